@@ -1,0 +1,1 @@
+"""Mathematics from raw signal to quantity, with uncertainty. Knows neither devices nor the job."""

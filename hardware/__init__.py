@@ -1,0 +1,1 @@
+"""Devices and nothing else: pins and bytes become raw samples, raw commands become pin levels."""

@@ -1,0 +1,1 @@
+"""The job: a stream of samples becomes a balance, a verdict and a record."""

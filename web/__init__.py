@@ -1,0 +1,1 @@
+"""Pages for the bay, the jobs and the sheet."""
