@@ -1,0 +1,192 @@
+"""Drained against filled against expected: every figure with its budget, from a state alone."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from calibration import budget
+from calibration.buoyancy import air_density
+from calibration.fluid import Fluid
+from station import control, drip, pan
+from station.state import BayState
+from station.verdict import Judgement, judge
+
+U_SUPPLY_C = 0.5
+"""Standard uncertainty of a 1-Wire thermometer in the supply line: ±0.5 °C sensor class and what the line adds."""
+U_SUPPLY_UNREAD_C = 8.0
+"""Without a thermometer the supply is taken at the reference temperature, and a workshop is not a laboratory."""
+U_PULSES = 0.6
+"""One pulse at either end of a fill, rectangular: √2 · 1/√12, rounded up for the edge counted."""
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What a job came to, litres at the reference temperature. None where it was not measured."""
+
+    drained: budget.Budget | None
+    still_to_come_l: float | None
+    still_to_come_u95_l: float | None
+    wait_s: float | None
+    metered: budget.Budget | None
+    overflow: budget.Budget | None
+    filled: budget.Budget | None
+    judgement: Judgement | None
+
+
+def _air_density_kg_m3(state: BayState) -> float:
+    """Air in the workshop. A reading outside the formula's range falls back to 20 °C: it moves oil by 2e-6."""
+    air = state.spec.air
+    temperature_c = state.temperatures_c.get("air_c", 20.0)
+    try:
+        return float(air_density(temperature_c, air.pressure_hpa * 100.0, air.relative_humidity))
+    except ValueError:
+        return float(air_density(20.0, air.pressure_hpa * 100.0, air.relative_humidity))
+
+
+def _weighed(
+    state: BayState,
+    quantity: str,
+    indicated_kg: float,
+    u_kg: float,
+    load_kg: float,
+    fluid: Fluid,
+    temperature_c: float | None,
+) -> budget.Budget:
+    line = state.spec.pan
+    reference_c = state.spec.reference_temperature_c
+    return budget.drained(
+        indicated_kg=indicated_kg,
+        u_indication_kg=u_kg,
+        u_slope_rel=line.u_rel,
+        u_creep_kg=line.creep_rel * abs(load_kg),
+        density_kg_m3=fluid.density_kg_m3(reference_c if temperature_c is None else temperature_c),
+        density_reference_kg_m3=fluid.density_kg_m3(reference_c),
+        u_density_rel=fluid.u_density_rel,
+        air_density_kg_m3=_air_density_kg_m3(state),
+        quantity=quantity,
+    )
+
+
+def _drained(state: BayState) -> budget.Budget | None:
+    before, level = state.before, state.drained
+    if before is None:
+        return None
+    temperature_c = state.drained_temperature_c
+    if level is None:
+        temperature_c = state.temperatures_c.get("fluid_drained_c")
+        level = pan.fit_level(state.pan.window, state.t_s, state.spec.pan.noise_kg)
+        if level is None:
+            return None
+    gained_kg = level.kg - before.kg
+    u_kg = (before.u_kg**2 + level.u_kg**2) ** 0.5
+    return _weighed(state, "drained", gained_kg, u_kg, gained_kg, state.spec.drained, temperature_c)
+
+
+def _metered(state: BayState) -> budget.Budget | None:
+    if state.fill_base is None and state.meter.pulses == 0 and not state.meter.counting:
+        return None
+    if "meter" not in state.heard:
+        return None
+    spec, track = state.spec, state.meter
+    supply_c = track.supply_c
+    at_c = spec.reference_temperature_c if supply_c is None else supply_c
+    fluid = spec.fresh
+    density = fluid.density_kg_m3(at_c)
+    expansion_per_c = (fluid.density_kg_m3(at_c - 0.5) - fluid.density_kg_m3(at_c + 0.5)) / density
+    return budget.metered(
+        volume_reference_l=track.volume_l,
+        u_pulses_l=U_PULSES / spec.meter.k_factor_per_l,
+        u_k_rel=spec.meter.u_rel,
+        expansion_per_c=expansion_per_c,
+        u_temperature_c=U_SUPPLY_UNREAD_C if supply_c is None else U_SUPPLY_C,
+    )
+
+
+def _overflow(state: BayState) -> budget.Budget | None:
+    """Fill that ran back into the pan. What the pan's own unrest could explain counts as none, with its u."""
+    base = state.fill_base
+    if base is None:
+        return None
+    end = state.fill_end or pan.fit_level(state.pan.window, state.t_s, state.spec.pan.noise_kg)
+    if end is None:
+        return None
+    dt_s = end.t_s - base.t_s
+    gained_kg = end.kg - base.kg - state.drift_kg_s * dt_s
+    # A drift seen at rest need not go on at the same rate: the creep or evaporation behind it dies away.
+    u_drift_kg = ((state.u_drift_kg_s * dt_s) ** 2 + (0.3 * state.drift_kg_s * dt_s) ** 2) ** 0.5
+    load_kg = base.kg - (state.before.kg if state.before is not None else 0.0)
+    u_creep_kg = 0.3 * state.spec.pan.creep_rel * abs(load_kg)
+    u_kg = (base.u_kg**2 + end.u_kg**2 + u_drift_kg**2 + u_creep_kg**2) ** 0.5
+    if gained_kg < 2.0 * u_kg:
+        gained_kg = 0.0
+    supply_c = state.meter.supply_c
+    return _weighed(state, "overflow", gained_kg, u_kg, gained_kg, state.spec.fresh, supply_c)
+
+
+def figures(state: BayState) -> Figures:
+    """All figures as of this state."""
+    spec = state.spec
+    density = spec.drained.density_kg_m3(spec.reference_temperature_c)
+    still_l = u95_l = wait_s = None
+    ahead = None
+    if state.stage == "drip" or state.drained is not None:
+        at_s = state.t_s if state.drained is None else state.drained.t_s
+        worth_kg = 0.1 * spec.tolerance_minus_l * density / 1000.0
+        ahead = drip.forecast(state.drip, at_s, spec.pan.noise_kg, worth_kg)
+    if ahead is not None:
+        still_l, u95_l = ahead.still_to_come_kg * 1000.0 / density, 2000.0 * ahead.u_kg / density
+        wait_s = ahead.wait_s
+    metered, overflow = _metered(state), _overflow(state)
+    filled = budget.filled(metered, overflow) if metered is not None and overflow is not None else metered
+    judgement = None
+    if filled is not None:
+        judgement = judge(
+            filled.value,
+            filled.u,
+            spec.expected_fill_l,
+            spec.u_retained_l,
+            spec.tolerance_minus_l,
+            spec.tolerance_plus_l,
+        )
+    return Figures(_drained(state), still_l, u95_l, wait_s, metered, overflow, filled, judgement)
+
+
+def report(state: BayState) -> dict[str, Any]:
+    """The contract's JSON object for a job. Figures that were not measured are null."""
+    f, spec = figures(state), state.spec
+
+    def value(b: budget.Budget | None) -> float | None:
+        return None if b is None else b.value
+
+    def u95(b: budget.Budget | None) -> float | None:
+        return None if b is None else b.u95
+
+    judged = f.judgement
+    return {
+        "drained_l": value(f.drained),
+        "drained_u95_l": u95(f.drained),
+        "still_to_come_l": f.still_to_come_l,
+        "still_to_come_u95_l": f.still_to_come_u95_l,
+        "metered_l": value(f.metered),
+        "metered_u95_l": u95(f.metered),
+        "overflow_l": value(f.overflow),
+        "overflow_u95_l": u95(f.overflow),
+        "filled_l": value(f.filled),
+        "filled_u95_l": u95(f.filled),
+        "listed_capacity_l": spec.capacity_l,
+        "expected_fill_l": spec.expected_fill_l,
+        "expected_fill_u95_l": 2.0 * spec.u_retained_l,
+        "target_l": control.target_l(state),
+        "tolerance_minus_l": spec.tolerance_minus_l,
+        "tolerance_plus_l": spec.tolerance_plus_l,
+        "reference_temperature_c": spec.reference_temperature_c,
+        "verdict": judged.verdict if judged is not None else "undecided",
+        "p_short": judged.p_short if judged is not None else None,
+        "p_within": judged.p_within if judged is not None else None,
+        "p_over": judged.p_over if judged is not None else None,
+        "level_seen": state.marked("level_seen") is not None,
+        "stage": state.stage,
+        "notices": [{"kind": n.kind, "text": n.text, "t_s": n.t_s} for n in state.notices],
+        "budgets": {
+            b.quantity: b.to_dict() for b in (f.drained, f.metered, f.overflow, f.filled) if b is not None
+        },
+    }

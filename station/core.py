@@ -1,0 +1,354 @@
+"""The pure step: a state and a sample give the next state and what follows from it.
+
+Live, simulated and replayed jobs run this same code; they differ in who feeds the samples and who carries out the
+effects. Figures depend on the recording's sources alone, so that replaying an exported job gives them again.
+"""
+
+from dataclasses import dataclass, replace
+
+from hardware.sample import Sample
+from station import drip, metering, pan
+from station.control import control
+from station.notice import Notice
+from station.recording import COUNTS, MARKS, TEMPERATURES
+from station.state import BayState
+
+BULK_KG_S = 0.003
+DRIP_KG_S = 0.0015
+CALM_S = 5.0
+BULK_GAIN_KG = 0.05
+
+GAP_S = 1.0
+GAP_TIMES_TYPICAL = 4.0
+
+
+@dataclass(frozen=True)
+class PumpCommand:
+    """What the guard is to be told from now on."""
+
+    run: bool
+
+
+@dataclass(frozen=True)
+class LedgerEvent:
+    """A fact for the record."""
+
+    kind: str
+    t_s: float
+    text: str
+
+
+Effect = PumpCommand | LedgerEvent | Notice
+
+
+def note(state: BayState, kind: str, text: str, stops: bool = False) -> BayState:
+    """Add a notice."""
+    return replace(state, notices=(*state.notices, Notice(kind, text, state.t_s, stops)))
+
+
+def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]:
+    """Take in one sample.
+
+    A sample from the past is named in a notice and left out; no sample makes this raise.
+    """
+    if sample.t_s < state.t_s:
+        if any(n.kind == "time_backwards" and sample.source in n.text for n in state.notices):
+            return state, ()
+        late = note(
+            state,
+            "time_backwards",
+            f"{sample.source} at {sample.t_s:.3f} s came after {state.t_s:.3f} s: time ran backwards. Such rows "
+            "are left out; put the recording's rows in time order.",
+        )
+        return late, (late.notices[-1],)
+    before = state
+    state = _heard(replace(state, t_s=sample.t_s), sample)
+    source, value = sample.source, sample.value
+    if source == "mark":
+        state = _mark(state, str(value))
+    elif source == "pan":
+        state = _pan(state, int(value))
+    elif source == "meter":
+        state = _meter(state, int(value))
+    elif source in TEMPERATURES:
+        state = _temperature(state, source, float(value))
+    elif source == "pump":
+        state = replace(state, pump_on=bool(value))
+    elif source.endswith("_state"):
+        state = _sensor(state, source.removesuffix("_state"), str(value))
+    state = control(state, sample)
+    return state, _effects(before, state)
+
+
+def _effects(before: BayState, after: BayState) -> tuple[Effect, ...]:
+    if after.hold is before.hold and after.notices is before.notices and after.stage == before.stage:
+        return ()
+    effects: list[Effect] = []
+    if after.hold.running != before.hold.running:
+        effects.append(PumpCommand(after.hold.running))
+    if after.stage != before.stage:
+        effects.append(LedgerEvent("stage", after.t_s, after.stage))
+    effects.extend(after.notices[len(before.notices) :])
+    return tuple(effects)
+
+
+def _heard(state: BayState, sample: Sample) -> BayState:
+    """Who spoke, who has fallen silent, who speaks again."""
+    t_s, source = sample.t_s, sample.source
+    if source not in COUNTS and source not in TEMPERATURES:
+        return _silences(state)
+    last = state.heard.get(source)
+    if last is not None:
+        gap_s = t_s - last
+        typical = state.typical_s.get(source, gap_s)
+        if source in state.silent or (gap_s > max(GAP_S, GAP_TIMES_TYPICAL * typical) and _watching(state)):
+            state = replace(state, silent=state.silent - {source})
+            state = note(
+                state,
+                "gap",
+                f"{source}: nothing from {last:.1f} s to {t_s:.1f} s ({gap_s:.1f} s). The figures join what was "
+                "read on both sides; nothing was filled in.",
+            )
+        else:
+            state = replace(
+                state, typical_s={**state.typical_s, source: 0.9 * typical + 0.1 * min(gap_s, 2 * typical)}
+            )
+    return _silences(replace(state, heard={**state.heard, source: t_s}))
+
+
+def _watching(state: BayState) -> bool:
+    return state.stage not in ("closed", "abandoned")
+
+
+def _silences(state: BayState) -> BayState:
+    if not _watching(state):
+        return state
+    for source, last in state.heard.items():
+        limit_s = max(GAP_S, GAP_TIMES_TYPICAL * state.typical_s.get(source, GAP_S))
+        if state.t_s - last > limit_s and source not in state.silent:
+            state = note(
+                replace(state, silent=state.silent | {source}),
+                "silent",
+                f"{source}: no reading since {last:.1f} s. Check its cable and connector.",
+                stops=True,
+            )
+    return state
+
+
+_REMEDY = {
+    "unplugged": "Check its cable and connector.",
+    "saturated": "The load is beyond the converter's range: unload the pan, check the cell's wiring.",
+    "stuck": "Its data line does not move: check the wiring and the supply.",
+    "misaligned": "Bits were lost on its clock line; the chip was restarted. Check cable length and supply.",
+    "timing": "The reading was interrupted; the chip was restarted.",
+    "bad": "Its reading cannot be made out: check the sensor and its pull-up.",
+    "lost": "The pump guard has stopped. The pump is off; restart the station.",
+    "late": "The guard missed the station's beat and switched the pump off.",
+}
+
+
+def _sensor(state: BayState, source: str, word: str) -> BayState:
+    """A device's own word about itself."""
+    if state.faults.get(source, "ok") == word:
+        return state
+    faults = {name: fault for name, fault in state.faults.items() if name != source}
+    if word == "ok":
+        return note(replace(state, faults=faults), "sensor", f"{source} is well again.")
+    faults[source] = word
+    remedy = _REMEDY.get(word, "Check it before going on.")
+    return note(replace(state, faults=faults), f"{source}_{word}", f"{source}: {word}. {remedy}", stops=True)
+
+
+def _pan(state: BayState, count: int) -> BayState:
+    if count in pan.SATURATED:
+        if any(n.kind == "saturated" for n in state.notices):
+            return state
+        return note(
+            state,
+            "saturated",
+            f"pan: the converter is at its end stop ({count}). Such readings are left out. Take load off the pan "
+            "or check the load cell's wiring.",
+            stops=True,
+        )
+    t_s, spec = state.t_s, state.spec
+    track = pan.add(state.pan, t_s, spec.pan.indicated_kg(count))
+    state = replace(state, pan=track)
+    if state.stage in ("drain", "drip"):
+        return _flow(state)
+    if state.stage == "reseal" and state.rest is not None:
+        return replace(state, rest=state.rest.add(t_s, track.median_kg))
+    return state
+
+
+def _flow(state: BayState) -> BayState:
+    """Bulk flow's start and end, seen in the pan without a button; then the drip."""
+    t_s, track, before = state.t_s, state.pan, state.before
+    gained_kg = track.median_kg - (before.kg if before is not None else 0.0)
+    if state.stage == "drain":
+        if not state.bulk_seen:
+            return replace(state, bulk_seen=track.flow_kg_s > BULK_KG_S and gained_kg > BULK_GAIN_KG)
+        if abs(track.flow_kg_s) > DRIP_KG_S:
+            return replace(state, calm_since_t_s=None)
+        since = state.calm_since_t_s if state.calm_since_t_s is not None else t_s
+        if t_s - since < CALM_S:
+            return replace(state, calm_since_t_s=since)
+        return replace(
+            state, stage="drip", stage_t_s=t_s, drip=drip.start(since - pan.WINDOW_S / 2), calm_since_t_s=None
+        )
+    if track.flow_kg_s > BULK_KG_S * 2 and gained_kg > BULK_GAIN_KG:
+        return replace(state, stage="drain", stage_t_s=t_s, drip=None)
+    if state.drip is None:
+        return state
+    return replace(state, drip=drip.add(state.drip, t_s, track.median_kg))
+
+
+def _meter(state: BayState, count: int) -> BayState:
+    if count < state.meter.last:
+        state = note(
+            state,
+            "meter_reset",
+            f"meter: the count fell from {state.meter.last} to {count}. Pulses between are unknown; the fill "
+            "counts on from here. Check the counter's supply.",
+            stops=True,
+        )
+        return replace(state, meter=replace(state.meter, last=count, recent=()))
+    return replace(state, meter=metering.add(state.meter, state.t_s, count, state.spec.meter.k_factor_per_l))
+
+
+def _temperature(state: BayState, source: str, value_c: float) -> BayState:
+    state = replace(state, temperatures_c={**state.temperatures_c, source: value_c})
+    if source == "air_c":
+        return state
+    spec = state.spec
+    fluid = spec.fresh if source == "fluid_supply_c" else spec.drained
+    try:
+        fluid.density_kg_m3(value_c)
+        if source == "fluid_supply_c":
+            return replace(
+                state, meter=metering.supply(state.meter, fluid, value_c, spec.reference_temperature_c)
+            )
+    except ValueError as error:
+        kind = f"{source}_out_of_range"
+        if not any(n.kind == kind for n in state.notices):
+            state = note(state, kind, f"{source}: {error} The last usable temperature stays in use.", stops=True)
+        kept = {name: c for name, c in state.temperatures_c.items() if name != source}
+        return replace(state, temperatures_c=kept)
+    return state
+
+
+def _level(state: BayState) -> pan.Level | None:
+    """The pan as it stands, unless its last reading is old."""
+    window = state.pan.window
+    if not window or state.t_s - window[-1][0] > pan.SPARSE_S:
+        return None
+    return pan.fit_level(window, state.t_s, state.spec.pan.noise_kg)
+
+
+def _unsettled(state: BayState, level: pan.Level | None, what: str) -> BayState:
+    if level is not None and level.u_kg > 10 * state.spec.pan.noise_kg:
+        return note(
+            state,
+            "unsettled",
+            f"The pan was not at rest when {what} was taken: u = {level.u_kg * 1000:.1f} g. Keep hands and hoses "
+            "off the pan for six seconds before marking.",
+        )
+    return state
+
+
+def _freeze_drained(state: BayState) -> BayState:
+    """Take the drained figure now, before anything else lands in the pan."""
+    if state.drained is not None or state.before is None:
+        return state
+    level = _level(state)
+    state = _unsettled(state, level, "the drained figure")
+    temperature_c = state.temperatures_c.get("fluid_drained_c")
+    return replace(state, drained=level, drained_temperature_c=temperature_c)
+
+
+def _stage(state: BayState, stage: str) -> BayState:
+    return replace(state, stage=stage, stage_t_s=state.t_s) if state.stage != stage else state
+
+
+def _mark(state: BayState, mark: str) -> BayState:
+    """What the technician did."""
+    if mark not in MARKS or state.stage in ("closed", "abandoned"):
+        return state
+    t_s = state.t_s
+    state = replace(state, marks=(*state.marks, (mark, t_s)))
+    if mark == "drain_open":
+        level = _level(state)
+        if level is None:
+            line = state.spec.pan
+            level = pan.Level(t_s, 0.0, 2 * line.noise_kg)
+            state = note(
+                state,
+                "baseline_assumed",
+                f"No pan reading before the drain was opened: the pan is taken as empty at count {line.zero_count:g}.",
+            )
+        state = _unsettled(state, level, "the pan's weight before the drain")
+        return _stage(replace(state, before=level, drained=None), "drain")
+    if mark in ("drain_done", "flush"):
+        return _stage(_freeze_drained(state), "reseal")
+    if mark == "reseal_done":
+        state = _stage(_freeze_drained(state), "reseal")
+        return replace(state, rest=pan.Rest(t_s, t_s))
+    if mark == "fill_start":
+        return _fill_start(state)
+    if mark == "fill_done":
+        return _stage(state, "settle") if state.fill_base is not None else state
+    if mark == "plug_in":
+        return _stage(_fill_over(state), "leak watch")
+    if mark == "close":
+        return _stage(_fill_over(_freeze_drained(state)), "closed")
+    return state
+
+
+def _fill_start(state: BayState) -> BayState:
+    state = _stage(_freeze_drained(state), "fill")
+    if state.fill_base is not None:  # a top-up: the fill goes on
+        return replace(state, meter=replace(state.meter, counting=True))
+    level = _level(state)
+    state = _unsettled(state, level, "the pan's weight before the fill")
+    drift, u_drift = state.rest.drift(state.spec.pan.noise_kg) if state.rest is not None else (0.0, 0.0)
+    if abs(drift) < 3.0 * u_drift:
+        drift = 0.0
+    return replace(
+        state,
+        fill_base=level,
+        drift_kg_s=drift,
+        u_drift_kg_s=u_drift,
+        meter=replace(state.meter, counting=True),
+    )
+
+
+def _fill_over(state: BayState) -> BayState:
+    """The hose is out: what the meter counts from here on did not go into the compartment."""
+    if state.fill_end is not None or not state.meter.counting:
+        return state
+    level = _level(state)
+    state = _unsettled(state, level, "the overflow")
+    return replace(state, fill_end=level, meter=replace(state.meter, counting=False))
+
+
+def finish(state: BayState) -> BayState:
+    """Say what was missing, once, when no more samples come."""
+    needed = {
+        "pan": "drained and overflow cannot be weighed",
+        "meter": "the fill cannot be metered",
+        "fluid_drained_c": "the drained fluid is taken to be at the reference temperature for its buoyancy",
+        "fluid_supply_c": "the fresh fluid is taken to be at the reference temperature, with a wide uncertainty",
+    }
+    for source, effect in needed.items():
+        if source not in state.heard:
+            state = note(state, "missing_source", f"{source}: no reading in this job; {effect}.")
+    for mark, effect in (
+        ("drain_open", "nothing drained was measured"),
+        ("fill_start", "no fill was measured"),
+    ):
+        if state.marked(mark) is None:
+            state = note(state, "missing_mark", f"mark {mark} was not set; {effect}.")
+    if state.stage not in ("closed", "abandoned"):
+        state = note(
+            state, "not_closed", "The job was not closed; the figures are as of its last reading."
+        )
+    return state

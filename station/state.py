@@ -1,0 +1,86 @@
+"""What is known about a job at one moment. Nothing here acts; ``station.core.step`` makes the next one."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from station.drip import DripFit
+from station.job import JobSpec
+from station.metering import MeterTrack
+from station.notice import Notice
+from station.pan import Level, PanTrack, Rest
+
+STAGES = ("plan", "drain", "drip", "reseal", "fill", "settle", "leak watch", "closed", "abandoned")
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How this bay is run. No figure of the balance depends on these.
+
+    overrun_s: seconds of flow that still pass after the pump is told to stop.
+    """
+
+    overrun_s: float = 0.35
+    no_flow_s: float = 3.0
+    hold_lapses_s: float = 0.3
+    cure_s: float = 1200.0
+    settle_s: float = 120.0
+    leak_watch_s: float = 180.0
+
+
+@dataclass(frozen=True)
+class Hold:
+    """The hold-to-run command and what keeps it from the pump.
+
+    held_t_s: when each control (pendant, page) last said "held". latched: why the pump stays off until every
+    control has been let go; None when free. running_since_t_s: None while the pump is off.
+    """
+
+    held_t_s: Mapping[str, float] = field(default_factory=dict)
+    latched: str | None = None
+    running_since_t_s: float | None = None
+    top_up_l: float = 0.0
+
+    @property
+    def running(self) -> bool:
+        return self.running_since_t_s is not None
+
+
+@dataclass(frozen=True)
+class BayState:
+    """heard and typical_s: when each source last spoke, and how often it does. faults: source → what ails it.
+
+    before: the pan before the drain. drained: the pan when the drain was taken as done. fill_base: the pan when
+    the fill began; fill_end: when the plug went in. rest: the pan between resealing and filling.
+    """
+
+    spec: JobSpec
+    settings: Settings = Settings()
+    stage: str = "plan"
+    t_s: float = float("-inf")
+    stage_t_s: float = float("-inf")
+    heard: Mapping[str, float] = field(default_factory=dict)
+    typical_s: Mapping[str, float] = field(default_factory=dict)
+    silent: frozenset[str] = frozenset()
+    faults: Mapping[str, str] = field(default_factory=dict)
+    pan: PanTrack = PanTrack()
+    meter: MeterTrack = MeterTrack()
+    temperatures_c: Mapping[str, float] = field(default_factory=dict)
+    pump_on: bool = False
+    before: Level | None = None
+    drained: Level | None = None
+    drained_temperature_c: float | None = None
+    fill_base: Level | None = None
+    fill_end: Level | None = None
+    rest: Rest | None = None
+    drift_kg_s: float = 0.0
+    u_drift_kg_s: float = 0.0
+    bulk_seen: bool = False
+    calm_since_t_s: float | None = None
+    drip: DripFit | None = None
+    marks: tuple[tuple[str, float], ...] = ()
+    hold: Hold = Hold()
+    notices: tuple[Notice, ...] = ()
+
+    def marked(self, mark: str) -> float | None:
+        """When a mark was last set; None if never."""
+        return next((t_s for name, t_s in reversed(self.marks) if name == mark), None)
