@@ -1,0 +1,277 @@
+"""A physical axle, pan, drum, pump and meter, advanced in small steps of time.
+
+It speaks physics only: masses, volumes, temperatures, counts and pulses. Its laws are written apart from the
+station's: density by the 1980 metric lubricant form instead of the 2004 procedure, walls of several heights that
+cool while they drain instead of one wall of constant viscosity, drops instead of a smooth stream. So where the
+station's figures agree with the truth kept here, they agree for a reason.
+"""
+
+import math
+import random
+from dataclasses import dataclass, field
+
+GRAVITY_M_S2 = 9.80665
+
+
+@dataclass(frozen=True)
+class SimFluid:
+    """A lubricant as it really is. density_15_kg_m3 at 15 °C; viscosities in mm²/s at 40 and 100 °C."""
+
+    density_15_kg_m3: float
+    kv40_mm2_s: float
+    kv100_mm2_s: float
+
+    def density_kg_m3(self, temperature_c: float) -> float:
+        """Source: API Standard 2540 (1980), lubricating oils, table 54D: α15 = 0.6278 / ρ15."""
+        a = 0.6278 / self.density_15_kg_m3 * (temperature_c - 15.0)
+        return self.density_15_kg_m3 * math.exp(-a * (1.0 + 0.8 * a))
+
+    def kv_mm2_s(self, temperature_c: float) -> float:
+        """Walther's two-point line without low-viscosity terms."""
+        w40, w100 = (math.log10(math.log10(v + 0.7)) for v in (self.kv40_mm2_s, self.kv100_mm2_s))
+        x40, x100, x = (math.log10(t + 273.15) for t in (40.0, 100.0, temperature_c))
+        return 10.0 ** 10.0 ** (w40 + (w100 - w40) * (x - x40) / (x100 - x40)) - 0.7
+
+
+@dataclass(frozen=True)
+class PlantSettings:
+    """Everything about the bay that nobody in it knows exactly. Volumes in litres at 20 °C."""
+
+    old: SimFluid = SimFluid(885.0, 120.0, 14.5)
+    fresh: SimFluid = SimFluid(871.0, 115.0, 15.2)
+    capacity_l: float = 2.9
+    old_volume_l: float = 2.85
+    puddle_l: float = 0.025
+    """Old fluid that this way of emptying cannot reach."""
+    walls_m: tuple[tuple[float, float], ...] = ((0.08, 0.30), (0.16, 0.35), (0.24, 0.20))
+    """Height and width of each wetted wall, gear and tube inside."""
+    outlet_m2: float = 3.0e-5
+    suction_l_min: float = 0.0
+    """Above zero the compartment is emptied by a suction tube instead of an opening."""
+    compartment_c: float = 52.0
+    supply_c: float = 17.0
+    air_c: float = 18.0
+    cooling_s: float = 1500.0
+    pump_l_min: float = 3.6
+    pump_kv_half_mm2_s: float = 900.0
+    pump_lag_s: float = 0.12
+    pump_ramp_s: float = 0.18
+    k_factor_per_l: float = 402.5
+    """Of the meter in the fresh fluid at 20 °C."""
+    slip_mm2_s: float = 0.6
+    """The meter lets the share slip / kv through uncounted."""
+    zero_count: float = 84213.0
+    kg_per_count: float = 4.761e-6
+    noise_counts: float = 25.0
+    pan_kg: float = 1.62
+    creep_rel: float = 0.0001
+    creep_s: float = 600.0
+    zero_walk_kg: float = 2.0e-5
+    """Random walk of the cell's zero: standard deviation after one minute."""
+    air_kg_m3: float = 1.19
+    drum_l: float = 38.0
+    seed: int = 1
+
+
+_FILM_M = 1.2e-3
+_SUMP_M2 = 0.035
+_DROP_KG = 4.0e-5
+_CENTRE = 0.7
+"""The share of the compartment that the fill plug opens into; the rest are tubes that fill through a gap."""
+
+
+@dataclass
+class Plant:
+    """The bay's physical state. Verbs act on the world; the station sees it through chips and pins alone."""
+
+    settings: PlantSettings = field(default_factory=PlantSettings)
+    time_s: float = 0.0
+    pulses: int = 0
+    old_in_pan_kg: float = 0.0
+    fresh_in_pan_kg: float = 0.0
+    other_in_pan_kg: float = 0.0
+    delivered_kg: float = 0.0
+
+    def __post_init__(self) -> None:
+        s = self.settings
+        self._random = random.Random(s.seed)
+        self._films_m = [_FILM_M for _ in s.walls_m]
+        films_l = sum(self._film_l(i) for i in range(len(s.walls_m)))
+        self._bulk_l = s.old_volume_l - s.puddle_l - films_l
+        if self._bulk_l <= 0:
+            raise ValueError(f"old_volume_l is {s.old_volume_l} L, expected more than its films and puddle")
+        self._bulk_0_l = self._bulk_l
+        self._open = self._plugged = False
+        self._fill_plug_in = False
+        self._hanging_kg = 0.0
+        self._cooling_c = s.compartment_c
+        self._pan_c = s.air_c
+        self._flow_l_s = 0.0
+        self._pump_since_s = [0.0, 0.0]
+        self._pump_seen = self._pump_acts = False
+        self._exact_pulses = 0.0
+        self._centre_l = self._tubes_l = 0.0
+        self._creep_kg = self._zero_kg = 0.0
+        self._kick_s = -math.inf
+        self.drum_l = s.drum_l
+
+    # --- verbs of the world -------------------------------------------------------------------------------
+
+    def open_drain(self) -> None:
+        """Cover off, plug out or suction tube in."""
+        self._open = True
+
+    def close_drain(self) -> None:
+        """Cover on and sealed, plug in, tube out."""
+        self._open = False
+
+    def plug_in(self) -> None:
+        """The fill plug is back: nothing runs over any more."""
+        self._fill_plug_in = True
+
+    def kick(self) -> None:
+        """Somebody knocks the pan; it rings for about two seconds."""
+        self._kick_s = self.time_s
+
+    def drop(self, mass_kg: float) -> None:
+        """Something that is not fluid lands in the pan."""
+        self.other_in_pan_kg += mass_kg
+
+    # --- what sensors see ---------------------------------------------------------------------------------
+
+    @property
+    def at_plug(self) -> bool:
+        """Whether fluid stands at the fill plug's lower edge: what the technician can see."""
+        return self._centre_l >= self._room_l * _CENTRE
+
+    @property
+    def flow_l_min(self) -> float:
+        return self._flow_l_s * 60.0
+
+    def temperatures(self) -> dict[str, float]:
+        """What the thermometers stand in, °C."""
+        s = self.settings
+        return {"fluid_drained_c": self._pan_c, "fluid_supply_c": s.supply_c, "air_c": s.air_c}
+
+    def adc_count(self) -> int:
+        """One fresh conversion of the load cell's bridge."""
+        s = self.settings
+        ringing_s = self.time_s - self._kick_s
+        kick_kg = 1.5 * math.exp(-ringing_s / 0.5) * math.sin(31.0 * ringing_s) if ringing_s < 6.0 else 0.0
+        load_kg = self._load_kg() + self._creep_kg + self._zero_kg + kick_kg
+        count = s.zero_count + load_kg / s.kg_per_count + self._random.gauss(0.0, s.noise_counts)
+        return max(-8388608, min(8388607, round(count)))
+
+    def _load_kg(self) -> float:
+        """What a cell calibrated with steel masses makes of the pan: fluids float a little in air."""
+        s = self.settings
+        steel = 1.0 - s.air_kg_m3 / 8000.0
+        old = self.old_in_pan_kg * (1.0 - s.air_kg_m3 / s.old.density_kg_m3(self._pan_c))
+        fresh = self.fresh_in_pan_kg * (1.0 - s.air_kg_m3 / s.fresh.density_kg_m3(s.supply_c))
+        return s.pan_kg + self.other_in_pan_kg + (old + fresh) / steel
+
+    # --- truth, for whoever compares ------------------------------------------------------------------------
+
+    def drained_l(self, reference_c: float) -> float:
+        """Old fluid that reached the pan so far, as a volume at reference_c."""
+        return self.old_in_pan_kg / self.settings.old.density_kg_m3(reference_c) * 1000.0
+
+    def filled_l(self, reference_c: float) -> float:
+        """Fresh fluid that is in the compartment now, as a volume at reference_c."""
+        kept_kg = self.delivered_kg - self.fresh_in_pan_kg
+        return kept_kg / self.settings.fresh.density_kg_m3(reference_c) * 1000.0
+
+    # --- laws -----------------------------------------------------------------------------------------------
+
+    @property
+    def _room_l(self) -> float:
+        """Room below the plug's lip that old fluid does not take up."""
+        left_l = self._bulk_l + self.settings.puddle_l
+        return self.settings.capacity_l - left_l - sum(self._film_l(i) for i in range(len(self._films_m)))
+
+    def _film_l(self, wall: int) -> float:
+        height_m, width_m = self.settings.walls_m[wall]
+        return 2.0 / 3.0 * height_m * width_m * self._films_m[wall] * 1000.0
+
+    def advance(self, dt_s: float, pump_on: bool) -> None:
+        """Let dt_s seconds pass, the pump's relay being as given."""
+        self.time_s += dt_s
+        if self._open:
+            self._drain(dt_s)
+        self._fill(dt_s, pump_on)
+        s = self.settings
+        in_pan_kg = self.old_in_pan_kg + self.fresh_in_pan_kg
+        self._creep_kg += (s.creep_rel * in_pan_kg - self._creep_kg) * dt_s / s.creep_s
+        self._zero_kg += self._random.gauss(0.0, s.zero_walk_kg) * math.sqrt(dt_s / 60.0)
+        self._pan_c += (s.air_c - self._pan_c) * dt_s / (1.2 * s.cooling_s)
+
+    def _drain(self, dt_s: float) -> None:
+        s = self.settings
+        self._cooling_c += (s.air_c - self._cooling_c) * dt_s / s.cooling_s
+        kv = s.old.kv_mm2_s(self._cooling_c)
+        out_l = 0.0
+        if self._bulk_l > 0:
+            if s.suction_l_min > 0:
+                out_l = s.suction_l_min / 60.0 * dt_s / (1.0 + kv / 600.0)
+            else:
+                speed = math.sqrt(2.0 * GRAVITY_M_S2 * self._bulk_l / 1000.0 / _SUMP_M2)
+                out_l = 0.6 * s.outlet_m2 * speed * dt_s * 1000.0 / (1.0 + kv / 150.0)
+            # The last of the stream breaks up over the lip instead of ending as a square root would.
+            out_l = min(out_l, self._bulk_l, 0.25 * self._bulk_l + 0.002)
+            self._bulk_l -= out_l
+            if self._bulk_l < 1e-6:
+                self._bulk_l = 0.0
+        if s.suction_l_min == 0 and self._bulk_l < 0.5 * self._bulk_0_l:
+            for wall, (height_m, _) in enumerate(s.walls_m):
+                # d(1/h²)/dt = g / (ν H): Jeffreys' similarity film, exact while ν is constant.
+                before_l, film_m = self._film_l(wall), self._films_m[wall]
+                thinner = film_m**-2 + GRAVITY_M_S2 * dt_s / (kv * 1e-6 * height_m)
+                self._films_m[wall] = thinner**-0.5
+                out_l += before_l - self._film_l(wall)
+        self._hanging_kg += out_l * s.old.density_kg_m3(20.0) / 1000.0
+        fallen_kg = self._hanging_kg if out_l > 0.0005 else _DROP_KG * math.floor(self._hanging_kg / _DROP_KG)
+        if fallen_kg > 0:
+            self._hanging_kg -= fallen_kg
+            total_kg = self.old_in_pan_kg + fallen_kg
+            self._pan_c += (self._cooling_c - self._pan_c) * fallen_kg / total_kg
+            self.old_in_pan_kg = total_kg
+
+    def _fill(self, dt_s: float, pump_on: bool) -> None:
+        s = self.settings
+        if pump_on != self._pump_seen:
+            self._pump_seen, self._pump_since_s = pump_on, [self.time_s, 0.0]
+        if self.time_s - self._pump_since_s[0] >= s.pump_lag_s:
+            self._pump_acts = self._pump_seen
+        kv = s.fresh.kv_mm2_s(s.supply_c)
+        steady_l_s = s.pump_l_min / 60.0 / (1.0 + kv / s.pump_kv_half_mm2_s) if self._pump_acts else 0.0
+        if self.drum_l <= 0:
+            steady_l_s = 0.0
+        self._flow_l_s += (steady_l_s - self._flow_l_s) * (1.0 - math.exp(-dt_s / s.pump_ramp_s))
+        if self._flow_l_s < 1e-5 and not self._pump_acts:
+            self._flow_l_s = 0.0
+        density = s.fresh.density_kg_m3(s.supply_c)
+        to_20 = density / s.fresh.density_kg_m3(20.0)
+        poured_l = self._flow_l_s * dt_s
+        if poured_l > 0:
+            self.drum_l -= poured_l * to_20
+            self.delivered_kg += poured_l * density / 1000.0
+            counted = s.k_factor_per_l * (1.0 - s.slip_mm2_s / kv) / (1.0 - s.slip_mm2_s / s.fresh.kv_mm2_s(20.0))
+            self._exact_pulses += poured_l * counted
+            self.pulses = math.floor(self._exact_pulses)
+            self._centre_l += poured_l * to_20
+        self._run_over(dt_s, kv)
+
+    def _run_over(self, dt_s: float, kv: float) -> None:
+        """The centre fills first and runs over at the lip while the tubes still have room."""
+        room_l = self._room_l
+        if self._centre_l + self._tubes_l == 0.0:
+            return
+        centre, tubes = self._centre_l / (_CENTRE * room_l), self._tubes_l / ((1.0 - _CENTRE) * room_l)
+        across_l = (centre - tubes) * 0.06 * dt_s / (1.0 + kv / 200.0)
+        self._centre_l -= across_l
+        self._tubes_l += across_l
+        over_l = self._centre_l - _CENTRE * room_l
+        if over_l > 0 and not self._fill_plug_in:
+            out_l = over_l * (1.0 - math.exp(-dt_s / 1.5))
+            self._centre_l -= out_l
+            self.fresh_in_pan_kg += out_l * self.settings.fresh.density_kg_m3(20.0) / 1000.0
