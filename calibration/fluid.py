@@ -1,0 +1,238 @@
+"""A fluid as the station knows it: density and, where there is data, viscosity over temperature.
+
+`Fluid.from_table` reads the `[fluid.*]` tables of JOB.toml and of the reference data; `to_table` writes
+the same keys back. Four kinds:
+
+- lubricant: API MPMS 11.1 from `density_15_kg_m3` (calibration.density)
+- water: Tanaka 2001 (calibration.water)
+- linear: `density_kg_m3` at `at_c`, volume growing by `expansion_per_c` per kelvin
+- tabulated: `temperatures_c` and `densities_kg_m3`, straight lines between; never beyond its ends
+
+API MPMS 11.1 must not be used for coolant or brake fluid: they are no hydrocarbons, and are entered as
+linear or tabulated.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from itertools import pairwise
+from math import exp, isfinite, log
+from typing import Any, Final
+
+from calibration import water
+from calibration.density import Lubricant
+from calibration.ranges import check_scalar
+from calibration.viscosity import kinematic_viscosity
+
+KINDS: Final = ("lubricant", "water", "linear", "tabulated")
+
+# Assumption: a data sheet's or hydrometer's density with no stated uncertainty is taken to be good to
+# 0.1 % (about 0.9 kg/m³ in 880), one standard uncertainty. A measured one should say so.
+DEFAULT_U_DENSITY_REL: Final = 0.001
+# Assumption: tap water against the air-free pure water of Tanaka 2001. Dissolved air is worth 3 parts
+# per million, ordinary dissolved salts up to about 0.3 kg/m³.
+WATER_U_DENSITY_REL: Final = 0.0003
+# A linear density is a local statement; without limits of its own it is held to the range of API MPMS 11.1.
+LINEAR_RANGE_C: Final = (-50.0, 150.0)
+
+_REQUIRED: Final = {
+    "lubricant": ("density_15_kg_m3",),
+    "water": (),
+    "linear": ("density_kg_m3", "at_c", "expansion_per_c"),
+    "tabulated": ("temperatures_c", "densities_kg_m3"),
+}
+_OPTIONAL: Final = {
+    "lubricant": ("kv40_mm2_s", "kv100_mm2_s"),
+    "water": (),
+    "linear": ("kv40_mm2_s", "kv100_mm2_s", "valid_c"),
+    "tabulated": ("kv40_mm2_s", "kv100_mm2_s", "viscosities_mm2_s"),
+}
+_COMMON: Final = ("kind", "name", "grade", "u_density_kg_m3")
+_NUMBERS: Final = (
+    "density_15_kg_m3", "density_kg_m3", "at_c", "expansion_per_c", "kv40_mm2_s", "kv100_mm2_s",
+    "u_density_kg_m3",
+)  # fmt: skip
+_LISTS: Final = ("temperatures_c", "densities_kg_m3", "viscosities_mm2_s", "valid_c")
+
+
+@dataclass(frozen=True)
+class Fluid:
+    """A fluid with its parameters; those that its kind does not use stay None.
+
+    Raises ValueError naming the key, what was expected and what to do, if a parameter is missing, does
+    not belong to the kind, or lies outside what the kind's source covers.
+    """
+
+    kind: str
+    name: str | None = None
+    grade: str | None = None
+    density_15_kg_m3: float | None = None
+    density_kg_m3_at: float | None = field(default=None, metadata={"key": "density_kg_m3"})
+    at_c: float | None = None
+    expansion_per_c: float | None = None
+    valid_c: tuple[float, ...] | None = None
+    temperatures_c: tuple[float, ...] | None = None
+    densities_kg_m3: tuple[float, ...] | None = None
+    viscosities_mm2_s: tuple[float, ...] | None = None
+    kv40_mm2_s: float | None = None
+    kv100_mm2_s: float | None = None
+    u_density_kg_m3: float | None = None
+    _oil: Lubricant | None = field(default=None, init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        _check(self)
+        if self.density_15_kg_m3 is not None:
+            object.__setattr__(self, "_oil", Lubricant.at_base(float(self.density_15_kg_m3)))
+
+    @classmethod
+    def from_table(cls, table: Mapping[str, Any]) -> Fluid:
+        """The fluid of a `[fluid.*]` table. Raises ValueError naming the key that is wrong."""
+        kind = table.get("kind")
+        if kind not in KINDS:
+            raise ValueError(f"fluid key 'kind' is {kind!r}, expected one of {', '.join(KINDS)}.")
+        allowed = (*_COMMON, *_REQUIRED[kind], *_OPTIONAL[kind])
+        for key in table:
+            if key not in allowed:
+                raise ValueError(
+                    f"fluid key {key!r} does not belong to a {kind} fluid, expected some of "
+                    f"{', '.join(allowed)}. Remove it, or correct its spelling."
+                )
+        values: dict[str, Any] = {}
+        for f in fields(cls):
+            key = f.metadata.get("key", f.name)
+            if key in table:
+                values[f.name] = _value(key, table[key])
+        return cls(**values)
+
+    def to_table(self) -> dict[str, Any]:
+        """The table that from_table turns back into an equal fluid; absent parameters are left out."""
+        table: dict[str, Any] = {}
+        for f in fields(self):
+            value = getattr(self, f.name)
+            if f.init and value is not None:
+                table[f.metadata.get("key", f.name)] = list(value) if isinstance(value, tuple) else value
+        return table
+
+    def density_kg_m3(self, temperature_c: float) -> float:
+        """Density in kg/m³ at a temperature in °C. Raises ValueError outside the source's range."""
+        if self._oil is not None:
+            return self._oil.density_kg_m3(temperature_c)  # type: ignore[return-value]
+        if self.kind == "water":
+            return water.water_density(temperature_c)  # type: ignore[return-value]
+        if self.temperatures_c is not None and self.densities_kg_m3 is not None:
+            return self._interpolate(temperature_c, self.densities_kg_m3)
+        low, high = self.valid_c if self.valid_c is not None else LINEAR_RANGE_C
+        check_scalar(f"temperature of {self.label}", temperature_c, low, high, "°C")
+        growth = 1.0 + self.expansion_per_c * (temperature_c - self.at_c)  # type: ignore[operator]
+        return self.density_kg_m3_at / growth  # type: ignore[operator]
+
+    def density_reference_kg_m3(self, reference_temperature_c: float) -> float:
+        """Density in kg/m³ at the reference temperature to which volumes are brought."""
+        return self.density_kg_m3(reference_temperature_c)
+
+    def viscosity_mm2_s(self, temperature_c: float) -> float | None:
+        """Kinematic viscosity in mm²/s at a temperature in °C, None where the fluid has no such data."""
+        if self.viscosities_mm2_s is not None:
+            return exp(self._interpolate(temperature_c, tuple(log(v) for v in self.viscosities_mm2_s)))
+        if self.kind == "water":
+            return water.water_viscosity(temperature_c)  # type: ignore[return-value]
+        if self.kv40_mm2_s is None or self.kv100_mm2_s is None:
+            return None
+        return kinematic_viscosity(self.kv40_mm2_s, self.kv100_mm2_s, temperature_c)  # type: ignore[return-value]
+
+    def expansion_at_per_c(self, temperature_c: float) -> float:
+        """Thermal volume expansion in 1/K at a temperature: -(1/density) d(density)/dt, by difference."""
+        step = 0.5
+        low, high = temperature_c - step, temperature_c + step
+        ratio = self.density_kg_m3(low) / self.density_kg_m3(high)
+        return log(ratio) / (high - low)
+
+    @property
+    def u_density_rel(self) -> float:
+        """Relative standard uncertainty of the density (see the assumptions at the top of the module)."""
+        if self.u_density_kg_m3 is not None:
+            return self.u_density_kg_m3 / self._nominal_density()
+        return WATER_U_DENSITY_REL if self.kind == "water" else DEFAULT_U_DENSITY_REL
+
+    @property
+    def label(self) -> str:
+        """What to call the fluid in a message: its name, else its grade, else its kind."""
+        return self.name or self.grade or self.kind
+
+    def _nominal_density(self) -> float:
+        for value in (self.density_15_kg_m3, self.density_kg_m3_at):
+            if value is not None:
+                return value
+        return self.densities_kg_m3[0] if self.densities_kg_m3 else 1000.0
+
+    def _interpolate(self, temperature_c: float, values: tuple[float, ...]) -> float:
+        t = self.temperatures_c or ()
+        check_scalar(f"temperature of {self.label}", temperature_c, t[0], t[-1], "°C")
+        i = min(bisect_right(t, temperature_c), len(t) - 1)
+        part = (temperature_c - t[i - 1]) / (t[i] - t[i - 1])
+        return values[i - 1] + part * (values[i] - values[i - 1])
+
+
+def _value(key: str, value: Any) -> Any:
+    if key in _NUMBERS:
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise ValueError(f"fluid key {key!r} is {value!r}, expected a number. Write it without a unit.")
+        return value
+    if key in _LISTS:
+        if not isinstance(value, (list, tuple)) or any(
+            isinstance(x, bool) or not isinstance(x, (int, float)) for x in value
+        ):
+            raise ValueError(f"fluid key {key!r} is {value!r}, expected a list of numbers.")
+        return tuple(value)
+    if not isinstance(value, str):
+        raise ValueError(f"fluid key {key!r} is {value!r}, expected text in quotes.")
+    return value
+
+
+def _check(fluid: Fluid) -> None:
+    if fluid.kind not in KINDS:
+        raise ValueError(f"fluid key 'kind' is {fluid.kind!r}, expected one of {', '.join(KINDS)}.")
+    table = fluid.to_table()
+    for key in _REQUIRED[fluid.kind]:
+        if key not in table:
+            raise ValueError(f"fluid key {key!r} is missing; a {fluid.kind} fluid needs it. Add it.")
+    for key in (*_NUMBERS, *_LISTS):
+        for x in [table[key]] if key in _NUMBERS and key in table else table.get(key, []):
+            if not isfinite(x):
+                raise ValueError(f"fluid key {key!r} is {x!r}, expected a finite number.")
+    if ("kv40_mm2_s" in table) != ("kv100_mm2_s" in table):
+        raise ValueError("fluid keys 'kv40_mm2_s' and 'kv100_mm2_s' belong together. Give both or neither.")
+    if "kv40_mm2_s" in table:
+        kinematic_viscosity(table["kv40_mm2_s"], table["kv100_mm2_s"], 40.0)
+    if "u_density_kg_m3" in table:
+        check_scalar("fluid key 'u_density_kg_m3'", table["u_density_kg_m3"], 1e-6, 100.0, "kg/m³")
+    if fluid.kind == "linear":
+        check_scalar("fluid key 'density_kg_m3'", table["density_kg_m3"], 500.0, 2500.0, "kg/m³")
+        check_scalar("fluid key 'expansion_per_c'", table["expansion_per_c"], 0.0, 0.003, "1/°C")
+        check_scalar("fluid key 'at_c'", table["at_c"], *LINEAR_RANGE_C, "°C")
+        if "valid_c" in table and not (
+            len(table["valid_c"]) == 2 and table["valid_c"][0] < table["valid_c"][1]
+        ):
+            raise ValueError(
+                f"fluid key 'valid_c' is {table['valid_c']!r}, expected [lowest, highest] in °C."
+            )
+    if fluid.kind == "tabulated":
+        _check_table(table)
+
+
+def _check_table(table: Mapping[str, Any]) -> None:
+    t = table["temperatures_c"]
+    if len(t) < 2 or any(b <= a for a, b in pairwise(t)):
+        raise ValueError(f"fluid key 'temperatures_c' is {t!r}, expected two or more values that rise.")
+    for key, low, high in (("densities_kg_m3", 500.0, 2500.0), ("viscosities_mm2_s", 0.2, 2.0e7)):
+        values = table.get(key)
+        if values is None:
+            continue
+        if len(values) != len(t):
+            raise ValueError(
+                f"fluid key {key!r} has {len(values)} values, expected {len(t)} as in 'temperatures_c'."
+            )
+        for value in values:
+            check_scalar(f"fluid key {key!r}", value, low, high, "kg/m³" if "densities" in key else "mm²/s")

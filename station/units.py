@@ -1,0 +1,238 @@
+"""Units at the edge: what people type becomes litres, kilograms, °C or N·m, and back.
+
+Numbers and factors are exact fractions until the last step, so a value is rounded once and text written by
+`format_*` is read back as the very same float. The factors are pint's (exact by definition: US gallon
+231 in³, imperial gallon 4.54609 L, pound 0.45359237 kg, standard gravity 9.80665 m/s²).
+
+"pt", "qt", "gal" and "fl oz" mean different volumes in different countries. They are read by the shop's
+country setting and by nothing else; without one they are refused.
+"""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+from functools import cache
+from math import isfinite
+from typing import Any, Final
+
+COUNTRIES: Final = ("us", "imperial")
+
+# What people write -> the name pint knows. Spelling is compared in lower case, without dots, with single
+# spaces; the words of one row are the same unit.
+_VOLUME: Final = {
+    "litre": "l liter liters litre litres",
+    "decilitre": "dl deciliter deciliters decilitre decilitres",
+    "centilitre": "cl centiliter centiliters centilitre centilitres",
+    "millilitre": "ml milliliter milliliters millilitre millilitres cc ccm cm3 cm³",
+    "meter ** 3": "m3 m³",
+    "inch ** 3": "in3 in³ cuin",
+}
+# The ambiguous: words -> (US unit, imperial unit)
+_BY_COUNTRY: Final = {
+    "pt pint pints": ("US_pint", "imperial_pint", "pint"),
+    "qt qts quart quarts": ("US_liquid_quart", "imperial_quart", "quart"),
+    "gal gals gallon gallons": ("US_liquid_gallon", "imperial_gallon", "gallon"),
+    "floz": ("US_fluid_ounce", "imperial_fluid_ounce", "fluid ounce"),
+}
+_US_WORDS: Final = ("us", "usa", "american")
+_IMPERIAL_WORDS: Final = ("imperial", "imp", "uk")
+_MASS: Final = {
+    "kilogram": "kg kilo kilos kilogram kilograms kilogramme kilogrammes",
+    "gram": "g gram grams gramme grammes",
+    "pound": "lb lbs pound pounds",
+    "ounce": "oz ounce ounces",
+}
+_TEMPERATURE: Final = {
+    "degC": "degc °c c celsius degcelsius",
+    "degF": "degf °f f fahrenheit degfahrenheit",
+    "kelvin": "k kelvin",
+}
+_TORQUE: Final = {
+    "newton * meter": "nm newtonmetre newtonmetres newtonmeter newtonmeters",
+    "force_pound * foot": "lbfft ftlbf lbft ftlb lbsft ftlbs footpound footpounds poundfoot poundfeet",
+    "force_pound * inch": "lbfin inlbf lbin inlb lbsin inlbs inchpound inchpounds poundinch poundinches",
+    "kilogram_force * meter": "kgfm kgm",
+    "kilogram_force * centimeter": "kgfcm kgcm",
+}
+
+_NUMBER: Final = re.compile(
+    r"\s*(?P<number>[+-]?(?:\d+\s+\d+\s*/\s*\d+|\d+\s*/\s*\d+|(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?))"
+    r"\s*(?P<unit>.*?)\s*",
+    re.DOTALL,
+)
+
+
+def parse_volume_l(text: str, country: str | None = None) -> float:
+    """Litres in a text such as "2.9 L", "9 1/2 US pt" or "3 qt"; 0 to 10,000 L.
+
+    country: "us" or "imperial" decides a bare pint, quart, gallon or fluid ounce; None refuses them.
+    Raises ValueError for a missing, unknown or ambiguous unit, and for a value outside the range.
+    """
+    number, unit = _split(text, "volume", '"2.9 L" or "6 US pt"')
+    return _convert(number, _volume_unit(unit, country, text), "litre", "volume", text, 0.0, 10_000.0, "L")
+
+
+def parse_mass_kg(text: str) -> float:
+    """Kilograms in a text such as "5 kg", "500 g" or "11 lb"; 0 to 10,000 kg. Raises ValueError."""
+    number, unit = _split(text, "mass", '"5 kg" or "500 g"')
+    name = _lookup(_MASS, unit, "mass", text, "kg, g, lb or oz")
+    return _convert(number, name, "kilogram", "mass", text, 0.0, 10_000.0, "kg")
+
+
+def parse_temperature_c(text: str) -> float:
+    """°C in a text such as "20 degC", "60 °F" or "293.15 K"; -90 °C to 400 °C. Raises ValueError."""
+    number, unit = _split(text, "temperature", '"20 degC" or "60 degF"')
+    name = _lookup(_TEMPERATURE, unit, "temperature", text, "degC, degF or K")
+    return _convert(number, name, "degC", "temperature", text, -90.0, 400.0, "°C")
+
+
+def parse_torque_nm(text: str) -> float:
+    """N·m in a text such as "45 N·m" or "33 lbf·ft"; 0 to 5,000 N·m. Raises ValueError."""
+    number, unit = _split(text, "torque", '"45 N·m" or "33 lbf·ft"')
+    name = _lookup(_TORQUE, unit, "torque", text, "N·m, lbf·ft, lbf·in or kgf·m")
+    return _convert(number, name, "newton * meter", "torque", text, 0.0, 5_000.0, "N·m")
+
+
+def format_volume(volume_l: float, unit: str = "L", decimals: int | None = None) -> str:
+    """A volume in a named unit ("L", "mL", "US pt", "imperial qt" ...); None decimals: exactly readable."""
+    return _format(volume_l, "litre", _volume_unit(unit, None, unit), unit, decimals)
+
+
+def format_mass(mass_kg: float, unit: str = "kg", decimals: int | None = None) -> str:
+    """A mass in kg, g, lb or oz; with decimals None, parse_mass_kg reads the same float back."""
+    return _format(mass_kg, "kilogram", _lookup(_MASS, unit, "mass", unit, "kg, g, lb or oz"), unit, decimals)
+
+
+def format_temperature(temperature_c: float, unit: str = "°C", decimals: int | None = None) -> str:
+    """A temperature in °C, °F or K; with decimals None, parse_temperature_c reads the same float back."""
+    name = _lookup(_TEMPERATURE, unit, "temperature", unit, "degC, degF or K")
+    return _format(temperature_c, "degC", name, unit, decimals)
+
+
+def format_torque(torque_nm: float, unit: str = "N·m", decimals: int | None = None) -> str:
+    """A torque in N·m, lbf·ft, lbf·in or kgf·m; decimals None is read back as the same float."""
+    name = _lookup(_TORQUE, unit, "torque", unit, "N·m, lbf·ft, lbf·in or kgf·m")
+    return _format(torque_nm, "newton * meter", name, unit, decimals)
+
+
+@cache
+def _registry() -> Any:
+    """pint with exact fractions, built on first use: it reads its whole table, which takes a moment."""
+    import pint
+
+    return pint.UnitRegistry(non_int_type=Fraction)
+
+
+@cache
+def _line(source: str, target: str) -> tuple[Fraction, Fraction]:
+    """(factor, offset) with target = factor x source + offset, exactly."""
+    quantity = _registry().Quantity
+    at_0 = Fraction(quantity(Fraction(0), source).to(target).magnitude)
+    at_1 = Fraction(quantity(Fraction(1), source).to(target).magnitude)
+    return at_1 - at_0, at_0
+
+
+def _split(text: str, what: str, example: str) -> tuple[Fraction, str]:
+    shown = repr(text)
+    if not isinstance(text, str):
+        raise ValueError(f"{what} is {shown} without a unit. Write number and unit, such as {example}.")
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        raise ValueError(f"{what} is {shown}, which starts with no number. Write it as {example}.")
+    number, unit = match["number"], match["unit"]
+    if unit.startswith((",", "'")) or re.match(r"[\d.,]", unit):
+        raise ValueError(f"{what} is {shown}: write the decimals after a point and no other sign in between.")
+    if not unit:
+        raise ValueError(f"{what} is {shown} without a unit. Write number and unit, such as {example}.")
+    whole, _, rest = number.rpartition(" ") if "/" in number else ("", "", number)
+    try:
+        if "/" in number:
+            parts = re.fullmatch(r"([+-]?)(?:(\d+)\s+)?(\d+)\s*/\s*(\d+)", number)
+            sign, whole, top, bottom = parts.groups()  # type: ignore[union-attr]
+            value = int(whole or 0) + Fraction(int(top), int(bottom))
+            return (-value if sign == "-" else value), unit
+        if not isfinite(float(rest)) or abs(float(rest)) > 1e12:
+            raise ValueError(f"{what} is {shown}, which no shop has. Check the number.")
+        return Fraction(rest), unit
+    except ZeroDivisionError:
+        raise ValueError(f"{what} is {shown}: the fraction divides by zero.") from None
+
+
+def _key(unit: str) -> str:
+    return re.sub(r"[\s.·⋅*_-]+", "", unit.casefold())
+
+
+def _lookup(table: dict[str, str], unit: str, what: str, text: str, expected: str) -> str:
+    key = _key(unit)
+    for name, words in table.items():
+        if key in words.split():
+            return name
+    raise ValueError(f"{what} is {text!r}: the unit {unit!r} is not known here, expected {expected}.")
+
+
+def _volume_unit(unit: str, country: str | None, text: str) -> str:
+    if country is not None and country not in COUNTRIES:
+        raise ValueError(f"country is {country!r}, expected 'us' or 'imperial' (or none).")
+    key, named = _key(unit), None
+    for setting, words in zip(COUNTRIES, (_US_WORDS, _IMPERIAL_WORDS), strict=True):
+        for word in sorted(words, key=len, reverse=True):
+            if named is None and key.startswith(word) and key != word:
+                key, named = key.removeprefix(word), setting
+    key = re.sub(r"^(liquid|liq|fluid)(?=ounce|oz|p|q|g)", lambda m: "fl" if "o" in key else "", key)
+    key = {"flounce": "floz", "flounces": "floz"}.get(key, key)
+    for spellings, (us, imperial, singular) in _BY_COUNTRY.items():
+        if key in spellings.split():
+            chosen = named or country
+            if chosen is None:
+                raise ValueError(
+                    f"volume is {text!r}: {unit!r} may be the US {singular} "
+                    f"({_litres(us)} L) or the imperial {singular} ({_litres(imperial)} L). "
+                    f'Write "US {singular}" or "imperial {singular}", or set the shop\'s country.'
+                )
+            return us if chosen == "us" else imperial
+    if named is not None:
+        raise ValueError(
+            f"volume is {text!r}: the unit {unit!r} is not known, expected L, mL, US pt, imp pt ..."
+        )
+    return _lookup(_VOLUME, unit, "volume", text, "L, mL, US or imperial pt, qt, gal, fl oz")
+
+
+def _litres(unit: str) -> str:
+    return f"{float(_line(unit, 'litre')[0]):.4f}"
+
+
+def _convert(
+    number: Fraction, source: str, target: str, what: str, text: str, low: float, high: float, shown: str
+) -> float:
+    factor, offset = _line(source, target)
+    value = float(number * factor + offset)
+    if not low <= value <= high:
+        raise ValueError(
+            f"{what} is {text!r} = {value:.6g} {shown}, outside {low:g} to {high:g} {shown}. "
+            "Check number and unit."
+        )
+    return value
+
+
+def _format(value: float, source: str, target: str, unit: str, decimals: int | None) -> str:
+    if not isfinite(value):
+        raise ValueError(f"value is {value!r}, expected a finite number.")
+    factor, offset = _line(source, target)
+    exact = Fraction(value) * factor + offset
+    if decimals is not None:
+        return f"{float(exact):.{decimals}f} {unit}"
+    back, shift = _line(target, source)
+    for digits in range(1, 40):  # shortest text that the parser reads back as the same float
+        text = f"{_significant(exact, digits)}"
+        if float(Fraction(text) * back + shift) == value:
+            return f"{text} {unit}"
+    raise ValueError(f"{value!r} cannot be written in {unit}.")
+
+
+def _significant(exact: Fraction, digits: int) -> str:
+    from decimal import Context, Decimal
+
+    context = Context(prec=digits)
+    rounded = context.divide(Decimal(exact.numerator), Decimal(exact.denominator))
+    return format(rounded.normalize(context), "f")
