@@ -6,7 +6,7 @@ from typing import Any
 from calibration import budget
 from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
-from station import control, drip, pan
+from station import drip, pan
 from station.state import BayState
 from station.verdict import Judgement, judge
 
@@ -89,14 +89,11 @@ def _metered(state: BayState) -> budget.Budget | None:
     spec, track = state.spec, state.meter
     supply_c = track.supply_c
     at_c = spec.reference_temperature_c if supply_c is None else supply_c
-    fluid = spec.fresh
-    density = fluid.density_kg_m3(at_c)
-    expansion_per_c = (fluid.density_kg_m3(at_c - 0.5) - fluid.density_kg_m3(at_c + 0.5)) / density
     return budget.metered(
         volume_reference_l=track.volume_l,
         u_pulses_l=U_PULSES / spec.meter.k_factor_per_l,
         u_k_rel=spec.meter.u_rel,
-        expansion_per_c=expansion_per_c,
+        expansion_per_c=spec.fresh.expansion_at_per_c(at_c),
         u_temperature_c=U_SUPPLY_UNREAD_C if supply_c is None else U_SUPPLY_C,
     )
 
@@ -175,7 +172,6 @@ def report(state: BayState) -> dict[str, Any]:
         "listed_capacity_l": spec.capacity_l,
         "expected_fill_l": spec.expected_fill_l,
         "expected_fill_u95_l": 2.0 * spec.u_retained_l,
-        "target_l": control.target_l(state),
         "tolerance_minus_l": spec.tolerance_minus_l,
         "tolerance_plus_l": spec.tolerance_plus_l,
         "reference_temperature_c": spec.reference_temperature_c,

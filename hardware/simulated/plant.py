@@ -30,7 +30,7 @@ class SimFluid:
         """Walther's two-point line without low-viscosity terms."""
         w40, w100 = (math.log10(math.log10(v + 0.7)) for v in (self.kv40_mm2_s, self.kv100_mm2_s))
         x40, x100, x = (math.log10(t + 273.15) for t in (40.0, 100.0, temperature_c))
-        return 10.0 ** 10.0 ** (w40 + (w100 - w40) * (x - x40) / (x100 - x40)) - 0.7
+        return 10.0**10.0 ** (w40 + (w100 - w40) * (x - x40) / (x100 - x40)) - 0.7
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ class PlantSettings:
     old_volume_l: float = 2.85
     puddle_l: float = 0.025
     """Old fluid that this way of emptying cannot reach."""
-    walls_m: tuple[tuple[float, float], ...] = ((0.08, 0.30), (0.16, 0.35), (0.24, 0.20))
+    walls_m: tuple[tuple[float, float], ...] = ((0.08, 1.2), (0.16, 1.3), (0.24, 0.6))
     """Height and width of each wetted wall, gear and tube inside."""
     outlet_m2: float = 3.0e-5
     suction_l_min: float = 0.0
@@ -255,7 +255,9 @@ class Plant:
         if poured_l > 0:
             self.drum_l -= poured_l * to_20
             self.delivered_kg += poured_l * density / 1000.0
-            counted = s.k_factor_per_l * (1.0 - s.slip_mm2_s / kv) / (1.0 - s.slip_mm2_s / s.fresh.kv_mm2_s(20.0))
+            counted = (
+                s.k_factor_per_l * (1.0 - s.slip_mm2_s / kv) / (1.0 - s.slip_mm2_s / s.fresh.kv_mm2_s(20.0))
+            )
             self._exact_pulses += poured_l * counted
             self.pulses = math.floor(self._exact_pulses)
             self._centre_l += poured_l * to_20
@@ -267,7 +269,7 @@ class Plant:
         if self._centre_l + self._tubes_l == 0.0:
             return
         centre, tubes = self._centre_l / (_CENTRE * room_l), self._tubes_l / ((1.0 - _CENTRE) * room_l)
-        across_l = (centre - tubes) * 0.06 * dt_s / (1.0 + kv / 200.0)
+        across_l = (centre - tubes) * 0.9 * dt_s / (1.0 + kv / 200.0)
         self._centre_l -= across_l
         self._tubes_l += across_l
         over_l = self._centre_l - _CENTRE * room_l

@@ -1,0 +1,259 @@
+"""The append-only record: every event chained to the one before, every raw sample of a job.
+
+One connection writes, in one thread; readers open their own. Nothing is updated or deleted: triggers refuse it.
+"""
+
+import hashlib
+import json
+import sqlite3
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+
+from hardware.sample import Sample
+from station.errors import LedgerError
+
+SCHEMA_VERSION = 1
+_SCHEMA = """
+create table event (
+    seq integer primary key,
+    job_id text,
+    kind text not null,
+    body text not null,
+    boot_id text not null,
+    t_s real not null,
+    utc text not null,
+    clock_synced integer not null,
+    previous text not null,
+    hash text not null unique
+) strict;
+create index event_of_job on event (job_id, seq);
+create table sample (
+    job_id text not null,
+    n integer not null,
+    t_s real not null,
+    source text not null,
+    value any not null,
+    primary key (job_id, n)
+) strict, without rowid;
+create table job (
+    job_id text primary key,
+    opened_utc text not null,
+    closed_utc text not null,
+    stage text not null,
+    vehicle text, compartment text, technician text, grade text,
+    listed_capacity_l real, expected_fill_l real,
+    drained_l real, drained_u95_l real,
+    metered_l real, overflow_l real,
+    filled_l real, filled_u95_l real,
+    verdict text not null
+) strict;
+create index job_by_time on job (opened_utc);
+"""
+_TABLES = ("event", "sample", "job")
+
+
+@dataclass(frozen=True)
+class Moment:
+    """When something happened, by every clock there is. Order is by sequence number, never by wall clock."""
+
+    boot_id: str
+    t_s: float
+    utc: str
+    clock_synced: bool
+
+
+def _boot_id() -> str:
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except OSError:
+        return "unknown"
+
+
+BOOT_ID = _boot_id()
+
+
+def clock_synced() -> bool:
+    """Whether the wall clock has been set from the network since boot (systemd-timesyncd's own flag)."""
+    return Path("/run/systemd/timesync/synchronized").exists()
+
+
+def now(t_s: float | None = None) -> Moment:
+    utc = datetime.now(UTC).isoformat(timespec="milliseconds")
+    return Moment(BOOT_ID, time.monotonic() if t_s is None else t_s, utc, clock_synced())
+
+
+def _hash(previous: str, fields: Sequence[object]) -> str:
+    return hashlib.sha256(json.dumps([previous, *fields], ensure_ascii=False).encode()).hexdigest()
+
+
+def samples_digest(samples: Sequence[Sample]) -> str:
+    """SHA-256 over a job's samples, kept in its result event so that a changed sample shows."""
+    digest = hashlib.sha256()
+    for sample in samples:
+        digest.update(json.dumps([float(sample.t_s), sample.source, sample.value]).encode())
+    return digest.hexdigest()
+
+
+class Ledger:
+    """A connection to the record. Create it in the thread that uses it.
+
+    Raises LedgerError where the file cannot be opened, or was written by a newer station.
+    """
+
+    def __init__(self, path: Path | str, read_only: bool = False) -> None:
+        self.path = path
+        try:
+            if read_only:
+                connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+            else:
+                if str(path) != ":memory:":
+                    Path(path).parent.mkdir(parents=True, exist_ok=True)
+                connection = sqlite3.connect(path)
+            self.db = Database(connection)
+            self.db.execute("pragma busy_timeout = 5000")
+            if not read_only:
+                self._prepare()
+            version = self.db.execute("pragma user_version").fetchone()[0]
+        except (sqlite3.Error, OSError) as error:
+            raise LedgerError(
+                f"ledger {path}: cannot be opened ({error}). Check the path and its permissions."
+            ) from error
+        if version != SCHEMA_VERSION:
+            raise LedgerError(
+                f"ledger {path}: schema version {version}, this station knows {SCHEMA_VERSION}. "
+                "Use the station that wrote it, or another file."
+            )
+
+    def _prepare(self) -> None:
+        self.db.enable_wal()
+        self.db.execute("pragma synchronous = full")
+        self.db.execute("pragma foreign_keys = on")
+        if self.db.execute("pragma synchronous").fetchone()[0] != 2:
+            raise LedgerError(f"ledger {self.path}: SQLite would not take synchronous=FULL.")
+        if self.db.execute("pragma user_version").fetchone()[0] == 0 and not self.db.table_names():
+            with self.db.atomic():
+                for statement in _SCHEMA.split(";\n"):
+                    if statement.strip():
+                        self.db.execute(statement)
+                for table in _TABLES:
+                    for verb in ("update", "delete"):
+                        self.db.execute(
+                            f"create trigger {table}_no_{verb} before {verb} on {table} "
+                            f"begin select raise(abort, 'the ledger only grows'); end"
+                        )
+                self.db.execute(f"pragma user_version = {SCHEMA_VERSION}")
+
+    def close(self) -> None:
+        self.db.close()
+
+    # --- writing -------------------------------------------------------------------------------------------
+
+    def append(
+        self,
+        job_id: str | None,
+        kind: str,
+        body: Mapping[str, Any],
+        at: Moment,
+        job_row: Mapping[str, Any] | None = None,
+    ) -> int:
+        """Add one event to the chain and, where given, the job's row, or neither; its sequence number.
+
+        Raises LedgerError when it is not on disk.
+        """
+        text = json.dumps(body, ensure_ascii=False)
+        try:
+            with self.db.atomic():
+                last = self.db.execute("select seq, hash from event order by seq desc limit 1").fetchone()
+                seq, previous = (last[0] + 1, last[1]) if last else (1, "")
+                fields = [seq, job_id, kind, text, at.boot_id, at.t_s, at.utc, int(at.clock_synced)]
+                self.db.execute(
+                    "insert into event values (?,?,?,?,?,?,?,?,?,?)",
+                    [*fields, previous, _hash(previous, fields)],
+                )
+                if job_row is not None:
+                    self.db.table("job").insert(dict(job_row))
+        except sqlite3.Error as error:
+            raise LedgerError(f"ledger {self.path}: {kind} was not written ({error}).") from error
+        return int(seq)
+
+    def add_samples(self, job_id: str, first: int, samples: Sequence[Sample]) -> None:
+        """Add a batch of raw samples, the first of them numbered ``first``."""
+        try:
+            with self.db.atomic():
+                self.db.conn.executemany(
+                    "insert into sample values (?,?,?,?,?)",
+                    [(job_id, first + i, float(s.t_s), s.source, s.value) for i, s in enumerate(samples)],
+                )
+        except sqlite3.Error as error:
+            raise LedgerError(f"ledger {self.path}: samples were not written ({error}).") from error
+
+    # --- reading -------------------------------------------------------------------------------------------
+
+    def samples(self, job_id: str) -> list[Sample]:
+        rows = self.db.execute("select t_s, source, value from sample where job_id = ? order by n", [job_id])
+        return [Sample(*row) for row in rows]
+
+    def events(self, job_id: str | None = None) -> Iterator[dict[str, Any]]:
+        """Events in order, of one job or all, their bodies as objects."""
+        where, values = ("where job_id = ?", [job_id]) if job_id is not None else ("", [])
+        for row in self.db.query(f"select * from event {where} order by seq", values):
+            yield {**row, "body": json.loads(row["body"])}
+
+    def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
+        """Closed and abandoned jobs, newest first, older than the job ``before`` where given."""
+        where, values = "", []
+        if before is not None:
+            where = "where (opened_utc, job_id) < (select opened_utc, job_id from job where job_id = ?)"
+            values = [before]
+        sql = f"select * from job {where} order by opened_utc desc, job_id desc limit ?"
+        return list(self.db.query(sql, [*values, limit]))
+
+    def unfinished(self) -> list[str]:
+        """Jobs that were opened and have no row of their own yet."""
+        rows = self.db.execute(
+            "select job_id from event where kind = 'job_open' and job_id not in (select job_id from job) order by seq"
+        )
+        return [row[0] for row in rows]
+
+    def verify(self) -> str | None:
+        """Walk the chain and every finished job's samples. The first broken entry in words; None when whole."""
+        previous, expected = "", 1
+        for row in self.db.query("select * from event order by seq"):
+            if row["seq"] != expected:
+                return f"event {expected} is missing"
+            fields = [row[name] for name in ("seq", "job_id", "kind", "body", "boot_id", "t_s", "utc", "clock_synced")]
+            if row["previous"] != previous or row["hash"] != _hash(previous, fields):
+                return f"event {expected} ({row['kind']}, job {row['job_id']}) was changed"
+            if row["kind"] == "result":
+                body = json.loads(row["body"])
+                if samples_digest(self.samples(row["job_id"])) != body["samples_sha256"]:
+                    return f"the samples of job {row['job_id']} were changed"
+                kept = self.db.execute("select * from job where job_id = ?", [row["job_id"]]).fetchone()
+                if kept is None or list(kept) != list(body["row"].values()):
+                    return f"the row of job {row['job_id']} was changed"
+            previous, expected = row["hash"], expected + 1
+        return None
+
+
+def job_row(
+    job_id: str, opened_utc: str, closed_utc: str, labels: Mapping[str, str], report: Mapping[str, Any]
+) -> dict[str, Any]:
+    """The line that lists and charts need, drawn from a job's report."""
+    names = (
+        "listed_capacity_l expected_fill_l drained_l drained_u95_l metered_l overflow_l filled_l filled_u95_l"
+    ).split()
+    return {
+        "job_id": job_id,
+        "opened_utc": opened_utc,
+        "closed_utc": closed_utc,
+        "stage": report["stage"],
+        **{name: labels.get(name) for name in ("vehicle", "compartment", "technician", "grade")},
+        **{name: report[name] for name in names},
+        "verdict": report["verdict"],
+    }
