@@ -1,0 +1,189 @@
+"""Everything that is wired to one station, opened together, stopped together."""
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, Protocol
+
+from hardware.errors import StartFaults
+from hardware.loadcell import LoadCell
+from hardware.panel import Panel
+from hardware.pins import PinMap
+from hardware.pulses import GpiodPulseCounter, GpiozeroPulseCounter, MeterPoller, PulseCounter, open_line
+from hardware.pump import PumpGuard, guard_command
+from hardware.sample import Sample
+from hardware.thermometer import Thermometers
+
+if TYPE_CHECKING:
+    from hardware.simulated.bay import SimulatedBay
+
+
+@dataclass(frozen=True)
+class RigConfig:
+    """What is fitted, and where.
+
+    backend: pi or simulated, by name and never by fallback; simulated needs bay. pins: BCM numbers.
+    thermometers: source -> the sensor's folder under /sys/bus/w1/devices; left empty on a simulated bay, the
+    bay's own are taken. gpio_chip: label of the GPIO chip that the meters are on. pan_rate_sps: conversions
+    per second, as the converter's rate pin selects.
+    """
+
+    backend: Literal["pi", "simulated"]
+    pins: PinMap = field(default_factory=PinMap)
+    thermometers: Mapping[str, Path] = field(default_factory=dict)
+    bay: "SimulatedBay | None" = None
+    gpio_chip: str = "pinctrl-bcm2711"
+    pan_rate_sps: float = 10.0
+
+
+class _Device(Protocol):
+    def start(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+
+class Rig:
+    """Opens and starts every device; each pushes its samples into ``put``, from threads of its own.
+
+    Raises PinFaults for a pin plan that contradicts itself, and StartFaults naming every device that could
+    not be opened, after closing those that could. ``backend`` says what the samples come from.
+    """
+
+    def __init__(self, config: RigConfig, put: Callable[[Sample], None]) -> None:
+        if config.backend not in ("pi", "simulated"):
+            raise ValueError(f"backend is {config.backend!r}; expected 'pi' or 'simulated'")
+        if (config.backend == "simulated") != (config.bay is not None):
+            raise ValueError(
+                f"backend {config.backend} with bay {config.bay}; a bay goes with 'simulated' only"
+            )
+        config.pins.check()
+        self.backend = config.backend
+        self._config, self._put = config, put
+        self._clock: Callable[[], float] = time.monotonic if config.bay is None else config.bay.clock
+        self._devices: list[_Device] = []
+        self._counters: list[PulseCounter] = []
+        self._panel: Panel | None = None
+        self._guard: PumpGuard | None = None
+        self._open()
+        for device in self._devices:
+            device.start()
+
+    def beat(self, run: bool) -> bool:
+        """Tell the pump guard to run or not; needed every 200 ms. Returns False when it was not taken."""
+        return self._guard is not None and self._guard.beat(run)
+
+    def clear_pump(self) -> bool:
+        """Clear what a bad byte or a stuck pin latched; a person's decision."""
+        return self._guard is not None and self._guard.clear()
+
+    def restart_guard(self) -> None:
+        """Start a new pump guard in place of a lost one. Raises GuardError."""
+        if self._guard is not None:
+            self._guard.restart()
+
+    def set_lamp(self, pattern: str) -> None:
+        """Show off, on, slow or fast."""
+        if self._panel is not None:
+            self._panel.set_lamp(pattern)
+
+    def beep(self, n: int = 1) -> None:
+        """Sound n short beeps."""
+        if self._panel is not None:
+            self._panel.beep(n)
+
+    def close(self) -> None:
+        """Pump off first, then everything else whatever fails; the first failure is raised at the end."""
+        first: Exception | None = None
+        closers: list[Callable[[], None]] = []
+        if self._guard is not None:
+            closers.append(self._guard.close)
+        closers += [device.stop for device in self._devices]
+        closers += [counter.close for counter in self._counters]
+        if self._panel is not None:
+            closers.append(self._panel.close)
+        for close in closers:
+            try:
+                close()
+            except Exception as error:
+                first = first or error
+        self._guard = self._panel = None
+        self._devices, self._counters = [], []
+        if first is not None:
+            raise first
+
+    def __enter__(self) -> "Rig":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _open(self) -> None:
+        faults = []
+        # The guard first: its first act is to switch the pump off.
+        for name, open_one in (
+            ("pump guard", self._open_guard),
+            ("load cell", self._open_pan),
+            ("meter", self._open_meters),
+            ("thermometers", self._open_thermometers),
+            ("panel", self._open_panel),
+        ):
+            try:
+                open_one()
+            except Exception as error:
+                faults.append(f"{name}: {error}")
+        if faults:
+            self.close()
+            raise StartFaults(faults)
+
+    def _open_guard(self) -> None:
+        bay, pins = self._config.bay, self._config.pins
+        command = guard_command(pin=pins.pump) if bay is None else guard_command(pin_file=bay.pump_file)
+        self._guard = PumpGuard(command, self._put, self._clock)
+
+    def _open_pan(self) -> None:
+        bay, pins = self._config.bay, self._config.pins
+        on_pins = partial(
+            LoadCell, pins.pan_dout, pins.pan_sck, self._put, rate_sps=self._config.pan_rate_sps
+        )
+        if bay is None:
+            self._devices.append(on_pins())
+            return
+        from hardware.simulated.gpio import install
+
+        install(bay.gpio)
+        self._devices.append(on_pins(clock=bay.wire_clock, sleep=bay.wire_clock.sleep, gpio=bay.gpio))
+
+    def _open_meters(self) -> None:
+        pins = self._config.pins
+        for source, pin in (("meter", pins.meter), ("meter_b", pins.meter_b)):
+            if pin is None:
+                continue
+            if self._config.bay is None:
+                counter: PulseCounter = GpiodPulseCounter(open_line(self._config.gpio_chip, pin))
+            else:
+                counter = GpiozeroPulseCounter(pin, self._factory())
+            self._counters.append(counter)
+            self._devices.append(MeterPoller(counter, self._put, source, clock=self._clock))
+
+    def _open_thermometers(self) -> None:
+        bay = self._config.bay
+        sensors = self._config.thermometers or ({} if bay is None else bay.thermometers)
+        self._devices.append(Thermometers(sensors, self._put, self._clock))
+
+    def _open_panel(self) -> None:
+        pins = self._config.pins
+        self._panel = Panel(
+            self._put, self._factory(), pins.pendant, pins.stop_sense, pins.lamp, pins.buzzer, self._clock
+        )
+        self._devices.append(self._panel)
+
+    def _factory(self) -> Any:
+        if self._config.bay is not None:
+            return self._config.bay.factory
+        if not hasattr(self, "_pi_factory"):
+            from gpiozero.pins.lgpio import LGPIOFactory
+
+            self._pi_factory = LGPIOFactory()
+        return self._pi_factory

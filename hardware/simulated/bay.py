@@ -1,0 +1,188 @@
+"""A whole bay without a Pi: chips, pins and files at the end of every wire, and one plant behind them all."""
+
+import mmap
+import shutil
+import tempfile
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Protocol
+
+from gpiozero.pins.mock import MockFactory, MockPin
+
+from hardware.guard import FilePin, level_of
+from hardware.pins import PinMap
+from hardware.simulated.clock import BayClock, VirtualClock, WireClock
+from hardware.simulated.gpio import SimulatedGpio
+from hardware.simulated.hx711_chip import Hx711Chip
+from hardware.ticker import Ticker
+
+STEP_S = 0.02
+TEMPERATURE_STEP_S = 0.5
+PIN_FAULTS = {"none": 0, "stuck on": 1, "stuck off": 2}
+
+
+class WiredPin(MockPin):
+    """An input whose wire may be grounded: the pull-up wins only while it is not."""
+
+    def __init__(self, factory: Any, info: Any) -> None:
+        self.grounded = False
+        super().__init__(factory, info)
+
+    def _set_pull(self, value: str) -> None:
+        super()._set_pull(value)
+        self.settle()
+
+    def ground(self, grounded: bool) -> None:
+        self.grounded = grounded
+        self.settle()
+
+    def settle(self) -> None:
+        if self.function == "input":
+            (self.drive_low if self.grounded else self.drive_high)()
+
+
+class Plant(Protocol):
+    """The physics behind the wires."""
+
+    @property
+    def pulses(self) -> int: ...
+
+    @property
+    def time_s(self) -> float: ...
+
+    def advance(self, dt_s: float, pump_on: bool) -> None: ...
+
+    def adc_count(self) -> int: ...
+
+    def temperatures(self) -> Mapping[str, float]: ...
+
+
+class SimulatedBay:
+    """Wires a plant to a pump pin file, a converter chip, meter and panel pins and 1-Wire files.
+
+    plant: advanced in steps of 20 ms. speed: bay seconds per second; 0 for a virtual clock that only
+    ``advance`` moves. pins: the station's plan. ``plant`` may be spoken to only under ``lock``.
+
+    For the program: gpio, factory, clock, sleep, wire_clock, pump_file, thermometers. For the world: chip and
+    the verbs below.
+    """
+
+    def __init__(self, plant: Plant, speed: float = 1.0, pins: PinMap | None = None) -> None:
+        self.plant = plant
+        self.pins = PinMap() if pins is None else pins
+        self.lock = threading.RLock()
+        self.clock: BayClock | VirtualClock = VirtualClock() if speed == 0 else BayClock(speed)
+        self.sleep = self.clock.sleep
+        self.wire_clock = WireClock(self.clock, self.clock.sleep)
+        self.gpio = SimulatedGpio(self.wire_clock)
+        self.chip = Hx711Chip(self._count, self.wire_clock)
+        self.gpio.attach(self.chip, self.pins.pan_dout, self.pins.pan_sck)
+        self.factory = MockFactory(pin_class=WiredPin)
+        if self.pins.stop_sense is not None:
+            self.press_stop(False)
+        self._folder = Path(tempfile.mkdtemp(prefix="tallypan-bay-"))
+        self.pump_file = self._folder / "pump.pin"
+        self.pump_file.write_bytes(bytes(FilePin.SIZE))
+        with self.pump_file.open("r+b") as file:
+            self._pump_pin = mmap.mmap(file.fileno(), FilePin.SIZE)
+        self.thermometers = {source: self._folder / f"28-{source}" for source in plant.temperatures()}
+        self._unplugged: set[str] = set()
+        self._write_temperatures()
+        self._temperatures_due_s = TEMPERATURE_STEP_S
+        self._pulses_driven = plant.pulses
+        self._stepped_s = self.clock()
+        self._ticker = Ticker("simulated bay", self._step, STEP_S / speed if speed else STEP_S)
+
+    def start(self) -> None:
+        """Let time run. Needs a speed above 0."""
+        if isinstance(self.clock, VirtualClock):
+            raise RuntimeError("this bay has a virtual clock (speed 0); call advance(dt_s)")
+        self._stepped_s = self.clock()
+        self._ticker.start()
+
+    def advance(self, dt_s: float) -> None:
+        """Move a virtual clock and the plant with it."""
+        self.clock.sleep(dt_s)
+        self._step()
+
+    def close(self) -> None:
+        """Stop time and take the bay down. Close the rig first."""
+        self._ticker.stop()
+        self._pump_pin.close()
+        self.factory.close()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    @property
+    def pump_on(self) -> bool:
+        """Get the level on the relay's wire."""
+        return level_of(self._pump_pin) == 1
+
+    # the world
+
+    def hold_pendant(self, held: bool) -> None:
+        """Press or let go of the pendant: a contact to ground."""
+        self._ground(self.pins.pendant, held)
+
+    def press_stop(self, pressed: bool) -> None:
+        """Press or release the hard-wired stop: its sense contact opens."""
+        if self.pins.stop_sense is None:
+            raise ValueError("stop_sense has no pin in this bay's plan; give it one to press the stop")
+        self._ground(self.pins.stop_sense, not pressed)
+
+    def fault_pump_pin(self, fault: str) -> None:
+        """Stick the pump's pin: none, stuck on, stuck off."""
+        if fault not in PIN_FAULTS:
+            raise ValueError(f"pump pin fault is {fault!r}; expected one of {', '.join(PIN_FAULTS)}")
+        self._pump_pin[1] = PIN_FAULTS[fault]
+
+    def unplug_thermometer(self, source: str) -> None:
+        """Take a sensor off the bus: the kernel removes its folder."""
+        with self.lock:
+            self._unplugged.add(source)
+            shutil.rmtree(self.thermometers[source], ignore_errors=True)
+
+    def plug_thermometer(self, source: str) -> None:
+        with self.lock:
+            self._unplugged.discard(source)
+            self._write_temperatures()
+
+    # inside
+
+    def _count(self) -> int:
+        with self.lock:
+            return self.plant.adc_count()
+
+    def _step(self) -> None:
+        """Bring the plant up to now in equal steps; a late thread catches up with several."""
+        while self.clock() - self._stepped_s >= STEP_S - 1e-9:
+            self._stepped_s += STEP_S
+            with self.lock:
+                self.plant.advance(STEP_S, self.pump_on)
+                owed = self.plant.pulses - self._pulses_driven
+                self._pulses_driven += owed
+            for _ in range(owed):
+                for meter in (self.pins.meter, self.pins.meter_b):
+                    if meter is not None:
+                        self._ground(meter, True)
+                        self._ground(meter, False)
+            self._temperatures_due_s -= STEP_S
+            if self._temperatures_due_s <= 0:
+                self._temperatures_due_s += TEMPERATURE_STEP_S
+                with self.lock:
+                    self._write_temperatures()
+
+    def _ground(self, number: int, grounded: bool) -> None:
+        pin: WiredPin = self.factory.pin(number)
+        pin.ground(grounded)
+
+    def _write_temperatures(self) -> None:
+        """Write what the kernel would show: millidegrees, in the sensor's steps of 1/16 °C."""
+        for source, temperature_c in self.plant.temperatures().items():
+            if source in self._unplugged:
+                continue
+            folder = self.thermometers[source]
+            folder.mkdir(exist_ok=True)
+            fresh = folder / "temperature.new"
+            fresh.write_text(f"{round(round(temperature_c * 16) / 16 * 1000)}\n", encoding="ascii")
+            fresh.replace(folder / "temperature")

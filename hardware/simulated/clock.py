@@ -1,0 +1,67 @@
+"""Clocks of a simulated bay."""
+
+import time
+from collections.abc import Callable
+
+
+class BayClock:
+    """Monotonic seconds that run ``speed`` times as fast as the wall's."""
+
+    def __init__(self, speed: float = 1.0) -> None:
+        if not speed > 0:
+            raise ValueError(f"speed is {speed}; expected more than 0, 1 for real time")
+        self._speed = speed
+        self._origin_s = time.monotonic()
+
+    def __call__(self) -> float:
+        return self._origin_s + (time.monotonic() - self._origin_s) * self._speed
+
+    def sleep(self, duration_s: float) -> None:
+        time.sleep(duration_s / self._speed)
+
+
+class VirtualClock:
+    """Seconds that pass only when somebody sleeps."""
+
+    def __init__(self, now_s: float = 0.0) -> None:
+        self._now_s = now_s
+
+    def __call__(self) -> float:
+        return self._now_s
+
+    def sleep(self, duration_s: float) -> None:
+        self._now_s += duration_s
+
+
+class WireClock:
+    """Time as the simulated wire sees it: the base clock between bursts, microseconds within them.
+
+    A laptop interrupts a Python process for milliseconds, which a real converter would take for power-downs.
+    So within a burst each pin operation takes ``operation_s`` and nothing else counts; a stall is something
+    that a test asks for, by an operation that takes longer.
+    """
+
+    def __init__(
+        self, base: Callable[[], float], sleep: Callable[[float], None], operation_s: float = 1e-6
+    ) -> None:
+        self._base, self._sleep, self._operation_s = base, sleep, operation_s
+        self._now_s = base()
+        self._held = False
+
+    def __call__(self) -> float:
+        return self._now_s if self._held else max(self._now_s, self._base())
+
+    def write(self, in_burst: bool) -> None:
+        """Count one write to a chip's pin. in_burst: whether the chip is now in the middle of one."""
+        self._now_s = self() + self._operation_s
+        self._held = self._held or in_burst  # the last pulse ends with a write; only a look ends the burst
+
+    def look(self, in_burst: bool) -> None:
+        """Count one read of a chip's pin."""
+        self._now_s = self() + self._operation_s
+        self._held = in_burst
+
+    def sleep(self, duration_s: float) -> None:
+        self._now_s = self() + duration_s
+        self._held = False
+        self._sleep(duration_s)
