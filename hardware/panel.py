@@ -78,7 +78,7 @@ class Panel:
         except Exception:
             self.close()
             raise
-        self._ticker = Ticker("panel", self.poll, REPEAT_S)
+        self._ticker = Ticker("panel", self.poll, REPEAT_S, clock=clock)
 
     def poll(self) -> None:
         """Emit what changed or is held."""

@@ -14,6 +14,7 @@ from hardware.ticker import Ticker
 
 DEBOUNCE_S = 200e-6  # well below half a period of the fastest train, or the kernel would swallow pulses
 EVENT_BUFFER = 1024
+HEADER_LABELS = ("pinctrl-rp1", "pinctrl-bcm2711", "pinctrl-bcm2835")  # Pi 5, Pi 4, Pi 3 and before
 
 
 class PulseCounter(Protocol):
@@ -54,11 +55,11 @@ class GpiozeroPulseCounter:
         self._device.close()
 
 
-def open_line(label: str, line: int) -> Any:
-    """Get a request for falling edges on one line of the GPIO chip with this label.
+def open_line(line: int, labels: tuple[str, ...] = HEADER_LABELS) -> Any:
+    """Get a request for falling edges on one line of the first GPIO chip that bears one of the labels.
 
     The chip's number differs between Pi models and kernels; its label does not.
-    Raises PulseSourceError when gpiod is missing, no chip has the label, or the line is taken.
+    Raises PulseSourceError when gpiod is missing, no chip has such a label, or the line is taken.
     """
     try:
         import gpiod
@@ -69,10 +70,13 @@ def open_line(label: str, line: int) -> Any:
     for path in sorted(Path("/dev").glob("gpiochip*")):
         with gpiod.Chip(str(path)) as chip:
             seen.append(chip.get_info().label)
-        if seen[-1] == label:
+        if seen[-1] in labels:
             break
     else:
-        raise PulseSourceError(f"no GPIO chip is labelled {label!r}; found {seen or 'none'}")
+        raise PulseSourceError(
+            f"no GPIO chip is labelled {' or '.join(labels)}; found {', '.join(seen) or 'none'}. "
+            "Is this a Raspberry Pi, and is the user in the group gpio?"
+        )
     settings = gpiod.LineSettings(
         edge_detection=Edge.FALLING,
         bias=Bias.PULL_UP,
@@ -85,7 +89,7 @@ def open_line(label: str, line: int) -> Any:
         )
     except OSError as error:
         raise PulseSourceError(
-            f"line {line} of {label} cannot be claimed ({error}); who else uses it?"
+            f"line {line} of {seen[-1]} cannot be claimed ({error}); who else uses it?"
         ) from error
 
 
@@ -132,7 +136,7 @@ class MeterPoller:
     ) -> None:
         self._counter, self._put, self._source, self._clock = counter, put, source, clock
         self._state: str | None = None
-        self._ticker = Ticker(source, self.poll, interval_s)
+        self._ticker = Ticker(source, self.poll, interval_s, clock=clock)
 
     def poll(self) -> None:
         """Emit one count, or the state ``failed`` when the counter cannot be read."""

@@ -33,7 +33,9 @@ class Thermometers:
         self._put, self._clock = put, clock
         self._states: dict[str, str] = {}
         self._power_on_reads = dict.fromkeys(self._sensors, 0)
-        self._tickers = [Ticker(source, partial(self._read, source), interval_s) for source in self._sensors]
+        self._tickers = [
+            Ticker(source, partial(self._read, source), interval_s, clock=clock) for source in self._sensors
+        ]
 
     def poll(self) -> None:
         """Read every sensor once."""

@@ -11,7 +11,7 @@ log = logging.getLogger(__name__)
 class Ticker:
     """Calls ``poll`` every ``interval_s`` seconds (0: as often as it returns) in a thread of its own.
 
-    Deadlines, not pauses: a late call does not shift the ones after it. An exception in ``poll`` is
+    clock: whose seconds interval_s counts. Deadlines, not pauses: a late call does not shift the ones after it. An exception in ``poll`` is
     handed to ``on_error`` and logged once per kind; the thread lives on, since a dead sampling thread
     looks like a quiet sensor.
     """
@@ -22,14 +22,21 @@ class Ticker:
         poll: Callable[[], None],
         interval_s: float,
         on_error: Callable[[Exception], None] | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._name = name
         self._poll = poll
-        self._interval_s = interval_s
+        self._bay_interval_s = interval_s
+        self._clock = clock
         self._on_error = on_error
         self._halt = threading.Event()
         self._thread: threading.Thread | None = None
         self._last_error = ""
+
+    @property
+    def _interval_s(self) -> float:
+        """The interval in the wall's seconds: a simulated bay's clock may run faster, and change its speed."""
+        return self._bay_interval_s / float(getattr(self._clock, "speed", 1.0))
 
     def start(self) -> None:
         if self._thread is not None:

@@ -23,13 +23,19 @@ class Figures:
     """What a job came to, litres at the reference temperature. None where it was not measured."""
 
     drained: budget.Budget | None
-    still_to_come_l: float | None
-    still_to_come_u95_l: float | None
-    wait_s: float | None
     metered: budget.Budget | None
     overflow: budget.Budget | None
     filled: budget.Budget | None
     judgement: Judgement | None
+
+
+@dataclass(frozen=True)
+class StillToCome:
+    """What the next half hour would bring, and how long that is worth waiting for; 0 when no longer."""
+
+    volume_l: float
+    u95_l: float
+    wait_s: float
 
 
 def _air_density_kg_m3(state: BayState) -> float:
@@ -119,19 +125,22 @@ def _overflow(state: BayState) -> budget.Budget | None:
     return _weighed(state, "overflow", gained_kg, u_kg, gained_kg, state.spec.fresh, supply_c)
 
 
+def drip_ahead(state: BayState) -> StillToCome | None:
+    """The drip's forecast as of now, or of the moment the drained figure was taken. None before it can be told."""
+    if state.stage != "drip" and state.drained is None:
+        return None
+    spec = state.spec
+    kg_per_l = spec.drained.density_kg_m3(spec.reference_temperature_c) / 1000.0
+    at_s = state.t_s if state.drained is None else state.drained.t_s
+    ahead = drip.forecast(state.drip, at_s, spec.pan.noise_kg, 0.1 * spec.tolerance_minus_l * kg_per_l)
+    if ahead is None:
+        return None
+    return StillToCome(ahead.still_to_come_kg / kg_per_l, 2.0 * ahead.u_kg / kg_per_l, ahead.wait_s)
+
+
 def figures(state: BayState) -> Figures:
     """All figures as of this state."""
     spec = state.spec
-    density = spec.drained.density_kg_m3(spec.reference_temperature_c)
-    still_l = u95_l = wait_s = None
-    ahead = None
-    if state.stage == "drip" or state.drained is not None:
-        at_s = state.t_s if state.drained is None else state.drained.t_s
-        worth_kg = 0.1 * spec.tolerance_minus_l * density / 1000.0
-        ahead = drip.forecast(state.drip, at_s, spec.pan.noise_kg, worth_kg)
-    if ahead is not None:
-        still_l, u95_l = ahead.still_to_come_kg * 1000.0 / density, 2000.0 * ahead.u_kg / density
-        wait_s = ahead.wait_s
     metered, overflow = _metered(state), _overflow(state)
     filled = budget.filled(metered, overflow) if metered is not None and overflow is not None else metered
     judgement = None
@@ -144,12 +153,12 @@ def figures(state: BayState) -> Figures:
             spec.tolerance_minus_l,
             spec.tolerance_plus_l,
         )
-    return Figures(_drained(state), still_l, u95_l, wait_s, metered, overflow, filled, judgement)
+    return Figures(_drained(state), metered, overflow, filled, judgement)
 
 
 def report(state: BayState) -> dict[str, Any]:
     """The contract's JSON object for a job. Figures that were not measured are null."""
-    f, spec = figures(state), state.spec
+    f, ahead, spec = figures(state), drip_ahead(state), state.spec
 
     def value(b: budget.Budget | None) -> float | None:
         return None if b is None else b.value
@@ -161,8 +170,8 @@ def report(state: BayState) -> dict[str, Any]:
     return {
         "drained_l": value(f.drained),
         "drained_u95_l": u95(f.drained),
-        "still_to_come_l": f.still_to_come_l,
-        "still_to_come_u95_l": f.still_to_come_u95_l,
+        "still_to_come_l": None if ahead is None else ahead.volume_l,
+        "still_to_come_u95_l": None if ahead is None else ahead.u95_l,
         "metered_l": value(f.metered),
         "metered_u95_l": u95(f.metered),
         "overflow_l": value(f.overflow),

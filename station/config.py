@@ -62,8 +62,6 @@ def _build(kind: type, table: Mapping[str, Any], where: str) -> Any:
         return kind(**table)
     except TypeError as error:
         raise InputError(f"{where}: {error}; expected the keys {', '.join(known)}.") from error
-    except HardwareError as error:
-        raise InputError(f"{where}: {error}") from error
 
 
 def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
@@ -77,14 +75,18 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
             raise InputError(f"{source}: [bay] {key} is missing; expected {expected} in quotes.")
     country = bay.get("country")
     if country not in (None, "us", "imperial"):
-        raise InputError(f"{source}: [bay] country = {country!r}; expected 'us' or 'imperial', or leave it out.")
+        raise InputError(
+            f"{source}: [bay] country = {country!r}; expected 'us' or 'imperial', or leave it out."
+        )
     technicians = bay.get("technicians", [])
     if not isinstance(technicians, list) or not all(isinstance(name, str) for name in technicians):
         raise InputError(f"{source}: [bay] technicians; expected a list of names.")
     run = _table(tables, "run", source)
     for key, value in run.items():
         if isinstance(value, bool) or not isinstance(value, int | float) or not value >= 0:
-            raise InputError(f"{source}: [run] {key} = {value!r}; expected a number of seconds, zero or more.")
+            raise InputError(
+                f"{source}: [run] {key} = {value!r}; expected a number of seconds, zero or more."
+            )
     thermometers = _table(tables, "thermometers", source)
     for key, value in thermometers.items():
         if key not in ("fluid_drained_c", "fluid_supply_c", "air_c") or not isinstance(value, str):
@@ -106,11 +108,16 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
             raise InputError(
                 f"{where} method = {compartments[key].method!r}; expected one of: {', '.join(RETAINED_BY_METHOD)}."
             )
+    pins = _build(PinMap, _table(tables, "pins", source), f"{source}: [pins]")
+    try:
+        pins.check()
+    except HardwareError as error:
+        raise InputError(f"{source}: [pins] {error}") from error
     return BayConfig(
         name=bay["name"],
         country=country,
         ledger=Path(bay["ledger"]).expanduser(),
-        pins=_build(PinMap, _table(tables, "pins", source), f"{source}: [pins]"),
+        pins=pins,
         thermometers={key: Path(value) for key, value in thermometers.items()},
         settings=_build(Settings, run, f"{source}: [run]"),
         tables={name: _table(tables, name, source) for name in ("pan", "meter", "air")},

@@ -230,7 +230,9 @@ def _temperature(state: BayState, source: str, value_c: float) -> BayState:
     except ValueError as error:
         kind = f"{source}_out_of_range"
         if not any(n.kind == kind for n in state.notices):
-            state = note(state, kind, f"{source}: {error} The last usable temperature stays in use.", stops=True)
+            state = note(
+                state, kind, f"{source}: {error} The last usable temperature stays in use.", stops=True
+            )
         kept = {name: c for name, c in state.temperatures_c.items() if name != source}
         return replace(state, temperatures_c=kept)
     return state
@@ -348,7 +350,5 @@ def finish(state: BayState) -> BayState:
         if state.marked(mark) is None:
             state = note(state, "missing_mark", f"mark {mark} was not set; {effect}.")
     if state.stage not in ("closed", "abandoned"):
-        state = note(
-            state, "not_closed", "The job was not closed; the figures are as of its last reading."
-        )
+        state = note(state, "not_closed", "The job was not closed; the figures are as of its last reading.")
     return state

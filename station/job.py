@@ -72,7 +72,7 @@ class JobSpec:
     fresh: Fluid
     pan: PanLine
     meter: MeterLine
-    air: Air = Air()
+    air: Air = field(default_factory=Air)
     reference_temperature_c: float = 20.0
     tolerance_minus_l: float = 0.10
     tolerance_plus_l: float = 0.10
@@ -171,7 +171,9 @@ def spec_from_tables(tables: Mapping[str, Any], source: str, country: str | None
         raise InputError(f"{job.where} capacity = {job.text('capacity')!r}; expected a volume above zero.")
     method = job.text("method")
     if method not in RETAINED_BY_METHOD:
-        raise InputError(f"{job.where} method = {method!r}; expected one of: {', '.join(RETAINED_BY_METHOD)}.")
+        raise InputError(
+            f"{job.where} method = {method!r}; expected one of: {', '.join(RETAINED_BY_METHOD)}."
+        )
     try:
         reference_c = parse_temperature_c(job.text("reference_temperature", "20 degC"))
     except ValueError as error:

@@ -92,12 +92,17 @@ def _hash(previous: str, fields: Sequence[object]) -> str:
     return hashlib.sha256(json.dumps([previous, *fields], ensure_ascii=False).encode()).hexdigest()
 
 
-def samples_digest(samples: Sequence[Sample]) -> str:
-    """SHA-256 over a job's samples, kept in its result event so that a changed sample shows."""
-    digest = hashlib.sha256()
-    for sample in samples:
-        digest.update(json.dumps([float(sample.t_s), sample.source, sample.value]).encode())
-    return digest.hexdigest()
+class SamplesDigest:
+    """SHA-256 over a job's samples in order, kept in its result event so that a changed sample shows."""
+
+    def __init__(self) -> None:
+        self._sha = hashlib.sha256()
+
+    def add(self, sample: Sample) -> None:
+        self._sha.update(json.dumps([float(sample.t_s), sample.source, sample.value]).encode())
+
+    def hexdigest(self) -> str:
+        return self._sha.hexdigest()
 
 
 class Ledger:
@@ -227,12 +232,18 @@ class Ledger:
         for row in self.db.query("select * from event order by seq"):
             if row["seq"] != expected:
                 return f"event {expected} is missing"
-            fields = [row[name] for name in ("seq", "job_id", "kind", "body", "boot_id", "t_s", "utc", "clock_synced")]
+            fields = [
+                row[name]
+                for name in ("seq", "job_id", "kind", "body", "boot_id", "t_s", "utc", "clock_synced")
+            ]
             if row["previous"] != previous or row["hash"] != _hash(previous, fields):
                 return f"event {expected} ({row['kind']}, job {row['job_id']}) was changed"
             if row["kind"] == "result":
                 body = json.loads(row["body"])
-                if samples_digest(self.samples(row["job_id"])) != body["samples_sha256"]:
+                digest = SamplesDigest()
+                for sample in self.samples(row["job_id"]):
+                    digest.add(sample)
+                if digest.hexdigest() != body["samples_sha256"]:
                     return f"the samples of job {row['job_id']} were changed"
                 kept = self.db.execute("select * from job where job_id = ?", [row["job_id"]]).fetchone()
                 if kept is None or list(kept) != list(body["row"].values()):

@@ -71,7 +71,9 @@ def _numbers(kind: type, table: object, where: str, base: Any) -> Any:
     """``base`` with the table's numbers in place of its own."""
     if not isinstance(table, Mapping):
         raise InputError(f"{where} is not a table.")
-    known = {f.name: getattr(base, f.name) for f in fields(kind) if not isinstance(getattr(base, f.name), SimFluid)}
+    known = {
+        f.name: getattr(base, f.name) for f in fields(kind) if not isinstance(getattr(base, f.name), SimFluid)
+    }
     changes: dict[str, Any] = {}
     for key, value in table.items():
         if key not in known:
@@ -100,7 +102,7 @@ def _sim_fluid(fluid: Any, role: str) -> SimFluid:
     return SimFluid(fluid.density_15_kg_m3, fluid.kv40_mm2_s, fluid.kv100_mm2_s)
 
 
-_OUTLET = {
+_OUTLET: dict[str, dict[str, Any]] = {
     "cover removed": {"outlet_m2": 3.0e-5},
     "drain plug": {"outlet_m2": 2.0e-5},
     "suction": {"suction_l_min": 1.6},
@@ -134,7 +136,9 @@ def hidden(plant: PlantSettings, spec: JobSpec, seed: int) -> PlantSettings:
     return replace(
         plant,
         old=replace(plant.old, density_15_kg_m3=plant.old.density_15_kg_m3 * off(spec.drained.u_density_rel)),
-        fresh=replace(plant.fresh, density_15_kg_m3=plant.fresh.density_15_kg_m3 * off(spec.fresh.u_density_rel)),
+        fresh=replace(
+            plant.fresh, density_15_kg_m3=plant.fresh.density_15_kg_m3 * off(spec.fresh.u_density_rel)
+        ),
         kg_per_count=plant.kg_per_count * off(spec.pan.u_rel),
         k_factor_per_l=plant.k_factor_per_l * off(spec.meter.u_rel),
         creep_rel=rng.gauss(0.0, spec.pan.creep_rel),
@@ -201,7 +205,7 @@ def rehearse(scenario: Scenario, seed: int) -> Rehearsal:
             kicks.pop()
             plant.kick()
         if bay.state.stage == "drip" and plant.time_s - bay.state.stage_t_s > 60:
-            told = balance.figures(bay.state) if round(plant.time_s) % 10 == 0 else None
+            told = balance.drip_ahead(bay.state)
             if told is not None and told.wait_s == 0.0:
                 break
     bay.put("mark", "drain_done")

@@ -54,7 +54,7 @@ class BayState:
     """
 
     spec: JobSpec
-    settings: Settings = Settings()
+    settings: Settings = field(default_factory=Settings)
     stage: str = "plan"
     t_s: float = float("-inf")
     stage_t_s: float = float("-inf")
@@ -62,8 +62,8 @@ class BayState:
     typical_s: Mapping[str, float] = field(default_factory=dict)
     silent: frozenset[str] = frozenset()
     faults: Mapping[str, str] = field(default_factory=dict)
-    pan: PanTrack = PanTrack()
-    meter: MeterTrack = MeterTrack()
+    pan: PanTrack = field(default_factory=PanTrack)
+    meter: MeterTrack = field(default_factory=MeterTrack)
     temperatures_c: Mapping[str, float] = field(default_factory=dict)
     pump_on: bool = False
     before: Level | None = None
@@ -78,7 +78,7 @@ class BayState:
     calm_since_t_s: float | None = None
     drip: DripFit | None = None
     marks: tuple[tuple[str, float], ...] = ()
-    hold: Hold = Hold()
+    hold: Hold = field(default_factory=Hold)
     notices: tuple[Notice, ...] = ()
 
     def marked(self, mark: str) -> float | None:

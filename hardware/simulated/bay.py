@@ -92,7 +92,7 @@ class SimulatedBay:
         self._temperatures_due_s = TEMPERATURE_STEP_S
         self._pulses_driven = plant.pulses
         self._stepped_s = self.clock()
-        self._ticker = Ticker("simulated bay", self._step, STEP_S / speed if speed else STEP_S)
+        self._ticker = Ticker("simulated bay", self._step, STEP_S, clock=self.clock)
 
     def start(self) -> None:
         """Let time run. Needs a speed above 0."""
@@ -112,6 +112,23 @@ class SimulatedBay:
         self._pump_pin.close()
         self.factory.close()
         shutil.rmtree(self._folder, ignore_errors=True)
+
+    @property
+    def speed(self) -> float:
+        """Get bay seconds per second of the wall; 0 on a virtual clock."""
+        return self.clock.speed if isinstance(self.clock, BayClock) else 0.0
+
+    def set_speed(self, speed: float) -> None:
+        """Let time run faster or slower from now on."""
+        if not isinstance(self.clock, BayClock):
+            raise RuntimeError("this bay has a virtual clock (speed 0); call advance(dt_s)")
+        self.clock.set_speed(speed)
+
+    def replace_plant(self, plant: Plant) -> None:
+        """Roll in another vehicle. The meter's count goes on from where it was."""
+        with self.lock:
+            self._pulses_driven = plant.pulses
+            self.plant = plant
 
     @property
     def pump_on(self) -> bool:

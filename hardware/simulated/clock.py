@@ -1,5 +1,6 @@
 """Clocks of a simulated bay."""
 
+import threading
 import time
 from collections.abc import Callable
 
@@ -11,10 +12,25 @@ class BayClock:
         if not speed > 0:
             raise ValueError(f"speed is {speed}; expected more than 0, 1 for real time")
         self._speed = speed
-        self._origin_s = time.monotonic()
+        self._lock = threading.Lock()
+        self._bay_s = self._wall_s = time.monotonic()
+
+    @property
+    def speed(self) -> float:
+        return self._speed
+
+    def set_speed(self, speed: float) -> None:
+        """Run faster or slower from now on, without a jump."""
+        if not speed > 0:
+            raise ValueError(f"speed is {speed}; expected more than 0, 1 for real time")
+        with self._lock:
+            wall_s = time.monotonic()
+            self._bay_s += (wall_s - self._wall_s) * self._speed
+            self._wall_s, self._speed = wall_s, speed
 
     def __call__(self) -> float:
-        return self._origin_s + (time.monotonic() - self._origin_s) * self._speed
+        with self._lock:
+            return self._bay_s + (time.monotonic() - self._wall_s) * self._speed
 
     def sleep(self, duration_s: float) -> None:
         time.sleep(duration_s / self._speed)

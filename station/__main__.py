@@ -1,0 +1,194 @@
+"""The command line, and the one place where hardware, station and pages are joined."""
+
+import argparse
+import json
+import logging
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from hardware.errors import HardwareError
+from station.errors import InputError, StationError
+
+DONE, FAILED, WRONG_USE = 0, 1, 2
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; its exit status: 0 done, 1 failed, 2 wrong use."""
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    run: Callable[[argparse.Namespace], int] = options.run
+    try:
+        return run(options)
+    except InputError as error:
+        print(f"tallypan: {error}", file=sys.stderr)
+        return WRONG_USE
+    except (StationError, HardwareError) as error:
+        print(f"tallypan: {error}", file=sys.stderr)
+        return FAILED
+    except KeyboardInterrupt:
+        return FAILED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="tallypan",
+        description="Weigh what drains, meter what fills, and judge the fill with its uncertainty.",
+    )
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    serve = commands.add_parser("serve", help="run the station and its web page")
+    serve.add_argument("--config", type=Path, metavar="FILE", help="the bay's TOML file")
+    serve.add_argument(
+        "--host", default="127.0.0.1", help="address to listen on (default: this machine only)"
+    )
+    serve.add_argument("--port", type=_port, default=8765, help="port to listen on (default: 8765)")
+    serve.add_argument("--simulated", action="store_true", help="a simulated bay instead of a Pi's pins")
+    serve.set_defaults(run=_serve)
+
+    rehearse = commands.add_parser("rehearse", help="play one whole simulated job as fast as it goes")
+    rehearse.add_argument(
+        "--scenario", type=Path, metavar="FILE.toml", help="another job than the shipped one"
+    )
+    rehearse.add_argument(
+        "--seed", type=int, default=1, metavar="N", help="what is hidden in the bay (default: 1)"
+    )
+    rehearse.add_argument("--json", action="store_true", help="print one JSON object")
+    rehearse.set_defaults(run=_rehearse)
+
+    replay = commands.add_parser("replay", help="recompute a job from its raw samples")
+    replay.add_argument("job", type=Path, metavar="JOB.toml")
+    replay.add_argument("recording", type=Path, metavar="RECORDING.csv")
+    replay.add_argument("--json", action="store_true", help="print one JSON object")
+    replay.set_defaults(run=_replay)
+
+    doctor = commands.add_parser("doctor", help="check wiring, sensors, calibration, clock, disk and ledger")
+    doctor.add_argument("--config", type=Path, metavar="FILE", help="the bay's TOML file")
+    doctor.add_argument(
+        "--simulated", action="store_true", help="check a simulated bay instead of a Pi's pins"
+    )
+    doctor.set_defaults(run=_doctor)
+
+    verify = commands.add_parser("verify", help="check the ledger's chain; name the first broken entry")
+    verify.add_argument("--ledger", type=Path, metavar="FILE", help="the ledger (default: the demo bay's)")
+    verify.set_defaults(run=_verify)
+    return parser
+
+
+def _port(text: str) -> int:
+    port = int(text)
+    if not 0 <= port <= 65535:
+        raise argparse.ArgumentTypeError(f"{port} is not a port; expected 0 to 65535")
+    return port
+
+
+def _config(options: argparse.Namespace) -> Any:
+    from station.config import demo_path, read_config
+
+    if options.config is None and not options.simulated:
+        raise InputError("no --config given: name the bay's TOML file, or ask for --simulated.")
+    return read_config(options.config if options.config is not None else demo_path())
+
+
+def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]:
+    """The engine on its devices, and what closes both."""
+    from hardware.rig import Rig, RigConfig
+    from station.engine import Engine
+
+    if not simulated:
+        rig_config = RigConfig("pi", config.pins, config.thermometers)
+        engine = Engine(config, lambda put: Rig(rig_config, put))
+        return engine, engine.close
+
+    from hardware.simulated.bay import SimulatedBay
+    from hardware.simulated.plant import Plant
+    from station.bench import Bench
+
+    bay = SimulatedBay(Plant(), pins=config.pins)
+    try:
+        rig_config = RigConfig("simulated", config.pins, bay=bay)
+        engine = Engine(config, lambda put: Rig(rig_config, put), bay.clock, Bench(bay))
+    except BaseException:
+        bay.close()
+        raise
+    bay.start()
+
+    def close() -> None:
+        engine.close()
+        bay.close()
+
+    return engine, close
+
+
+def _serve(options: argparse.Namespace) -> int:
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    from calibration import budget
+    from web.server import serve
+
+    config = _config(options)
+    budget.preload()
+    engine, close = _open_engine(config, options.simulated)
+    try:
+        serve(engine, options.host, options.port)
+    finally:
+        close()
+    return DONE
+
+
+def _rehearse(options: argparse.Namespace) -> int:
+    from station.rehearse import read_scenario, rehearse
+
+    rehearsal = rehearse(read_scenario(options.scenario), options.seed)
+    _print(rehearsal.report(), rehearsal.state.spec.labels, options.json)
+    return DONE
+
+
+def _replay(options: argparse.Namespace) -> int:
+    from station import balance, recording
+    from station.job import read_job
+    from station.replay import replay
+
+    spec = read_job(options.job)
+    state = replay(spec, recording.read(options.recording))
+    _print(balance.report(state), spec.labels, options.json)
+    return DONE
+
+
+def _print(report: dict[str, Any], labels: Any, as_json: bool) -> None:
+    from station.sheet import text_sheet
+
+    print(json.dumps(report, ensure_ascii=False) if as_json else text_sheet(report, labels))
+
+
+def _doctor(options: argparse.Namespace) -> int:
+    from station.doctor import examine
+
+    config = _config(options)
+    findings = examine(config, lambda: _open_engine(config, options.simulated))
+    for finding in findings:
+        print(f"{'ok  ' if finding.ok else 'FAIL'}  {finding.what}: {finding.text}")
+    return DONE if all(finding.ok for finding in findings) else FAILED
+
+
+def _verify(options: argparse.Namespace) -> int:
+    from station.config import demo_path, read_config
+    from station.ledger import Ledger
+
+    path = options.ledger if options.ledger is not None else read_config(demo_path()).ledger
+    if not path.exists():
+        raise InputError(f"{path}: no such ledger. Name it with --ledger.")
+    ledger = Ledger(path, read_only=True)
+    try:
+        broken = ledger.verify()
+    finally:
+        ledger.close()
+    if broken is not None:
+        print(f"broken: {broken}", file=sys.stderr)
+        return FAILED
+    print(f"{path}: the chain is whole")
+    return DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,60 @@
+"""Reading the ledger for people: lists, one job whole, and the files that replay it."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import tomli_w
+
+from station import recording
+from station.ledger import Ledger
+
+_TEXTS = ("notice", "stage", "note", "check", "abandoned", "mark")
+
+
+def jobs(ledger: Ledger, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
+    """Closed and abandoned jobs, newest first."""
+    return ledger.jobs(limit, before)
+
+
+def job(ledger: Ledger, job_id: str, live: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """One job whole. live: the report so far of a job that is still open. Raises KeyError if unknown."""
+    opened: dict[str, Any] | None = None
+    closed: dict[str, Any] | None = None
+    events = []
+    for event in ledger.events(job_id):
+        if event["kind"] == "job_open":
+            opened = event
+        elif event["kind"] == "result":
+            closed = event
+        elif event["kind"] in _TEXTS:
+            events.append({"utc": event["utc"], "kind": event["kind"], "text": event["body"]["text"]})
+    if opened is None:
+        raise KeyError(job_id)
+    spec = opened["body"]["job"]
+    report = closed["body"]["report"] if closed is not None else live
+    return {
+        "job_id": job_id,
+        "opened_utc": opened["utc"],
+        "closed_utc": closed["utc"] if closed is not None else None,
+        "clock_synced": bool(opened["clock_synced"]),
+        "labels": spec.get("labels", {}),
+        "capacity_text": spec["capacity"],
+        "method": spec["method"],
+        "backend": opened["body"].get("backend"),
+        "report": report,
+        "events": events,
+        "notes": [event for event in events if event["kind"] == "note"],
+    }
+
+
+def job_toml(ledger: Ledger, job_id: str) -> str:
+    """JOB.toml of a job. Raises KeyError if unknown."""
+    for event in ledger.events(job_id):
+        if event["kind"] == "job_open":
+            return tomli_w.dumps({k: v for k, v in event["body"].items() if k != "backend"})
+    raise KeyError(job_id)
+
+
+def recording_csv(ledger: Ledger, job_id: str) -> str:
+    """The recording of a job: with its JOB.toml, ``tallypan replay`` gives its figures again."""
+    return recording.write(ledger.samples(job_id))

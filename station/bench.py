@@ -1,0 +1,78 @@
+"""The bench panel's hands on a simulated bay: it opens drains and knocks pans, and knows the truth."""
+
+import random
+from collections.abc import Callable
+
+from hardware.simulated.bay import SimulatedBay
+from hardware.simulated.plant import Plant
+from station.errors import InputError
+from station.job import JobSpec
+from station.rehearse import believed_plant, hidden
+
+
+class Bench:
+    """Acts on the plant and the chips of one simulated bay, never on the station."""
+
+    def __init__(self, bay: SimulatedBay, seed: int | None = None) -> None:
+        self._bay = bay
+        self._random = random.Random(seed)
+        self._reference_c = 20.0
+        self._drained_l = 0.0
+        self._verbs: dict[str, Callable[[], None]] = {
+            "open_drain": lambda: self._plant().open_drain(),
+            "close_drain": lambda: self._plant().close_drain(),
+            "plug_in": lambda: self._plant().plug_in(),
+            "kick": lambda: self._plant().kick(),
+            "pendant_down": lambda: bay.hold_pendant(True),
+            "pendant_up": lambda: bay.hold_pendant(False),
+            "stop_pressed": lambda: bay.press_stop(True),
+            "stop_released": lambda: bay.press_stop(False),
+            "unplug_pan": lambda: bay.chip.unplug(),
+            "replug_pan": lambda: bay.chip.repair(),
+            "unplug_supply": lambda: bay.unplug_thermometer("fluid_supply_c"),
+            "replug_supply": lambda: bay.plug_thermometer("fluid_supply_c"),
+            "faster": lambda: bay.set_speed(10.0),
+            "normal": lambda: bay.set_speed(1.0),
+        }
+
+    @property
+    def speed(self) -> float:
+        return self._bay.speed
+
+    def _plant(self) -> Plant:
+        plant = self._bay.plant
+        if not isinstance(plant, Plant):
+            raise InputError("This bay has no axle.")
+        return plant
+
+    def do(self, verb: str) -> None:
+        """Raises InputError for an unknown verb."""
+        if verb not in self._verbs:
+            raise InputError(f"{verb!r} is not a bench verb; known: {', '.join(self._verbs)}.")
+        with self._bay.lock:
+            self._verbs[verb]()
+
+    def new_vehicle(self, spec: JobSpec) -> None:
+        """Roll in a vehicle that fits the plan, off from it by as much as the stated uncertainties allow."""
+        self._reference_c, self._drained_l = spec.reference_temperature_c, 0.0
+        settings = hidden(believed_plant(spec), spec, self._random.getrandbits(32))
+        self._bay.replace_plant(Plant(settings))
+
+    def stage_changed(self, stage: str) -> None:
+        """Keep the true drained volume as of the moment its figure was taken; let a fill run in real time."""
+        if stage == "reseal":
+            with self._bay.lock:
+                self._drained_l = self._plant().drained_l(self._reference_c)
+        if stage == "fill":
+            self._bay.set_speed(1.0)
+
+    def truth(self) -> dict[str, float]:
+        """True volumes at the reference temperature, litres."""
+        with self._bay.lock:
+            plant = self._plant()
+            over_l = plant.fresh_in_pan_kg / plant.settings.fresh.density_kg_m3(self._reference_c) * 1000.0
+            return {
+                "drained_l": self._drained_l or plant.drained_l(self._reference_c),
+                "filled_l": plant.filled_l(self._reference_c),
+                "overflow_l": over_l,
+            }
