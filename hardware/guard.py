@@ -115,7 +115,8 @@ class Guard:
         self._pin = pin
         self._armed = False
         self._latched = False
-        self._level: int | None = None
+        self._stuck = False
+        self._level: int | None = None  # as last read back and reported
         self._deadline_s: float | None = None
         self._switch(0)
 
@@ -131,19 +132,20 @@ class Guard:
         self._disarm("late")
 
     def beat(self, byte: int, now_s: float) -> None:
+        """Obey one beat, as the module describes."""
+        self._deadline_s = now_s + DEADLINE_S
         if byte == ord("R"):
             self._latched = False
         elif byte not in b"01":
             self._latched = True
             self._disarm("bad")
         elif self._latched:
-            return
+            self._pin.write(0)
         elif byte == ord("0"):
             self._armed = True
             self._switch(0)
         elif self._armed:
             self._switch(1)
-        self._deadline_s = now_s + DEADLINE_S
 
     def off(self) -> bool:
         """Switch off whatever the state. Returns whether the pin went off."""
@@ -160,16 +162,17 @@ class Guard:
     def _switch(self, level: int) -> None:
         """Write the level and read it back, on every beat: a pin can be changed behind us."""
         self._pin.write(level)
-        if self._pin.read() != level:
+        seen = self._pin.read()
+        if seen != level:
             self._pin.write(0)
             self._armed = False
-            if self._level != -1:
-                self._level = -1
-                self._latched = True
-                say("stuck")
-        elif level != self._level:
-            self._level = level
-            say("on" if level else "off")
+            self._latched = True
+        if seen != self._level:
+            self._level = seen
+            say("on" if seen else "off")
+        if seen != level and not self._stuck:
+            say("stuck")
+        self._stuck = seen != level
 
 
 def say(word: str) -> None:
@@ -219,7 +222,8 @@ def main() -> int:
         parser.error(f"--pin is {options.pin}; expected 9 to 27, which are pulled down while a Pi boots")
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, leave)
-    os.set_blocking(1, False)
+    if not os.isatty(1):
+        os.set_blocking(1, False)
     try:
         pin: Pin = FilePin(options.pin_file) if options.pin is None else GpioPin(options.pin)
     except PinTaken as error:
@@ -230,6 +234,8 @@ def main() -> int:
         if not options.off:
             run(guard)
     finally:
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            signal.signal(number, signal.SIG_IGN)
         is_off = guard.off()
     return 0 if is_off else 1
 

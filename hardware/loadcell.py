@@ -8,6 +8,10 @@ its pins through a tap that counts clock pulses and keeps the bits, so that what
 What one burst proves: 25 pulses, none of them long, taken while one conversion stood, and DOUT high after
 them. Anything else is a named state, the chip is power-cycled by its clock line, and the conversions that it
 needs to settle are dropped.
+
+What it cannot prove: that noise on the clock wire added a pulse to a burst, or took one from it while the
+word's lowest bit was 1, or that a wire broke within the third of a millisecond of a burst. Each gives one odd
+count before the state is named, so the station must not believe a single count that stands alone.
 """
 
 import importlib.util
@@ -26,6 +30,8 @@ RESET_HIGH_S = 200e-6  # the chip powers down after 60 µs of high clock (HX711 
 SETTLING_CONVERSIONS = 4  # output settling time after reset, 400 ms at 10 per second (HX711 datasheet)
 FULL_SCALE = {0x7FFFFF: 8_388_607, 0x800000: -8_388_608}  # word -> count
 NOT_READY_S = 0.5
+LATE_S = 0.7
+SKIPPED_PERIODS = 2.5
 STUCK_READINGS = 9  # a live bridge at gain 128 does not repeat a 24-bit count that often
 STUCK_S = 0.75
 
@@ -94,6 +100,10 @@ class _Tap:
         self.high_s = self._clock()
         return True
 
+    def release(self) -> None:
+        self._gpio.cleanup(self._dout)
+        self._gpio.cleanup(self._sck)
+
     def clock_level(self, level: bool) -> None:
         self._gpio.output(self._sck, level)
 
@@ -142,20 +152,24 @@ class LoadCell:
         self._ticker = Ticker("load cell", self.poll, 0.0, self._failed)
         self._state: str | None = None
         self._to_drop = 0
-        self._reset_s: float | None = None
-        self._alive_s = clock()
+        self._started = False
+        self._alive_s = clock()  # when the chip last gave, or after a reset owed, a conversion
+        self._good_s = self._alive_s
         self._same: tuple[int, int, float] | None = None  # count, how often, since when
 
     def start(self) -> None:
         self._ticker.start()
 
     def stop(self) -> None:
+        """Stop reading, for good, and let go of both pins."""
         self._ticker.stop()
+        self._tap.release()
 
     def poll(self) -> None:
         """Try one reading: at most one ``pan`` sample, and a ``pan_state`` sample if that changed."""
-        if self._reset_s is None:
+        if not self._started:
             self._reset()
+            self._started = True
         tap = self._tap
         tap.begin()
         try:
@@ -172,14 +186,20 @@ class LoadCell:
             self._fault("timing")
         elif not tap.dout_is_high():
             self._fault("stuck" if tap.word == 0 else "misaligned")
+        elif seen_high_s - self._alive_s > SKIPPED_PERIODS * self._period_s:
+            # It skipped conversions: unplugged and back, a supply dip, or a stray pulse chose channel B.
+            self._fault("unplugged" if self._state == "unplugged" else "misaligned")
         elif self._to_drop > 0:
             self._to_drop -= 1
-            self._alive_s = ended_s
+            self._alive_s = self._good_s = ended_s
         elif ended_s - seen_high_s > 0.8 * self._period_s:
-            # The conversion may have been replaced by the next one while it was being clocked out.
-            self._fault("timing")
-        else:
+            # This thread looked too late: the next conversion may have come while this one was clocked out.
+            # DOUT was high after it, so the chip is in step again at its next conversion at the latest.
             self._alive_s = ended_s
+            if ended_s - self._good_s > LATE_S:
+                self._become("timing")
+        else:
+            self._alive_s = self._good_s = ended_s
             # The driver answers full scale with False, and a reading of 0 with 0: only identity tells.
             self._good(FULL_SCALE[tap.word] if returned is False else returned, tap.ready_s)
 
@@ -199,14 +219,8 @@ class LoadCell:
 
     def _not_ready(self) -> None:
         """Name a silent chip once it has had time for its next conversion, or for settling after a reset."""
-        now_s = self._clock()
-        reset_s = self._reset_s if self._reset_s is not None else now_s
-        settling_s = SETTLING_CONVERSIONS * self._period_s
-        if now_s - max(self._alive_s, reset_s + settling_s) < NOT_READY_S - self._period_s:
-            return
-        self._become("unplugged")
-        if now_s - reset_s > 1.0 + settling_s:
-            self._reset()
+        if self._clock() - self._alive_s >= NOT_READY_S:
+            self._become("unplugged")
 
     def _fault(self, state: str) -> None:
         self._become(state)
@@ -216,14 +230,14 @@ class LoadCell:
     def _failed(self, _error: Exception) -> None:
         """The pins themselves could not be used: to the station that is a chip it cannot reach."""
         self._become("unplugged")
-        self._reset_s = None
+        self._started = False
 
     def _reset(self) -> None:
         """Power the chip down and up by its clock, and drop what it gives while settling."""
         self._tap.clock_level(True)
         self._sleep(RESET_HIGH_S)
         self._tap.clock_level(False)
-        self._reset_s = self._clock()
+        self._alive_s = self._clock() + SETTLING_CONVERSIONS * self._period_s
         self._to_drop = SETTLING_CONVERSIONS
         self._same = None
 

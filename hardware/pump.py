@@ -1,5 +1,6 @@
 """The station's side of the pump guard: starts it, beats to it, listens to it."""
 
+import io
 import logging
 import os
 import subprocess
@@ -36,6 +37,10 @@ class PumpGuard:
     one-shot, and ``restart`` is the caller's decision.
     """
 
+    _process: "subprocess.Popen[str]"
+    _reader: threading.Thread
+    _beats: io.FileIO
+
     def __init__(
         self,
         command: list[str],
@@ -44,6 +49,8 @@ class PumpGuard:
     ) -> None:
         self._command, self._put, self._clock = command, put, clock
         self._closing = False
+        self._words = ""
+        self._up = threading.Event()
         self._lock = threading.Lock()
         self._level: int | None = None
         self._state: str | None = None
@@ -56,17 +63,11 @@ class PumpGuard:
 
     def beat(self, run: bool) -> bool:
         """Send one beat, without waiting. Returns False when the guard did not take it."""
-        try:
-            return os.write(self._beats, b"1" if run else b"0") == 1
-        except (BlockingIOError, BrokenPipeError):
-            return False  # a full pipe: the guard is held up. A broken one: the reader reports it lost.
+        return self._send(b"1" if run else b"0")
 
     def clear(self) -> bool:
         """Clear the latch that a bad byte or a stuck pin left. The pump still needs an off beat, then on."""
-        try:
-            return os.write(self._beats, b"R") == 1
-        except (BlockingIOError, BrokenPipeError):
-            return False
+        return self._send(b"R")
 
     def restart(self) -> None:
         """Replace a lost guard. Raises GuardError when the old one still lives or the new one fails."""
@@ -74,8 +75,7 @@ class PumpGuard:
             raise GuardError(
                 f"the pump guard (process {self.pid}) still runs; close it before starting another"
             )
-        self._reader.join(CLOSE_S)
-        os.close(self._beats)
+        self._reader.join(START_S)
         self._start()
 
     def close(self) -> None:
@@ -84,7 +84,7 @@ class PumpGuard:
             return
         self._closing = True
         self.beat(False)
-        os.close(self._beats)
+        self._beats.close()
         try:
             status = self._process.wait(CLOSE_S)
         except subprocess.TimeoutExpired:
@@ -96,9 +96,19 @@ class PumpGuard:
             raise GuardError("the pump's pin did not go off; press the hard-wired stop and check the relay")
         self._emit_level(0)
 
+    def _send(self, beat: bytes) -> bool:
+        try:
+            return self._beats.write(beat) == 1  # None when the pipe is full: the guard is held up
+        except (BrokenPipeError, ValueError):
+            return False  # gone or closed; the reader reports a lost guard
+
     def _start(self) -> None:
-        reading, self._beats = os.pipe()
-        os.set_blocking(self._beats, False)
+        reading, writing = os.pipe()
+        os.set_blocking(writing, False)
+        self._beats = io.FileIO(writing, "w")
+        self._closing = False
+        self._words = ""
+        self._up.clear()
         try:
             self._process = subprocess.Popen(
                 self._command,
@@ -109,24 +119,24 @@ class PumpGuard:
                 start_new_session=True,  # a Ctrl-C meant for the station must not reach the guard first
             )
         except OSError as error:
-            os.close(self._beats)
+            self._beats.close()
             raise GuardError(f"the pump guard cannot be started: {error}") from error
         finally:
             os.close(reading)
-        self._up = threading.Event()
         self._reader = threading.Thread(target=self._listen, name="pump guard", daemon=True)
         self._reader.start()
-        if not self._up.wait(START_S) or self._state != "ok":
+        if not self._up.wait(START_S) or self._state != "ok" or self._level != 0:
             self._closing = True
             self._process.kill()
             self._process.wait()
             self._reader.join(CLOSE_S)
-            os.close(self._beats)
+            self._beats.close()
+            if self._state == "stuck" or self._level == 1:
+                raise GuardError("the pump's pin does not follow; press the hard-wired stop, check the relay")
             raise GuardError(self._words or f"the pump guard did not report off within {START_S:g} s")
 
     def _listen(self) -> None:
         process = self._process
-        self._words = ""
         if process.stdout is None or process.stderr is None:
             return
         with process.stdout as reports, process.stderr as errors:

@@ -26,15 +26,13 @@ class RigConfig:
 
     backend: pi or simulated, by name and never by fallback; simulated needs bay. pins: BCM numbers.
     thermometers: source -> the sensor's folder under /sys/bus/w1/devices; left empty on a simulated bay, the
-    bay's own are taken. gpio_chip: label of the GPIO chip that the meters are on. pan_rate_sps: conversions
-    per second, as the converter's rate pin selects.
+    bay's own are taken. pan_rate_sps: conversions per second, as the converter's rate pin selects.
     """
 
     backend: Literal["pi", "simulated"]
     pins: PinMap = field(default_factory=PinMap)
     thermometers: Mapping[str, Path] = field(default_factory=dict)
     bay: "SimulatedBay | None" = None
-    gpio_chip: str = "pinctrl-bcm2711"
     pan_rate_sps: float = 10.0
 
 
@@ -161,7 +159,7 @@ class Rig:
             if pin is None:
                 continue
             if self._config.bay is None:
-                counter: PulseCounter = GpiodPulseCounter(open_line(self._config.gpio_chip, pin))
+                counter: PulseCounter = GpiodPulseCounter(open_line(pin))
             else:
                 counter = GpiozeroPulseCounter(pin, self._factory())
             self._counters.append(counter)
