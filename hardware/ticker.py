@@ -26,17 +26,12 @@ class Ticker:
     ) -> None:
         self._name = name
         self._poll = poll
-        self._bay_interval_s = interval_s
+        self._interval_s = interval_s
         self._clock = clock
         self._on_error = on_error
         self._halt = threading.Event()
         self._thread: threading.Thread | None = None
         self._last_error = ""
-
-    @property
-    def _interval_s(self) -> float:
-        """The interval in the wall's seconds: a simulated bay's clock may run faster, and change its speed."""
-        return self._bay_interval_s / float(getattr(self._clock, "speed", 1.0))
 
     def start(self) -> None:
         if self._thread is not None:
@@ -53,15 +48,17 @@ class Ticker:
             thread.join(timeout_s)
 
     def _run(self) -> None:
-        due_s = time.monotonic()
+        due_s = self._clock()
         while not self._halt.is_set():
             try:
                 self._poll()
             except Exception as error:  # a sampling thread outlives every fault of its device
                 self._report(error)
                 self._halt.wait(max(self._interval_s, 0.1))
-            due_s = max(due_s + self._interval_s, time.monotonic() - self._interval_s)
-            self._halt.wait(max(0.0, due_s - time.monotonic()))
+            due_s = max(due_s + self._interval_s, self._clock() - self._interval_s)
+            # In short waits: a simulated bay's clock may change its speed meanwhile.
+            while (left_s := due_s - self._clock()) > 0 and not self._halt.is_set():
+                self._halt.wait(min(left_s / float(getattr(self._clock, "speed", 1.0)), 0.05))
 
     def _report(self, error: Exception) -> None:
         if repr(error) != self._last_error:

@@ -123,11 +123,9 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
 def _serve(options: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    from calibration import budget
     from web.server import serve
 
     config = _config(options)
-    budget.preload()
     engine, close = _open_engine(config, options.simulated)
     try:
         serve(engine, options.host, options.port)

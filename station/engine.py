@@ -15,6 +15,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
+from calibration import budget
 from hardware.sample import Sample
 from station import archive, balance, checklist, plan, view
 from station.bench import Bench
@@ -71,6 +72,7 @@ class Engine:
         self._published_s = 0.0
         self._seq = 0
         self._view: dict[str, Any] = {}
+        budget.preload()  # half a second that must not fall into a running loop
         self._recorder = Recorder(config.ledger, self._ledger_fault)
         try:
             self._rig = open_rig(self._inbox.put)
