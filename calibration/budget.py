@@ -1,22 +1,28 @@
 """Uncertainty budgets after the Guide (JCGM 100): what each figure owes to each of its inputs.
 
-The propagation is GTC's (general-purpose, keeps degrees of freedom); only the equations and the names of
-the terms are ours. GTC takes about half a second to import, so it is loaded with the first budget;
-`preload()` does that at a moment when nobody waits.
+The propagation is GTC's (general-purpose, made by metrologists, keeps degrees of freedom); only the
+equations and the names of the terms are ours. GTC takes about half a second to import, so it is loaded with
+the first budget; `preload()` does that at a moment when nobody waits.
 
-A Budget is plain data: a page can draw it, a ledger can keep it.
+A Budget is plain data: a page can draw it, a ledger can keep it. The equations are module-level functions
+that take numbers, arrays or uncertain numbers alike, so that Monte Carlo (calibration.montecarlo) can
+cross-check the very same ones.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from math import inf, isfinite
-from typing import Any
+from math import inf, isfinite, sqrt
+from typing import Any, Final
 
 from calibration.buoyancy import REFERENCE_DENSITY_KG_M3
 
-CONFIDENCE_PERCENT = 95
+CONFIDENCE_PERCENT: Final = 95
+NORMAL_95: Final = 1.959963984540054  # two-sided 95 % of the normal distribution
+
+Inputs = Mapping[str, tuple[float, float, float]]  # name -> (value, standard uncertainty, dof)
+Model = Callable[[Mapping[str, Any]], Any]
 
 
 @dataclass(frozen=True)
@@ -61,10 +67,64 @@ class Budget:
             ],
         }
 
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Budget:
+        """The budget that to_dict wrote; u95 is worked out again."""
+        terms = tuple(
+            Term(t["name"], t["u"], t["share"], inf if t["dof"] is None else t["dof"]) for t in data["terms"]
+        )
+        dof = inf if data["dof"] is None else data["dof"]
+        names = ("quantity", "unit", "value", "u", "coverage_factor")
+        return cls(**{name: data[name] for name in names}, dof=dof, terms=terms)
+
 
 def preload() -> None:
     """Load the metrology library now, so that the first budget of a job does not wait for it."""
     import GTC  # noqa: F401  (the import is the purpose)
+
+
+def weighed_model(density_kg_m3: float, density_reference_kg_m3: float) -> Model:
+    """Litres at the reference temperature from the inputs that `drained` names; densities in kg/m³."""
+
+    def model(i: Mapping[str, Any]) -> Any:
+        mass = i["indication"] * i["scale slope"] + i["creep and drift"]
+        density, air = density_kg_m3 * i["fluid density"], i["air density"]
+        lift = (1.0 - air / REFERENCE_DENSITY_KG_M3) / (1.0 - air / density)
+        return 1000.0 * mass * lift / (density_reference_kg_m3 * i["fluid density"])
+
+    return model
+
+
+def metered_model(volume_reference_l: float, expansion_per_c: float) -> Model:
+    """Litres at the reference temperature from the inputs that `metered` names."""
+
+    def model(i: Mapping[str, Any]) -> Any:
+        volume = (volume_reference_l + i["pulse count"]) * i["K-factor"]
+        return volume * (1.0 - expansion_per_c * i["fluid temperature"])
+
+    return model
+
+
+def weighed_inputs(
+    *,
+    indicated_kg: float,
+    u_indication_kg: float,
+    u_slope_rel: float,
+    u_creep_kg: float,
+    u_density_rel: float,
+    air_density_kg_m3: float,
+    u_air_density_kg_m3: float,
+    dof_indication: float = inf,
+    dof_slope: float = inf,
+) -> Inputs:
+    """The inputs of a weighed volume as (value, u, degrees of freedom); see `drained`."""
+    return {
+        "indication": (indicated_kg, u_indication_kg, dof_indication),
+        "scale slope": (1.0, u_slope_rel, dof_slope),
+        "creep and drift": (0.0, u_creep_kg, inf),
+        "fluid density": (1.0, u_density_rel, inf),
+        "air density": (air_density_kg_m3, u_air_density_kg_m3, inf),
+    }
 
 
 def drained(
@@ -78,6 +138,7 @@ def drained(
     u_density_rel: float,
     air_density_kg_m3: float,
     u_air_density_kg_m3: float = 0.01,
+    dof_indication: float = inf,
     dof_slope: float = inf,
     quantity: str = "drained",
 ) -> Budget:
@@ -85,23 +146,23 @@ def drained(
 
     V = 1000 W (1 - ra/8000) / (1 - ra/rho_T) / rho_ref with W the indicated kg, densities in kg/m³. The
     density's relative uncertainty is one input for rho_T and rho_ref, since both come from one value.
-    Raises ValueError for a negative or not finite uncertainty.
+    Raises ValueError for a negative or not finite uncertainty or a density that is not positive.
     """
-
-    def model(i: dict[str, Any]) -> Any:
-        mass = i["indication"] * i["scale slope"] + i["creep and drift"]
-        density, air = density_kg_m3 * i["fluid density"], i["air density"]
-        lift = (1.0 - air / REFERENCE_DENSITY_KG_M3) / (1.0 - air / density)
-        return 1000.0 * mass * lift / (density_reference_kg_m3 * i["fluid density"])
-
-    inputs = {
-        "indication": (indicated_kg, u_indication_kg, inf),
-        "scale slope": (1.0, u_slope_rel, dof_slope),
-        "creep and drift": (0.0, u_creep_kg, inf),
-        "fluid density": (1.0, u_density_rel, inf),
-        "air density": (air_density_kg_m3, u_air_density_kg_m3, inf),
-    }
-    return _propagate(quantity, inputs, model)
+    for name, density in (("density", density_kg_m3), ("reference density", density_reference_kg_m3)):
+        if not 0.0 < density < inf:
+            raise ValueError(f"{quantity}: {name} is {density!r} kg/m³, expected a positive number.")
+    inputs = weighed_inputs(
+        indicated_kg=indicated_kg,
+        u_indication_kg=u_indication_kg,
+        u_slope_rel=u_slope_rel,
+        u_creep_kg=u_creep_kg,
+        u_density_rel=u_density_rel,
+        air_density_kg_m3=air_density_kg_m3,
+        u_air_density_kg_m3=u_air_density_kg_m3,
+        dof_indication=dof_indication,
+        dof_slope=dof_slope,
+    )
+    return propagate(quantity, "L", inputs, weighed_model(density_kg_m3, density_reference_kg_m3))
 
 
 def metered(
@@ -118,57 +179,61 @@ def metered(
     volume_reference_l already carries K-factor and temperature correction; expansion_per_c is the
     fluid's volume expansion in 1/K. Raises ValueError for a negative or not finite uncertainty.
     """
-
-    def model(i: dict[str, Any]) -> Any:
-        volume = (volume_reference_l + i["pulse count"]) * i["K-factor"]
-        return volume * (1.0 - expansion_per_c * i["fluid temperature"])
-
     inputs = {
         "pulse count": (0.0, u_pulses_l, inf),
         "K-factor": (1.0, u_k_rel, dof_k),
         "fluid temperature": (0.0, u_temperature_c, inf),
     }
-    return _propagate("metered", inputs, model)
+    return propagate("metered", "L", inputs, metered_model(volume_reference_l, expansion_per_c))
 
 
 def filled(metered: Budget, overflow: Budget) -> Budget:
     """Budget of filled = metered - overflow, in litres.
 
     The two are taken as independent. Where the meter was proved on the same pan, their errors share a
-    sign and would partly cancel in the difference, so independence errs on the large side.
+    sign and partly cancel in the difference, so independence errs on the large side.
     """
     inputs = {f"{b.quantity}: {t.name}": (0.0, t.u, t.dof) for b in (metered, overflow) for t in b.terms}
     value = metered.value - overflow.value
-    return _propagate("filled", inputs, lambda i: sum(i.values(), value))
+    return propagate("filled", "L", inputs, lambda i: sum(i.values(), value))
 
 
-def _propagate(
-    quantity: str, inputs: dict[str, tuple[float, float, float]], model: Callable[[dict[str, Any]], Any]
-) -> Budget:
-    from GTC import reporting, result, ureal
+def propagate(quantity: str, unit: str, inputs: Inputs, model: Model) -> Budget:
+    """Law of propagation of uncertainty for independent inputs (JCGM 100, 5.1.2 and G.4.1), by GTC.
 
-    for name, (value, u, _) in inputs.items():
-        if not (isfinite(value) and isfinite(u) and u >= 0.0):
+    inputs: name -> (value, standard uncertainty, degrees of freedom). model: takes name -> number, array
+    or uncertain number. Raises ValueError naming the input that is not finite or has a negative u.
+    """
+    for name, (value, u, dof) in inputs.items():
+        if not (isfinite(value) and isfinite(u) and u >= 0.0 and dof >= 1.0):
             raise ValueError(
-                f"{quantity}: input {name!r} is {value!r} with u {u!r}, expected finite numbers and u >= 0."
+                f"{quantity}: input {name!r} is {value!r} with u {u!r} and {dof!r} degrees of freedom, "
+                "expected finite numbers, u of 0 or more and at least 1 degree of freedom."
             )
-    # GTC takes a zero uncertainty for a constant and drops it; the term stays in the budget as 0.
+    from GTC import reporting, ureal
+
+    # GTC takes a zero uncertainty for a constant, so those inputs stay plain numbers and terms of 0.
     numbers = {
         name: ureal(value, u, dof, label=name) if u > 0.0 else value
         for name, (value, u, dof) in inputs.items()
     }
     y = model(numbers)
-    if all(u == 0.0 for _, u, _ in inputs.values()):
-        zero = tuple(Term(name, 0.0, 0.0, dof) for name, (_, _, dof) in inputs.items())
-        return Budget(quantity, "L", float(y), 0.0, inf, 1.959963984540054, zero)
-    y = result(y)
-    terms = []
-    for name, (_, u, dof) in inputs.items():
-        part = abs(reporting.u_component(y, numbers[name])) if u > 0.0 else 0.0
-        terms.append(Term(name, part, part * part / y.v if y.v > 0.0 else 0.0, dof))
-    terms.sort(key=lambda t: -t.u)
+    parts = {
+        name: abs(reporting.u_component(y, x)) if hasattr(y, "u") and hasattr(x, "u") else 0.0
+        for name, x in numbers.items()
+    }
+    variance = sum(part * part for part in parts.values())
+    terms = sorted(
+        (
+            Term(name, part, part * part / variance if variance > 0.0 else 0.0, inputs[name][2])
+            for name, part in parts.items()
+        ),
+        key=lambda term: -term.u,
+    )
+    if variance == 0.0:
+        return Budget(quantity, unit, float(y.x if hasattr(y, "x") else y), 0.0, inf, NORMAL_95, tuple(terms))
     k = reporting.k_factor(y.df, CONFIDENCE_PERCENT)
-    return Budget(quantity, "L", y.x, y.u, y.df, k, tuple(terms))
+    return Budget(quantity, unit, y.x, sqrt(variance), y.df, k, tuple(terms))
 
 
 def _finite(x: float) -> float | None:

@@ -219,7 +219,7 @@ def density_base_from_observed(
     check("observed density", density_kg_m3, 600.0, 1300.0, "kg/m³", _FLUID_ADVICE)
     check("temperature", temperature_c, *TEMPERATURE_RANGE_C, "°C", _TEMPERATURE_ADVICE)
     if is_scalar(density_kg_m3, temperature_c):
-        r60 = _solve_60f(density_kg_m3, _delta_t_f(temperature_c))  # type: ignore[arg-type]
+        r60 = _solve_60f(float(density_kg_m3), _delta_t_f(float(temperature_c)))
         at_base = r60 * _ctl(_alpha60(r60), _DT_BASE[base])
         _check_density(at_base, base)
         return at_base

@@ -1,67 +1,135 @@
 """From known masses on the pan to the line that turns counts into kilograms.
 
-Least squares of mass on counts, by QR on scaled counts: a 24-bit count squared against a residual of
-milligrams would lose its digits in the normal equations. Masses are taken as the exact side and counts
-as quiet (the noise of an averaged reading is a few millionths of the span), so the bias of regressing on
-the noisy variable, of the order of the square of that ratio, is far below a double's use here.
+Least squares of mass on counts, by QR on centred and scaled counts: squares of 24-bit counts beside
+residuals of milligrams would lose their digits in the normal equations. Masses are taken as the exact side
+and counts as quiet. The bias of regressing on the noisy side is the square of noise over span, below 1e-9
+for an averaged reading.
+
+A known mass is a conventional mass (what is marked on a weight), so that the fit yields indicated mass;
+air buoyancy of the fluid comes after it, in calibration.buoyancy.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from math import sqrt
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
 from calibration.ranges import FloatArray, FloatOrArray, as_result
 
+# A curve is believed only if its bend is this sure; a line is the simpler claim.
+EVIDENCE_PERCENT: Final = 99
+# Between two known masses the fit is only as good as its form, so a gap may be at most half of the use.
+LARGEST_GAP: Final = 0.5
+SMALLEST_NUMBER_OF_LOADS: Final = 3
 
-@dataclass(frozen=True, eq=False)
+
+@dataclass(frozen=True)
 class LoadCellFit:
-    """mass = sum b_i counts^i with the covariance of the b_i.
+    """Indicated mass as a polynomial of counts, with the covariance of its coefficients.
 
-    coefficients: b_0, b_1, ... in kg per count^i, lowest power first; shape (degree + 1,).
-    covariance: shape (degree + 1, degree + 1). residual_sd_kg: standard deviation of the residuals,
-    `dof` degrees of freedom. counts_low, counts_high: the span that was calibrated.
+    Kept in x = (counts - centre) / scale, where the numbers are harmless; `coefficients` and `covariance`
+    give the same in powers of raw counts. counts_low and counts_high: the span that was calibrated.
+    residual_sd_kg: standard deviation of the residuals with `dof` degrees of freedom. u_reference_rel:
+    relative standard uncertainty that all known masses share. reason: why this degree, for the record.
     """
 
-    coefficients: FloatArray
-    covariance: FloatArray
+    centre: float
+    scale: float
+    scaled_coefficients: tuple[float, ...]
+    scaled_covariance: tuple[tuple[float, ...], ...]
     residual_sd_kg: float
     dof: int
     counts_low: float
     counts_high: float
-    centre: float
-    scale: float
-    scaled_coefficients: FloatArray
-    scaled_covariance: FloatArray
+    u_reference_rel: float = 0.0
+    reason: str = ""
 
     @property
     def degree(self) -> int:
-        return len(self.coefficients) - 1
+        return len(self.scaled_coefficients) - 1
 
-    def mass_kg(self, counts: FloatOrArray | npt.ArrayLike) -> FloatOrArray:
-        """Indicated mass in kg for counts; scalar or array, the same shape back."""
-        x = (np.asarray(counts, dtype=float) - self.centre) / self.scale
+    @property
+    def coefficients(self) -> FloatArray:
+        """b_0, b_1, ... with mass_kg = sum b_i counts^i; kg per count^i, shape (degree + 1,)."""
+        return self._to_raw() @ np.array(self.scaled_coefficients)
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Covariance of `coefficients`, shape (degree + 1, degree + 1)."""
+        back = self._to_raw()
+        return back @ np.array(self.scaled_covariance) @ back.T
+
+    @property
+    def u_slope_rel(self) -> float:
+        """Relative standard uncertainty of a mass difference across the whole calibrated span."""
+        low, high = ((c - self.centre) / self.scale for c in (self.counts_low, self.counts_high))
+        g = np.array([high**i - low**i for i in range(self.degree + 1)])
+        variance = float(g @ np.array(self.scaled_covariance) @ g)
+        difference = float(g @ np.array(self.scaled_coefficients))
+        return sqrt(variance / difference**2 + self.u_reference_rel**2)
+
+    def covers(self, counts: float) -> bool:
+        """Whether a reading lies within the span that was calibrated."""
+        return self.counts_low <= counts <= self.counts_high
+
+    def mass_kg(self, counts: FloatOrArray) -> FloatOrArray:
+        """Indicated mass in kg for counts; scalar or array, the same shape back. Beyond the calibrated
+        span it goes on along the same line: a live reading must not stop a job (see `covers`)."""
         b = self.scaled_coefficients
-        mass = b[0] + x * b[1] if self.degree == 1 else b[0] + x * (b[1] + x * b[2])
-        return as_result(mass)
+        if isinstance(counts, (float, int)):
+            x = (counts - self.centre) / self.scale
+            return b[0] + x * b[1] if len(b) == 2 else b[0] + x * (b[1] + x * b[2])
+        xs = (np.asarray(counts, dtype=float) - self.centre) / self.scale
+        return as_result(b[0] + xs * b[1] if len(b) == 2 else b[0] + xs * (b[1] + xs * b[2]))
 
-    def u_mass_kg(self, counts: FloatOrArray | npt.ArrayLike) -> FloatOrArray:
-        """Standard uncertainty in kg that the fit's parameters give to mass_kg (JCGM 100, H.3).
+    def u_mass_kg(self, counts: FloatOrArray) -> FloatOrArray:
+        """Standard uncertainty in kg of mass_kg from the fit and the known masses (JCGM 100, H.3).
 
-        Noise, creep and resolution of the reading itself are separate terms of the budget.
+        Noise, creep and resolution of the reading itself are terms of their own in the budget.
         """
         x = (np.asarray(counts, dtype=float) - self.centre) / self.scale
-        g = np.stack([x**i for i in range(len(self.coefficients))], axis=-1)
-        return as_result(np.sqrt(np.einsum("...i,ij,...j->...", g, self.scaled_covariance, g)))
+        g = np.stack([x**i for i in range(self.degree + 1)], axis=-1)
+        variance = np.einsum("...i,ij,...j->...", g, np.array(self.scaled_covariance), g)
+        shared = self.u_reference_rel * np.asarray(self.mass_kg(counts))
+        return as_result(np.sqrt(variance + shared**2))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data for a certificate; from_dict gives an equal fit."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> LoadCellFit:
+        rows = tuple(tuple(row) for row in data["scaled_covariance"])
+        values = {
+            **data,
+            "scaled_coefficients": tuple(data["scaled_coefficients"]),
+            "scaled_covariance": rows,
+        }
+        return cls(**values)
+
+    def _to_raw(self) -> FloatArray:
+        """Matrix from coefficients of ((counts - centre)/scale)^i to those of counts^i."""
+        m = np.zeros((self.degree + 1, self.degree + 1))
+        power = np.array([1.0])
+        for i in range(self.degree + 1):
+            m[: i + 1, i] = power
+            power = np.convolve(power, [-self.centre / self.scale, 1.0 / self.scale])
+        return m
 
 
-def fit(counts: npt.ArrayLike, masses_kg: npt.ArrayLike, degree: int = 1) -> LoadCellFit:
+def fit(
+    counts: npt.ArrayLike, masses_kg: npt.ArrayLike, degree: int = 1, *, u_reference_rel: float = 0.0
+) -> LoadCellFit:
     """Fit a line (degree 1) or a quadratic (degree 2) through counts and known masses.
 
     counts, masses_kg: shape (n,), n >= degree + 2, so that a residual remains to judge the fit by.
-    Raises ValueError for other degrees, shapes, values that are not finite, or too few distinct counts.
+    u_reference_rel: relative standard uncertainty common to the known masses. Raises ValueError for other
+    degrees or shapes, values that are not finite, or too few readings or different counts.
     """
     x, y = np.asarray(counts, dtype=float), np.asarray(masses_kg, dtype=float)
     if degree not in (1, 2):
@@ -70,13 +138,15 @@ def fit(counts: npt.ArrayLike, masses_kg: npt.ArrayLike, degree: int = 1) -> Loa
         raise ValueError(f"counts {x.shape} and masses {y.shape} differ, expected two lists of equal length.")
     if not (np.isfinite(x).all() and np.isfinite(y).all()):
         raise ValueError("counts or masses hold a value that is not finite. Repeat that reading.")
+    if not 0.0 <= u_reference_rel < 1.0:
+        raise ValueError(f"u_reference_rel is {u_reference_rel!r}, expected 0 to 1 (0.0001 for 0.01 %).")
     if x.size < degree + 2 or np.unique(x).size < degree + 1:
         raise ValueError(
             f"{x.size} readings at {np.unique(x).size} different counts, expected at least {degree + 2} "
             f"readings at {degree + 1} different loads. Add known masses."
         )
-    centre = float(x.mean())
-    scale = float(np.ptp(x)) / 2.0
+    low, high = float(x.min()), float(x.max())
+    centre, scale = float(x.mean()), (high - low) / 2.0
     design = np.vander((x - centre) / scale, degree + 1, increasing=True)
     q, r = np.linalg.qr(design)
     b = np.linalg.solve(r, q.T @ y)
@@ -84,27 +154,77 @@ def fit(counts: npt.ArrayLike, masses_kg: npt.ArrayLike, degree: int = 1) -> Loa
     dof = x.size - degree - 1
     variance = float(residuals @ residuals) / dof
     r_inverse = np.linalg.inv(r)
-    c = variance * (r_inverse @ r_inverse.T)
-    back = _to_raw(degree, centre, scale)
+    covariance = variance * (r_inverse @ r_inverse.T)
     return LoadCellFit(
-        coefficients=back @ b,
-        covariance=back @ c @ back.T,
-        residual_sd_kg=variance**0.5,
-        dof=dof,
-        counts_low=float(x.min()),
-        counts_high=float(x.max()),
         centre=centre,
         scale=scale,
-        scaled_coefficients=b,
-        scaled_covariance=c,
+        scaled_coefficients=tuple(b.tolist()),
+        scaled_covariance=tuple(tuple(row) for row in covariance.tolist()),
+        residual_sd_kg=sqrt(variance),
+        dof=dof,
+        counts_low=low,
+        counts_high=high,
+        u_reference_rel=float(u_reference_rel),
+        reason=f"degree {degree} as asked for",
     )
 
 
-def _to_raw(degree: int, centre: float, scale: float) -> FloatArray:
-    """Matrix that turns coefficients of ((x - centre)/scale)^i into those of x^i."""
-    m = np.zeros((degree + 1, degree + 1))
-    power = np.array([1.0])
-    for i in range(degree + 1):
-        m[: i + 1, i] = power
-        power = np.convolve(power, [-centre / scale, 1.0 / scale])
-    return m
+def calibrate(
+    counts: npt.ArrayLike,
+    masses_kg: npt.ArrayLike,
+    *,
+    use_from_kg: float,
+    use_to_kg: float,
+    u_reference_rel: float = 0.0,
+) -> LoadCellFit:
+    """Calibrate a pan for its use: known masses that span it, and a line or a quadratic by evidence.
+
+    counts, masses_kg: shape (n,), loading up and down alike, the empty pan as mass 0.
+    use_from_kg, use_to_kg: what the pan will weigh. Raises ValueError if the masses do not span the use,
+    leave a gap of more than half of it, or are fewer than three different loads; and as fit() does.
+    """
+    require_span(masses_kg, use_from_kg, use_to_kg)
+    line = fit(counts, masses_kg, 1, u_reference_rel=u_reference_rel)
+    loads = np.unique(np.asarray(masses_kg, dtype=float)).size
+    if loads < 4 or line.dof < 3:
+        return replace(line, reason=f"line: {loads} loads and {line.dof + 2} readings cannot prove a bend")
+    curve = fit(counts, masses_kg, 2, u_reference_rel=u_reference_rel)
+    bend, u = curve.scaled_coefficients[2], sqrt(curve.scaled_covariance[2][2])
+    needed = student_t(curve.dof, EVIDENCE_PERCENT)
+    said = f"the bend is {abs(bend) * 1000.0:.3g} g, u {u * 1000.0:.2g} g, {curve.dof} degrees of freedom"
+    if abs(bend) > needed * u:
+        return replace(
+            curve, reason=f"quadratic: {said}; beyond {needed:.2f} u, so real at {EVIDENCE_PERCENT} %"
+        )
+    return replace(line, reason=f"line: {said}; within {needed:.2f} u, so not proved at {EVIDENCE_PERCENT} %")
+
+
+def require_span(masses_kg: npt.ArrayLike, use_from_kg: float, use_to_kg: float) -> None:
+    """Refuse known masses that do not span the use (see calibrate). Raises ValueError, else returns."""
+    if not use_from_kg < use_to_kg:
+        raise ValueError(f"use is {use_from_kg:g} kg to {use_to_kg:g} kg, expected the second to be larger.")
+    loads = np.unique(np.asarray(masses_kg, dtype=float))
+    if loads.size < SMALLEST_NUMBER_OF_LOADS:
+        raise ValueError(
+            f"{loads.size} different loads, expected at least {SMALLEST_NUMBER_OF_LOADS} (the empty pan is "
+            "one). Combine the weights you have, or add a jug of water."
+        )
+    if loads[0] > use_from_kg or loads[-1] < use_to_kg:
+        raise ValueError(
+            f"known masses go from {loads[0]:g} kg to {loads[-1]:g} kg, expected them to span the use, "
+            f"{use_from_kg:g} kg to {use_to_kg:g} kg. Add weights or a jug of water, or state a smaller use."
+        )
+    inside = np.unique(np.clip(loads, use_from_kg, use_to_kg))
+    gap, at = max(zip(np.diff(inside), inside[:-1], strict=True))
+    if gap > LARGEST_GAP * (use_to_kg - use_from_kg):
+        raise ValueError(
+            f"no known mass between {at:g} kg and {at + gap:g} kg, expected gaps of at most "
+            f"{LARGEST_GAP:.0%} of the use. Add a mass in between."
+        )
+
+
+def student_t(dof: float, percent: float) -> float:
+    """Two-sided quantile of Student's t distribution (GTC, imported when first needed)."""
+    from GTC import reporting
+
+    return float(reporting.k_factor(dof, percent))
