@@ -19,7 +19,9 @@ CALM_S = 5.0
 BULK_GAIN_KG = 0.05
 
 GAP_S = 1.0
+GAP_TEMPERATURE_S = 10.0
 GAP_TIMES_TYPICAL = 4.0
+"""A source is silent after four of its own usual intervals, however fast or slow it is."""
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,7 @@ def _heard(state: BayState, sample: Sample) -> BayState:
     if last is not None:
         gap_s = t_s - last
         typical = state.typical_s.get(source, gap_s)
-        if source in state.silent or (gap_s > max(GAP_S, GAP_TIMES_TYPICAL * typical) and _watching(state)):
+        if source in state.silent or (gap_s > _gap_limit_s(source, typical) and _watching(state)):
             state = replace(state, silent=state.silent - {source})
             state = note(
                 state,
@@ -116,6 +118,10 @@ def _heard(state: BayState, sample: Sample) -> BayState:
     return _silences(replace(state, heard={**state.heard, source: t_s}))
 
 
+def _gap_limit_s(source: str, typical_s: float) -> float:
+    return max(GAP_TEMPERATURE_S if source in TEMPERATURES else GAP_S, GAP_TIMES_TYPICAL * typical_s)
+
+
 def _watching(state: BayState) -> bool:
     return state.stage not in ("closed", "abandoned")
 
@@ -123,9 +129,9 @@ def _watching(state: BayState) -> bool:
 def _silences(state: BayState) -> BayState:
     if not _watching(state):
         return state
-    for source, last in state.heard.items():
-        limit_s = max(GAP_S, GAP_TIMES_TYPICAL * state.typical_s.get(source, GAP_S))
-        if state.t_s - last > limit_s and source not in state.silent:
+    for source, typical in state.typical_s.items():
+        last = state.heard[source]
+        if state.t_s - last > _gap_limit_s(source, typical) and source not in state.silent:
             state = note(
                 replace(state, silent=state.silent | {source}),
                 "silent",
