@@ -189,9 +189,9 @@ class Bay:
                 each()
 
 
-def rehearse(scenario: Scenario, seed: int) -> Rehearsal:
+def rehearse(scenario: Scenario, seed: int, bay_type: type[Bay] = Bay) -> Rehearsal:
     """Play one whole job. The technician reads what the station says, like anybody at the page."""
-    bay, technician = Bay(scenario, seed), scenario.technician
+    bay, technician = bay_type(scenario, seed), scenario.technician
     plant, reference_c = bay.plant, scenario.spec.reference_temperature_c
     bay.put("mark", "pan_placed")
     bay.wait(12.0)
