@@ -1,0 +1,423 @@
+"""A double of the station's engine for page tests: views are set by the test, calls are kept."""
+
+import copy
+from collections.abc import Callable
+from typing import Any
+
+from station.errors import InputError
+
+JOB_ID = "20261125-091500-a1b2c3"
+
+COMPARTMENTS = [
+    {
+        "key": "b12_rear_axle",
+        "vehicle": "Bus 12",
+        "compartment": "rear axle",
+        "capacity": "2.9 L",
+        "grade": "75W-90",
+        "method": "cover removed",
+        "plug": "fill plug behind the fuel tank",
+    },
+    {
+        "key": "b12_transfer",
+        "vehicle": "Bus 12",
+        "compartment": "transfer case",
+        "capacity": "1.9 US quart",
+        "grade": "ATF",
+        "method": "drain plug",
+        "plug": "fill plug on the rear face",
+    },
+]
+FLUIDS = [
+    {"key": "gear_75w90", "name": "Gear oil 75W-90, fresh", "grade": "75W-90"},
+    {"key": "gear_75w90_used", "name": "Gear oil 75W-90, used", "grade": "75W-90"},
+    {"key": "atf", "name": "Automatic transmission fluid, fresh", "grade": "ATF"},
+    {"key": "atf_used", "name": "Automatic transmission fluid, used", "grade": "ATF"},
+]
+
+IDLE: dict[str, Any] = {
+    "seq": 1,
+    "t_s": 100.0,
+    "bay": "Bay 1",
+    "backend": "simulated",
+    "clock_synced": True,
+    "speed": 1.0,
+    "job": None,
+    "stage": "idle",
+    "stage_s": 0.0,
+    "pan_g": 12.4,
+    "pan_flow_g_s": 0.0,
+    "drained_l": None,
+    "drained_u95_l": None,
+    "still_to_come_l": None,
+    "still_to_come_u95_l": None,
+    "wait_s": None,
+    "metered_l": None,
+    "overflow_l": None,
+    "overflow_u95_l": None,
+    "filled_l": None,
+    "filled_u95_l": None,
+    "target_l": None,
+    "to_go_l": None,
+    "flow_l_min": 0.0,
+    "verdict": None,
+    "p_short": None,
+    "p_within": None,
+    "p_over": None,
+    "timer": None,
+    "pump_on": False,
+    "held": False,
+    "latched": None,
+    "blocked": "no job is open",
+    "checklist": [],
+    "next_marks": [],
+    "faults": [],
+    "notices": [],
+    "temperatures_c": {"fluid_supply_c": 21.4, "air_c": 19.8},
+}
+
+JOB = {
+    "job_id": JOB_ID,
+    "vehicle": "Bus 12",
+    "compartment": "rear axle",
+    "technician": "M. Okafor",
+    "grade": "75W-90",
+    "drained_fluid": "Gear oil 75W-90, used",
+    "fresh_fluid": "Gear oil 75W-90, fresh",
+    "capacity_text": "2.9 L",
+    "listed_capacity_l": 2.9,
+    "expected_fill_l": 2.871,
+    "expected_fill_u95_l": 0.029,
+    "method": "cover removed",
+    "tolerance_minus_l": 0.1,
+    "tolerance_plus_l": 0.1,
+    "reference_temperature_c": 20.0,
+}
+
+_DRAINED = {
+    "drained_l": 2.6213,
+    "drained_u95_l": 0.0061,
+    "still_to_come_l": 0.041,
+    "still_to_come_u95_l": 0.012,
+}
+_FILLED = {
+    **_DRAINED,
+    "metered_l": 2.882,
+    "overflow_l": 0.018,
+    "overflow_u95_l": 0.006,
+    "filled_l": 2.864,
+    "filled_u95_l": 0.011,
+    "target_l": 2.871,
+    "to_go_l": 0.0,
+    "verdict": "full",
+    "p_short": 0.0,
+    "p_within": 0.9997,
+    "p_over": 0.0003,
+    "blocked": "the pump runs in the fill stage only",
+}
+_OFF_STAGE = {"blocked": "the pump runs in the fill stage only"}
+
+
+def _item(key: str, text: str, done: bool = False, caution: bool = False) -> dict[str, Any]:
+    return {"key": key, "text": text, "done": done, "caution": caution}
+
+
+def _next(mark: str, label: str, why: str | None = None) -> dict[str, Any]:
+    return {"mark": mark, "label": label, "enabled": why is None, "why": why}
+
+
+STAGE_VIEWS: dict[str, dict[str, Any]] = {
+    "plan": {
+        **_OFF_STAGE,
+        "target_l": 2.871,
+        "to_go_l": 2.871,
+        "checklist": [
+            _item("supported", "Vehicle level and on rated stands, wheels chocked.", True, True),
+            _item(
+                "fill_plug", "Fill plug loosened first: it must come out before anything is drained.", True
+            ),
+            _item(
+                "hot", "Fluid cool enough to touch the housing. Gloves and eye protection on.", False, True
+            ),
+            _item("pan", "Pan on its cells under the outlet, nothing leaning on it."),
+        ],
+        "next_marks": [
+            _next("pan_placed", "Pan placed"),
+            _next("drain_open", "Drain opened", "first: Pan placed"),
+        ],
+    },
+    "drain": {
+        **_OFF_STAGE,
+        "drained_l": 1.904,
+        "drained_u95_l": 0.0052,
+        "pan_g": 1688.0,
+        "pan_flow_g_s": 14.2,
+        "checklist": [_item("clear", "Face and arms out of the stream; no naked flame.", False, True)],
+        "next_marks": [_next("drain_done", "Drain done: take the figure")],
+        "temperatures_c": {"fluid_drained_c": 48.6, "fluid_supply_c": 21.4, "air_c": 19.8},
+    },
+    "drip": {
+        **_OFF_STAGE,
+        **_DRAINED,
+        "wait_s": 190.0,
+        "pan_g": 2313.0,
+        "pan_flow_g_s": 0.3,
+        "next_marks": [_next("drain_done", "Drain done: take the figure")],
+        "temperatures_c": {"fluid_drained_c": 41.2, "fluid_supply_c": 21.4, "air_c": 19.8},
+    },
+    "reseal": {
+        **_OFF_STAGE,
+        **_DRAINED,
+        "timer": {"what": "cure", "left_s": 844.2, "of_s": 1200.0},
+        "checklist": [_item("torque", "Bolts or drain plug to the manual's torque.")],
+        "next_marks": [_next("fill_start", "Start the fill before the sealant has cured")],
+    },
+    "fill": {
+        **_DRAINED,
+        "metered_l": 2.443,
+        "overflow_l": 0.0,
+        "overflow_u95_l": 0.006,
+        "filled_l": 2.443,
+        "filled_u95_l": 0.0095,
+        "target_l": 2.871,
+        "to_go_l": 0.428,
+        "flow_l_min": 1.83,
+        "verdict": "short",
+        "p_short": 1.0,
+        "p_within": 0.0,
+        "p_over": 0.0,
+        "pump_on": True,
+        "held": True,
+        "blocked": None,
+        "checklist": [
+            _item("hose", "Hose seated in the fill plug hole, hand on it while the pump turns.", True, True),
+            _item("pan_there", "Pan still below the plug, to catch what runs over.", True),
+        ],
+        "next_marks": [_next("level_seen", "Level seen at the plug"), _next("fill_done", "Fill done")],
+    },
+    "settle": {
+        **_FILLED,
+        "timer": {"what": "settle", "left_s": 81.0, "of_s": 120.0},
+        "checklist": [_item("level", "Level at the plug looked at with the vehicle level.")],
+        "next_marks": [
+            _next("level_seen", "Level seen at the plug"),
+            _next("fill_start", "Top up"),
+            _next("plug_in", "Fill plug in"),
+        ],
+    },
+    "leak watch": {
+        **_FILLED,
+        "timer": {"what": "leak watch", "left_s": 132.0, "of_s": 180.0},
+        "checklist": [_item("dry", "Housing wiped dry; pan left alone.")],
+        "next_marks": [_next("close", "Close the job")],
+    },
+    "closed": {**_FILLED},
+    "abandoned": {**_OFF_STAGE, **_DRAINED},
+}
+
+
+def view_of(stage: str, **changes: Any) -> dict[str, Any]:
+    """A plausible view of a stage, with changes."""
+    view = copy.deepcopy(IDLE)
+    if stage != "idle":
+        view |= {"job": dict(JOB), "stage": stage, "stage_s": 42.0, **copy.deepcopy(STAGE_VIEWS[stage])}
+    return view | changes
+
+
+def _budget(quantity: str, value: float, u: float, terms: list[tuple[str, float]]) -> dict[str, Any]:
+    parts = [{"name": n, "u": u * s**0.5, "share": s, "dof": None} for n, s in terms]
+    return {
+        "quantity": quantity,
+        "unit": "L",
+        "value": value,
+        "u": u,
+        "dof": None,
+        "coverage_factor": 1.96,
+        "u95": 1.96 * u,
+        "terms": parts,
+    }
+
+
+def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed") -> dict[str, Any]:
+    """What the engine returns of one job."""
+    view = view_of("closed")
+    figures = (
+        "drained_l drained_u95_l still_to_come_l still_to_come_u95_l metered_l overflow_l overflow_u95_l filled_l "
+        "filled_u95_l target_l verdict p_short p_within p_over"
+    ).split()
+    texts = [
+        "gap: pan: nothing from 812.0 s to 813.6 s (1.6 s). The figures join what was read on both sides.",
+        "The pan was not at rest when the drained figure was taken: u = 0.4 g. Keep hands off the pan.",
+    ]
+    report = {
+        **{name: view[name] for name in figures},
+        "metered_u95_l": 0.0092,
+        "listed_capacity_l": 2.9,
+        "expected_fill_l": 2.871,
+        "expected_fill_u95_l": 0.029,
+        "tolerance_minus_l": 0.1,
+        "tolerance_plus_l": 0.1,
+        "reference_temperature_c": 20.0,
+        "level_seen": True,
+        "stage": stage,
+        "notices": [{"kind": "gap", "text": texts[n % 2], "t_s": 812.0 + n} for n in range(notices)],
+        "budgets": {
+            "drained": _budget(
+                "drained",
+                2.6213,
+                0.0031,
+                [
+                    ("slope of the load-cell line", 0.62),
+                    ("density", 0.21),
+                    ("creep", 0.14),
+                    ("indication", 0.03),
+                ],
+            ),
+            "filled": _budget(
+                "filled",
+                2.864,
+                0.0056,
+                [("K-factor", 0.76), ("overflow", 0.2), ("temperature of the supply", 0.04)],
+            ),
+        },
+    }
+    labels = {
+        name: JOB[name] for name in "vehicle compartment technician grade drained_fluid fresh_fluid".split()
+    }
+    torque = {"utc": "2026-11-25T09:52:10+00:00", "kind": "note", "text": "torque: cover bolts 42 N·m"}
+    events = [
+        {"utc": "2026-11-25T09:15:02+00:00", "kind": "check", "text": "done: Fill plug loosened first"},
+        {"utc": "2026-11-25T09:17:40+00:00", "kind": "mark", "text": "drain_open"},
+        torque,
+        {"utc": "2026-11-25T10:05:00+00:00", "kind": "stage", "text": "closed"},
+    ]
+    return {
+        "job_id": job_id,
+        "opened_utc": "2026-11-25T09:15:00+00:00",
+        "closed_utc": "2026-11-25T10:05:00+00:00",
+        "clock_synced": True,
+        "labels": labels,
+        "capacity_text": "2.9 L",
+        "method": "cover removed",
+        "backend": "simulated",
+        "report": report,
+        "events": events,
+        "notes": [torque],
+    }
+
+
+def job_row(number: int) -> dict[str, Any]:
+    """A row of the job list; verdicts take turns."""
+    verdict = ("full", "short", "undecided", "over")[number % 4]
+    return {
+        "job_id": f"202611{25 - number % 20:02d}-0915{number % 60:02d}-{number:06x}",
+        "opened_utc": "2026-11-25T09:15:00+00:00",
+        "closed_utc": "2026-11-25T10:05:00+00:00",
+        "stage": "closed",
+        "vehicle": f"Bus {1 + number % 14}",
+        "compartment": ("rear axle", "transfer case", "gearbox")[number % 3],
+        "technician": "M. Okafor",
+        "grade": "75W-90",
+        "listed_capacity_l": 2.9,
+        "expected_fill_l": 2.871,
+        "drained_l": 2.62,
+        "drained_u95_l": 0.006,
+        "filled_l": 2.864,
+        "filled_u95_l": 0.011,
+        "verdict": verdict,
+    }
+
+
+class FakeEngine:
+    """Follows web.port.Engine. calls: what the pages asked for, in order. fail: raised by the next change."""
+
+    bay_name = "Bay 1"
+
+    def __init__(self, view: dict[str, Any] | None = None, backend: str = "simulated", jobs: int = 3) -> None:
+        self.backend = backend
+        self.current = (view if view is not None else view_of("idle")) | {"backend": backend}
+        self.calls: list[tuple[Any, ...]] = []
+        self.fail: Exception | None = None
+        self.rows = [job_row(number) for number in range(jobs)]
+        self.records = {row["job_id"]: job_record(row["job_id"]) for row in self.rows}
+        self.records[JOB_ID] = job_record()
+        self._callbacks: list[Callable[[dict[str, Any]], None]] = []
+
+    def publish(self, view: dict[str, Any]) -> None:
+        """Hand a new view to every subscriber, from whichever thread the test is in."""
+        self.current = view | {"seq": self.current["seq"] + 1, "backend": self.backend}
+        for callback in list(self._callbacks):
+            callback(self.current)
+
+    @property
+    def subscribers(self) -> int:
+        return len(self._callbacks)
+
+    def view(self) -> dict[str, Any]:
+        return self.current
+
+    def subscribe(self, callback: Callable[[dict[str, Any]], None]) -> Callable[[], None]:
+        self._callbacks.append(callback)
+        return lambda: self._callbacks.remove(callback)
+
+    def plan_options(self) -> dict[str, Any]:
+        return {
+            "compartments": COMPARTMENTS,
+            "fluids": FLUIDS,
+            "methods": ["cover removed", "drain plug", "suction"],
+            "technicians": ["M. Okafor", "J. Lindqvist"],
+        }
+
+    def _called(self, *call: Any) -> None:
+        if self.fail is not None:
+            raise self.fail
+        self.calls.append(call)
+
+    def open_job(self, form: dict[str, Any]) -> str:
+        self._called("open_job", form)
+        return JOB_ID
+
+    def check(self, key: str, done: bool) -> None:
+        self._called("check", key, done)
+
+    def mark(self, mark: str) -> None:
+        self._called("mark", mark)
+
+    def hold(self, held: bool) -> None:
+        self._called("hold", held)
+
+    def stop(self) -> None:
+        self._called("stop")
+
+    def top_up(self) -> None:
+        self._called("top_up")
+
+    def note(self, kind: str, text: str) -> None:
+        self._called("note", kind, text)
+
+    def abandon(self, reason: str) -> None:
+        self._called("abandon", reason)
+
+    def bench(self, verb: str) -> None:
+        self._called("bench", verb)
+
+    def truth(self) -> dict[str, float]:
+        return {"drained_l": 2.66, "filled_l": 2.861, "overflow_l": 0.019}
+
+    def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
+        ids = [row["job_id"] for row in self.rows]
+        if before is not None and before not in ids:
+            raise InputError(f"before is {before!r}; expected the id of a job.")
+        start = 0 if before is None else ids.index(before) + 1
+        return self.rows[start : start + limit]
+
+    def job(self, job_id: str) -> dict[str, Any]:
+        return self.records[job_id]
+
+    def recording_csv(self, job_id: str) -> str:
+        self.records[job_id]
+        return "t_s,source,value\n0.0,pan,84213\n"
+
+    def job_toml(self, job_id: str) -> str:
+        self.records[job_id]
+        return '[job]\ncapacity = "2.9 L"\n'

@@ -1,0 +1,162 @@
+"""Everything that changes something. Each takes JSON by POST, passes ``web.gate`` first, and answers with JSON."""
+
+from collections.abc import Callable
+from typing import Annotated, Any, TypeVar
+
+import anyio.to_thread
+from anyio import CapacityLimiter
+from fastapi import APIRouter, Depends, Request
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.responses import JSONResponse, Response
+
+from web.hold import Holder
+from web.pages import Station
+from web.problem import Problem
+
+router = APIRouter(prefix="/api")
+T = TypeVar("T")
+
+Key = Annotated[str, Field(min_length=1, max_length=80)]
+Line = Annotated[str, Field(max_length=200)]
+Words = Annotated[str, Field(max_length=1000)]
+
+
+class Body(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class Plan(Body):
+    """The plan form, as texts. compartment: a key of the list, or a name typed in."""
+
+    compartment: Line
+    vehicle: Line = ""
+    capacity: Line = ""
+    method: Line = ""
+    grade: Line = ""
+    grade_reason: Line = ""
+    drained_fluid: Line = ""
+    fresh_fluid: Line = ""
+    technician: Line = ""
+    tolerance_minus: Line = ""
+    tolerance_plus: Line = ""
+
+
+class Check(Body):
+    key: Key
+    done: bool
+
+
+class Mark(Body):
+    mark: Key
+
+
+class Hold(Body):
+    """grip: a name for one press of the control, made up by the page."""
+
+    held: bool
+    grip: Key
+
+
+class Note(Body):
+    kind: Annotated[str, Field(min_length=1, max_length=40)]
+    text: Words
+
+
+class Reason(Body):
+    reason: Words
+
+
+class Verb(Body):
+    verb: Key
+
+
+class Nothing(Body):
+    pass
+
+
+def _holder(request: Request) -> Holder:
+    holder: Holder = request.app.state.holder
+    return holder
+
+
+def _hands(request: Request) -> CapacityLimiter:
+    """Threads kept for changes, so that slow page loads can never keep a stop waiting."""
+    hands: CapacityLimiter = request.app.state.hands
+    return hands
+
+
+TheHolder = Annotated[Holder, Depends(_holder)]
+Hands = Annotated[CapacityLimiter, Depends(_hands)]
+
+
+async def _do(hands: CapacityLimiter, function: Callable[..., T], *values: Any) -> T:
+    return await anyio.to_thread.run_sync(function, *values, limiter=hands)
+
+
+def _done(**more: Any) -> Response:
+    return JSONResponse({"done": True, **more})
+
+
+@router.post("/job")
+async def open_job(engine: Station, hands: Hands, body: Plan) -> Response:
+    form = {name: text for name, text in body.model_dump().items() if text}
+    return _done(job_id=await _do(hands, engine.open_job, form))
+
+
+@router.post("/check")
+async def check(engine: Station, hands: Hands, body: Check) -> Response:
+    await _do(hands, engine.check, body.key, body.done)
+    return _done()
+
+
+@router.post("/mark")
+async def mark(engine: Station, hands: Hands, body: Mark) -> Response:
+    await _do(hands, engine.mark, body.mark)
+    return _done()
+
+
+@router.post("/hold")
+async def hold(holder: TheHolder, hands: Hands, body: Hold) -> Response:
+    """A beat of the hold-to-run control, or its release."""
+    await _do(hands, holder.beat if body.held else holder.let_go, body.grip)
+    return _done(held=body.held)
+
+
+@router.post("/stop")
+async def stop(engine: Station, holder: TheHolder, hands: Hands, body: Nothing) -> Response:
+    """Stop the pump, whoever holds it. A stop, not an emergency stop: that one is hard-wired."""
+
+    def both() -> None:
+        try:
+            engine.stop()
+        finally:
+            holder.end()
+
+    await _do(hands, both)
+    return _done()
+
+
+@router.post("/top-up")
+async def top_up(engine: Station, hands: Hands, body: Nothing) -> Response:
+    await _do(hands, engine.top_up)
+    return _done()
+
+
+@router.post("/note")
+async def note(engine: Station, hands: Hands, body: Note) -> Response:
+    await _do(hands, engine.note, body.kind, body.text)
+    return _done()
+
+
+@router.post("/abandon")
+async def abandon(engine: Station, hands: Hands, body: Reason) -> Response:
+    await _do(hands, engine.abandon, body.reason)
+    return _done()
+
+
+@router.post("/bench")
+async def bench(engine: Station, hands: Hands, body: Verb) -> Response:
+    if engine.backend != "simulated":
+        raise Problem(404, "No bench here", "A real bay has no bench panel.")
+    await _do(hands, engine.bench, body.verb)
+    return _done()

@@ -1,0 +1,82 @@
+"""The application: routes in one list, one gate before all of them, one shape for what goes wrong."""
+
+from collections.abc import AsyncIterator, Iterable
+from contextlib import asynccontextmanager
+
+from anyio import CapacityLimiter
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.responses import Response
+from starlette.staticfiles import StaticFiles
+
+from station.errors import InputError, StationError
+from web import actions, pages
+from web.gate import Gate
+from web.hold import Holder
+from web.hub import Hub
+from web.port import Engine
+from web.problem import Problem, of_status, reply
+from web.render import HERE
+
+HANDS = 8
+"""Threads for changes. A beat of the hold takes well under a millisecond of one."""
+
+
+def create_app(engine: Engine, hosts: Iterable[str] = ()) -> FastAPI:
+    """The station's pages over an engine.
+
+    hosts: names and addresses, beside the machine's own, under which the station may be called. The event stream
+    runs while the application's lifespan does.
+    """
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        app.state.hub.start()
+        try:
+            yield
+        finally:
+            app.state.hub.close()
+            app.state.holder.end()
+
+    # The generated reference pages fetch their scripts from elsewhere; a bay may have no network at all.
+    app = FastAPI(
+        title="Tallypan",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        lifespan=lifespan,
+        middleware=[Middleware(Gate, hosts=tuple(hosts))],
+    )
+    app.state.engine = engine
+    app.state.hub = Hub(engine)
+    app.state.holder = Holder(engine.hold)
+    app.state.hands = CapacityLimiter(HANDS)
+    app.include_router(pages.router)
+    app.include_router(actions.router)
+    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+
+    @app.exception_handler(Problem)
+    async def of_ours(request: Request, error: Problem) -> Response:
+        return reply(request.scope, error)
+
+    @app.exception_handler(InputError)
+    async def of_a_person(request: Request, error: InputError) -> Response:
+        return reply(request.scope, Problem(400, "Please check", str(error)))
+
+    @app.exception_handler(StationError)
+    async def of_the_station(request: Request, error: StationError) -> Response:
+        return reply(request.scope, Problem(503, "The station cannot do this now", str(error)))
+
+    @app.exception_handler(RequestValidationError)
+    async def of_the_form(request: Request, error: RequestValidationError) -> Response:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"][1:]) or "body"
+        return reply(request.scope, Problem(422, "Not understood", f"{place}: {first['msg']}."))
+
+    @app.exception_handler(HTTPException)
+    async def of_the_protocol(request: Request, error: HTTPException) -> Response:
+        return reply(request.scope, of_status(error.status_code))
+
+    return app

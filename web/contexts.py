@@ -1,0 +1,297 @@
+"""What each page is given. A template reads these and nothing else."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from web import format as fmt
+from web import words
+from web.live import Live
+
+BAR_WIDTH = 100.0
+
+
+@dataclass(frozen=True)
+class BayPage:
+    """``/``: a whole job. options: as ``station.engine.Engine.plan_options``."""
+
+    live: Live
+    options: Mapping[str, Any]
+    cautions: Sequence[words.Caution]
+    simulated: bool
+
+
+@dataclass(frozen=True)
+class WallPage:
+    """``/wall``: the same live view, for reading only. dark: light text on a dark ground."""
+
+    live: Live
+    simulated: bool
+    dark: bool
+
+
+@dataclass(frozen=True)
+class JobRow:
+    """One job of the list."""
+
+    job_id: str
+    opened: str
+    stage: str
+    vehicle: str
+    compartment: str
+    technician: str
+    grade: str
+    expected: str
+    drained: str
+    filled: str
+    verdict: str
+    sign: str
+    tone: str
+
+
+@dataclass(frozen=True)
+class JobsPage:
+    """``/jobs``: newest first. older: the id to go on behind, None on the last page."""
+
+    rows: Sequence[JobRow]
+    older: str | None
+    newest: bool
+
+
+@dataclass(frozen=True)
+class Fact:
+    label: str
+    value: str
+
+
+@dataclass(frozen=True)
+class BudgetBar:
+    """One source of doubt. width: its share of the variance, 0 to 100."""
+
+    name: str
+    u: str
+    share: str
+    dof: str
+    width: float
+
+
+@dataclass(frozen=True)
+class Budget:
+    title: str
+    value: str
+    coverage: str
+    bars: Sequence[BudgetBar]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A line of the record."""
+
+    when: str
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True)
+class NoticeLine:
+    text: str
+    stops: bool
+
+
+@dataclass(frozen=True)
+class JobPage:
+    """``/jobs/{id}``: all that is known of a job."""
+
+    job_id: str
+    title: str
+    open: bool
+    stage: str
+    simulated: bool
+    verdict: words.Verdict
+    verdict_name: str
+    facts: Sequence[Fact]
+    figures: Sequence[Fact]
+    reference: str
+    budgets: Sequence[Budget]
+    notices: Sequence[NoticeLine]
+    events: Sequence[Entry]
+
+
+@dataclass(frozen=True)
+class SheetPage:
+    """``/jobs/{id}/sheet``: one page of paper for the customer."""
+
+    job_id: str
+    title: str
+    open: bool
+    stage: str
+    simulated: bool
+    verdict: words.Verdict
+    verdict_name: str
+    facts: Sequence[Fact]
+    figures: Sequence[Fact]
+    reference: str
+    within: str
+    level_seen: str
+    torque: Sequence[str]
+    notices: Sequence[str]
+    more_notices: int
+    statement: str
+
+
+SHEET_NOTICES = 4
+SHEET_NOTES = 4
+SHEET_TEXT = 220
+
+
+def jobs_page(rows: Sequence[Mapping[str, Any]], limit: int, before: str | None) -> JobsPage:
+    """rows: as ``station.engine.Engine.jobs``, one more than the limit where there are older ones."""
+    shown = [_row(row) for row in rows[:limit]]
+    older = shown[-1].job_id if len(rows) > limit else None
+    return JobsPage(shown, older, before is None)
+
+
+def _row(row: Mapping[str, Any]) -> JobRow:
+    closed = row["stage"] == "closed"
+    verdict = words.verdict(row["verdict"] if row["filled_l"] is not None else None, 0.0, 0.0, 0.0)
+    return JobRow(
+        job_id=row["job_id"],
+        opened=fmt.moment(row["opened_utc"]),
+        stage=row["stage"],
+        vehicle=row["vehicle"] or fmt.UNKNOWN,
+        compartment=row["compartment"] or fmt.UNKNOWN,
+        technician=row["technician"] or fmt.UNKNOWN,
+        grade=row["grade"] or fmt.UNKNOWN,
+        expected=str(fmt.litres(row["expected_fill_l"])),
+        drained=str(fmt.litres(row["drained_l"], row["drained_u95_l"])),
+        filled=str(fmt.litres(row["filled_l"], row["filled_u95_l"])),
+        verdict=verdict.word if closed else row["stage"],
+        sign=verdict.sign if closed else "",
+        tone=row["verdict"] if closed and row["filled_l"] is not None else "none",
+    )
+
+
+def _judged(report: Mapping[str, Any]) -> tuple[str, words.Verdict]:
+    if report["filled_l"] is None:
+        return "none", words.NO_VERDICT
+    verdict = words.verdict(report["verdict"], report["p_short"], report["p_within"], report["p_over"])
+    return report["verdict"], verdict
+
+
+def _figures(report: Mapping[str, Any]) -> list[Fact]:
+    reached = [
+        ("Drained", fmt.litres(report["drained_l"], report["drained_u95_l"])),
+        ("Still to come when the figure was taken", _ahead(report)),
+        ("Metered", fmt.litres(report["metered_l"], report["metered_u95_l"])),
+        ("Overflow", fmt.volume(report["overflow_l"], report["overflow_u95_l"])),
+        ("Filled", fmt.litres(report["filled_l"], report["filled_u95_l"])),
+        ("Expected fill", fmt.litres(report["expected_fill_l"], report["expected_fill_u95_l"])),
+        ("Listed capacity", fmt.litres(report["listed_capacity_l"])),
+    ]
+    return [Fact(label, str(shown)) for label, shown in reached]
+
+
+def _ahead(report: Mapping[str, Any]) -> fmt.Shown:
+    return fmt.volume(report["still_to_come_l"], report["still_to_come_u95_l"])
+
+
+def _facts(job: Mapping[str, Any]) -> list[Fact]:
+    labels = job["labels"]
+    named = [
+        ("Vehicle", labels.get("vehicle")),
+        ("Compartment", labels.get("compartment")),
+        ("Technician", labels.get("technician")),
+        ("Opened", fmt.moment(job["opened_utc"])),
+        ("Closed", fmt.moment(job["closed_utc"])),
+        ("Listed capacity, as typed", job["capacity_text"]),
+        ("Emptied by", job["method"]),
+        ("Grade", labels.get("grade")),
+        ("Fluid drained", labels.get("drained_fluid")),
+        ("Fluid filled", labels.get("fresh_fluid")),
+    ]
+    return [Fact(label, value or fmt.UNKNOWN) for label, value in named]
+
+
+def _budget(name: str, budget: Mapping[str, Any]) -> Budget:
+    scale, unit = (1000.0, "mL") if budget["unit"] == "L" else (1.0, budget["unit"])
+    dof = budget["dof"]
+    freedom = "" if dof is None else f", {fmt.decimal(dof, 0)} degrees of freedom"
+    bars = [
+        BudgetBar(
+            name=term["name"],
+            u=f"{fmt.significant(term['u'] * scale)} {unit}",
+            share=fmt.share(term["share"]),
+            dof="∞" if term["dof"] is None else fmt.decimal(term["dof"], 0),
+            width=round(BAR_WIDTH * min(1.0, max(0.0, term["share"])), 1),
+        )
+        for term in sorted(budget["terms"], key=lambda term: term["share"], reverse=True)
+    ]
+    stated = f"{fmt.decimal(budget['value'], 3)} ± {fmt.decimal(budget['u95'], 3)} {budget['unit']}"
+    u = f"u = {fmt.significant(budget['u'] * scale)} {unit}"
+    coverage = f"{u}, coverage factor {fmt.decimal(budget['coverage_factor'], 2)}{freedom}"
+    return Budget(words.QUANTITIES.get(name, name), stated, coverage, bars)
+
+
+def _title(job: Mapping[str, Any]) -> str:
+    labels = job["labels"]
+    return f"{labels.get('vehicle') or fmt.UNKNOWN} · {labels.get('compartment') or fmt.UNKNOWN}"
+
+
+def _reference(report: Mapping[str, Any]) -> str:
+    return f"{report['reference_temperature_c']:g} °C"
+
+
+def job_page(job: Mapping[str, Any]) -> JobPage:
+    """job: as ``station.engine.Engine.job``."""
+    report = job["report"]
+    name, verdict = _judged(report)
+    return JobPage(
+        job_id=job["job_id"],
+        title=_title(job),
+        open=job["closed_utc"] is None,
+        stage=report["stage"],
+        simulated=job["backend"] == "simulated",
+        verdict=verdict,
+        verdict_name=name,
+        facts=_facts(job),
+        figures=_figures(report),
+        reference=_reference(report),
+        budgets=[_budget(quantity, budget) for quantity, budget in report["budgets"].items()],
+        notices=[NoticeLine(n["text"], bool(n.get("stops"))) for n in report["notices"]],
+        events=[Entry(fmt.moment(e["utc"]), e["kind"], e["text"]) for e in job["events"]],
+    )
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= SHEET_TEXT else f"{text[: SHEET_TEXT - 1].rstrip()}…"
+
+
+def sheet_page(job: Mapping[str, Any]) -> SheetPage:
+    """One page holds it: what does not fit is counted, and stands in the job's record."""
+    report = job["report"]
+    name, verdict = _judged(report)
+    expected = report["expected_fill_l"]
+    lower = fmt.litres(expected - report["tolerance_minus_l"]).number
+    upper = fmt.litres(expected + report["tolerance_plus_l"]).number
+    torque = [
+        note["text"].partition(":")[2].strip() for note in job["notes"] if note["text"].startswith("torque:")
+    ]
+    notices = [_cut(n["text"]) for n in report["notices"]]
+    return SheetPage(
+        job_id=job["job_id"],
+        title=_title(job),
+        open=job["closed_utc"] is None,
+        stage=report["stage"],
+        simulated=job["backend"] == "simulated",
+        verdict=verdict,
+        verdict_name=name,
+        facts=_facts(job),
+        figures=_figures(report),
+        reference=_reference(report),
+        within=f"{lower} to {upper} L",
+        level_seen="yes, at the fill plug" if report["level_seen"] else "not recorded",
+        torque=[_cut(text) for text in torque[-SHEET_NOTES:]],
+        notices=notices[:SHEET_NOTICES],
+        more_notices=max(0, len(notices) - SHEET_NOTICES),
+        statement=words.NOT_FOR_TRADE,
+    )

@@ -1,0 +1,131 @@
+"""How figures look to people. The only place that turns a number into text for a page."""
+
+import math
+from dataclasses import dataclass
+from datetime import datetime
+
+UNKNOWN = "–"
+SMALL_L = 0.1
+"""Below this a volume is easier to picture in millilitres."""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A figure in the three parts that a page may set in different sizes."""
+
+    number: str
+    doubt: str
+    unit: str
+
+    def __str__(self) -> str:
+        return " ".join(part for part in (self.number, self.doubt, self.unit) if part)
+
+
+NOTHING = Shown(UNKNOWN, "", "")
+
+
+def decimal(value: float, places: int) -> str:
+    """A number with a true minus sign and never a minus zero."""
+    text = f"{value:.{places}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def _with_doubt(value: float | None, u95: float | None, places: int, unit: str) -> Shown:
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    if u95 is None or not math.isfinite(u95):
+        return Shown(decimal(value, places), "", unit)
+    # An uncertainty of zero would be a lie of rounding: it is never shown smaller than the last digit.
+    return Shown(decimal(value, places), f"± {decimal(max(u95, 10.0**-places), places)}", unit)
+
+
+def litres(value_l: float | None, u95_l: float | None = None) -> Shown:
+    """``2.84 ± 0.02 L``. value_l, u95_l: litres, None where unknown."""
+    return _with_doubt(value_l, u95_l, 2, "L")
+
+
+def millilitres(value_l: float | None, u95_l: float | None = None) -> Shown:
+    """``40 ± 12 mL``. value_l, u95_l: litres."""
+    scaled = None if value_l is None else value_l * 1000.0
+    return _with_doubt(scaled, None if u95_l is None else u95_l * 1000.0, 0, "mL")
+
+
+def volume(value_l: float | None, u95_l: float | None = None) -> Shown:
+    """Litres, or millilitres where both figures are small. For figures that need not line up with others."""
+    if value_l is None or max(abs(value_l), u95_l or 0.0) >= SMALL_L:
+        return litres(value_l, u95_l)
+    return millilitres(value_l, u95_l)
+
+
+def flow(flow_l_min: float | None) -> Shown:
+    return _with_doubt(flow_l_min, None, 2, "L/min")
+
+
+def mass(mass_g: float | None) -> Shown:
+    return _with_doubt(mass_g, None, 0, "g")
+
+
+def mass_flow(flow_g_s: float | None) -> Shown:
+    shown = _with_doubt(flow_g_s, None, 1, "g/s")
+    if flow_g_s is not None and shown.number[0].isdigit() and float(shown.number) > 0:
+        return Shown(f"+{shown.number}", "", shown.unit)
+    return shown
+
+
+def temperature(temperature_c: float | None) -> Shown:
+    return _with_doubt(temperature_c, None, 1, "°C")
+
+
+def probability(p: float | None) -> str:
+    """``97 %``; the ends stay open, since no measurement is certain."""
+    if p is None or not math.isfinite(p):
+        return UNKNOWN
+    if p < 0.005:
+        return "below 1 %"
+    if p >= 0.995:
+        return "above 99 %"
+    return f"{p * 100:.0f} %"
+
+
+def share(fraction: float) -> str:
+    return "below 1 %" if 0 < fraction < 0.005 else f"{fraction * 100:.0f} %"
+
+
+def significant(value: float) -> str:
+    """Two significant digits without an exponent, as uncertainties are stated (GUM 7.2.6)."""
+    if value == 0 or not math.isfinite(value):
+        return decimal(value, 0) if value == 0 else UNKNOWN
+    places = max(0, 1 - math.floor(math.log10(abs(value))))
+    return decimal(value, places)
+
+
+def clock(seconds: float) -> str:
+    """``12:05`` for a countdown, ``1:02:05`` from an hour on. Rounded up: no timer shows 0:00 while it runs."""
+    whole = max(0, math.ceil(seconds - 1e-9))
+    hours, rest = divmod(whole, 3600)
+    minutes, left = divmod(rest, 60)
+    return f"{hours}:{minutes:02d}:{left:02d}" if hours else f"{minutes}:{left:02d}"
+
+
+def waiting(wait_s: float | None) -> str:
+    """Whether waiting for the drip still pays."""
+    if wait_s is None:
+        return ""
+    if wait_s <= 0:
+        return "Waiting no longer pays."
+    return f"Worth waiting about {math.ceil(wait_s / 60)} min more."
+
+
+def moment(utc: str | None) -> str:
+    """A time of the record, in the station's own time zone with its offset."""
+    if not utc:
+        return UNKNOWN
+    when = datetime.fromisoformat(utc).astimezone()
+    offset = when.strftime("%z")
+    return f"{when:%Y-%m-%d %H:%M} (UTC{offset[:3]}:{offset[3:]})"
+
+
+def day(utc: str | None) -> str:
+    return UNKNOWN if not utc else f"{datetime.fromisoformat(utc).astimezone():%Y-%m-%d}"

@@ -1,0 +1,92 @@
+"""Where things stand in the drawings. Pure geometry in the drawings' own units; templates and scripts only place it.
+
+The fill is drawn as a measuring flask: a wide body that fills quickly, and a narrow neck that spreads out the last
+part, where the tolerance lies. So a few hundredths of a litre can be seen from where the technician lies.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+Geometry = dict[str, dict[str, float | str]]
+
+TOP, NECK_BASE, BOTTOM = 14.0, 196.0, 330.0
+"""Heights in the flask's drawing: the scale's top, where body becomes neck, the floor. y grows downward."""
+NECK_TOLERANCES = 2.5
+"""The neck shows this many tolerances either side of the expected fill."""
+LEAST_NECK = 0.3
+"""The neck never starts below this share of the expected fill, so that the body keeps a meaning."""
+
+
+def _clamp(value: float, low: float, high: float) -> float:
+    return max(low, min(high, value))
+
+
+class Flask:
+    """Volume in litres → height in the drawing."""
+
+    def __init__(
+        self, expected_l: float, tolerance_minus_l: float, tolerance_plus_l: float, target_l: float
+    ) -> None:
+        self.neck_l = max(expected_l - NECK_TOLERANCES * tolerance_minus_l, LEAST_NECK * expected_l)
+        above = max(expected_l + NECK_TOLERANCES * tolerance_plus_l, target_l + tolerance_plus_l)
+        self.top_l = max(above, self.neck_l * 1.001, 1e-6)
+
+    def y(self, volume_l: float) -> float:
+        if volume_l <= self.neck_l:
+            share = _clamp(volume_l / self.neck_l, 0.0, 1.0) if self.neck_l > 0 else 1.0
+            return round(BOTTOM - share * (BOTTOM - NECK_BASE), 2)
+        share = _clamp((volume_l - self.neck_l) / (self.top_l - self.neck_l), 0.0, 1.0)
+        return round(NECK_BASE - share * (NECK_BASE - TOP), 2)
+
+
+def flask(view: Mapping[str, Any]) -> Geometry:
+    """The fill in its flask, from a view with a job."""
+    job = view["job"]
+    expected, minus, plus = job["expected_fill_l"], job["tolerance_minus_l"], job["tolerance_plus_l"]
+    target = expected if view["target_l"] is None else view["target_l"]
+    scale = Flask(expected, minus, plus, target)
+    filled = view["filled_l"] or 0.0
+    u95 = view["filled_u95_l"] or 0.0
+    surface = scale.y(filled)
+    high, low = scale.y(filled + u95), scale.y(filled - u95)
+    upper, lower, stop = scale.y(expected + plus), scale.y(expected - minus), scale.y(target)
+    return {
+        "fluid": {"y": surface, "height": round(BOTTOM - surface, 2)},
+        "surface": {"y1": surface, "y2": surface},
+        "doubt": {"y": high, "height": round(max(low - high, 0.0), 2)},
+        "doubt_high": {"y1": high, "y2": high},
+        "doubt_low": {"y1": low, "y2": low},
+        "doubt_stem": {"y1": high, "y2": low},
+        "within": {"y": upper, "height": round(max(lower - upper, 0.0), 2)},
+        "upper": {"y1": upper, "y2": upper},
+        "upper_text": {"y": upper},
+        "lower": {"y1": lower, "y2": lower},
+        "lower_text": {"y": lower},
+        "target": {"y1": stop, "y2": stop},
+        "target_text": {"y": stop},
+    }
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * _clamp(share, 0.0, 1.0):.1f}%"
+
+
+def drain(view: Mapping[str, Any]) -> Geometry:
+    """What has come and what is still to come, on a bar as long as the listed capacity and a little more."""
+    listed = view["job"]["listed_capacity_l"]
+    drained = max(0.0, view["drained_l"] or 0.0)
+    ahead = max(0.0, view["still_to_come_l"] or 0.0)
+    doubt = view["still_to_come_u95_l"] or 0.0
+    full = max(listed * 1.08, drained + ahead + doubt, 1e-6)
+    left, right = drained + max(0.0, ahead - doubt), drained + ahead + doubt
+    return {
+        "drained": {"width": _percent(drained / full)},
+        "ahead": {"x": _percent(drained / full), "width": _percent(ahead / full)},
+        "ahead_doubt": {"x1": _percent(left / full), "x2": _percent(right / full)},
+        "listed": {"x1": _percent(listed / full), "x2": _percent(listed / full)},
+    }
+
+
+def timer(left_s: float, of_s: float) -> Geometry:
+    """A bar that grows until the timer has run."""
+    return {"timer": {"width": _percent(1.0 if of_s <= 0 else 1.0 - left_s / of_s)}}

@@ -1,0 +1,79 @@
+// Press and hold, in the strict sense: whatever makes it doubtful that somebody still presses, lets go.
+import { isStale, onLive } from "./live.js";
+import { say, send } from "./send.js";
+
+const BEAT_MS = 100;
+const MOST_UNANSWERED = 3;
+
+export function pressAndHold(button, down, up) {
+  let pressed = false;
+  const press = () => {
+    if (pressed) return;
+    pressed = true;
+    button.dataset.pressed = "";
+    down();
+  };
+  const release = () => {
+    if (!pressed) return;
+    pressed = false;
+    delete button.dataset.pressed;
+    up();
+  };
+  button.addEventListener("pointerdown", (event) => {
+    if (event.button !== 0) return;
+    button.setPointerCapture(event.pointerId);
+    press();
+  });
+  for (const name of ["pointerup", "pointercancel", "lostpointercapture", "blur"]) button.addEventListener(name, release);
+  button.addEventListener("keydown", (event) => {
+    if (event.key !== " " && event.key !== "Enter") return;
+    event.preventDefault();
+    if (!event.repeat) press();
+  });
+  button.addEventListener("keyup", release);
+  button.addEventListener("contextmenu", (event) => event.preventDefault());
+  button.addEventListener("dragstart", (event) => event.preventDefault());
+  for (const name of ["blur", "pagehide", "freeze"]) addEventListener(name, release);
+  document.addEventListener("visibilitychange", () => { if (document.hidden) release(); });
+  return release;
+}
+
+// The pump's control: a beat every 100 ms while held. The station stops the pump when beats stay away.
+export function holdToRun(button) {
+  let grip = "", beating = 0, unanswered = 0;
+
+  const over = (why) => {
+    release();
+    say(why);
+  };
+  const beat = async () => {
+    if (isStale()) return over("Stopped: no live figures. Wait for them, then press again.");
+    if (unanswered >= MOST_UNANSWERED) return over("Stopped: the station does not answer. Let go, then press again.");
+    const mine = grip;
+    unanswered += 1;
+    try {
+      await send("/api/hold", { held: true, grip: mine });
+    } catch (error) {
+      if (mine === grip) over(error.message);
+    } finally {
+      if (mine === grip) unanswered -= 1;
+    }
+  };
+  const down = () => {
+    grip = `${Date.now().toString(36)}-${Math.random().toString(36).slice(2)}`;
+    unanswered = 0;
+    clearInterval(beating);
+    beating = setInterval(beat, BEAT_MS);
+    beat();
+  };
+  const up = () => {
+    clearInterval(beating);
+    const mine = grip;
+    grip = "";
+    // keepalive: the release still goes out when the page is being closed.
+    send("/api/hold", { held: false, grip: mine }, { keepalive: true }).catch(() => {});
+  };
+  const release = pressAndHold(button, down, up);
+  onLive((live) => { if (!live.flag.hold) release(); });
+  return release;
+}

@@ -1,0 +1,98 @@
+// Follows the station's event stream and puts each view in its place. Figures arrive as text, ready to show.
+const STALE_MS = 1000;
+const REOPEN_MS = 1000;
+
+const marked = (name) => {
+  const found = new Map();
+  for (const element of document.querySelectorAll(`[data-${name}]`)) {
+    const key = element.dataset[name];
+    found.set(key, [...(found.get(key) || []), element]);
+  }
+  return found;
+};
+const texts = marked("text"), shows = marked("show"), shapes = marked("geo"), parts = marked("html");
+const stale = document.getElementById("stale"), staleSeconds = document.getElementById("stale-s");
+const listeners = [], before = { text: {}, flag: {}, geo: {}, html: {} };
+let source = null, heard = performance.now(), reopening = 0;
+
+export const isStale = () => performance.now() - heard > STALE_MS;
+export const onLive = (listener) => listeners.push(listener);
+
+function changed(kind, values, apply) {
+  for (const [name, value] of Object.entries(values)) {
+    const key = kind === "geo" ? JSON.stringify(value) : value;
+    if (before[kind][name] === key) continue;
+    before[kind][name] = key;
+    apply(name, value);
+  }
+}
+
+function setPart(element, html) {
+  const focused = element.contains(document.activeElement) ? document.activeElement.id : "";
+  element.innerHTML = html;
+  if (focused) document.getElementById(focused)?.focus();
+}
+
+function apply(live) {
+  document.body.dataset.stage = live.stage;
+  changed("text", live.text, (name, value) => {
+    for (const element of texts.get(name) || []) {
+      element.textContent = value;
+      if ("len" in element.dataset) element.dataset.len = value.length;
+    }
+    if (name === "verdict.word") {
+      for (const box of document.querySelectorAll(".verdict")) box.dataset.tone = value.toLowerCase();
+    }
+  });
+  changed("geo", live.geo, (name, attributes) => {
+    for (const element of shapes.get(name) || []) {
+      for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
+    }
+  });
+  changed("html", live.html, (name, value) => { for (const element of parts.get(name) || []) setPart(element, value); });
+  changed("flag", live.flag, (name, value) => {
+    document.body.classList.toggle(`is-${name}`, value);
+    for (const element of shows.get(name) || []) element.hidden = !value;
+  });
+  for (const listener of listeners) listener(live);
+}
+
+function open() {
+  if (source || document.hidden) return;
+  source = new EventSource("/live");
+  source.addEventListener("view", (event) => {
+    heard = performance.now();
+    apply(JSON.parse(event.data));
+    watch();
+  });
+  source.addEventListener("error", () => {
+    // A lost connection is tried again by the browser; a refused one is not.
+    if (source && source.readyState === EventSource.CLOSED) {
+      close();
+      clearTimeout(reopening);
+      reopening = setTimeout(open, REOPEN_MS);
+    }
+  });
+}
+
+function close() {
+  if (source) source.close();
+  source = null;
+}
+
+function watch() {
+  const late = isStale();
+  stale.hidden = !late;
+  document.body.classList.toggle("is-stale", late);
+  if (late) staleSeconds.textContent = Math.round((performance.now() - heard) / 1000);
+}
+
+// A browser keeps six connections to one station at most: a page that nobody looks at gives its own back.
+document.addEventListener("visibilitychange", () => {
+  if (document.hidden) close();
+  else open();
+});
+addEventListener("pagehide", close);
+addEventListener("pageshow", open);
+setInterval(watch, 200);
+open();

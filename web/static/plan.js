@@ -1,0 +1,53 @@
+// The plan form: picking a compartment fills in what is listed for it.
+import { act } from "./send.js";
+
+const form = document.getElementById("plan");
+const field = (name) => form.elements[name];
+const byId = (id) => document.getElementById(id);
+const chosen = (select) => select.selectedOptions[0];
+
+function fits() {
+  const wanted = field("grade").value.trim(), picked = chosen(field("fresh_fluid"))?.dataset.grade || "";
+  const differ = wanted !== "" && wanted !== picked;
+  byId("plan-grade").hidden = !differ;
+  byId("plan-grade-text").textContent = `The compartment takes ${wanted}, the fresh fluid is ${picked || "of unknown grade"}. The vehicle's service manual decides.`;
+}
+
+function pickFluids(grade) {
+  for (const [name, word] of [["drained_fluid", "used"], ["fresh_fluid", "fresh"]]) {
+    const options = [...field(name).options].filter((option) => option.dataset.grade === grade);
+    const best = options.find((option) => option.text.includes(word)) || options[0];
+    if (best) field(name).value = best.value;
+  }
+}
+
+function pickCompartment() {
+  const option = chosen(field("compartment")), other = option.dataset.other !== undefined;
+  byId("plan-other").hidden = !other;
+  byId("plan-plug").textContent = option.dataset.plug || "";
+  if (!other) {
+    field("capacity").value = option.dataset.capacity;
+    field("method").value = option.dataset.method;
+    field("grade").value = option.dataset.grade;
+    pickFluids(option.dataset.grade);
+  } else {
+    field("capacity").value = "";
+    field("grade").value = "";
+  }
+  fits();
+}
+
+export function planForm() {
+  field("compartment").addEventListener("change", pickCompartment);
+  field("grade").addEventListener("input", fits);
+  field("fresh_fluid").addEventListener("change", fits);
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const body = Object.fromEntries(new FormData(form));
+    if (chosen(field("compartment")).dataset.other !== undefined) body.compartment = body.other_compartment;
+    else body.vehicle = "";
+    delete body.other_compartment;
+    if (await act(form.querySelector("button"), "/api/job", body)) scrollTo(0, 0);
+  });
+  pickCompartment();
+}

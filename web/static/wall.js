@@ -1,0 +1,2 @@
+// The wall only follows.
+import "./live.js";
