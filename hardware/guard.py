@@ -32,6 +32,7 @@ import select
 import signal
 import sys
 import time
+from collections.abc import Callable
 from typing import Any, NoReturn, Protocol
 
 DEADLINE_S = 0.2
@@ -111,12 +112,12 @@ class GpioPin:
 class Guard:
     """The rule, apart from the process around it. ``now_s`` is monotonic seconds."""
 
-    def __init__(self, pin: Pin) -> None:
+    def __init__(self, pin: Pin, report: Callable[[str], None]) -> None:
         self._pin = pin
+        self._report = report
         self._armed = False
         self._latched = False
-        self._stuck = False
-        self._level: int | None = None  # as last read back and reported
+        self._level: int | None = None  # as last reported; None to have the next one reported in any case
         self._deadline_s: float | None = None
         self._switch(0)
 
@@ -152,12 +153,12 @@ class Guard:
         self._disarm("")
         return self._pin.read() == 0
 
-    def _disarm(self, report: str) -> None:
+    def _disarm(self, trouble: str) -> None:
         self._switch(0)
         self._armed = False
-        if report:
-            say(report)
-            self._level = None  # so that the next beat that arms again is reported too
+        if trouble:
+            self._report(trouble)
+            self._level = None
 
     def _switch(self, level: int) -> None:
         """Write the level and read it back, on every beat: a pin can be changed behind us."""
@@ -165,14 +166,14 @@ class Guard:
         seen = self._pin.read()
         if seen != level:
             self._pin.write(0)
-            self._armed = False
-            self._latched = True
         if seen != self._level:
             self._level = seen
-            say("on" if seen else "off")
-        if seen != level and not self._stuck:
-            say("stuck")
-        self._stuck = seen != level
+            self._report("on" if seen else "off")
+        if seen != level:
+            self._armed = False
+            self._latched = True
+            self._report("stuck")
+            self._level = None
 
 
 def say(word: str) -> None:
@@ -229,7 +230,7 @@ def main() -> int:
     except PinTaken as error:
         print(f"pump guard: {error}", file=sys.stderr)
         return 1
-    guard = Guard(pin)
+    guard = Guard(pin, say)
     try:
         if not options.off:
             run(guard)

@@ -55,6 +55,11 @@ class GpiozeroPulseCounter:
         self._device.close()
 
 
+def chip_paths() -> list[str]:
+    """Get the device files of all GPIO chips."""
+    return sorted(str(path) for path in Path("/dev").glob("gpiochip*"))
+
+
 def open_line(line: int, labels: tuple[str, ...] = HEADER_LABELS) -> Any:
     """Get a request for falling edges on one line of the first GPIO chip that bears one of the labels.
 
@@ -67,8 +72,8 @@ def open_line(line: int, labels: tuple[str, ...] = HEADER_LABELS) -> Any:
     except ImportError as error:
         raise PulseSourceError("gpiod is not installed; install the project with its extra [pi]") from error
     seen = []
-    for path in sorted(Path("/dev").glob("gpiochip*")):
-        with gpiod.Chip(str(path)) as chip:
+    for path in chip_paths():
+        with gpiod.Chip(path) as chip:
             seen.append(chip.get_info().label)
         if seen[-1] in labels:
             break
@@ -85,7 +90,7 @@ def open_line(line: int, labels: tuple[str, ...] = HEADER_LABELS) -> Any:
     )
     try:
         return gpiod.request_lines(
-            str(path), config={line: settings}, consumer="tallypan", event_buffer_size=EVENT_BUFFER
+            path, config={line: settings}, consumer="tallypan", event_buffer_size=EVENT_BUFFER
         )
     except OSError as error:
         raise PulseSourceError(

@@ -51,6 +51,7 @@ class PumpGuard:
         self._closing = False
         self._words = ""
         self._up = threading.Event()
+        self._pipe_lock = threading.Lock()
         self._lock = threading.Lock()
         self._level: int | None = None
         self._state: str | None = None
@@ -76,6 +77,7 @@ class PumpGuard:
                 f"the pump guard (process {self.pid}) still runs; close it before starting another"
             )
         self._reader.join(START_S)
+        self._hang_up()
         self._start()
 
     def close(self) -> None:
@@ -84,7 +86,7 @@ class PumpGuard:
             return
         self._closing = True
         self.beat(False)
-        self._beats.close()
+        self._hang_up()
         try:
             status = self._process.wait(CLOSE_S)
         except subprocess.TimeoutExpired:
@@ -97,15 +99,21 @@ class PumpGuard:
         self._emit_level(0)
 
     def _send(self, beat: bytes) -> bool:
-        try:
-            return self._beats.write(beat) == 1  # None when the pipe is full: the guard is held up
-        except (BrokenPipeError, ValueError):
-            return False  # gone or closed; the reader reports a lost guard
+        with self._pipe_lock:  # a descriptor closed in mid-write could be somebody else's by then
+            try:
+                return self._beats.write(beat) == 1  # None when the pipe is full: the guard is held up
+            except (BrokenPipeError, ValueError):
+                return False  # gone or closed; the reader reports a lost guard
+
+    def _hang_up(self) -> None:
+        with self._pipe_lock:
+            self._beats.close()
 
     def _start(self) -> None:
         reading, writing = os.pipe()
         os.set_blocking(writing, False)
-        self._beats = io.FileIO(writing, "w")
+        with self._pipe_lock:
+            self._beats = io.FileIO(writing, "w")
         self._closing = False
         self._words = ""
         self._up.clear()
@@ -119,7 +127,7 @@ class PumpGuard:
                 start_new_session=True,  # a Ctrl-C meant for the station must not reach the guard first
             )
         except OSError as error:
-            self._beats.close()
+            self._hang_up()
             raise GuardError(f"the pump guard cannot be started: {error}") from error
         finally:
             os.close(reading)
@@ -130,7 +138,7 @@ class PumpGuard:
             self._process.kill()
             self._process.wait()
             self._reader.join(CLOSE_S)
-            self._beats.close()
+            self._hang_up()
             if self._state == "stuck" or self._level == 1:
                 raise GuardError("the pump's pin does not follow; press the hard-wired stop, check the relay")
             raise GuardError(self._words or f"the pump guard did not report off within {START_S:g} s")

@@ -111,6 +111,7 @@ class GuardBench:
         return process
 
     def level(self) -> int:
+        """Get the level that the guard last wrote."""
         return self.pin_file.read_bytes()[0]
 
     def stick(self, fault: int) -> None:

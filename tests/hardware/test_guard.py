@@ -1,0 +1,431 @@
+"""The guard process itself: real processes, a pin file that keeps its level when its owner dies.
+
+Every promise is shown to fail with a fault planted in a copy of the guard's source.
+"""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from gpiozero.pins.mock import MockFactory
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hardware import guard as guard_module
+from hardware.guard import DEADLINE_S, Guard
+from hardware.pump import guard_command
+
+SOURCE = Path(guard_module.__file__)
+
+NO_DEADLINE = ("DEADLINE_S = 0.2", "DEADLINE_S = 1e9")
+NO_END_OF_INPUT = ("            if not beats:\n                return\n", "")
+BAD_IGNORED = ('            self._latched = True\n            self._disarm("bad")\n', "            pass\n")
+STAYS_ARMED = ("        self._switch(0)\n        self._armed = False\n", "        self._switch(0)\n")
+OLD_BEATS_OBEYED = ("    while select.select([0], [], [], 0)[0]:\n", "    while False:\n")
+NO_LOCK = ("fcntl.LOCK_EX | fcntl.LOCK_NB", "fcntl.LOCK_SH")
+BLOCKING_REPORTS = ("        os.set_blocking(1, False)\n", "        pass\n")
+NO_READ_BACK = ("        seen = self._pin.read()\n", "        seen = level\n")
+NO_SIGNAL = ("        signal.signal(number, leave)\n", "        pass\n")
+
+
+def command(folder: Path, pin_file: Path, *faults: tuple[str, str]) -> list[str]:
+    """Get the guard's command line, of a copy with faults planted if there are any."""
+    plain = guard_command(pin_file=pin_file)
+    if not faults:
+        return plain
+    text = SOURCE.read_text(encoding="utf-8")
+    for old, new in faults:
+        assert text.count(old) == 1, f"the place of the planted fault moved: {old!r}"
+        text = text.replace(old, new)
+    copy = folder / "mutant.py"
+    copy.write_text(text, encoding="utf-8")
+    return [str(copy) if part == str(SOURCE) else part for part in plain]
+
+
+@pytest.fixture
+def start(guard_bench, tmp_path):
+    def start(*faults, **options):
+        process = subprocess.Popen(
+            command(tmp_path, guard_bench.pin_file, *faults),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            bufsize=0,
+            **options,
+        )
+        guard_bench.processes.append(process)
+        assert process.stdout is not None
+        assert process.stdout.readline() in (b"off\n", b"on\n")
+        return process
+
+    return start
+
+
+def beat(process, beats: bytes, seconds: float = 0.0) -> None:
+    """Send the first byte, then the last again and again for some seconds."""
+    process.stdin.write(beats)
+    end_s = time.monotonic() + seconds
+    while time.monotonic() < end_s:
+        time.sleep(0.03)
+        process.stdin.write(beats[-1:])
+
+
+def stays(guard_bench, process, level: int, seconds: float, beats: bytes = b"") -> bool:
+    """Watch the pin for a while, beating all along."""
+    end_s = time.monotonic() + seconds
+    while time.monotonic() < end_s:
+        if beats:
+            process.stdin.write(beats)
+        if guard_bench.level() != level:
+            return False
+        time.sleep(0.02)
+    return True
+
+
+def goes_off(guard_bench, limit_s: float = 1.0) -> float | None:
+    """Get how long the pin took to go off, or None when it did not."""
+    began_s = time.monotonic()
+    while time.monotonic() - began_s < limit_s:
+        if guard_bench.level() == 0:
+            return time.monotonic() - began_s
+        time.sleep(0.0005)
+    return None
+
+
+def run_pump(guard_bench, process) -> None:
+    beat(process, b"01")
+    guard_bench.wait_level(1)
+
+
+PARENT = """
+import sys, time
+from pathlib import Path
+from hardware.pump import PumpGuard
+pump = PumpGuard(sys.argv[1:], lambda sample: print(*sample[1:], flush=True))
+pump.beat(False)
+while True:
+    pump.beat(True)
+    time.sleep(0.03)
+"""
+
+
+def parent_of_a_running_pump(guard_bench, *guard_line: str):
+    parent = subprocess.Popen(
+        [sys.executable, "-c", PARENT, *guard_line],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+    )
+    guard_bench.processes.append(parent)
+    guard_bench.wait_level(1, limit_s=10.0)
+    return parent
+
+
+@pytest.mark.parametrize(
+    ("faults", "goes"),
+    [
+        ((), True),
+        ((NO_DEADLINE,), True),  # the closed pipe alone does it
+        ((NO_END_OF_INPUT,), True),  # and so does the deadline alone
+        ((NO_DEADLINE, NO_END_OF_INPUT), False),
+    ],
+)
+def test_off_after_the_parent_is_killed(guard_bench, tmp_path, faults, goes):
+    parent = parent_of_a_running_pump(guard_bench, *command(tmp_path, guard_bench.pin_file, *faults))
+    guard_pid = child_of(parent.pid)
+    os.kill(parent.pid, signal.SIGKILL)
+    took_s = goes_off(guard_bench)
+    if guard_alive(guard_pid):
+        os.kill(guard_pid, signal.SIGKILL)
+    print(
+        "pump off after kill -9 of the parent:", took_s and f"{1000 * took_s:.1f} ms", faults and "(planted)"
+    )
+    assert (took_s is not None) == goes
+
+
+@pytest.mark.parametrize(("faults", "goes"), [((), True), ((NO_DEADLINE,), False)])
+def test_off_when_the_parent_hangs(guard_bench, tmp_path, faults, goes):
+    parent = parent_of_a_running_pump(guard_bench, *command(tmp_path, guard_bench.pin_file, *faults))
+    os.kill(parent.pid, signal.SIGSTOP)
+    took_s = goes_off(guard_bench)
+    print("pump off after the parent hangs:", took_s and f"{1000 * took_s:.1f} ms", faults and "(planted)")
+    assert (took_s is not None) == goes
+    os.kill(parent.pid, signal.SIGKILL)
+
+
+def child_of(pid: int) -> int:
+    return int(Path(f"/proc/{pid}/task/{pid}/children").read_text().split()[0])
+
+
+def guard_alive(pid: int) -> bool:
+    try:
+        return (
+            b"guard" in Path(f"/proc/{pid}/cmdline").read_bytes()
+            or b"mutant" in Path(f"/proc/{pid}/cmdline").read_bytes()
+        )
+    except OSError:
+        return False
+
+
+@pytest.mark.parametrize(("faults", "goes"), [((), True), ((BAD_IGNORED,), False)])
+def test_a_bad_byte_switches_off(guard_bench, start, faults, goes):
+    process = start(*faults)
+    run_pump(guard_bench, process)
+    beat(process, b"x1")
+    assert stays(guard_bench, process, 1, 0.15) != goes
+    if goes:
+        assert stays(guard_bench, process, 0, 0.3, beats=b"01"), "latched until R"
+        beat(process, b"R1")
+        assert stays(guard_bench, process, 0, 0.2, beats=b"1"), "R alone does not start the pump"
+        run_pump(guard_bench, process)
+
+
+@pytest.mark.parametrize(("faults", "resumes"), [((), False), ((STAYS_ARMED,), True)])
+def test_never_resumes_by_itself_after_a_late_beat(guard_bench, start, faults, resumes):
+    process = start(*faults)
+    run_pump(guard_bench, process)
+    guard_bench.wait_level(0)
+    assert stays(guard_bench, process, 0, 0.5, beats=b"1") != resumes
+    if not resumes:
+        run_pump(guard_bench, process)
+
+
+def test_does_not_start_on_a_run_beat_alone(guard_bench, start):
+    process = start()
+    assert stays(guard_bench, process, 0, 0.4, beats=b"1")
+
+
+@pytest.mark.parametrize(("faults", "resumes"), [((), False), ((OLD_BEATS_OBEYED,), True)])
+def test_beats_that_piled_up_while_the_guard_was_held_up_are_dropped(guard_bench, start, faults, resumes):
+    process = start(*faults)
+    run_pump(guard_bench, process)
+    os.kill(process.pid, signal.SIGSTOP)
+    time.sleep(0.3)
+    process.stdin.write(b"1101")
+    os.kill(process.pid, signal.SIGCONT)
+    end_s = time.monotonic() + 0.6
+    lines = b""
+    os.set_blocking(process.stdout.fileno(), False)
+    while time.monotonic() < end_s:
+        lines += process.stdout.read() or b""
+        time.sleep(0.01)
+    seen = lines.split()
+    assert seen[:3] == [b"on", b"off", b"late"]
+    assert (b"on" in seen[3:]) == resumes
+
+
+@pytest.mark.parametrize(("faults", "refused"), [((), True), ((NO_LOCK,), False)])
+def test_a_second_guard_on_the_same_pin_refuses(guard_bench, start, tmp_path, faults, refused):
+    first = start(*faults)
+    line = command(tmp_path, guard_bench.pin_file, *faults)
+    second = subprocess.run(line, input=b"", capture_output=True, timeout=10, check=False)
+    assert (second.returncode == 1) == refused
+    if refused:
+        assert b"owned by another guard; stop that one first" in second.stderr
+        run_pump(guard_bench, first)  # and the first is none the worse
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_a_signal_switches_off_and_ends(guard_bench, start, number):
+    process = start()
+    run_pump(guard_bench, process)
+    process.send_signal(number)
+    assert process.wait(5) == 0
+    assert guard_bench.level() == 0
+
+
+def test_without_its_signal_handler_the_pin_would_stay_on(guard_bench, start):
+    process = start(NO_SIGNAL)
+    run_pump(guard_bench, process)
+    process.send_signal(signal.SIGTERM)
+    process.wait(5)
+    assert guard_bench.level() == 1
+
+
+def test_the_end_of_input_switches_off_and_ends(guard_bench, start):
+    process = start()
+    run_pump(guard_bench, process)
+    process.stdin.close()
+    assert process.wait(5) == 0
+    assert guard_bench.level() == 0
+
+
+def test_a_killed_guard_leaves_the_pin_on_and_the_one_shot_switches_it_off(guard_bench, start):
+    process = start()
+    run_pump(guard_bench, process)
+    process.kill()
+    process.wait()
+    assert guard_bench.level() == 1, "this is why the wiring needs its own half"
+    done = subprocess.run([*guard_command(pin_file=guard_bench.pin_file), "--off"], timeout=10, check=False)
+    assert done.returncode == 0
+    assert guard_bench.level() == 0
+
+
+@pytest.mark.parametrize(("faults", "named"), [((), True), ((NO_READ_BACK,), False)])
+def test_a_pin_that_does_not_go_off_is_named(guard_bench, start, faults, named):
+    process = start(*faults)
+    run_pump(guard_bench, process)
+    guard_bench.stick(1)
+    beat(process, b"0", 0.1)
+    process.stdin.close()
+    status = process.wait(5)
+    reports = process.stdout.read().split()
+    assert (b"stuck" in reports) == named
+    if named:
+        assert status == 1
+        assert reports.count(b"stuck") == 2, "once for all the beats, once on the way out"
+
+
+def test_a_pin_that_comes_loose_again_needs_a_clear_and_an_off_beat(guard_bench, start):
+    process = start()
+    guard_bench.stick(2)
+    beat(process, b"01", 0.1)
+    guard_bench.stick(0)
+    assert stays(guard_bench, process, 0, 0.2, beats=b"01")
+    beat(process, b"R")
+    run_pump(guard_bench, process)
+
+
+@pytest.mark.parametrize(("faults", "goes"), [((), True), ((BLOCKING_REPORTS,), False)])
+def test_reports_that_nobody_reads_do_not_hold_up_the_stop(guard_bench, start, faults, goes):
+    process = start(*faults)
+    os.set_blocking(process.stdin.fileno(), False)
+    end_s = time.monotonic() + 20.0
+    sent = 0
+    while sent < 40_000 and time.monotonic() < end_s:  # two reports each: more than a pipe holds
+        taken = process.stdin.write(b"01" * 500) or 0
+        sent += taken
+        if taken == 0:
+            time.sleep(0.002)
+            if not goes and guard_is_blocked(process):
+                break
+    end_s = time.monotonic() + 1.0
+    was_on = False
+    while goes and not was_on and time.monotonic() < end_s:
+        process.stdin.write(b"1")
+        was_on = guard_bench.level() == 1
+    process.stdin.close()
+    if goes:
+        assert was_on
+        assert process.wait(5) == 0
+        assert guard_bench.level() == 0
+    else:
+        with pytest.raises(subprocess.TimeoutExpired):
+            process.wait(1)
+
+
+def guard_is_blocked(process) -> bool:
+    """Whether it waits in a write to a full pipe."""
+    return "pipe_write" in Path(f"/proc/{process.pid}/wchan").read_text() or sleeping_long(process)
+
+
+def sleeping_long(process) -> bool:
+    def ticks() -> str:
+        fields = Path(f"/proc/{process.pid}/stat").read_text().rsplit(")", 1)[1].split()
+        return f"{fields[11]} {fields[12]}"
+
+    before = ticks()
+    time.sleep(0.5)
+    return ticks() == before
+
+
+def test_runs_as_a_module_and_refuses_wrong_use():
+    module = [sys.executable, "-m", "hardware.guard"]
+    pulled_up = subprocess.run(
+        [*module, "--pin", "4"], capture_output=True, text=True, timeout=20, check=False
+    )
+    assert pulled_up.returncode == 2
+    assert "--pin is 4; expected 9 to 27" in pulled_up.stderr
+    nothing = subprocess.run(module, capture_output=True, text=True, timeout=20, check=False)
+    assert nothing.returncode == 2
+
+
+def test_without_a_pi_a_gpio_pin_is_refused_with_what_to_do(tmp_path):
+    done = subprocess.run(
+        [*guard_command(pin=22)], cwd=tmp_path, capture_output=True, text=True, timeout=20, check=False
+    )
+    assert done.returncode == 1
+    assert "pin 22 cannot be claimed" in done.stderr
+    assert "extra [pi]" in done.stderr
+
+
+def test_a_pin_file_that_cannot_be_opened_is_named(tmp_path):
+    line = guard_command(pin_file=tmp_path / "missing" / "pump.pin")
+    done = subprocess.run(line, capture_output=True, text=True, timeout=20, check=False)
+    assert done.returncode == 1
+    assert "cannot be opened: No such file or directory" in done.stderr
+
+
+def test_the_gpio_pin_is_written_and_read_back(monkeypatch):
+    """The Pi's pin class on gpiozero's mock pins: active high, off when claimed, refused a second time."""
+    import types
+
+    factory = MockFactory()
+    fake = types.ModuleType("gpiozero.pins.lgpio")
+    fake.LGPIOFactory = lambda: factory
+    monkeypatch.setitem(sys.modules, "gpiozero.pins.lgpio", fake)
+    pin = guard_module.GpioPin(22)
+    assert factory.pin(22).function == "output"
+    assert (pin.read(), factory.pin(22).state) == (0, 0)
+    pin.write(1)
+    assert (pin.read(), factory.pin(22).state) == (1, 1)
+    with pytest.raises(guard_module.PinTaken, match="stop that one first"):
+        guard_module.GpioPin(22)
+    pin.write(0)
+    assert (pin.read(), factory.pin(22).state) == (0, 0)
+    pin._device.close()
+
+
+class MemoryPin:
+    def __init__(self):
+        self.level, self.stuck = 0, None
+
+    def write(self, level):
+        self.level = level
+
+    def read(self):
+        return self.level if self.stuck is None else self.stuck
+
+
+EVENTS = st.lists(st.sampled_from(["0", "1", "R", "x", "late", "stick on", "stick off", "free"]), max_size=60)
+
+
+@settings(max_examples=300, deadline=None)
+@given(EVENTS)
+def test_the_rule_switches_on_only_after_an_off_beat_since_the_last_trouble(events):
+    """Against a model that is a sentence: the pump was told 0 since the last trouble, then 1."""
+    pin = MemoryPin()
+    reports: list[str] = []
+    guard = Guard(pin, reports.append)
+    armed = latched = False
+    now_s = 0.0
+    for event in events:
+        before = pin.level
+        if event == "late":
+            now_s += DEADLINE_S + 0.01
+            if guard.is_late(now_s):
+                guard.late()
+                armed = False
+                assert pin.level == 0
+        elif event in ("stick on", "stick off", "free"):
+            pin.stuck = {"stick on": 1, "stick off": 0, "free": None}[event]
+        else:
+            now_s += 0.01
+            guard.beat(ord(event), now_s)
+            if event == "x":
+                latched, armed = True, False
+            elif event == "R":
+                latched = False
+            elif event == "0" and not latched:
+                armed = pin.stuck != 1
+                latched = latched or pin.stuck == 1
+            elif event == "1" and armed and not latched and pin.stuck == 0:
+                armed, latched = False, True
+        if event == "1":
+            assert pin.level == int(armed and not latched)
+        elif before == 0:
+            assert pin.level == 0, f"{event} switched the pump on"
