@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from hashlib import sha256
+from textwrap import wrap
 from typing import Any, Final, Literal
 
 from calibration.loadcell import LoadCellFit
@@ -109,7 +110,8 @@ class Certificate:
     def to_text(self) -> str:
         """The certificate for people, in plain text of at most 78 columns where the data allow it."""
         title = {"pan": "Calibration of a pan", "meter": "Proving of a meter"}[self.kind]
-        lines = [title, "=" * WIDTH, *_rows(self._head()), "", self.statement, "", "References"]
+        statement = wrap(self.statement, WIDTH)
+        lines = [title, "=" * WIDTH, *_rows(self._head()), "", *statement, "", "References"]
         for r in self.references:
             until = f", valid until {r.valid_until}" if r.valid_until is not None else ", no end stated"
             lines.append(f"  {r.name}: {r.value:.10g} {r.unit}, u {r.u:.2g} {r.unit}")
@@ -238,7 +240,10 @@ def _rows(values: Mapping[str, Any], indent: int = 2) -> list[str]:
             for item in value:
                 lines.append(" " * (indent + 2) + ", ".join(f"{k} {_shown(v)}" for k, v in item.items()))
         else:
-            lines.append(f"{' ' * indent}{name}: {_shown(value)}")
+            space = " " * indent
+            lines += wrap(
+                f"{name}: {_shown(value)}", WIDTH, initial_indent=space, subsequent_indent=space + "  "
+            )
     return lines
 
 

@@ -21,8 +21,7 @@ from itertools import pairwise
 from math import exp, isfinite, log
 from typing import Any, Final
 
-from calibration import water
-from calibration.density import Lubricant
+from calibration import density, water
 from calibration.ranges import check_scalar
 from calibration.viscosity import kinematic_viscosity
 
@@ -79,32 +78,25 @@ class Fluid:
     kv40_mm2_s: float | None = None
     kv100_mm2_s: float | None = None
     u_density_kg_m3: float | None = None
-    _oil: Lubricant | None = field(default=None, init=False, repr=False, compare=False)
+    _oil: density.Lubricant | None = field(default=None, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         _check(self)
         if self.density_15_kg_m3 is not None:
-            object.__setattr__(self, "_oil", Lubricant.at_base(float(self.density_15_kg_m3)))
+            object.__setattr__(self, "_oil", density.Lubricant.at_base(float(self.density_15_kg_m3)))
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any]) -> Fluid:
         """The fluid of a `[fluid.*]` table. Raises ValueError naming the key that is wrong."""
-        kind = table.get("kind")
-        if kind not in KINDS:
-            raise ValueError(f"fluid key 'kind' is {kind!r}, expected one of {', '.join(KINDS)}.")
-        allowed = (*_COMMON, *_REQUIRED[kind], *_OPTIONAL[kind])
+        if "kind" not in table:
+            raise ValueError(f"fluid key 'kind' is missing, expected one of {', '.join(KINDS)}. Add it.")
+        names = {f.metadata.get("key", f.name): f.name for f in fields(cls) if f.init}
         for key in table:
-            if key not in allowed:
+            if key not in names:
                 raise ValueError(
-                    f"fluid key {key!r} does not belong to a {kind} fluid, expected some of "
-                    f"{', '.join(allowed)}. Remove it, or correct its spelling."
+                    f"fluid key {key!r} is not known, expected some of {', '.join(names)}. Correct its spelling."
                 )
-        values: dict[str, Any] = {}
-        for f in fields(cls):
-            key = f.metadata.get("key", f.name)
-            if key in table:
-                values[f.name] = _value(key, table[key])
-        return cls(**values)
+        return cls(**{names[key]: _value(key, value) for key, value in table.items()})
 
     def to_table(self) -> dict[str, Any]:
         """The table that from_table turns back into an equal fluid; absent parameters are left out."""
@@ -123,8 +115,7 @@ class Fluid:
             return water.water_density(temperature_c)  # type: ignore[return-value]
         if self.temperatures_c is not None and self.densities_kg_m3 is not None:
             return self._interpolate(temperature_c, self.densities_kg_m3)
-        low, high = self.valid_c if self.valid_c is not None else LINEAR_RANGE_C
-        check_scalar(f"temperature of {self.label}", temperature_c, low, high, "°C")
+        check_scalar(f"temperature of {self.label}", temperature_c, *self.range_c, "°C")
         growth = 1.0 + self.expansion_per_c * (temperature_c - self.at_c)  # type: ignore[operator]
         return self.density_kg_m3_at / growth  # type: ignore[operator]
 
@@ -142,12 +133,23 @@ class Fluid:
             return None
         return kinematic_viscosity(self.kv40_mm2_s, self.kv100_mm2_s, temperature_c)  # type: ignore[return-value]
 
+    @property
+    def range_c(self) -> tuple[float, float]:
+        """Lowest and highest temperature in °C at which the density is known."""
+        if self._oil is not None:
+            return density.TEMPERATURE_RANGE_C
+        if self.temperatures_c is not None:
+            return self.temperatures_c[0], self.temperatures_c[-1]
+        if self.kind == "water":
+            return water.TEMPERATURE_RANGE_C
+        return (self.valid_c[0], self.valid_c[1]) if self.valid_c is not None else LINEAR_RANGE_C
+
     def expansion_at_per_c(self, temperature_c: float) -> float:
-        """Thermal volume expansion in 1/K at a temperature: -(1/density) d(density)/dt, by difference."""
-        step = 0.5
-        low, high = temperature_c - step, temperature_c + step
-        ratio = self.density_kg_m3(low) / self.density_kg_m3(high)
-        return log(ratio) / (high - low)
+        """Volume expansion in 1/K at a temperature in °C: -(1/density) d(density)/dt, over 1 °C."""
+        lowest, highest = self.range_c
+        low, high = max(temperature_c - 0.5, lowest), min(temperature_c + 0.5, highest)
+        check_scalar(f"temperature of {self.label}", temperature_c, lowest, highest, "°C")
+        return log(self.density_kg_m3(low) / self.density_kg_m3(high)) / (high - low)
 
     @property
     def u_density_rel(self) -> float:
@@ -195,6 +197,13 @@ def _check(fluid: Fluid) -> None:
     if fluid.kind not in KINDS:
         raise ValueError(f"fluid key 'kind' is {fluid.kind!r}, expected one of {', '.join(KINDS)}.")
     table = fluid.to_table()
+    allowed = (*_COMMON, *_REQUIRED[fluid.kind], *_OPTIONAL[fluid.kind])
+    for key in table:
+        if key not in allowed:
+            raise ValueError(
+                f"fluid key {key!r} does not belong to a {fluid.kind} fluid, expected some of "
+                f"{', '.join(allowed)}. Remove it, or correct 'kind'."
+            )
     for key in _REQUIRED[fluid.kind]:
         if key not in table:
             raise ValueError(f"fluid key {key!r} is missing; a {fluid.kind} fluid needs it. Add it.")
