@@ -15,6 +15,8 @@ NECK_TOLERANCES = 2.5
 """The neck shows this many tolerances either side of the expected fill."""
 LEAST_NECK = 0.3
 """The neck never starts below this share of the expected fill, so that the body keeps a meaning."""
+KNEE_OF_LISTED, KNEE_AT = 0.85, 0.35
+"""The drain bar's scale changes at this share of the listed capacity, drawn at this share of its length."""
 
 
 def _clamp(value: float, low: float, high: float) -> float:
@@ -72,18 +74,28 @@ def _percent(share: float) -> str:
 
 
 def drain(view: Mapping[str, Any]) -> Geometry:
-    """What has come and what is still to come, on a bar as long as the listed capacity and a little more."""
+    """What has come and what is still to come. As in the flask's neck, the last part of the bar is spread out."""
     listed = view["job"]["listed_capacity_l"]
     drained = max(0.0, view["drained_l"] or 0.0)
     ahead = max(0.0, view["still_to_come_l"] or 0.0)
     doubt = view["still_to_come_u95_l"] or 0.0
+    knee = KNEE_OF_LISTED * listed
     full = max(listed * 1.08, drained + ahead + doubt, 1e-6)
-    left, right = drained + max(0.0, ahead - doubt), drained + ahead + doubt
+
+    def at(volume_l: float) -> float:
+        if volume_l <= knee:
+            return KNEE_AT * volume_l / max(knee, 1e-9)
+        return KNEE_AT + (1.0 - KNEE_AT) * (volume_l - knee) / (full - knee)
+
+    start, end = at(drained), at(drained + ahead)
     return {
-        "drained": {"width": _percent(drained / full)},
-        "ahead": {"x": _percent(drained / full), "width": _percent(ahead / full)},
-        "ahead_doubt": {"x1": _percent(left / full), "x2": _percent(right / full)},
-        "listed": {"x1": _percent(listed / full), "x2": _percent(listed / full)},
+        "drained": {"width": _percent(start)},
+        "ahead": {"x": _percent(start), "width": _percent(end - start)},
+        "ahead_doubt": {
+            "x1": _percent(at(drained + max(0.0, ahead - doubt))),
+            "x2": _percent(at(drained + ahead + doubt)),
+        },
+        "listed": {"x1": _percent(at(listed)), "x2": _percent(at(listed))},
     }
 
 

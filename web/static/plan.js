@@ -24,7 +24,7 @@ function pickFluids(grade) {
 function pickCompartment() {
   const option = chosen(field("compartment")), other = option.dataset.other !== undefined;
   byId("plan-other").hidden = !other;
-  byId("plan-plug").textContent = option.dataset.plug || "";
+  byId("plan-plug").textContent = option.dataset.plug ? `Where it is filled: ${option.dataset.plug}.` : "";
   if (!other) {
     field("capacity").value = option.dataset.capacity;
     field("method").value = option.dataset.method;
