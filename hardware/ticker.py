@@ -11,9 +11,9 @@ log = logging.getLogger(__name__)
 class Ticker:
     """Calls ``poll`` every ``interval_s`` seconds (0: as often as it returns) in a thread of its own.
 
-    clock: whose seconds interval_s counts. Deadlines, not pauses: a late call does not shift the ones after it. An exception in ``poll`` is
-    handed to ``on_error`` and logged once per kind; the thread lives on, since a dead sampling thread
-    looks like a quiet sensor.
+    clock: whose seconds interval_s counts. Deadlines, not pauses: a late call does not shift the ones after
+    it. An exception in ``poll`` is handed to ``on_error`` and logged once per kind; the thread lives on, since
+    a dead sampling thread looks like a quiet sensor.
     """
 
     def __init__(

@@ -1,0 +1,268 @@
+"""The whole rig on a simulated bay: samples come out of pins, bits and files; commands reach the relay's wire."""
+
+import os
+import signal
+import time
+from pathlib import Path
+
+import pytest
+
+from hardware.errors import PinFaults, StartFaults
+from hardware.loadcell import LoadCell
+from hardware.pins import PinMap
+from hardware.rig import Rig, RigConfig
+from hardware.simulated.bay import SimulatedBay
+from hardware.ticker import Ticker
+
+
+class TinyPlant:
+    """Counts time; the pump makes 500 pulses a second and 1000 counts of fluid."""
+
+    def __init__(self):
+        self.time_s, self.pulses, self.steps, self._exact = 0.0, 0, [], 0.0
+        self.fluid_c = 40.0
+
+    def advance(self, dt_s, pump_on):
+        self.steps.append((dt_s, pump_on))
+        self.time_s += dt_s
+        self._exact += 500 * dt_s * pump_on
+        self.pulses = round(self._exact)
+
+    def adc_count(self):
+        return 100_000 + 2 * self.pulses + len(self.steps) % 7
+
+    def temperatures(self):
+        return {"fluid_drained_c": self.fluid_c, "fluid_supply_c": 17.0, "air_c": 18.0}
+
+
+@pytest.fixture
+def plant():
+    return TinyPlant()
+
+
+@pytest.fixture
+def bay(plant):
+    bay = SimulatedBay(plant)
+    yield bay
+    bay.close()
+
+
+@pytest.fixture
+def samples():
+    return []
+
+
+@pytest.fixture
+def rig(bay, samples):
+    rig = Rig(RigConfig("simulated", bay=bay), samples.append)
+    bay.start()
+    yield rig
+    bay.fault_pump_pin("none")
+    rig.close()
+
+
+def last(samples, source):
+    return next((sample.value for sample in reversed(samples) if sample.source == source), None)
+
+
+def pump_for(rig, seconds):
+    rig.beat(False)
+    end_s = time.monotonic() + seconds
+    while time.monotonic() < end_s:
+        rig.beat(True)
+        time.sleep(0.03)
+    rig.beat(False)
+
+
+def test_every_source_speaks_within_two_seconds(rig, samples, wait_for):
+    wanted = {
+        "pan", "pan_state", "meter", "meter_state", "pump", "pump_state", "pendant", "stop_open",
+        "fluid_drained_c", "fluid_supply_c", "air_c", "fluid_drained_c_state",
+    }  # fmt: skip
+    wait_for(lambda: wanted <= {sample.source for sample in samples}, what="a sample of every source")
+    assert rig.backend == "simulated"
+    assert last(samples, "pan_state") == "ok"
+    assert last(samples, "stop_open") == 0
+    assert last(samples, "fluid_drained_c") == 40.0
+
+
+def test_the_pump_runs_and_every_pulse_is_counted(rig, bay, plant, samples, wait_for):
+    pump_for(rig, 0.6)
+    wait_for(lambda: last(samples, "pump") == 0 and not bay.pump_on)
+    wait_for(lambda: last(samples, "meter") == plant.pulses)
+    assert plant.pulses > 100
+    assert [sample.value for sample in samples if sample.source == "pump"] == [0, 1, 0]
+
+
+def test_samples_of_each_source_come_in_order_of_time(rig, samples, wait_for):
+    wait_for(lambda: len([1 for sample in samples if sample.source == "pan"]) > 5)
+    for source in {sample.source for sample in samples}:
+        times_s = [sample.t_s for sample in samples if sample.source == source]
+        assert times_s == sorted(times_s)
+
+
+def test_the_world_reaches_the_samples(rig, bay, samples, wait_for):
+    bay.hold_pendant(True)
+    wait_for(lambda: last(samples, "pendant") == 1)
+    bay.hold_pendant(False)
+    wait_for(lambda: last(samples, "pendant") == 0)
+    bay.press_stop(True)
+    wait_for(lambda: last(samples, "stop_open") == 1)
+    bay.press_stop(False)
+    wait_for(lambda: last(samples, "stop_open") == 0)
+    bay.chip.unplug()
+    bay.unplug_thermometer("fluid_drained_c")
+    wait_for(lambda: last(samples, "pan_state") == "unplugged")
+    wait_for(lambda: last(samples, "fluid_drained_c_state") == "unplugged")
+    bay.chip.repair()
+    bay.plug_thermometer("fluid_drained_c")
+    wait_for(lambda: last(samples, "pan_state") == "ok")
+    wait_for(lambda: last(samples, "fluid_drained_c_state") == "ok")
+
+
+def test_lamp_and_buzzer_reach_their_pins(rig, bay, wait_for):
+    rig.set_lamp("on")
+    assert bay.factory.pin(bay.pins.lamp).state == 1
+    rig.beep(1)
+    wait_for(lambda: [state.state for state in bay.factory.pin(bay.pins.buzzer).states].count(1) == 1)
+
+
+def test_a_stuck_pump_pin_is_named_and_cleared(rig, bay, samples, wait_for):
+    pump_for(rig, 0.3)
+    bay.fault_pump_pin("stuck on")
+    rig.beat(False)
+    wait_for(lambda: last(samples, "pump_state") == "stuck")
+    assert last(samples, "pump") == 1
+    bay.fault_pump_pin("none")
+    rig.clear_pump()
+    rig.beat(False)
+    wait_for(lambda: last(samples, "pump_state") == "ok" and last(samples, "pump") == 0)
+
+
+def test_a_lost_guard_is_restarted_on_demand(rig, bay, samples, wait_for):
+    os.kill(rig._guard.pid, signal.SIGKILL)
+    wait_for(lambda: last(samples, "pump_state") == "lost")
+    rig.restart_guard()
+    wait_for(lambda: last(samples, "pump_state") == "ok")
+
+
+def test_close_is_off_first_quiet_and_frees_everything(bay, samples):
+    for _ in range(2):  # the second time proves that pins, pin file and threads were freed
+        with Rig(RigConfig("simulated", bay=bay), samples.append) as rig:
+            pump_for(rig, 0.2)
+            rig.beat(True)
+        assert not bay.pump_on
+        assert last(samples, "pump") == 0
+        assert not rig.beat(True)
+        heard = len(samples)
+        time.sleep(0.15)
+        assert len(samples) == heard
+
+
+def test_a_contradicting_pin_plan_stops_before_anything_opens(bay, samples):
+    with pytest.raises(PinFaults):
+        Rig(RigConfig("simulated", pins=PinMap(meter=23), bay=bay), samples.append)
+    assert samples == []
+
+
+def test_all_start_faults_are_reported_at_once_and_nothing_stays_open(bay, samples, monkeypatch):
+    def fail(*_args, **_options):
+        raise OSError("no such pins")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("hardware.rig.Panel", fail)
+        patch.setattr("hardware.rig.LoadCell", fail)
+        with pytest.raises(StartFaults) as caught:
+            Rig(RigConfig("simulated", bay=bay), samples.append)
+    assert caught.value.faults == ["load cell: no such pins", "panel: no such pins"]
+    Rig(RigConfig("simulated", bay=bay), samples.append).close()
+
+
+def test_a_bay_goes_with_simulated_only(bay, samples):
+    with pytest.raises(ValueError, match="'simulated' only"):
+        Rig(RigConfig("pi", bay=bay), samples.append)
+    with pytest.raises(ValueError, match="'simulated' only"):
+        Rig(RigConfig("simulated"), samples.append)
+    with pytest.raises(ValueError, match="expected 'pi' or 'simulated'"):
+        Rig(RigConfig("bench"), samples.append)  # type: ignore[arg-type]
+
+
+@pytest.mark.skipif(any(Path("/dev").glob("gpiochip*")), reason="this machine has GPIO: the rig may open")
+def test_off_a_pi_every_part_that_cannot_be_opened_is_named(samples, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # lgpio leaves a file where it is imported
+    with pytest.raises(StartFaults) as caught:
+        Rig(RigConfig("pi", thermometers={"air_c": tmp_path}), samples.append)
+    assert [fault.split(":")[0] for fault in caught.value.faults] == [
+        "pump guard",
+        "load cell",
+        "meter",
+        "panel",
+    ]
+
+
+def test_a_virtual_bay_moves_only_when_told_in_steps_of_20_ms(plant):
+    bay = SimulatedBay(plant, speed=0)
+    with pytest.raises(RuntimeError, match="virtual clock"):
+        bay.start()
+    bay.advance(1.0)
+    assert len(plant.steps) == 50
+    assert bay.clock() == 1.0
+    counts = []
+    cell = LoadCell(
+        5, 6, counts.append, bay.wire_clock, bay.wire_clock.sleep, gpio=installed(bay)
+    )  # fmt: skip
+    while bay.clock() < 4.0:
+        cell.poll()
+        bay.advance(0.0)
+    assert 20 <= len([sample for sample in counts if sample.source == "pan"]) <= 24
+    bay.close()
+
+
+def installed(bay):
+    from hardware.simulated.gpio import install
+
+    install(bay.gpio)
+    return bay.gpio
+
+
+def test_a_bay_at_ten_times_speed_lives_ten_seconds_in_one(plant, samples, wait_for):
+    bay = SimulatedBay(plant, speed=10.0)
+    with Rig(RigConfig("simulated", bay=bay), samples.append):
+        bay.start()
+        began_s = bay.clock()
+        wait_for(lambda: plant.time_s >= 10.0, limit_s=20.0)
+        assert bay.clock() - began_s >= 9.9
+        counts = [sample for sample in samples if sample.source == "pan"]
+    bay.close()
+    assert len(counts) >= 20, "most of about 90: a busy machine drops some"
+
+
+def test_unknown_verbs_are_refused(bay, plant):
+    with pytest.raises(ValueError, match="expected one of none, stuck on, stuck off"):
+        bay.fault_pump_pin("welded")
+    with pytest.raises(ValueError, match="speed is -1"):
+        SimulatedBay(plant, speed=-1)
+    bare = SimulatedBay(plant, pins=PinMap(stop_sense=None))
+    with pytest.raises(ValueError, match="stop_sense has no pin"):
+        bare.press_stop(True)
+    bare.close()
+
+
+def test_a_ticker_keeps_its_pace_and_outlives_errors(wait_for, caplog):
+    calls, errors = [], []
+
+    def poll():
+        calls.append(time.monotonic())
+        if len(calls) <= 3:
+            raise OSError("flaky")
+
+    ticker = Ticker("test", poll, 0.01, errors.append)
+    ticker.start()
+    wait_for(lambda: len(calls) > 10)
+    ticker.stop()
+    ticker.stop()
+    count = len(calls)
+    time.sleep(0.05)
+    assert len(calls) == count
+    assert len(errors) == 3
+    assert caplog.text.count("OSError: flaky") == 1, "the same error is logged once"
