@@ -82,7 +82,8 @@ def _density_range(base: Base) -> tuple[float, float]:
     if base == "60F":
         return DENSITY_60F_RANGE
     low, high = (r * _ctl(_alpha60(r), _DT_BASE[base]) for r in DENSITY_60F_RANGE)
-    return low, high
+    last_digits = 1e-12  # an oil at the very limit must survive the way there and back
+    return low * (1.0 - last_digits), high * (1.0 + last_digits)
 
 
 DENSITY_RANGE: Final[dict[Base, tuple[float, float]]] = {base: _density_range(base) for base in _DT_BASE}
@@ -172,8 +173,8 @@ def vcf_lubricant_base(
     Source: API MPMS 11.1-2004, 11.1.6.1 (60 °F) and 11.1.6.3 (15 °C, 20 °C).
     """
     if is_scalar(density_base_kg_m3, temperature_c):
-        oil = Lubricant.at_base(density_base_kg_m3, base)  # type: ignore[arg-type]
-        return oil.density_kg_m3(temperature_c) / density_base_kg_m3
+        density = float(density_base_kg_m3)
+        return Lubricant.at_base(density, base).density_kg_m3(float(temperature_c)) / density
     r = np.asarray(density_base_kg_m3, dtype=float)
     t = np.asarray(temperature_c, dtype=float)
     _check_density(r, base)
@@ -195,8 +196,8 @@ def vcf_lubricant(density_15_kg_m3: FloatOrArray, temperature_c: FloatOrArray) -
 def density_lubricant(density_15_kg_m3: FloatOrArray, temperature_c: FloatOrArray) -> FloatOrArray:
     """Density in kg/m³ at a temperature, from the density at 15 °C; ranges and source as vcf_lubricant."""
     factor = vcf_lubricant_base(density_15_kg_m3, temperature_c, "15C")
-    if is_scalar(density_15_kg_m3, temperature_c):
-        return density_15_kg_m3 * factor
+    if is_scalar(density_15_kg_m3, factor):
+        return float(density_15_kg_m3) * float(factor)
     return as_result(np.asarray(density_15_kg_m3, dtype=float) * factor)
 
 
