@@ -33,6 +33,8 @@ create table event (
     hash text not null unique
 ) strict;
 create index event_of_job on event (job_id, seq);
+create index event_of_shop on event (kind, seq) where job_id is null;
+create index event_opening on event (job_id) where kind = 'job_open';
 create table sample (
     job_id text not null,
     n integer not null,
@@ -51,11 +53,36 @@ create table job (
     drained_l real, drained_u95_l real,
     metered_l real, overflow_l real,
     filled_l real, filled_u95_l real,
-    verdict text not null
+    verdict text not null,
+    bay text, meter text, container text, fluid text, compartment_type text, method text,
+    expected_fill_u95_l real, tolerance_minus_l real, tolerance_plus_l real, overflow_u95_l real,
+    level_seen integer, distance_km real
 ) strict;
 create index job_by_time on job (opened_utc);
+create index job_by_verdict on job (verdict, opened_utc);
+create index job_of_compartment on job (vehicle, compartment, opened_utc);
+create index job_of_type on job (compartment_type, opened_utc);
+create index job_of_bay on job (bay, opened_utc);
+create index job_of_meter on job (meter, opened_utc);
+create index job_of_technician on job (technician, opened_utc);
+create table movement (
+    seq integer primary key,
+    utc text not null,
+    kind text not null,
+    container text, fluid text not null, vehicle text, technician text,
+    volume_l real not null,
+    u95_l real not null,
+    note text not null
+) strict;
+create index movement_by_time on movement (utc);
 """
-_TABLES = ("event", "sample", "job")
+_TABLES = ("event", "sample", "job", "movement")
+_LABELS = "vehicle compartment technician grade".split()
+_MORE_LABELS = "bay meter container fluid compartment_type".split()
+_FIGURES = (
+    "listed_capacity_l expected_fill_l drained_l drained_u95_l metered_l overflow_l filled_l filled_u95_l"
+).split()
+_MORE_FIGURES = "expected_fill_u95_l tolerance_minus_l tolerance_plus_l overflow_u95_l".split()
 
 
 @dataclass(frozen=True)
@@ -169,6 +196,7 @@ class Ledger:
     ) -> int:
         """Add one event to the chain and, where given, the job's row, or neither; its sequence number.
 
+        A ``movement`` (``station.audit.movement`` makes its body) gets its row in the table of that name.
         Raises LedgerError when it is not on disk.
         """
         text = json.dumps(body, ensure_ascii=False)
@@ -183,6 +211,8 @@ class Ledger:
                 )
                 if job_row is not None:
                     self.db.table("job").insert(dict(job_row))
+                if kind == "movement":
+                    self.db.table("movement").insert({"seq": seq, "utc": at.utc, **body})
         except sqlite3.Error as error:
             raise LedgerError(f"ledger {self.path}: {kind} was not written ({error}).") from error
         return int(seq)
@@ -210,6 +240,11 @@ class Ledger:
         for row in self.db.query(f"select * from event {where} order by seq", values):
             yield {**row, "body": json.loads(row["body"])}
 
+    def shop_events(self, kind: str) -> Iterator[dict[str, Any]]:
+        """Events of one kind that belong to no job, in order, their bodies as objects."""
+        for row in self.db.query("select * from event where job_id is null and kind = ? order by seq", [kind]):
+            yield {**row, "body": json.loads(row["body"])}
+
     def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
         """Closed and abandoned jobs, newest first, older than the job ``before`` where given."""
         where, values = "", []
@@ -229,6 +264,7 @@ class Ledger:
     def verify(self) -> str | None:
         """Walk the chain and every finished job's samples. The first broken entry in words; None when whole."""
         previous, expected = "", 1
+        empty = {name: dict.fromkeys(self.db.table(name).columns_dict) for name in ("job", "movement")}
         for row in self.db.query("select * from event order by seq"):
             if row["seq"] != expected:
                 return f"event {expected} is missing"
@@ -245,26 +281,45 @@ class Ledger:
                     digest.add(sample)
                 if digest.hexdigest() != body["samples_sha256"]:
                     return f"the samples of job {row['job_id']} were changed"
-                kept = self.db.execute("select * from job where job_id = ?", [row["job_id"]]).fetchone()
-                if kept is None or list(kept) != list(body["row"].values()):
+                if self._row("job", "job_id", row["job_id"]) != {**empty["job"], **body["row"]}:
                     return f"the row of job {row['job_id']} was changed"
+            if row["kind"] == "movement":
+                written = {**empty["movement"], "seq": expected, "utc": row["utc"], **json.loads(row["body"])}
+                if self._row("movement", "seq", expected) != written:
+                    return f"the row of movement {expected} was changed"
             previous, expected = row["hash"], expected + 1
+        for table, kind in (("job", "result"), ("movement", "movement")):
+            rows = self.db.execute(f"select count(*) from {table}").fetchone()[0]
+            events = self.db.execute("select count(*) from event where kind = ?", [kind]).fetchone()[0]
+            if rows != events:
+                return f"the table {table} holds {rows} rows, the chain {events}"
         return None
+
+    def _row(self, table: str, key: str, value: object) -> dict[str, Any] | None:
+        return next(iter(self.db.query(f"select * from {table} where {key} = ?", [value])), None)
 
 
 def job_row(
     job_id: str, opened_utc: str, closed_utc: str, labels: Mapping[str, str], report: Mapping[str, Any]
 ) -> dict[str, Any]:
-    """The line that lists and charts need, drawn from a job's report."""
-    names = (
-        "listed_capacity_l expected_fill_l drained_l drained_u95_l metered_l overflow_l filled_l filled_u95_l"
-    ).split()
+    """The line that lists and charts need, drawn from a job's labels and its report.
+
+    labels: texts; ``bay``, ``meter``, ``container``, ``fluid``, ``compartment_type`` (else the compartment),
+    ``method`` and ``distance_km`` (the vehicle's distance as a number in text) are taken where they are given.
+    """
+    distance = labels.get("distance_km")
     return {
         "job_id": job_id,
         "opened_utc": opened_utc,
         "closed_utc": closed_utc,
         "stage": report["stage"],
-        **{name: labels.get(name) for name in ("vehicle", "compartment", "technician", "grade")},
-        **{name: report[name] for name in names},
+        **{name: labels.get(name) for name in _LABELS},
+        **{name: report[name] for name in _FIGURES},
         "verdict": report["verdict"],
+        **{name: labels.get(name) for name in _MORE_LABELS},
+        "compartment_type": labels.get("compartment_type") or labels.get("compartment"),
+        "method": labels.get("method"),
+        **{name: report[name] for name in _MORE_FIGURES},
+        "level_seen": int(report["level_seen"]),
+        "distance_km": None if distance is None else float(distance),
     }
