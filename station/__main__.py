@@ -105,6 +105,8 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
     from hardware.simulated.plant import Plant
     from station.bench import Bench
 
+    # Chips and driver share one interpreter here: hand it round quickly, or the driver misses conversions.
+    sys.setswitchinterval(0.001)
     bay = SimulatedBay(Plant(), pins=config.pins)
     try:
         rig_config = RigConfig("simulated", config.pins, bay=bay)

@@ -10,6 +10,10 @@ from station.job import JobSpec
 from station.rehearse import believed_plant, hidden
 
 
+FASTER = 5.0
+"""How many times faster a simulated bay may run: beyond this a laptop no longer keeps up with the chip's bits."""
+
+
 class Bench:
     """Acts on the plant and the chips of one simulated bay, never on the station."""
 
@@ -31,7 +35,7 @@ class Bench:
             "replug_pan": lambda: bay.chip.repair(),
             "unplug_supply": lambda: bay.unplug_thermometer("fluid_supply_c"),
             "replug_supply": lambda: bay.plug_thermometer("fluid_supply_c"),
-            "faster": lambda: bay.set_speed(10.0),
+            "faster": lambda: bay.set_speed(FASTER),
             "normal": lambda: bay.set_speed(1.0),
         }
 
