@@ -36,6 +36,8 @@ LOOP_S = 0.02
 PUBLISH_S = 0.1
 BACKLOG_S = 0.5
 """A stream this far behind its clock is no ground to run a pump on."""
+PAGE_LAPSE_S = 0.2
+"""The page beats every 100 ms; one lost beat is forgiven, a second stops the pump."""
 CALL_S = 5.0
 
 _Call = tuple[Callable[[], Any], "Future[Any]"]
@@ -69,6 +71,7 @@ class Engine:
         self._t_s = clock()
         self._run_pump = False
         self._page_held_until_s = 0.0
+        self._page_held = False
         self._published_s = 0.0
         self._seq = 0
         self._view: dict[str, Any] = {}
@@ -130,9 +133,7 @@ class Engine:
 
     def hold(self, held: bool) -> None:
         """The page's hold-to-run: say True at least every 100 ms, False on letting go."""
-        self._page_held_until_s = time.monotonic() + 0.25 if held else 0.0
-        if not held:
-            self._inbox.put(Sample(self._clock(), "hold", 0))
+        self._page_held_until_s = time.monotonic() + PAGE_LAPSE_S if held else 0.0
 
     def top_up(self) -> None:
         """Raise the target by one small step. Raises InputError outside the fill and settle stages."""
@@ -240,8 +241,10 @@ class Engine:
                 item = None
         if item is not None:
             self._take(item) if isinstance(item, Sample) else self._answer(item)
-        if time.monotonic() < self._page_held_until_s:
-            self._take(Sample(self._clock(), "hold", 1))
+        held = time.monotonic() < self._page_held_until_s
+        if held or self._page_held:
+            self._take(Sample(self._clock(), "hold", int(held)))
+        self._page_held = held
         if self._clock() - self._t_s > LOOP_S:
             self._take(Sample(self._clock(), "tick", 0))
         self._rig.beat(self._run_pump and self._clock() - self._t_s < BACKLOG_S)
@@ -251,7 +254,9 @@ class Engine:
     def _answer(self, call: _Call) -> None:
         function, future = call
         try:
-            future.set_result(function())
+            result = function()
+            self._publish()  # whoever asked sees what came of it
+            future.set_result(result)
         except Exception as error:
             future.set_exception(error)
 
