@@ -136,8 +136,6 @@ def pan_result(fit: LoadCellFit, claim: Claim | None) -> tuple[dict[str, Any], s
     result: dict[str, Any] = {
         "fit": fit.to_dict(),
         "u_slope_rel": fit.u_slope_rel,
-        "residual_sd_kg": fit.residual_sd_kg,
-        "reason": fit.reason,
     }
     said = f"Chosen form: {fit.reason}. Relative standard uncertainty of the slope: {fit.u_slope_rel:.2g}."
     if claim is None:
