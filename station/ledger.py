@@ -242,7 +242,9 @@ class Ledger:
 
     def shop_events(self, kind: str) -> Iterator[dict[str, Any]]:
         """Events of one kind that belong to no job, in order, their bodies as objects."""
-        for row in self.db.query("select * from event where job_id is null and kind = ? order by seq", [kind]):
+        for row in self.db.query(
+            "select * from event where job_id is null and kind = ? order by seq", [kind]
+        ):
             yield {**row, "body": json.loads(row["body"])}
 
     def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
@@ -299,12 +301,17 @@ class Ledger:
         return next(iter(self.db.query(f"select * from {table} where {key} = ?", [value])), None)
 
 
+def type_of(vehicle: str, compartment: str, compartment_type: str) -> str:
+    """What jobs are compared by: the compartment's type, or where none is stated that one compartment alone."""
+    return compartment_type or f"{vehicle} / {compartment}"
+
+
 def job_row(
     job_id: str, opened_utc: str, closed_utc: str, labels: Mapping[str, str], report: Mapping[str, Any]
 ) -> dict[str, Any]:
     """The line that lists and charts need, drawn from a job's labels and its report.
 
-    labels: texts; ``bay``, ``meter``, ``container``, ``fluid``, ``compartment_type`` (else the compartment),
+    labels: texts. Beside what names the job, ``bay``, ``meter``, ``container``, ``fluid``, ``compartment_type``,
     ``method`` and ``distance_km`` (the vehicle's distance as a number in text) are taken where they are given.
     """
     distance = labels.get("distance_km")
@@ -317,7 +324,9 @@ def job_row(
         **{name: report[name] for name in _FIGURES},
         "verdict": report["verdict"],
         **{name: labels.get(name) for name in _MORE_LABELS},
-        "compartment_type": labels.get("compartment_type") or labels.get("compartment"),
+        "compartment_type": type_of(
+            labels.get("vehicle", ""), labels.get("compartment", ""), labels.get("compartment_type", "")
+        ),
         "method": labels.get("method"),
         **{name: report[name] for name in _MORE_FIGURES},
         "level_seen": int(report["level_seen"]),
