@@ -9,9 +9,9 @@ What one burst proves: 25 pulses, none of them long, taken while one conversion 
 them. Anything else is a named state, the chip is power-cycled by its clock line, and the conversions that it
 needs to settle are dropped.
 
-What it cannot prove: that noise on the clock wire added a pulse to a burst, or took one from it while the
-word's lowest bit was 1, or that a wire broke within the third of a millisecond of a burst. Each gives one odd
-count before the state is named, so the station must not believe a single count that stands alone.
+What one burst cannot prove: that noise on the clock wire added no pulse, or took none while the word's lowest
+bit was 1, or that no wire broke within the third of a millisecond that it lasts. So a count that looks like the
+one before it with such a slip is not emitted; the next one is.
 """
 
 import importlib.util
@@ -23,6 +23,7 @@ from typing import Any
 
 from hardware.errors import HardwareError, TimingFault
 from hardware.sample import Sample
+from hardware.slips import could_be_slip
 from hardware.ticker import Ticker
 
 BURST_PULSES = 25  # 24 bits and one more: channel A, gain 128, the chip's power-on default (HX711 datasheet)
@@ -155,6 +156,8 @@ class LoadCell:
         self._started = False
         self._alive_s = clock()  # when the chip last gave, or after a reset owed, a conversion
         self._good_s = self._alive_s
+        self._previous: int | None = None
+        self._doubted = False
         self._same: tuple[int, int, float] | None = None  # count, how often, since when
 
     def start(self) -> None:
@@ -214,6 +217,11 @@ class LoadCell:
             if self._same[1] >= STUCK_READINGS and ready_s - self._same[2] >= STUCK_S:
                 self._become("stuck")
                 return
+            previous, self._previous = self._previous, count
+            if not self._doubted and previous is not None and could_be_slip(count, previous):
+                self._doubted, self._previous = True, previous
+                return
+            self._doubted = False
             self._become("ok")
         self._put(Sample(ready_s, "pan", count))
 

@@ -25,6 +25,19 @@ class Beater:
         while not self._halt.wait(0.04):
             self.taken = self.pump.beat(self.run)
 
+    def start_pump(self, guard_bench):
+        """Off, then on, until it runs: a busy machine may hold this thread up past the deadline."""
+        for _ in range(5):
+            self.run = False
+            self.pump.beat(False)
+            self.run = True
+            end_s = time.monotonic() + 0.5
+            while time.monotonic() < end_s:
+                if guard_bench.level() == 1:
+                    return
+                time.sleep(0.001)
+        pytest.fail("the pump does not start")
+
     def stop(self):
         self._halt.set()
         self._thread.join()
@@ -55,12 +68,11 @@ def words(samples):
 
 
 def test_runs_while_told_to_and_reports_each_change(guard_bench, pump, beater, samples, wait_for):
-    beater.run = True
-    guard_bench.wait_level(1)
+    beater.start_pump(guard_bench)
     beater.run = False
     guard_bench.wait_level(0)
-    wait_for(lambda: len(samples) >= 4)
-    assert words(samples) == [("pump", 0), ("pump_state", "ok"), ("pump", 1), ("pump", 0)]
+    wait_for(lambda: ("pump", 0) in words(samples)[3:])
+    assert words(samples)[:3] == [("pump", 0), ("pump_state", "ok"), ("pump", 1)]
     times_s = [sample.t_s for sample in samples]
     assert times_s == sorted(times_s)
 
@@ -68,11 +80,10 @@ def test_runs_while_told_to_and_reports_each_change(guard_bench, pump, beater, s
 def test_a_missed_beat_is_named_and_the_next_off_beat_makes_it_well(
     guard_bench, pump, beater, samples, wait_for
 ):
-    beater.run = True
-    guard_bench.wait_level(1)
+    beater.start_pump(guard_bench)
     beater.stop()
     wait_for(lambda: ("pump_state", "late") in words(samples))
-    assert words(samples)[-2:] == [("pump", 0), ("pump_state", "late")]
+    assert words(samples)[-2:] == [("pump", 0), ("pump_state", "late")], words(samples)
     pump.beat(False)
     wait_for(lambda: words(samples)[-1] == ("pump_state", "ok"))
 
@@ -80,8 +91,7 @@ def test_a_missed_beat_is_named_and_the_next_off_beat_makes_it_well(
 def test_a_lost_guard_is_named_its_pin_forced_off_and_nothing_resumes(
     guard_bench, pump, beater, samples, wait_for
 ):
-    beater.run = True
-    guard_bench.wait_level(1)
+    beater.start_pump(guard_bench)
     os.kill(pump.pid, signal.SIGKILL)
     took_s = guard_bench.wait_level(0, limit_s=5.0)
     print(f"pin forced off {1000 * took_s:.0f} ms after the guard's kill -9")
@@ -93,10 +103,7 @@ def test_a_lost_guard_is_named_its_pin_forced_off_and_nothing_resumes(
     wait_for(lambda: words(samples)[-1] == ("pump_state", "ok"))
     time.sleep(0.3)
     assert guard_bench.level() == 0, "run beats alone do not resume"
-    beater.run = False
-    time.sleep(0.1)
-    beater.run = True
-    guard_bench.wait_level(1)
+    beater.start_pump(guard_bench)
 
 
 def test_a_live_guard_is_not_replaced(pump):
@@ -115,8 +122,7 @@ def test_a_guard_that_is_held_up_never_holds_up_the_station(pump, samples):
 
 
 def test_close_ends_a_guard_that_hangs_with_the_pump_on(guard_bench, pump, beater):
-    beater.run = True
-    guard_bench.wait_level(1)
+    beater.start_pump(guard_bench)
     os.kill(pump.pid, signal.SIGSTOP)
     pump.close()
     assert guard_bench.level() == 0
@@ -124,8 +130,7 @@ def test_close_ends_a_guard_that_hangs_with_the_pump_on(guard_bench, pump, beate
 
 
 def test_close_switches_off_and_is_harmless_twice(guard_bench, pump, beater, samples):
-    beater.run = True
-    guard_bench.wait_level(1)
+    beater.start_pump(guard_bench)
     pump.close()
     assert guard_bench.level() == 0
     assert words(samples)[-1] == ("pump", 0)
@@ -135,8 +140,7 @@ def test_close_switches_off_and_is_harmless_twice(guard_bench, pump, beater, sam
 def test_a_stuck_pin_is_named_and_close_says_so(guard_bench, samples, wait_for):
     pump = PumpGuard(guard_command(pin_file=guard_bench.pin_file), samples.append)
     beater = Beater(pump)
-    beater.run = True
-    guard_bench.wait_level(1)
+    beater.start_pump(guard_bench)
     guard_bench.stick(1)
     beater.run = False
     wait_for(lambda: ("pump_state", "stuck") in words(samples))
@@ -161,8 +165,7 @@ def test_clear_makes_a_stuck_pin_usable_again(guard_bench, pump, beater, samples
     time.sleep(0.15)
     pump.clear()
     wait_for(lambda: words(samples)[-1] == ("pump_state", "ok"))
-    beater.run = True
-    guard_bench.wait_level(1)
+    beater.start_pump(guard_bench)
 
 
 def test_a_second_guard_is_refused_in_the_guards_own_words(guard_bench, pump):

@@ -128,5 +128,5 @@ def test_install_is_what_an_import_then_finds(bench):
 
 def test_install_refuses_beside_a_real_library(bench, monkeypatch):
     monkeypatch.setitem(sys.modules, "RPi.GPIO", ModuleType("RPi.GPIO"))
-    with pytest.raises(RuntimeError, match="real RPi.GPIO is loaded"):
+    with pytest.raises(RuntimeError, match=r"real RPi\.GPIO is loaded"):
         install(bench.gpio)
