@@ -1,0 +1,152 @@
+"""The job on the bay: what the technician may do now, what is kept of it, and how it ends. No threads, no devices."""
+
+import uuid
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from hardware.sample import Sample
+from station import balance, checklist
+from station.config import BayConfig
+from station.control import TOP_UP_L
+from station.core import Effect, finish, step
+from station.errors import InputError
+from station.job import JobSpec, spec_from_tables
+from station.ledger import BOOT_ID, Ledger, job_row, now
+from station.notice import Notice
+from station.recorder import Recorder
+from station.state import BayState
+
+
+class Desk:
+    """Holds the present job's state and writes its record. Used from the engine's thread alone.
+
+    state and job_id stay those of the last job until the next one is opened. t_s: the stream's newest moment.
+    """
+
+    def __init__(self, config: BayConfig, recorder: Recorder, backend: str, t_s: float) -> None:
+        self._config, self._recorder, self._backend = config, recorder, backend
+        self.t_s = t_s
+        self.state: BayState | None = None
+        self.job_id: str | None = None
+        self.opened_utc = ""
+        self.done = True
+        self.ticked: frozenset[str] = frozenset()
+
+    def take(self, sample: Sample) -> tuple[Effect, ...]:
+        """Record and step one sample, if a job is open."""
+        self.t_s = sample.t_s
+        if self.state is None or self.done or self.job_id is None:
+            return ()
+        if sample.source != "tick":
+            self._recorder.sample(self.job_id, sample)
+        self.state, effects = step(self.state, sample)
+        return effects
+
+    def event(self, kind: str, text: str) -> None:
+        """Add to the job's record. Raises InputError where there is no job."""
+        if self.job_id is None:
+            raise InputError("No job is open.")
+        self._recorder.event(self.job_id, kind, {"text": text}, now(self.t_s))
+
+    def need_free(self) -> None:
+        """Raises InputError while a job is open."""
+        if self.state is not None and not self.done:
+            raise InputError("A job is open on this bay. Close or abandon it first.")
+
+    def need_job(self) -> BayState:
+        """The open job's state. Raises InputError where there is none."""
+        if self.state is None or self.done:
+            raise InputError("No job is open on this bay. Plan one first.")
+        return self.state
+
+    def open(self, spec: JobSpec) -> str:
+        """Begin a job; its id. Raises InputError while another is open."""
+        self.need_free()
+        at = now(self.t_s)
+        job_id = f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{uuid.uuid4().hex[:6]}"
+        self._recorder.event(job_id, "job_open", {**spec.to_table(), "backend": self._backend}, at)
+        self.job_id, self.opened_utc, self.done = job_id, at.utc, False
+        self.ticked = frozenset()
+        self.state = BayState(spec, self._config.settings)
+        return job_id
+
+    def may_mark(self, mark: str) -> None:
+        """Raises InputError where the mark makes no sense now, or waits for something."""
+        state = self.need_job()
+        offered = {n.mark: n for n in checklist.next_marks(state, self.ticked)}
+        if mark not in offered:
+            raise InputError(
+                f"{mark!r} makes no sense in the stage {state.stage!r}; now: {', '.join(offered)}."
+            )
+        if offered[mark].why is not None:
+            raise InputError(f"{offered[mark].label} waits: {offered[mark].why}")
+
+    def check(self, key: str, done: bool) -> None:
+        """Tick or untick an item of the present stage. Raises InputError for another."""
+        texts = {item.key: item.text for item in checklist.items(self.need_job())}
+        if key not in texts:
+            raise InputError(f"{key!r} is not on the list of this stage.")
+        self.ticked = self.ticked | {key} if done else self.ticked - {key}
+        self.event("check", f"{'done' if done else 'not done'}: {texts[key]}")
+
+    def top_up(self) -> list[tuple[str, str | float]]:
+        """What to feed into the stream for one small step more. Raises InputError outside fill and settle."""
+        state = self.need_job()
+        if state.stage not in ("fill", "settle"):
+            raise InputError("A top-up belongs to the fill or settle stage.")
+        self.event("note", f"top-up: target raised by {TOP_UP_L * 1000:.0f} mL")
+        begin: list[tuple[str, str | float]] = [("mark", "fill_start")] if state.stage == "settle" else []
+        return [*begin, ("top_up", TOP_UP_L)]
+
+    def abandon(self, reason: str) -> None:
+        """Give the job up, keeping everything. Raises InputError where there is none."""
+        state = self.need_job()
+        self.event("abandoned", reason)
+        self.state = replace(state, stage="abandoned", stage_t_s=self.t_s)
+        self.finish()
+
+    def finish(self) -> None:
+        """Write the job's result."""
+        if self.state is None or self.job_id is None:
+            return
+        self.done = True
+        self.state = finish(self.state)
+        self._write_result(self.job_id, self.opened_utc, self.state)
+
+    def _write_result(self, job_id: str, opened_utc: str, state: BayState) -> None:
+        at = now(self.t_s)
+        report = balance.report(state)
+        row = job_row(job_id, opened_utc, at.utc, state.spec.labels, report)
+        self._recorder.result(job_id, report, row, at)
+
+    def recover(self, ledger: Ledger) -> None:
+        """Jobs that a stopped station left open: gone on with after a restart, else closed as abandoned.
+
+        After a restart of the service alone the monotonic clock runs on and so does the job, its pump off. After a
+        reboot, or on a simulated bay, the vehicle's state cannot be joined to the samples: what was measured is
+        kept and reported as abandoned.
+        """
+        for job_id in ledger.unfinished():
+            opened, samples = next(iter(ledger.events(job_id))), ledger.samples(job_id)
+            tables = {k: v for k, v in opened["body"].items() if k != "backend"}
+            state = self._restep(spec_from_tables(tables, f"ledger, job {job_id}"), samples)
+            self._recorder.resume(job_id, samples)
+            same_run = opened["boot_id"] == BOOT_ID and self._backend == opened["body"].get("backend") == "pi"
+            if same_run and state.stage != "closed":
+                self.job_id, self.opened_utc, self.done = job_id, opened["utc"], False
+                self.state = replace(state, hold=replace(state.hold, held_t_s={}, running_since_t_s=None))
+                self.event("note", "station: restarted during this job; the pump stayed off")
+                continue
+            if state.stage != "closed":
+                text = "The station stopped during this job; its figures are as of the last reading kept."
+                notice = Notice("interrupted", text, state.t_s)
+                state = replace(finish(state), stage="abandoned")
+                state = replace(state, notices=(*state.notices, notice))
+            self._write_result(job_id, opened["utc"], state)
+
+    def _restep(self, spec: JobSpec, samples: Iterable[Sample]) -> BayState:
+        state = BayState(spec, self._config.settings)
+        for sample in samples:
+            state, _ = step(state, sample)
+        return state
