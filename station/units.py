@@ -11,6 +11,7 @@ country setting and by nothing else; without one they are refused.
 from __future__ import annotations
 
 import re
+from decimal import Context, Decimal
 from fractions import Fraction
 from functools import cache
 from math import isfinite
@@ -28,12 +29,12 @@ _VOLUME: Final = {
     "meter ** 3": "m3 m³",
     "inch ** 3": "in3 in³ cuin",
 }
-# The ambiguous: words -> (US unit, imperial unit)
+# The ambiguous: words -> (US unit, imperial unit, what to call it)
 _BY_COUNTRY: Final = {
-    "pt pint pints": ("US_pint", "imperial_pint", "pint"),
-    "qt qts quart quarts": ("US_liquid_quart", "imperial_quart", "quart"),
-    "gal gals gallon gallons": ("US_liquid_gallon", "imperial_gallon", "gallon"),
-    "floz": ("US_fluid_ounce", "imperial_fluid_ounce", "fluid ounce"),
+    "pt pint pints liquidpint liquidpints liqpt": ("US_pint", "imperial_pint", "pint"),
+    "qt qts quart quarts liquidquart liquidquarts liqqt": ("US_liquid_quart", "imperial_quart", "quart"),
+    "gal gals gallon gallons liquidgallon liquidgallons": ("US_liquid_gallon", "imperial_gallon", "gallon"),
+    "floz fluidounce fluidounces flounce flounces": ("US_fluid_ounce", "imperial_fluid_ounce", "fluid ounce"),
 }
 _US_WORDS: Final = ("us", "usa", "american")
 _IMPERIAL_WORDS: Final = ("imperial", "imp", "uk")
@@ -56,11 +57,14 @@ _TORQUE: Final = {
     "kilogram_force * centimeter": "kgfcm kgcm",
 }
 
-_NUMBER: Final = re.compile(
-    r"\s*(?P<number>[+-]?(?:\d+\s+\d+\s*/\s*\d+|\d+\s*/\s*\d+|(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?))"
+# "2.9", "1/2" or "9 1/2", then the unit. No exponents: nobody types them, and 1e-999999999 is a trap.
+_QUANTITY: Final = re.compile(
+    r"\s*(?P<sign>[+-]?)"
+    r"(?:(?:(?P<whole>\d+)\s+)?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)|(?P<decimal>\d+(?:\.\d*)?|\.\d+))"
     r"\s*(?P<unit>.*?)\s*",
     re.DOTALL,
 )
+_LONGEST: Final = 100  # characters; a longer text is no quantity
 
 
 def parse_volume_l(text: str, country: str | None = None) -> float:
@@ -127,6 +131,8 @@ def _registry() -> Any:
 @cache
 def _line(source: str, target: str) -> tuple[Fraction, Fraction]:
     """(factor, offset) with target = factor x source + offset, exactly."""
+    if source == target:  # spares the page's plain litres the reading of pint's table
+        return Fraction(1), Fraction(0)
     quantity = _registry().Quantity
     at_0 = Fraction(quantity(Fraction(0), source).to(target).magnitude)
     at_1 = Fraction(quantity(Fraction(1), source).to(target).magnitude)
@@ -134,29 +140,30 @@ def _line(source: str, target: str) -> tuple[Fraction, Fraction]:
 
 
 def _split(text: str, what: str, example: str) -> tuple[Fraction, str]:
-    shown = repr(text)
     if not isinstance(text, str):
-        raise ValueError(f"{what} is {shown} without a unit. Write number and unit, such as {example}.")
-    match = _NUMBER.fullmatch(text)
+        raise ValueError(f"{what} is {text!r} without a unit. Write number and unit, such as {example}.")
+    if len(text) > _LONGEST:
+        raise ValueError(
+            f"{what} has {len(text)} characters, expected a number and a unit, such as {example}."
+        )
+    match = _QUANTITY.fullmatch(text)
     if match is None:
-        raise ValueError(f"{what} is {shown}, which starts with no number. Write it as {example}.")
-    number, unit = match["number"], match["unit"]
-    if unit.startswith((",", "'")) or re.match(r"[\d.,]", unit):
-        raise ValueError(f"{what} is {shown}: write the decimals after a point and no other sign in between.")
+        raise ValueError(f"{what} is {text!r}, which starts with no number. Write it as {example}.")
+    unit = match["unit"]
     if not unit:
-        raise ValueError(f"{what} is {shown} without a unit. Write number and unit, such as {example}.")
-    whole, _, rest = number.rpartition(" ") if "/" in number else ("", "", number)
-    try:
-        if "/" in number:
-            parts = re.fullmatch(r"([+-]?)(?:(\d+)\s+)?(\d+)\s*/\s*(\d+)", number)
-            sign, whole, top, bottom = parts.groups()  # type: ignore[union-attr]
-            value = int(whole or 0) + Fraction(int(top), int(bottom))
-            return (-value if sign == "-" else value), unit
-        if not isfinite(float(rest)) or abs(float(rest)) > 1e12:
-            raise ValueError(f"{what} is {shown}, which no shop has. Check the number.")
-        return Fraction(rest), unit
-    except ZeroDivisionError:
-        raise ValueError(f"{what} is {shown}: the fraction divides by zero.") from None
+        raise ValueError(f"{what} is {text!r} without a unit. Write number and unit, such as {example}.")
+    if unit[0] in ",.'/+-" or unit[0].isdigit():
+        raise ValueError(
+            f"{what} is {text!r}, in which the number ends too early. Write one number, its decimals after a "
+            f"point and nothing between thousands, such as {example}."
+        )
+    if match["decimal"] is not None:
+        number = Fraction(match["decimal"])
+    elif int(match["bottom"]) == 0:
+        raise ValueError(f"{what} is {text!r}, a fraction that divides by zero. Correct it.")
+    else:
+        number = int(match["whole"] or 0) + Fraction(int(match["top"]), int(match["bottom"]))
+    return (-number if match["sign"] == "-" else number), unit
 
 
 def _key(unit: str) -> str:
@@ -179,8 +186,6 @@ def _volume_unit(unit: str, country: str | None, text: str) -> str:
         for word in sorted(words, key=len, reverse=True):
             if named is None and key.startswith(word) and key != word:
                 key, named = key.removeprefix(word), setting
-    key = re.sub(r"^(liquid|liq|fluid)(?=ounce|oz|p|q|g)", lambda m: "fl" if "o" in key else "", key)
-    key = {"flounce": "floz", "flounces": "floz"}.get(key, key)
     for spellings, (us, imperial, singular) in _BY_COUNTRY.items():
         if key in spellings.split():
             chosen = named or country
@@ -224,15 +229,13 @@ def _format(value: float, source: str, target: str, unit: str, decimals: int | N
         return f"{float(exact):.{decimals}f} {unit}"
     back, shift = _line(target, source)
     for digits in range(1, 40):  # shortest text that the parser reads back as the same float
-        text = f"{_significant(exact, digits)}"
+        text = _significant(exact, digits)
         if float(Fraction(text) * back + shift) == value:
             return f"{text} {unit}"
     raise ValueError(f"{value!r} cannot be written in {unit}.")
 
 
 def _significant(exact: Fraction, digits: int) -> str:
-    from decimal import Context, Decimal
-
     context = Context(prec=digits)
     rounded = context.divide(Decimal(exact.numerator), Decimal(exact.denominator))
     return format(rounded.normalize(context), "f")
