@@ -181,7 +181,7 @@ def _judged(report: Mapping[str, Any]) -> tuple[str, words.Verdict]:
 def _figures(report: Mapping[str, Any]) -> list[Fact]:
     reached = [
         ("Drained", fmt.litres(report["drained_l"], report["drained_u95_l"])),
-        ("Still to come when the figure was taken", _ahead(report)),
+        ("Left to drip", _ahead(report)),
         ("Metered", fmt.litres(report["metered_l"], report["metered_u95_l"])),
         ("Overflow", fmt.volume(report["overflow_l"], report["overflow_u95_l"])),
         ("Filled", fmt.litres(report["filled_l"], report["filled_u95_l"])),
@@ -203,7 +203,7 @@ def _facts(job: Mapping[str, Any]) -> list[Fact]:
         ("Technician", labels.get("technician")),
         ("Opened", fmt.moment(job["opened_utc"])),
         ("Closed", fmt.moment(job["closed_utc"])),
-        ("Listed capacity, as typed", job["capacity_text"]),
+        ("Capacity as listed", job["capacity_text"]),
         ("Emptied by", job["method"]),
         ("Grade", labels.get("grade")),
         ("Fluid drained", labels.get("drained_fluid")),
@@ -241,6 +241,11 @@ def _reference(report: Mapping[str, Any]) -> str:
     return f"{report['reference_temperature_c']:g} °C"
 
 
+def _entry(event: Mapping[str, Any]) -> Entry:
+    text = event["text"].replace("_", " ") if event["kind"] == "mark" else event["text"]
+    return Entry(fmt.moment(event["utc"]), event["kind"], text)
+
+
 def job_page(job: Mapping[str, Any]) -> JobPage:
     """job: as ``station.engine.Engine.job``."""
     report = job["report"]
@@ -258,7 +263,7 @@ def job_page(job: Mapping[str, Any]) -> JobPage:
         reference=_reference(report),
         budgets=[_budget(quantity, budget) for quantity, budget in report["budgets"].items()],
         notices=[NoticeLine(n["text"], bool(n.get("stops"))) for n in report["notices"]],
-        events=[Entry(fmt.moment(e["utc"]), e["kind"], e["text"]) for e in job["events"]],
+        events=[_entry(event) for event in job["events"]],
     )
 
 

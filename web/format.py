@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 UNKNOWN = "–"
+TIE = "\u00a0"
+"""A space that a line never breaks at."""
 SMALL_L = 0.1
 """Below this a volume is easier to picture in millilitres."""
 
@@ -83,14 +85,14 @@ def probability(p: float | None) -> str:
     if p is None or not math.isfinite(p):
         return UNKNOWN
     if p < 0.005:
-        return "below 1 %"
+        return f"below 1{TIE}%"
     if p >= 0.995:
-        return "above 99 %"
-    return f"{p * 100:.0f} %"
+        return f"above 99{TIE}%"
+    return f"{p * 100:.0f}{TIE}%"
 
 
 def share(fraction: float) -> str:
-    return "below 1 %" if 0 < fraction < 0.005 else f"{fraction * 100:.0f} %"
+    return f"below 1{TIE}%" if 0 < fraction < 0.005 else f"{fraction * 100:.0f}{TIE}%"
 
 
 def significant(value: float) -> str:
@@ -119,13 +121,10 @@ def waiting(wait_s: float | None) -> str:
 
 
 def moment(utc: str | None) -> str:
-    """A time of the record, in the station's own time zone with its offset."""
+    """A time of the record, in the station's own time zone, which is named."""
     if not utc:
         return UNKNOWN
     when = datetime.fromisoformat(utc).astimezone()
     offset = when.strftime("%z")
-    return f"{when:%Y-%m-%d %H:%M} (UTC{offset[:3]}:{offset[3:]})"
-
-
-def day(utc: str | None) -> str:
-    return UNKNOWN if not utc else f"{datetime.fromisoformat(utc).astimezone():%Y-%m-%d}"
+    zone = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
+    return f"{when:%Y-%m-%d %H:%M} {zone}"

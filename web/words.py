@@ -67,7 +67,7 @@ def verdict(name: str | None, p_short: float | None, p_within: float | None, p_o
     if name is None or p_within is None:
         return NO_VERDICT
     rest = (
-        f"Within tolerance {fmt.probability(p_within)}, short {fmt.probability(p_short)}, "
+        f"Probability: within tolerance {fmt.probability(p_within)}, short {fmt.probability(p_short)}, "
         f"over {fmt.probability(p_over)}."
     )
     decided = {
@@ -78,7 +78,7 @@ def verdict(name: str | None, p_short: float | None, p_within: float | None, p_o
     if name in decided:
         word, sign, text = decided[name]
         return Verdict(word, sign, f"{text} {rest}")
-    text = f"The figures do not settle it; a verdict needs {DECIDED_AT * 100:.0f} %."
+    text = f"The figures do not settle it; a verdict needs {fmt.probability(DECIDED_AT)}."
     return Verdict("Undecided", "?", f"{text} {rest}")
 
 

@@ -246,7 +246,7 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
         "filled_u95_l target_l verdict p_short p_within p_over"
     ).split()
     texts = [
-        "gap: pan: nothing from 812.0 s to 813.6 s (1.6 s). The figures join what was read on both sides.",
+        "pan: nothing from 812.0 s to 813.6 s (1.6 s). The figures join what was read on both sides.",
         "The pan was not at rest when the drained figure was taken: u = 0.4 g. Keep hands off the pan.",
     ]
     report = {
@@ -384,7 +384,7 @@ class FakeEngine:
         self._called("mark", mark)
 
     def hold(self, held: bool) -> None:
-        self._called("hold", held)
+        self.calls.append(("hold", held))
 
     def stop(self) -> None:
         self._called("stop")

@@ -1,0 +1,59 @@
+"""The pages over a double of the engine, called in this process."""
+
+import asyncio
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import httpx
+import pytest
+
+from tests.web.fake_engine import FakeEngine
+from web.app import create_app
+
+HOST = "127.0.0.1:8765"
+CHANGE = {"X-Tallypan": "1", "Content-Type": "application/json", "Origin": f"http://{HOST}"}
+
+
+@dataclass
+class Bay:
+    """One running application. html and post are what a browser on the bay's page would send."""
+
+    engine: FakeEngine
+    client: httpx.AsyncClient
+    runner: asyncio.Runner
+    change: Mapping[str, str] = field(default_factory=lambda: dict(CHANGE))
+
+    def send(self, method: str, path: str, **more: Any) -> httpx.Response:
+        return self.runner.run(self.client.request(method, path, **more))
+
+    def html(self, path: str) -> httpx.Response:
+        return self.send("GET", path, headers={"Accept": "text/html"})
+
+    def post(self, path: str, body: Any) -> httpx.Response:
+        return self.send("POST", path, json=body, headers=self.change)
+
+
+@pytest.fixture
+def open_bay() -> Iterator[Callable[..., Bay]]:
+    """Make a bay from an engine; its application runs until the test ends."""
+    with asyncio.Runner() as runner:
+        closing = []
+
+        def build(engine: FakeEngine | None = None, **options: Any) -> Bay:
+            engine = engine if engine is not None else FakeEngine()
+            app = create_app(engine, **options)
+            lifespan = app.router.lifespan_context(app)
+            runner.run(lifespan.__aenter__())
+            closing.append(lifespan)
+            transport = httpx.ASGITransport(app, client=("127.0.0.1", 50000))
+            return Bay(engine, httpx.AsyncClient(transport=transport, base_url=f"http://{HOST}"), runner)
+
+        yield build
+        for lifespan in closing:
+            runner.run(lifespan.__aexit__(None, None, None))
+
+
+@pytest.fixture
+def bay(open_bay: Callable[..., Bay]) -> Bay:
+    return open_bay()

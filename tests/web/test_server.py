@@ -1,0 +1,145 @@
+"""The real server in a process of its own, on a free loopback port."""
+
+import contextlib
+import http.client
+import json
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from urllib.parse import urlsplit
+
+import pytest
+
+from station.errors import StationError
+from tests.web.fake_engine import FakeEngine
+from web.server import address_of, serve
+
+
+class Running:
+    def __init__(self) -> None:
+        command = [sys.executable, "-m", "tests.web.serving"]
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        assert self.process.stdout is not None
+        line = self.process.stdout.readline()
+        found = re.search(r"http://127\.0\.0\.1:(\d+)/", line)
+        assert found is not None, line
+        self.host, self.port = "127.0.0.1", int(found[1])
+        self.opened = contextlib.ExitStack()
+
+    def stream(self) -> http.client.HTTPResponse:
+        connection = http.client.HTTPConnection(self.host, self.port, timeout=5)
+        self.opened.callback(connection.close)
+        connection.request("GET", "/live", headers={"Accept": "text/event-stream"})
+        stream = connection.getresponse()
+        self.opened.callback(stream.close)
+        return stream
+
+    def stop(self, number: int) -> tuple[int, str, str]:
+        """Exit status, output, errors. Raises TimeoutExpired where it does not stop."""
+        self.process.send_signal(number)
+        out, err = self.process.communicate(timeout=10)
+        return self.process.returncode, out, err
+
+
+@pytest.fixture
+def running() -> Iterator[Running]:
+    server = Running()
+    try:
+        yield server
+    finally:
+        server.opened.close()
+        if server.process.poll() is None:
+            server.process.kill()
+            server.process.communicate()
+
+
+def _event(stream: http.client.HTTPResponse) -> dict[str, object]:
+    lines: dict[str, str] = {}
+    while True:
+        line = stream.readline().decode().rstrip("\r\n")
+        if not line and "data" in lines:
+            return {"id": lines["id"], "event": lines["event"], "live": json.loads(lines["data"])}
+        name, _, value = line.partition(": ")
+        if name:
+            lines[name] = value
+
+
+def _seq(event: dict[str, object]) -> int:
+    return int(str(event["id"]))
+
+
+def test_pages_follow_over_http_and_a_slow_one_skips(running: Running) -> None:
+    streams = [running.stream() for _ in range(8)]
+    for stream in streams:
+        assert stream.headers["Content-Type"].startswith("text/event-stream")
+        assert stream.headers["Content-Security-Policy"]
+        assert stream.headers["Cache-Control"] == "no-store"
+    first = [_event(stream) for stream in streams]
+    assert {event["event"] for event in first} == {"view"}
+    for stream in streams[:7]:
+        numbers = [_seq(_event(stream)) for _ in range(4)]
+        assert numbers == sorted(set(numbers))
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_the_serving_cleanly_with_pages_open(running: Running, number: int) -> None:
+    streams = [running.stream() for _ in range(4)]
+    for stream in streams:
+        _event(stream)
+    status, out, err = running.stop(number)
+    assert (status, out) == (0, "closed, 0 subscribers\n"), err
+    assert "Traceback" not in err
+    for stream in streams:
+        with contextlib.suppress(http.client.HTTPException, OSError):
+            stream.read()
+
+
+def test_a_page_that_stopped_reading_holds_nobody_up(running: Running) -> None:
+    stuck = socket.create_connection((running.host, running.port))
+    stuck.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+    stuck.sendall(f"GET /live HTTP/1.1\r\nHost: {running.host}:{running.port}\r\n\r\n".encode())
+    stream = running.stream()
+    seen_s = []
+    start_s = time.monotonic()
+    while time.monotonic() - start_s < 2.0:
+        live = _event(stream)
+        seen_s.append(time.monotonic())
+        assert live["event"] == "view"
+    assert len(seen_s) >= 10
+    stuck.close()
+
+
+def test_a_name_that_was_made_to_point_here_is_refused_on_the_wire(running: Running) -> None:
+    connection = http.client.HTTPConnection(running.host, running.port, timeout=5)
+    connection.request("GET", "/view.json", headers={"Host": "elsewhere.example"})
+    assert connection.getresponse().status == 421
+    connection.close()
+
+
+def test_a_port_that_is_taken_is_told_in_one_sentence() -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        with pytest.raises(StationError, match=rf"port {port}.*Is the station running already"):
+            serve(FakeEngine(), "127.0.0.1", port)
+
+
+def test_an_address_that_is_none_is_told() -> None:
+    with pytest.raises(StationError, match=r"no address to listen on"):
+        serve(FakeEngine(), "not a host", 0)
+
+
+@pytest.mark.parametrize(
+    ("host", "name"), [("127.0.0.1", "127.0.0.1"), ("0.0.0.0", "localhost"), ("bay-1.shop", "bay-1.shop")]
+)
+def test_the_address_told_can_be_typed_into_a_browser(host: str, name: str) -> None:
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        listener.listen()
+        parts = urlsplit(address_of(host, listener))
+        assert (parts.hostname, parts.port) == (name, listener.getsockname()[1])
