@@ -2,8 +2,7 @@
 
 Density: M. Tanaka et al., "Recommended table for the density of water between 0 °C and 40 °C based on
 recent experimental reports", Metrologia 38 (2001) 301-309, equation on p. 305 (adopted by the CIPM).
-Pressure is worth 0.05 kg/m³ per bar and is left out: a shop is never a tenth of a bar from 101.325 kPa's
-effect on the last digit that a pan can weigh.
+Pressure is left out: it is worth 0.05 kg/m³ per bar (from memory), so 0.01 kg/m³ at 2000 m above the sea.
 """
 
 from __future__ import annotations
@@ -12,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from calibration.buoyancy import indication_from_mass
 from calibration.ranges import FloatOrArray, as_result, check_array, check_scalar
 
 TEMPERATURE_RANGE_C: Final = (0.0, 40.0)
@@ -45,3 +45,15 @@ def water_viscosity(temperature_c: FloatOrArray) -> FloatOrArray:
     x = (np.asarray(temperature_c, dtype=float) + 273.15) / 300.0
     dynamic = 280.68 * x**-1.9 + 511.45 * x**-7.7 + 61.131 * x**-19.6 + 0.45903 * x**-40
     return as_result(dynamic / density)  # 1e-6 Pa·s over kg/m³ is mm²/s
+
+
+def water_load_kg(volume_l: float, temperature_c: float, air_density_kg_m3: float) -> float:
+    """Known mass in kg, as a calibration of a pan needs it, of a measured volume of water.
+
+    volume_l: litres that the jug delivers, at its own temperature correction. What counts on a scale is
+    the conventional value, so the water's own buoyancy is in it: one litre at 20 °C is a known mass of
+    0.99716 kg. Raises ValueError outside 0 °C to 40 °C or for a volume of 0 or above 1000 L.
+    """
+    check_scalar("volume of water", volume_l, 1e-6, 1000.0, "L")
+    density = float(water_density(float(temperature_c)))
+    return float(indication_from_mass(volume_l * density / 1000.0, density, air_density_kg_m3))

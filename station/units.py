@@ -14,6 +14,7 @@ import re
 from decimal import Context, Decimal
 from fractions import Fraction
 from functools import cache
+from itertools import count
 from math import isfinite
 from typing import Any, Final
 
@@ -228,11 +229,12 @@ def _format(value: float, source: str, target: str, unit: str, decimals: int | N
     if decimals is not None:
         return f"{float(exact):.{decimals}f} {unit}"
     back, shift = _line(target, source)
-    for digits in range(1, 40):  # shortest text that the parser reads back as the same float
-        text = _significant(exact, digits)
-        if float(Fraction(text) * back + shift) == value:
-            return f"{text} {unit}"
-    raise ValueError(f"{value!r} cannot be written in {unit}.")
+    # The shortest text that the parser reads back as the same float: about 17 digits always are enough.
+    return next(
+        f"{text} {unit}"
+        for text in (_significant(exact, digits) for digits in count(1))
+        if float(Fraction(text) * back + shift) == value
+    )
 
 
 def _significant(exact: Fraction, digits: int) -> str:

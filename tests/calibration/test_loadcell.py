@@ -136,3 +136,8 @@ def test_covers_the_calibrated_span() -> None:
     assert f.covers(0)
     assert f.covers(200)
     assert not f.covers(201)
+
+
+def test_an_impossible_uncertainty_of_the_weights_is_refused() -> None:
+    with pytest.raises(ValueError, match=r"u_reference_rel is -0.1, expected 0 to 1"):
+        fit([0, 100, 200], [0.0, 1.0, 2.0], u_reference_rel=-0.1)
