@@ -1,12 +1,14 @@
 """Drained against filled against expected: every figure with its budget, from a state alone."""
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
 from calibration import budget
 from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
-from station import drip, pan
+from station import drip, pan, steps
+from station.leak import U_CELL_KG_S, LeakWatch, watch
 from station.state import BayState
 from station.verdict import Judgement, judge
 
@@ -16,6 +18,10 @@ U_SUPPLY_UNREAD_C = 8.0
 """Without a thermometer the supply is taken at the reference temperature, and a workshop is not a laboratory."""
 U_PULSES = 0.6
 """One pulse at either end of a fill, rectangular: √2 · 1/√12, rounded up for the edge counted."""
+
+
+DRIFT_FADES = 0.1
+"""Share of a drift at rest that may be gone by the middle of the fill."""
 
 
 @dataclass(frozen=True)
@@ -72,8 +78,18 @@ def _weighed(
     )
 
 
+def _drained_level(state: BayState) -> pan.Level | None:
+    """The pan at the freeze; at the technician's own mark where what was taken for solvent was fluid."""
+    says = state.says()
+    if state.drained is not None and any(
+        s.kind == "flush" and says.get(s.id) == "fluid" for s in state.steps
+    ):
+        return state.drained_marked or pan.fit_level(state.pan.window, state.t_s, state.spec.pan.noise_kg)
+    return state.drained
+
+
 def _drained(state: BayState) -> budget.Budget | None:
-    before, level = state.before, state.drained
+    before, level = state.before, _drained_level(state)
     if before is None:
         return None
     temperature_c = state.drained_temperature_c
@@ -82,8 +98,9 @@ def _drained(state: BayState) -> budget.Budget | None:
         level = pan.fit_level(state.pan.window, state.t_s, state.spec.pan.noise_kg)
         if level is None:
             return None
-    gained_kg = level.kg - before.kg
-    u_kg = (before.u_kg**2 + level.u_kg**2) ** 0.5
+    fluid_kg, u_steps_kg = steps.between(state.steps, state.says(), before.t_s, level.t_s)
+    gained_kg = level.kg - before.kg + fluid_kg
+    u_kg = math.hypot(before.u_kg, level.u_kg, u_steps_kg)
     return _weighed(state, "drained", gained_kg, u_kg, gained_kg, state.spec.drained, temperature_c)
 
 
@@ -113,12 +130,13 @@ def _overflow(state: BayState) -> budget.Budget | None:
     if end is None:
         return None
     dt_s = end.t_s - base.t_s
-    gained_kg = end.kg - base.kg - state.drift_kg_s * dt_s
+    fluid_kg, u_steps_kg = steps.between(state.steps, state.says(), base.t_s, end.t_s)
+    gained_kg = end.kg - base.kg + fluid_kg - state.drift_kg_s * dt_s
     # A drift seen at rest need not go on at the same rate: the creep or evaporation behind it dies away.
-    u_drift_kg = ((state.u_drift_kg_s * dt_s) ** 2 + (0.3 * state.drift_kg_s * dt_s) ** 2) ** 0.5
+    u_drift_kg = math.hypot(state.u_drift_kg_s, DRIFT_FADES * state.drift_kg_s, U_CELL_KG_S) * dt_s
     load_kg = base.kg - (state.before.kg if state.before is not None else 0.0)
     u_creep_kg = 0.3 * state.spec.pan.creep_rel * abs(load_kg)
-    u_kg = (base.u_kg**2 + end.u_kg**2 + u_drift_kg**2 + u_creep_kg**2) ** 0.5
+    u_kg = math.hypot(base.u_kg, end.u_kg, u_drift_kg, u_creep_kg, u_steps_kg)
     if gained_kg < 2.0 * u_kg:
         gained_kg = 0.0
     supply_c = state.meter.supply_c
@@ -136,6 +154,18 @@ def drip_ahead(state: BayState) -> StillToCome | None:
     if ahead is None:
         return None
     return StillToCome(ahead.still_to_come_kg / kg_per_l, 2.0 * ahead.u_kg / kg_per_l, ahead.wait_s)
+
+
+def leak_watch(state: BayState) -> LeakWatch | None:
+    """What the pan has shown since the plug went in. None until half a minute of it was seen."""
+    if state.leak is None or state.leak.n < 6:
+        return None
+    slope = state.leak.long
+    # Fluid still creeps down the housing after the plug is in, and a drift at rest has half an hour to fade.
+    u_drift_kg_s = math.hypot(state.u_drift_kg_s, 2.0 * DRIFT_FADES * state.drift_kg_s)
+    u_slope_kg_s = state.spec.pan.noise_kg / math.sqrt(slope.stt)
+    density = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c)
+    return watch(slope.kg_s, u_slope_kg_s, state.drift_kg_s, u_drift_kg_s, density)
 
 
 def figures(state: BayState) -> Figures:
@@ -156,6 +186,23 @@ def figures(state: BayState) -> Figures:
     return Figures(_drained(state), metered, overflow, filled, judgement)
 
 
+def _steps(state: BayState) -> list[dict[str, Any]]:
+    """What came and went on the pan, and how much of it counts as fluid."""
+    says = state.says()
+    return [
+        {
+            "id": s.id,
+            "kind": s.kind,
+            "t_s": s.t_s,
+            "kg": s.kg,
+            "counted_kg": steps.counted(s, says.get(s.id))[0],
+            "says": says.get(s.id),
+            "asked": s.kind == "gulp" and s.id not in says,
+        }
+        for s in state.steps
+    ]
+
+
 def report(state: BayState) -> dict[str, Any]:
     """The contract's JSON object for a job. Figures that were not measured are null."""
     f, ahead, spec = figures(state), drip_ahead(state), state.spec
@@ -166,7 +213,7 @@ def report(state: BayState) -> dict[str, Any]:
     def u95(b: budget.Budget | None) -> float | None:
         return None if b is None else b.u95
 
-    judged = f.judgement
+    judged, leak = f.judgement, leak_watch(state)
     return {
         "drained_l": value(f.drained),
         "drained_u95_l": u95(f.drained),
@@ -189,6 +236,12 @@ def report(state: BayState) -> dict[str, Any]:
         "p_within": judged.p_within if judged is not None else None,
         "p_over": judged.p_over if judged is not None else None,
         "level_seen": state.marked("level_seen") is not None,
+        "ran_over_at_l": state.overflow_at_l,
+        "leak_l_h": None if leak is None else leak.rate_l_h,
+        "leak_u95_l_h": None if leak is None else leak.u95_l_h,
+        "leak_limit_l_h": None if leak is None else leak.limit_l_h,
+        "leak_text": None if leak is None else leak.text,
+        "steps": _steps(state),
         "stage": state.stage,
         "notices": [{"kind": n.kind, "text": n.text, "t_s": n.t_s} for n in state.notices],
         "budgets": {

@@ -80,6 +80,8 @@ class JobSpec:
     u_retained_l: float = 0.0
     labels: Mapping[str, str] = field(default_factory=dict)
     """What a person calls it: vehicle, compartment, technician, grade."""
+    answers: Mapping[str, str] = field(default_factory=dict)
+    """Step on the pan → what the technician said it was, fluid or object."""
 
     @property
     def expected_fill_l(self) -> float:
@@ -104,10 +106,31 @@ class JobSpec:
             "pan": vars(self.pan).copy(),
             "meter": vars(self.meter).copy(),
             "air": vars(self.air).copy(),
+            **answers_table(self.answers),
         }
 
     def to_toml(self) -> str:
         return tomli_w.dumps(self.to_table())
+
+
+def answers_table(answers: Mapping[str, str]) -> dict[str, Any]:
+    """The [[answers]] of JOB.toml; nothing where nobody was asked."""
+    rows = [{"step": step, "says": says} for step, says in answers.items()]
+    return {"answers": rows} if rows else {}
+
+
+def _answers(rows: object, source: str) -> dict[str, str]:
+    """Read [[answers]]. Raises InputError."""
+    if not isinstance(rows, list):
+        raise InputError(f"{source}: answers is not a list of tables; write [[answers]].")
+    found = {}
+    for row in rows:
+        section = _Section(source, "answers", row)
+        found[section.text("step")] = section.text("says")
+        if section.text("says") not in ("fluid", "object"):
+            raise InputError(f"{section.where} says = {section.text('says')!r}; expected fluid or object.")
+        section.finish()
+    return found
 
 
 class _Section:
@@ -226,6 +249,7 @@ def spec_from_tables(tables: Mapping[str, Any], source: str, country: str | None
         retained_l=retained_l,
         u_retained_l=u_retained_l,
         labels=dict(labels),
+        answers=_answers(tables.get("answers", []), source),
     )
     if not 600 <= spec.air.pressure_hpa <= 1100 or not 0 <= spec.air.relative_humidity <= 1:
         raise InputError(

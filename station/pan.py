@@ -1,7 +1,16 @@
-"""The pan's recent past: what it weighs now, how fast that changes, and how well either is known."""
+"""The pan's stream, cut into calm stretches with a straight line each, and jumps between them.
+
+A segmented robust regression, one reading in, a new state out, constant memory. While readings follow the line of
+the last three seconds the pan is calm, and they make up its window. A reading off that line opens an episode; the
+episode ends when a second's worth of readings lies on a line again. What the two lines and the time between them
+cannot explain as flow is a jump: a step of so many grams, a knock where the level came back, or nothing but a new
+flow. Whether a jump is taken out is not decided here (station.steps does that), only measured.
+"""
 
 import math
 from dataclasses import dataclass
+
+from station.evolve import evolve
 
 WINDOW_S = 6.0
 SPARSE_POINTS = 5
@@ -10,6 +19,24 @@ SPARSE_S = 60.0
 
 SATURATED = (8388607, -8388608)
 """The converter's end stops: a count there says "at least", not how much."""
+
+BLOCK_S = 0.075
+"""Readings closer together than this are merged into one block by their median (a converter at 80 a second)."""
+CALM_S = 3.0
+CALM_BLOCKS = (5, 30)
+TAIL_S = 1.0
+TAIL_BLOCKS = (4, 10)
+EPISODE_S = 4.0
+GAP_S = 1.5
+SLOW_S = 0.6
+"""Readings further apart than this cannot tell a thing that falls from fluid that flows: all of them are taken."""
+OUT = 5.0
+"""A block this many standard deviations off the line opens an episode."""
+SIGNIFICANT = 4.0
+STEP_KG = 0.001
+"""Smaller steps are left in: 1 g is a third of a thousandth of an axle."""
+
+Block = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -22,12 +49,60 @@ class Level:
 
 
 @dataclass(frozen=True)
-class PanTrack:
-    """window: (t_s, indicated_kg), oldest first. median_kg and flow_kg_s are robust and cheap, for display."""
+class Line:
+    """kg at t_s and its slope, through n blocks; sigma_kg: their scatter about it."""
 
-    window: tuple[tuple[float, float], ...] = ()
+    t_s: float
+    kg: float
+    slope_kg_s: float
+    sigma_kg: float
+    n: int
+    stt: float
+
+    def at(self, t_s: float) -> float:
+        return self.kg + self.slope_kg_s * (t_s - self.t_s)
+
+    def u_at(self, t_s: float, sigma_kg: float) -> float:
+        lever = (t_s - self.t_s) ** 2 / self.stt if self.stt > 0 else 0.0
+        return sigma_kg * math.sqrt(1.0 / self.n + lever)
+
+
+@dataclass(frozen=True)
+class Jump:
+    """What an episode came to. kg: the step that flow does not explain, 0 where it explains all.
+
+    rise_s: how long the step took from a fifth to four fifths. peak_kg: how far readings went beyond both lines.
+    flow_kg_s: the larger of the flows on either side. before_kg, after_kg: the levels on either side.
+    """
+
+    t_s: float
+    end_t_s: float
+    kg: float
+    u_kg: float
+    rise_s: float
+    peak_kg: float
+    flow_kg_s: float
+    before_kg: float
+    after_kg: float
+
+
+@dataclass(frozen=True)
+class PanTrack:
+    """window: (t_s, kg) of calm blocks, oldest first, without the steps taken out so far (offset_kg).
+
+    median_kg and flow_kg_s are robust and cheap, for display and for the stages. episode: blocks that await
+    judgement.
+    """
+
+    window: tuple[Block, ...] = ()
     median_kg: float = 0.0
     flow_kg_s: float = 0.0
+    offset_kg: float = 0.0
+    scatter_kg: float = 0.0
+    calm: tuple[Block, ...] = ()
+    episode: tuple[Block, ...] = ()
+    readings: tuple[Block, ...] = ()
+    block_t_s: float = -math.inf
 
 
 def _median(values: list[float]) -> float:
@@ -36,9 +111,68 @@ def _median(values: list[float]) -> float:
     return ordered[middle] if len(ordered) % 2 else 0.5 * (ordered[middle - 1] + ordered[middle])
 
 
-def add(track: PanTrack, t_s: float, indicated_kg: float) -> PanTrack:
-    """Take in one reading, let the oldest go."""
-    window = (*track.window, (t_s, indicated_kg))
+def fit_line(blocks: tuple[Block, ...]) -> Line:
+    """Least squares through at least one block."""
+    n = len(blocks)
+    mean_t = sum([t for t, _ in blocks]) / n
+    mean_kg = sum([kg for _, kg in blocks]) / n
+    stt = sum([(t - mean_t) ** 2 for t, _ in blocks])
+    slope = sum([(t - mean_t) * (kg - mean_kg) for t, kg in blocks]) / stt if stt > 0 else 0.0
+    ss = sum([(kg - mean_kg - slope * (t - mean_t)) ** 2 for t, kg in blocks])
+    return Line(mean_t, mean_kg, slope, math.sqrt(ss / (n - 2)) if n > 2 else 0.0, n, stt)
+
+
+def add(track: PanTrack, t_s: float, indicated_kg: float, noise_kg: float) -> tuple[PanTrack, Jump | None]:
+    """Take in one reading. With a jump comes a track that waits for `resume`.
+
+    noise_kg: standard deviation of one reading, the least that is believed.
+    """
+    readings = (*track.readings, (t_s, indicated_kg))
+    if t_s - track.block_t_s < BLOCK_S:
+        return evolve(track, readings=readings), None
+    if len(readings) > 1:
+        t, kg = sum(r[0] for r in readings) / len(readings), _median([r[1] for r in readings])
+    else:
+        t, kg = readings[0]
+    gap_s = t_s - track.block_t_s
+    block = (t, kg - track.offset_kg)
+    track = evolve(track, readings=(), block_t_s=t_s)
+    calm = track.calm
+    if len(calm) > 1 and gap_s > max(GAP_S, 5.0 * (calm[-1][0] - calm[0][0]) / (len(calm) - 1)):
+        track, calm = evolve(track, calm=(), episode=()), ()
+    if len(calm) < CALM_BLOCKS[0]:
+        return _accept(track, block, noise_kg), None
+    if gap_s > SLOW_S and not track.episode:
+        return _accept(track, block, noise_kg), None
+    line = fit_line(calm)
+    sigma = max(noise_kg, track.scatter_kg)
+    off_kg = block[1] - line.at(block[0])
+    within = abs(off_kg) <= OUT * sigma + 0.1 * abs(line.slope_kg_s) + 1e-4
+    if not track.episode:
+        return (_accept(track, block, noise_kg, off_kg), None) if within else (
+            evolve(track, episode=(block,)), None)  # fmt: skip
+    if within and len(track.episode) == 1:  # one reading alone was off
+        return _accept(evolve(track, episode=()), block, noise_kg, off_kg), None
+    track = evolve(track, episode=(*track.episode, block))
+    return track, _judge(track, line, sigma)
+
+
+def _accept(track: PanTrack, block: Block, noise_kg: float, off_kg: float | None = None) -> PanTrack:
+    """A calm block joins the window."""
+    t_s = block[0]
+    calm = (*track.calm, block)[-CALM_BLOCKS[1] :]
+    first = 0
+    while len(calm) - first > CALM_BLOCKS[0] and calm[first][0] < t_s - CALM_S:
+        first += 1
+    scatter = track.scatter_kg or noise_kg
+    if off_kg is not None:
+        scatter += (1.25 * abs(off_kg) - scatter) / 20.0
+    return _published(evolve(track, calm=calm[first:], scatter_kg=scatter), block)
+
+
+def _published(track: PanTrack, *blocks: Block) -> PanTrack:
+    window = (*track.window, *blocks)
+    t_s = window[-1][0]
     first = 0
     while len(window) - first > SPARSE_POINTS and window[first][0] < t_s - WINDOW_S:
         first += 1
@@ -46,13 +180,88 @@ def add(track: PanTrack, t_s: float, indicated_kg: float) -> PanTrack:
         first += 1
     window = window[first:]
     masses = [kg for _, kg in window]
+    newest = [kg for t, kg in window[-9:] if t > t_s - 1.0]  # of a sparse recording the last one alone
     third = max(1, len(window) // 3)
     dt_s = (t_s + window[-third][0] - window[0][0] - window[third - 1][0]) / 2
     rise = _median(masses[-third:]) - _median(masses[:third])
-    return PanTrack(window, _median(masses[-9:]), rise / dt_s if dt_s > 0 else 0.0)
+    flow = rise / dt_s if dt_s > 0 else 0.0
+    return evolve(track, window=window, median_kg=_median(newest), flow_kg_s=flow)
 
 
-def fit_level(window: tuple[tuple[float, float], ...], t_s: float, noise_kg: float) -> Level | None:
+def _tail_length(calm: tuple[Block, ...]) -> int:
+    dt_s = (calm[-1][0] - calm[0][0]) / (len(calm) - 1)
+    return max(TAIL_BLOCKS[0], min(TAIL_BLOCKS[1], round(TAIL_S / dt_s) if dt_s > 0 else TAIL_BLOCKS[1]))
+
+
+def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
+    """The jump of the present episode, once its end is calm again or it has lasted too long to wait."""
+    episode, n = track.episode, _tail_length(track.calm)
+    if len(episode) < n:
+        return None
+    tail = episode[-n:]
+    after = fit_line(tail)
+    lasted_s = episode[-1][0] - episode[0][0]
+    late = lasted_s > EPISODE_S and len(episode) >= 2 * n
+    if not late and after.sigma_kg > 1.6 * sigma_kg:
+        return None
+    sigma_after = max(sigma_kg, after.sigma_kg)
+    from_s, to_s = track.calm[-1][0], tail[0][0]
+    between_s = to_s - from_s
+    flows = (before.slope_kg_s, after.slope_kg_s)
+    u_lines = math.hypot(before.u_at(from_s, sigma_kg), after.u_at(to_s, sigma_after))
+    explained = 0.5 * (flows[0] + flows[1]) * between_s
+    leeway = 0.5 * abs(flows[1] - flows[0]) * between_s
+    step = after.at(to_s) - before.at(from_s) - explained
+    if late and max(map(abs, flows)) > 1e-3:  # a flow that changed while hands or tools shook the pan
+        leeway += 0.5 * max(map(abs, flows)) * between_s
+    if abs(step) - leeway <= max(SIGNIFICANT * u_lines, STEP_KG):
+        step = 0.0
+    low, high, rise_s = _shape(episode, before, step, flows, from_s)
+    return Jump(
+        t_s=episode[0][0],
+        end_t_s=episode[-1][0],
+        kg=step,
+        u_kg=math.hypot(u_lines, leeway / math.sqrt(3.0)),
+        rise_s=rise_s,
+        peak_kg=max(-low, high),
+        flow_kg_s=max(flows),
+        before_kg=before.at(from_s),
+        after_kg=after.at(to_s),
+    )
+
+
+def _shape(
+    episode: tuple[Block, ...], before: Line, step_kg: float, flows: tuple[float, float], from_s: float
+) -> tuple[float, float, float]:
+    """How far below and above both lines the readings went, and how long the step took."""
+    low, high = min(0.0, step_kg), max(0.0, step_kg)
+    under = over = 0.0
+    started_s, done_s = from_s, None
+    base = before.at(from_s)
+    for t_s, kg in episode:
+        gone_s = t_s - from_s
+        flowed = (min(flows) * gone_s, max(flows) * gone_s)
+        under = min(under, kg - base - max(0.0, flowed[1]) - low)
+        over = max(over, kg - base - min(0.0, flowed[0]) - max(0.0, flowed[1]) - high)
+        if step_kg and done_s is None:
+            share = (kg - base - 0.5 * (flowed[0] + flowed[1])) / step_kg
+            if share >= 0.8:
+                done_s = t_s
+            elif share <= 0.2:
+                started_s = t_s
+    return under, over, (done_s - started_s) if done_s is not None else 0.0
+
+
+def resume(track: PanTrack, jump: Jump, taken_out: bool, noise_kg: float) -> PanTrack:
+    """Go on after a jump, its step taken out of everything that follows or left in."""
+    shift = jump.kg if taken_out else 0.0
+    tail = tuple((t, kg - shift) for t, kg in track.episode[-_tail_length(track.calm) :])
+    scatter = max(noise_kg, fit_line(tail).sigma_kg)
+    track = evolve(track, offset_kg=track.offset_kg + shift, calm=tail, episode=(), scatter_kg=scatter)
+    return _published(track, *tail)
+
+
+def fit_level(window: tuple[Block, ...], t_s: float, noise_kg: float) -> Level | None:
     """Indicated mass at t_s: a line through the window, without the readings that a kick threw off.
 
     A slope that its own uncertainty hides is left out, so that a calm pan gets the smaller u of a mean.
@@ -61,58 +270,21 @@ def fit_level(window: tuple[tuple[float, float], ...], t_s: float, noise_kg: flo
     points = list(window)
     if not points:
         return None
-    # A resistant first look (Theil 1950, Sen 1968): least squares alone would bend towards what it should reject.
-    slopes = [
-        (m2 - m1) / (t2 - t1) for i, (t1, m1) in enumerate(points) for t2, m2 in points[i + 1 :] if t2 > t1
-    ]
-    slope = _median(slopes) if slopes else 0.0
-    offset = _median([m - slope * t for t, m in points])
-    residuals = [abs(m - offset - slope * t) for t, m in points]
-    sigma = max(noise_kg, 1.4826 * _median(residuals))
-    points = [p for p, r in zip(points, residuals, strict=True) if r <= 4.0 * sigma]
-    n = len(points)
-    mean_t = sum(t for t, _ in points) / n
-    mean_kg = sum(m for _, m in points) / n
-    stt = sum((t - mean_t) ** 2 for t, _ in points)
-    slope = sum((t - mean_t) * (m - mean_kg) for t, m in points) / stt if stt > 0 else 0.0
-    if abs(slope) <= 2.0 * sigma / math.sqrt(stt) if stt > 0 else True:
-        return Level(t_s, mean_kg, sigma / math.sqrt(n))
-    ahead_s = t_s - mean_t
-    return Level(t_s, mean_kg + slope * ahead_s, sigma * math.sqrt(1.0 / n + ahead_s**2 / stt))
-
-
-@dataclass(frozen=True)
-class Rest:
-    """A pan left alone: the sums of a line through it, one median every BLOCK_S, to see its slow drift."""
-
-    BLOCK_S = 5.0
-
-    t0_s: float
-    block_t_s: float
-    n: int = 0
-    sum_t: float = 0.0
-    sum_kg: float = 0.0
-    sum_tt: float = 0.0
-    sum_tkg: float = 0.0
-
-    def add(self, t_s: float, median_kg: float) -> "Rest":
-        if t_s - self.block_t_s < self.BLOCK_S:
-            return self
-        t = t_s - self.t0_s
-        return Rest(
-            self.t0_s,
-            t_s,
-            self.n + 1,
-            self.sum_t + t,
-            self.sum_kg + median_kg,
-            self.sum_tt + t * t,
-            self.sum_tkg + t * median_kg,
-        )
-
-    def drift(self, noise_kg: float) -> tuple[float, float]:
-        """Drift in kg/s and its standard uncertainty; (0, 0) where there was too little rest to tell."""
-        if self.n < 6:
-            return 0.0, 0.0
-        stt = self.sum_tt - self.sum_t**2 / self.n
-        slope = (self.sum_tkg - self.sum_t * self.sum_kg / self.n) / stt
-        return slope, noise_kg / math.sqrt(stt)
+    kg, u_kg = points[-1][1], noise_kg
+    for _ in range(4):
+        n = len(points)
+        mean_t = sum(t for t, _ in points) / n
+        mean_kg = sum(m for _, m in points) / n
+        stt = sum((t - mean_t) ** 2 for t, _ in points)
+        slope = sum((t - mean_t) * (m - mean_kg) for t, m in points) / stt if stt > 0 else 0.0
+        residuals = [abs(m - mean_kg - slope * (t - mean_t)) for t, m in points]
+        sigma = max(noise_kg, 1.4826 * _median(residuals))
+        sloping = stt > 0 and abs(slope) > 2.0 * sigma / math.sqrt(stt)
+        ahead_s = t_s - mean_t if sloping else 0.0
+        kg = mean_kg + slope * ahead_s
+        u_kg = sigma * math.sqrt(1.0 / n + (ahead_s**2 / stt if sloping else 0.0))
+        kept = [p for p, r in zip(points, residuals, strict=True) if r <= 4.0 * sigma]
+        if len(kept) == n or len(kept) < 3:
+            break
+        points = kept
+    return Level(t_s, kg, u_kg)

@@ -3,11 +3,15 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from station.counts import Counts
 from station.drip import DripFit
+from station.evolve import evolve
 from station.job import JobSpec
 from station.metering import MeterTrack
 from station.notice import Notice
-from station.pan import Level, PanTrack, Rest
+from station.pan import Level, PanTrack
+from station.rest import Rest
+from station.steps import Step
 
 STAGES = ("plan", "drain", "drip", "reseal", "fill", "settle", "leak watch", "closed", "abandoned")
 
@@ -50,7 +54,10 @@ class BayState:
     """heard and typical_s: when each source last spoke, and how often it does. faults: source → what ails it.
 
     before: the pan before the drain. drained: the pan when the drain was taken as done. fill_base: the pan when
-    the fill began; fill_end: when the plug went in. rest: the pan between resealing and filling.
+    the fill began; fill_end: when the plug went in. rest: the pan between resealing and filling. leak: the pan
+    after that. drained_marked: the pan when the technician said that the drain was done, where drained is earlier.
+    steps: what came and went on the pan; answers: step → what the technician said it was, beside the spec's own.
+    overflow_at_l: what the meter had counted when the pan first saw fluid run over.
     """
 
     spec: JobSpec
@@ -62,16 +69,23 @@ class BayState:
     typical_s: Mapping[str, float] = field(default_factory=dict)
     silent: frozenset[str] = frozenset()
     faults: Mapping[str, str] = field(default_factory=dict)
+    counts: Counts = field(default_factory=Counts)
     pan: PanTrack = field(default_factory=PanTrack)
+    steps: tuple[Step, ...] = ()
+    answers: Mapping[str, str] = field(default_factory=dict)
+    lifted_flow_kg_s: float = 0.0
     meter: MeterTrack = field(default_factory=MeterTrack)
     temperatures_c: Mapping[str, float] = field(default_factory=dict)
     pump_on: bool = False
     before: Level | None = None
     drained: Level | None = None
+    drained_marked: Level | None = None
     drained_temperature_c: float | None = None
     fill_base: Level | None = None
     fill_end: Level | None = None
+    overflow_at_l: float | None = None
     rest: Rest | None = None
+    leak: Rest | None = None
     drift_kg_s: float = 0.0
     u_drift_kg_s: float = 0.0
     bulk_seen: bool = False
@@ -84,3 +98,12 @@ class BayState:
     def marked(self, mark: str) -> float | None:
         """When a mark was last set; None if never."""
         return next((t_s for name, t_s in reversed(self.marks) if name == mark), None)
+
+    def says(self) -> Mapping[str, str]:
+        """What the technician said of each step, here or in the job's file."""
+        return {**self.spec.answers, **self.answers}
+
+
+def note(state: BayState, kind: str, text: str, stops: bool = False) -> BayState:
+    """Add a notice."""
+    return evolve(state, notices=(*state.notices, Notice(kind, text, state.t_s, stops)))

@@ -10,6 +10,8 @@ import math
 import random
 from dataclasses import dataclass, field
 
+from hardware.simulated.disturbance import Disturbances
+
 GRAVITY_M_S2 = 9.80665
 
 
@@ -68,6 +70,13 @@ class PlantSettings:
     creep_s: float = 600.0
     zero_walk_kg: float = 2.0e-5
     """Random walk of the cell's zero: standard deviation after one minute."""
+    zero_kg_per_c: float = 0.0
+    air_swing_c: float = 0.0
+    """The air swings by this much around air_c in the course of an hour, and the cell's zero with it."""
+    pocket_l: float = 0.0
+    """Old fluid behind a rib, that leaves only when `tip_pocket` says so."""
+    foam_share: float = 0.0
+    """Air that the pump beats into the fresh fluid, as a share of its volume; it rises out in minutes."""
     air_kg_m3: float = 1.19
     drum_l: float = 38.0
     seed: int = 1
@@ -75,6 +84,8 @@ class PlantSettings:
 
 _FILM_M = 1.2e-3
 _SUMP_M2 = 0.035
+_POCKET_S = 0.8
+_FOAM_S = 90.0
 _DROP_KG = 4.0e-5
 _CENTRE = 0.7
 """The share of the compartment that the fill plug opens into; the rest are tubes that fill through a gap."""
@@ -89,7 +100,10 @@ class Plant:
     pulses: int = 0
     old_in_pan_kg: float = 0.0
     fresh_in_pan_kg: float = 0.0
-    other_in_pan_kg: float = 0.0
+    carried_off_kg: float = 0.0
+    """Fluid that reached the pan and was emptied out of it."""
+    floor_kg: float = 0.0
+    """Fluid that missed the pan while it was lifted."""
     delivered_kg: float = 0.0
 
     def __post_init__(self) -> None:
@@ -97,7 +111,7 @@ class Plant:
         self._random = random.Random(s.seed)
         self._films_m = [_FILM_M for _ in s.walls_m]
         films_l = sum(self._film_l(i) for i in range(len(s.walls_m)))
-        self._bulk_l = s.old_volume_l - s.puddle_l - films_l
+        self._bulk_l = s.old_volume_l - s.puddle_l - s.pocket_l - films_l
         if self._bulk_l <= 0:
             raise ValueError(f"old_volume_l is {s.old_volume_l} L, expected more than its films and puddle")
         self._bulk_0_l = self._bulk_l
@@ -112,7 +126,9 @@ class Plant:
         self._exact_pulses = 0.0
         self._centre_l = self._tubes_l = 0.0
         self._creep_kg = self._zero_kg = 0.0
-        self._kick_s = -math.inf
+        self._pocket_l, self._pocket_tipped = s.pocket_l, False
+        self._foam_l = 0.0
+        self.disturbed = Disturbances(random.Random(s.seed ^ 0x5EED))
         self.drum_l = s.drum_l
 
     # --- verbs of the world -------------------------------------------------------------------------------
@@ -131,11 +147,21 @@ class Plant:
 
     def kick(self) -> None:
         """Somebody knocks the pan; it rings for about two seconds."""
-        self._kick_s = self.time_s
+        self.disturbed.kick(self.time_s)
 
     def drop(self, mass_kg: float) -> None:
         """Something that is not fluid lands in the pan."""
-        self.other_in_pan_kg += mass_kg
+        self.disturbed.drop(self.time_s, mass_kg)
+
+    def lift(self, lasts_s: float, emptied: bool = False, tare_change_kg: float = 0.0) -> None:
+        """The pan is taken off its cells and put back, perhaps emptied, perhaps another one."""
+        self.disturbed.lift(self.time_s, lasts_s, tare_change_kg)
+        if emptied:
+            self.carried_off_kg = self.old_in_pan_kg + self.fresh_in_pan_kg
+
+    def tip_pocket(self) -> None:
+        """What stood behind a rib lets go at once, in a gulp."""
+        self._pocket_tipped = True
 
     # --- what sensors see ---------------------------------------------------------------------------------
 
@@ -148,17 +174,20 @@ class Plant:
     def flow_l_min(self) -> float:
         return self._flow_l_s * 60.0
 
+    @property
+    def air_c(self) -> float:
+        s = self.settings
+        return s.air_c + s.air_swing_c * math.sin(2.0 * math.pi * self.time_s / 3600.0 + s.seed % 7)
+
     def temperatures(self) -> dict[str, float]:
         """What the thermometers stand in, °C."""
-        s = self.settings
-        return {"fluid_drained_c": self._pan_c, "fluid_supply_c": s.supply_c, "air_c": s.air_c}
+        return {"fluid_drained_c": self._pan_c, "fluid_supply_c": self.settings.supply_c, "air_c": self.air_c}
 
     def adc_count(self) -> int:
         """One fresh conversion of the load cell's bridge."""
         s = self.settings
-        ringing_s = self.time_s - self._kick_s
-        kick_kg = 1.5 * math.exp(-ringing_s / 0.5) * math.sin(31.0 * ringing_s) if ringing_s < 6.0 else 0.0
-        load_kg = self._load_kg() + self._creep_kg + self._zero_kg + kick_kg
+        load_kg = self.disturbed.felt_kg(self.time_s, self._load_kg()) + self._creep_kg + self._zero_kg
+        load_kg += s.zero_kg_per_c * (self.air_c - s.air_c)
         count = s.zero_count + load_kg / s.kg_per_count + self._random.gauss(0.0, s.noise_counts)
         return max(-8388608, min(8388607, round(count)))
 
@@ -168,7 +197,7 @@ class Plant:
         steel = 1.0 - s.air_kg_m3 / 8000.0
         old = self.old_in_pan_kg * (1.0 - s.air_kg_m3 / s.old.density_kg_m3(self._pan_c))
         fresh = self.fresh_in_pan_kg * (1.0 - s.air_kg_m3 / s.fresh.density_kg_m3(s.supply_c))
-        return s.pan_kg + self.other_in_pan_kg + (old + fresh) / steel
+        return s.pan_kg + (old + fresh) / steel - self.carried_off_kg
 
     # --- truth, for whoever compares ------------------------------------------------------------------------
 
@@ -186,7 +215,7 @@ class Plant:
     @property
     def _room_l(self) -> float:
         """Room below the plug's lip that old fluid does not take up."""
-        left_l = self._bulk_l + self.settings.puddle_l
+        left_l = self._bulk_l + self.settings.puddle_l + self._pocket_l
         return self.settings.capacity_l - left_l - sum(self._film_l(i) for i in range(len(self._films_m)))
 
     def _film_l(self, wall: int) -> float:
@@ -196,11 +225,14 @@ class Plant:
     def advance(self, dt_s: float, pump_on: bool) -> None:
         """Let dt_s seconds pass, the pump's relay being as given."""
         self.time_s += dt_s
+        s = self.settings
+        before_kg = self.old_in_pan_kg + self.fresh_in_pan_kg
         if self._open:
             self._drain(dt_s)
         self._fill(dt_s, pump_on)
-        s = self.settings
         in_pan_kg = self.old_in_pan_kg + self.fresh_in_pan_kg
+        self.disturbed.advance(self.time_s, dt_s, (in_pan_kg - before_kg) / dt_s)
+        in_pan_kg -= self.carried_off_kg
         self._creep_kg += (s.creep_rel * in_pan_kg - self._creep_kg) * dt_s / s.creep_s
         self._zero_kg += self._random.gauss(0.0, s.zero_walk_kg) * math.sqrt(dt_s / 60.0)
         self._pan_c += (s.air_c - self._pan_c) * dt_s / (1.2 * s.cooling_s)
@@ -221,17 +253,27 @@ class Plant:
             self._bulk_l -= out_l
             if self._bulk_l < 1e-6:
                 self._bulk_l = 0.0
-        if s.suction_l_min == 0 and self._bulk_l < 0.5 * self._bulk_0_l:
+        if s.suction_l_min == 0:
+            # Walls come out of the fluid as it falls; a film thins for the share of its wall that stands free.
+            bare = 1.0 - self._bulk_l / self._bulk_0_l
             for wall, (height_m, _) in enumerate(s.walls_m):
                 # d(1/h²)/dt = g / (ν H): Jeffreys' similarity film, exact while ν is constant.
                 before_l, film_m = self._film_l(wall), self._films_m[wall]
-                thinner = film_m**-2 + GRAVITY_M_S2 * dt_s / (kv * 1e-6 * height_m)
+                thinner = film_m**-2 + bare * GRAVITY_M_S2 * dt_s / (kv * 1e-6 * height_m)
                 self._films_m[wall] = thinner**-0.5
                 out_l += before_l - self._film_l(wall)
+        if self._pocket_tipped and self._pocket_l > 0:
+            gulp_l = self._pocket_l * (1.0 - math.exp(-dt_s / _POCKET_S)) + 1e-6
+            gulp_l = min(gulp_l, self._pocket_l)
+            self._pocket_l -= gulp_l
+            out_l += gulp_l
         self._hanging_kg += out_l * s.old.density_kg_m3(20.0) / 1000.0
         fallen_kg = self._hanging_kg if out_l > 0.0005 else _DROP_KG * math.floor(self._hanging_kg / _DROP_KG)
         if fallen_kg > 0:
             self._hanging_kg -= fallen_kg
+            if self.disturbed.lifted(self.time_s):
+                self.floor_kg += fallen_kg
+                return
             total_kg = self.old_in_pan_kg + fallen_kg
             self._pan_c += (self._cooling_c - self._pan_c) * fallen_kg / total_kg
             self.old_in_pan_kg = total_kg
@@ -261,6 +303,8 @@ class Plant:
             self._exact_pulses += poured_l * counted
             self.pulses = math.floor(self._exact_pulses)
             self._centre_l += poured_l * to_20
+            self._foam_l += s.foam_share * poured_l
+        self._foam_l -= self._foam_l * dt_s / _FOAM_S
         self._run_over(dt_s, kv)
 
     def _run_over(self, dt_s: float, kv: float) -> None:
@@ -272,8 +316,8 @@ class Plant:
         across_l = (centre - tubes) * 0.9 * dt_s / (1.0 + kv / 200.0)
         self._centre_l -= across_l
         self._tubes_l += across_l
-        over_l = self._centre_l - _CENTRE * room_l
+        over_l = self._centre_l + _CENTRE * self._foam_l - _CENTRE * room_l
         if over_l > 0 and not self._fill_plug_in:
-            out_l = over_l * (1.0 - math.exp(-dt_s / 1.5))
+            out_l = min(self._centre_l, over_l * (1.0 - math.exp(-dt_s / 1.5)))
             self._centre_l -= out_l
             self.fresh_in_pan_kg += out_l * self.settings.fresh.density_kg_m3(20.0) / 1000.0

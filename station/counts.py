@@ -1,0 +1,71 @@
+"""Raw counts of the pan before they mean anything: stuck ones and ones that lost a bit on the wire."""
+
+from dataclasses import dataclass
+
+from station.evolve import evolve
+
+STUCK_S = 5.0
+STUCK_READINGS = 8
+BITS = range(10, 24)
+FRESH_S = 1.0
+
+
+@dataclass(frozen=True)
+class Counts:
+    """last: the newest count taken in and when. same_since_s, same_n: how long it has been identical.
+
+    step: the size of the last change. held: a count that looks as if it had lost a bit; the next one tells.
+    """
+
+    last: int | None = None
+    t_s: float = 0.0
+    step: int = 0
+    same_since_s: float = 0.0
+    same_n: int = 0
+    stuck: bool = False
+    held: tuple[float, int] | None = None
+
+
+def check(
+    counts: Counts, t_s: float, count: int, noise_counts: float
+) -> tuple[Counts, tuple[tuple[float, int], ...], str | None]:
+    """What to take in now, and what was found: "bit", "stuck", "moving" (stuck no more) or None.
+
+    A count off by a power of two, for one reading alone, is a lost bit and is left out.
+    """
+    if counts.held is not None:
+        held, counts = counts.held, evolve(counts, held=None)
+        back = counts.last is not None and abs(count - counts.last) < abs(held[1] - counts.last) / 2
+        if back:
+            counts, finding = _take(counts, t_s, count, noise_counts)
+            return counts, ((t_s, count),), finding or "bit"
+        counts, _ = _take(counts, *held, noise_counts)
+        counts, finding = _take(counts, t_s, count, noise_counts)
+        return counts, (held, (t_s, count)), finding
+    if t_s - counts.t_s < FRESH_S and _lost_bit(counts, count, noise_counts):
+        return evolve(counts, held=(t_s, count)), (), None
+    counts, finding = _take(counts, t_s, count, noise_counts)
+    return counts, ((t_s, count),), finding
+
+
+def _lost_bit(counts: Counts, count: int, noise_counts: float) -> bool:
+    last = counts.last
+    if last is None:
+        return False
+    off = abs(count - last)
+    near = 5.0 * noise_counts + 1.5 * abs(counts.step) + 2.0
+    if off < max(1000.0, 4.0 * near):
+        return False
+    shifted = abs(count - 2 * last) <= 2.0 * near or abs(2 * count - last) <= 2.0 * near
+    return shifted or any(abs(off - (1 << bit)) <= near for bit in BITS)
+
+
+def _take(counts: Counts, t_s: float, count: int, noise_counts: float) -> tuple[Counts, str | None]:
+    step = 0 if counts.last is None or t_s - counts.t_s > FRESH_S else count - counts.last
+    if count != counts.last or noise_counts < 1.0:
+        finding = "moving" if counts.stuck else None
+        return Counts(count, t_s, step, t_s, 1), finding
+    n = counts.same_n + 1
+    stuck = counts.stuck or (t_s - counts.same_since_s >= STUCK_S and n >= STUCK_READINGS)
+    finding = "stuck" if stuck and not counts.stuck else None
+    return evolve(counts, t_s=t_s, step=step, same_n=n, stuck=stuck), finding
