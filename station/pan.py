@@ -261,7 +261,7 @@ def resume(track: PanTrack, jump: Jump, taken_out: bool, noise_kg: float) -> Pan
     return _published(track, *tail)
 
 
-def fit_level(window: tuple[Block, ...], t_s: float, noise_kg: float) -> Level | None:
+def fit_level(window: tuple[tuple[float, float], ...], t_s: float, noise_kg: float) -> Level | None:
     """Indicated mass at t_s: a line through the window, without the readings that a kick threw off.
 
     A slope that its own uncertainty hides is left out, so that a calm pan gets the smaller u of a mean.
@@ -270,21 +270,21 @@ def fit_level(window: tuple[Block, ...], t_s: float, noise_kg: float) -> Level |
     points = list(window)
     if not points:
         return None
-    kg, u_kg = points[-1][1], noise_kg
-    for _ in range(4):
-        n = len(points)
-        mean_t = sum(t for t, _ in points) / n
-        mean_kg = sum(m for _, m in points) / n
-        stt = sum((t - mean_t) ** 2 for t, _ in points)
-        slope = sum((t - mean_t) * (m - mean_kg) for t, m in points) / stt if stt > 0 else 0.0
-        residuals = [abs(m - mean_kg - slope * (t - mean_t)) for t, m in points]
-        sigma = max(noise_kg, 1.4826 * _median(residuals))
-        sloping = stt > 0 and abs(slope) > 2.0 * sigma / math.sqrt(stt)
-        ahead_s = t_s - mean_t if sloping else 0.0
-        kg = mean_kg + slope * ahead_s
-        u_kg = sigma * math.sqrt(1.0 / n + (ahead_s**2 / stt if sloping else 0.0))
-        kept = [p for p, r in zip(points, residuals, strict=True) if r <= 4.0 * sigma]
-        if len(kept) == n or len(kept) < 3:
-            break
-        points = kept
-    return Level(t_s, kg, u_kg)
+    # A resistant first look (Theil 1950, Sen 1968): least squares alone would bend towards what it should reject.
+    slopes = [
+        (m2 - m1) / (t2 - t1) for i, (t1, m1) in enumerate(points) for t2, m2 in points[i + 1 :] if t2 > t1
+    ]
+    slope = _median(slopes) if slopes else 0.0
+    offset = _median([m - slope * t for t, m in points])
+    residuals = [abs(m - offset - slope * t) for t, m in points]
+    sigma = max(noise_kg, 1.4826 * _median(residuals))
+    points = [p for p, r in zip(points, residuals, strict=True) if r <= 4.0 * sigma]
+    n = len(points)
+    mean_t = sum(t for t, _ in points) / n
+    mean_kg = sum(m for _, m in points) / n
+    stt = sum((t - mean_t) ** 2 for t, _ in points)
+    slope = sum((t - mean_t) * (m - mean_kg) for t, m in points) / stt if stt > 0 else 0.0
+    if abs(slope) <= 2.0 * sigma / math.sqrt(stt) if stt > 0 else True:
+        return Level(t_s, mean_kg, sigma / math.sqrt(n))
+    ahead_s = t_s - mean_t
+    return Level(t_s, mean_kg + slope * ahead_s, sigma * math.sqrt(1.0 / n + ahead_s**2 / stt))
