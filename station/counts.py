@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from station.evolve import evolve
 
 STUCK_S = 5.0
-STUCK_READINGS = 8
+STUCK_PER_S = 2.0
+"""A recording sparser than this may well have been written by hand."""
 BITS = range(10, 24)
 FRESH_S = 1.0
 
@@ -66,6 +67,6 @@ def _take(counts: Counts, t_s: float, count: int, noise_counts: float) -> tuple[
         finding = "moving" if counts.stuck else None
         return Counts(count, t_s, step, t_s, 1), finding
     n = counts.same_n + 1
-    stuck = counts.stuck or (t_s - counts.same_since_s >= STUCK_S and n >= STUCK_READINGS)
+    stuck = counts.stuck or (STUCK_S <= t_s - counts.same_since_s <= (n - 1) / STUCK_PER_S)
     finding = "stuck" if stuck and not counts.stuck else None
     return evolve(counts, t_s=t_s, step=step, same_n=n, stuck=stuck), finding
