@@ -9,7 +9,6 @@ from station.errors import InputError
 from station.job import JobSpec
 from station.rehearse import believed_plant, hidden
 
-
 FASTER = 5.0
 """How many times faster a simulated bay may run: beyond this a laptop no longer keeps up with the chip's bits."""
 
