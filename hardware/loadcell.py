@@ -194,15 +194,15 @@ class LoadCell:
             self._fault("unplugged" if self._state == "unplugged" else "misaligned")
         elif self._to_drop > 0:
             self._to_drop -= 1
-            self._alive_s = self._good_s = ended_s
+            self._alive_s = self._good_s = tap.high_s
         elif ended_s - seen_high_s > 0.8 * self._period_s:
             # This thread looked too late: the next conversion may have come while this one was clocked out.
             # DOUT was high after it, so the chip is in step again at its next conversion at the latest.
-            self._alive_s = ended_s
+            self._alive_s = tap.high_s
             if ended_s - self._good_s > LATE_S:
                 self._become("timing")
         else:
-            self._alive_s = self._good_s = ended_s
+            self._alive_s = self._good_s = tap.high_s
             # The driver answers full scale with False, and a reading of 0 with 0: only identity tells.
             self._good(FULL_SCALE[tap.word] if returned is False else returned, tap.ready_s)
 

@@ -53,8 +53,9 @@ class WireClock:
     """Time as the simulated wire sees it: the base clock between bursts, microseconds within them.
 
     A laptop interrupts a Python process for milliseconds, which a real converter would take for power-downs.
-    So within a burst each pin operation takes ``operation_s`` and nothing else counts; a stall is something
-    that a test asks for, by an operation that takes longer.
+    So from the look that finds a conversion ready to the first look after its burst, each pin operation takes
+    ``operation_s`` and nothing else counts; a stall is something that a test asks for, by an operation that
+    takes longer.
     """
 
     def __init__(
@@ -73,7 +74,7 @@ class WireClock:
         self._held = self._held or in_burst  # the last pulse ends with a write; only a look ends the burst
 
     def look(self, in_burst: bool) -> None:
-        """Count one read of a chip's pin."""
+        """Count one read of a chip's pin. in_burst: whether a burst begins here or goes on."""
         self._now_s = self() + self._operation_s
         self._held = in_burst
 

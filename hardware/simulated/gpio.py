@@ -63,8 +63,9 @@ class SimulatedGpio:
         chip = self._data_lines.get(pin)
         if chip is None:
             return self._levels.get(pin, 0)
-        self._clock.look(chip.in_burst)
-        return chip.data()
+        level = chip.data()
+        self._clock.look(chip.in_burst or level == self.LOW)  # a look that finds it ready begins the burst
+        return level
 
     def cleanup(self, pin: int | None = None) -> None:
         """Forget the set-up of one pin, or of all."""

@@ -1,12 +1,16 @@
 """The simulated pins and the converter chip against the HX711 datasheet's rules."""
 
+import itertools
 import sys
 from types import ModuleType
 
 import pytest
 
 from hardware.errors import PinDirection
-from hardware.simulated.gpio import install
+from hardware.loadcell import LoadCell
+from hardware.simulated.clock import VirtualClock, WireClock
+from hardware.simulated.gpio import SimulatedGpio, install
+from hardware.simulated.hx711_chip import Hx711Chip
 
 SCK, DOUT = 6, 5
 
@@ -130,3 +134,26 @@ def test_install_refuses_beside_a_real_library(bench, monkeypatch):
     monkeypatch.setitem(sys.modules, "RPi.GPIO", ModuleType("RPi.GPIO"))
     with pytest.raises(RuntimeError, match=r"real RPi\.GPIO is loaded"):
         install(bench.gpio)
+
+
+class RestlessClock(VirtualClock):
+    """A wall clock on a machine so slow that every look at it finds 5 ms gone."""
+
+    def __call__(self):
+        self.sleep(0.005)
+        return super().__call__()
+
+
+def test_a_slow_machine_does_not_reach_the_simulated_wire():
+    base = RestlessClock()
+    clock = WireClock(base, base.sleep)
+    gpio = SimulatedGpio(clock)
+    install(gpio)
+    readings = itertools.count(100_000)
+    gpio.attach(Hx711Chip(lambda: next(readings), clock), DOUT, SCK)
+    samples = []
+    cell = LoadCell(DOUT, SCK, samples.append, clock, clock.sleep, gpio)
+    while clock() < 60.0:
+        cell.poll()
+    assert [sample.value for sample in samples if sample.source == "pan_state"] == ["ok"]
+    assert len([sample for sample in samples if sample.source == "pan"]) > 500
