@@ -51,6 +51,7 @@ class Expected:
 
     u_l: standard uncertainty for the next job, its own scatter included; it is what a verdict needs. u_mean_l: that
     of the type's mean. weight: 0 listed alone, 1 the shop's jobs alone. words: "listed", "learned from n jobs".
+    mean_l: of the shop's fills. prior_l: what the listed capacity alone would expect.
     While it is "listed", the doubt in the listed figure itself stays outside: the tolerance is stated about it.
     """
 
@@ -63,6 +64,7 @@ class Expected:
     listed_l: float
     mean_l: float | None = None
     left_out: int = 0
+    prior_l: float | None = None
 
     @property
     def retained_l(self) -> float:
@@ -139,7 +141,7 @@ def learn(
     shop = prior_spread(method) if shop is None else shop
     kept = _without_strays(fills, shop.repeatability_rel * prior_l)
     if not kept:
-        return Expected(prior_l, u_retained_l, u_retained_l, 0, "listed", 0.0, listed_l)
+        return Expected(prior_l, u_retained_l, u_retained_l, 0, "listed", 0.0, listed_l, prior_l=prior_l)
     n, mean_l = len(kept), sum(filled for filled, _ in kept) / len(kept)
     s2 = (PRIOR_JOBS * (shop.repeatability_rel * prior_l) ** 2 + sum((x - mean_l) ** 2 for x, _ in kept)) / (
         PRIOR_JOBS + n - 1
@@ -149,7 +151,7 @@ def learn(
     )
     words = f"learned from {n} job{'s' if n > 1 else ''}"
     u_l = math.sqrt(u_mean_l**2 + s2)
-    return Expected(value_l, u_l, u_mean_l, n, words, weight, listed_l, mean_l, len(fills) - n)
+    return Expected(value_l, u_l, u_mean_l, n, words, weight, listed_l, mean_l, len(fills) - n, prior_l)
 
 
 def _without_strays(fills: Sequence[tuple[float, float]], s_l: float) -> list[tuple[float, float]]:

@@ -65,6 +65,7 @@ create index job_of_type on job (compartment_type, opened_utc);
 create index job_of_bay on job (bay, opened_utc);
 create index job_of_meter on job (meter, opened_utc);
 create index job_of_technician on job (technician, opened_utc);
+create index job_of_container on job (container, opened_utc);
 create table movement (
     seq integer primary key,
     utc text not null,
@@ -75,6 +76,7 @@ create table movement (
     note text not null
 ) strict;
 create index movement_by_time on movement (utc);
+create index movement_of_container on movement (container, kind, utc);
 """
 _TABLES = ("event", "sample", "job", "movement")
 _LABELS = "vehicle compartment technician grade".split()

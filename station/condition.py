@@ -1,0 +1,188 @@
+"""What the drained fluid looked and smelled like, in the trade's words, and photos of it.
+
+A photo is decoded and encoded anew, upright and at most ``MAX_SIDE`` pixels long: nothing but its pixels is kept, so
+no place, time or device of the phone gets into the record. It lies beside the ledger under the hash of its bytes, and
+the ledger holds that hash.
+"""
+
+import hashlib
+import io
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from station.errors import InputError
+
+EVENT, PHOTO_EVENT = "condition", "photo"
+COLOURS = ("like new", "amber", "brown", "black", "grey")
+SMELLS = ("usual", "burnt", "fuel", "coolant")
+METAL = ("none", "fine paste", "flakes", "chips")
+MAX_BYTES = 12_000_000
+MAX_PIXELS = 60_000_000
+MAX_SIDE = 2048
+_NAME = re.compile(r"[0-9a-f]{64}\.(?:jpg|png)")
+
+
+@dataclass(frozen=True)
+class Condition:
+    """colour, smell, metal (on the magnet): one of the words above; milky: water worked into the fluid."""
+
+    colour: str
+    smell: str
+    metal: str
+    milky: bool = False
+    note: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def from_form(form: Mapping[str, Any]) -> Condition:
+    """A condition as picked. Raises InputError naming the field, the value and the words to pick from."""
+    picked = {}
+    for name, words in (("colour", COLOURS), ("smell", SMELLS), ("metal", METAL)):
+        if form.get(name) not in words:
+            raise InputError(f"{name} is {str(form.get(name))[:40]!r}; expected one of: {', '.join(words)}.")
+        picked[name] = str(form[name])
+    milky, text = form.get("milky", False), form.get("note", "")
+    if not isinstance(milky, bool):
+        raise InputError(f"milky is {str(milky)[:40]!r}; expected true or false.")
+    if not isinstance(text, str) or len(text) > 1000:
+        raise InputError("note; expected a text of at most 1000 characters.")
+    return Condition(**picked, milky=milky, note=text.strip())
+
+
+def findings(condition: Condition, break_in: bool = False) -> list[str]:
+    """What the trade reads from it; the vehicle's service manual has the last word (common practice, no source).
+
+    break_in: this was a new unit's first change, when fine metal is expected.
+    """
+    found = []
+    if condition.milky:
+        found.append("Milky: water in the fluid. Look at breather and seals, and change again soon.")
+    if condition.smell == "burnt" or condition.colour == "black":
+        found.append("Dark or burnt: overheated or long overdue.")
+    if condition.smell == "fuel":
+        found.append("Smells of fuel: thinned; find where it comes from before filling.")
+    if condition.smell == "coolant":
+        found.append("Smells of coolant: a leak into the housing; find it before filling.")
+    if condition.metal == "fine paste":
+        usual = "usual at a first change" if break_in else "usual wear"
+        found.append(f"Fine paste on the magnet: {usual}.")
+    if condition.metal == "flakes":
+        found.append("Flakes: more than wear. Note it, shorten the interval, look again at the next change.")
+    if condition.metal == "chips":
+        found.append("Chips: a gear or bearing is breaking up. Have it opened before the vehicle runs.")
+    return found
+
+
+# --- photos ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A cleaned photo. name: its file beside the ledger, the SHA-256 of data and what it is."""
+
+    data: bytes
+    name: str
+    mime: str
+    width: int
+    height: int
+
+    def event_body(self, by: str = "", text: str = "") -> dict[str, Any]:
+        sizes = {"bytes": len(self.data), "width": self.width, "height": self.height}
+        return {"name": self.name, "mime": self.mime, **sizes, "by": by, "text": text[:1000]}
+
+
+def clean_photo(data: bytes) -> Photo:
+    """Take in a JPEG or PNG file. Raises InputError for anything else, one that is too big, or a broken one."""
+    from PIL import Image, ImageOps  # only where a photo comes in: a station without photos never loads it
+
+    if len(data) > MAX_BYTES:
+        raise InputError(f"the photo has {len(data)} bytes; expected at most {MAX_BYTES}.")
+    try:
+        with Image.open(io.BytesIO(data), formats=("JPEG", "PNG")) as opened:
+            if opened.width * opened.height > MAX_PIXELS:
+                raise InputError(
+                    f"the photo has {opened.width} × {opened.height} pixels; expected at most {MAX_PIXELS:,}."
+                )
+            kind = "PNG" if opened.format == "PNG" else "JPEG"
+            opened.draft("RGB", (MAX_SIDE, MAX_SIDE))
+            upright = ImageOps.exif_transpose(opened)
+            upright.thumbnail((MAX_SIDE, MAX_SIDE))
+            pixels = upright.convert("RGB")
+    except InputError:
+        raise
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
+        raise InputError(f"the photo has too many pixels; expected at most {MAX_PIXELS:,}.") from error
+    except (OSError, SyntaxError, ValueError) as error:
+        raise InputError(f"the photo is not a whole JPEG or PNG file ({error}). Take it again.") from error
+    # A new image of the same pixels: whatever else the file said stays behind.
+    bare = Image.frombytes("RGB", pixels.size, pixels.tobytes())
+    out = io.BytesIO()
+    bare.save(out, kind, **({"quality": 85} if kind == "JPEG" else {"optimize": False}))
+    cleaned = out.getvalue()
+    suffix = "png" if kind == "PNG" else "jpg"
+    name = f"{hashlib.sha256(cleaned).hexdigest()}.{suffix}"
+    return Photo(cleaned, name, f"image/{kind.lower()}", *bare.size)
+
+
+def folder_of(ledger_path: Path) -> Path:
+    """Where a ledger's photos lie."""
+    return ledger_path.with_name(f"{ledger_path.stem}-photos")
+
+
+def store(folder: Path, photo: Photo) -> None:
+    """Put a photo on disk before its event is written. Raises OSError where the disk refuses."""
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / photo.name
+    if path.exists():
+        return
+    part = path.with_suffix(".part")
+    with part.open("wb") as file:
+        file.write(photo.data)
+        file.flush()
+        os.fsync(file.fileno())
+    part.replace(path)
+
+
+def load(folder: Path, name: str) -> bytes:
+    """A photo's bytes. Raises KeyError if there is none of that name, InputError if it was changed."""
+    if not _NAME.fullmatch(name) or not (folder / name).is_file():
+        raise KeyError(name)
+    data = (folder / name).read_bytes()
+    if hashlib.sha256(data).hexdigest() != name.partition(".")[0]:
+        raise InputError(f"the photo {name} is not what was recorded: its bytes were changed.")
+    return data
+
+
+def of_job(ledger: Any, job_id: str) -> dict[str, Any]:
+    """The newest ``condition`` of a job (None if none was noted), its ``findings`` and its ``photos``."""
+    noted: dict[str, Any] | None = None
+    photos = []
+    for event in ledger.events(job_id):
+        if event["kind"] == EVENT:
+            noted = event["body"]
+        elif event["kind"] == PHOTO_EVENT:
+            photos.append({**event["body"], "utc": event["utc"]})
+    found = findings(Condition(**noted)) if noted is not None else []
+    return {"condition": noted, "findings": found, "photos": photos}
+
+
+def broken_photos(ledger: Any, folder: Path) -> list[str]:
+    """What is wrong with the photos that the ledger names: missing or changed, one sentence each."""
+    wrong = []
+    for event in ledger.events():
+        if event["kind"] != PHOTO_EVENT:
+            continue
+        name = event["body"]["name"]
+        try:
+            load(folder, name)
+        except KeyError:
+            wrong.append(f"the photo {name} of job {event['job_id']} is missing")
+        except InputError:
+            wrong.append(f"the photo {name} of job {event['job_id']} was changed")
+    return wrong
