@@ -109,6 +109,35 @@ def causes(facts: Facts) -> list[Cause]:
     return sorted(named, key=lambda cause: -cause.weight)
 
 
+def what_settles(facts: Facts) -> list[str]:
+    """What would turn an undecided fill into a verdict, the strongest first. Empty where nothing was filled."""
+    if facts.filled_l is None:
+        return []
+    room_l = (facts.tolerance_minus_l + facts.tolerance_plus_l) / 2.0
+    off_l = facts.filled_l - facts.expected_l
+    to_limit_l = min(facts.tolerance_plus_l - off_l, off_l + facts.tolerance_minus_l)
+    found = []
+    if not facts.level_seen:
+        found.append("A level check: stand the vehicle level, look at the plug, and note the level as seen.")
+    if abs(to_limit_l) < 0.5 * room_l and abs(off_l) > 0.25 * room_l:
+        verb = "A top-up of" if off_l < 0 else "Taking out"
+        found.append(
+            f"{verb} {abs(off_l):.3f} L: the fill lies {abs(to_limit_l):.3f} L from the tolerance limit."
+        )
+    by_size = [
+        (facts.u_filled_l, "A proving of the meter: the filled figure is good to ± {u95:.3f} L only."),
+        (
+            facts.u_expected_l,
+            "More closed jobs with the level seen: the expected fill is good to ± {u95:.3f} L only.",
+        ),
+        (0.5 * facts.still_to_come_l, "More drip: up to {u95:.3f} L had still to come."),
+    ]
+    for u_l, text in sorted(by_size, key=lambda pair: -pair[0]):
+        if 1.645 * u_l > 0.25 * room_l:
+            found.append(text.format(u95=2.0 * u_l))
+    return found or ["A second measurement: drain into the pan again, or weigh what goes in."]
+
+
 def figures(facts: Facts) -> list[Figure]:
     """The independent figures of what the compartment takes."""
     found = []

@@ -1,0 +1,152 @@
+"""Control charts for single values: individuals with moving range, and EWMA.
+
+Constants and run rules after ISO 7870-2 (from memory; the numbers agree with the NIST/SEMATECH e-Handbook of Statistical
+Methods, 6.3.2.2 and 6.3.2.4). A chart shows whether values are steady, not why they are not, and not through whom.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+D2 = 1.128
+"""Expected range of two normal values over their standard deviation, 2/√π, to the published digits."""
+D4 = 3.267
+"""Upper limit of a range of two over its mean, 1 + 3·d3/d2, to the published digits."""
+LAMBDA, EWMA_K = 0.3, 3.0
+ENOUGH = 20
+"""Fewer values than this give limits that move with every new one; the e-Handbook asks for 20 to 25 or more."""
+
+RULES = {
+    "beyond": "one value beyond three sigma",
+    "run": "nine values in a row on one side of the centre",
+    "trend": "six values in a row, each above (or each below) the one before",
+    "two of three": "two of three values beyond two sigma on one side",
+    "four of five": "four of five values beyond one sigma on one side",
+    "range": "a moving range above its limit",
+    "ewma": "the moving average beyond its limit",
+}
+
+
+@dataclass(frozen=True)
+class Signal:
+    """index: of the value that completes the pattern. rule: a key of RULES."""
+
+    index: int
+    rule: str
+
+
+@dataclass(frozen=True)
+class Chart:
+    """n values in time order with their limits; limits and signals are None and empty while n is too small.
+
+    moving_ranges[i] lies between values[i] and values[i + 1]; ewma[i], ewma_half[i] belong to values[i], the limits
+    being centre ± ewma_half.
+    """
+
+    values: tuple[float, ...]
+    n: int
+    enough: bool
+    text: str
+    centre: float | None
+    sigma: float | None
+    lcl: float | None
+    ucl: float | None
+    moving_ranges: tuple[float, ...]
+    range_centre: float | None
+    range_ucl: float | None
+    ewma: tuple[float, ...]
+    ewma_half: tuple[float, ...]
+    signals: tuple[Signal, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        signals = [{"index": s.index, "rule": s.rule, "text": RULES[s.rule]} for s in self.signals]
+        return {**vars(self), "signals": signals}
+
+
+def chart(values: Sequence[float], centre: float | None = None, sigma: float | None = None) -> Chart:
+    """Chart of single values in time order.
+
+    centre, sigma: from an earlier, steady period; else the mean, and the mean moving range over d2 = 1.128.
+    Raises ValueError for values that are not finite, or a sigma below zero.
+    """
+    x = np.asarray(values, dtype=float)
+    if x.ndim != 1 or not np.isfinite(x).all():
+        raise ValueError("values; expected one row of finite numbers.")
+    if sigma is not None and not (math.isfinite(sigma) and sigma >= 0):
+        raise ValueError(f"sigma is {sigma}, expected zero or more.")
+    n, shown = len(x), tuple(x.tolist())
+    if n < ENOUGH:
+        text = f"n = {n}: too few for limits, {ENOUGH} are needed."
+        return Chart(shown, n, False, text, None, None, None, None, (), None, None, (), (), ())
+    ranges = np.abs(np.diff(x))
+    range_centre = float(ranges.mean()) if sigma is None else sigma * D2
+    middle = float(x.mean()) if centre is None else centre
+    s = range_centre / D2
+    averages = ewma(shown, middle)
+    halves = ewma_half(n, s)
+    signals = [*_rules(x, middle, s)]
+    signals += [Signal(int(i) + 1, "range") for i in np.flatnonzero(ranges > D4 * range_centre)]
+    off = np.abs(np.asarray(averages) - middle) > np.asarray(halves)
+    signals += [Signal(int(i), "ewma") for i in np.flatnonzero(off)]
+    signals.sort(key=lambda signal: signal.index)
+    text = f"n = {n}, centre {middle:.3g}, limits {middle - 3 * s:.3g} to {middle + 3 * s:.3g}."
+    return Chart(
+        shown,
+        n,
+        True,
+        text,
+        middle,
+        s,
+        middle - 3.0 * s,
+        middle + 3.0 * s,
+        tuple(ranges.tolist()),
+        range_centre,
+        D4 * range_centre,
+        averages,
+        halves,
+        tuple(signals),
+    )
+
+
+def ewma(values: Sequence[float], start: float, weight: float = LAMBDA) -> tuple[float, ...]:
+    """Exponentially weighted moving average behind each value, begun at ``start`` (NIST e-Handbook 6.3.2.4)."""
+    out, level = [], start
+    for value in values:
+        level += weight * (value - level)
+        out.append(level)
+    return tuple(out)
+
+
+def ewma_half(n: int, sigma: float, weight: float = LAMBDA, k: float = EWMA_K) -> tuple[float, ...]:
+    """Half width of the EWMA's limits behind each of n values, the start-up's narrower ones included."""
+    i = np.arange(1, n + 1)
+    half = k * sigma * np.sqrt(weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * i)))
+    return tuple(half.tolist())
+
+
+def _rules(x: np.ndarray, centre: float, sigma: float) -> list[Signal]:
+    """Run rules on the individuals; each is signalled where its pattern is complete."""
+    if sigma == 0.0:
+        return []
+    z = (x - centre) / sigma
+    found = [Signal(int(i), "beyond") for i in np.flatnonzero(np.abs(z) > 3.0)]
+    steps = np.sign(np.diff(x))
+    for side in (1.0, -1.0):
+        y = side * z
+        found += _windows(y > 0, 9, 9, "run")
+        found += [Signal(s.index + 1, s.rule) for s in _windows(side * steps > 0, 5, 5, "trend")]
+        found += _windows(y > 2.0, 3, 2, "two of three")
+        found += _windows(y > 1.0, 5, 4, "four of five")
+    return found
+
+
+def _windows(hit: np.ndarray, width: int, needed: int, rule: str) -> list[Signal]:
+    """Windows of a width with enough hits whose last value is a hit: the pattern is complete there."""
+    if len(hit) < width:
+        return []
+    counts = np.convolve(hit, np.ones(width), "valid")
+    ends = np.flatnonzero((counts >= needed) & hit[width - 1 :]) + width - 1
+    return [Signal(int(i), rule) for i in ends]

@@ -1,0 +1,250 @@
+"""Which fills came up short, which need another look, and is anything drifting?
+
+Charts show (filled − expected) / expected in percent: one measure for every compartment. They name subjects so that
+somebody goes and looks; they say how many jobs stand behind them, and nothing about fault.
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from station.charts import ENOUGH, RULES, Chart, chart
+from station.errors import InputError
+from station.why import Facts, what_settles
+
+DIMENSIONS = {
+    "bay": "bay",
+    "meter": "meter",
+    "technician": "technician",
+    "compartment type": "compartment_type",
+}
+CHART_JOBS = 200
+CHART_SUBJECTS = 12
+"""So many of each dimension are charted on the page, those with the most jobs; any other is charted when asked for."""
+LISTED = 50
+RECENT = 30
+"""A signal this many values back or less is worth a look now."""
+RECURRING_AT = 3
+WARN_DAYS = 30
+_JOB = "job_id opened_utc vehicle compartment technician bay meter verdict filled_l filled_u95_l expected_fill_l".split()
+_MEASURED = "stage = 'closed' and filled_l is not null and expected_fill_l > 0"
+FILL_COLUMNS = [*_JOB, "deviation_l", "deviation_percent"]
+
+RANKED = {
+    verdict: f"""select {", ".join(_JOB)}, filled_l - expected_fill_l as deviation_l,
+            100.0 * (filled_l / expected_fill_l - 1.0) as deviation_percent from job
+        where verdict = '{verdict}' and opened_utc >= ? and opened_utc < ? and {_MEASURED}
+        order by deviation_percent {order} limit ?"""
+    for verdict, order in (("short", "asc"), ("over", "desc"))
+}
+UNDECIDED = f"""select {", ".join(_JOB)}, filled_l - expected_fill_l as deviation_l,
+        100.0 * (filled_l / expected_fill_l - 1.0) as deviation_percent, listed_capacity_l, expected_fill_u95_l,
+        tolerance_minus_l, tolerance_plus_l, level_seen, drained_l from job
+    where verdict = 'undecided' and opened_utc >= ? and opened_utc < ? and {_MEASURED}
+    order by opened_utc desc limit ?"""
+_NAMES = {**DIMENSIONS, "compartment": "vehicle || ' / ' || compartment"}
+COUNTS = {
+    name: f"""select {column}, count(*), total(verdict = 'short'), total(verdict = 'over'),
+            total(verdict = 'undecided') from job
+        where opened_utc >= ? and opened_utc < ? and stage = 'closed' group by 1"""
+    for name, column in _NAMES.items()
+}
+POINTS = {
+    name: f"""select job_id, opened_utc, 100.0 * (filled_l / expected_fill_l - 1.0) from job
+        where {column} = ? and opened_utc < ? and {_MEASURED} order by opened_utc desc limit {CHART_JOBS}"""
+    for name, column in DIMENSIONS.items()
+}
+
+
+@dataclass(frozen=True)
+class Subject:
+    """How a bay, a meter, a technician, a type or one compartment did in a period.
+
+    p: probability of so many short fills or more if it were like the shop as a whole. recurring: at least three, and
+    more than chance would bring to any of those compared.
+    """
+
+    dimension: str
+    name: str
+    jobs: int
+    short: int
+    over: int
+    undecided: int
+    p: float
+    recurring: bool
+
+    def to_dict(self) -> dict[str, Any]:
+        return vars(self).copy()
+
+
+@dataclass(frozen=True)
+class SubjectChart:
+    """The chart of one subject; job_ids and utcs run beside its values. recent: signals among the newest values."""
+
+    dimension: str
+    name: str
+    chart: Chart
+    job_ids: tuple[str, ...]
+    utcs: tuple[str, ...]
+
+    @property
+    def recent(self) -> tuple[str, ...]:
+        rules = [s.rule for s in self.chart.signals if s.index >= self.chart.n - RECENT]
+        return tuple(rule for rule in RULES if rule in rules)
+
+    def to_dict(self) -> dict[str, Any]:
+        ids = {"job_ids": self.job_ids, "utcs": self.utcs}
+        return {
+            "dimension": self.dimension,
+            "name": self.name,
+            **ids,
+            "recent": self.recent,
+            **self.chart.to_dict(),
+        }
+
+
+@dataclass(frozen=True)
+class Quality:
+    """The quality page's content."""
+
+    since: str
+    until: str
+    jobs: int
+    short: list[dict[str, Any]]
+    over: list[dict[str, Any]]
+    undecided: list[dict[str, Any]]
+    subjects: list[Subject]
+    charts: list[SubjectChart]
+
+    @property
+    def recurring(self) -> list[Subject]:
+        return [subject for subject in self.subjects if subject.recurring]
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            **{n: getattr(self, n) for n in ("since", "until", "jobs", "short", "over", "undecided")},
+            "subjects": [subject.to_dict() for subject in self.subjects],
+            "charts": [one.to_dict() for one in self.charts],
+        }
+
+
+def quality(ledger: Any, since: str, until: str) -> Quality:
+    """Everything for a period. since, until: ISO dates, the second not included. Raises InputError on wrong order."""
+    if not since < until:
+        raise InputError(f"the period runs from {since} to {until}; expected an end after its start.")
+    period = [since, until]
+    ranked = {name: list(ledger.db.query(sql, [*period, LISTED])) for name, sql in RANKED.items()}
+    undecided = [_with_remedy(row) for row in ledger.db.query(UNDECIDED, [*period, LISTED])]
+    counts = {name: ledger.db.execute(sql, period).fetchall() for name, sql in COUNTS.items()}
+    subjects = _subjects(counts)
+    charts = []
+    for dimension in DIMENSIONS:
+        names = [s.name for s in subjects if s.dimension == dimension][:CHART_SUBJECTS]
+        charts += [subject_chart(ledger, dimension, name, until) for name in names]
+    jobs = sum(row[1] for row in counts["bay"])
+    return Quality(since, until, jobs, ranked["short"], ranked["over"], undecided, subjects, charts)
+
+
+def subject_chart(ledger: Any, dimension: str, name: str, until: str = "9999") -> SubjectChart:
+    """The newest values of one subject. Raises InputError for an unknown dimension."""
+    if dimension not in DIMENSIONS:
+        raise InputError(f"there are no charts per {dimension!r}; expected one of: {', '.join(DIMENSIONS)}.")
+    rows = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
+    job_ids, utcs, values = zip(*rows, strict=True) if rows else ((), (), ())
+    return SubjectChart(dimension, name, chart(values), job_ids, utcs)
+
+
+def _with_remedy(row: dict[str, Any]) -> dict[str, Any]:
+    facts = Facts(
+        capacity_text="",
+        listed_l=row["listed_capacity_l"],
+        expected_l=row["expected_fill_l"],
+        u_expected_l=(row["expected_fill_u95_l"] or 0.0) / 2.0,
+        tolerance_minus_l=row["tolerance_minus_l"] or 0.0,
+        tolerance_plus_l=row["tolerance_plus_l"] or 0.0,
+        drained_l=row["drained_l"],
+        filled_l=row["filled_l"],
+        u_filled_l=(row["filled_u95_l"] or 0.0) / 2.0,
+        level_seen=bool(row["level_seen"]),
+    )
+    return {**{name: row[name] for name in FILL_COLUMNS}, "settled_by": what_settles(facts)}
+
+
+def _subjects(counts: Mapping[str, Sequence[Sequence[Any]]]) -> list[Subject]:
+    """Every subject with its tally, most jobs first within a dimension."""
+    found = []
+    for dimension, rows in counts.items():
+        jobs, short = sum(row[1] for row in rows), sum(row[2] for row in rows)
+        named = [row for row in rows if row[0] is not None]
+        mine = []
+        for name, n, s, over, undecided in named:
+            # Against the rest of the shop: a subject that is most of it would hide behind itself.
+            others = jobs - n
+            p = binomial_tail(n, int(s), (short - s + 0.5) / (others + 1.0)) if others >= ENOUGH else 1.0
+            recurring = s >= RECURRING_AT and p * len(named) < 0.05
+            mine.append(Subject(dimension, name, n, int(s), int(over), int(undecided), p, recurring))
+        found += sorted(mine, key=lambda x: (-x.jobs, x.name))
+    return found
+
+
+def binomial_tail(n: int, k: int, share: float) -> float:
+    """P(at least k of n) where each comes with a probability. Summed exactly; large n in logarithms."""
+    if k <= 0:
+        return 1.0
+    share = min(max(share, 1e-12), 1.0 - 1e-12)
+    if k <= n * share:
+        return 1.0  # no more than usual: the tail is of no interest
+    log_term = (
+        math.lgamma(n + 1)
+        - math.lgamma(k + 1)
+        - math.lgamma(n - k + 1)
+        + k * math.log(share)
+        + (n - k) * math.log1p(-share)
+    )
+    total, term = 0.0, math.exp(log_term)
+    for i in range(k, n + 1):  # beyond the mean the terms fall, so the sum ends early
+        total += term
+        if term < 1e-16 * total:
+            break
+        term *= (n - i) / (i + 1) * share / (1.0 - share)
+    return min(1.0, total)
+
+
+@dataclass(frozen=True)
+class Due:
+    """An instrument's calibration. state: "overdue", "due soon", "none" (no certificate) or "ok"."""
+
+    kind: str
+    instrument: str
+    valid_until: str | None
+    days_left: int | None
+    state: str
+
+    def to_dict(self) -> dict[str, Any]:
+        return vars(self).copy()
+
+
+def calibration_due(
+    instruments: Iterable[tuple[str, str]], certificates: Iterable[Any], today: str
+) -> list[Due]:
+    """What is due, most urgent first. instruments: (kind, name). certificates: calibration.certificates.Certificate."""
+    newest: dict[tuple[str, str], str] = {}
+    for certificate in certificates:
+        key = (certificate.kind, certificate.instrument)
+        newest[key] = max(newest.get(key, ""), certificate.valid_until)
+    found = []
+    for kind, name in instruments:
+        until = newest.get((kind, name))
+        left = None if until is None else (date.fromisoformat(until) - date.fromisoformat(today)).days
+        state = (
+            "none" if left is None else "overdue" if left < 0 else "due soon" if left <= WARN_DAYS else "ok"
+        )
+        found.append(Due(kind, name, until, left, state))
+    return sorted(found, key=lambda d: -math.inf if d.days_left is None else d.days_left)
+
+
+def rows(content: Quality) -> list[Mapping[str, Any]]:
+    """Short, over and undecided fills as one table, for CSV."""
+    return [*content.short, *content.over, *content.undecided]
