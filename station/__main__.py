@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from hardware.errors import HardwareError
+from station.commands import add as add_commands
 from station.errors import InputError, StationError
 
 DONE, FAILED, WRONG_USE = 0, 1, 2
@@ -73,6 +74,8 @@ def _parser() -> argparse.ArgumentParser:
     verify = commands.add_parser("verify", help="check the ledger's chain; name the first broken entry")
     verify.add_argument("--ledger", type=Path, metavar="FILE", help="the ledger (default: the demo bay's)")
     verify.set_defaults(run=_verify)
+
+    add_commands(commands)
     return parser
 
 

@@ -1,0 +1,311 @@
+"""The commands that read the shop's history, and the few that enter something into it."""
+
+import argparse
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from station.errors import InputError
+from station.tabular import to_csv, to_text
+
+DONE = 0
+QUALITY_DAYS = 90
+
+
+def add(commands: Any) -> None:
+    """Add the commands to the command line's parser."""
+    audit = _command(
+        commands, "audit", "where the fluid of a period went, with cost and the unexplained rest", _audit
+    )
+    audit.add_argument("--month", metavar="YYYY-MM", help="a calendar month (default: this one)")
+    _period(audit)
+    audit.add_argument("--by", choices=("day", "technician", "vehicle", "fluid"), default="day")
+
+    quality = _command(commands, "quality", "short, over and undecided fills, and control charts", _quality)
+    _period(quality)
+    quality.add_argument(
+        "--chart", nargs=2, metavar=("OF", "NAME"), help="one chart: bay, meter, technician …"
+    )
+
+    catalogue = _command(commands, "catalogue", "list or import vehicles, compartments, fluids …", _catalogue)
+    catalogue.add_argument("table", help="vehicle, compartment, fluid, container, technician or price")
+    catalogue.add_argument(
+        "--import", dest="file", type=Path, metavar="FILE.csv", help="what the file would change"
+    )
+    catalogue.add_argument("--apply", action="store_true", help="make the changes, unless a row is rejected")
+    catalogue.add_argument("--retire", nargs="+", metavar="KEY", help="take an entry out of the lists")
+
+    _command(commands, "expected", "expected fill of every compartment, and what it rests on", _expected)
+    _command(commands, "due", "next service of every compartment", _due)
+    _command(commands, "stock", "what every container should hold now", _stock)
+
+    move = _command(commands, "move", "enter a delivery, a purge, waste, a stock take …", _move)
+    move.add_argument("kind", help="received, drawn, purge, waste, counted or collected")
+    move.add_argument("volume", help="with its unit, such as '57.2 L'")
+    move.add_argument("--fluid", required=True)
+    move.add_argument("--u95", default="0 L", help="its expanded uncertainty, with its unit")
+    for name in ("container", "vehicle", "technician"):
+        move.add_argument(f"--{name}")
+    move.add_argument("--note", default="")
+
+    why = _command(commands, "why", "likely causes of what a job came to", _why)
+    why.add_argument("job_id")
+
+
+def _command(
+    commands: Any, name: str, text: str, run: Callable[[argparse.Namespace], int]
+) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(name, help=text)
+    parser.add_argument(
+        "--config", type=Path, metavar="FILE", help="the bay's TOML file (default: the demo bay's)"
+    )
+    parser.add_argument("--ledger", type=Path, metavar="FILE", help="another ledger than the bay's")
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument("--json", action="store_true", help="print one JSON object")
+    how.add_argument("--csv", action="store_true", help="print CSV")
+    parser.set_defaults(run=run)
+    return parser
+
+
+def _period(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--since", metavar="DATE", help="first day, such as 2026-03-01")
+    parser.add_argument("--until", metavar="DATE", help="the day after the last one")
+
+
+def _bay(options: argparse.Namespace) -> Any:
+    from station.config import demo_path, read_config
+
+    return read_config(options.config if options.config is not None else demo_path())
+
+
+@contextmanager
+def _ledger(options: argparse.Namespace, write: bool = False) -> Iterator[Any]:
+    from station.ledger import Ledger
+
+    path = options.ledger if options.ledger is not None else _bay(options).ledger
+    if not path.exists():
+        raise InputError(f"{path}: no such ledger. Name it with --ledger.")
+    ledger = Ledger(path, read_only=not write)
+    try:
+        yield ledger
+    finally:
+        ledger.close()
+
+
+def _print(
+    options: argparse.Namespace,
+    whole: Any,
+    rows: Sequence[Mapping[str, Any]],
+    columns: Sequence[str],
+    text: str,
+) -> int:
+    if options.json:
+        print(json.dumps(whole, ensure_ascii=False))
+    elif options.csv:
+        print(to_csv(rows, columns), end="")
+    else:
+        print(text)
+    return DONE
+
+
+def _audit(options: argparse.Namespace) -> int:
+    from station import audit, catalogue
+
+    if options.month is not None and (options.since or options.until):
+        raise InputError("--month and --since/--until were both given; name one of them.")
+    if (options.since is None) != (options.until is None):
+        raise InputError("--since and --until belong together; give both or neither.")
+    if options.since is not None:
+        since, until = audit.day(options.since, "--since"), audit.day(options.until, "--until")
+    else:
+        since, until = audit.month(options.month if options.month is not None else f"{date.today():%Y-%m}")
+    country = _bay(options).country
+    with _ledger(options) as ledger:
+        books = audit.audit(ledger, since, until, catalogue.read(ledger), country)
+    rows = [line.to_dict() for line in [*books.by[options.by], books.total]]
+    text = f"{since} to {until}, litres\n{to_text(rows, audit.COLUMNS)}"
+    if books.stock:
+        takes = [take.to_dict() for take in books.stock]
+        text += f"\n\nStock takes\n{to_text(takes, list(takes[0]))}"
+    used = books.used
+    text += f"\n\nUsed fluid: {used['total_l']:.1f} L ± {used['total_u95_l']:.1f} L, {used['collected_l']:.1f} L collected"
+    return _print(options, books.to_dict(), rows, audit.COLUMNS, text)
+
+
+def _quality(options: argparse.Namespace) -> int:
+    from station import audit, quality
+
+    today = datetime.now(UTC).date()
+    until = audit.day(options.until, "--until") if options.until else f"{today + timedelta(days=1)}"
+    start = date.fromisoformat(until) - timedelta(days=QUALITY_DAYS)
+    since = audit.day(options.since, "--since") if options.since else f"{start}"
+    with _ledger(options) as ledger:
+        if options.chart is not None:
+            dimension, name = options.chart
+            return _chart(options, quality.subject_chart(ledger, dimension, name, until))
+        content = quality.quality(ledger, since, until)
+    fills = quality.rows(content)
+    subjects = [subject.to_dict() for subject in content.subjects]
+    text = [f"{since} to {until}, {content.jobs} closed jobs", to_text(fills, quality.FILL_COLUMNS), ""]
+    text += [to_text(subjects, "dimension name jobs short over undecided recurring".split()), ""]
+    text += [f"{c.dimension} {c.name}: {c.chart.text} {'; '.join(c.recent)}".rstrip() for c in content.charts]
+    return _print(options, content.to_dict(), fills, quality.FILL_COLUMNS, "\n".join(text))
+
+
+def _chart(options: argparse.Namespace, one: Any) -> int:
+    chart = one.chart
+    rows = [
+        {
+            "job_id": one.job_ids[i],
+            "utc": one.utcs[i],
+            "deviation_percent": value,
+            "moving_range": chart.moving_ranges[i - 1] if chart.enough and i else None,
+            "ewma": chart.ewma[i] if chart.enough else None,
+            "signals": "; ".join(s.rule for s in chart.signals if s.index == i),
+        }
+        for i, value in enumerate(chart.values)
+    ]
+    columns = "job_id utc deviation_percent moving_range ewma signals".split()
+    return _print(options, one.to_dict(), rows, columns, f"{chart.text}\n{to_text(rows, columns)}")
+
+
+def _catalogue(options: argparse.Namespace) -> int:
+    from station import catalogue
+    from station.ledger import now
+
+    if options.apply and options.file is None:
+        raise InputError("--apply belongs to --import; name the file.")
+    changing = options.apply or options.retire is not None
+    with _ledger(options, write=changing) as ledger:
+        present = catalogue.read(ledger)
+        if options.retire is not None:
+            change = catalogue.retire(present, options.table, options.retire)
+            ledger.append(None, catalogue.EVENT, catalogue.body([change], "command line"), now())
+            return _print(options, change.to_dict(), [change.to_dict()], list(change.to_dict()), "retired")
+        if options.file is None:
+            rows = present.rows(options.table)
+            columns = [*catalogue.TABLES[options.table].fields, "retired"]
+            return _print(options, {options.table: rows}, rows, columns, to_text(rows, columns))
+        try:
+            data = options.file.read_bytes()
+        except OSError as error:
+            raise InputError(f"{options.file}: cannot be read ({error}).") from error
+        plan = catalogue.dry_run(present, options.table, data, _bay(options).country)
+        rows = [{**c.to_dict(), "key": " / ".join(c.key)} for c in plan.changes]
+        rows += [{"action": "rejected", "row": row, "reason": reason} for row, reason in plan.rejected]
+        columns = "action key fields row reason".split()
+        done = f"{len(plan.changes)} to change, {plan.unchanged} unchanged, {len(plan.rejected)} rejected"
+        whole = {**plan.to_dict(), "applied": options.apply and not plan.rejected}
+        _print(options, whole, rows, columns, f"{to_text(rows, columns)}\n{done}")
+        changes = catalogue.accept(plan)
+        if options.apply and changes:
+            ledger.append(None, catalogue.EVENT, catalogue.body(changes, options.file.name), now())
+    return DONE
+
+
+def _expected(options: argparse.Namespace) -> int:
+    from station import catalogue, expected
+    from station.units import parse_volume_l
+
+    config = _bay(options)
+    with _ledger(options) as ledger:
+        present = catalogue.read(ledger)
+        compartments = [
+            {
+                "vehicle": c.vehicle,
+                "compartment": c.compartment,
+                "type": entry.get("type")
+                if (entry := present.get("compartment", c.vehicle, c.compartment))
+                else "",
+                "listed_l": parse_volume_l(c.capacity, config.country),
+                "method": c.method,
+            }
+            for c in catalogue.merged(config, present).compartments.values()
+        ]
+        rows = expected.overview(ledger, compartments)
+    columns = (
+        "vehicle compartment type method listed_capacity_l expected_fill_l expected_fill_u95_l words n weight"
+    ).split()
+    return _print(options, {"expected": rows}, rows, columns, to_text(rows, columns))
+
+
+def _due(options: argparse.Namespace) -> int:
+    from station import catalogue, due
+
+    with _ledger(options) as ledger:
+        services = due.overview(ledger, catalogue.read(ledger), datetime.now(UTC).date())
+    rows = [service.to_dict() for service in services]
+    columns = "vehicle compartment state due_date due_km now_km last_utc text".split()
+    return _print(options, {"due": rows}, rows, columns, to_text(rows, columns))
+
+
+def _stock(options: argparse.Namespace) -> int:
+    from station import catalogue, stock
+    from station.ledger import now
+
+    country = _bay(options).country
+    with _ledger(options) as ledger:
+        held = stock.contents(ledger, catalogue.read(ledger), now().utc, country)
+    rows = [content.to_dict() for content in held]
+    columns = "container fluid size_l content_l u95_l counted_utc".split()
+    return _print(options, {"stock": rows}, rows, columns, to_text(rows, columns))
+
+
+def _move(options: argparse.Namespace) -> int:
+    from station import audit
+    from station.ledger import now
+    from station.units import parse_volume_l
+
+    country = _bay(options).country
+    try:
+        volume_l, u95_l = parse_volume_l(options.volume, country), parse_volume_l(options.u95, country)
+    except ValueError as error:
+        raise InputError(str(error)) from error
+    body = audit.movement(
+        options.kind,
+        options.fluid,
+        volume_l,
+        u95_l,
+        container=options.container,
+        vehicle=options.vehicle,
+        technician=options.technician,
+        note=options.note,
+    )
+    with _ledger(options, write=True) as ledger:
+        seq = ledger.append(None, audit.EVENT, body, now())
+    text = f"entered: {options.kind} {volume_l:.3f} L {options.fluid}"
+    return _print(options, {"seq": seq, **body}, [body], list(body), text)
+
+
+def _why(options: argparse.Namespace) -> int:
+    from station import archive, history, why
+    from station.ledger import now
+
+    config = _bay(options)
+    with _ledger(options) as ledger:
+        try:
+            job = archive.job(ledger, options.job_id)
+        except KeyError:
+            raise InputError(f"there is no job {options.job_id!r} in the ledger.") from None
+        if job["report"] is None:
+            raise InputError(f"the job {options.job_id} is still open; see its page.")
+        facts = history.facts(
+            ledger,
+            job["report"],
+            job["capacity_text"],
+            job["method"],
+            job["labels"],
+            job_id=options.job_id,
+            opened_utc=job["opened_utc"] or now().utc,
+            country=config.country,
+        )
+    causes = [cause.to_dict() for cause in why.causes(facts)]
+    settles = why.what_settles(facts) if job["report"]["verdict"] == "undecided" else []
+    lines = [f"{c['certainty']} ({c['weight']:.2f})  {c['kind']}: {c['text']}" for c in causes]
+    lines += [f"to settle it: {text}" for text in settles]
+    columns = "kind certainty weight text".split()
+    text = "\n".join(lines) or "nothing out of the ordinary"
+    return _print(options, {"causes": causes, "settled_by": settles}, causes, columns, text)
