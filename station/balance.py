@@ -67,8 +67,9 @@ def _weighed(
     reference_c = state.spec.reference_temperature_c
     return budget.drained(
         indicated_kg=indicated_kg,
-        u_indication_kg=u_kg,
+        u_indication_kg=math.hypot(u_kg, line.u_indication_kg),
         u_slope_rel=line.u_rel,
+        dof_slope=line.dof_slope,
         u_creep_kg=line.creep_rel * abs(load_kg),
         density_kg_m3=fluid.density_kg_m3(reference_c if temperature_c is None else temperature_c),
         density_reference_kg_m3=fluid.density_kg_m3(reference_c),
@@ -116,6 +117,7 @@ def _metered(state: BayState) -> budget.Budget | None:
         volume_reference_l=track.volume_l,
         u_pulses_l=U_PULSES / spec.meter.k_factor_per_l,
         u_k_rel=spec.meter.u_rel,
+        dof_k=spec.meter.dof,
         expansion_per_c=spec.fresh.expansion_at_per_c(at_c),
         u_temperature_c=U_SUPPLY_UNREAD_C if supply_c is None else U_SUPPLY_C,
     )

@@ -10,7 +10,8 @@ from calibration.fluid import Fluid
 from hardware.errors import HardwareError
 from hardware.pins import PinMap
 from station.errors import InputError
-from station.job import RETAINED_BY_METHOD, read_toml
+from station.job import RETAINED_BY_METHOD
+from station.section import read_toml
 from station.state import Settings
 
 

@@ -184,7 +184,7 @@ def _meter(state: BayState, count: int) -> BayState:
             stops=True,
         )
         return evolve(state, meter=evolve(state.meter, last=count, recent=()))
-    return evolve(state, meter=metering.add(state.meter, state.t_s, count, state.spec.meter.k_factor_per_l))
+    return evolve(state, meter=metering.add(state.meter, state.t_s, count, state.spec.meter))
 
 
 def _temperature(state: BayState, source: str, value_c: float) -> BayState:

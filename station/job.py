@@ -1,7 +1,5 @@
 """What is known about a job before it is measured, and its JOB.toml."""
 
-import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,7 +9,9 @@ import tomli_w
 
 from calibration.fluid import Fluid
 from station.errors import InputError
-from station.units import parse_temperature_c, parse_volume_l
+from station.lines import MeterLine, PanLine, read_meter, read_pan
+from station.section import Section, read_toml
+from station.units import parse_temperature_c
 
 RETAINED_BY_METHOD = {
     "cover removed": (0.01, 0.005),
@@ -23,36 +23,6 @@ RETAINED_BY_METHOD = {
 Common practice, no source: a removed cover leaves a film and the axle tubes' puddles, a drain plug leaves the
 sump below it, a suction tube leaves what it cannot reach. A job may state its own figure.
 """
-
-
-@dataclass(frozen=True)
-class PanLine:
-    """mass_kg = (count − zero_count) · kg_per_count, with what is doubtful about it.
-
-    u_rel: standard uncertainty of the slope, relative. noise_counts: standard deviation of one reading.
-    creep_rel: standard uncertainty from creep, relative to the load.
-    """
-
-    zero_count: float
-    kg_per_count: float
-    u_rel: float
-    noise_counts: float
-    creep_rel: float = 0.0002
-
-    def indicated_kg(self, count: float) -> float:
-        return (count - self.zero_count) * self.kg_per_count
-
-    @property
-    def noise_kg(self) -> float:
-        return self.noise_counts * abs(self.kg_per_count)
-
-
-@dataclass(frozen=True)
-class MeterLine:
-    """k_factor_per_l: pulses per litre in the fresh fluid. u_rel: its relative standard uncertainty."""
-
-    k_factor_per_l: float
-    u_rel: float
 
 
 @dataclass(frozen=True)
@@ -81,6 +51,8 @@ class JobSpec:
     labels: Mapping[str, str] = field(default_factory=dict)
     """What a person calls it: vehicle, compartment, technician, grade."""
     answers: Mapping[str, str] = field(default_factory=dict)
+    certificates: Mapping[str, str] = field(default_factory=dict)
+    """pan, meter → number and check sum of the certificate that the line came from."""
     """Step on the pan → what the technician said it was, fluid or object."""
 
     @property
@@ -98,13 +70,14 @@ class JobSpec:
             "retained": f"{self.retained_l!r} L",
             "u_retained": f"{self.u_retained_l!r} L",
         }
-        if self.labels:
-            job["labels"] = dict(self.labels)
+        for name, texts in (("labels", self.labels), ("certificates", self.certificates)):
+            if texts:
+                job[name] = dict(texts)
         return {
             "job": job,
             "fluid": {"drained": self.drained.to_table(), "fresh": self.fresh.to_table()},
-            "pan": vars(self.pan).copy(),
-            "meter": vars(self.meter).copy(),
+            "pan": self.pan.to_table(),
+            "meter": self.meter.to_table(),
             "air": vars(self.air).copy(),
             **answers_table(self.answers),
         }
@@ -125,55 +98,12 @@ def _answers(rows: object, source: str) -> dict[str, str]:
         raise InputError(f"{source}: answers is not a list of tables; write [[answers]].")
     found = {}
     for row in rows:
-        section = _Section(source, "answers", row)
+        section = Section(source, "answers", row)
         found[section.text("step")] = section.text("says")
         if section.text("says") not in ("fluid", "object"):
             raise InputError(f"{section.where} says = {section.text('says')!r}; expected fluid or object.")
         section.finish()
     return found
-
-
-class _Section:
-    """One table of a file, read key by key; each complaint names the file, the table and the key."""
-
-    def __init__(self, source: str, name: str, table: object) -> None:
-        if not isinstance(table, Mapping):
-            raise InputError(f"{source}: [{name}] is missing. Add the table; see README.md for an example.")
-        self.where, self.table = f"{source}: [{name}]", table
-        self.seen: set[str] = set()
-
-    def number(self, key: str, default: float | None = None, *, above: float | None = None) -> float:
-        self.seen.add(key)
-        value = self.table.get(key, default)
-        if value is None:
-            raise InputError(f"{self.where} {key} is missing; expected a number.")
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise InputError(f"{self.where} {key} = {value!r}; expected a finite number.")
-        if above is not None and not value > above:
-            raise InputError(f"{self.where} {key} = {value!r}; expected a number above {above:g}.")
-        return float(value)
-
-    def text(self, key: str, default: str | None = None) -> str:
-        self.seen.add(key)
-        value = self.table.get(key, default)
-        if not isinstance(value, str):
-            found = "is missing" if value is None else f"= {value!r}"
-            raise InputError(f"{self.where} {key} {found}; expected text in quotes.")
-        return value
-
-    def volume_l(self, key: str, default: str | None = None, country: str | None = None) -> float:
-        text = self.text(key, default)
-        try:
-            return parse_volume_l(text, country)
-        except ValueError as error:
-            raise InputError(f"{self.where} {key}: {error}") from error
-
-    def finish(self) -> None:
-        unknown = sorted(set(self.table) - self.seen)
-        if unknown:
-            raise InputError(
-                f"{self.where} has unknown key {unknown[0]!r}; known keys: {', '.join(sorted(self.seen))}."
-            )
 
 
 def expected_retained(method: str, capacity_l: float) -> tuple[float, float]:
@@ -188,7 +118,7 @@ def spec_from_tables(tables: Mapping[str, Any], source: str, country: str | None
     source: the file's name, for messages. country: "us" or "imperial" where a bare pint may be typed.
     Raises InputError naming file, table, key and what was expected.
     """
-    job = _Section(source, "job", tables.get("job"))
+    job = Section(source, "job", tables.get("job"))
     capacity_l = job.volume_l("capacity", country=country)
     if not capacity_l > 0:
         raise InputError(f"{job.where} capacity = {job.text('capacity')!r}; expected a volume above zero.")
@@ -207,48 +137,37 @@ def spec_from_tables(tables: Mapping[str, Any], source: str, country: str | None
         u_retained_l = job.volume_l("u_retained", "0 L")
     if not retained_l < capacity_l:
         raise InputError(f"{job.where} retained is {retained_l:g} L; expected less than the capacity.")
-    labels = job.table.get("labels", {})
-    job.seen |= {"labels", "retained", "u_retained"}
-    if not isinstance(labels, Mapping) or not all(isinstance(value, str) for value in labels.values()):
-        raise InputError(f"{job.where} labels; expected a table of texts.")
+    texts = {name: job.texts(name) for name in ("labels", "certificates")}
+    job.seen |= {"retained", "u_retained"}
 
     fluids = tables.get("fluid")
     loaded = {}
     for role in ("drained", "fresh"):
-        section = _Section(source, f"fluid.{role}", fluids.get(role) if isinstance(fluids, Mapping) else None)
+        section = Section(source, f"fluid.{role}", fluids.get(role) if isinstance(fluids, Mapping) else None)
         try:
             loaded[role] = Fluid.from_table(section.table)
             loaded[role].density_kg_m3(reference_c)
         except ValueError as error:
             raise InputError(f"{section.where} {error}") from error
 
-    pan = _Section(source, "pan", tables.get("pan"))
-    meter = _Section(source, "meter", tables.get("meter"))
-    air = _Section(source, "air", tables.get("air", {}))
-    slope = pan.number("kg_per_count")
-    if slope == 0:
-        raise InputError(f"{pan.where} kg_per_count = 0; expected the slope of the load-cell line.")
+    pan = Section(source, "pan", tables.get("pan"))
+    meter = Section(source, "meter", tables.get("meter"))
+    air = Section(source, "air", tables.get("air", {}))
     spec = JobSpec(
         capacity_text=job.text("capacity"),
         capacity_l=capacity_l,
         method=method,
         drained=loaded["drained"],
         fresh=loaded["fresh"],
-        pan=PanLine(
-            pan.number("zero_count"),
-            slope,
-            pan.number("u_rel", above=-1e-300),
-            pan.number("noise_counts", above=-1e-300),
-            pan.number("creep_rel", 0.0002, above=-1e-300),
-        ),
-        meter=MeterLine(meter.number("k_factor_per_l", above=0.0), meter.number("u_rel", above=-1e-300)),
+        pan=read_pan(pan),
+        meter=read_meter(meter),
         air=Air(air.number("pressure_hpa", 1013.25, above=0.0), air.number("relative_humidity", 0.5)),
         reference_temperature_c=reference_c,
         tolerance_minus_l=job.volume_l("tolerance_minus", "0.10 L"),
         tolerance_plus_l=job.volume_l("tolerance_plus", "0.10 L"),
         retained_l=retained_l,
         u_retained_l=u_retained_l,
-        labels=dict(labels),
+        **texts,
         answers=_answers(tables.get("answers", []), source),
     )
     if not 600 <= spec.air.pressure_hpa <= 1100 or not 0 <= spec.air.relative_humidity <= 1:
@@ -259,18 +178,6 @@ def spec_from_tables(tables: Mapping[str, Any], source: str, country: str | None
     for section in (job, pan, meter, air):
         section.finish()
     return spec
-
-
-def read_toml(path: Path) -> dict[str, Any]:
-    """Read a TOML file. Raises InputError naming the file and the line."""
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file. Check the path.") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: cannot be read ({error}). Expected a UTF-8 text file.") from error
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: not valid TOML: {error}.") from error
 
 
 def read_job(path: Path) -> JobSpec:
