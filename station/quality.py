@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from station.charts import ENOUGH, RULES, Chart, chart
+from station.charts import RULES, Chart, chart
 from station.errors import InputError
 from station.why import Facts, what_settles
 
@@ -62,8 +62,8 @@ POINTS = {
 class Subject:
     """How a bay, a meter, a technician, a type or one compartment did in a period.
 
-    p: probability of so many short fills or more if it were like the shop as a whole. recurring: at least three, and
-    more than chance would bring to any of those compared.
+    p: ``chance`` of so many short fills or more. recurring: at least three, and more than chance would bring to any of
+    those compared.
     """
 
     dimension: str
@@ -180,36 +180,26 @@ def _subjects(counts: Mapping[str, Sequence[Sequence[Any]]]) -> list[Subject]:
         named = [row for row in rows if row[0] is not None]
         mine = []
         for name, n, s, over, undecided in named:
-            # Against the rest of the shop: a subject that is most of it would hide behind itself.
-            others = jobs - n
-            p = binomial_tail(n, int(s), (short - s + 0.5) / (others + 1.0)) if others >= ENOUGH else 1.0
+            p = chance(jobs, int(short), n, int(s))
             recurring = s >= RECURRING_AT and p * len(named) < 0.05
             mine.append(Subject(dimension, name, n, int(s), int(over), int(undecided), p, recurring))
         found += sorted(mine, key=lambda x: (-x.jobs, x.name))
     return found
 
 
-def binomial_tail(n: int, k: int, share: float) -> float:
-    """P(at least k of n) where each comes with a probability. Summed exactly; large n in logarithms."""
-    if k <= 0:
-        return 1.0
-    share = min(max(share, 1e-12), 1.0 - 1e-12)
-    if k <= n * share:
-        return 1.0  # no more than usual: the tail is of no interest
-    log_term = (
-        math.lgamma(n + 1)
-        - math.lgamma(k + 1)
-        - math.lgamma(n - k + 1)
-        + k * math.log(share)
-        + (n - k) * math.log1p(-share)
-    )
-    total, term = 0.0, math.exp(log_term)
-    for i in range(k, n + 1):  # beyond the mean the terms fall, so the sum ends early
-        total += term
-        if term < 1e-16 * total:
-            break
-        term *= (n - i) / (i + 1) * share / (1.0 - share)
-    return min(1.0, total)
+def chance(jobs: int, short: int, n: int, k: int) -> float:
+    """P(at least k short among n), had the shop's short fills fallen on its jobs at random (Fisher's exact test).
+
+    jobs, short: of the whole shop, the n included.
+    """
+
+    def log_choose(a: int, b: int) -> float:
+        return math.lgamma(a + 1) - math.lgamma(b + 1) - math.lgamma(a - b + 1)
+
+    low, high = max(k, n - (jobs - short), 0), min(n, short)
+    every = log_choose(jobs, n)
+    terms = (log_choose(short, i) + log_choose(jobs - short, n - i) - every for i in range(low, high + 1))
+    return min(1.0, math.fsum(math.exp(term) for term in terms))
 
 
 @dataclass(frozen=True)

@@ -194,8 +194,8 @@ def _ran_over(facts: Facts) -> Cause | None:
         return None
     short_l = _shortfall_l(facts)
     weight = _real(facts.overflow_l, facts.u_overflow_l)
-    if short_l is None or short_l < 0:
-        weight *= 0.6
+    if short_l is None or short_l < 0:  # it did no harm; worth a word only where much was lost
+        weight *= 0.6 if facts.overflow_l > facts.tolerance_minus_l else 0.0
     text = (
         f"{facts.overflow_l:.3f} L ran over into the pan and is not in the housing. Filled faster than it settles, "
         "foam, or the vehicle leaning to the plug's side."
