@@ -5,10 +5,18 @@ from typing import Any
 
 import tomli_w
 
+from calibration.certificates import Certificate
 from station import recording
 from station.ledger import Ledger
 
 _TEXTS = ("notice", "stage", "note", "check", "abandoned", "mark")
+
+
+def certificates(ledger: Ledger) -> tuple[Certificate, ...]:
+    """The register of certificates, in the order in which they were made."""
+    return tuple(
+        Certificate.from_json(event["body"]["certificate"]) for event in ledger.shop_events("certificate")
+    )
 
 
 def jobs(ledger: Ledger, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:

@@ -21,6 +21,7 @@ class Bench:
         self._random = random.Random(seed)
         self._reference_c = 20.0
         self._drained_l = 0.0
+        self._weights_kg = 0.0
         self._verbs: dict[str, Callable[[], None]] = {
             "open_drain": lambda: self._plant().open_drain(),
             "close_drain": lambda: self._plant().close_drain(),
@@ -34,6 +35,12 @@ class Bench:
             "replug_pan": lambda: bay.chip.repair(),
             "unplug_supply": lambda: bay.unplug_thermometer("fluid_supply_c"),
             "replug_supply": lambda: bay.plug_thermometer("fluid_supply_c"),
+            "hose_over_pan": lambda: self._hose(True),
+            "hose_in_plug": lambda: self._hose(False),
+            "weight_500g": lambda: self._weigh(0.5),
+            "weight_1kg": lambda: self._weigh(1.0),
+            "weight_2kg": lambda: self._weigh(2.0),
+            "weights_off": lambda: self._weigh(-self._weights_kg),
             "faster": lambda: bay.set_speed(FASTER),
             "normal": lambda: bay.set_speed(1.0),
         }
@@ -48,6 +55,14 @@ class Bench:
             raise InputError("This bay has no axle.")
         return plant
 
+    def _hose(self, over_pan: bool) -> None:
+        self._plant().hose_over_pan = over_pan
+
+    def _weigh(self, mass_kg: float) -> None:
+        self._weights_kg += mass_kg
+        plant = self._plant()
+        plant.disturbed.lay(plant.time_s, mass_kg)
+
     def do(self, verb: str) -> None:
         """Raises InputError for an unknown verb."""
         if verb not in self._verbs:
@@ -58,6 +73,7 @@ class Bench:
     def new_vehicle(self, spec: JobSpec) -> None:
         """Roll in a vehicle that fits the plan, off from it by as much as the stated uncertainties allow."""
         self._reference_c, self._drained_l = spec.reference_temperature_c, 0.0
+        self._weights_kg = 0.0
         settings = hidden(believed_plant(spec), spec, self._random.getrandbits(32))
         self._bay.replace_plant(Plant(settings))
 

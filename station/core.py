@@ -304,6 +304,9 @@ def _fill_over(state: BayState) -> BayState:
 
 def finish(state: BayState) -> BayState:
     """Say what was missing, once, when no more samples come."""
+    due = state.spec.labels.get("calibration_due")
+    if due is not None:
+        state = note(state, "calibration_due", f"Measured although {due}. Calibrate before relying on it.")
     needed = {
         "pan": "drained and overflow cannot be weighed",
         "meter": "the fill cannot be metered",

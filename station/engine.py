@@ -13,14 +13,15 @@ from concurrent.futures import Future
 from typing import Any
 
 from calibration import budget
+from calibration.certificates import Certificate
 from hardware.sample import Sample
 from station import archive, balance, plan, view
 from station.bench import Bench
+from station.calibration_desk import CalibrationDesk
 from station.config import BayConfig
 from station.core import Effect, PumpCommand
 from station.desk import Desk
 from station.errors import InputError, StationError
-from station.job import JobSpec
 from station.ledger import Ledger, clock_synced, job_row
 from station.notice import Notice
 from station.ports import RigPort
@@ -76,6 +77,8 @@ class Engine:
         self._desk = Desk(config, self._recorder, self.backend, clock())
         with self._reading() as ledger:
             self._desk.recover(ledger)
+            register = archive.certificates(ledger)
+        self._calibration = CalibrationDesk(config, self._recorder, register)
         self._publish()
         self._thread = threading.Thread(target=self._loop, name="engine", daemon=True)
         self._thread.start()
@@ -112,8 +115,7 @@ class Engine:
 
     def open_job(self, form: Mapping[str, Any]) -> str:
         """Begin a job. Raises InputError where the form does not say what is needed, or a job is open."""
-        spec = plan.spec_from_form(self.config, form)
-        return str(self._call(lambda: self._open(spec)))
+        return str(self._call(lambda: self._open(form)))
 
     def mark(self, mark: str) -> None:
         """Set a mark. Raises InputError where it makes no sense now."""
@@ -130,6 +132,23 @@ class Engine:
     def top_up(self) -> None:
         """Raise the target by one small step. Raises InputError outside the fill and settle stages."""
         self._call(self._top_up)
+
+    def calibration(self) -> dict[str, Any]:
+        """The calibration under way, if any, and the register of certificates."""
+        return dict(self._call(self._calibration.to_dict))
+
+    def calibrate(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Do one thing in a calibration and return ``calibration()``. Raises InputError, leaving all as it was.
+
+        begin (kind, for a meter also fluid and volume), read (step, load, place), strike (index, reason),
+        begin_run, end_run, drop_run, finish (what the certificate says), abandon (reason).
+        """
+        self._call(lambda: self._calibrate(action, values))
+        return self.calibration()
+
+    def certificate(self, number: str) -> Certificate:
+        """One certificate. Raises KeyError if unknown."""
+        return {c.number: c for c in self._calibration.register}[number]
 
     def note(self, kind: str, text: str) -> None:
         """Add the technician's own words to the job. Raises InputError."""
@@ -262,15 +281,16 @@ class Engine:
             self._published_s = 0.0  # the page shows the pump's state at once
         for effect in self._desk.take(sample):
             self._carry_out(effect)
+        for effect in self._calibration.take(sample):
+            if isinstance(effect, PumpCommand):
+                self._command(effect.run)
         state = self._desk.state
         if state is not None and state.stage == "closed" and not self._desk.done:
             self._finish()
 
     def _carry_out(self, effect: Effect) -> None:
         if isinstance(effect, PumpCommand):
-            self._run_pump = effect.run
-            self._rig.beat(effect.run)
-            self._rig.set_lamp("on" if effect.run else "slow")
+            self._command(effect.run)
             state = self._desk.state
             if state is not None and state.hold.latched is not None:
                 self._rig.beep(2)
@@ -283,8 +303,11 @@ class Engine:
             if self._bench is not None:
                 self._bench.stage_changed(effect.text)
 
-    def _open(self, spec: JobSpec) -> str:
+    def _open(self, form: Mapping[str, Any]) -> str:
         self._desk.need_free()
+        if self._calibration.kind is not None:
+            raise InputError("A calibration is under way on this bay. Finish or abandon it first.")
+        spec = plan.spec_from_form(self.config, form, self._calibration.lines())
         if self._bench is not None:
             self._bench.new_vehicle(spec)
         job_id = self._desk.open(spec)
@@ -314,10 +337,25 @@ class Engine:
         self._desk.finish()
         self._stop_pump()
 
+    def _command(self, run: bool) -> None:
+        self._run_pump = run
+        self._rig.beat(run)
+        self._rig.set_lamp("on" if run else "slow")
+
     def _stop_pump(self) -> None:
-        self._run_pump = False
-        self._rig.beat(False)
+        self._command(False)
         self._rig.set_lamp("off")
+
+    def _calibrate(self, action: str, values: Mapping[str, Any]) -> None:
+        if action == "begin":
+            self._desk.need_free()
+        if action == "abandon":
+            self._stop_pump()
+        self._calibration.do(action, values)
+        if action == "begin":
+            for source, sample in list(self._latest.items()):
+                if source.endswith("_state"):
+                    self._take(sample)
 
     def _ledger_fault(self, text: str | None) -> None:
         self._inbox.put(Sample(self._clock(), "ledger_state", "failed" if text is not None else "ok"))
@@ -335,7 +373,11 @@ class Engine:
             "pan_g": self._pan_g(),
         }
         desk = self._desk
-        if desk.state is not None and desk.job_id is not None:
+        prover = self._calibration.prover
+        if prover is not None:
+            body = view.state_view(prover.state, frozenset())
+            body |= {"job": None, "stage": "proving", "checklist": [], "next_marks": []}
+        elif desk.state is not None and desk.job_id is not None:
             body = view.state_view(desk.state, desk.ticked)
             body["job"] = view.job_view(desk.state, desk.job_id)
         else:

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+from station.calibration_desk import Lines
 from station.config import BayConfig
 from station.errors import InputError
 from station.job import RETAINED_BY_METHOD, JobSpec, spec_from_tables
@@ -36,8 +37,11 @@ def _fluid(config: BayConfig, form: Mapping[str, Any], key: str) -> Mapping[str,
     return config.fluids[name]
 
 
-def spec_from_form(config: BayConfig, form: Mapping[str, Any]) -> JobSpec:
-    """Build the spec of a job. Raises InputError with a sentence for the person at the page."""
+def spec_from_form(config: BayConfig, form: Mapping[str, Any], lines: Lines) -> JobSpec:
+    """Build the spec of a job. Raises InputError with a sentence for the person at the page.
+
+    lines: what certificates say of pan and meter; where they say nothing, the configuration does.
+    """
     listed = config.compartments.get(_text(form, "compartment"))
     labels = {
         "vehicle": _text(form, "vehicle", listed.vehicle if listed else ""),
@@ -60,7 +64,7 @@ def spec_from_form(config: BayConfig, form: Mapping[str, Any]) -> JobSpec:
         labels["grade_reason"] = reason
     labels["drained_fluid"] = str(drained.get("name", form["drained_fluid"]))
     labels["fresh_fluid"] = str(fresh.get("name", form["fresh_fluid"]))
-    job = {
+    job: dict[str, Any] = {
         "capacity": _text(form, "capacity", listed.capacity if listed else ""),
         "method": _text(form, "method", listed.method if listed else ""),
         "tolerance_minus": _text(form, "tolerance_minus", "0.10 L"),
@@ -69,5 +73,12 @@ def spec_from_form(config: BayConfig, form: Mapping[str, Any]) -> JobSpec:
     }
     if not job["capacity"]:
         raise InputError("capacity is empty; type the listed capacity with its unit, for instance 2.9 L.")
-    tables = {"job": job, "fluid": {"drained": drained, "fresh": fresh}, **config.tables}
+    if lines.due is not None:
+        job["labels"]["calibration_due"] = lines.due
+    job["certificates"] = dict(lines.certificates)
+    tables: dict[str, Any] = {"job": job, "fluid": {"drained": drained, "fresh": fresh}, **config.tables}
+    if lines.pan is not None:
+        tables["pan"] = lines.pan.to_table()
+    if lines.meter is not None:
+        tables["meter"] = lines.meter.to_table()
     return spec_from_tables(tables, "plan", config.country)
