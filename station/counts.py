@@ -9,18 +9,19 @@ STUCK_PER_S = 2.0
 """A recording sparser than this may well have been written by hand."""
 BITS = range(10, 24)
 FRESH_S = 1.0
+CALMS = 0.95
 
 
 @dataclass(frozen=True)
 class Counts:
     """last: the newest count taken in and when. same_since_s, same_n: how long it has been identical.
 
-    step: the size of the last change. held: a count that looks as if it had lost a bit; the next one tells.
+    unrest: how much counts have lately changed from one to the next. held: a count that looks as if it had lost a bit; the next one tells.
     """
 
     last: int | None = None
     t_s: float = 0.0
-    step: int = 0
+    unrest: float = 0.0
     same_since_s: float = 0.0
     same_n: int = 0
     stuck: bool = False
@@ -54,7 +55,7 @@ def _lost_bit(counts: Counts, count: int, noise_counts: float) -> bool:
     if last is None:
         return False
     off = abs(count - last)
-    near = 5.0 * noise_counts + 1.5 * abs(counts.step) + 2.0
+    near = 5.0 * noise_counts + 1.5 * counts.unrest + 2.0
     if off < max(1000.0, 4.0 * near):
         return False
     shifted = abs(count - 2 * last) <= 2.0 * near or abs(2 * count - last) <= 2.0 * near
@@ -62,11 +63,12 @@ def _lost_bit(counts: Counts, count: int, noise_counts: float) -> bool:
 
 
 def _take(counts: Counts, t_s: float, count: int, noise_counts: float) -> tuple[Counts, str | None]:
-    step = 0 if counts.last is None or t_s - counts.t_s > FRESH_S else count - counts.last
+    fresh = counts.last is not None and t_s - counts.t_s <= FRESH_S
+    unrest = max(abs(count - (counts.last or 0)), CALMS * counts.unrest) if fresh else 0.0
     if count != counts.last or noise_counts < 1.0:
         finding = "moving" if counts.stuck else None
-        return Counts(count, t_s, step, t_s, 1), finding
+        return Counts(count, t_s, unrest, t_s, 1), finding
     n = counts.same_n + 1
     stuck = counts.stuck or (STUCK_S <= t_s - counts.same_since_s <= (n - 1) / STUCK_PER_S)
     finding = "stuck" if stuck and not counts.stuck else None
-    return evolve(counts, t_s=t_s, step=step, same_n=n, stuck=stuck), finding
+    return evolve(counts, t_s=t_s, unrest=unrest, same_n=n, stuck=stuck), finding

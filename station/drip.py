@@ -17,19 +17,37 @@ PENDING_BLOCKS = 10
 TELLS_S = 45.0
 """Before this age a gush is the bulk's own end; after it, it needs an explanation."""
 UNEXPLAINED_KG = 0.005
+GROWN = 1.5
+MISFIT_RUNS = 5.0
+"""Neighbouring blocks miss a curve together: so many of them count as one."""
+
+ORIGINS_S = (0.0, 25.0, 60.0, 120.0, 240.0, 480.0)
+"""How long before the end of bulk flow the film's clock may have started: walls come out of the fluid one by one."""
+STREAM_S = 15.0
+"""The last of the stream is no film yet."""
 
 _FORGET_S = 400.0
-_MODEL_U = 0.10
+_MODEL_U = 0.12
 """The law is for one wall of one temperature. An axle is many, cooling: a share of the forecast stays in doubt."""
 
 Block = tuple[float, float]
 
 
 @dataclass(frozen=True)
-class DripFit:
-    """Weighted sums of mass over x = (t − t0)^(−1/2), old blocks forgotten slowly. t0_s: end of bulk flow.
+class Line:
+    """Weighted sums over x = (t − t0 + origin_s)^(−1/2)."""
 
-    pending: the newest blocks (t_s, kg), not in the sums yet.
+    origin_s: float
+    x: float = 0.0
+    xx: float = 0.0
+    xm: float = 0.0
+
+
+@dataclass(frozen=True)
+class DripFit:
+    """The same blocks against several origins, old ones forgotten slowly. t0_s: end of bulk flow.
+
+    pending: the newest blocks (t_s, kg), not in the sums yet. kg0: taken off every mass, for the sums' sake.
     """
 
     t0_s: float
@@ -37,20 +55,23 @@ class DripFit:
     kg0: float = 0.0
     n: int = 0
     w: float = 0.0
-    wx: float = 0.0
-    wm: float = 0.0
-    wxx: float = 0.0
-    wxm: float = 0.0
+    m: float = 0.0
+    mm: float = 0.0
+    lines: tuple[Line, ...] = tuple(Line(origin_s) for origin_s in ORIGINS_S)
     pending: tuple[Block, ...] = ()
 
-    @property
-    def sxx(self) -> float:
-        return self.wxx - self.wx**2 / self.w if self.w > 0 else 0.0
 
-    @property
-    def a(self) -> float:
-        """kg·√s, never below zero: a drip does not run upwards."""
-        return max(0.0, -(self.wxm - self.wx * self.wm / self.w) / self.sxx) if self.sxx > 0 else 0.0
+@dataclass(frozen=True)
+class Curve:
+    """One origin's share of the answer: mass still to leave at t is a / √(t − t0 + origin_s)."""
+
+    origin_s: float
+    a: float
+    u_a: float
+    weight: float
+
+    def left(self, age_s: float) -> float:
+        return self.a / math.sqrt(age_s + self.origin_s)
 
 
 def start(t0_s: float) -> DripFit:
@@ -59,7 +80,7 @@ def start(t0_s: float) -> DripFit:
 
 def add(fit: DripFit, t_s: float, median_kg: float) -> DripFit:
     """Take in the pan's median once every BLOCK_S."""
-    if t_s - fit.block_t_s < BLOCK_S or t_s - fit.t0_s < 5.0:
+    if t_s - fit.block_t_s < BLOCK_S or t_s - fit.t0_s < STREAM_S:
         return fit
     pending = (*fit.pending, (t_s, median_kg))
     fit = evolve(fit, block_t_s=t_s, pending=pending)
@@ -69,35 +90,68 @@ def add(fit: DripFit, t_s: float, median_kg: float) -> DripFit:
 def _take_oldest(fit: DripFit) -> DripFit:
     (t_s, kg), pending = fit.pending[0], fit.pending[1:]
     keep = math.exp(-(pending[0][0] - t_s) / _FORGET_S) if pending else 1.0
-    x = 1.0 / math.sqrt(t_s - fit.t0_s)
     kg0 = fit.kg0 if fit.n else kg
     m = kg - kg0
+    lines = []
+    for line in fit.lines:
+        x = 1.0 / math.sqrt(t_s - fit.t0_s + line.origin_s)
+        lines.append(Line(line.origin_s, line.x * keep + x, line.xx * keep + x * x, line.xm * keep + x * m))
     return evolve(
         fit,
         kg0=kg0,
         n=fit.n + 1,
         w=fit.w * keep + 1.0,
-        wx=fit.wx * keep + x,
-        wm=fit.wm * keep + m,
-        wxx=fit.wxx * keep + x * x,
-        wxm=fit.wxm * keep + x * m,
+        m=fit.m * keep + m,
+        mm=fit.mm * keep + m * m,
+        lines=tuple(lines),
         pending=pending,
     )
 
 
-def unexplained(fit: DripFit) -> Block | None:
+def curves(fit: DripFit, noise_kg: float) -> list[Curve]:
+    """What the blocks say under each origin, weighted by how well they lie on it. No a is below zero.
+
+    noise_kg: of one block. A real drip lies on none of the curves exactly, so that the best one's own misfit is the
+    yardstick where it is larger.
+    """
+    if fit.n < 3:
+        return []
+    smm = fit.mm - fit.m**2 / fit.w
+    found = []
+    for line in fit.lines:
+        sxx = line.xx - line.x**2 / fit.w
+        sxm = line.xm - line.x * fit.m / fit.w
+        if sxx > 0:
+            found.append((line.origin_s, max(0.0, -sxm / sxx), sxx, max(0.0, smm - min(0.0, sxm) ** 2 / sxx)))
+    if not found:
+        return []
+    best = min(rss for *_, rss in found)
+    sigma = max(noise_kg, math.sqrt(best / fit.w))
+    weights = [math.exp(-0.5 * (rss - best) / sigma**2 / MISFIT_RUNS) for *_, rss in found]
+    total = sum(weights)
+    return [
+        Curve(origin_s, a, sigma / math.sqrt(sxx), weight / total)
+        for (origin_s, a, sxx, _), weight in zip(found, weights, strict=True)
+    ]
+
+
+def unexplained(fit: DripFit, noise_kg: float) -> Block | None:
     """Where the pending blocks left the drip's curve upwards, if they did: the last block still on it."""
-    if fit.n < 8 or len(fit.pending) < 4 or fit.pending[-1][0] - fit.t0_s < TELLS_S:
+    if fit.n < 5 or len(fit.pending) < 4 or fit.pending[-1][0] - fit.t0_s < TELLS_S:
         return None
     t1_s, kg1 = fit.pending[0]
+    known = curves(fit, noise_kg)
 
     def excess(block: Block) -> tuple[float, float]:
         t_s, kg = block
-        drip = fit.a * (1.0 / math.sqrt(t1_s - fit.t0_s) - 1.0 / math.sqrt(t_s - fit.t0_s))
+        drip = sum(c.weight * (c.left(t1_s - fit.t0_s) - c.left(t_s - fit.t0_s)) for c in known)
         return kg - kg1 - drip, drip
 
     over, drip = excess(fit.pending[-1])
-    if over < UNEXPLAINED_KG + 0.5 * drip:
+    middle_kg = fit.pending[len(fit.pending) // 2][1]
+    first_kg, second_kg = middle_kg - kg1, fit.pending[-1][1] - middle_kg
+    # More than the curve allows is not enough, for the curve may be a poor one yet: the flow must have grown.
+    if over < UNEXPLAINED_KG + 0.5 * drip or second_kg < GROWN * first_kg + 0.002:
         return None
     on = fit.pending[0]
     for block in fit.pending:
@@ -107,9 +161,10 @@ def unexplained(fit: DripFit) -> Block | None:
     return on
 
 
-def rate_kg_s(fit: DripFit, t_s: float) -> float:
+def rate_kg_s(fit: DripFit, t_s: float, noise_kg: float) -> float:
     """How fast it drips."""
-    return 0.5 * fit.a * (t_s - fit.t0_s) ** -1.5
+    age_s = t_s - fit.t0_s
+    return sum(0.5 * c.weight * c.left(age_s) / (age_s + c.origin_s) for c in curves(fit, noise_kg))
 
 
 @dataclass(frozen=True)
@@ -130,20 +185,23 @@ def forecast(fit: DripFit | None, t_s: float, noise_kg: float, worth_kg: float) 
         return None
     while fit.pending:
         fit = _take_oldest(fit)
-    if fit.sxx <= 0:
+    known, t0_s = curves(fit, noise_kg), fit.t0_s
+    if not known:
         return None
-    a, u_a, t0_s = fit.a, noise_kg / math.sqrt(fit.sxx), fit.t0_s
 
     def gain(age_s: float) -> float:
-        return 1.0 / math.sqrt(age_s) - 1.0 / math.sqrt(age_s + HORIZON_S)
+        return sum(c.weight * (c.left(age_s) - c.left(age_s + HORIZON_S)) for c in known)
 
     age_s = t_s - t0_s
     ahead = gain(age_s)
+    each = [(c, c.left(age_s) - c.left(age_s + HORIZON_S)) for c in known]
+    spread = sum(c.weight * (kg - ahead) ** 2 for c, kg in each)
+    u_read = sum(c.weight * c.u_a * (kg / c.a if c.a > 0 else 0.0) for c, kg in each)
     wait_s = 0.0
-    if a * ahead > worth_kg:
+    if ahead > worth_kg:
         low, high = age_s, age_s + 86400.0
         while high - low > 1.0:
             middle = 0.5 * (low + high)
-            low, high = (middle, high) if a * gain(middle) > worth_kg else (low, middle)
+            low, high = (middle, high) if gain(middle) > worth_kg else (low, middle)
         wait_s = high - age_s
-    return DripForecast(a * ahead, math.hypot(u_a * ahead, _MODEL_U * a * ahead), wait_s)
+    return DripForecast(ahead, math.sqrt(spread + u_read**2 + (_MODEL_U * ahead) ** 2), wait_s)

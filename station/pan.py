@@ -33,6 +33,8 @@ SLOW_S = 0.6
 OUT = 5.0
 """A block this many standard deviations off the line opens an episode."""
 SIGNIFICANT = 4.0
+DRIP_KG_S = 0.0015
+"""Anything faster is a stream."""
 STEP_KG = 0.001
 """Smaller steps are left in: 1 g is a third of a thousandth of an axle."""
 
@@ -62,6 +64,9 @@ class Line:
     def at(self, t_s: float) -> float:
         return self.kg + self.slope_kg_s * (t_s - self.t_s)
 
+    def u_slope(self, sigma_kg: float) -> float:
+        return sigma_kg / math.sqrt(self.stt) if self.stt > 0 else math.inf
+
     def u_at(self, t_s: float, sigma_kg: float) -> float:
         lever = (t_s - self.t_s) ** 2 / self.stt if self.stt > 0 else 0.0
         return sigma_kg * math.sqrt(1.0 / self.n + lever)
@@ -71,7 +76,8 @@ class Line:
 class Jump:
     """What an episode came to. kg: the step that flow does not explain, 0 where it explains all.
 
-    rise_s: how long the step took from a fifth to four fifths. peak_kg: how far readings went beyond both lines.
+    rise_s: how long the step took from a fifth to four fifths. swing_kg: how far readings
+    went beyond the lines, on the side where that was less.
     flow_kg_s: the larger of the flows on either side. before_kg, after_kg: the levels on either side.
     """
 
@@ -80,7 +86,7 @@ class Jump:
     kg: float
     u_kg: float
     rise_s: float
-    peak_kg: float
+    swing_kg: float
     flow_kg_s: float
     before_kg: float
     after_kg: float
@@ -204,6 +210,9 @@ def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
     late = lasted_s > EPISODE_S and len(episode) >= 2 * n
     if not late and after.sigma_kg > 1.6 * sigma_kg:
         return None
+    dies_away = abs(after.slope_kg_s - before.slope_kg_s) > SIGNIFICANT * after.u_slope(sigma_kg)
+    if not late and dies_away and abs(before.slope_kg_s) < DRIP_KG_S:
+        return None  # a gulp's end looks straight for a second; a new stream may wait to be named
     sigma_after = max(sigma_kg, after.sigma_kg)
     from_s, to_s = track.calm[-1][0], tail[0][0]
     between_s = to_s - from_s
@@ -223,7 +232,7 @@ def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
         kg=step,
         u_kg=math.hypot(u_lines, leeway / math.sqrt(3.0)),
         rise_s=rise_s,
-        peak_kg=max(-low, high),
+        swing_kg=min(-low, high),
         flow_kg_s=max(flows),
         before_kg=before.at(from_s),
         after_kg=after.at(to_s),

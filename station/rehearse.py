@@ -1,5 +1,6 @@
 """One whole simulated job as fast as it goes: the plant's physics straight into the stream, on a virtual clock."""
 
+import math
 import random
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
@@ -10,9 +11,12 @@ from typing import Any
 from hardware.sample import Sample
 from hardware.simulated.plant import Plant, PlantSettings, SimFluid
 from station import balance
+from station.control import target_l
 from station.core import PumpCommand, finish, step
 from station.errors import InputError
-from station.job import JobSpec, read_toml, spec_from_tables
+from station.job import JobSpec, spec_from_tables
+from station.mishap import Mishap, mishaps_from_tables
+from station.section import read_toml
 from station.state import BayState
 
 STEP_S = 0.05
@@ -20,20 +24,28 @@ STEP_S = 0.05
 
 @dataclass(frozen=True)
 class Technician:
-    """How the simulated technician works. kicks_s: seconds after the drain is opened at which the pan is knocked."""
+    """How the simulated technician works.
+
+    kicks_s: seconds after the drain is opened at which the pan is knocked. stop_early_l: lets go of the pendant so
+    much before the target. least_drip_s: lets it drip so long before asking whether waiting still pays.
+    """
 
     patience_s: float = 1500.0
     cure_s: float = 1200.0
     kicks_s: tuple[float, ...] = ()
+    stop_early_l: float = 0.0
+    least_drip_s: float = 60.0
 
 
 @dataclass(frozen=True)
 class Scenario:
-    """spec: what the station believes. plant: the bay before its hidden deviations are drawn."""
+    """spec: what the station believes. plant: the bay before its hidden deviations are drawn. mishaps: what else
+    happens."""
 
     spec: JobSpec
     plant: PlantSettings
     technician: Technician
+    mishaps: tuple[Mishap, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -43,6 +55,8 @@ class Rehearsal:
     state: BayState
     samples: tuple[Sample, ...]
     truth: Mapping[str, float]
+    happened: tuple[tuple[float, Mishap], ...] = ()
+    """What went wrong, and when, in the stream's seconds."""
 
     def report(self) -> dict[str, Any]:
         return {**balance.report(self.state), "truth": dict(self.truth)}
@@ -50,14 +64,16 @@ class Rehearsal:
 
 def scenario_from_tables(tables: Mapping[str, Any], source: str) -> Scenario:
     """Check a scenario. Raises InputError naming file, table, key and what was expected."""
-    spec = spec_from_tables({k: v for k, v in tables.items() if k not in ("plant", "technician")}, source)
+    spec = spec_from_tables(
+        {k: v for k, v in tables.items() if k not in ("plant", "technician", "mishap")}, source
+    )
     plant = _numbers(PlantSettings, tables.get("plant", {}), f"{source}: [plant]", believed_plant(spec))
     try:
         Plant(plant)
     except ValueError as error:
         raise InputError(f"{source}: [plant] {error}.") from error
     technician = _numbers(Technician, tables.get("technician", {}), f"{source}: [technician]", Technician())
-    return Scenario(spec, plant, technician)
+    return Scenario(spec, plant, technician, mishaps_from_tables(tables.get("mishap", []), source))
 
 
 def read_scenario(path: Path | None) -> Scenario:
@@ -158,6 +174,11 @@ class Bay:
         self.state = BayState(scenario.spec)
         self.samples: list[Sample] = []
         self.pump_on = False
+        self.mishaps = list(scenario.mishaps)
+        self.due: list[tuple[float, Mishap]] = []
+        self.happened: list[tuple[float, Mishap]] = []
+        self.solvent_at: float | None = None
+        """True drained mass when solvent first came, kg."""
         self._rng = random.Random(f"sensors {seed}")
         self._ticks = 0
 
@@ -169,6 +190,22 @@ class Bay:
             if isinstance(effect, PumpCommand) and effect.run != self.pump_on:
                 self.pump_on = effect.run
                 self.put("pump", int(effect.run))
+        if source == "mark":
+            self.arm(str(value))
+
+    def arm(self, after: str) -> None:
+        """What is to happen after this gets its time."""
+        self.due += [(self.plant.time_s + m.at_s, m) for m in self.mishaps if m.after == after]
+        self.mishaps = [m for m in self.mishaps if m.after != after]
+
+    def play(self) -> None:
+        """Let happen what is due."""
+        for at_s, mishap in [d for d in self.due if self.plant.time_s >= d[0]]:
+            self.due.remove((at_s, mishap))
+            if mishap.kind == "flush" and self.solvent_at is None:
+                self.solvent_at = self.plant.old_in_pan_kg
+            mishap.happen(self.plant)
+            self.happened.append((self.plant.time_s, mishap))
 
     def advance(self) -> None:
         """One step of time, and the samples that fall due in it: meter 20 Hz, pan 10 Hz, temperatures 1 Hz."""
@@ -185,12 +222,19 @@ class Bay:
     def wait(self, seconds: float, each: Callable[[], None] | None = None) -> None:
         for _ in range(round(seconds / STEP_S)):
             self.advance()
+            if self.due:
+                self.play()
             if each is not None:
                 each()
 
 
-def rehearse(scenario: Scenario, seed: int, bay_type: type[Bay] = Bay) -> Rehearsal:
-    """Play one whole job. The technician reads what the station says, like anybody at the page."""
+def rehearse(
+    scenario: Scenario, seed: int, bay_type: type[Bay] = Bay, look: Callable[[Bay], None] | None = None
+) -> Rehearsal:
+    """Play one whole job. The technician reads what the station says, like anybody at the page.
+
+    look: called once a second while it drains and drips, for a study that wants to see.
+    """
     bay, technician = bay_type(scenario, seed), scenario.technician
     plant, reference_c = bay.plant, scenario.spec.reference_temperature_c
     bay.put("mark", "pan_placed")
@@ -204,18 +248,27 @@ def rehearse(scenario: Scenario, seed: int, bay_type: type[Bay] = Bay) -> Rehear
         while kicks and plant.time_s - opened_s >= kicks[-1]:
             kicks.pop()
             plant.kick()
-        if bay.state.stage == "drip" and plant.time_s - bay.state.stage_t_s > 60:
+        if bay.state.stage == "drip":
+            bay.arm("drip")
+        if look is not None:
+            look(bay)
+        if bay.state.stage == "reseal":  # the station saw solvent come
+            break
+        if bay.state.stage == "drip" and plant.time_s - bay.state.stage_t_s > technician.least_drip_s:
             told = balance.drip_ahead(bay.state)
             if told is not None and told.wait_s == 0.0:
                 break
+    bay.mishaps = [m for m in bay.mishaps if m.after not in ("drain_open", "drip")]
+    bay.due = []  # what has not happened by now happens to another job
     bay.put("mark", "drain_done")
-    drained_l = plant.drained_l(reference_c)
+    drained_kg = plant.old_in_pan_kg if bay.solvent_at is None else bay.solvent_at
+    drained_l = drained_kg / plant.settings.old.density_kg_m3(reference_c) * 1000.0
     plant.close_drain()
     bay.wait(60.0)
     bay.put("mark", "reseal_done")
     bay.wait(technician.cure_s)
     bay.put("mark", "fill_start")
-    _pump(bay)
+    _pump(bay, technician.stop_early_l)
     bay.put("mark", "fill_done")
     bay.wait(bay.state.settings.settle_s)
     if plant.at_plug:
@@ -224,22 +277,26 @@ def rehearse(scenario: Scenario, seed: int, bay_type: type[Bay] = Bay) -> Rehear
     bay.wait(8.0)
     bay.put("mark", "plug_in")
     filled_l = plant.filled_l(reference_c)
+    overflow_kg = plant.fresh_in_pan_kg
     bay.wait(bay.state.settings.leak_watch_s)
     bay.put("mark", "close")
     truth = {
         "drained_l": drained_l,
         "filled_l": filled_l,
-        "overflow_l": plant.fresh_in_pan_kg / plant.settings.fresh.density_kg_m3(reference_c) * 1000.0,
+        "overflow_l": overflow_kg / plant.settings.fresh.density_kg_m3(reference_c) * 1000.0,
+        "retained_l": plant.retained_l,
     }
-    return Rehearsal(finish(bay.state), tuple(bay.samples), truth)
+    return Rehearsal(finish(bay.state), tuple(bay.samples), truth, tuple(bay.happened))
 
 
-def _pump(bay: Bay) -> None:
+def _pump(bay: Bay, stop_early_l: float) -> None:
     """Hold the pendant until the station stops the pump, then let go and watch the overrun out."""
+    enough_l = target_l(bay.state) - stop_early_l if stop_early_l else math.inf
     for _ in range(round(900.0 / STEP_S)):
         bay.put("pendant", 1)
         bay.advance()
-        if bay.state.hold.latched is not None:
+        bay.play()
+        if bay.state.hold.latched is not None or bay.state.meter.volume_l >= enough_l:
             break
     bay.put("pendant", 0)
     bay.wait(5.0)

@@ -13,11 +13,11 @@ SUDDEN_S = 0.7
 """Fluid needs longer than this to arrive whole; a thing does not."""
 GULP_S = 3.0
 KNOCK_KG = 0.02
-KNOCK_FLOW_S = 1.5
-"""A stream that starts or swings can be this many seconds ahead of its line and is no knock."""
 PAN_KG = 0.15
 """No drain pan weighs less: a reading this far below the empty pan means that it is off."""
 SAME_KG = 0.003
+SPLASH_KG, SPLASH_S = 0.006, 0.2
+"""In a stream a step must be larger than this, and than what the stream brings in so many seconds."""
 
 WORDS = ("fluid", "object")
 
@@ -94,8 +94,10 @@ def judge(
     that lies on the pan. pump_kg_s: flow of the meter, None while nothing is pumped.
     """
     grams = jump.kg * 1000.0
-    if jump.kg == 0.0:
-        if jump.peak_kg > KNOCK_KG + KNOCK_FLOW_S * max(0.0, jump.flow_kg_s):
+    if jump.kg == 0.0 or (
+        stage == "drain" and abs(jump.kg) < SPLASH_KG + SPLASH_S * max(0.0, jump.flow_kg_s)
+    ):
+        if jump.swing_kg > KNOCK_KG:
             return Finding("knock", f"The pan was knocked at {jump.t_s:.0f} s; the level is as before.")
         return FLUID
     off = bool(steps) and steps[-1].kind == "pan_lifted"

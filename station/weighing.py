@@ -8,7 +8,6 @@ from station.state import BayState, note
 from station.steps import Step
 
 BULK_KG_S = 0.003
-DRIP_KG_S = 0.0015
 CALM_S = 5.0
 BULK_GAIN_KG = 0.05
 PUMP_QUIET_S = 8.0
@@ -122,7 +121,7 @@ def _missed_kg(state: BayState, jump: pan.Jump) -> float:
     """Half of what may have run past the pan while it was off."""
     off_s = jump.end_t_s - state.steps[-1].t_s
     if state.stage == "drip" and state.drip is not None and state.drip.n > 8:
-        return 0.5 * off_s * drip.rate_kg_s(state.drip, state.t_s)
+        return 0.5 * off_s * drip.rate_kg_s(state.drip, state.t_s, state.spec.pan.noise_kg)
     return 0.5 * off_s * max(0.0, state.lifted_flow_kg_s) if state.stage in ("drain", "drip") else 0.0
 
 
@@ -133,7 +132,7 @@ def _flow(state: BayState) -> BayState:
     if state.stage == "drain":
         if not state.bulk_seen:
             return evolve(state, bulk_seen=track.flow_kg_s > BULK_KG_S and gained_kg > BULK_GAIN_KG)
-        if abs(track.flow_kg_s) > DRIP_KG_S:
+        if abs(track.flow_kg_s) > pan.DRIP_KG_S:
             return evolve(state, calm_since_t_s=None)
         since = state.calm_since_t_s if state.calm_since_t_s is not None else t_s
         if t_s - since < CALM_S:
@@ -149,7 +148,7 @@ def _flow(state: BayState) -> BayState:
     if fit is state.drip:
         return state
     state = evolve(state, drip=fit)
-    last = None if state.spec.method == "suction" else drip.unexplained(fit)
+    last = None if state.spec.method == "suction" else drip.unexplained(fit, state.spec.pan.noise_kg)
     return state if last is None else _flushed(state, fit, last)
 
 

@@ -105,6 +105,9 @@ class Plant:
     floor_kg: float = 0.0
     """Fluid that missed the pan while it was lifted."""
     delivered_kg: float = 0.0
+    hose_over_pan: bool = False
+    leak_l_h: float = 0.0
+    """What seeps past a gasket once the fill plug is in."""
 
     def __post_init__(self) -> None:
         s = self.settings
@@ -117,7 +120,7 @@ class Plant:
         self._bulk_0_l = self._bulk_l
         self._open = self._plugged = False
         self._fill_plug_in = False
-        self._hanging_kg = 0.0
+        self._hanging_kg = self._seep_kg = 0.0
         self._cooling_c = s.compartment_c
         self._pan_c = s.air_c
         self._flow_l_s = 0.0
@@ -171,6 +174,11 @@ class Plant:
         return self._centre_l >= self._room_l * _CENTRE
 
     @property
+    def bulk_l(self) -> float:
+        """Old fluid that still runs as a stream; 0 once only films drip."""
+        return self._bulk_l
+
+    @property
     def flow_l_min(self) -> float:
         return self._flow_l_s * 60.0
 
@@ -213,10 +221,15 @@ class Plant:
     # --- laws -----------------------------------------------------------------------------------------------
 
     @property
+    def retained_l(self) -> float:
+        """Old fluid still inside, litres at 20 °C."""
+        films_l = sum(self._film_l(i) for i in range(len(self._films_m)))
+        return self._bulk_l + self.settings.puddle_l + self._pocket_l + films_l
+
+    @property
     def _room_l(self) -> float:
         """Room below the plug's lip that old fluid does not take up."""
-        left_l = self._bulk_l + self.settings.puddle_l + self._pocket_l
-        return self.settings.capacity_l - left_l - sum(self._film_l(i) for i in range(len(self._films_m)))
+        return self.settings.capacity_l - self.retained_l
 
     def _film_l(self, wall: int) -> float:
         height_m, width_m = self.settings.walls_m[wall]
@@ -230,6 +243,11 @@ class Plant:
         if self._open:
             self._drain(dt_s)
         self._fill(dt_s, pump_on)
+        if self._fill_plug_in and self.leak_l_h > 0:
+            self._seep_kg += self.leak_l_h / 3600.0 * dt_s * s.fresh.density_kg_m3(20.0) / 1000.0
+            drops_kg = _DROP_KG * math.floor(self._seep_kg / _DROP_KG)
+            self._seep_kg -= drops_kg
+            self.fresh_in_pan_kg += drops_kg
         in_pan_kg = self.old_in_pan_kg + self.fresh_in_pan_kg
         self.disturbed.advance(self.time_s, dt_s, (in_pan_kg - before_kg) / dt_s)
         in_pan_kg -= self.carried_off_kg
@@ -302,7 +320,10 @@ class Plant:
             )
             self._exact_pulses += poured_l * counted
             self.pulses = math.floor(self._exact_pulses)
-            self._centre_l += poured_l * to_20
+            if self.hose_over_pan:
+                self.fresh_in_pan_kg += poured_l * density / 1000.0
+            else:
+                self._centre_l += poured_l * to_20
             self._foam_l += s.foam_share * poured_l
         self._foam_l -= self._foam_l * dt_s / _FOAM_S
         self._run_over(dt_s, kv)
