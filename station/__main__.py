@@ -175,6 +175,7 @@ def _doctor(options: argparse.Namespace) -> int:
 
 
 def _verify(options: argparse.Namespace) -> int:
+    from station.condition import broken_photos, folder_of
     from station.config import demo_path, read_config
     from station.ledger import Ledger
 
@@ -184,6 +185,8 @@ def _verify(options: argparse.Namespace) -> int:
     ledger = Ledger(path, read_only=True)
     try:
         broken = ledger.verify()
+        if broken is None:
+            broken = next(iter(broken_photos(ledger, folder_of(path))), None)
     finally:
         ledger.close()
     if broken is not None:

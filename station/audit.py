@@ -263,7 +263,8 @@ class _Sum:
             purge_l,
             waste_l,
             drawn_l,
-            out_l - self.filled_l - self.overflow_l - purge_l - waste_l,
+            # A nanolitre is arithmetic, not fluid; and no rest is written as minus nothing.
+            round(out_l - self.filled_l - self.overflow_l - purge_l - waste_l, 9) + 0.0,
             math.sqrt(self.u2_drawn_l2),
             self.cost if self.currency else None,
             self.currency,

@@ -7,6 +7,7 @@ the ledger holds that hash.
 
 import hashlib
 import io
+import json
 import os
 import re
 from collections.abc import Mapping
@@ -175,14 +176,12 @@ def of_job(ledger: Any, job_id: str) -> dict[str, Any]:
 def broken_photos(ledger: Any, folder: Path) -> list[str]:
     """What is wrong with the photos that the ledger names: missing or changed, one sentence each."""
     wrong = []
-    for event in ledger.events():
-        if event["kind"] != PHOTO_EVENT:
-            continue
-        name = event["body"]["name"]
+    for job_id, body in ledger.db.execute("select job_id, body from event where kind = ?", [PHOTO_EVENT]):
+        name = json.loads(body)["name"]
         try:
             load(folder, name)
         except KeyError:
-            wrong.append(f"the photo {name} of job {event['job_id']} is missing")
+            wrong.append(f"the photo {name} of job {job_id} is missing")
         except InputError:
-            wrong.append(f"the photo {name} of job {event['job_id']} was changed")
+            wrong.append(f"the photo {name} of job {job_id} was changed")
     return wrong

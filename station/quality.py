@@ -62,8 +62,8 @@ POINTS = {
 class Subject:
     """How a bay, a meter, a technician, a type or one compartment did in a period.
 
-    p: ``chance`` of so many short fills or more. recurring: at least three, and more than chance would bring to any of
-    those compared.
+    p: ``chance`` of so many short fills or more; below three it is not asked and 1. recurring: more than chance would
+    bring to any of those compared.
     """
 
     dimension: str
@@ -180,8 +180,8 @@ def _subjects(counts: Mapping[str, Sequence[Sequence[Any]]]) -> list[Subject]:
         named = [row for row in rows if row[0] is not None]
         mine = []
         for name, n, s, over, undecided in named:
-            p = chance(jobs, int(short), n, int(s))
-            recurring = s >= RECURRING_AT and p * len(named) < 0.05
+            p = chance(jobs, int(short), n, int(s)) if s >= RECURRING_AT else 1.0
+            recurring = p * len(named) < 0.05
             mine.append(Subject(dimension, name, n, int(s), int(over), int(undecided), p, recurring))
         found += sorted(mine, key=lambda x: (-x.jobs, x.name))
     return found

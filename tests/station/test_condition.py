@@ -7,6 +7,7 @@ import pytest
 from PIL import Image, PngImagePlugin
 
 from station import condition
+from station.__main__ import main
 from station.condition import Condition, clean_photo
 from station.errors import InputError
 from station.ledger import Ledger
@@ -89,7 +90,9 @@ def test_a_small_file_with_very_many_pixels_is_refused(side: int) -> None:
         clean_photo(out.getvalue())
 
 
-def test_photos_lie_beside_the_ledger_under_their_hash_and_tampering_shows(tmp_path: Path) -> None:
+def test_photos_lie_beside_the_ledger_under_their_hash_and_tampering_shows(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     path = tmp_path / "depot.sqlite"
     folder = condition.folder_of(path)
     assert folder == tmp_path / "depot-photos"
@@ -114,6 +117,8 @@ def test_photos_lie_beside_the_ledger_under_their_hash_and_tampering_shows(tmp_p
     assert [text.split()[-1] for text in condition.broken_photos(ledger, folder)] == ["changed", "missing"]
     assert ledger.verify() is None
     ledger.close()
+    assert main(["verify", "--ledger", str(path)]) == 1
+    assert f"the photo {one.name} of job j1 was changed" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("name", ["../depot.sqlite", "a.jpg", "", "/etc/passwd", "0" * 64 + ".jpg/.."])
