@@ -11,6 +11,7 @@ import random
 from dataclasses import dataclass, field
 
 from hardware.simulated.disturbance import Disturbances
+from hardware.simulated.supply import SupplyLine
 
 GRAVITY_M_S2 = 9.80665
 
@@ -97,7 +98,6 @@ class Plant:
 
     settings: PlantSettings = field(default_factory=PlantSettings)
     time_s: float = 0.0
-    pulses: int = 0
     old_in_pan_kg: float = 0.0
     fresh_in_pan_kg: float = 0.0
     carried_off_kg: float = 0.0
@@ -123,16 +123,12 @@ class Plant:
         self._hanging_kg = self._seep_kg = 0.0
         self._cooling_c = s.compartment_c
         self._pan_c = s.air_c
-        self._flow_l_s = 0.0
-        self._pump_since_s = [0.0, 0.0]
-        self._pump_seen = self._pump_acts = False
-        self._exact_pulses = 0.0
+        self.line = SupplyLine(s)
         self._centre_l = self._tubes_l = 0.0
         self._creep_kg = self._zero_kg = 0.0
         self._pocket_l, self._pocket_tipped = s.pocket_l, False
         self._foam_l = 0.0
         self.disturbed = Disturbances(random.Random(s.seed ^ 0x5EED))
-        self.drum_l = s.drum_l
 
     # --- verbs of the world -------------------------------------------------------------------------------
 
@@ -179,8 +175,16 @@ class Plant:
         return self._bulk_l
 
     @property
+    def pulses(self) -> int:
+        return self.line.pulses
+
+    @property
+    def pulses_b(self) -> int:
+        return self.line.pulses_b
+
+    @property
     def flow_l_min(self) -> float:
-        return self._flow_l_s * 60.0
+        return self.line.flow_l_s * 60.0
 
     @property
     def air_c(self) -> float:
@@ -298,28 +302,12 @@ class Plant:
 
     def _fill(self, dt_s: float, pump_on: bool) -> None:
         s = self.settings
-        if pump_on != self._pump_seen:
-            self._pump_seen, self._pump_since_s = pump_on, [self.time_s, 0.0]
-        if self.time_s - self._pump_since_s[0] >= s.pump_lag_s:
-            self._pump_acts = self._pump_seen
         kv = s.fresh.kv_mm2_s(s.supply_c)
-        steady_l_s = s.pump_l_min / 60.0 / (1.0 + kv / s.pump_kv_half_mm2_s) if self._pump_acts else 0.0
-        if self.drum_l <= 0:
-            steady_l_s = 0.0
-        self._flow_l_s += (steady_l_s - self._flow_l_s) * (1.0 - math.exp(-dt_s / s.pump_ramp_s))
-        if self._flow_l_s < 1e-5 and not self._pump_acts:
-            self._flow_l_s = 0.0
         density = s.fresh.density_kg_m3(s.supply_c)
         to_20 = density / s.fresh.density_kg_m3(20.0)
-        poured_l = self._flow_l_s * dt_s
+        poured_l = self.line.advance(self.time_s, dt_s, pump_on, kv, s.fresh.kv_mm2_s(20.0), to_20)
         if poured_l > 0:
-            self.drum_l -= poured_l * to_20
             self.delivered_kg += poured_l * density / 1000.0
-            counted = (
-                s.k_factor_per_l * (1.0 - s.slip_mm2_s / kv) / (1.0 - s.slip_mm2_s / s.fresh.kv_mm2_s(20.0))
-            )
-            self._exact_pulses += poured_l * counted
-            self.pulses = math.floor(self._exact_pulses)
             if self.hose_over_pan:
                 self.fresh_in_pan_kg += poured_l * density / 1000.0
             else:
