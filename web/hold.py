@@ -5,11 +5,9 @@ import time
 from collections import deque
 from collections.abc import Callable
 
-from station.state import Settings
+from station.engine import PAGE_LAPSE_S
 from web.problem import Problem
 
-LAPSES_S = Settings().hold_lapses_s
-"""A hold whose beats stay away this long is over, as it is for the station."""
 REMEMBERED = 256
 
 
@@ -18,14 +16,15 @@ class Holder:
 
     Each press of the control is a grip with a name of its own. Beats travel on several connections, so one may arrive
     after the release that followed it; it must not start the pump again. Nor may the pump start again by itself when
-    a network that had stalled comes back: the person has to let go and press again.
+    a network that had stalled comes back: the person has to let go and press again. lapses_s: how long beats may
+    stay away, as for the station.
     """
 
     def __init__(
         self,
         hold: Callable[[bool], None],
         now_s: Callable[[], float] = time.monotonic,
-        lapses_s: float = LAPSES_S,
+        lapses_s: float = PAGE_LAPSE_S,
     ) -> None:
         self._hold, self._now_s, self._lapses_s = hold, now_s, lapses_s
         self._lock = threading.Lock()

@@ -15,6 +15,8 @@ NO_JOB = ("idle", "closed", "abandoned")
 DRAINING = ("drain", "drip")
 FILLED = ("settle", "leak watch", "closed")
 NOTICES_SHOWN = 4
+LAST_DIGIT_L = 0.005
+"""Less than this to go is shown as 0.00 L."""
 
 
 @dataclass(frozen=True)
@@ -31,6 +33,17 @@ class Live:
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self)
+
+
+def _pump(view: Mapping[str, Any]) -> str:
+    to_go_l = view["to_go_l"]
+    return words.pump(
+        view["latched"],
+        view["blocked"],
+        pump_on=view["pump_on"],
+        held=view["held"],
+        reached=to_go_l is not None and to_go_l < LAST_DIGIT_L,
+    )
 
 
 def _figure(text: dict[str, str], name: str, shown: fmt.Shown) -> None:
@@ -54,7 +67,7 @@ def live(view: Mapping[str, Any]) -> Live:
         "verdict.sign": verdict.sign,
         "verdict.text": verdict.text,
         "verdict.when": "" if stage == "closed" else "as of now",
-        "pump": words.pump(view["latched"], view["blocked"], pump_on=view["pump_on"], held=view["held"]),
+        "pump": _pump(view),
     }
     geo: gauge.Geometry = {}
     if job is not None:

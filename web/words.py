@@ -82,8 +82,8 @@ def verdict(name: str | None, p_short: float | None, p_within: float | None, p_o
     return Verdict("Undecided", "?", f"{text} {rest}")
 
 
-def pump(latched: str | None, blocked: str | None, *, pump_on: bool, held: bool) -> str:
-    """What the pump does and, where it does not run, why."""
+def pump(latched: str | None, blocked: str | None, *, pump_on: bool, held: bool, reached: bool) -> str:
+    """What the pump does and, where it does not run, why. reached: nothing is left to go."""
     if pump_on:
         return "Pump is running. Let go to stop."
     if latched == "target reached":
@@ -94,4 +94,6 @@ def pump(latched: str | None, blocked: str | None, *, pump_on: bool, held: bool)
         return f"Stopped: {latched}."
     if blocked is not None:
         return f"Pump is blocked: {blocked}."
+    if reached:
+        return "Target reached. Top up if the level at the plug asks for it."
     return "Pump is off. Press and hold to run."

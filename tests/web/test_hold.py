@@ -2,7 +2,8 @@
 
 import pytest
 
-from web.hold import LAPSES_S, Holder
+from station.engine import PAGE_LAPSE_S
+from web.hold import Holder
 from web.problem import Problem
 
 
@@ -45,7 +46,7 @@ def test_a_release_that_overtakes_its_first_beat_wins(pump: Pump) -> None:
 
 def test_a_hold_that_lapsed_does_not_come_back_by_itself(pump: Pump) -> None:
     pump.holder.beat("a")
-    pump.t_s += LAPSES_S + 0.01
+    pump.t_s += PAGE_LAPSE_S + 0.01
     with pytest.raises(Problem, match="interrupted"):
         pump.holder.beat("a")
     pump.holder.beat("b")

@@ -76,6 +76,10 @@ def test_an_undecided_verdict_says_what_was_needed() -> None:
         ({"pump_on": False, "latched": "target reached", "held": True}, "Stopped: target reached."),
         ({"pump_on": False, "held": False, "blocked": "pan is silent"}, "Pump is blocked: pan is silent."),
         ({"pump_on": False, "held": False}, "Pump is off. Press and hold to run."),
+        (
+            {"pump_on": False, "held": False, "to_go_l": 0.002},
+            "Target reached. Top up if the level at the plug asks for it.",
+        ),
     ],
 )
 def test_the_page_says_why_the_pump_does_not_run(changes: dict[str, object], text: str) -> None:

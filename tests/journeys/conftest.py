@@ -1,0 +1,87 @@
+"""A real browser before the real station on a simulated bay."""
+
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+ROOT = Path(__file__).parents[2]
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-dev-shm-usage",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+PHONE = {"width": 390, "height": 844}
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@dataclass(frozen=True)
+class Station:
+    address: str
+    process: subprocess.Popen[str]
+
+
+@pytest.fixture
+def station(tmp_path: Path) -> Iterator[Station]:
+    """``tallypan serve --simulated``, started afresh with an empty ledger and stopped by a signal."""
+    command = [sys.executable, "-m", "station", "serve", "--simulated", "--port", "0"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    log = tmp_path / "log"
+    with log.open("w") as errors:
+        process = subprocess.Popen(
+            command, cwd=tmp_path, env=environment, stdout=subprocess.PIPE, stderr=errors, text=True
+        )
+    try:
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        found = re.search(r"http://\S+", line)
+        assert found is not None, line + log.read_text()
+        yield Station(found[0], process)
+        process.terminate()
+        process.communicate(timeout=15)
+        assert process.returncode == 0, log.read_text()
+    finally:
+        if process.poll() is None:
+            process.kill()
+            process.communicate()
+
+
+@pytest.fixture
+def phone(browser: Browser, station: Station) -> Iterator[Page]:
+    """The bay page on a phone. Whatever the browser complains about, or fetches from elsewhere, fails the test."""
+    context = browser.new_context(viewport=PHONE, has_touch=True)
+    page = context.new_page()
+    complaints: list[str] = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on(
+        "console",
+        lambda message: complaints.append(message.text) if "Content Security" in message.text else None,
+    )
+    page.on(
+        "request",
+        lambda request: (
+            complaints.append(request.url) if not request.url.startswith(station.address) else None
+        ),
+    )
+    page.goto(station.address)
+    yield page
+    context.close()
+    assert complaints == []

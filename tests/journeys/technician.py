@@ -1,0 +1,115 @@
+"""What a technician does at the page, one deed per method. Everything goes through the page's own controls."""
+
+import re
+import time
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+
+def until(true: Callable[[], bool], within_s: float, what: str) -> float:
+    """Wait for something; how long it took."""
+    start_s = time.monotonic()
+    while not true():
+        if time.monotonic() - start_s > within_s:
+            pytest.fail(f"{what}: not within {within_s} s")
+        time.sleep(0.02)
+    return time.monotonic() - start_s
+
+
+def figure_l(text: str) -> tuple[float, float]:
+    """``2.84 ± 0.02 L`` or ``18 ± 6 mL`` → value and U95 in litres."""
+    found = re.fullmatch(r"\s*(−?[\d.]+) ± ([\d.]+) (m?L)\s*", text)
+    assert found is not None, f"{text!r} is no figure with its doubt"
+    scale = 0.001 if found[3] == "mL" else 1.0
+    return float(found[1].replace("−", "-")) * scale, float(found[2]) * scale
+
+
+class Technician:
+    def __init__(self, page: Page) -> None:
+        self.page = page
+        self.presses = 0
+
+    def stage(self) -> str:
+        return self.page.get_attribute("body", "data-stage") or ""
+
+    def text(self, name: str) -> str:
+        return self.page.locator(f'[data-text="{name}"]').first.text_content() or ""
+
+    def get(self, path: str) -> Any:
+        return self.page.request.get(
+            path if path.startswith("http") else f"{self.page.url.rstrip('/')}{path}"
+        ).json()
+
+    def bench(self, verb: str) -> None:
+        self.page.click(f'[data-bench="{verb}"]')
+
+    def open_job(self) -> None:
+        self.page.select_option('[name="compartment"]', "b12_rear_axle")
+        self.page.fill('[name="technician"]', "J. Lindqvist")
+        assert self.page.input_value('[name="capacity"]') == "2.9 L"
+        assert self.page.input_value('[name="fresh_fluid"]') == "gear_75w90"
+        self.page.click("text=Open the job")
+        expect(self.page.locator("body")).to_have_attribute("data-stage", "plan")
+
+    def tick_all(self) -> None:
+        """Tick what is open on the list; each tick comes back from the station before the next."""
+        for key in [item["key"] for item in self.get("/view.json")["checklist"] if not item["done"]]:
+            self.page.check(f'[data-check="{key}"]')
+            until(lambda key=key: self._ticked(key), 5, f"{key} ticked")  # type: ignore[misc]
+
+    def _ticked(self, key: str) -> bool:
+        return any(item["key"] == key and item["done"] for item in self.get("/view.json")["checklist"])
+
+    def mark(self, mark: str) -> None:
+        button = self.page.locator(f'[data-mark="{mark}"]')
+        expect(button).to_be_enabled(timeout=15_000)
+        button.click()
+
+    def reach(self, stage: str, within_s: float) -> None:
+        until(lambda: self.stage() == stage, within_s, f"stage {stage}")
+
+    def press(self, selector: str) -> None:
+        """Put the pointer down on a control and keep it there."""
+        self.page.locator(selector).scroll_into_view_if_needed()
+        box = self.page.locator(selector).bounding_box()
+        assert box is not None
+        self.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        self.page.mouse.down()
+        self.presses += 1
+
+    def let_go(self) -> None:
+        self.page.mouse.up()
+
+    def pump_on(self) -> bool:
+        return bool(self.page.locator("#stop").is_visible())
+
+    def to_fill(self) -> None:
+        """From an open job to the fill stage, without waiting for anything."""
+        self.tick_all()
+        for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start"):
+            self.mark(mark)
+        self.reach("fill", 10)
+        until(lambda: self.get("/view.json")["blocked"] is None, 10, "every sensor read")
+
+    def fill_to_target(self, within_s: float) -> None:
+        """Hold to run until the page says that the target is reached; an interrupted hold is pressed again."""
+        end_s = time.monotonic() + within_s
+        while time.monotonic() < end_s:
+            self.press("#hold")
+            until(lambda: "pressed" in self._held_by() or self._is_reached(), 5, "control pressed")
+            while self._held_by() and not self._is_reached() and time.monotonic() < end_s:
+                time.sleep(0.1)
+            self.let_go()
+            if self._is_reached():
+                until(lambda: not self.pump_on(), 3, "pump off")
+                return
+        pytest.fail(f"target not reached within {within_s} s; to go {self.text('to_go')}")
+
+    def _held_by(self) -> str:
+        return "pressed" if self.page.locator("#hold[data-pressed]").count() else ""
+
+    def _is_reached(self) -> bool:
+        return "arget reached" in self.text("pump")

@@ -1,0 +1,126 @@
+"""Whatever goes wrong while the pump runs, it stops, and the page says why."""
+
+import signal
+import time
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.journeys.conftest import Station
+from tests.journeys.technician import Technician, until
+
+
+@pytest.fixture
+def person(phone: Page) -> Technician:
+    """A technician at the start of a fill."""
+    person = Technician(phone)
+    person.open_job()
+    person.to_fill()
+    return person
+
+
+def _run(person: Technician, control: str = "#hold") -> None:
+    person.press(control)
+    until(person.pump_on, 3, "pump on")
+
+
+def _unplug(page: Page, verb: str) -> None:
+    """From a second hand: the first one holds the control."""
+    page.evaluate("verb => document.querySelector(`[data-bench=${verb}]`).click()", verb)
+
+
+@pytest.mark.parametrize(
+    ("unplug", "replug", "words"),
+    [("unplug_pan", "replug_pan", "Pan: "), ("unplug_supply", "replug_supply", "Thermometer, supply: ")],
+)
+def test_an_unplugged_sensor_shows_within_two_seconds_and_stops_the_pump(
+    phone: Page, person: Technician, unplug: str, replug: str, words: str
+) -> None:
+    _run(person)
+    _unplug(phone, unplug)
+    start_s = time.monotonic()
+    until(lambda: words in (phone.locator(".faults").text_content() or ""), 2, "the fault shown")
+    until(lambda: not person.pump_on(), max(0.1, 2 - (time.monotonic() - start_s)), "pump off")
+    assert person.get("/view.json")["pump_on"] is False
+    expect(phone.locator("#pump-line")).to_contain_text("Stopped: ")
+    person.let_go()
+    expect(phone.locator(".notices .stops").first).to_be_visible()
+    _unplug(phone, replug)
+    until(lambda: not (phone.locator(".faults").text_content() or "").strip(), 15, "the fault mended")
+    assert person.get("/view.json")["job"] is not None
+    time.sleep(1.0)
+    assert not person.pump_on()
+    _run(person)
+    person.let_go()
+
+
+def test_a_page_that_loses_the_focus_lets_go(phone: Page, person: Technician) -> None:
+    _run(person)
+    phone.evaluate("dispatchEvent(new Event('blur'))")
+    until(lambda: not person.pump_on(), 2, "pump off")
+    time.sleep(0.5)
+    assert not person.pump_on()
+
+
+def test_a_hidden_page_lets_go(phone: Page, person: Technician) -> None:
+    _run(person)
+    phone.evaluate(
+        "Object.defineProperty(document, 'hidden', {value: true, configurable: true});"
+        "document.dispatchEvent(new Event('visibilitychange'))"
+    )
+    until(lambda: not person.get("/view.json")["pump_on"], 2, "pump off")
+
+
+def test_a_closed_page_lets_go(phone: Page, person: Technician) -> None:
+    other = phone.context.new_page()
+    other.goto(phone.url)
+    watch = Technician(other)
+    phone.bring_to_front()
+    _run(person)
+    phone.close()
+    until(lambda: not watch.get("/view.json")["pump_on"], 2, "pump off")
+
+
+def test_a_lost_network_lets_go_and_does_not_start_again_by_itself(phone: Page, person: Technician) -> None:
+    _run(person)
+    phone.evaluate("() => { window.realFetch = window.fetch; window.fetch = () => new Promise(() => {}); }")
+    until(lambda: not person.get("/view.json")["pump_on"], 2, "pump off")
+    phone.evaluate("() => { window.fetch = window.realFetch; }")
+    time.sleep(1.0)
+    assert not person.get("/view.json")["pump_on"]
+    expect(phone.locator("#message")).to_be_visible()
+
+
+def test_the_keyboard_holds_as_the_pointer_does(phone: Page, person: Technician) -> None:
+    phone.focus("#hold")
+    phone.keyboard.down(" ")
+    until(person.pump_on, 3, "pump on")
+    phone.keyboard.up(" ")
+    until(lambda: not person.pump_on(), 2, "pump off")
+
+
+def test_stop_stops_the_pump_though_the_pendant_is_held(phone: Page, person: Technician) -> None:
+    _run(person, "#pendant")
+    phone.evaluate("document.getElementById('stop').click()")
+    until(lambda: not person.pump_on(), 2, "pump off")
+    time.sleep(0.5)
+    assert not person.pump_on()
+    person.let_go()
+    time.sleep(0.5)
+    _run(person, "#pendant")
+    person.let_go()
+
+
+def test_silence_of_the_station_is_shown_and_holds_no_pump(
+    phone: Page, person: Technician, station: Station
+) -> None:
+    _run(person)
+    station.process.send_signal(signal.SIGSTOP)
+    try:
+        expect(phone.locator("#stale")).to_be_visible(timeout=2000)
+        expect(phone.locator("#hold")).not_to_have_attribute("data-pressed", "")
+    finally:
+        station.process.send_signal(signal.SIGCONT)
+    expect(phone.locator("#stale")).to_be_hidden()
+    time.sleep(1.0)
+    assert not person.pump_on()

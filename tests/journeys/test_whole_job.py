@@ -1,0 +1,111 @@
+"""A whole axle service through the page, held against what really happened on the simulated bay."""
+
+import time
+
+from playwright.sync_api import Page, expect
+
+from tests.journeys.technician import Technician, figure_l, until
+
+ROUNDING_L = 0.005
+"""Figures stand on the page with two decimals."""
+SURE = 2.0
+"""U95 is exceeded once in twenty; twice U95 about once in 15,000 figures."""
+
+
+def _agrees(shown: str, exact_l: float, u95_l: float, true_l: float) -> None:
+    value_l, _ = figure_l(shown)
+    assert abs(value_l - exact_l) <= ROUNDING_L + 1e-9
+    assert abs(exact_l - true_l) <= SURE * u95_l, f"{exact_l} ± {u95_l} L, in truth {true_l} L"
+
+
+def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
+    person = Technician(phone)
+    expect(phone.locator(".badge.simulated")).to_be_visible()
+    person.open_job()
+    expect(phone.locator('[data-mark="drain_open"]')).to_be_disabled()
+    person.tick_all()
+    person.mark("pan_placed")
+    time.sleep(3)  # the pan comes to rest
+    person.mark("drain_open")
+    person.reach("drain", 5)
+    person.bench("open_drain")
+    until(
+        lambda: phone.locator('[data-text="drained.number"]').first.text_content() not in ("–", "0.00"),
+        10,
+        "drained",
+    )
+    person.bench("faster")
+    expect(phone.locator(".badge.fast")).to_be_visible()
+    person.reach("drip", 120)
+    until(lambda: "aiting" in person.text("waiting"), 60, "the drip's forecast")
+    until(lambda: person.text("waiting") == "Waiting no longer pays.", 240, "waiting to be over")
+    person.bench("normal")
+    person.mark("drain_done")
+    person.reach("reseal", 5)
+    person.bench("close_drain")
+    person.tick_all()
+    phone.fill('#torque [name="value"]', "42 N·m")
+    phone.click("text=Note it")
+    expect(phone.locator('#torque [name="value"]')).to_have_value("")
+    person.mark("reseal_done")
+    expect(phone.locator(".countdown").first).to_be_visible()
+    person.bench("faster")
+    time.sleep(5)
+    person.bench("normal")
+    person.mark("fill_start")
+    person.reach("fill", 5)
+    person.tick_all()
+
+    person.press("#hold")
+    until(person.pump_on, 3, "pump on")
+    person.let_go()
+    assert until(lambda: not person.pump_on(), 2, "pump off") < 1.0
+    person.fill_to_target(240)
+    expect(phone.locator(".flask")).to_be_visible()
+    time.sleep(2)
+    person.mark("fill_done")
+    person.reach("settle", 5)
+    person.mark("level_seen")
+    time.sleep(3)
+    person.bench("plug_in")
+    person.mark("plug_in")
+    person.reach("leak watch", 5)
+    person.bench("faster")
+    person.mark("close")
+    person.reach("closed", 5)
+
+    truth = person.get("/bench/truth.json")
+    view = person.get("/view.json")
+    job_id = view["job"]["job_id"]
+    expect(phone.locator(".reading .verdict .word")).to_be_visible()
+    _agrees(person.text("drained"), view["drained_l"], view["drained_u95_l"], truth["drained_l"])
+    _agrees(
+        f"{person.text('filled.number')} {person.text('filled.rest')}",
+        view["filled_l"],
+        view["filled_u95_l"],
+        truth["filled_l"],
+    )
+    assert abs(view["overflow_l"] - truth["overflow_l"]) <= SURE * view["overflow_u95_l"]
+    job = view["job"]
+    off_l = truth["filled_l"] - job["expected_fill_l"]
+    really = (
+        "short"
+        if off_l < -job["tolerance_minus_l"]
+        else "over"
+        if off_l > job["tolerance_plus_l"]
+        else "full"
+    )
+    assert view["verdict"] == really == "full"
+    assert person.text("verdict.word") == "Full"
+
+    phone.click("text=Sheet to print")
+    sheet = phone.locator(".sheet")
+    expect(sheet).to_contain_text("Full")
+    expect(sheet).to_contain_text("cover bolts 42 N·m")
+    expect(sheet).to_contain_text("yes, at the fill plug")
+    record = phone.request.get(phone.url.replace("/sheet", ".json")).json()
+    assert record["job_id"] == job_id
+    assert record["report"]["filled_l"] == view["filled_l"]
+    recording = phone.request.get(phone.url.replace("/sheet", "/recording.csv")).text()
+    assert recording.startswith("t_s,source,value")
+    assert ",mark,plug_in" in recording
