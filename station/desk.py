@@ -15,6 +15,7 @@ from station.job import JobSpec, spec_from_tables
 from station.ledger import BOOT_ID, Ledger, job_row, now
 from station.notice import Notice
 from station.recorder import Recorder
+from station.shop import row_labels
 from station.state import BayState
 
 
@@ -32,6 +33,7 @@ class Desk:
         self.opened_utc = ""
         self.done = True
         self.ticked: frozenset[str] = frozenset()
+        self.capacity_confirmed = False
 
     def take(self, sample: Sample) -> tuple[Effect, ...]:
         """Record and step one sample, if a job is open."""
@@ -67,7 +69,7 @@ class Desk:
         job_id = f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{uuid.uuid4().hex[:6]}"
         self._recorder.event(job_id, "job_open", {**spec.to_table(), "backend": self._backend}, at)
         self.job_id, self.opened_utc, self.done = job_id, at.utc, False
-        self.ticked = frozenset()
+        self.ticked, self.capacity_confirmed = frozenset(), False
         self.state = BayState(spec, self._config.settings)
         return job_id
 
@@ -117,7 +119,7 @@ class Desk:
     def _write_result(self, job_id: str, opened_utc: str, state: BayState) -> None:
         at = now(self.t_s)
         report = balance.report(state)
-        row = job_row(job_id, opened_utc, at.utc, state.spec.labels, report)
+        row = job_row(job_id, opened_utc, at.utc, row_labels(self._config, state.spec), report)
         self._recorder.result(job_id, report, row, at)
 
     def recover(self, ledger: Ledger) -> None:

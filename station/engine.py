@@ -10,22 +10,27 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
+from dataclasses import replace
 from typing import Any
 
 from calibration import budget
 from calibration.certificates import Certificate
 from hardware.sample import Sample
-from station import archive, balance, plan, view
+from station import archive, balance, plan, view, why
 from station.bench import Bench
 from station.calibration_desk import CalibrationDesk
+from station.catalogue import Catalogue
 from station.config import BayConfig
 from station.core import Effect, PumpCommand
 from station.desk import Desk
 from station.errors import InputError, StationError
-from station.ledger import Ledger, clock_synced, job_row
+from station.ledger import clock_synced
 from station.notice import Notice
 from station.ports import RigPort
 from station.recorder import Recorder
+from station.records import Records
+from station.shop import Shop, facts, learned
+from station.state import BayState
 
 log = logging.getLogger(__name__)
 
@@ -40,7 +45,7 @@ CALL_S = 5.0
 _Call = tuple[Callable[[], Any], "Future[Any]"]
 
 
-class Engine:
+class Engine(Records):
     """One bay: its devices, its present job, its record. Every public method may be called from any thread.
 
     Raises LedgerError where the record cannot be opened, StartFaults where devices cannot.
@@ -75,9 +80,10 @@ class Engine:
             self._recorder.close()
             raise
         self._desk = Desk(config, self._recorder, self.backend, clock())
-        with self._reading() as ledger:
+        with self.reading() as ledger:
             self._desk.recover(ledger)
             register = archive.certificates(ledger)
+            self._shop = Shop(config, self._recorder, ledger)
         self._calibration = CalibrationDesk(config, self._recorder, register)
         self._publish()
         self._thread = threading.Thread(target=self._loop, name="engine", daemon=True)
@@ -111,7 +117,7 @@ class Engine:
         return end
 
     def plan_options(self) -> dict[str, Any]:
-        return plan.options(self.config)
+        return plan.options(self._shop.config())
 
     def open_job(self, form: Mapping[str, Any]) -> str:
         """Begin a job. Raises InputError where the form does not say what is needed, or a job is open."""
@@ -150,6 +156,22 @@ class Engine:
         """One certificate. Raises KeyError if unknown."""
         return {c.number: c for c in self._calibration.register}[number]
 
+    def settings(self) -> BayConfig:
+        """The bay's configuration with the catalogue's entries in it."""
+        return self._shop.config()
+
+    def catalogue(self) -> Catalogue:
+        """Vehicles, compartments, fluids, containers, technicians and prices as of now."""
+        return self._shop.catalogue
+
+    def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Enter something that the shop keeps beside its jobs; see ``station.shop.Shop.do``. Raises InputError."""
+        return dict(self._call(lambda: self._shop.do(action, values)))
+
+    def photo(self, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:
+        """Keep a photo of a job. Raises InputError for what is no JPEG or PNG, or too large."""
+        return dict(self._call(lambda: self._shop.photo(job_id, data, by, text)))
+
     def note(self, kind: str, text: str) -> None:
         """Add the technician's own words to the job. Raises InputError."""
         if not text.strip() or len(text) > 1000 or len(kind) > 40:
@@ -176,41 +198,11 @@ class Engine:
             raise InputError("Only a simulated bay knows the truth.")
         return self._bench.truth()
 
-    def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
-        """Jobs, newest first; the open one leads."""
-        with self._reading() as ledger:
-            rows = archive.jobs(ledger, limit, before)
-        state, job_id = self._desk.state, self._desk.job_id
-        if before is None and state is not None and job_id is not None and not self._desk.done:
-            report = balance.report(state)
-            row = job_row(job_id, self._desk.opened_utc, "", state.spec.labels, report)
-            rows.insert(0, {**row, "closed_utc": None})
-        return rows
-
-    def job(self, job_id: str) -> dict[str, Any]:
-        """One job whole. Raises KeyError if unknown."""
-        state = self._desk.state
-        live = balance.report(state) if state is not None and job_id == self._desk.job_id else None
-        with self._reading() as ledger:
-            return archive.job(ledger, job_id, live)
-
     def heard(self) -> tuple[dict[str, Any], dict[str, str]]:
         """Newest value of each source, and each device's own word about itself."""
         latest = dict(self._latest)
         states = {s.removesuffix("_state"): str(x.value) for s, x in latest.items() if s.endswith("_state")}
         return {source: x.value for source, x in latest.items()}, states
-
-    def recording_csv(self, job_id: str) -> str:
-        with self._reading() as ledger:
-            return archive.recording_csv(ledger, job_id)
-
-    def job_toml(self, job_id: str) -> str:
-        """Raises KeyError if unknown."""
-        with self._reading() as ledger:
-            return archive.job_toml(ledger, job_id)
-
-    def _reading(self) -> "_Reader":
-        return _Reader(Ledger(self.config.ledger, read_only=True))
 
     def _call(self, function: Callable[[], Any]) -> Any:
         future: Future[Any] = Future()
@@ -307,7 +299,11 @@ class Engine:
         self._desk.need_free()
         if self._calibration.kind is not None:
             raise InputError("A calibration is under way on this bay. Finish or abandon it first.")
-        spec = plan.spec_from_form(self.config, form, self._calibration.lines())
+        spec = plan.spec_from_form(self._shop.config(), form, self._calibration.lines())
+        with self.reading() as ledger:
+            shop = learned(self.config, ledger, spec)
+        labels = {**spec.labels, "expected_from": shop.words}
+        spec = replace(spec, retained_l=shop.retained_l, u_retained_l=shop.u_l, labels=labels)
         if self._bench is not None:
             self._bench.new_vehicle(spec)
         job_id = self._desk.open(spec)
@@ -318,12 +314,30 @@ class Engine:
 
     def _mark(self, mark: str) -> None:
         self._desk.may_mark(mark)
+        if mark == "fill_start":
+            self._doubt_the_unit(self._desk.need_job())
         self._desk.event("mark", mark)
         self._take(Sample(self._clock(), "mark", mark))
+
+    def _doubt_the_unit(self, state: BayState) -> None:
+        """A capacity that was probably typed in another unit floods an axle: asked about before the pump can run."""
+        if self._desk.capacity_confirmed or state.fill_base is not None or self._desk.job_id is None:
+            return
+        with self.reading() as ledger:
+            job = (self._desk.job_id, self._desk.opened_utc)
+            known = facts(self.config, ledger, state.spec, balance.report(state), *job)
+        mixed = why.unit_mixup(known)
+        if mixed is not None and mixed.certainty == "likely":
+            raise InputError(
+                f"{mixed.text} If the listed capacity is right, confirm it with a note; else abandon the job and "
+                "plan it again with the right unit."
+            )
 
     def _note(self, text: str) -> None:
         self._desk.need_job()
         self._desk.event("note", text)
+        if text.startswith("capacity:"):
+            self._desk.capacity_confirmed = True
 
     def _top_up(self) -> None:
         for source, value in self._desk.top_up():
@@ -397,16 +411,3 @@ class Engine:
             return None
         line = self.config.tables["pan"]
         return float((sample.value - line["zero_count"]) * line["kg_per_count"] * 1000.0)
-
-
-class _Reader:
-    """A read-only ledger for the length of a with block."""
-
-    def __init__(self, ledger: Ledger) -> None:
-        self._ledger = ledger
-
-    def __enter__(self) -> Ledger:
-        return self._ledger
-
-    def __exit__(self, *_: object) -> None:
-        self._ledger.close()

@@ -112,6 +112,14 @@ def expected_retained(method: str, capacity_l: float) -> tuple[float, float]:
     return share * capacity_l, u_share * capacity_l
 
 
+def _signed_l(job: Section, key: str) -> float:
+    """A volume that may be below zero: some compartments take more than is listed."""
+    text = job.text(key).strip()
+    if not text.startswith("-"):
+        return job.volume_l(key)
+    return -Section(job.where, key, {key: text[1:]}).volume_l(key)
+
+
 def spec_from_tables(tables: Mapping[str, Any], source: str, country: str | None = None) -> JobSpec:
     """Build a job from JOB.toml's tables.
 
@@ -133,7 +141,7 @@ def spec_from_tables(tables: Mapping[str, Any], source: str, country: str | None
         raise InputError(f"{job.where} reference_temperature: {error}") from error
     retained_l, u_retained_l = expected_retained(method, capacity_l)
     if "retained" in job.table:
-        retained_l = job.volume_l("retained")
+        retained_l = _signed_l(job, "retained")
         u_retained_l = job.volume_l("u_retained", "0 L")
     if not retained_l < capacity_l:
         raise InputError(f"{job.where} retained is {retained_l:g} L; expected less than the capacity.")

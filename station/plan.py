@@ -5,6 +5,7 @@ from typing import Any
 
 from station.calibration_desk import Lines
 from station.config import BayConfig
+from station.distance import parse_distance_km
 from station.errors import InputError
 from station.job import RETAINED_BY_METHOD, JobSpec, spec_from_tables
 
@@ -30,6 +31,17 @@ def _text(form: Mapping[str, Any], key: str, default: str = "") -> str:
     return value.strip() or default
 
 
+def _distance(form: Mapping[str, Any]) -> str:
+    """The vehicle's distance in kilometres as a number in text; empty where it was not typed."""
+    text = _text(form, "distance")
+    if not text:
+        return ""
+    try:
+        return repr(parse_distance_km(text))
+    except ValueError as error:
+        raise InputError(f"distance: {error}") from error
+
+
 def _fluid(config: BayConfig, form: Mapping[str, Any], key: str) -> Mapping[str, Any]:
     name = _text(form, key)
     if name not in config.fluids:
@@ -48,6 +60,10 @@ def spec_from_form(config: BayConfig, form: Mapping[str, Any], lines: Lines) -> 
         "compartment": listed.compartment if listed else _text(form, "compartment"),
         "technician": _text(form, "technician"),
         "grade": _text(form, "grade", listed.grade if listed else ""),
+        "fluid": _text(form, "fresh_fluid"),
+        "container": _text(form, "container"),
+        "compartment_type": _text(form, "compartment_type"),
+        "distance_km": _distance(form),
         "plug": listed.plug if listed else "",
     }
     for key in ("vehicle", "compartment"):

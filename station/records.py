@@ -1,0 +1,71 @@
+"""What anyone may read of a bay's record: jobs open and closed, their files, their likely causes."""
+
+import tomllib
+from typing import Any
+
+from station import archive, balance, why
+from station.config import BayConfig
+from station.desk import Desk
+from station.job import spec_from_tables
+from station.ledger import Ledger, job_row
+from station.shop import facts, row_labels
+
+
+class Records:
+    """Reads through connections of its own; the open job comes from the desk. Any thread may call it."""
+
+    config: BayConfig
+    _desk: Desk
+
+    def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
+        """Jobs, newest first; the open one leads."""
+        with self.reading() as ledger:
+            rows = archive.jobs(ledger, limit, before)
+        state, job_id = self._desk.state, self._desk.job_id
+        if before is None and state is not None and job_id is not None and not self._desk.done:
+            report = balance.report(state)
+            row = job_row(job_id, self._desk.opened_utc, "", row_labels(self.config, state.spec), report)
+            rows.insert(0, {**row, "closed_utc": None})
+        return rows
+
+    def job(self, job_id: str) -> dict[str, Any]:
+        """One job whole. Raises KeyError if unknown."""
+        state = self._desk.state
+        live = balance.report(state) if state is not None and job_id == self._desk.job_id else None
+        with self.reading() as ledger:
+            return archive.job(ledger, job_id, live)
+
+    def causes(self, job_id: str) -> dict[str, Any]:
+        """Ranked likely causes of what a job came to, and what would settle it. Raises KeyError if unknown."""
+        job = self.job(job_id)
+        if job["report"] is None:
+            return {"causes": [], "settles": []}
+        spec = spec_from_tables(tomllib.loads(self.job_toml(job_id)), f"job {job_id}")
+        with self.reading() as ledger:
+            known = facts(self.config, ledger, spec, job["report"], job_id, job["opened_utc"])
+        return {"causes": [c.to_dict() for c in why.causes(known)], "settles": why.what_settles(known)}
+
+    def recording_csv(self, job_id: str) -> str:
+        with self.reading() as ledger:
+            return archive.recording_csv(ledger, job_id)
+
+    def job_toml(self, job_id: str) -> str:
+        """Raises KeyError if unknown."""
+        with self.reading() as ledger:
+            return archive.job_toml(ledger, job_id)
+
+    def reading(self) -> "_Reader":
+        return _Reader(Ledger(self.config.ledger, read_only=True))
+
+
+class _Reader:
+    """A read-only ledger for the length of a with block."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger = ledger
+
+    def __enter__(self) -> Ledger:
+        return self._ledger
+
+    def __exit__(self, *_: object) -> None:
+        self._ledger.close()
