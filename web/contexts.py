@@ -134,14 +134,17 @@ class SheetPage:
     within: str
     level_seen: str
     torque: Sequence[str]
+    more_torque: int
     notices: Sequence[str]
     more_notices: int
     statement: str
 
 
-SHEET_NOTICES = 4
-SHEET_NOTES = 4
-SHEET_TEXT = 220
+SHEET_NOTICES = 3
+SHEET_NOTES = 3
+SHEET_TEXT = 160
+SHEET_NAME = 60
+"""What one page of paper holds in its worst case; see tests/journeys/test_layout.py."""
 
 
 def jobs_page(rows: Sequence[Mapping[str, Any]], limit: int, before: str | None) -> JobsPage:
@@ -267,8 +270,8 @@ def job_page(job: Mapping[str, Any]) -> JobPage:
     )
 
 
-def _cut(text: str) -> str:
-    return text if len(text) <= SHEET_TEXT else f"{text[: SHEET_TEXT - 1].rstrip()}…"
+def _cut(text: str, length: int = SHEET_TEXT) -> str:
+    return text if len(text) <= length else f"{text[: length - 1].rstrip()}…"
 
 
 def sheet_page(job: Mapping[str, Any]) -> SheetPage:
@@ -284,18 +287,19 @@ def sheet_page(job: Mapping[str, Any]) -> SheetPage:
     notices = [_cut(n["text"]) for n in report["notices"]]
     return SheetPage(
         job_id=job["job_id"],
-        title=_title(job),
+        title=_cut(_title(job), SHEET_NAME),
         open=job["closed_utc"] is None,
         stage=report["stage"],
         simulated=job["backend"] == "simulated",
         verdict=verdict,
         verdict_name=name,
-        facts=_facts(job),
+        facts=[Fact(fact.label, _cut(fact.value, SHEET_NAME)) for fact in _facts(job)],
         figures=_figures(report),
         reference=_reference(report),
         within=f"{lower} to {upper} L",
         level_seen="yes, at the fill plug" if report["level_seen"] else "not recorded",
-        torque=[_cut(text) for text in torque[-SHEET_NOTES:]],
+        torque=[_cut(text, SHEET_NAME) for text in torque[-SHEET_NOTES:]],
+        more_torque=max(0, len(torque) - SHEET_NOTES),
         notices=notices[:SHEET_NOTICES],
         more_notices=max(0, len(notices) - SHEET_NOTICES),
         statement=words.NOT_FOR_TRADE,

@@ -12,6 +12,7 @@ ENVIRONMENT = Environment(
     undefined=StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,
+    auto_reload=False,  # an update that replaces files under a running station must not mix old code with new pages
 )
 
 

@@ -25,8 +25,9 @@ ARGUMENTS = [
 PHONE = {"width": 390, "height": 844}
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
+    """Per module: while a browser is open its event loop runs in this thread, where other tests run theirs."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         yield browser

@@ -1,20 +1,43 @@
-"""Serve the pages over the double until told to stop: ``python -m tests.web.serving``. A view goes out every 50 ms."""
+"""Serve the pages over the double until told to stop: ``python -m tests.web.serving``. A view goes out every 50 ms.
+
+A mark sets the stage that is shown, so that a browser can look at each of them.
+"""
 
 import threading
-import time
 
-from tests.web.fake_engine import FakeEngine, view_of
+from tests.web.fake_engine import JOB_ID, FakeEngine, job_record, view_of
 from web.server import serve
+
+CROWDED = "20261125-235959-crowded"
+"""A job with as much on its sheet as a sheet can be asked to hold."""
+
+
+class Showing(FakeEngine):
+    stage = "fill"
+
+    def mark(self, mark: str) -> None:
+        self.stage = mark
+
+
+def crowded() -> dict[str, object]:
+    record = job_record(CROWDED, notices=12)
+    long = "fluid_supply_c: no reading since 812.4 s. Check its cable and connector. " * 4
+    record["report"]["notices"] = [{"kind": "silent", "text": long, "t_s": float(n)} for n in range(12)]
+    record["labels"] |= {
+        name: f"{text}, with a long addition to its name" for name, text in record["labels"].items()
+    }
+    notes = [{"utc": record["opened_utc"], "kind": "note", "text": f"torque: {long}"} for _ in range(9)]
+    return record | {"events": notes, "notes": notes}
 
 
 def main() -> None:
-    engine = FakeEngine(view_of("fill"))
+    engine = Showing(view_of("fill"), jobs=60)
+    engine.records |= {CROWDED: crowded(), JOB_ID: job_record()}
     over = threading.Event()
 
     def publish() -> None:
-        start_s = time.monotonic()
         while not over.wait(0.05):
-            engine.publish(view_of("fill", t_s=time.monotonic() - start_s))
+            engine.publish(view_of(engine.stage))
 
     thread = threading.Thread(target=publish)
     thread.start()

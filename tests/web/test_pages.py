@@ -163,7 +163,7 @@ def test_the_sheet_states_what_a_customer_needs(bay: Bay) -> None:
 
 def test_the_sheet_counts_the_notices_it_has_no_room_for(bay: Bay) -> None:
     bay.engine.records[JOB_ID] = job_record(notices=11)
-    assert "7 more in the job" in bay.html(f"/jobs/{JOB_ID}/sheet").text
+    assert "8 more in the job" in bay.html(f"/jobs/{JOB_ID}/sheet").text
 
 
 @pytest.mark.parametrize("name", ["drained_l", "filled_l", "overflow_l", "metered_l", "p_within"])

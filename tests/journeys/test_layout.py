@@ -1,0 +1,106 @@
+"""Pages on a phone, on a wall and on paper: nothing runs over, nothing is too small for gloves or for distance."""
+
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.journeys.conftest import PHONE, ROOT
+from tests.web.fake_engine import JOB_ID, STAGE_VIEWS
+from tests.web.serving import CROWDED
+
+WALL = {"width": 1920, "height": 1080}
+STAGES = ["idle", *STAGE_VIEWS]
+GLOVE_PX = 64
+
+
+@pytest.fixture(scope="module")
+def address() -> Iterator[str]:
+    """The pages over the double of the engine."""
+    command = [sys.executable, "-m", "tests.web.serving"]
+    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        found = re.search(r"http://\S+", process.stdout.readline())
+        assert found is not None
+        yield found[0].rstrip("/")
+    finally:
+        process.terminate()
+        process.communicate(timeout=15)
+
+
+@pytest.fixture(scope="module")
+def page(browser: Browser) -> Iterator[Page]:
+    context = browser.new_context()
+    yield context.new_page()
+    context.close()
+
+
+def show(page: Page, address: str, path: str, stage: str, size: dict[str, int]) -> None:
+    page.set_viewport_size(size)  # type: ignore[arg-type]
+    page.request.post(f"{address}/api/mark", data={"mark": stage}, headers={"X-Tallypan": "1"})
+    page.goto(f"{address}{path}")
+    page.wait_for_selector(f'body[data-stage="{stage}"]')
+
+
+def too_wide(page: Page) -> int:
+    return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_the_bay_page_fits_a_phone_and_gloves(page: Page, address: str, stage: str) -> None:
+    show(page, address, "/", stage, PHONE)
+    assert too_wide(page) == 0
+    small = page.evaluate(
+        """() => [...document.querySelectorAll('button, select, input:not([type=checkbox]), summary, nav a, .checklist label, .mark')]
+            .map(e => [e.id || e.name || e.textContent.trim().slice(0, 30), e.getBoundingClientRect()])
+            .filter(([, r]) => r.width && (r.height < 63.9 || r.width < 63.9)).map(([n, r]) => `${n} ${r.width}x${r.height}`)"""
+    )
+    assert small == []
+
+
+@pytest.mark.parametrize(("stage", "figure"), [("drain", "drained"), ("drip", "drained"), ("fill", "to_go")])
+def test_the_leading_figure_fills_a_phones_width(page: Page, address: str, stage: str, figure: str) -> None:
+    """On a phone some 68 mm wide these digits are 20 mm high: read at three metres with ease (common practice)."""
+    show(page, address, "/", stage, PHONE)
+    number = page.locator(f'.reading [data-text="{figure}.number"]:visible').first
+    assert number.evaluate("e => parseFloat(getComputedStyle(e).fontSize)") > 140
+    assert number.evaluate("e => e.scrollWidth - e.clientWidth") <= 0
+
+
+def test_the_control_and_its_stop_stay_in_sight(page: Page, address: str) -> None:
+    show(page, address, "/", "fill", PHONE)
+    for name in ("#hold", "#stop", ".flask"):
+        box = page.locator(name).bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= PHONE["height"], name
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_the_wall_needs_no_scrolling(page: Page, address: str, stage: str) -> None:
+    show(page, address, "/wall", stage, WALL)
+    assert too_wide(page) == 0
+    assert page.evaluate("document.documentElement.scrollHeight") <= WALL["height"]
+
+
+@pytest.mark.parametrize(
+    "path", ["/jobs", f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/sheet", f"/jobs/{CROWDED}", "/nowhere"]
+)
+def test_records_fit_a_phone(page: Page, address: str, path: str) -> None:
+    page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+    page.goto(f"{address}{path}")
+    assert too_wide(page) == 0
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("job_id", [JOB_ID, CROWDED])
+def test_the_sheet_is_one_page_of_paper(
+    page: Page, address: str, paper: str, job_id: str, tmp_path: Path
+) -> None:
+    page.goto(f"{address}/jobs/{job_id}/sheet")
+    pdf = page.pdf(path=tmp_path / "sheet.pdf", format=paper)
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 1
