@@ -135,6 +135,11 @@ class Engine(Records):
         """The page's hold-to-run: say True at least every 100 ms, False on letting go."""
         self._page_held_until_s = time.monotonic() + PAGE_LAPSE_S if held else 0.0
 
+    def stop(self) -> None:
+        """Stop the pump whoever holds it; it stays off until every control has been let go."""
+        self._page_held_until_s = 0.0
+        self._inbox.put(Sample(self._clock(), "stop", 1))
+
     def top_up(self) -> None:
         """Raise the target by one small step. Raises InputError outside the fill and settle stages."""
         self._call(self._top_up)
