@@ -188,6 +188,22 @@ def test_the_hard_wired_stop_is_sensed_and_its_release_restarts_nothing(engine: 
     engine.abandon("only a test")
 
 
+def test_the_pages_stop_holds_until_every_control_was_let_go(engine: Engine) -> None:
+    to_fill(engine)
+    engine.bench("pendant_down")
+    until(lambda: engine.view()["pump_on"], 3, "pump runs on the pendant")
+    engine.stop()
+    until(lambda: not engine.view()["pump_on"], 1, "pump off though the pendant is held")
+    time.sleep(0.3)
+    assert not engine.view()["pump_on"]
+    engine.bench("pendant_up")
+    until(lambda: not engine.view()["held"], 1, "let go")
+    engine.bench("pendant_down")
+    until(lambda: engine.view()["pump_on"], 3, "pump runs again after letting go")
+    engine.bench("pendant_up")
+    engine.abandon("only a test")
+
+
 def test_a_live_job_exported_and_replayed_gives_the_same_figures(engine: Engine, folder: Path) -> None:
     job_id = to_fill(engine)
     run_pump(engine)
