@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 SUDO := $(if $(filter 0,$(shell id -u)),,sudo)
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 
-.PHONY: run test lint bench study clean browser
+.PHONY: run test lint bench study soak clean browser
 
 run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
@@ -24,6 +24,9 @@ bench: $(VENV)/.tests
 
 study: $(VENV)/.tests
 	$(BIN)/python -m tests.study
+
+soak: $(VENV)/.tests
+	$(BIN)/python -m tests.soak
 
 clean:
 	rm -rf $(VENV) var
