@@ -7,9 +7,10 @@ import tomli_w
 
 from calibration.certificates import Certificate
 from station import recording
+from station.job import answers_table
 from station.ledger import Ledger
 
-_TEXTS = ("notice", "stage", "note", "check", "abandoned", "mark")
+_TEXTS = ("notice", "stage", "note", "check", "abandoned", "mark", "answer")
 
 
 def certificates(ledger: Ledger) -> tuple[Certificate, ...]:
@@ -56,11 +57,18 @@ def job(ledger: Ledger, job_id: str, live: Mapping[str, Any] | None = None) -> d
 
 
 def job_toml(ledger: Ledger, job_id: str) -> str:
-    """JOB.toml of a job. Raises KeyError if unknown."""
+    """JOB.toml of a job, with what the technician answered later. Raises KeyError if unknown."""
+    tables: dict[str, Any] | None = None
+    answers: dict[str, str] = {}
     for event in ledger.events(job_id):
         if event["kind"] == "job_open":
-            return tomli_w.dumps({k: v for k, v in event["body"].items() if k != "backend"})
-    raise KeyError(job_id)
+            tables = {k: v for k, v in event["body"].items() if k != "backend"}
+        elif event["kind"] == "answer":
+            step, _, says = event["body"]["text"].partition(":")
+            answers[step] = says
+    if tables is None:
+        raise KeyError(job_id)
+    return tomli_w.dumps({**tables, **answers_table(answers)})
 
 
 def recording_csv(ledger: Ledger, job_id: str) -> str:

@@ -9,6 +9,7 @@ from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
 from station import drip, pan, steps
 from station.leak import U_CELL_KG_S, LeakWatch, watch
+from station.job import JobSpec
 from station.state import BayState
 from station.verdict import Judgement, judge
 
@@ -16,6 +17,9 @@ U_SUPPLY_C = 0.5
 """Standard uncertainty of a 1-Wire thermometer in the supply line: ±0.5 °C sensor class and what the line adds."""
 U_SUPPLY_UNREAD_C = 8.0
 """Without a thermometer the supply is taken at the reference temperature, and a workshop is not a laboratory."""
+K_GIVEN_AT_C = 20.0
+U_SLIP_MM2_S = 0.7
+"""What a gear meter lets pass uncounted goes as 1/viscosity; a share of this much over ν is common (no source)."""
 U_PULSES = 0.6
 """One pulse at either end of a fill, rectangular: √2 · 1/√12, rounded up for the edge counted."""
 
@@ -105,6 +109,17 @@ def _drained(state: BayState) -> budget.Budget | None:
     return _weighed(state, "drained", gained_kg, u_kg, gained_kg, state.spec.drained, temperature_c)
 
 
+def _u_slip_rel(spec: JobSpec, supply_c: float) -> float:
+    """What the K-factor, given at 20 °C, may have moved by at the supply's viscosity, where no curve says."""
+    if spec.meter.curve is not None:
+        return 0.0
+    try:
+        proved, now = spec.fresh.viscosity_mm2_s(K_GIVEN_AT_C), spec.fresh.viscosity_mm2_s(supply_c)
+    except ValueError:
+        return 0.0
+    return 0.0 if proved is None or now is None else U_SLIP_MM2_S * abs(1.0 / proved - 1.0 / now)
+
+
 def _metered(state: BayState) -> budget.Budget | None:
     if state.fill_base is None and state.meter.pulses == 0 and not state.meter.counting:
         return None
@@ -116,7 +131,7 @@ def _metered(state: BayState) -> budget.Budget | None:
     return budget.metered(
         volume_reference_l=track.volume_l,
         u_pulses_l=U_PULSES / spec.meter.k_factor_per_l,
-        u_k_rel=spec.meter.u_rel,
+        u_k_rel=math.hypot(spec.meter.u_rel, _u_slip_rel(spec, at_c)),
         dof_k=spec.meter.dof,
         expansion_per_c=spec.fresh.expansion_at_per_c(at_c),
         u_temperature_c=U_SUPPLY_UNREAD_C if supply_c is None else U_SUPPLY_C,

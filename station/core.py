@@ -80,13 +80,17 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
 
 
 def _effects(before: BayState, after: BayState) -> tuple[Effect, ...]:
-    if after.hold is before.hold and after.notices is before.notices and after.stage == before.stage:
+    same_words = after.notices is before.notices and after.answers is before.answers
+    if after.hold is before.hold and same_words and after.stage == before.stage:
         return ()
     effects: list[Effect] = []
     if after.hold.running != before.hold.running:
         effects.append(PumpCommand(after.hold.running))
     if after.stage != before.stage:
         effects.append(LedgerEvent("stage", after.t_s, after.stage))
+    for step_id, word in after.answers.items():
+        if before.answers.get(step_id) != word:
+            effects.append(LedgerEvent("answer", after.t_s, f"{step_id}:{word}"))
     effects.extend(after.notices[len(before.notices) :])
     return tuple(effects)
 

@@ -33,6 +33,12 @@ SLOW_S = 0.6
 OUT = 5.0
 """A block this many standard deviations off the line opens an episode."""
 SIGNIFICANT = 4.0
+CORRELATED = 2.0
+"""Fluid swings on: neighbouring readings err together, and a line's own scatter promises too much."""
+CORNER_S = 0.2
+"""Where a flow changes at once, the blocks do not say when to better than this."""
+RINGS = 0.01
+"""What is left of a fall's ring after a second, of the step."""
 DRIP_KG_S = 0.0015
 """Anything faster is a stream."""
 STEP_KG = 0.001
@@ -219,7 +225,7 @@ def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
     flows = (before.slope_kg_s, after.slope_kg_s)
     u_lines = math.hypot(before.u_at(from_s, sigma_kg), after.u_at(to_s, sigma_after))
     explained = 0.5 * (flows[0] + flows[1]) * between_s
-    leeway = 0.5 * abs(flows[1] - flows[0]) * between_s
+    leeway = 0.5 * abs(flows[1] - flows[0]) * (between_s + CORNER_S)
     step = after.at(to_s) - before.at(from_s) - explained
     if late and max(map(abs, flows)) > 1e-3:  # a flow that changed while hands or tools shook the pan
         leeway += 0.5 * max(map(abs, flows)) * between_s
@@ -230,7 +236,7 @@ def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
         t_s=episode[0][0],
         end_t_s=episode[-1][0],
         kg=step,
-        u_kg=math.hypot(u_lines, leeway / math.sqrt(3.0)),
+        u_kg=math.hypot(CORRELATED * u_lines, leeway / math.sqrt(3.0), RINGS * step),
         rise_s=rise_s,
         swing_kg=min(-low, high),
         flow_kg_s=max(flows),

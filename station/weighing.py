@@ -16,6 +16,9 @@ OVERFLOW_SEEN_KG = 0.003
 QUIET_STAGES = ("plan", "reseal")
 """Stages in which hands belong on the pan: nothing is said about what they do."""
 KNOCK_AGAIN_S = 10.0
+SHAKEN_KG, SHAKEN_TIMES = 0.001, 8.0
+BURSTS_S = 40.0
+"""Gulps that come this soon after each other are a can that is pressed and let go."""
 
 
 def take(state: BayState, count: int) -> BayState:
@@ -57,7 +60,8 @@ def _found(state: BayState, finding: str, count: int) -> BayState:
             "flickers: check its data line and supply before trusting the figures.",
             stops=True,
         )
-    return evolve(state, faults=faults)
+    # What happened meanwhile is not known to have happened at once.
+    return evolve(state, faults=faults, pan=evolve(state.pan, calm=(), episode=()))
 
 
 def _reading(state: BayState, t_s: float, count: int) -> BayState:
@@ -114,7 +118,12 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
     step = Step(f"s{len(state.steps) + 1}", jump.t_s, found.kind, jump.kg, jump.u_kg, found.share, doubt_kg)
     flow_kg_s = jump.flow_kg_s if found.kind == "pan_lifted" else state.lifted_flow_kg_s
     state = evolve(state, steps=(*state.steps, step), lifted_flow_kg_s=flow_kg_s)
-    return state if quiet else note(state, found.kind, f"{found.text} ({step.id})")
+    state = state if quiet else note(state, found.kind, f"{found.text} ({step.id})")
+    again = [s for s in state.steps[:-1] if s.kind == "gulp" and s.t_s > jump.t_s - BURSTS_S]
+    fit = state.drip
+    if found.kind == "gulp" and again and fit is not None and fit.pending and state.spec.method != "suction":
+        return _flushed(state, fit, fit.pending[-1])
+    return state
 
 
 def _missed_kg(state: BayState, jump: pan.Jump) -> float:
@@ -144,6 +153,8 @@ def _flow(state: BayState) -> BayState:
     early = t_s - state.drip.t0_s < drip.TELLS_S or state.spec.method == "suction"
     if early and track.flow_kg_s > BULK_KG_S * 2 and gained_kg > BULK_GAIN_KG:
         return evolve(state, stage="drain", stage_t_s=t_s, drip=None)
+    if track.scatter_kg > max(SHAKEN_KG, SHAKEN_TIMES * state.spec.pan.noise_kg):
+        return state  # an air tool nearby: such readings tell nothing of a drip
     fit = drip.add(state.drip, t_s, track.median_kg)
     if fit is state.drip:
         return state
@@ -155,8 +166,19 @@ def _flow(state: BayState) -> BayState:
 def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
     """Something flows that is no drip: the drained figure is the one from before it."""
     t_s, kg = last
-    step = Step(f"s{len(state.steps) + 1}", t_s, "flush", 0.0, 0.0)
     came_g = (fit.pending[-1][1] - kg) * 1000.0
+    # Short bursts of the can came as gulps before: they were the same solvent.
+    burst = [s for s in state.steps if s.kind == "gulp" and s.t_s > t_s - BURSTS_S]
+    if burst:
+        t_s = min(t_s, burst[0].t_s)
+        came_g += sum(s.kg for s in burst) * 1000.0
+        on = [b for b in fit.pending if b[0] < t_s]
+        kg = on[-1][1] if on else kg
+        known = tuple(
+            evolve(s, kind="burst", share=0.0, doubt_kg=0.0) if s in burst else s for s in state.steps
+        )
+        state = evolve(state, steps=known)
+    step = Step(f"s{len(state.steps) + 1}", t_s, "flush", 0.0, 0.0)
     state = evolve(
         state,
         steps=(*state.steps, step),

@@ -70,9 +70,9 @@ def study_job(seed: int) -> StudyJob:
         zero_kg_per_c=rng.gauss(0.0, 1.0e-4),
         air_swing_c=rng.uniform(0.0, 1.5),
         foam_share=rng.uniform(0.0, 0.04),
-        pocket_l=rng.uniform(0.01, 0.03),
         pump_l_min=rng.uniform(2.4, 4.5),
     )
+    plant = _retaining(plant, rng.gauss(spec.retained_l, spec.u_retained_l), method)
     technician = Technician(
         patience_s=rng.uniform(450.0, 800.0),
         least_drip_s=rng.uniform(60.0, 420.0),
@@ -80,11 +80,25 @@ def study_job(seed: int) -> StudyJob:
         stop_early_l=rng.uniform(0.0, 0.35) if rng.random() < 0.35 else 0.0,
     )
     undisturbed = rng.random() < 0.25
-    mishaps = () if undisturbed else _mishaps(rng, plant, method)
+    mishaps = () if undisturbed else _mishaps(rng, method)
+    if any(m.kind == "gulp" for m in mishaps):
+        plant = replace(plant, pocket_l=rng.uniform(0.01, 0.03))
     return StudyJob(seed, Scenario(spec, plant, technician, mishaps), undisturbed)
 
 
-def _mishaps(rng: random.Random, plant: PlantSettings, method: str) -> tuple[Mishap, ...]:
+def _retaining(plant: PlantSettings, retained_l: float, method: str) -> PlantSettings:
+    """So much old fluid stays in all: the puddle is what the films do not make up, as far as there is room."""
+    if (
+        method == "suction"
+    ):  # nothing runs down to where the tube is; small walls, so that the films leave room
+        walls_m = tuple((h, 0.3 * w) for h, w in plant.walls_m)
+        films_l = sum(2.0 / 3.0 * h * w * 1.2 for h, w in walls_m)
+    else:
+        walls_m, films_l = plant.walls_m, 0.012 * plant.capacity_l
+    return replace(plant, walls_m=walls_m, puddle_l=max(0.0, retained_l - films_l))
+
+
+def _mishaps(rng: random.Random, method: str) -> tuple[Mishap, ...]:
     """One to four things that go wrong, and perhaps solvent and a leak."""
     found: list[Mishap] = []
     drip_s = 30.0  # a drip forecast at three minutes shall have seen some of it undisturbed and some not

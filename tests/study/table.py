@@ -1,0 +1,153 @@
+"""What the study's rows come to: figures against goals, with confidence limits."""
+
+import math
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from station.verdict import judge
+from tests.study.run import QUIET
+
+Row = dict[str, Any]
+
+
+def clopper_pearson(hits: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Exact limits for a share (C. Clopper and E. Pearson, Biometrika 26 (1934) 404), by bisection."""
+    if n == 0:
+        return 0.0, 1.0
+    tail = (1.0 - confidence) / 2.0
+
+    def at_most(k: int, p: float) -> float:
+        logs = [
+            math.lgamma(n + 1) - math.lgamma(i + 1) - math.lgamma(n - i + 1)
+            + i * math.log(p) + (n - i) * math.log1p(-p)
+            for i in range(k + 1)
+        ]  # fmt: skip
+        return min(1.0, sum(math.exp(x) for x in logs))
+
+    def solve(above: Callable[[float], bool]) -> float:
+        low, high = 1e-12, 1.0 - 1e-12
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if above(middle) else (low, middle)
+        return 0.5 * (low + high)
+
+    low = 0.0 if hits == 0 else solve(lambda p: 1.0 - at_most(hits - 1, p) < tail)
+    high = 1.0 if hits == n else solve(lambda p: at_most(hits, p) > tail)
+    return low, high
+
+
+@dataclass(frozen=True)
+class Line:
+    """One figure. met: None where there is no goal. Shares in percent with 95 % limits."""
+
+    figure: str
+    goal: str
+    measured: str
+    met: bool | None
+
+
+def _share(figure: str, goal: str, hits: Sequence[bool], met: Callable[[float], bool] | None) -> Line:
+    n, k = len(hits), sum(hits)
+    if n == 0:
+        return Line(figure, goal, "none in this run", None)
+    low, high = clopper_pearson(k, n)
+    text = f"{k} of {n}: {100 * k / n:.1f} % ({100 * low:.1f} to {100 * high:.1f})"
+    return Line(figure, goal, text, None if met is None else met(k / n))
+
+
+def _error(row: Row, figure: str) -> float:
+    return float(row[f"{figure}_l"] - row[f"{figure}_true_l"])
+
+
+def _covered(row: Row, figure: str) -> bool:
+    return abs(_error(row, figure)) <= row[f"{figure}_u95_l"]
+
+
+def ideal_undecided(rows: Sequence[Row], draws: int = 200) -> float:
+    """Share that a rule with the same uncertainties leaves undecided, its errors drawn from them."""
+    rng = random.Random("ideal rule")
+    undecided = 0
+    for row in rows:
+        u, t = row["u_verdict_l"], row["tolerance_l"]
+        undecided += sum(
+            judge(row["difference_l"] + rng.gauss(0.0, u), u, 0.0, 0.0, t, t).verdict == "undecided"
+            for _ in range(draws)
+        )
+    return undecided / draws / len(rows)
+
+
+def lines(rows: Sequence[Row]) -> list[Line]:
+    """Every figure of the study, in the order of the goals."""
+    found = []
+    for figure in ("drained", "filled"):
+        rel = [abs(_error(r, figure)) / r[f"{figure}_true_l"] for r in rows]
+        found.append(
+            _share(f"{figure}: error within 0.4 %", "95 %", [x <= 0.004 for x in rel], lambda s: s >= 0.95)
+        )
+        silent = [x > 0.01 and not set(r["kinds"]) - set(QUIET) for x, r in zip(rel, rows, strict=True)]
+        found.append(_share(f"{figure}: beyond 1 % without a notice", "none", silent, lambda s: s == 0.0))
+        found.append(_share(f"{figure}: beyond 1 % at all", "", [x > 0.01 for x in rel], None))
+        found.append(
+            _share(f"{figure}: true value within U95", "94 to 97 %", [_covered(r, figure) for r in rows], lambda s: 0.94 <= s <= 0.97)
+        )  # fmt: skip
+    decided = [r for r in rows if r["verdict"] != "undecided"]
+    wrong = [r["verdict"] != r["true_verdict"] for r in decided]
+    found.append(_share("verdict wrong, of decided jobs", "at most 1 %", wrong, lambda s: s <= 0.01))
+    far = [w and r["margin_l"] > 1.96 * r["u_verdict_l"] for w, r in zip(wrong, decided, strict=True)]
+    found.append(_share("… with the true fill more than U95 past a limit", "none", far, lambda s: s == 0.0))
+    undecided, ideal = 1.0 - len(decided) / len(rows), ideal_undecided(rows)
+    found.append(
+        Line("undecided, against the ideal rule's share", "at most 1.2 ×", f"{100 * undecided:.1f} % against {100 * ideal:.1f} %: {undecided / ideal if ideal else 1.0:.2f} ×", undecided <= 1.2 * ideal)
+    )  # fmt: skip
+    told = [r for r in rows if r["told_l"] is not None]
+    near = [abs(r["told_l"] - r["came_l"]) <= max(0.010, 0.15 * r["came_l"]) for r in told]
+    found.append(_share("drip told at 3 min: within 15 % or 10 mL", "all", near, lambda s: s == 1.0))
+    within = [abs(r["told_l"] - r["came_l"]) <= r["told_u95_l"] for r in told if r["came_l"] > 0.0005]
+    found.append(_share("drip told at 3 min: true value within U95", "", within, None))
+    quiet = [bool(r["kinds"]) for r in rows if r["undisturbed"]]
+    found.append(_share("false notices, of undisturbed jobs", "below 2 %", quiet, lambda s: s < 0.02))
+    drip = [b for r in rows for b in r["bolts_drip"]]
+    bulk = [b for r in rows for b in r["bolts_bulk"]]
+    found.append(_share("20 g bolt found while it drips", "95 %", drip, lambda s: s >= 0.95))
+    found.append(_share("20 g bolt found in bulk flow", "50 %", bulk, lambda s: s >= 0.5))
+    over = [r for r in rows if r["overflow_true_l"] > 0.001]
+    about = [r for r in over if 0.03 <= r["overflow_true_l"] <= 0.08]
+    for name, chosen in (("30 to 80 mL", about), ("any", over)):
+        hits = [abs(_error(r, "overflow")) < 0.010 for r in chosen]
+        found.append(_share(f"overflow ({name}) within 10 mL", "95 %", hits, lambda s: s >= 0.95))
+    found.append(_share("overflow: true value within U95", "", [_covered(r, "overflow") for r in over], None))
+    leaking = [r for r in rows if r["leak_l_h"] > max(r["leak_limit_l_h"], 1e-9)]
+    dry = [r for r in rows if r["leak_l_h"] == 0.0]
+    alarm = [r["leak_told_l_h"] > r["leak_limit_l_h"] / 2.0 for r in dry]
+    seen = [r["leak_told_l_h"] > r["leak_limit_l_h"] / 2.0 for r in leaking]
+    found.append(_share("leak above its detection limit found", "95 %", seen, lambda s: s >= 0.95))
+    found.append(_share("leak told where there is none", "5 %", alarm, lambda s: s <= 0.05))
+    return found
+
+
+def text(rows: Sequence[Row]) -> str:
+    """The table as Markdown."""
+    out = ["| figure | goal | measured (95 % limits) | met |", "|---|---|---|---|"]
+    for line in lines(rows):
+        met = {None: "", True: "yes", False: "**no**"}[line.met]
+        out.append(f"| {line.figure} | {line.goal} | {line.measured} | {met} |")
+    return "\n".join(out)
+
+
+def unsaid(rows: Sequence[Row]) -> list[str]:
+    """The jobs to look at: errors beyond 1 %, and wrong verdicts."""
+    out = []
+    for r in rows:
+        for figure in ("drained", "filled"):
+            rel = _error(r, figure) / r[f"{figure}_true_l"]
+            if abs(rel) > 0.01:
+                out.append(
+                    f"seed {r['seed']}: {figure} {100 * rel:+.2f} %, said {r['kinds']}, was {r['happened']}"
+                )
+        if r["verdict"] not in ("undecided", r["true_verdict"]):
+            out.append(
+                f"seed {r['seed']}: told {r['verdict']}, was {r['true_verdict']} by {1000 * r['margin_l']:.0f} mL"
+            )
+    return out
