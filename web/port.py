@@ -1,7 +1,12 @@
 """What the pages need of the station. ``station.engine.Engine`` is one; tests bring a small double."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from typing import Any, Protocol
+
+from station.catalogue import Catalogue
+from station.config import BayConfig
+from station.ledger import Ledger
 
 
 class Engine(Protocol):
@@ -57,3 +62,20 @@ class Engine(Protocol):
     def recording_csv(self, job_id: str, /) -> str: ...
 
     def job_toml(self, job_id: str, /) -> str: ...
+
+    def causes(self, job_id: str, /) -> dict[str, Any]:
+        """Ranked likely "causes" of what a job came to, and what "settles" it. Raises KeyError for an unknown id."""
+
+    def reading(self) -> AbstractContextManager[Ledger]:
+        """A read-only ledger for the length of a with block."""
+
+    def catalogue(self) -> Catalogue: ...
+
+    def settings(self) -> BayConfig:
+        """The bay's configuration with the catalogue's entries in it."""
+
+    def enter(self, action: str, values: Mapping[str, Any], /) -> dict[str, Any]:
+        """Enter something that the shop keeps beside its jobs; see ``station.shop.Shop.do``."""
+
+    def photo(self, job_id: str, data: bytes, by: str, text: str, /) -> dict[str, Any]:
+        """Keep a photo of a job; what comes back names its file."""

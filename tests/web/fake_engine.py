@@ -1,10 +1,18 @@
 """A double of the station's engine for page tests: views are set by the test, calls are kept."""
 
 import copy
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
 from typing import Any
 
+from station import catalogue
+from station.catalogue import Catalogue
+from station.config import BayConfig, demo_path, read_config
 from station.errors import InputError
+from station.ledger import Ledger, now
 
 JOB_ID = "20261125-091500-a1b2c3"
 
@@ -328,12 +336,50 @@ def job_row(number: int) -> dict[str, Any]:
     }
 
 
+@cache
+def _catalogue() -> Catalogue:
+    """The demo bay's own entries, with a container, a price and a type of compartment."""
+    shop: Catalogue = Catalogue({table: {} for table in catalogue.TABLES})
+    entries = {table: dict(rows) for table, rows in shop.entries.items()}
+    changes = catalogue.from_config(read_config(demo_path()))
+    for change in catalogue.body(changes, "test")["changes"]:
+        catalogue.apply(entries, change, now().utc)
+    shop = Catalogue(entries)
+    more: list[tuple[str, dict[str, str]]] = [
+        ("container", {"container": "drum 1", "fluid": "gear_75w90", "size": "60 L", "kind": "drum"}),
+        ("price", {"fluid": "gear_75w90", "amount": "9.50", "per": "1 L", "currency": "EUR"}),
+        ("compartment", {**_listed(shop), "type": "midibus rear axle", "interval_months": "24"}),
+    ]
+    for table, fields in more:
+        change = catalogue.enter(Catalogue(entries), table, fields)
+        if change is not None:
+            catalogue.apply(entries, catalogue.body([change], "test")["changes"][0], now().utc)
+    return Catalogue(entries)
+
+
+def _listed(shop: Catalogue) -> dict[str, str]:
+    entry = shop.active("compartment")[0]
+    return {"vehicle": entry.key[0], "compartment": entry.key[1], **entry.fields}
+
+
 class FakeEngine:
-    """Follows web.port.Engine. calls: what the pages asked for, in order. fail: raised by the next change."""
+    """Follows web.port.Engine. calls: what the pages asked for, in order. fail: raised by the next change.
+
+    ledger: a real one for the pages that read history; an empty one where none is given.
+    """
 
     bay_name = "Bay 1"
 
-    def __init__(self, view: dict[str, Any] | None = None, backend: str = "simulated", jobs: int = 3) -> None:
+    def __init__(
+        self,
+        view: dict[str, Any] | None = None,
+        backend: str = "simulated",
+        jobs: int = 3,
+        ledger: Path | None = None,
+    ) -> None:
+        self.ledger = ledger
+        self.shop = _catalogue()
+        self.found: dict[str, Any] = {"causes": [], "settles": []}
         self.backend = backend
         self.current = (view if view is not None else view_of("idle")) | {"backend": backend}
         self.calls: list[tuple[Any, ...]] = []
@@ -421,3 +467,30 @@ class FakeEngine:
     def job_toml(self, job_id: str) -> str:
         self.records[job_id]
         return '[job]\ncapacity = "2.9 L"\n'
+
+    def causes(self, job_id: str) -> dict[str, Any]:
+        self.records[job_id]
+        return self.found
+
+    @contextmanager
+    def reading(self) -> Iterator[Ledger]:
+        ledger = Ledger(":memory:") if self.ledger is None else Ledger(self.ledger, read_only=True)
+        try:
+            yield ledger
+        finally:
+            ledger.close()
+
+    def catalogue(self) -> Catalogue:
+        return self.shop
+
+    def settings(self) -> BayConfig:
+        config = read_config(demo_path())
+        return config if self.ledger is None else replace(config, ledger=self.ledger)
+
+    def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
+        self._called("enter", action, dict(values))
+        return dict(values)
+
+    def photo(self, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:
+        self._called("photo", job_id, data, by, text)
+        return {"name": f"{'0' * 64}.jpg", "by": by, "text": text}
