@@ -128,3 +128,20 @@ def moment(utc: str | None) -> str:
     offset = when.strftime("%z")
     zone = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
     return f"{when:%Y-%m-%d %H:%M} {zone}"
+
+
+def percent(value: float, places: int = 1) -> str:
+    """``+1.2 %``, for what may lie on either side of zero."""
+    text = decimal(value, places)
+    plus = "" if text.startswith("−") or float(text) == 0.0 else "+"
+    return f"{plus}{text}{TIE}%"
+
+
+def money(amount: float | None, currency: str) -> str:
+    """``131.25 EUR``, with the currency as the shop writes it."""
+    return UNKNOWN if amount is None else f"{amount:,.2f} {currency}".strip()
+
+
+def day(utc: str | None) -> str:
+    """The day of a time in the record, in the station's own time zone."""
+    return f"{datetime.fromisoformat(utc).astimezone():%Y-%m-%d}" if utc else UNKNOWN

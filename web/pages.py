@@ -35,11 +35,11 @@ TheHub = Annotated[Hub, Depends(_hub)]
 Before = Annotated[str | None, Query(max_length=100)]
 
 
-def _page(template: str, page: object) -> HTMLResponse:
+def page_of(template: str, page: object) -> HTMLResponse:
     return HTMLResponse(render(template, page=page))
 
 
-def _job(engine: Engine, job_id: str) -> dict[str, Any]:
+def job_of(engine: Engine, job_id: str) -> dict[str, Any]:
     try:
         return engine.job(job_id)
     except KeyError:
@@ -55,12 +55,12 @@ def _simulated(engine: Engine) -> bool:
 @router.get("/")
 def bay(engine: Station, hub: TheHub) -> Response:
     page = contexts.BayPage(hub.newest(), engine.plan_options(), words.CAUTIONS, _simulated(engine))
-    return _page("bay.html", page)
+    return page_of("bay.html", page)
 
 
 @router.get("/wall")
 def wall(engine: Station, hub: TheHub, dark: str | None = None) -> Response:
-    return _page("wall.html", contexts.WallPage(hub.newest(), _simulated(engine), dark is not None))
+    return page_of("wall.html", contexts.WallPage(hub.newest(), _simulated(engine), dark is not None))
 
 
 @router.get("/view.json")
@@ -77,7 +77,7 @@ async def live(hub: TheHub) -> Response:
 @router.get("/jobs")
 def jobs(engine: Station, before: Before = None) -> Response:
     rows = engine.jobs(PER_PAGE + 1, before)
-    return _page("jobs.html", contexts.jobs_page(rows, PER_PAGE, before))
+    return page_of("jobs.html", contexts.jobs_page(rows, PER_PAGE, before))
 
 
 @router.get("/jobs.json")
@@ -87,32 +87,32 @@ def jobs_json(engine: Station, before: Before = None) -> Response:
 
 @router.get("/jobs/{job_id}.json")
 def job_json(engine: Station, job_id: str) -> Response:
-    return JSONResponse(_job(engine, job_id))
+    return JSONResponse(job_of(engine, job_id))
 
 
 @router.get("/jobs/{job_id}/sheet")
 def sheet(engine: Station, job_id: str) -> Response:
-    return _page("sheet.html", contexts.sheet_page(_job(engine, job_id)))
+    return page_of("sheet.html", contexts.sheet_page(job_of(engine, job_id)))
 
 
 @router.get("/jobs/{job_id}/recording.csv")
 def recording(engine: Station, job_id: str) -> Response:
-    job = _job(engine, job_id)
-    return _download(engine.recording_csv(job["job_id"]), f"{job['job_id']}.csv", "text/csv")
+    job = job_of(engine, job_id)
+    return download(engine.recording_csv(job["job_id"]), f"{job['job_id']}.csv", "text/csv")
 
 
 @router.get("/jobs/{job_id}/JOB.toml")
 def job_toml(engine: Station, job_id: str) -> Response:
-    job = _job(engine, job_id)
-    return _download(engine.job_toml(job["job_id"]), f"{job['job_id']}.toml", "application/toml")
+    job = job_of(engine, job_id)
+    return download(engine.job_toml(job["job_id"]), f"{job['job_id']}.toml", "application/toml")
 
 
 @router.get("/jobs/{job_id}")
 def job(engine: Station, job_id: str) -> Response:
-    return _page("job.html", contexts.job_page(_job(engine, job_id)))
+    return page_of("job.html", contexts.job_page(job_of(engine, job_id)))
 
 
-def _download(text: str, name: str, media_type: str) -> Response:
+def download(text: str, name: str, media_type: str) -> Response:
     safe = re.sub(r"[^A-Za-z0-9._-]", "_", name)
     return PlainTextResponse(
         text, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="{safe}"'}
