@@ -89,37 +89,37 @@ TheHolder = Annotated[Holder, Depends(_holder)]
 Hands = Annotated[CapacityLimiter, Depends(_hands)]
 
 
-async def _do(hands: CapacityLimiter, function: Callable[..., T], *values: Any) -> T:
+async def do(hands: CapacityLimiter, function: Callable[..., T], *values: Any) -> T:
     return await anyio.to_thread.run_sync(function, *values, limiter=hands)
 
 
-def _done(**more: Any) -> Response:
+def done(**more: Any) -> Response:
     return JSONResponse({"done": True, **more})
 
 
 @router.post("/job")
 async def open_job(engine: Station, hands: Hands, body: Plan) -> Response:
     form = {name: text for name, text in body.model_dump().items() if text}
-    return _done(job_id=await _do(hands, engine.open_job, form))
+    return done(job_id=await do(hands, engine.open_job, form))
 
 
 @router.post("/check")
 async def check(engine: Station, hands: Hands, body: Check) -> Response:
-    await _do(hands, engine.check, body.key, body.done)
-    return _done()
+    await do(hands, engine.check, body.key, body.done)
+    return done()
 
 
 @router.post("/mark")
 async def mark(engine: Station, hands: Hands, body: Mark) -> Response:
-    await _do(hands, engine.mark, body.mark)
-    return _done()
+    await do(hands, engine.mark, body.mark)
+    return done()
 
 
 @router.post("/hold")
 async def hold(holder: TheHolder, hands: Hands, body: Hold) -> Response:
     """A beat of the hold-to-run control, or its release."""
-    await _do(hands, holder.beat if body.held else holder.let_go, body.grip)
-    return _done(held=body.held)
+    await do(hands, holder.beat if body.held else holder.let_go, body.grip)
+    return done(held=body.held)
 
 
 @router.post("/stop")
@@ -132,31 +132,31 @@ async def stop(engine: Station, holder: TheHolder, hands: Hands, body: Nothing) 
         finally:
             holder.end()
 
-    await _do(hands, both)
-    return _done()
+    await do(hands, both)
+    return done()
 
 
 @router.post("/top-up")
 async def top_up(engine: Station, hands: Hands, body: Nothing) -> Response:
-    await _do(hands, engine.top_up)
-    return _done()
+    await do(hands, engine.top_up)
+    return done()
 
 
 @router.post("/note")
 async def note(engine: Station, hands: Hands, body: Note) -> Response:
-    await _do(hands, engine.note, body.kind, body.text)
-    return _done()
+    await do(hands, engine.note, body.kind, body.text)
+    return done()
 
 
 @router.post("/abandon")
 async def abandon(engine: Station, hands: Hands, body: Reason) -> Response:
-    await _do(hands, engine.abandon, body.reason)
-    return _done()
+    await do(hands, engine.abandon, body.reason)
+    return done()
 
 
 @router.post("/bench")
 async def bench(engine: Station, hands: Hands, body: Verb) -> Response:
     if engine.backend != "simulated":
         raise Problem(404, "No bench here", "A real bay has no bench panel.")
-    await _do(hands, engine.bench, body.verb)
-    return _done()
+    await do(hands, engine.bench, body.verb)
+    return done()

@@ -39,7 +39,8 @@ export function pressAndHold(button, down, up) {
 }
 
 // The pump's control: a beat every 100 ms while held. The station stops the pump when beats stay away.
-export function holdToRun(button) {
+// allowed: whether the page, as it now stands, has a control to hold at all.
+export function holdToRun(button, allowed = (live) => live.flag.hold) {
   let grip = "", beating = 0, unanswered = 0;
 
   const over = (why) => {
@@ -74,6 +75,6 @@ export function holdToRun(button) {
     send("/api/hold", { held: false, grip: mine }, { keepalive: true }).catch(() => {});
   };
   const release = pressAndHold(button, down, up);
-  onLive((live) => { if (!live.flag.hold) release(); });
+  onLive((live) => { if (!allowed(live)) release(); });
   return release;
 }
