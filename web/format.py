@@ -7,6 +7,8 @@ from datetime import datetime
 UNKNOWN = "–"
 TIE = "\u00a0"
 """A space that a line never breaks at."""
+LEAST = 0.01
+"""Smaller contributions are not worth their digits."""
 SMALL_L = 0.1
 """Below this a volume is easier to picture in millilitres."""
 
@@ -97,8 +99,12 @@ def share(fraction: float) -> str:
 
 def significant(value: float) -> str:
     """Two significant digits without an exponent, as uncertainties are stated (GUM 7.2.6)."""
-    if value == 0 or not math.isfinite(value):
-        return decimal(value, 0) if value == 0 else UNKNOWN
+    if not math.isfinite(value):
+        return UNKNOWN
+    if value == 0:
+        return "0"
+    if abs(value) < LEAST:
+        return f"below {LEAST:g}"
     places = max(0, 1 - math.floor(math.log10(abs(value))))
     return decimal(value, places)
 
@@ -145,3 +151,8 @@ def money(amount: float | None, currency: str) -> str:
 def day(utc: str | None) -> str:
     """The day of a time in the record, in the station's own time zone."""
     return f"{datetime.fromisoformat(utc).astimezone():%Y-%m-%d}" if utc else UNKNOWN
+
+
+def load(mass_kg: float) -> str:
+    """A known mass as it is stamped: ``500 g``, ``2 kg``."""
+    return f"{mass_kg:.10g} kg" if mass_kg == 0 or abs(mass_kg) >= 1 else f"{mass_kg * 1000:.10g} g"

@@ -9,6 +9,27 @@ from station.config import BayConfig
 from station.ledger import Ledger
 
 
+class Certificate(Protocol):
+    """What the pages read of a certificate. to_text: for people; to_json: the same, whole."""
+
+    number: str
+    kind: Any
+    instrument: str
+    made_at: str
+    made_by: str
+    valid_until: str
+    statement: str
+    result: Mapping[str, Any]
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of to_json."""
+
+    def to_json(self) -> str: ...
+
+    def to_text(self) -> str: ...
+
+
 class Engine(Protocol):
     """Every method may be called from any thread and returns quickly.
 
@@ -62,6 +83,15 @@ class Engine(Protocol):
     def recording_csv(self, job_id: str, /) -> str: ...
 
     def job_toml(self, job_id: str, /) -> str: ...
+
+    def calibration(self) -> dict[str, Any]:
+        """The calibration under way and the register of certificates; see ``station.calibration_desk``."""
+
+    def calibrate(self, action: str, values: Mapping[str, Any], /) -> dict[str, Any]:
+        """Do one step of a calibration and return ``calibration()``."""
+
+    def certificate(self, number: str, /) -> Certificate:
+        """One certificate. Raises KeyError if unknown."""
 
     def causes(self, job_id: str, /) -> dict[str, Any]:
         """Ranked likely "causes" of what a job came to, and what "settles" it. Raises KeyError for an unknown id."""
