@@ -8,7 +8,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from calibration.certificates import Certificate, Reference
 from station import catalogue
+from station.calibrating import PAN_STEPS
 from station.catalogue import Catalogue
 from station.config import BayConfig, demo_path, read_config
 from station.errors import InputError
@@ -362,6 +364,65 @@ def _listed(shop: Catalogue) -> dict[str, str]:
     return {"vehicle": entry.key[0], "compartment": entry.key[1], **entry.fields}
 
 
+CERTIFICATES = (
+    Certificate(
+        number="Bay 1 pan 1",
+        kind="pan",
+        instrument="Bay 1 pan",
+        made_at="2026-11-02T08:10:00+00:00",
+        made_by="S. Adebayo-Reyes",
+        valid_until="2099-11-02",
+        references=(Reference("weights, set W3", 2.0, 0.00002, "kg", "W3-0417", "2099-05-01"),),
+        conditions={"air °C": 18.0},
+        data={"step": ["up", "up"], "load_kg": [0.0, 2.0], "count": [84213.0, 504304.0]},
+        result={"line": {"u_rel": 0.0001}},
+        statement="Chosen form: line. Relative standard uncertainty of the slope: 0.0001.",
+    ),
+    Certificate(
+        number="Bay 1 meter 1",
+        kind="meter",
+        instrument="Bay 1 meter",
+        made_at="2025-11-02T09:30:00+00:00",
+        made_by="S. Adebayo-Reyes",
+        valid_until="2026-11-01",
+        references=(Reference("Bay 1 pan", 0.44, 0.00005, "kg", "Bay 1 pan 1"),),
+        conditions={"air °C": 18.0},
+        data={"pulses": [201, 202], "k_factor_per_l": [402.4, 402.6]},
+        result={"k_factor_per_l": 402.5},
+        statement="K-factor 402.5 pulses/L, U95 0.6 pulses/L (0.15%).",
+    ),
+)
+"""A pan's certificate that holds and a meter's that ran out."""
+
+
+def calibration_of(kind: str | None = None, **changes: Any) -> dict[str, Any]:
+    """What the engine returns of its calibrations."""
+    rows = [
+        {
+            **{
+                name: getattr(c, name)
+                for name in "number kind instrument made_at made_by valid_until".split()
+            },
+            "statement": c.statement,
+            "valid": c.valid_on("2026-11-25"),
+            "in_use": True,
+        }
+        for c in reversed(CERTIFICATES)
+    ]
+    return {
+        "kind": kind,
+        "steps": PAN_STEPS,
+        "readings": [],
+        "runs": [],
+        "run_open": False,
+        "run_volume_l": 0.5 if kind == "meter" else None,
+        "run_metered_l": 0.0 if kind == "meter" else None,
+        "due": "certificate Bay 1 meter 1 of the meter ran out on 2026-11-01",
+        "certificates": rows,
+        **changes,
+    }
+
+
 class FakeEngine:
     """Follows web.port.Engine. calls: what the pages asked for, in order. fail: raised by the next change.
 
@@ -379,6 +440,7 @@ class FakeEngine:
     ) -> None:
         self.ledger = ledger
         self.shop = _catalogue()
+        self.calibrations = calibration_of()
         self.found: dict[str, Any] = {"causes": [], "settles": []}
         self.backend = backend
         self.current = (view if view is not None else view_of("idle")) | {"backend": backend}
@@ -467,6 +529,16 @@ class FakeEngine:
     def job_toml(self, job_id: str) -> str:
         self.records[job_id]
         return '[job]\ncapacity = "2.9 L"\n'
+
+    def calibration(self) -> dict[str, Any]:
+        return self.calibrations
+
+    def calibrate(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
+        self._called("calibrate", action, dict(values))
+        return self.calibrations
+
+    def certificate(self, number: str) -> Certificate:
+        return {c.number: c for c in CERTIFICATES}[number]
 
     def causes(self, job_id: str) -> dict[str, Any]:
         self.records[job_id]
