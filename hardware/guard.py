@@ -8,15 +8,24 @@ Beats come on standard input, one byte each, at least every 200 ms:
 
     0   off, and alive. Arms the guard.
     1   on, and alive. Obeyed only when armed.
-    R   clears the latch that a bad byte or a stuck pin left.
+    2   on at the slow speed, and alive. Obeyed only when armed.
+    T   trip: off. With a second cut-off that opens too, and the guard is latched until R.
+    R   clears the latch that a bad byte, a stuck pin or a trip left.
     any other byte is bad: off, and latched until R.
+
+Three more outputs may be fitted, each named like the pump's pin:
+
+    --fine    high while the pump is to run slowly
+    --cutoff  a second contact in the pump's circuit: closed while the guard is armed, open at the start, at the end
+              and after every trouble; it opens a circuit whose relay is welded
+    --watch   changes its level with every beat while the pump runs, for a timer that needs edges
 
 Late (200 ms without a beat), bad and stuck disarm: after them the pump stays off until a 0 and then a 1
 arrive, so it never resumes by itself. Beats already waiting when the guard finds itself late are old and
 dropped. End of input, SIGTERM, SIGINT and SIGHUP: off and exit. Every level is read back after it is written.
 
 Reports on standard output, one word a line: ``on`` and ``off`` (written and read back), ``late``, ``bad``,
-``stuck`` (the pin does not follow). A reader that stalls loses reports; it never holds up the guard.
+``stuck`` (a pin does not follow), ``tripped``. A reader that stalls loses reports; it never holds up the guard.
 
 Exit status 0 after end of input or a signal, 1 when the pin cannot be had or will not go off, 2 wrong use.
 
@@ -109,16 +118,39 @@ class GpioPin:
         return int(self._device.value)
 
 
+class NoPin:
+    """An output that is not fitted."""
+
+    def __init__(self) -> None:
+        self._level = 0
+
+    def write(self, level: int) -> None:
+        self._level = level
+
+    def read(self) -> int:
+        return self._level
+
+
 class Guard:
     """The rule, apart from the process around it. ``now_s`` is monotonic seconds."""
 
-    def __init__(self, pin: Pin, report: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        pin: Pin,
+        report: Callable[[str], None],
+        fine: Pin | None = None,
+        cutoff: Pin | None = None,
+        watch: Pin | None = None,
+    ) -> None:
         self._pin = pin
+        self._fine, self._watch = fine or NoPin(), watch or NoPin()
+        self._cutoff, self._has_cutoff = cutoff or NoPin(), cutoff is not None
         self._report = report
         self._armed = False
         self._latched = False
         self._level: int | None = None  # as last reported; None to have the next one reported in any case
         self._deadline_s: float | None = None
+        self._cut(0)
         self._switch(0)
 
     def wait_s(self, now_s: float) -> float | None:
@@ -137,7 +169,10 @@ class Guard:
         self._deadline_s = now_s + DEADLINE_S
         if byte == ord("R"):
             self._latched = False
-        elif byte not in b"01":
+        elif byte == ord("T"):
+            self._latched = self._latched or self._has_cutoff
+            self._disarm("tripped" if self._has_cutoff else "")
+        elif byte not in b"012":
             self._latched = True
             self._disarm("bad")
         elif self._latched:
@@ -145,8 +180,13 @@ class Guard:
         elif byte == ord("0"):
             self._armed = True
             self._switch(0)
+            if self._armed:
+                self._cut(1)
         elif self._armed:
+            self._fine.write(int(byte == ord("2")))
             self._switch(1)
+            if self._level:
+                self._watch.write(1 - self._watch.read())
 
     def off(self) -> bool:
         """Switch off whatever the state. Returns whether the pin went off."""
@@ -156,6 +196,7 @@ class Guard:
     def _disarm(self, trouble: str) -> None:
         self._switch(0)
         self._armed = False
+        self._cut(0)
         if trouble:
             self._report(trouble)
             self._level = None
@@ -163,15 +204,28 @@ class Guard:
     def _switch(self, level: int) -> None:
         """Write the level and read it back, on every beat: a pin can be changed behind us."""
         self._pin.write(level)
+        if not level:
+            self._fine.write(0)
+            self._watch.write(0)
         seen = self._pin.read()
         if seen != level:
             self._pin.write(0)
+            self._cutoff.write(0)
         if seen != self._level:
             self._level = seen
             self._report("on" if seen else "off")
         if seen != level:
             self._armed = False
             self._latched = True
+            self._report("stuck")
+            self._level = None
+
+    def _cut(self, level: int) -> None:
+        """Open or close the second contact; one that does not follow is as bad as the first."""
+        self._cutoff.write(level)
+        if self._cutoff.read() != level:
+            self._pin.write(0)
+            self._armed, self._latched = False, True
             self._report("stuck")
             self._level = None
 
@@ -217,20 +271,30 @@ def main() -> int:
     where = parser.add_mutually_exclusive_group(required=True)
     where.add_argument("--pin", type=int, metavar="BCM", help="GPIO number of the pump relay, 9 to 27")
     where.add_argument("--pin-file", metavar="PATH", help="a simulated pin")
+    for name, use in (("fine", "slow speed"), ("cutoff", "second contact"), ("watch", "toggles while on")):
+        parser.add_argument(
+            f"--{name}", metavar="PIN", help=f"{use}: a GPIO number or a simulated pin, as above"
+        )
     parser.add_argument("--off", action="store_true", help="switch off, read back and exit")
     options = parser.parse_args()
     if options.pin is not None and not 9 <= options.pin <= 27:
         parser.error(f"--pin is {options.pin}; expected 9 to 27, which are pulled down while a Pi boots")
+    extra = (options.fine, options.cutoff, options.watch)
+    if options.pin is not None and any(p is not None and p not in map(str, range(9, 28)) for p in extra):
+        parser.error("--fine, --cutoff and --watch: expected 9 to 27, which are pulled down while a Pi boots")
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, leave)
     if not os.isatty(1):
         os.set_blocking(1, False)
     try:
         pin: Pin = FilePin(options.pin_file) if options.pin is None else GpioPin(options.pin)
+        fine, cutoff, watch = (
+            None if p is None else FilePin(p) if options.pin is None else GpioPin(int(p)) for p in extra
+        )
     except PinTaken as error:
         print(f"pump guard: {error}", file=sys.stderr)
         return 1
-    guard = Guard(pin, say)
+    guard = Guard(pin, say, fine, cutoff, watch)
     try:
         if not options.off:
             run(guard)

@@ -12,7 +12,7 @@ LOWEST, HIGHEST = 0, 27
 # GPIO 0 to 8 of every Pi wake up with a pull-up, 9 to 27 with a pull-down (BCM2835 ARM Peripherals,
 # table 6-31). An active-high relay on a pulled-up pin may close while the Pi boots.
 LOWEST_PULLED_DOWN = 9
-OUTPUTS_OFF_AT_BOOT = ("pump", "lamp", "buzzer")
+OUTPUTS_OFF_AT_BOOT = ("pump", "pump_fine", "pump_cutoff", "pump_watch", "lamp", "buzzer")
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,8 @@ class PinMap:
     """BCM numbers, 0 to 27, of everything the station is wired to; ``None`` where a part is not fitted.
 
     pan_dout, pan_sck: data and clock of the load-cell converter. meter, meter_b: pulse trains.
-    pump: the relay, active high. pendant: the hold-to-run button, closing to ground.
+    pump: the relay, active high. pump_fine: the pump's slow speed. pump_cutoff: a second contact in its circuit, closed
+    while the guard is armed. pump_watch: toggles while the pump runs, for a hardware timer. pendant: the hold-to-run button, closing to ground.
     stop_sense: closed to ground while the hard-wired stop is not pressed. one_wire: the kernel's bus.
     """
 
@@ -34,6 +35,9 @@ class PinMap:
     buzzer: int | None = 25
     stop_sense: int | None = 27
     one_wire: int | None = 4
+    pump_fine: int | None = None
+    pump_cutoff: int | None = None
+    pump_watch: int | None = None
 
     def used(self) -> dict[str, int]:
         """Owner -> BCM number, fitted parts only."""

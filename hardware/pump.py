@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from hardware.errors import GuardError
@@ -17,20 +17,29 @@ log = logging.getLogger(__name__)
 
 START_S = 10.0  # a slow Pi importing its GPIO library; the guard itself is off from its first write
 CLOSE_S = 2.0
-STATES = {"on": "ok", "off": "ok", "late": "late", "bad": "bad", "stuck": "stuck"}
+STATES = {"on": "ok", "off": "ok", "late": "late", "bad": "bad", "stuck": "stuck", "tripped": "tripped"}
 
 
-def guard_command(pin: int | None = None, pin_file: Path | None = None) -> list[str]:
-    """Get the command line of a guard for one pin, which is either a BCM number or a simulated pin's file."""
+def guard_command(
+    pin: int | None = None,
+    pin_file: Path | None = None,
+    more: Mapping[str, int | Path | None] | None = None,
+) -> list[str]:
+    """Get the command line of a guard for one pin, which is either a BCM number or a simulated pin's file.
+
+    more: the outputs beside it by name (fine, cutoff, watch), named alike; None where one is not fitted.
+    """
     if (pin is None) == (pin_file is None):
         raise ValueError(f"pin is {pin} and pin_file is {pin_file}; expected exactly one of the two")
     where = ["--pin", str(pin)] if pin_file is None else ["--pin-file", str(pin_file)]
     # By path and with -P: it starts from any working directory and imports nothing of this package.
+    for name, other in (more or {}).items():
+        where += [] if other is None else [f"--{name}", str(other)]
     return [sys.executable, "-P", str(Path(__file__).with_name("guard.py")), *where]
 
 
 class PumpGuard:
-    """Emits ``pump`` (0 or 1, read back from the pin) and ``pump_state``: ok, late, bad, stuck, lost.
+    """Emits ``pump`` (0 or 1, read back from the pin) and ``pump_state``: ok, late, bad, stuck, tripped, lost.
 
     command: as from ``guard_command``. Raises GuardError when the guard does not come up with the pump off,
     with the guard's own words. A lost guard is never replaced by itself: its pin is switched off by a
@@ -62,12 +71,16 @@ class PumpGuard:
         """Get the guard's process id."""
         return self._process.pid
 
-    def beat(self, run: bool) -> bool:
+    def beat(self, run: bool, fine: bool = False) -> bool:
         """Send one beat, without waiting. Returns False when the guard did not take it."""
-        return self._send(b"1" if run else b"0")
+        return self._send((b"2" if fine else b"1") if run else b"0")
+
+    def trip(self) -> bool:
+        """Off, and the second cut-off open where one is fitted; then only ``clear`` makes the pump usable again."""
+        return self._send(b"T")
 
     def clear(self) -> bool:
-        """Clear the latch that a bad byte or a stuck pin left. The pump still needs an off beat, then on."""
+        """Clear the latch that a bad byte, a stuck pin or a trip left. The pump still needs an off beat, then on."""
         return self._send(b"R")
 
     def restart(self) -> None:

@@ -68,12 +68,19 @@ class Rig:
         for device in self._devices:
             device.start()
 
-    def beat(self, run: bool) -> bool:
-        """Tell the pump guard to run or not; needed every 200 ms. Returns False when it was not taken."""
-        return self._guard is not None and self._guard.beat(run)
+    def beat(self, run: bool, fine: bool = False) -> bool:
+        """Tell the pump guard to run or not; needed every 200 ms. Returns False when it was not taken.
+
+        fine: at the pump's slow speed, where it has one.
+        """
+        return self._guard is not None and self._guard.beat(run, fine)
+
+    def trip_pump(self) -> bool:
+        """Off, and open the second cut-off where one is fitted, until ``clear_pump``."""
+        return self._guard is not None and self._guard.trip()
 
     def clear_pump(self) -> bool:
-        """Clear what a bad byte or a stuck pin latched; a person's decision."""
+        """Clear what a bad byte, a stuck pin or a trip latched; a person's decision."""
         return self._guard is not None and self._guard.clear()
 
     def restart_guard(self) -> None:
@@ -137,7 +144,11 @@ class Rig:
 
     def _open_guard(self) -> None:
         bay, pins = self._config.bay, self._config.pins
-        command = guard_command(pin=pins.pump) if bay is None else guard_command(pin_file=bay.pump_file)
+        if bay is None:
+            fitted = {"fine": pins.pump_fine, "cutoff": pins.pump_cutoff, "watch": pins.pump_watch}
+            command = guard_command(pin=pins.pump, more=fitted)
+        else:
+            command = guard_command(pin_file=bay.pump_file, more=bay.pump_files)
         self._guard = PumpGuard(command, self._put, self._clock)
 
     def _open_pan(self) -> None:

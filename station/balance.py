@@ -7,9 +7,9 @@ from typing import Any
 from calibration import budget
 from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
-from station import drip, pan, steps
-from station.leak import U_CELL_KG_S, LeakWatch, watch
+from station import drip, interlocks, metering, pan, steps
 from station.job import JobSpec
+from station.leak import U_CELL_KG_S, LeakWatch, watch
 from station.state import BayState
 from station.verdict import Judgement, judge
 
@@ -130,7 +130,7 @@ def _metered(state: BayState) -> budget.Budget | None:
     at_c = spec.reference_temperature_c if supply_c is None else supply_c
     return budget.metered(
         volume_reference_l=track.volume_l,
-        u_pulses_l=U_PULSES / spec.meter.k_factor_per_l,
+        u_pulses_l=metering.u_pulses_l(track, spec.meter.k_factor_per_l, U_PULSES),
         u_k_rel=math.hypot(spec.meter.u_rel, _u_slip_rel(spec, at_c)),
         dof_k=spec.meter.dof,
         expansion_per_c=spec.fresh.expansion_at_per_c(at_c),
@@ -230,7 +230,7 @@ def report(state: BayState) -> dict[str, Any]:
     def u95(b: budget.Budget | None) -> float | None:
         return None if b is None else b.u95
 
-    judged, leak = f.judgement, leak_watch(state)
+    judged, leak, wrong = f.judgement, leak_watch(state), interlocks.wrong_fill(state)
     return {
         "drained_l": value(f.drained),
         "drained_u95_l": u95(f.drained),
@@ -248,7 +248,9 @@ def report(state: BayState) -> dict[str, Any]:
         "tolerance_minus_l": spec.tolerance_minus_l,
         "tolerance_plus_l": spec.tolerance_plus_l,
         "reference_temperature_c": spec.reference_temperature_c,
-        "verdict": judged.verdict if judged is not None else "undecided",
+        "verdict": "undecided" if judged is None or (wrong and judged.verdict == "full") else judged.verdict,
+        "wrong_fill": wrong,
+        "air_l": state.meter.air_l,
         "p_short": judged.p_short if judged is not None else None,
         "p_within": judged.p_within if judged is not None else None,
         "p_over": judged.p_over if judged is not None else None,

@@ -30,7 +30,8 @@ class Compartment:
 
 @dataclass(frozen=True)
 class BayConfig:
-    """pan, meter and air are JOB.toml tables; fluids and compartments are by key."""
+    """pan, meter, air and pump are JOB.toml tables; fluids and compartments are by key.
+    hose_holds: the fluid that stood in the hose when the bay was set up; empty where nobody knows."""
 
     name: str
     country: str | None
@@ -42,9 +43,10 @@ class BayConfig:
     fluids: Mapping[str, Mapping[str, Any]]
     compartments: Mapping[str, Compartment]
     technicians: tuple[str, ...]
+    hose_holds: str = ""
 
 
-_TABLES = ("bay", "pins", "thermometers", "pan", "meter", "air", "run", "fluid", "compartment")
+_TABLES = ("bay", "pins", "thermometers", "pan", "meter", "air", "pump", "run", "fluid", "compartment")
 
 
 def _table(tables: Mapping[str, Any], name: str, source: str) -> dict[str, Any]:
@@ -86,7 +88,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
     for key, value in run.items():
         if isinstance(value, bool) or not isinstance(value, int | float) or not value >= 0:
             raise InputError(
-                f"{source}: [run] {key} = {value!r}; expected a number of seconds, zero or more."
+                f"{source}: [run] {key} = {value!r}; expected a number, zero or more."
             )
     thermometers = _table(tables, "thermometers", source)
     for key, value in thermometers.items():
@@ -101,6 +103,11 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
             Fluid.from_table(table)
         except ValueError as error:
             raise InputError(f"{source}: [fluid.{key}] {error}") from error
+    hose_holds = bay.get("hose_holds", "")
+    if hose_holds and hose_holds not in fluids:
+        raise InputError(
+            f"{source}: [bay] hose_holds = {hose_holds!r}; expected one of: {', '.join(fluids)}."
+        )
     compartments = {}
     for key, table in _table(tables, "compartment", source).items():
         where = f"{source}: [compartment.{key}]"
@@ -121,10 +128,13 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         pins=pins,
         thermometers={key: Path(value) for key, value in thermometers.items()},
         settings=_build(Settings, run, f"{source}: [run]"),
-        tables={name: _table(tables, name, source) for name in ("pan", "meter", "air")},
+        tables={
+            name: _table(tables, name, source) for name in ("pan", "meter", "air", "pump") if name in tables
+        },
         fluids=fluids,
         compartments=compartments,
         technicians=tuple(technicians),
+        hose_holds=hose_holds,
     )
 
 

@@ -8,11 +8,12 @@ import math
 from dataclasses import dataclass
 
 from hardware.sample import Sample
-from station import metering, pan, weighing
+from station import interlocks, metering, pan, weighing
 from station.control import control
 from station.evolve import evolve
 from station.leak import U_CELL_KG_S
 from station.notice import Notice
+from station.overrun import Stop
 from station.recording import COUNTS, MARKS, TEMPERATURES
 from station.rest import Rest, Slope
 from station.state import BayState, note
@@ -26,9 +27,11 @@ GAP_TIMES_TYPICAL = 4.0
 
 @dataclass(frozen=True)
 class PumpCommand:
-    """What the guard is to be told from now on."""
+    """What the guard is to be told from now on. fine: the slow speed. trip: open the second cut-off as well."""
 
     run: bool
+    fine: bool = False
+    trip: bool = False
 
 
 @dataclass(frozen=True)
@@ -40,7 +43,7 @@ class LedgerEvent:
     text: str
 
 
-Effect = PumpCommand | LedgerEvent | Notice
+Effect = PumpCommand | LedgerEvent | Notice | Stop
 
 
 def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]:
@@ -70,7 +73,10 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
     elif source in TEMPERATURES:
         state = _temperature(state, source, float(value))
     elif source == "pump":
-        state = evolve(state, pump_on=bool(value))
+        meter = metering.switch(state.meter, state.t_s, bool(value))
+        state = evolve(state, pump_on=bool(value), meter=meter)
+    elif source == "meter_b":
+        state = evolve(state, meter=metering.add_b(state.meter, int(value)))
     elif source == "answer":
         state = _answer(state, str(value))
     elif source.endswith("_state"):
@@ -84,8 +90,11 @@ def _effects(before: BayState, after: BayState) -> tuple[Effect, ...]:
     if after.hold is before.hold and same_words and after.stage == before.stage:
         return ()
     effects: list[Effect] = []
-    if after.hold.running != before.hold.running:
-        effects.append(PumpCommand(after.hold.running))
+    was, now = before.hold, after.hold
+    trip = now.tripped and not was.tripped
+    if now.running != was.running or now.fine != was.fine or trip:
+        effects.append(PumpCommand(now.running, now.fine, trip))
+    effects.extend(after.stops[len(before.stops) :])
     if after.stage != before.stage:
         effects.append(LedgerEvent("stage", after.t_s, after.stage))
     for step_id, word in after.answers.items():
@@ -151,6 +160,7 @@ _REMEDY = {
     "lost": "The pump guard has stopped. The pump is off; restart the station.",
     "failed": "It does not answer: check its wiring, and for the ledger the disk's free space.",
     "late": "The guard missed the station's beat and switched the pump off.",
+    "tripped": "The second cut-off was opened. Find the cause, then clear it on the page.",
 }
 
 
@@ -188,7 +198,8 @@ def _meter(state: BayState, count: int) -> BayState:
             stops=True,
         )
         return evolve(state, meter=evolve(state.meter, last=count, recent=()))
-    return evolve(state, meter=metering.add(state.meter, state.t_s, count, state.spec.meter))
+    meter = metering.add(state.meter, state.t_s, count, state.spec.meter, state.spec.pump)
+    return evolve(state, meter=meter)
 
 
 def _temperature(state: BayState, source: str, value_c: float) -> BayState:
@@ -326,6 +337,9 @@ def finish(state: BayState) -> BayState:
     ):
         if state.marked(mark) is None:
             state = note(state, "missing_mark", f"mark {mark} was not set; {effect}.")
+    wrong = interlocks.wrong_fill(state)
+    if wrong is not None and state.meter.pulses:
+        state = note(state, "wrong_fill", f"This fill is not called full: {wrong}. See the vehicle's service manual.")
     if state.stage not in ("closed", "abandoned"):
         state = note(state, "not_closed", "The job was not closed; the figures are as of its last reading.")
     return state

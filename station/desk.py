@@ -6,17 +6,19 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from hardware.sample import Sample
-from station import balance, checklist
+from station import balance, checklist, interlocks
 from station.config import BayConfig
-from station.control import TOP_UP_L
+from station.control import PURGE_STAGES, TOP_UP_L
 from station.core import Effect, finish, step
 from station.errors import InputError
 from station.job import JobSpec, spec_from_tables
 from station.ledger import BOOT_ID, Ledger, job_row, now
 from station.notice import Notice
+from station.overrun import Stop
 from station.recorder import Recorder
 from station.shop import row_labels
 from station.state import BayState
+from station.supply_book import SupplyBook, drum_text
 
 
 class Desk:
@@ -34,6 +36,7 @@ class Desk:
         self.done = True
         self.ticked: frozenset[str] = frozenset()
         self.capacity_confirmed = False
+        self.supply = SupplyBook(config, recorder)
 
     def take(self, sample: Sample) -> tuple[Effect, ...]:
         """Record and step one sample, if a job is open."""
@@ -42,7 +45,15 @@ class Desk:
             return ()
         if sample.source != "tick":
             self._recorder.sample(self.job_id, sample)
-        self.state, effects = step(self.state, sample)
+        before = self.state
+        self.state, effects = step(before, sample)
+        if self.state.purged_l != before.purged_l:
+            self.supply.purged(self.job_id, before, self.state)
+            purged_ml = (self.state.purged_l - before.purged_l) * 1000.0
+            self.event("purge", f"the hose was purged with {purged_ml:.0f} mL into a waste vessel")
+        for effect in effects:
+            if isinstance(effect, Stop):
+                self.supply.stopped(self.job_id, self.state, effect)
         return effects
 
     def event(self, kind: str, text: str) -> None:
@@ -65,12 +76,15 @@ class Desk:
     def open(self, spec: JobSpec) -> str:
         """Begin a job; its id. Raises InputError while another is open."""
         self.need_free()
+        spec = self.supply.prepare(spec)
+        self.supply.job_begins()
         at = now(self.t_s)
         job_id = f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{uuid.uuid4().hex[:6]}"
         self._recorder.event(job_id, "job_open", {**spec.to_table(), "backend": self._backend}, at)
         self.job_id, self.opened_utc, self.done = job_id, at.utc, False
         self.ticked, self.capacity_confirmed = frozenset(), False
-        self.state = BayState(spec, self._config.settings)
+        overrun = self.supply.overrun(spec.labels.get("fluid", ""))
+        self.state = BayState(spec, self._config.settings, overrun=overrun)
         return job_id
 
     def may_mark(self, mark: str) -> None:
@@ -101,6 +115,43 @@ class Desk:
         begin: list[tuple[str, str | float]] = [("mark", "fill_start")] if state.stage == "settle" else []
         return [*begin, ("top_up", TOP_UP_L)]
 
+    def purge(self, begin: bool) -> tuple[str, float]:
+        """What to feed into the stream to begin or end a purge of the hose. Raises InputError out of its stages."""
+        state = self.need_job()
+        if not begin:
+            return "purge", 0.0
+        if state.stage not in PURGE_STAGES:
+            raise InputError(
+                f"A purge belongs before the fill, with the hose in a waste vessel; this is {state.stage}."
+            )
+        needed_l = interlocks.hose_foreign_l(state) or self._config.settings.hose_l
+        if not needed_l > 0:
+            raise InputError("This bay does not say what its hose holds; set hose_l in [run] of its file.")
+        self.event(
+            "note", f"purge of {needed_l * 1000:.0f} mL begun: hose in a waste vessel, not over the pan"
+        )
+        return "purge", needed_l
+
+    def override(self, kind: str, reason: str) -> tuple[str, str]:
+        """What to feed in to go on in spite of an interlock. Raises InputError where no reason may do that."""
+        self.need_job()
+        lock = interlocks.TABLE.get(kind)
+        if lock is None or not lock.reason:
+            allowed = ", ".join(k for k, v in interlocks.TABLE.items() if v.reason)
+            raise InputError(f"{kind!r} cannot be set aside; a reason may be given for: {allowed}.")
+        if not reason.strip() or len(reason) > 200:
+            raise InputError("A reason of at most 200 characters is needed; it goes into the record.")
+        self.event("override", f"{kind}: {reason.strip()}")
+        return "override", f"{kind}:{reason.strip()}"
+
+    def connect(self, container: str, fluid: str, left: str) -> tuple[str, str] | None:
+        """Another container at the pump; what to feed in where a job is open. Raises InputError."""
+        job = None if self.done else self.state
+        if job is not None and job.hold.running:
+            raise InputError("The pump runs. Let go before another container is connected.")
+        drum = self.supply.connect(job, container, fluid, left, self.t_s)
+        return None if job is None else ("drum", drum_text(drum))
+
     def abandon(self, reason: str) -> None:
         """Give the job up, keeping everything. Raises InputError where there is none."""
         state = self.need_job()
@@ -117,6 +168,7 @@ class Desk:
         self._write_result(self.job_id, self.opened_utc, self.state)
 
     def _write_result(self, job_id: str, opened_utc: str, state: BayState) -> None:
+        self.supply.settle(job_id, state)
         at = now(self.t_s)
         report = balance.report(state)
         row = job_row(job_id, opened_utc, at.utc, row_labels(self._config, state.spec), report)
@@ -129,6 +181,7 @@ class Desk:
         reboot, or on a simulated bay, the vehicle's state cannot be joined to the samples: what was measured is
         kept and reported as abandoned.
         """
+        self.supply.read(ledger)
         for job_id in ledger.unfinished():
             opened, samples = next(iter(ledger.events(job_id))), ledger.samples(job_id)
             tables = {k: v for k, v in opened["body"].items() if k != "backend"}

@@ -16,15 +16,15 @@ from typing import Any
 from calibration import budget
 from calibration.certificates import Certificate
 from hardware.sample import Sample
-from station import archive, balance, plan, view, why
+from station import archive, balance, interlocks, plan, view, why
 from station.bench import Bench
 from station.calibration_desk import CalibrationDesk
 from station.catalogue import Catalogue
 from station.config import BayConfig
-from station.core import Effect, PumpCommand
+from station.core import Effect, LedgerEvent, PumpCommand
 from station.desk import Desk
 from station.errors import InputError, StationError
-from station.ledger import clock_synced
+from station.ledger import clock_synced, now
 from station.notice import Notice
 from station.ports import RigPort
 from station.recorder import Recorder
@@ -65,9 +65,10 @@ class Engine(Records):
         self._subscribers: list[Callable[[dict[str, Any]], None]] = []
         self._subscribers_lock = threading.Lock()
         self._latest: dict[str, Sample] = {}
-        self._run_pump = False
+        self._run_pump = self._fine = False
         self._page_held_until_s = 0.0
         self._page_held = False
+        self._idle_notice: Notice | None = None
         self._published_s = 0.0
         self._seq = 0
         self._view: dict[str, Any] = {}
@@ -183,6 +184,25 @@ class Engine(Records):
             raise InputError("The note is empty or too long; expected up to 1000 characters.")
         self._call(lambda: self._note(f"{kind}: {text.strip()}"))
 
+    def purge(self, begin: bool) -> None:
+        """Begin or end a purge of the hose into a waste vessel; the pump then runs as long as it is held.
+
+        Raises InputError in the fill and after it.
+        """
+        self._call(lambda: self._feed(self._desk.purge(begin)))
+
+    def override(self, kind: str, reason: str) -> None:
+        """Go on in spite of an interlock, with a reason for the record. Raises InputError where that cannot be."""
+        self._call(lambda: self._feed(self._desk.override(kind, reason)))
+
+    def connect_drum(self, container: str, fluid: str, left: str) -> None:
+        """Another container at the pump. left: what is in it, with its unit. Raises InputError."""
+        self._call(lambda: self._feed(self._desk.connect(container, fluid, left)))
+
+    def clear_pump(self) -> None:
+        """Clear what a trip, a bad beat or a stuck pin latched, once its cause is found."""
+        self._call(self._rig.clear_pump)
+
     def abandon(self, reason: str) -> None:
         """Give the job up; everything measured is kept. Raises InputError without a reason."""
         if not reason.strip():
@@ -255,7 +275,7 @@ class Engine(Records):
         self._page_held = held
         if self._clock() - self._desk.t_s > LOOP_S:
             self._take(Sample(self._clock(), "tick", 0))
-        self._rig.beat(self._run_pump and self._clock() - self._desk.t_s < BACKLOG_S)
+        self._rig.beat(self._run_pump and self._clock() - self._desk.t_s < BACKLOG_S, self._fine)
         if time.monotonic() - self._published_s >= PUBLISH_S:
             self._publish()
 
@@ -276,18 +296,20 @@ class Engine(Records):
             self._latest[sample.source] = sample
         if sample.source == "pump":
             self._published_s = 0.0  # the page shows the pump's state at once
+        if self._desk.done and sample.source == "meter":
+            self._idle(sample)
         for effect in self._desk.take(sample):
             self._carry_out(effect)
         for effect in self._calibration.take(sample):
             if isinstance(effect, PumpCommand):
-                self._command(effect.run)
+                self._command(effect)
         state = self._desk.state
         if state is not None and state.stage == "closed" and not self._desk.done:
             self._finish()
 
     def _carry_out(self, effect: Effect) -> None:
         if isinstance(effect, PumpCommand):
-            self._command(effect.run)
+            self._command(effect)
             state = self._desk.state
             if state is not None and state.hold.latched is not None:
                 self._rig.beep(2)
@@ -295,7 +317,7 @@ class Engine(Records):
             self._desk.event("notice", f"{effect.kind}: {effect.text}")
             if effect.stops:
                 self._rig.beep(3)
-        else:
+        elif isinstance(effect, LedgerEvent):
             self._desk.event(effect.kind, effect.text)
             if self._bench is not None:
                 self._bench.stage_changed(effect.text)
@@ -311,11 +333,31 @@ class Engine(Records):
         spec = replace(spec, retained_l=shop.retained_l, u_retained_l=shop.u_l, labels=labels)
         if self._bench is not None:
             self._bench.new_vehicle(spec)
+        self._idle_notice = None
         job_id = self._desk.open(spec)
+        for opening in self._desk.supply.opening():
+            self._feed(opening)
         for source, sample in list(self._latest.items()):
-            if source.endswith("_state"):
+            if source.endswith("_state") or source in ("pump", "stop_open"):
                 self._take(sample)
         return job_id
+
+    def _feed(self, given: tuple[str, str | float] | None) -> None:
+        """Put something of the station's own into the stream."""
+        if given is not None:
+            self._take(Sample(self._clock(), *given))
+
+    def _idle(self, sample: Sample) -> None:
+        """Nothing should pass the meter between jobs, but for proving runs."""
+        found = self._desk.supply.idle(sample, may_flow=self._calibration.prover is not None)
+        if found is None:
+            return
+        self._idle_notice = Notice(
+            "flow_while_stopped", interlocks.text("flow_while_stopped", found), sample.t_s, True
+        )
+        self._command(PumpCommand(False, trip=True))
+        self._rig.beep(3)
+        self._recorder.event(None, "notice", {"text": self._idle_notice.text}, now(sample.t_s))
 
     def _mark(self, mark: str) -> None:
         self._desk.may_mark(mark)
@@ -356,13 +398,15 @@ class Engine(Records):
         self._desk.finish()
         self._stop_pump()
 
-    def _command(self, run: bool) -> None:
-        self._run_pump = run
-        self._rig.beat(run)
-        self._rig.set_lamp("on" if run else "slow")
+    def _command(self, command: PumpCommand) -> None:
+        self._run_pump, self._fine = command.run, command.fine
+        self._rig.beat(command.run, command.fine)
+        if command.trip:
+            self._rig.trip_pump()
+        self._rig.set_lamp("on" if command.run else "fast" if command.trip else "slow")
 
     def _stop_pump(self) -> None:
-        self._command(False)
+        self._command(PumpCommand(False))
         self._rig.set_lamp("off")
 
     def _calibrate(self, action: str, values: Mapping[str, Any]) -> None:
@@ -400,7 +444,8 @@ class Engine(Records):
             body = view.state_view(desk.state, desk.ticked)
             body["job"] = view.job_view(desk.state, desk.job_id)
         else:
-            body = view.idle_view(self._latest)
+            body = view.idle_view(self._latest, self._idle_notice)
+        body["supply"] = view.supply_view(desk.supply, None if desk.done else desk.state)
         self._view = {**body, **head}
         with self._subscribers_lock:
             subscribers = list(self._subscribers)

@@ -10,6 +10,7 @@ import tomli_w
 from calibration.fluid import Fluid
 from station.errors import InputError
 from station.lines import MeterLine, PanLine, read_meter, read_pan
+from station.pumping import PumpLine, read_pump
 from station.section import Section, read_toml
 from station.units import parse_temperature_c
 
@@ -51,9 +52,11 @@ class JobSpec:
     labels: Mapping[str, str] = field(default_factory=dict)
     """What a person calls it: vehicle, compartment, technician, grade."""
     answers: Mapping[str, str] = field(default_factory=dict)
+    """Step on the pan → what the technician said it was, fluid or object."""
     certificates: Mapping[str, str] = field(default_factory=dict)
     """pan, meter → number and check sum of the certificate that the line came from."""
-    """Step on the pan → what the technician said it was, fluid or object."""
+    pump: PumpLine | None = None
+    """None where nothing is known of what the pump can do."""
 
     @property
     def expected_fill_l(self) -> float:
@@ -79,6 +82,7 @@ class JobSpec:
             "pan": self.pan.to_table(),
             "meter": self.meter.to_table(),
             "air": vars(self.air).copy(),
+            **({} if self.pump is None else {"pump": self.pump.to_table()}),
             **answers_table(self.answers),
         }
 
@@ -104,6 +108,16 @@ def _answers(rows: object, source: str) -> dict[str, str]:
             raise InputError(f"{section.where} says = {section.text('says')!r}; expected fluid or object.")
         section.finish()
     return found
+
+
+def _pump(table: object, source: str) -> PumpLine | None:
+    """Read [pump], which may be left out: then nothing is known of what the pump can do. Raises InputError."""
+    if table is None:
+        return None
+    section = Section(source, "pump", table)
+    line = read_pump(section)
+    section.finish()
+    return line
 
 
 def expected_retained(method: str, capacity_l: float) -> tuple[float, float]:
@@ -177,6 +191,7 @@ def spec_from_tables(tables: Mapping[str, Any], source: str, country: str | None
         u_retained_l=u_retained_l,
         **texts,
         answers=_answers(tables.get("answers", []), source),
+        pump=_pump(tables.get("pump"), source),
     )
     if not 600 <= spec.air.pressure_hpa <= 1100 or not 0 <= spec.air.relative_humidity <= 1:
         raise InputError(

@@ -5,10 +5,12 @@ from dataclasses import dataclass, field
 
 from station.counts import Counts
 from station.drip import DripFit
+from station.drum import Drum
 from station.evolve import evolve
 from station.job import JobSpec
 from station.metering import MeterTrack
 from station.notice import Notice
+from station.overrun import Overrun, Stop
 from station.pan import Level, PanTrack
 from station.rest import Rest
 from station.steps import Step
@@ -20,11 +22,16 @@ STAGES = ("plan", "drain", "drip", "reseal", "fill", "settle", "leak watch", "cl
 class Settings:
     """How this bay is run. No figure of the balance depends on these.
 
-    overrun_s: seconds of flow that still pass after the pump is told to stop.
+    overrun_s: seconds of flow that still pass after the pump is told to stop, until the bay has learned them.
+    run_longest_s: the pump's longest turn, however slow it is. pan_room_l: what the pan holds to its rim.
+    hose_l: what the hose holds between meter and plug; 0 where it is not to be watched.
     """
 
     overrun_s: float = 0.35
-    no_flow_s: float = 3.0
+    no_flow_s: float = 2.5
+    run_longest_s: float = 900.0
+    pan_room_l: float = 12.0
+    hose_l: float = 0.0
     hold_lapses_s: float = 0.3
     cure_s: float = 1200.0
     settle_s: float = 120.0
@@ -32,17 +39,68 @@ class Settings:
 
 
 @dataclass(frozen=True)
+class Run:
+    """One turn of the pump, from its start until nothing flows any more.
+
+    from_l: delivered when it began. limit_s: how long it may last. low_since_t_s, high_since_t_s, apart_since_t_s:
+    since when its flow is out of range, or the two trains differ. clean: whether its overrun may be learned from.
+    stop: what was known when it was stopped; None while it runs.
+    """
+
+    t_s: float
+    from_l: float
+    limit_s: float
+    low_since_t_s: float | None = None
+    high_since_t_s: float | None = None
+    apart_since_t_s: float | None = None
+    block: int = 0
+    clean: bool = True
+    fine_t_s: float | None = None
+    stop: Stop | None = None
+
+
+@dataclass(frozen=True)
+class Purge:
+    """A purge of the hose into a waste vessel. from_l: the meter's total when it began. needed_l: to push out."""
+
+    from_l: float
+    needed_l: float
+
+
+@dataclass(frozen=True)
+class Stray:
+    """Flow with the pump off. t_s, total_l: when it went off and what the meter had counted by then.
+
+    base_l: the meter's total once what still had to come had come. alarmed: whether it was told.
+    """
+
+    t_s: float
+    total_l: float
+    allowed_l: float
+    base_l: float | None = None
+    alarmed: bool = False
+    on: bool = False
+
+
+@dataclass(frozen=True)
 class Hold:
     """The hold-to-run command and what keeps it from the pump.
 
     held_t_s: when each control (pendant, page) last said "held". latched: why the pump stays off until every
-    control has been let go; None when free. running_since_t_s: None while the pump is off.
+    control has been let go; None when free. running_since_t_s: None while the pump is off. stopped_t_s: when it was
+    last told to stop. stop_open: the hard-wired stop, as read back. fine: the pump's slow speed. tripped: the second
+    cut-off was told to open since the pump last started.
     """
 
     held_t_s: Mapping[str, float] = field(default_factory=dict)
     latched: str | None = None
     running_since_t_s: float | None = None
     top_up_l: float = 0.0
+    stop_open: bool = False
+    stopped_t_s: float | None = None
+    fine: bool = False
+    tripped: bool = False
+    run: Run | None = None
 
     @property
     def running(self) -> bool:
@@ -58,6 +116,9 @@ class BayState:
     after that. drained_marked: the pan when the technician said that the drain was done, where drained is earlier.
     steps: what came and went on the pan; answers: step → what the technician said it was, beside the spec's own.
     overflow_at_l: what the meter had counted when the pan first saw fluid run over.
+    overrun: learned for this fluid and bay; stops: of this job. stray: flow with the pump off; None before the pump's
+    state was read. purge: one under way; purged_l: by those before the fill. overrides: interlock → the reason given.
+    warned: interlocks that have been told since the fill began.
     """
 
     spec: JobSpec
@@ -93,6 +154,14 @@ class BayState:
     drip: DripFit | None = None
     marks: tuple[tuple[str, float], ...] = ()
     hold: Hold = field(default_factory=Hold)
+    overrun: Overrun = field(default_factory=Overrun)
+    stops: tuple[Stop, ...] = ()
+    stray: Stray | None = None
+    purge: Purge | None = None
+    purged_l: float = 0.0
+    drum: Drum | None = None
+    overrides: Mapping[str, str] = field(default_factory=dict)
+    warned: frozenset[str] = frozenset()
     notices: tuple[Notice, ...] = ()
 
     def marked(self, mark: str) -> float | None:

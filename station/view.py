@@ -4,8 +4,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from hardware.sample import Sample
-from station import balance, checklist, control, metering
+from station import balance, checklist, control, interlocks, metering
+from station.hose import CRUMB_L
+from station.notice import Notice
 from station.state import BayState
+from station.supply_book import SupplyBook
 
 
 def job_view(state: BayState, job_id: str) -> dict[str, Any]:
@@ -39,13 +42,14 @@ def state_view(state: BayState, ticked: frozenset[str]) -> dict[str, Any]:
         "pan_flow_g_s": state.pan.flow_kg_s * 1000.0,
         "wait_s": f.wait_s if f is not None else None,
         "target_l": target_l,
-        "to_go_l": max(0.0, target_l - state.meter.volume_l),
+        "to_go_l": max(0.0, target_l - control.delivered_l(state)),
         "flow_l_min": metering.flow_l_min(state.meter, state.spec.meter.k_factor_per_l),
         "timer": None if running is None else dict(zip(("what", "left_s", "of_s"), running, strict=True)),
         "pump_on": state.pump_on,
         "held": bool(state.hold.held_t_s),
         "latched": state.hold.latched,
         "blocked": control.blocked(state),
+        "pump": _pump_view(state),
         "checklist": [
             {"key": i.key, "text": i.text, "done": i.key in ticked, "caution": i.caution}
             for i in checklist.items(state)
@@ -61,11 +65,66 @@ def state_view(state: BayState, ticked: frozenset[str]) -> dict[str, Any]:
     }
 
 
-def idle_view(latest: Mapping[str, Sample]) -> dict[str, Any]:
-    """The view between jobs: what the sensors say, and nothing measured."""
+def _pump_view(state: BayState) -> dict[str, Any]:
+    """What the pump's part of the page needs beside ``pump_on``, ``held``, ``latched`` and ``blocked``."""
+    found, hold, purge = interlocks.holds_off(state), state.hold, state.purge
+    kind = None if found is None else found[0]
+    lock = None if kind is None else interlocks.TABLE[kind]
+    run = hold.run
+    return {
+        "interlock": kind,
+        "found": None if found is None else found[1],
+        "remedy": None if lock is None else lock.remedy,
+        "reason_allowed": lock is not None and lock.reason,
+        "overrides": dict(state.overrides),
+        "stop_open": hold.stop_open,
+        "tripped": state.faults.get("pump") == "tripped",
+        "fine": hold.fine,
+        "running_s": None if hold.running_since_t_s is None else state.t_s - hold.running_since_t_s,
+        "limit_s": None if run is None else run.limit_s,
+        "expected_flow_l_min": None
+        if state.spec.pump is None
+        else state.spec.pump.flow_at_l_min(state.meter.kv_mm2_s, hold.fine),
+        "overrun_l": control.overrun_forecast_l(state) if hold.running else None,
+        "overrun_s": state.overrun.seconds(state.meter.kv_mm2_s),
+        "stops_learned": state.overrun.stops,
+        "air_l": state.meter.air_l,
+        "air_u95_l": 2.0 * state.meter.u_air_l,
+        "purging": purge is not None,
+        "purge_needed_l": interlocks.hose_foreign_l(state) if purge is None else purge.needed_l,
+        "purged_l": state.purged_l + (0.0 if purge is None else control.delivered_l(state)),
+        "purge_possible": state.stage in control.PURGE_STAGES,
+    }
+
+
+def supply_view(book: SupplyBook, state: BayState | None) -> dict[str, Any]:
+    """The container at the pump and the hose, as of now. state: of the open job."""
+    drum = book.drum if state is None else state.drum
+    total_l = 0.0 if state is None else state.meter.total_l
+    now = None if drum is None else drum.now(total_l)
+    hose = book.hose
+    if state is not None and now is not None:
+        hose = hose.pump(now.fluid, now.grade, total_l)
+    return {
+        "container": None if now is None else now.container,
+        "fluid": None if now is None else now.fluid,
+        "grade": None if now is None else now.grade,
+        "left_l": None if now is None else now.left_l,
+        "left_u95_l": None if now is None else 2.0 * now.u_l,
+        "hose_l": hose.volume_l or None,
+        "hose": [
+            {"fluid": s.fluid or "unknown", "grade": s.grade, "volume_l": s.volume_l}
+            for s in hose.slugs
+            if s.volume_l >= CRUMB_L
+        ],
+    }
+
+
+def idle_view(latest: Mapping[str, Sample], told: Notice | None = None) -> dict[str, Any]:
+    """The view between jobs: what the sensors say, and nothing measured. told: what went wrong since the last job."""
     empty = (
         "job drained_l drained_u95_l still_to_come_l still_to_come_u95_l wait_s metered_l overflow_l overflow_u95_l "
-        "filled_l filled_u95_l target_l to_go_l verdict p_short p_within p_over timer latched"
+        "filled_l filled_u95_l target_l to_go_l verdict p_short p_within p_over timer latched pump"
     ).split()
     states = {s.removesuffix("_state"): str(x.value) for s, x in latest.items() if s.endswith("_state")}
     pump = latest.get("pump")
@@ -81,6 +140,6 @@ def idle_view(latest: Mapping[str, Sample]) -> dict[str, Any]:
         "checklist": [],
         "next_marks": [],
         "faults": [{"source": s, "fault": w} for s, w in states.items() if w != "ok"],
-        "notices": [],
+        "notices": [] if told is None else [{"kind": told.kind, "text": told.text, "stops": told.stops}],
         "temperatures_c": {s: float(x.value) for s, x in latest.items() if s.endswith("_c")},
     }

@@ -22,6 +22,12 @@ TEMPERATURE_STEP_S = 0.5
 PIN_FAULTS = {"none": 0, "stuck on": 1, "stuck off": 2}
 
 
+def _pin_file(path: Path) -> mmap.mmap:
+    path.write_bytes(bytes(FilePin.SIZE))
+    with path.open("r+b") as file:
+        return mmap.mmap(file.fileno(), FilePin.SIZE)
+
+
 class WiredPin(MockPin):
     """An input whose wire may be grounded: the pull-up wins only while it is not."""
 
@@ -79,18 +85,22 @@ class SimulatedBay:
         self.chip = Hx711Chip(self._count, self.wire_clock)
         self.gpio.attach(self.chip, self.pins.pan_dout, self.pins.pan_sck)
         self.factory = MockFactory(pin_class=WiredPin)
+        self._stop_pressed = False
         if self.pins.stop_sense is not None:
             self.press_stop(False)
         self._folder = Path(tempfile.mkdtemp(prefix="tallypan-bay-"))
         self.pump_file = self._folder / "pump.pin"
-        self.pump_file.write_bytes(bytes(FilePin.SIZE))
-        with self.pump_file.open("r+b") as file:
-            self._pump_pin = mmap.mmap(file.fileno(), FilePin.SIZE)
+        self._pump_pin = _pin_file(self.pump_file)
+        fitted = {"fine": self.pins.pump_fine, "cutoff": self.pins.pump_cutoff, "watch": self.pins.pump_watch}
+        self.pump_files = {
+            name: self._folder / f"{name}.pin" for name, pin in fitted.items() if pin is not None
+        }
+        self._more_pins = {name: _pin_file(path) for name, path in self.pump_files.items()}
         self.thermometers = {source: self._folder / f"28-{source}" for source in plant.temperatures()}
         self._unplugged: set[str] = set()
         self._write_temperatures()
         self._temperatures_due_s = TEMPERATURE_STEP_S
-        self._pulses_driven = plant.pulses
+        self._pulses_driven = self._pulses()
         self._stepped_s = self.clock()
         self._ticker = Ticker("simulated bay", self._step, STEP_S, clock=self.clock)
 
@@ -109,7 +119,8 @@ class SimulatedBay:
     def close(self) -> None:
         """Stop time and take the bay down. Close the rig first."""
         self._ticker.stop()
-        self._pump_pin.close()
+        for pin in (self._pump_pin, *self._more_pins.values()):
+            pin.close()
         self.factory.close()
         shutil.rmtree(self._folder, ignore_errors=True)
 
@@ -127,13 +138,19 @@ class SimulatedBay:
     def replace_plant(self, plant: Plant) -> None:
         """Roll in another vehicle. The meter's count goes on from where it was."""
         with self.lock:
-            self._pulses_driven = plant.pulses
             self.plant = plant
+            self._pulses_driven = self._pulses()
 
     @property
     def pump_on(self) -> bool:
         """Get the level on the relay's wire."""
         return level_of(self._pump_pin) == 1
+
+    @property
+    def cut(self) -> bool:
+        """Whether the hard-wired stop or the second contact holds the pump's circuit open."""
+        cutoff = self._more_pins.get("cutoff")
+        return self._stop_pressed or (cutoff is not None and level_of(cutoff) == 0)
 
     # the world
 
@@ -142,9 +159,10 @@ class SimulatedBay:
         self._ground(self.pins.pendant, held)
 
     def press_stop(self, pressed: bool) -> None:
-        """Press or release the hard-wired stop: its sense contact opens."""
+        """Press or release the hard-wired stop: it opens the pump's circuit, and its sense contact."""
         if self.pins.stop_sense is None:
             raise ValueError("stop_sense has no pin in this bay's plan; give it one to press the stop")
+        self._stop_pressed = pressed
         self._ground(self.pins.stop_sense, not pressed)
 
     def fault_pump_pin(self, fault: str) -> None:
@@ -170,19 +188,26 @@ class SimulatedBay:
         with self.lock:
             return self.plant.adc_count()
 
+    def _pulses(self) -> tuple[int, int]:
+        return self.plant.pulses, getattr(self.plant, "pulses_b", self.plant.pulses)
+
     def _step(self) -> None:
         """Bring the plant up to now in equal steps; a late thread catches up with several."""
         while self.clock() - self._stepped_s >= STEP_S - 1e-9:
             self._stepped_s += STEP_S
             with self.lock:
+                line = getattr(self.plant, "line", None)  # a plant without a pump's line has nothing to cut
+                if line is not None:
+                    fine = self._more_pins.get("fine")
+                    line.cut, line.fine = self.cut, fine is not None and level_of(fine) == 1
                 self.plant.advance(STEP_S, self.pump_on)
-                owed = self.plant.pulses - self._pulses_driven
-                self._pulses_driven += owed
-            for _ in range(owed):
-                for meter in (self.pins.meter, self.pins.meter_b):
-                    if meter is not None:
-                        self._ground(meter, True)
-                        self._ground(meter, False)
+                pulses = self._pulses()
+                owed = tuple(now - before for now, before in zip(pulses, self._pulses_driven, strict=True))
+                self._pulses_driven = pulses
+            for meter, n in zip((self.pins.meter, self.pins.meter_b), owed, strict=True):
+                for _ in range(n if meter is not None else 0):
+                    self._ground(int(meter or 0), True)
+                    self._ground(int(meter or 0), False)
             self._temperatures_due_s -= STEP_S
             if self._temperatures_due_s <= 0:
                 self._temperatures_due_s += TEMPERATURE_STEP_S

@@ -37,7 +37,7 @@ FINE_SHARE = 0.2
 class SupplyLine:
     """The fluid's way to the plug. Attributes below ``drum_l`` are what a test or a bench breaks.
 
-    welded: the relay's contact stays closed whatever the pin says. share: of the pump's flow that gets through; 0 is
+    welded: the relay's contact stays closed whatever the pin says. cut: something in series holds the circuit open. share: of the pump's flow that gets through; 0 is
     a kinked hose. siphon_l_s: what runs with the pump off. counted, counted_b: share of pulses that each meter train
     gives. extra_hz: pulses that nobody pumped, from noise on the wire. lag_jitter_s: of each switching.
     ramp_per_kv: by how much the ramp grows per mm²/s.
@@ -60,6 +60,7 @@ class SupplyLine:
         self.fine = False
         self.drum_l = settings.drum_l
         self.welded = False
+        self.cut = False
         self.share = 1.0
         self.siphon_l_s = 0.0
         self.counted = self.counted_b = 1.0
@@ -72,14 +73,16 @@ class SupplyLine:
         self._air_l += air_l
         self._air_speed = self._random.uniform(1.6, 2.6)
 
-    def advance(self, time_s: float, dt_s: float, relay: bool, kv: float, kv_20: float, to_20: float) -> float:
+    def advance(
+        self, time_s: float, dt_s: float, relay: bool, kv: float, kv_20: float, to_20: float
+    ) -> float:
         """Let dt_s pass; fluid that left the hose, litres at the supply's temperature.
 
         relay: the level on the relay's coil. kv, kv_20: of the fluid as it is and at 20 °C, mm²/s. to_20: litres at
         20 °C per litre at the supply's temperature.
         """
         s = self._s
-        on = relay or self.welded
+        on = (relay or self.welded) and not self.cut
         if on != self._seen:
             self._seen, self._since_s = on, time_s
             jitter = self._random.gauss(0.0, self.lag_jitter_s) if self.lag_jitter_s else 0.0

@@ -1,0 +1,437 @@
+"""What keeps the pump off, and what only warns: one table, each with its cause and its remedy.
+
+``stops`` says that the pump is switched off, stays off until every control is let go, and starts again only when
+somebody holds again. ``trips`` also opens the second cut-off, where one is fitted, which a person has to clear.
+``reason`` lets a person go on in spite of it, with a reason for the record. The rest is a warning: the pump runs on.
+
+The checks below read a state and say what they found, with its value. They decide nothing.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from station import metering
+from station.drum import short_by_l
+from station.hose import CRUMB_L, same_grade
+from station.metering import TRAINS_MAY_DIFFER, TRAINS_MAY_DIFFER_REL
+from station.state import BayState
+
+
+@dataclass(frozen=True)
+class Interlock:
+    """word: for the pump's line on the page. cause and remedy: sentences for the notice."""
+
+    word: str
+    cause: str
+    remedy: str
+    stops: bool = True
+    trips: bool = False
+    reason: bool = False
+
+
+TABLE: dict[str, Interlock] = {
+    # before it starts, and as long as it runs
+    "stop_pressed": Interlock(
+        "the stop button is pressed",
+        "The hard-wired stop is open.",
+        "Find out why it was pressed; pull it out, let go of the pendant, then hold again.",
+    ),
+    "wrong_grade": Interlock(
+        "wrong grade",
+        "The container at the pump is not what the compartment takes.",
+        "Change the container, or plan the job again with a reason; see the vehicle's service manual.",
+        reason=True,
+    ),
+    "hose_holds": Interlock(
+        "the hose holds another grade",
+        "It would go into the compartment first.",
+        "Purge the hose into a waste vessel, or give a reason to go on.",
+        reason=True,
+    ),
+    "supply_cold": Interlock(
+        "the fluid is too thick for the pump",
+        "A fluid this thick strains the pump and starves its suction.",
+        "Warm the container; do not force it.",
+    ),
+    "pan_missing": Interlock(
+        "the pan is missing",
+        "The pan weighs less than it did empty: what runs over at the plug would reach the floor unweighed.",
+        "Put the pan back below the plug.",
+    ),
+    "pan_full": Interlock(
+        "the pan is full",
+        "What runs over at the plug would run over the pan.",
+        "Empty the pan, put it back, and go on.",
+    ),
+    "flow_while_stopped": Interlock(
+        "fluid flows with the pump off",
+        "A siphon, a leaking valve or a relay that is stuck.",
+        "Press the hard-wired stop, close the valve at the container, look at check valve and relay.",
+        trips=True,
+    ),
+    "pump_stays_on": Interlock(
+        "the pump does not go off",
+        "The pump's pin reads on after it was told off.",
+        "Press the hard-wired stop; check the relay and its wiring.",
+        trips=True,
+    ),
+    # while it runs
+    "no_flow": Interlock(
+        "no flow",
+        "The drum is dry, the hose is kinked, or there is an air lock.",
+        "Check the drum, the suction strainer and the hose.",
+    ),
+    "flow_low": Interlock(
+        "too little flow",
+        "A clogged strainer, a kinked hose, a worn pump, or a meter that loses pulses.",
+        "Check the strainer and the hose; compare the meter by weighing before filling on.",
+    ),
+    "flow_high": Interlock(
+        "more flow than the pump can do",
+        "Air in the line, or noise on the meter's wire: what the meter counts is not all fluid.",
+        "Look for a loose suction joint, bleed the line, check the meter's wiring; then weigh or drain and fill again.",
+    ),
+    "too_long": Interlock(
+        "running too long",
+        "The pump needs much longer than the target asks for.",
+        "Look where the fluid goes; check strainer, hose and meter.",
+    ),
+    "sensor_silent": Interlock(
+        "the meter is silent",
+        "Nobody counts what flows.",
+        "Check the meter's cable and connector.",
+    ),
+    "meters_differ": Interlock(
+        "the meter's two trains disagree",
+        "One of them loses or gains pulses: the figure is in doubt by half of the difference.",
+        "Check both wires for noise and loose contacts; prove the meter.",
+    ),
+    "over_target": Interlock(
+        "over the target",
+        "The pump was stopped too late, or fluid flowed on.",
+        "Let what is too much run out at the plug with the vehicle level.",
+    ),
+    # told, and no more
+    "air": Interlock(
+        "air in the line",
+        "The meter spun faster than the steady flow: air passed it.",
+        "It was estimated and taken out of the figure, which is in doubt by as much as stated. Check the suction side.",
+        stops=False,
+    ),
+    "drum_low": Interlock(
+        "the drum will not last",
+        "What is left by the count is less than this job needs.",
+        "Have the next container at hand.",
+        stops=False,
+    ),
+    "hose_asks": Interlock(
+        "the hose holds another fluid",
+        "It is of the same grade, or nobody knows what it is.",
+        "Purge the hose into a waste vessel first, if it is not to go into this compartment.",
+        stops=False,
+    ),
+    "pan_nearly_full": Interlock(
+        "the pan is nearly full",
+        "The pan takes little more.",
+        "Have a second vessel ready, or close the drain and empty the pan.",
+        stops=False,
+    ),
+    "supply_jump": Interlock(
+        "the supply's temperature jumps",
+        "No fluid in a container changes so fast: the thermometer or its unit is wrong.",
+        "Check the thermometer before trusting volumes at the reference temperature.",
+        stops=False,
+    ),
+}
+
+FLOW_LOW, FLOW_HIGH = 0.6, 1.35
+"""Of what the pump can do at this viscosity. Thermometer, viscosity data and a pump's wear lie well within."""
+FLOW_OUT_S = 1.0
+METER_SILENT_S = 0.45
+APART_S = 1.0
+OVER_L, OVER_REL = 0.05, 0.01
+PAN_GONE_KG = 0.25
+STAYS_ON_S = 0.4
+STRAY_L = 0.015
+"""With what passes until the next look this is told before 20 mL have run."""
+STRAY_SETTLES_S = 1.5
+STRAY_FIRST_L = 0.06
+JUMP_C = 8.0
+PAN_NEARLY = 0.85
+
+Check = Callable[[BayState], str | None]
+
+
+def target_l(state: BayState) -> float:
+    """Volume at which the pump is to have stopped, at the reference temperature: of the purge, or of the fill."""
+    if state.purge is not None:
+        return state.purge.needed_l
+    return state.spec.expected_fill_l + state.hold.top_up_l
+
+
+def delivered_l(state: BayState) -> float:
+    """What came so far of that."""
+    if state.purge is not None:
+        return state.meter.total_l - state.purge.from_l
+    return state.meter.volume_l
+
+
+def hose_foreign_l(state: BayState) -> float:
+    """What the hose still holds of another fluid. Depends on the job's labels and the meter alone."""
+    held_l = float(state.spec.labels.get("hose_l", 0.0))
+    return max(0.0, held_l - state.meter.total_l)
+
+
+def wrong_fill(state: BayState) -> str | None:
+    """Why this fill is not to be called full whatever its volume; None when its grade is right."""
+    labels = state.spec.labels
+    needs, has = labels.get("grade", ""), state.spec.fresh.grade or ""
+    if needs and has and not same_grade(needs, has):
+        return f"the compartment takes {needs}, the container holds {has}"
+    grade = labels.get("hose_grade", "")
+    held_l = float(labels.get("hose_l", 0.0))
+    into_l = min(state.meter.volume_l, max(0.0, held_l - (state.meter.total_l - state.meter.volume_l)))
+    if grade and not same_grade(grade, needs or has) and into_l > 2 * CRUMB_L:
+        return f"{into_l * 1000:.0f} mL of {grade} from the hose went in with it"
+    return None
+
+
+# --- before it starts, and as long as it runs -----------------------------------------------------------------
+
+
+def _stop_pressed(state: BayState) -> str | None:
+    return "The stop button is pressed." if state.hold.stop_open else None
+
+
+def _wrong_grade(state: BayState) -> str | None:
+    labels, drum = state.spec.labels, state.drum
+    needs, has = labels.get("grade", ""), state.spec.fresh.grade or ""
+    if drum is not None and labels.get("fluid") and drum.fluid != labels["fluid"]:
+        return f"{drum.container} at the pump holds {drum.fluid}, the job is planned with {labels['fluid']}."
+    if not needs or not has or same_grade(needs, has) or labels.get("grade_reason"):
+        return None
+    return f"The compartment takes {needs}, the container holds {has}."
+
+
+def _hose(state: BayState, same: bool) -> str | None:
+    held_l, labels = hose_foreign_l(state), state.spec.labels
+    if state.purge is not None or held_l < CRUMB_L:
+        return None
+    grade = labels.get("hose_grade", "")
+    needs = labels.get("grade", "") or state.spec.fresh.grade or ""
+    if (not grade or same_grade(grade, needs)) != same:
+        return None
+    return f"The hose holds {held_l * 1000:.0f} mL of {labels.get('hose_fluid') or 'an unknown fluid'}."
+
+
+def _supply_cold(state: BayState) -> str | None:
+    pump, kv, supply_c = state.spec.pump, state.meter.kv_mm2_s, state.meter.supply_c
+    if pump is None or kv is None or supply_c is None or kv <= pump.max_kv_mm2_s:
+        return None
+    return f"{kv:.0f} mm²/s at {supply_c:.1f} °C; the pump takes up to {pump.max_kv_mm2_s:.0f} mm²/s."
+
+
+def _pan_gained_kg(state: BayState) -> float | None:
+    """What the pan weighs more than it did empty, whatever lies in it."""
+    if state.before is None or not state.pan.window:
+        return None
+    return state.pan.median_kg + state.pan.offset_kg - state.before.kg
+
+
+def _pan_missing(state: BayState) -> str | None:
+    gained_kg = _pan_gained_kg(state)
+    lifted = bool(state.steps) and state.steps[-1].kind == "pan_lifted"
+    if state.purge is not None or gained_kg is None or not (lifted or gained_kg < -PAN_GONE_KG):
+        return None
+    return f"The pan weighs {-gained_kg * 1000:.0f} g less than it did empty."
+
+
+def _pan_l(state: BayState) -> float:
+    gained_kg = _pan_gained_kg(state)
+    density = state.spec.drained.density_kg_m3(state.spec.reference_temperature_c)
+    return 0.0 if gained_kg is None else gained_kg / density * 1000.0
+
+
+def _pan_full(state: BayState) -> str | None:
+    content_l, room_l = _pan_l(state), state.settings.pan_room_l
+    if state.purge is not None or content_l < room_l:
+        return None
+    return f"The pan holds {content_l:.2f} L of {room_l:.2f} L."
+
+
+def _still_strays(state: BayState) -> str | None:
+    stray = state.stray
+    if stray is None or not stray.alarmed or state.pump_on or state.t_s - state.meter.last_pulse_t_s > 3.0:
+        return None
+    return "Fluid flows with the pump off."
+
+
+# --- while it runs ----------------------------------------------------------------------------------------------
+
+
+def _no_flow(state: BayState) -> str | None:
+    run, limit_s = state.hold.run, state.settings.no_flow_s
+    if run is None or state.t_s - max(run.t_s, state.meter.last_pulse_t_s) <= limit_s:
+        return None
+    dry = state.drum is not None and state.drum.now(state.meter.total_l).left_l < 0.3
+    return f"No flow for {limit_s:g} s with the pump on." + (
+        " By its count the drum is empty." if dry else ""
+    )
+
+
+def _flow(state: BayState, since_t_s: float | None, words: str) -> str | None:
+    if since_t_s is None or state.t_s - since_t_s < FLOW_OUT_S or state.spec.pump is None:
+        return None
+    can = state.spec.pump.flow_at_l_min(state.meter.kv_mm2_s, state.hold.fine)
+    return f"{state.meter.air.flow_l_min:.2f} L/min where the pump does {can or 0.0:.2f} L/min: {words}."
+
+
+def _flow_low(state: BayState) -> str | None:
+    run = state.hold.run
+    return None if run is None else _flow(state, run.low_since_t_s, "too little")
+
+
+def _flow_high(state: BayState) -> str | None:
+    run = state.hold.run
+    return None if run is None else _flow(state, run.high_since_t_s, "too much")
+
+
+def _too_long(state: BayState) -> str | None:
+    run = state.hold.run
+    if run is None or state.t_s - run.t_s <= run.limit_s:
+        return None
+    return f"The pump has run for {run.limit_s:.0f} s without reaching the target."
+
+
+def _sensor_silent(state: BayState) -> str | None:
+    limit_s = max(METER_SILENT_S, 4.0 * state.typical_s.get("meter", 0.0))
+    silent_s = state.t_s - state.heard.get("meter", state.t_s)
+    return f"meter: no reading for {silent_s:.2f} s with the pump on." if silent_s > limit_s else None
+
+
+def trains_apart(state: BayState) -> bool:
+    """Whether the two trains differ by more than polling explains."""
+    apart = metering.apart_pulses(state.meter)
+    return apart > max(TRAINS_MAY_DIFFER, TRAINS_MAY_DIFFER_REL * state.meter.pulses)
+
+
+def _meters_differ(state: BayState) -> str | None:
+    run = state.hold.run
+    if run is None or run.apart_since_t_s is None or state.t_s - run.apart_since_t_s < APART_S:
+        return None
+    return f"meter counted {state.meter.pulses} pulses, meter_b {state.meter.pulses_b}."
+
+
+# --- always -----------------------------------------------------------------------------------------------------
+
+
+def _stray(state: BayState) -> str | None:
+    stray = state.stray
+    if stray is None or state.pump_on or stray.alarmed:
+        return None
+    if stray.base_l is None:
+        over_l = state.meter.total_l - stray.total_l
+        return _ran(over_l) if over_l > stray.allowed_l else None
+    over_l = state.meter.total_l - stray.base_l
+    return _ran(over_l) if over_l >= STRAY_L else None
+
+
+def _ran(over_l: float) -> str:
+    return f"{over_l * 1000:.0f} mL flowed with the pump off."
+
+
+def _pump_stays_on(state: BayState) -> str | None:
+    hold = state.hold
+    if not state.pump_on or hold.running or hold.stopped_t_s is None:
+        return None
+    return "The pump stays on." if state.t_s - hold.stopped_t_s > STAYS_ON_S else None
+
+
+def _over_target(state: BayState) -> str | None:
+    if state.purge is not None or not state.meter.counting:
+        return None
+    target, volume_l = target_l(state), state.meter.volume_l
+    if volume_l <= target + max(OVER_L, OVER_REL * target):
+        return None
+    return f"{volume_l:.2f} L were metered, the target is {target:.2f} L."
+
+
+def _air(state: BayState) -> str | None:
+    track = state.meter
+    if not track.air_l > 0:
+        return None
+    return (
+        f"About {track.air_l * 1000:.0f} mL of what was metered was air (u = {track.u_air_l * 1000:.0f} mL)."
+    )
+
+
+def _drum_low(state: BayState) -> str | None:
+    if state.drum is None or state.stage not in ("plan", "drain", "drip", "reseal", "fill"):
+        return None
+    drum = state.drum.now(state.meter.total_l)
+    needed_l = max(0.0, target_l(state) - delivered_l(state)) + hose_foreign_l(state)
+    missing_l = short_by_l(drum, needed_l)
+    if missing_l <= 0:
+        return None
+    return f"{drum.container} holds about {drum.left_l:.1f} L, this job needs {needed_l:.1f} L more."
+
+
+def _pan_nearly_full(state: BayState) -> str | None:
+    content_l, room_l = _pan_l(state), state.settings.pan_room_l
+    return f"{content_l:.2f} L of {room_l:.2f} L." if content_l > PAN_NEARLY * room_l else None
+
+
+BEFORE: dict[str, Check] = {
+    "stop_pressed": _stop_pressed,
+    "wrong_grade": _wrong_grade,
+    "hose_holds": lambda state: _hose(state, same=False),
+    "supply_cold": _supply_cold,
+    "pan_missing": _pan_missing,
+    "pan_full": _pan_full,
+    "flow_while_stopped": _still_strays,
+}
+WHILE: dict[str, Check] = {
+    "no_flow": _no_flow,
+    "flow_low": _flow_low,
+    "flow_high": _flow_high,
+    "too_long": _too_long,
+    "sensor_silent": _sensor_silent,
+    "meters_differ": _meters_differ,
+    "over_target": _over_target,
+}
+ALWAYS: dict[str, Check] = {
+    "flow_while_stopped": _stray,
+    "pump_stays_on": _pump_stays_on,
+    "over_target": _over_target,
+    "air": _air,
+    "drum_low": _drum_low,
+    "hose_asks": lambda state: _hose(state, same=True),
+    "pan_nearly_full": _pan_nearly_full,
+}
+
+
+def text(kind: str, found: str) -> str:
+    """The notice's text: what was found, why that may be, what to do."""
+    lock = TABLE[kind]
+    return f"{found} {lock.cause} {lock.remedy}"
+
+
+def holds_off(state: BayState) -> tuple[str, str] | None:
+    """The first interlock that keeps the pump from starting, and what it found."""
+    for kind, check in BEFORE.items():
+        if kind not in state.overrides and (found := check(state)) is not None:
+            return kind, found
+    return None
+
+
+def stops_run(state: BayState) -> tuple[str, str] | None:
+    """The first interlock that stops a running pump, and what it found."""
+    for kind, check in WHILE.items():
+        if (found := check(state)) is not None:
+            return kind, found
+    return None
+
+
+def table() -> list[dict[str, object]]:
+    """The table as plain data, for a page."""
+    return [{"kind": kind, **vars(lock)} for kind, lock in TABLE.items()]
