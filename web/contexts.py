@@ -191,7 +191,10 @@ def _figures(report: Mapping[str, Any]) -> list[Fact]:
         ("Expected fill", fmt.litres(report["expected_fill_l"], report["expected_fill_u95_l"])),
         ("Listed capacity", fmt.litres(report["listed_capacity_l"])),
     ]
-    return [Fact(label, str(shown)) for label, shown in reached]
+    facts = [Fact(label, str(shown)) for label, shown in reached]
+    if report.get("leak_text"):
+        facts.append(Fact("Leak watch", report["leak_text"].rstrip(".")))
+    return facts
 
 
 def _ahead(report: Mapping[str, Any]) -> fmt.Shown:

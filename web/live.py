@@ -104,11 +104,12 @@ def _station_text(view: Mapping[str, Any]) -> dict[str, str]:
     warm = view["temperatures_c"]
     return {
         "bay": view["bay"],
-        "speed": f"time × {view['speed']:g}" if view["speed"] != 1 else "",
+        "speed": f"× {view['speed']:g}" if view["speed"] != 1 else "",
         "drained_c": str(fmt.temperature(warm.get("fluid_drained_c"))),
         "supply_c": str(fmt.temperature(warm.get("fluid_supply_c"))),
         "air_c": str(fmt.temperature(warm.get("air_c"))),
         "pan": str(fmt.mass(view["pan_g"])),
+        "leak": view.get("leak_text") or "",
         "pan_flow": str(fmt.mass_flow(view["pan_flow_g_s"])),
         "flow": str(fmt.flow(view["flow_l_min"])),
     }

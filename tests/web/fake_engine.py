@@ -217,6 +217,7 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
     },
     "leak watch": {
         **_FILLED,
+        "leak_text": "No leak above 31 mL/h.",
         "timer": {"what": "leak watch", "left_s": 132.0, "of_s": 180.0},
         "checklist": [_item("dry", "Housing wiped dry; pan left alone.")],
         "next_marks": [_next("close", "Close the job")],
@@ -269,6 +270,7 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
         "tolerance_plus_l": 0.1,
         "reference_temperature_c": 20.0,
         "level_seen": True,
+        "leak_text": "No leak above 14 mL/h.",
         "stage": stage,
         "notices": [{"kind": "gap", "text": texts[n % 2], "t_s": 812.0 + n} for n in range(notices)],
         "budgets": {

@@ -91,7 +91,8 @@ def test_waiting_is_told_in_whole_minutes(wait_s: float, text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "text"), [(2.44, "2.4"), (0.537, "0.54"), (11.2, "11"), (0.0, "0"), (1234.0, "1234")]
+    ("value", "text"),
+    [(2.44, "2.4"), (0.537, "0.54"), (11.2, "11"), (0.0, "0"), (0.00018, "below 0.01"), (1234.0, "1234")],
 )
 def test_uncertainties_have_two_significant_digits(value: float, text: str) -> None:
     assert fmt.significant(value) == text

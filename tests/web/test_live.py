@@ -44,6 +44,11 @@ def test_the_drip_says_what_is_to_come_and_whether_waiting_pays() -> None:
     assert live(view_of("drip", wait_s=0)).text["waiting"] == "Waiting no longer pays."
 
 
+def test_the_leak_watch_says_what_it_can_exclude() -> None:
+    assert live(view_of("leak watch")).text["leak"] == "No leak above 31 mL/h."
+    assert live(view_of("fill")).text["leak"] == ""
+
+
 def test_a_fill_under_way_is_not_judged() -> None:
     assert not live(view_of("fill")).flag["verdict"]
     assert live(view_of("settle")).flag["verdict"]

@@ -154,6 +154,7 @@ def test_the_sheet_states_what_a_customer_needs(bay: Bay) -> None:
     for words in (
         "cover bolts 42 N·m",
         "yes, at the fill plug",
+        "No leak above 14 mL/h",
         "signature",
         "Not legal for trade",
         "simulated bay",
