@@ -12,14 +12,17 @@ from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 
 from station.errors import InputError, StationError
-from web import actions, pages
+from web import actions, calibration_actions, calibration_pages, pages
 from web.gate import Gate
 from web.hold import Holder
 from web.hub import Hub
 from web.port import Engine
 from web.problem import Problem, of_status, reply
+from web.procedure import Procedure
 from web.render import HERE
 
+READING = (pages.router, calibration_pages.router)
+CHANGING = (actions.router, calibration_actions.router)
 HANDS = 8
 """Threads for changes. A beat of the hold takes well under a millisecond of one."""
 
@@ -52,9 +55,10 @@ def create_app(engine: Engine, hosts: Iterable[str] = ()) -> FastAPI:
     app.state.engine = engine
     app.state.hub = Hub(engine)
     app.state.holder = Holder(engine.hold)
+    app.state.procedure = Procedure()
     app.state.hands = CapacityLimiter(HANDS)
-    app.include_router(pages.router)
-    app.include_router(actions.router)
+    for router in (*READING, *CHANGING):
+        app.include_router(router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
 
     @app.exception_handler(Problem)

@@ -1,16 +1,16 @@
 """Who may read and who may change: goals W3, W4 and W8, on every route there is."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import pytest
+from fastapi import APIRouter
 from fastapi.routing import APIRoute
 from starlette.routing import Mount
 
 from tests.web.conftest import CHANGE, HOST, Bay
-from tests.web.fake_engine import JOB_ID, FakeEngine
-from web import actions, pages
-from web.app import create_app
+from tests.web.fake_engine import CERTIFICATES, JOB_ID, FakeEngine
+from web.app import CHANGING, READING, create_app
 from web.gate import LARGEST_BODY, SECURITY_HEADERS, Gate
 
 BODIES = {
@@ -23,24 +23,37 @@ BODIES = {
     "/api/note": {"kind": "torque", "text": "cover bolts 42 N·m"},
     "/api/abandon": {"reason": "wrong vehicle"},
     "/api/bench": {"verb": "kick"},
+    "/api/calibration/pan": {"loads": "500 g, 1 kg, 2 kg"},
+    "/api/calibration/meter": {"fluid": "gear_75w90", "volume": "500 mL"},
+    "/api/calibration/read": {"step": "up", "load": "500 g"},
+    "/api/calibration/strike": {"index": "0", "reason": "a hose leaned on the pan"},
+    "/api/calibration/run": {"turn": "begin"},
+    "/api/calibration/finish": {"made_by": "M. Okafor", "valid_until": "2099-01-01", "references": []},
+    "/api/calibration/abandon": {"reason": "no weights at hand"},
 }
+NUMBER = CERTIFICATES[0].number
 READS = [
     "/", "/wall", "/view.json", "/jobs", "/jobs.json", f"/jobs/{JOB_ID}.json", f"/jobs/{JOB_ID}/sheet",
     f"/jobs/{JOB_ID}/recording.csv", f"/jobs/{JOB_ID}/JOB.toml", f"/jobs/{JOB_ID}", "/bench/truth.json", "/favicon.ico",
+    "/calibration", "/calibration.json", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",
 ]  # fmt: skip
 STREAM = "/live"
 
 
-def _paths(router: object) -> dict[str, set[str]]:
-    routes = router.routes  # type: ignore[attr-defined]
+def _paths(routers: Sequence[APIRouter]) -> dict[str, set[str]]:
+    routes = [route for router in routers for route in router.routes]
     assert all(isinstance(route, APIRoute) for route in routes)
-    return {route.path: set(route.methods) for route in routes}
+    return {route.path: set(route.methods) for route in routes}  # type: ignore[attr-defined]
+
+
+def _filled(path: str) -> str:
+    return path.replace("{job_id}", JOB_ID).replace("{number:path}", NUMBER)
 
 
 def test_every_route_is_known_here() -> None:
     """A route that this file does not list has not been checked; it fails the build."""
-    readable, changing = _paths(pages.router), _paths(actions.router)
-    assert {path.replace("{job_id}", JOB_ID) for path in readable} == {*READS, STREAM}
+    readable, changing = _paths(READING), _paths(CHANGING)
+    assert {_filled(path) for path in readable} == {*READS, STREAM}
     assert set(changing) == set(BODIES)
     assert all(methods == {"GET"} for methods in readable.values())
     assert all(methods == {"POST"} for methods in changing.values())

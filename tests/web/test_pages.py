@@ -12,13 +12,13 @@ import pytest
 from station.errors import StationError
 from tests.web.conftest import Bay
 from tests.web.fake_engine import JOB_ID, STAGE_VIEWS, FakeEngine, job_record, view_of
-from web import contexts
+from web import calibration_contexts, contexts
 from web.gate import SECURITY_HEADERS
 from web.problem import Problem
 from web.render import HERE
 
 STAGES = ["idle", *STAGE_VIEWS]
-PAGES = ["/", "/wall", "/wall?dark", "/jobs", f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/sheet"]
+PAGES = ["/", "/wall", "/wall?dark", "/jobs", f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/sheet", "/calibration"]
 
 
 @pytest.mark.parametrize("path", ["/", "/wall"])
@@ -61,6 +61,8 @@ CONTEXTS = {
     "jobs.html": contexts.JobsPage,
     "job.html": contexts.JobPage,
     "sheet.html": contexts.SheetPage,
+    "calibration.html": calibration_contexts.CalibrationPage,
+    "certificate.html": calibration_contexts.CertificatePage,
     "error.html": Problem,
 }
 

@@ -1,0 +1,43 @@
+// The calibration page. Each step goes to the station; what the station then says is drawn anew.
+import { benchPanel } from "./bench.js";
+import { watchCalm } from "./calm.js";
+import { sendForms } from "./forms.js";
+import { holdToRun } from "./hold.js";
+import { say, send } from "./send.js";
+
+const byId = (id) => document.getElementById(id);
+const runOpen = () => byId("desk").dataset.run === "open";
+let again = 0;
+
+async function redraw() {
+  const reply = await fetch(location.href, { headers: { Accept: "text/html" } });
+  if (!reply.ok) return say("The page could not be drawn anew. Load it again.");
+  const page = new DOMParser().parseFromString(await reply.text(), "text/html");
+  byId("desk").replaceWith(page.getElementById("desk"));
+  document.body.dataset.kind = page.body.dataset.kind;
+  settle();
+}
+
+function settle() {
+  byId("dock").hidden = !runOpen();
+  document.body.classList.toggle("has-dock", runOpen());
+  clearTimeout(again);
+  const seconds = Number(byId("desk").dataset.again || 0);
+  if (seconds) again = setTimeout(() => (byId("desk").contains(document.activeElement) ? settle() : redraw()), seconds * 1000);
+}
+
+sendForms(document, (content, element) => {
+  if (content.go) location.href = content.go;
+  else if (element.closest("#desk")) redraw().catch(() => say("The station cannot be reached. Check the network."));
+});
+
+const release = holdToRun(byId("hold"), runOpen);
+const stop = () => {
+  release();
+  send("/api/stop").catch((error) => say(`${error.message} Use the red switch at the pump.`));
+};
+byId("stop").addEventListener("pointerdown", stop);
+byId("stop").addEventListener("click", stop);
+benchPanel();
+watchCalm();
+settle();
