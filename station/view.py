@@ -13,7 +13,7 @@ from station.supply_book import SupplyBook
 
 def job_view(state: BayState, job_id: str) -> dict[str, Any]:
     spec = state.spec
-    names = ("vehicle", "compartment", "technician", "grade", "drained_fluid", "fresh_fluid")
+    names = ("vehicle", "compartment", "technician", "grade", "drained_fluid", "fresh_fluid", "expected_from")
     return {
         "job_id": job_id,
         **{name: spec.labels.get(name, "") for name in names},

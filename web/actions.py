@@ -9,8 +9,10 @@ from fastapi import APIRouter, Depends, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse, Response
 
+from station.errors import InputError
 from web.hold import Holder
 from web.pages import Station
+from web.port import Engine
 from web.problem import Problem
 
 router = APIRouter(prefix="/api")
@@ -34,6 +36,9 @@ class Plan(Body):
     method: Line = ""
     grade: Line = ""
     grade_reason: Line = ""
+    container: Line = ""
+    compartment_type: Line = ""
+    distance: Line = ""
     drained_fluid: Line = ""
     fresh_fluid: Line = ""
     technician: Line = ""
@@ -109,9 +114,28 @@ async def check(engine: Station, hands: Hands, body: Check) -> Response:
     return done()
 
 
+def _mark(engine: Engine, mark: str) -> None:
+    """A fill that is refused for a likely unit mix-up is a question to the technician, and has a status of its own."""
+    try:
+        engine.mark(mark)
+    except InputError as error:
+        if mark == "fill_start" and _unit_in_doubt(engine):
+            raise Problem(409, "Probably another unit", str(error)) from error
+        raise
+
+
+def _unit_in_doubt(engine: Engine) -> bool:
+    """Whether nothing but the doubt can have refused the fill: its mark was to be had, and the cause is likely."""
+    view = engine.view()
+    if view["job"] is None or not any(m["mark"] == "fill_start" and m["enabled"] for m in view["next_marks"]):
+        return False
+    causes = engine.causes(view["job"]["job_id"])["causes"]
+    return any(cause["kind"] == "unit_mixup" and cause["certainty"] == "likely" for cause in causes)
+
+
 @router.post("/mark")
 async def mark(engine: Station, hands: Hands, body: Mark) -> Response:
-    await do(hands, engine.mark, body.mark)
+    await do(hands, _mark, engine, body.mark)
     return done()
 
 

@@ -12,7 +12,16 @@ from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 
 from station.errors import InputError, StationError
-from web import actions, calibration_actions, calibration_pages, pages
+from web import (
+    actions,
+    calibration_actions,
+    calibration_pages,
+    entries,
+    pages,
+    photos,
+    quality_pages,
+    usage_pages,
+)
 from web.gate import Gate
 from web.hold import Holder
 from web.hub import Hub
@@ -21,8 +30,8 @@ from web.problem import Problem, of_status, reply
 from web.procedure import Procedure
 from web.render import HERE
 
-READING = (pages.router, calibration_pages.router)
-CHANGING = (actions.router, calibration_actions.router)
+READING = (pages.router, calibration_pages.router, usage_pages.router, quality_pages.router, photos.router)
+CHANGING = (actions.router, calibration_actions.router, entries.router)
 HANDS = 8
 """Threads for changes. A beat of the hold takes well under a millisecond of one."""
 

@@ -4,19 +4,32 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from station.catalogue import Catalogue
 from web import format as fmt
 from web import words
+from web.findings import WORDS, Fact, Findings, Words, findings
 from web.live import Live
 
 BAR_WIDTH = 100.0
 
 
 @dataclass(frozen=True)
+class Container:
+    """What fluid is drawn from. fluid: its key."""
+
+    key: str
+    fluid: str
+
+
+@dataclass(frozen=True)
 class BayPage:
-    """``/``: a whole job. options: as ``station.engine.Engine.plan_options``."""
+    """``/``: a whole job. options: as ``station.engine.Engine.plan_options``. types: by a compartment's key."""
 
     live: Live
     options: Mapping[str, Any]
+    containers: Sequence[Container]
+    types: Mapping[str, str]
+    condition: Words
     cautions: Sequence[words.Caution]
     simulated: bool
 
@@ -56,12 +69,6 @@ class JobsPage:
     rows: Sequence[JobRow]
     older: str | None
     newest: bool
-
-
-@dataclass(frozen=True)
-class Fact:
-    label: str
-    value: str
 
 
 @dataclass(frozen=True)
@@ -115,6 +122,7 @@ class JobPage:
     budgets: Sequence[Budget]
     notices: Sequence[NoticeLine]
     events: Sequence[Entry]
+    findings: Findings
 
 
 @dataclass(frozen=True)
@@ -145,6 +153,17 @@ SHEET_NOTES = 3
 SHEET_TEXT = 160
 SHEET_NAME = 60
 """What one page of paper holds in its worst case; see tests/journeys/test_layout.py."""
+
+
+def bay_page(live: Live, options: Mapping[str, Any], catalogue: Catalogue, simulated: bool) -> BayPage:
+    """catalogue: adds to the plan's options what a job may say beside them."""
+    containers = [Container(entry.key[0], entry.get("fluid")) for entry in catalogue.active("container")]
+    types = {}
+    for listed in options["compartments"]:
+        entry = catalogue.get("compartment", listed["vehicle"], listed["compartment"])
+        if entry is not None and entry.get("type"):
+            types[listed["key"]] = entry.get("type")
+    return BayPage(live, options, containers, types, WORDS, words.CAUTIONS, simulated)
 
 
 def jobs_page(rows: Sequence[Mapping[str, Any]], limit: int, before: str | None) -> JobsPage:
@@ -181,14 +200,18 @@ def _judged(report: Mapping[str, Any]) -> tuple[str, words.Verdict]:
     return report["verdict"], verdict
 
 
-def _figures(report: Mapping[str, Any]) -> list[Fact]:
+def _figures(job: Mapping[str, Any]) -> list[Fact]:
+    report, origin = job["report"], job["labels"].get("expected_from")
     reached = [
         ("Drained", fmt.litres(report["drained_l"], report["drained_u95_l"])),
         ("Left to drip", _ahead(report)),
         ("Metered", fmt.litres(report["metered_l"], report["metered_u95_l"])),
         ("Overflow", fmt.volume(report["overflow_l"], report["overflow_u95_l"])),
         ("Filled", fmt.litres(report["filled_l"], report["filled_u95_l"])),
-        ("Expected fill", fmt.litres(report["expected_fill_l"], report["expected_fill_u95_l"])),
+        (
+            f"Expected fill, {origin}" if origin else "Expected fill",
+            fmt.litres(report["expected_fill_l"], report["expected_fill_u95_l"]),
+        ),
         ("Listed capacity", fmt.litres(report["listed_capacity_l"])),
     ]
     facts = [Fact(label, str(shown)) for label, shown in reached]
@@ -252,8 +275,8 @@ def _entry(event: Mapping[str, Any]) -> Entry:
     return Entry(fmt.moment(event["utc"]), event["kind"], text)
 
 
-def job_page(job: Mapping[str, Any]) -> JobPage:
-    """job: as ``station.engine.Engine.job``."""
+def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
+    """job: as ``station.engine.Engine.job``. known: as ``web.findings.found``."""
     report = job["report"]
     name, verdict = _judged(report)
     return JobPage(
@@ -265,11 +288,12 @@ def job_page(job: Mapping[str, Any]) -> JobPage:
         verdict=verdict,
         verdict_name=name,
         facts=_facts(job),
-        figures=_figures(report),
+        figures=_figures(job),
         reference=_reference(report),
         budgets=[_budget(quantity, budget) for quantity, budget in report["budgets"].items()],
         notices=[NoticeLine(n["text"], bool(n.get("stops"))) for n in report["notices"]],
         events=[_entry(event) for event in job["events"]],
+        findings=findings(job["job_id"], known),
     )
 
 
@@ -297,7 +321,7 @@ def sheet_page(job: Mapping[str, Any]) -> SheetPage:
         verdict=verdict,
         verdict_name=name,
         facts=[Fact(fact.label, _cut(fact.value, SHEET_NAME)) for fact in _facts(job)],
-        figures=_figures(report),
+        figures=_figures(job),
         reference=_reference(report),
         within=f"{lower} to {upper} L",
         level_seen="yes, at the fill plug" if report["level_seen"] else "not recorded",

@@ -7,6 +7,7 @@ send without asking first, and an Origin that is this very page's).
 
 import ipaddress
 import logging
+import re
 import socket
 from collections.abc import Iterable
 from urllib.parse import urlsplit
@@ -14,12 +15,16 @@ from urllib.parse import urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from station.condition import MAX_BYTES
 from web.problem import Problem, of_status, reply
 
 log = logging.getLogger(__name__)
 
 HEADER = "X-Tallypan"
 LARGEST_BODY = 64 * 1024
+PHOTO = re.compile(r"/api/jobs/[^/]+/photo")
+"""The one address that takes a picture instead of JSON. No foreign page can send that type without asking either."""
+PHOTO_KINDS = ("image/jpeg", "image/png")
 
 SECURITY_HEADERS = {
     "Content-Security-Policy": (
@@ -102,13 +107,18 @@ class Gate:
         if headers.get(HEADER) != "1":
             return Problem(403, "Header missing", f"A change needs the header {HEADER}: 1.")
         kind = headers.get("content-type", "").split(";")[0].strip().lower()
-        if kind != "application/json":
+        photo = PHOTO.fullmatch(scope["path"]) is not None
+        if photo and kind not in PHOTO_KINDS:
+            return Problem(415, "No photo", "A photo is sent as JPEG or PNG. Take it as one of these.")
+        if not photo and kind != "application/json":
             return Problem(415, "Not JSON", "A change is sent as JSON, with Content-Type: application/json.")
         length = headers.get("content-length", "")
         if not length.isdecimal():
             return Problem(411, "Length missing", "A change needs a Content-Length.")
-        if int(length) > LARGEST_BODY:
-            return Problem(413, "Too long", f"A change may have {LARGEST_BODY} bytes at most.")
+        largest = MAX_BYTES if photo else LARGEST_BODY
+        if int(length) > largest:
+            what = "photo" if photo else "change"
+            return Problem(413, "Too long", f"A {what} may have {largest} bytes at most.")
         return None
 
     @staticmethod

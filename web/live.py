@@ -86,13 +86,15 @@ def live(view: Mapping[str, Any]) -> Live:
 def _job_text(job: Mapping[str, Any] | None) -> dict[str, str]:
     if job is None:
         return dict.fromkeys(
-            ("job", "fluids", "listed", "method", "job_id", "limits.upper", "limits.lower"), ""
+            ("job", "fluids", "listed", "expected_from", "method", "job_id", "limits.upper", "limits.lower"),
+            "",
         )
     expected, minus, plus = job["expected_fill_l"], job["tolerance_minus_l"], job["tolerance_plus_l"]
     return {
         "job": f"{job['vehicle']} · {job['compartment']}",
         "fluids": job["fresh_fluid"] or job["grade"],
         "listed": job["capacity_text"],
+        "expected_from": job["expected_from"],
         "method": job["method"],
         "job_id": job["job_id"],
         "limits.upper": fmt.litres(expected + plus).number,

@@ -7,7 +7,8 @@ from fastapi import APIRouter, Depends, Query, Request
 from sse_starlette.sse import EventSourceResponse
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse, Response
 
-from web import contexts, words
+from web import contexts
+from web.findings import found
 from web.hub import Hub
 from web.port import Engine
 from web.problem import Problem
@@ -54,7 +55,7 @@ def _simulated(engine: Engine) -> bool:
 
 @router.get("/")
 def bay(engine: Station, hub: TheHub) -> Response:
-    page = contexts.BayPage(hub.newest(), engine.plan_options(), words.CAUTIONS, _simulated(engine))
+    page = contexts.bay_page(hub.newest(), engine.plan_options(), engine.catalogue(), _simulated(engine))
     return page_of("bay.html", page)
 
 
@@ -87,7 +88,8 @@ def jobs_json(engine: Station, before: Before = None) -> Response:
 
 @router.get("/jobs/{job_id}.json")
 def job_json(engine: Station, job_id: str) -> Response:
-    return JSONResponse(job_of(engine, job_id))
+    job = job_of(engine, job_id)
+    return JSONResponse({**job, **found(engine, job)})
 
 
 @router.get("/jobs/{job_id}/sheet")
@@ -108,8 +110,9 @@ def job_toml(engine: Station, job_id: str) -> Response:
 
 
 @router.get("/jobs/{job_id}")
-def job(engine: Station, job_id: str) -> Response:
-    return page_of("job.html", contexts.job_page(job_of(engine, job_id)))
+def job_page(engine: Station, job_id: str) -> Response:
+    job = job_of(engine, job_id)
+    return page_of("job.html", contexts.job_page(job, found(engine, job)))
 
 
 def download(text: str, name: str, media_type: str) -> Response:

@@ -94,6 +94,7 @@ JOB = {
     "grade": "75W-90",
     "drained_fluid": "Gear oil 75W-90, used",
     "fresh_fluid": "Gear oil 75W-90, fresh",
+    "expected_from": "learned from 6 jobs",
     "capacity_text": "2.9 L",
     "listed_capacity_l": 2.9,
     "expected_fill_l": 2.871,
@@ -293,9 +294,8 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
             ),
         },
     }
-    labels = {
-        name: JOB[name] for name in "vehicle compartment technician grade drained_fluid fresh_fluid".split()
-    }
+    names = "vehicle compartment technician grade drained_fluid fresh_fluid expected_from"
+    labels = {name: JOB[name] for name in names.split()}
     torque = {"utc": "2026-11-25T09:52:10+00:00", "kind": "note", "text": "torque: cover bolts 42 N·m"}
     events = [
         {"utc": "2026-11-25T09:15:02+00:00", "kind": "check", "text": "done: Fill plug loosened first"},

@@ -12,13 +12,23 @@ import pytest
 from station.errors import StationError
 from tests.web.conftest import Bay
 from tests.web.fake_engine import JOB_ID, STAGE_VIEWS, FakeEngine, job_record, view_of
-from web import calibration_contexts, contexts
+from web import calibration_contexts, contexts, quality_pages, usage_pages
 from web.gate import SECURITY_HEADERS
 from web.problem import Problem
 from web.render import HERE
 
 STAGES = ["idle", *STAGE_VIEWS]
-PAGES = ["/", "/wall", "/wall?dark", "/jobs", f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/sheet", "/calibration"]
+SHOP = ["/usage", "/quality", "/quality/chart?of=bay&name=Bay%201", "/due"]
+PAGES = [
+    "/",
+    "/wall",
+    "/wall?dark",
+    "/jobs",
+    f"/jobs/{JOB_ID}",
+    f"/jobs/{JOB_ID}/sheet",
+    "/calibration",
+    *SHOP,
+]
 
 
 @pytest.mark.parametrize("path", ["/", "/wall"])
@@ -63,6 +73,10 @@ CONTEXTS = {
     "sheet.html": contexts.SheetPage,
     "calibration.html": calibration_contexts.CalibrationPage,
     "certificate.html": calibration_contexts.CertificatePage,
+    "usage.html": usage_pages.UsagePage,
+    "due.html": usage_pages.DuePage,
+    "quality.html": quality_pages.QualityPage,
+    "quality_chart.html": quality_pages.ChartPage,
     "error.html": Problem,
 }
 
@@ -138,7 +152,8 @@ def test_an_empty_list_points_to_the_bay(open_bay: Callable[..., Bay]) -> None:
 def test_json_twins_carry_the_engines_own_values(bay: Bay) -> None:
     assert bay.send("GET", "/view.json").json() == bay.engine.view()
     assert bay.send("GET", "/jobs.json").json() == {"jobs": bay.engine.rows}
-    assert bay.send("GET", f"/jobs/{JOB_ID}.json").json() == bay.engine.records[JOB_ID]
+    beside = {"causes": [], "settles": [], "condition": None, "findings": [], "photos": []}
+    assert bay.send("GET", f"/jobs/{JOB_ID}.json").json() == {**bay.engine.records[JOB_ID], **beside}
 
 
 def test_the_job_page_shows_figures_budget_notices_and_events(bay: Bay) -> None:

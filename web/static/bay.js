@@ -1,15 +1,24 @@
 // The bay page: everything a technician can do, each by one address of the station.
 import { benchPanel } from "./bench.js";
 import { holdToRun } from "./hold.js";
+import { onLive } from "./live.js";
 import { planForm } from "./plan.js";
-import { act, send, say } from "./send.js";
+import { act, condition, say, send } from "./send.js";
 
 const byId = (id) => document.getElementById(id);
 
 document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-mark]");
-  if (button) act(button, "/api/mark", { mark: button.dataset.mark });
+  if (button) act(button, "/api/mark", { mark: button.dataset.mark }, { refused: askUnit });
 });
+// 409: the listed capacity was probably typed in another unit, and the station asks before it fills.
+function askUnit(text, status) {
+  byId("unit").hidden = status !== 409;
+  if (status !== 409) return say(text);
+  byId("unit-text").textContent = text;
+  byId("unit").scrollIntoView({ block: "nearest" });
+}
+onLive((live) => { if (live.stage !== "reseal" && live.stage !== "drip" && live.stage !== "drain") byId("unit").hidden = true; });
 document.addEventListener("change", async (event) => {
   const box = event.target;
   if (!box.dataset.check) return;
@@ -25,13 +34,20 @@ function stop() {
 }
 
 byId("top-up").addEventListener("click", () => act(byId("top-up"), "/api/top-up"));
-const form = (id, path, body) => byId(id).addEventListener("submit", async (event) => {
+const form = (id, path, body, after = () => {}) => byId(id).addEventListener("submit", async (event) => {
   event.preventDefault();
   const it = event.target;
-  if (await act(it.querySelector("button"), path, body(it.elements))) it.reset();
+  if (await act(it.querySelector("button"), path, body(it.elements))) { it.reset(); after(); }
 });
 form("torque", "/api/note", (f) => ({ kind: "torque", text: `${f.what.value} ${f.value.value}` }));
 form("remark", "/api/note", (f) => ({ kind: "remark", text: f.text.value }));
 form("abandon", "/api/abandon", (f) => ({ reason: f.reason.value }));
+form("unit-right", "/api/note", (f) => ({ kind: "capacity", text: f.reason.value }), () => { byId("unit").hidden = true; });
+form("unit-wrong", "/api/abandon", () => ({ reason: "listed capacity in another unit" }));
+byId("condition").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const it = event.target, button = it.querySelector("button");
+  if (await act(button, "/api/condition", condition(it))) button.textContent = "Noted. Note it again";
+});
 planForm();
 benchPanel();

@@ -29,18 +29,28 @@ function pickCompartment() {
     field("capacity").value = option.dataset.capacity;
     field("method").value = option.dataset.method;
     field("grade").value = option.dataset.grade;
+    field("compartment_type").value = option.dataset.type;
     pickFluids(option.dataset.grade);
   } else {
     field("capacity").value = "";
     field("grade").value = "";
+    field("compartment_type").value = "";
   }
   fits();
+  pickContainer();
+}
+
+// Only a container that holds the fresh fluid can be what it is drawn from.
+function pickContainer() {
+  const select = field("container"), fluid = field("fresh_fluid").value;
+  for (const option of select.options) option.hidden = option.disabled = option.value !== "" && option.dataset.fluid !== fluid;
+  if (chosen(select).disabled || select.value === "") select.value = [...select.options].find((o) => o.value && !o.disabled)?.value || "";
 }
 
 export function planForm() {
   field("compartment").addEventListener("change", pickCompartment);
   field("grade").addEventListener("input", fits);
-  field("fresh_fluid").addEventListener("change", fits);
+  field("fresh_fluid").addEventListener("change", () => { fits(); pickContainer(); });
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     const body = Object.fromEntries(new FormData(form));

@@ -10,7 +10,7 @@ export async function send(path, body = {}, options = {}) {
   }
   let content = {};
   try { content = await reply.json(); } catch { /* the status says enough */ }
-  if (!reply.ok) throw new Error(content.text || `The station refused (${reply.status}).`);
+  if (!reply.ok) throw Object.assign(new Error(content.text || `The station refused (${reply.status}).`), { status: reply.status });
   return content;
 }
 
@@ -24,18 +24,29 @@ export function say(text) {
 export function hush() { box.hidden = true; }
 
 // Send, with the button out of reach meanwhile, and show what the station objects to.
-export async function act(button, path, body) {
+// options: what fetch takes, and refused(text, status) to show an objection elsewhere.
+export async function act(button, path, body, { refused = say, ...options } = {}) {
   if (button) button.disabled = true;
   try {
-    const content = await send(path, body);
+    const content = await send(path, body, options);
     hush();
     return content;
   } catch (error) {
-    say(error.message);
+    refused(error.message, error.status);
     return null;
   } finally {
     if (button) button.disabled = false;
   }
 }
+
+// A file goes as it is, under its own type.
+export const upload = (button, path, file) =>
+  act(button, path, {}, { headers: { ...HEADERS, "Content-Type": file.type }, body: file });
+
+// The drained fluid's condition, as its form has it.
+export const condition = ({ elements }) => ({
+  colour: elements.colour.value, smell: elements.smell.value, metal: elements.metal.value,
+  milky: elements.milky.checked, note: elements.note.value,
+});
 
 if (box) box.querySelector("button").addEventListener("click", hush);
