@@ -61,6 +61,12 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
             "are left out; put the recording's rows in time order.",
         )
         return late, (late.notices[-1],)
+    if isinstance(sample.value, float) and not math.isfinite(sample.value):
+        kind = f"{sample.source}_no_number"
+        if any(n.kind == kind for n in state.notices):
+            return state, ()
+        odd = note(state, kind, f"{sample.source}: {sample.value} is no reading. It was left out; check the sensor.")
+        return odd, (odd.notices[-1],)
     before = state
     state = _heard(evolve(state, t_s=sample.t_s), sample)
     source, value = sample.source, sample.value

@@ -83,7 +83,7 @@ TABLE: dict[str, Interlock] = {
     ),
     "flow_low": Interlock(
         "too little flow",
-        "A clogged strainer, a kinked hose, a worn pump, or a meter that loses pulses.",
+        "A drum that runs dry, a clogged strainer, a kinked hose, a worn pump, or a meter that loses pulses.",
         "Check the strainer and the hose; compare the meter by weighing before filling on.",
     ),
     "flow_high": Interlock(
@@ -148,6 +148,7 @@ FLOW_LOW, FLOW_HIGH = 0.6, 1.35
 """Of what the pump can do at this viscosity. Thermometer, viscosity data and a pump's wear lie well within."""
 FLOW_OUT_S = 1.0
 METER_SILENT_S = 0.45
+LATE_PULSES, NO_FLOW_LEAST_S, STARTED_S = 8.0, 0.8, 1.0
 APART_S = 1.0
 OVER_L, OVER_REL = 0.05, 0.01
 PAN_GONE_KG = 0.25
@@ -270,11 +271,20 @@ def _still_strays(state: BayState) -> str | None:
 
 
 def _no_flow(state: BayState) -> str | None:
-    run, limit_s = state.hold.run, state.settings.no_flow_s
-    if run is None or state.t_s - max(run.t_s, state.meter.last_pulse_t_s) <= limit_s:
+    run = state.hold.run
+    if run is None:
+        return None
+    limit_s, last_t_s, pump = state.settings.no_flow_s, state.meter.last_pulse_t_s, state.spec.pump
+    can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s, state.hold.fine)
+    if can:
+        # So many pulses late is no scatter; a pump that has to start first, or is slow, gets its time.
+        late_s = LATE_PULSES / (can / 60.0 * state.spec.meter.k_factor_per_l)
+        flows = last_t_s - run.t_s > STARTED_S
+        limit_s = max(late_s, NO_FLOW_LEAST_S if flows else limit_s)
+    if state.t_s - max(run.t_s, last_t_s) <= limit_s:
         return None
     dry = state.drum is not None and state.drum.now(state.meter.total_l).left_l < 0.3
-    return f"No flow for {limit_s:g} s with the pump on." + (
+    return f"No flow for {limit_s:.1f} s with the pump on." + (
         " By its count the drum is empty." if dry else ""
     )
 

@@ -28,7 +28,7 @@ class Settings:
     """
 
     overrun_s: float = 0.35
-    no_flow_s: float = 2.5
+    no_flow_s: float = 2.0
     run_longest_s: float = 900.0
     pan_room_l: float = 12.0
     hose_l: float = 0.0
