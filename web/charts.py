@@ -11,11 +11,11 @@ from station.charts import RULES, Chart
 from web import format as fmt
 
 WIDTH = 400.0
-LEFT, RIGHT = 58.0, 392.0
+LEFT, RIGHT = 68.0, 392.0
 """Between them lie the values; left of them stand the limits as text."""
-TALL, LOW = 120.0, 84.0
-PAD = 12.0
-LABEL_GAP = 13.0
+TALL, LOW = 132.0, 96.0
+PAD = 16.0
+LABEL_GAP = 15.0
 DIAMOND, TRIANGLE = "◆", "▲"
 SIGNS = {rule: DIAMOND if rule in ("beyond", "range", "ewma") else TRIANGLE for rule in RULES}
 """◆ one value beyond a limit, ▲ several that make a pattern."""

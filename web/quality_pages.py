@@ -32,6 +32,8 @@ DUE = {
     "none": ("–", "no certificate"),
     "ok": ("✓", "in force"),
 }
+POINTS = 30
+"""So many values are listed beside a chart, and every marked one."""
 CHART_COLUMNS = "job_id utc deviation_percent moving_range ewma signals".split()
 
 router = APIRouter()
@@ -139,12 +141,13 @@ class PointRow:
 
 @dataclass(frozen=True)
 class ChartPage:
-    """``/quality/chart``: one chart and the values behind it, newest first."""
+    """``/quality/chart``: one chart, its newest values and every marked one, newest first."""
 
     of: str
     chart: ChartView
     query: str
     points: Sequence[PointRow]
+    newest: int
 
 
 def period(since: str | None, until: str | None) -> tuple[str, str]:
@@ -281,6 +284,10 @@ def point_rows(one: quality.SubjectChart) -> list[dict[str, Any]]:
     ]
 
 
+def _span(one: quality.SubjectChart) -> str:
+    return f", {fmt.day(one.utcs[0])} to {fmt.day(one.utcs[-1])}" if one.utcs else ""
+
+
 def chart_page(one: quality.SubjectChart) -> ChartPage:
     def percent(value: float | None) -> str:
         return fmt.UNKNOWN if value is None else fmt.percent(value, 2)
@@ -294,10 +301,17 @@ def chart_page(one: quality.SubjectChart) -> ChartPage:
             percent(row["ewma"]),
             row["signals"],
         )
-        for row in reversed(point_rows(one))
+        for i, row in enumerate(reversed(point_rows(one)))
+        if i < POINTS or row["signals"]
     ]
     query = urlencode({"of": one.dimension, "name": one.name}, quote_via=quote)
-    return ChartPage(one.dimension, _chart(one, f"the newest {one.chart.n} measured jobs", ""), query, points)
+    return ChartPage(
+        one.dimension,
+        _chart(one, f"the newest {one.chart.n} measured jobs{_span(one)}", ""),
+        query,
+        points,
+        POINTS,
+    )
 
 
 def _dimension(of: str) -> str:

@@ -19,7 +19,7 @@ from web.findings import Fact
 from web.pages import Station, download, page_of
 
 ENTERED = 30
-USED_FLUID = "used fluid"
+USED_FLUID, USED_FLUID_WORDS = "used fluid", "Used fluid, mixed"
 """What stands for all used fluid in one drum, where nobody keeps the grades apart."""
 KINDS = {
     "received": "Delivery",
@@ -155,6 +155,8 @@ class DuePage:
 
 
 def _fluid_name(catalogue: Catalogue, key: str) -> str:
+    if key == USED_FLUID:
+        return USED_FLUID_WORDS
     entry = catalogue.get("fluid", key)
     return (entry.get("name") or key) if entry is not None else key
 
@@ -271,7 +273,6 @@ def usage_page(
         return (_fluid_name(catalogue, line.group) if by == "fluid" else line.group) or unnamed
 
     month = first[:7]
-    used_fluids = [Option(USED_FLUID, "Used fluid, mixed")]
     return UsagePage(
         month=month,
         earlier=_month_link(earlier, by),
@@ -285,7 +286,7 @@ def usage_page(
         sums=_sums(books.total),
         rest=_rest_words(books.total),
         priced=books.total.cost is not None,
-        lines=[_row(line, name(line)) for line in books.by[by]],
+        lines=[_row(line, name(line)) for line in books.by[by] if line.jobs > 0 or line.out_l > 0],
         total=_row(books.total, "Total"),
         takes=[_take(one) for one in books.stock],
         used=_used(books.used),
@@ -296,7 +297,8 @@ def usage_page(
             Option(e.key[0], f"{e.key[0]} ({_fluid_name(catalogue, e.get('fluid'))})", e.get("fluid"))
             for e in catalogue.active("container")
         ],
-        fluids=[Option(e.key[0], e.get("name") or e.key[0]) for e in catalogue.active("fluid")] + used_fluids,
+        fluids=[Option(e.key[0], e.get("name") or e.key[0]) for e in catalogue.active("fluid")]
+        + [Option(USED_FLUID, USED_FLUID_WORDS)],
         vehicles=[e.key[0] for e in catalogue.active("vehicle")],
         technicians=[e.key[0] for e in catalogue.active("technician")],
     )
