@@ -6,6 +6,7 @@ from typing import Any
 from urllib.parse import quote
 
 from station import condition
+from station.errors import InputError
 from web import format as fmt
 from web.port import Engine
 
@@ -80,9 +81,13 @@ WORDS = Words()
 
 @dataclass(frozen=True)
 class Findings:
-    """settles: what would turn an undecided verdict into a verdict. fluid: the drained fluid's condition."""
+    """settles: what would turn an undecided verdict into a verdict. fluid: the drained fluid's condition.
+
+    not_judged: why no causes were looked for; empty where they were.
+    """
 
     causes: Sequence[Cause]
+    not_judged: str
     settles: Sequence[str]
     fluid: Sequence[Fact]
     readings: Sequence[str]
@@ -137,18 +142,23 @@ def _picture(job_id: str, photo: Mapping[str, Any]) -> Picture:
 
 def found(engine: Engine, job: Mapping[str, Any]) -> dict[str, Any]:
     """Causes, what settles an undecided verdict, condition and photos of a job, as plain data."""
-    known = engine.causes(job["job_id"])
+    try:
+        known, not_judged = engine.causes(job["job_id"]), None
+    except InputError as error:  # a record that cannot be computed again can still be read
+        known, not_judged = {"causes": [], "settles": []}, str(error)
     with engine.reading() as ledger:
         noted = condition.of_job(ledger, job["job_id"])
     report = job["report"]
     undecided = report["verdict"] == "undecided" and report["filled_l"] is not None
-    return {"causes": known["causes"], "settles": known["settles"] if undecided else [], **noted}
+    settles = known["settles"] if undecided else []
+    return {"causes": known["causes"], "causes_not_judged": not_judged, "settles": settles, **noted}
 
 
 def findings(job_id: str, known: Mapping[str, Any]) -> Findings:
     """known: as ``found``."""
     return Findings(
         causes=[_cause(cause) for cause in known["causes"]],
+        not_judged=known["causes_not_judged"] or "",
         settles=known["settles"],
         fluid=_fluid(known["condition"]),
         readings=known["findings"],

@@ -152,7 +152,14 @@ def test_an_empty_list_points_to_the_bay(open_bay: Callable[..., Bay]) -> None:
 def test_json_twins_carry_the_engines_own_values(bay: Bay) -> None:
     assert bay.send("GET", "/view.json").json() == bay.engine.view()
     assert bay.send("GET", "/jobs.json").json() == {"jobs": bay.engine.rows}
-    beside = {"causes": [], "settles": [], "condition": None, "findings": [], "photos": []}
+    beside = {
+        "causes": [],
+        "causes_not_judged": None,
+        "settles": [],
+        "condition": None,
+        "findings": [],
+        "photos": [],
+    }
     assert bay.send("GET", f"/jobs/{JOB_ID}.json").json() == {**bay.engine.records[JOB_ID], **beside}
 
 

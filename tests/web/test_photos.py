@@ -228,6 +228,16 @@ def test_causes_come_with_their_numbers_and_what_settles_it(bay: Bay) -> None:
     assert "A level check at the plug." not in bay.html(f"/jobs/{JOB_ID}").text
 
 
+def test_a_record_that_cannot_be_judged_is_still_shown(bay: Bay, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(job_id: str) -> None:
+        raise InputError("[fluid.drained] is missing.")
+
+    monkeypatch.setattr(bay.engine, "causes", fail)
+    html = bay.html(f"/jobs/{JOB_ID}").text
+    assert "cannot be judged from this record: [fluid.drained] is missing." in html
+    assert "2.86 ± 0.01 L" in html
+
+
 READY = {"next_marks": [{"mark": "fill_start", "label": "Start the fill", "enabled": True, "why": None}]}
 
 

@@ -1,0 +1,83 @@
+"""The manager enters a delivery and a count and reads the audit; the quality lead reads charts of closed jobs."""
+
+import re
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from station import catalogue
+from station.config import demo_path, read_config
+from station.ledger import job_row, now
+from station.recorder import Recorder
+from tests.journeys.conftest import Station
+from tests.web.fake_engine import job_record
+
+JOBS = 26
+
+
+def _catalogue() -> list[catalogue.Change]:
+    """The demo bay's own entries and a drum."""
+    drum = {"fluid": "gear_75w90", "size": "60 L"}
+    config = read_config(demo_path())
+    return [*catalogue.from_config(config), catalogue.Change("container", ("drum 1",), "add", drum)]
+
+
+@pytest.fixture
+def tmp_ledger(tmp_path: Path) -> Path:
+    """A ledger where the station will look for its own, with closed jobs of the last days; the newest one short."""
+    path = tmp_path / "var" / "demo-ledger.sqlite"
+    recorder = Recorder(path, pytest.fail)
+    recorder.event(None, catalogue.EVENT, catalogue.body(_catalogue(), "test"), now(0.0))
+    begun = datetime.now(UTC) - timedelta(hours=JOBS + 2)
+    for n in range(JOBS):
+        filled_l = 2.60 if n == JOBS - 1 else 2.87 + (0.01 if n % 2 else -0.01)
+        report = {**job_record()["report"], "filled_l": filled_l, "metered_l": filled_l, "overflow_l": 0.0}
+        report |= {"verdict": "short" if n == JOBS - 1 else "full"}
+        labels = {"vehicle": f"Bus {n % 5}", "compartment": "rear axle", "technician": "M. Okafor"}
+        labels |= {"fluid": "gear_75w90", "bay": "Bay 1", "meter": "Bay 1 meter", "method": "cover removed"}
+        utc = (begun + timedelta(hours=n)).isoformat(timespec="milliseconds")
+        opened = {"job": {"capacity": "2.9 L", "method": "cover removed", "labels": labels}}
+        recorder.event(f"old{n}", "job_open", opened, now(0.0))
+        recorder.result(f"old{n}", report, job_row(f"old{n}", utc, utc, labels, report), now(0.0))
+    recorder.close()
+    return path
+
+
+@pytest.fixture
+def page(tmp_ledger: Path, phone: Page) -> Page:
+    """The bay page of a station that began on that ledger."""
+    return phone
+
+
+def enter(page: Page, kind: str, volume: str) -> None:
+    page.select_option('#movement [name="kind"]', kind)
+    page.select_option('#movement [name="container"]', "drum 1")
+    assert page.input_value('#movement [name="fluid"]') == "gear_75w90"
+    page.fill('#movement [name="volume"]', volume)
+    page.fill('#movement [name="u95"]', "0.1 L")
+    with page.expect_navigation():
+        page.click("text=Enter it")
+
+
+def test_a_month_of_fluid_and_a_season_of_fills(page: Page, station: Station) -> None:
+    address = station.address.rstrip("/")
+    page.goto(f"{address}/usage")
+    enter(page, "counted", "20.0 L")
+    enter(page, "received", "30.0 L")
+    expect(page.locator(".stock")).to_contain_text("50.00 ± 0.14 L")
+    enter(page, "waste", "1.5 L")
+    enter(page, "counted", "46.0 L")
+    expect(page.locator(".sums")).to_contain_text("1.50 L")
+    takes = page.locator("section", has_text="Stock takes").locator("tbody")
+    expect(takes).to_contain_text("2.50 ±")  # 20 + 30 − 46 = 4 L are gone, 1.5 L of them are booked
+    expect(takes).to_contain_text("more went out than is booked")
+    expect(page.locator(".entered tbody tr")).to_have_count(4)
+
+    page.goto(f"{address}/quality")
+    expect(page.locator(".chart svg")).to_have_count(3)
+    expect(page.locator(".chart-text")).to_contain_text(f"n = {JOBS}")
+    page.locator(".chart svg a", has_text="beyond three sigma").first.click()
+    expect(page).to_have_url(re.compile(f"/jobs/old{JOBS - 1}$"))
+    expect(page.locator(".verdict")).to_contain_text("Short")
