@@ -172,7 +172,7 @@ def _fill(row: Mapping[str, Any]) -> FillRow:
         instrument=row["meter"] or row["bay"] or fmt.UNKNOWN,
         filled=str(fmt.litres(row["filled_l"], row["filled_u95_l"])),
         expected=str(fmt.litres(row["expected_fill_l"])),
-        deviation=str(fmt.litres(row["deviation_l"])),
+        deviation=f"{'+' if row['deviation_l'] > 0 else ''}{fmt.litres(row['deviation_l'])}",
         percent=fmt.percent(row["deviation_percent"]),
         settles=row.get("settled_by", ()),
     )

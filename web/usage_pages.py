@@ -307,8 +307,8 @@ def usage_page(
 def _rest_words(total: audit.Line) -> str:
     if total.drawn_l > 0:
         return (
-            f"{_rest(total)} left the containers and is booked as neither fill, overflow, purge nor waste: "
-            "it was drawn by hand."
+            f"{_rest(total)} left the containers and is booked as neither fill, overflow, purge nor waste; "
+            f"{fmt.litres(total.drawn_l)} of it was drawn by hand."
         )
     return "All that is booked out of the containers is accounted for. Whether more left them, a stock take says."
 
