@@ -88,7 +88,17 @@ def test_the_wall_needs_no_scrolling(page: Page, address: str, stage: str) -> No
 
 
 @pytest.mark.parametrize(
-    "path", ["/jobs", f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/sheet", f"/jobs/{CROWDED}", "/nowhere"]
+    "path",
+    [
+        "/jobs",
+        f"/jobs/{JOB_ID}",
+        f"/jobs/{JOB_ID}/sheet",
+        f"/jobs/{CROWDED}",
+        "/nowhere",
+        "/usage",
+        "/quality",
+        "/due",
+    ],
 )
 def test_records_fit_a_phone(page: Page, address: str, path: str) -> None:
     page.set_viewport_size(PHONE)  # type: ignore[arg-type]

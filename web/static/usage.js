@@ -1,5 +1,5 @@
 // The manager's entries: a delivery, a stock take, purge, waste.
-import { act } from "./send.js";
+import { act, reload } from "./send.js";
 
 const form = document.getElementById("movement");
 const field = (name) => form.elements[name];
@@ -26,7 +26,7 @@ field("container").addEventListener("change", show);
 form.addEventListener("submit", async (event) => {
   event.preventDefault();
   if (!(await act(form.querySelector("button"), "/api/movement", Object.fromEntries(new FormData(form))))) return;
-  location.reload();
+  reload();
 });
 document.getElementById("print").addEventListener("click", () => print());
 show();
