@@ -48,6 +48,7 @@ class AirWatch:
     from_l: float = 0.0
     pulses: int = 0
     through_l: float = 0.0
+    before_l: float = 0.0
     burst_l: float = 0.0
     burst_volume_l: float = 0.0
     burst_t_s: float | None = None
@@ -66,9 +67,10 @@ def add(watch: AirWatch, t_s: float, new: int, volume_l: float, pump_l_min: floa
     through_l, pulses = watch.through_l + volume_l, watch.pulses + new
     if watch.on_t_s is None:
         return evolve(watch, through_l=through_l)
-    if t_s - watch.on_t_s < STARTING_S:
-        return evolve(watch, through_l=through_l, from_t_s=t_s, from_l=through_l, pulses=0)
     dt_s = t_s - watch.from_t_s
+    started_s = watch.on_t_s + STARTING_S
+    if watch.from_t_s < started_s <= t_s and through_l - watch.from_l < BURST * watch.steady_l_min / 60.0 * dt_s:
+        return evolve(watch, through_l=through_l, from_t_s=t_s, from_l=through_l, pulses=0)  # the ramp is no block
     if dt_s < BLOCK_S or (pulses < BLOCK_PULSES and dt_s < BLOCK_LONGEST_S):
         return evolve(watch, through_l=through_l, pulses=pulses)
     moved_l = through_l - watch.from_l
@@ -86,15 +88,19 @@ def add(watch: AirWatch, t_s: float, new: int, volume_l: float, pump_l_min: floa
     return _block(watch, moved_l, pulses, pump_l_min)
 
 
+def _excess_l(watch: AirWatch, moved_l: float, steady_l_min: float) -> float:
+    return max(0.0, moved_l - steady_l_min / 60.0 * watch.block_s)
+
+
 def _block(watch: AirWatch, moved_l: float, pulses: int, pump_l_min: float | None) -> AirWatch:
     flow, steady = watch.flow_l_min, watch.steady_l_min
+    starting = watch.on_t_s is not None and watch.block_t_s - watch.block_s - watch.on_t_s < STARTING_S
     beyond = pump_l_min is not None and flow > BEYOND_PUMP * pump_l_min
     if watch.steady_n < STEADY_BLOCKS or steady <= 0.0:
         if beyond and pump_l_min is not None:
             return _burst(watch, moved_l, pump_l_min)
-        return evolve(
-            _settle(watch, U_SHARE_REL), steady_l_min=_mean(watch, flow), steady_n=watch.steady_n + 1
-        )
+        watch = _settle(watch, U_SHARE_REL)
+        return watch if starting else _steady(watch, moved_l)
     # With few pulses in a block a single one must not look like a burst.
     if flow > steady * (BURST + 1.5 / max(pulses, 1)):
         watch = _burst(watch, moved_l, steady)
@@ -104,19 +110,28 @@ def _block(watch: AirWatch, moved_l: float, pulses: int, pump_l_min: float | Non
                 watch, burst_l=0.0, burst_volume_l=0.0, burst_t_s=None, steady_l_min=flow, steady_n=1
             )
         return watch
+    if watch.burst_t_s is not None:  # the tail of the burst lies in this block
+        watch = evolve(watch, burst_l=watch.burst_l + _excess_l(watch, moved_l, steady))
     watch = _settle(watch, U_SHARE_REL)
+    if starting:
+        return watch
     if flow < 0.5 * steady:  # another speed, a kink or a siphon: not what a burst is measured against
-        return evolve(watch, steady_l_min=flow, steady_n=1)
-    return evolve(watch, steady_l_min=_mean(watch, flow), steady_n=watch.steady_n + 1)
+        return evolve(watch, steady_l_min=flow, steady_n=1, before_l=0.0)
+    return _steady(watch, moved_l)
 
 
-def _mean(watch: AirWatch, flow: float) -> float:
+def _steady(watch: AirWatch, moved_l: float) -> AirWatch:
+    """One more block of the steady flow."""
     n = min(watch.steady_n, 9)
-    return (watch.steady_l_min * n + flow) / (n + 1)
+    mean = (watch.steady_l_min * n + watch.flow_l_min) / (n + 1)
+    before_l = _excess_l(watch, moved_l, mean)
+    return evolve(watch, steady_l_min=mean, steady_n=watch.steady_n + 1, before_l=before_l)
 
 
 def _burst(watch: AirWatch, moved_l: float, steady_l_min: float) -> AirWatch:
-    excess_l = max(0.0, moved_l - steady_l_min / 60.0 * watch.block_s)
+    excess_l = _excess_l(watch, moved_l, steady_l_min)
+    if watch.burst_t_s is None:  # its head lies in the block before
+        excess_l += watch.before_l
     began_s = watch.block_t_s - watch.block_s if watch.burst_t_s is None else watch.burst_t_s
     return evolve(
         watch,

@@ -4,7 +4,7 @@ import json
 import math
 
 from hardware.sample import Sample
-from station import interlocks, metering
+from station import air, interlocks, metering
 from station.drum import Drum
 from station.evolve import evolve
 from station.interlocks import TABLE, delivered_l, target_l
@@ -313,6 +313,8 @@ def _flowing(state: BayState, run: Run) -> BayState:
         changed = evolve(changed, fine_t_s=state.t_s, low_since_t_s=None, high_since_t_s=None)
     if watch.block != run.block:
         changed = evolve(changed, block=watch.block, **_out_of_range(state, changed))
+    if interlocks.leaps(state):
+        changed = evolve(changed, high_since_t_s=state.t_s - interlocks.FLOW_OUT_S)
     apart = interlocks.trains_apart(state)
     if apart != (run.apart_since_t_s is not None):
         changed = evolve(changed, apart_since_t_s=state.t_s if apart else None)
@@ -329,11 +331,11 @@ def _out_of_range(state: BayState, run: Run) -> dict[str, float | None]:
     """Since when the flow is too low or too high, after one more block of it."""
     pump, watch = state.spec.pump, state.meter.air
     can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s, state.hold.fine)
-    settled = run.fine_t_s is None or watch.block_t_s - watch.block_s > run.fine_t_s + STARTING_S
-    if not can or not settled:
-        return {"low_since_t_s": None, "high_since_t_s": None}
     began_s = watch.block_t_s - watch.block_s
+    if not can or (run.fine_t_s is not None and began_s < run.fine_t_s + STARTING_S):
+        return {"low_since_t_s": None, "high_since_t_s": None}
     low, high = watch.flow_l_min < interlocks.FLOW_LOW * can, watch.flow_l_min > interlocks.FLOW_HIGH * can
+    low = low and began_s > run.t_s + air.STARTING_S - 0.2
     return {
         "low_since_t_s": (began_s if run.low_since_t_s is None else run.low_since_t_s) if low else None,
         "high_since_t_s": (began_s if run.high_since_t_s is None else run.high_since_t_s) if high else None,

@@ -209,6 +209,10 @@ def _meter(state: BayState, count: int) -> BayState:
 
 
 def _temperature(state: BayState, source: str, value_c: float) -> BayState:
+    last_c = state.temperatures_c.get(source, value_c)
+    if source == "fluid_supply_c" and state.meter.counting and abs(value_c - last_c) > interlocks.JUMP_C:
+        found = f"From {last_c:.1f} to {value_c:.1f} °C at once."
+        state = note(state, "supply_jump", interlocks.text("supply_jump", found))
     state = evolve(state, temperatures_c={**state.temperatures_c, source: value_c})
     if source == "air_c":
         return state

@@ -149,6 +149,7 @@ FLOW_LOW, FLOW_HIGH = 0.6, 1.35
 FLOW_OUT_S = 1.0
 METER_SILENT_S = 0.45
 LATE_PULSES, NO_FLOW_LEAST_S, STARTED_S = 8.0, 0.8, 1.0
+LEAP, LEAP_L = 5.0, 0.05
 APART_S = 1.0
 OVER_L, OVER_REL = 0.05, 0.01
 PAN_GONE_KG = 0.25
@@ -294,6 +295,16 @@ def _flow(state: BayState, since_t_s: float | None, words: str) -> str | None:
         return None
     can = state.spec.pump.flow_at_l_min(state.meter.kv_mm2_s, state.hold.fine)
     return f"{state.meter.air.flow_l_min:.2f} L/min where the pump does {can or 0.0:.2f} L/min: {words}."
+
+
+def leaps(state: BayState) -> bool:
+    """Whether the newest count is far more than the pump could have moved since the one before it."""
+    pump, recent = state.spec.pump, state.meter.recent
+    can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s)
+    if not can or len(recent) < 2:
+        return False
+    (before_s, before), (now_s, now) = recent[-2:]
+    return (now - before) / state.spec.meter.k_factor_per_l > LEAP * can / 60.0 * (now_s - before_s) + LEAP_L
 
 
 def _flow_low(state: BayState) -> str | None:

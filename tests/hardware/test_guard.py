@@ -430,3 +430,111 @@ def test_the_rule_switches_on_only_after_an_off_beat_since_the_last_trouble(even
             assert pin.level == int(armed and not latched)
         elif before == 0:
             assert pin.level == 0, f"{event} switched the pump on"
+
+
+class FittedGuard:
+    """The rule with all its outputs in memory."""
+
+    def __init__(self, cutoff: bool = True) -> None:
+        self.pump, self.fine, self.cutoff, self.watch = (MemoryPin() for _ in range(4))
+        self.words: list[str] = []
+        more = (self.fine, self.cutoff if cutoff else None, self.watch)
+        self.guard = Guard(self.pump, self.words.append, *more)
+        self.now_s = 0.0
+
+    def beat(self, *beats: str) -> tuple[int, int, int]:
+        for one in beats:
+            self.now_s += 0.01
+            self.guard.beat(ord(one), self.now_s)
+        return self.pump.level, self.fine.level, self.cutoff.level
+
+
+def test_the_second_contact_is_closed_only_while_the_guard_is_armed():
+    fitted = FittedGuard()
+    assert fitted.beat() == (0, 0, 0)
+    assert fitted.beat("1") == (0, 0, 0), "not armed yet"
+    assert fitted.beat("0") == (0, 0, 1)
+    assert fitted.beat("1") == (1, 0, 1)
+    assert fitted.beat("0") == (0, 0, 1), "an ordinary stop does not wear it"
+    assert fitted.beat("1", "x") == (0, 0, 0)
+    assert fitted.beat("R", "0") == (0, 0, 1)
+    fitted.guard.late()
+    assert fitted.beat() == (0, 0, 0)
+    fitted.beat("0", "1")
+    fitted.guard.off()
+    assert fitted.beat() == (0, 0, 0)
+
+
+def test_a_trip_opens_the_second_contact_until_a_person_clears_it():
+    fitted = FittedGuard()
+    assert fitted.beat("0", "1", "T") == (0, 0, 0)
+    assert fitted.words[-1] == "tripped"
+    assert fitted.beat("0", "1", "0", "1") == (0, 0, 0)
+    assert fitted.beat("R") == (0, 0, 0)
+    assert fitted.beat("0", "1") == (1, 0, 1)
+
+
+def test_a_trip_without_a_second_contact_is_an_off():
+    fitted = FittedGuard(cutoff=False)
+    assert fitted.beat("0", "1", "T") == (0, 0, 0)
+    assert fitted.beat("1") == (0, 0, 0), "and disarms"
+    assert fitted.beat("0", "1")[0] == 1
+
+
+def test_the_slow_speed_goes_with_its_beats_and_falls_with_the_pump():
+    fitted = FittedGuard()
+    assert fitted.beat("2") == (0, 0, 0), "not armed yet"
+    assert fitted.beat("0", "2") == (1, 1, 1)
+    assert fitted.beat("1") == (1, 0, 1)
+    assert fitted.beat("2", "0") == (0, 0, 1)
+
+
+def test_the_watch_output_changes_with_every_beat_while_the_pump_runs():
+    fitted = FittedGuard()
+    fitted.beat("0")
+    levels = []
+    for _ in range(4):
+        fitted.beat("1")
+        levels.append(fitted.watch.level)
+    assert levels == [1, 0, 1, 0]
+    fitted.beat("1", "0")
+    assert fitted.watch.level == 0
+
+
+def test_a_pump_that_does_not_go_off_opens_the_second_contact():
+    fitted = FittedGuard()
+    fitted.beat("0", "1")
+    fitted.pump.stuck = 1
+    fitted.beat("0")
+    assert fitted.cutoff.level == 0
+    assert fitted.words[-1] == "stuck"
+
+
+def test_a_second_contact_that_does_not_follow_is_named_and_keeps_the_pump_off():
+    fitted = FittedGuard()
+    fitted.cutoff.stuck = 0
+    assert fitted.beat("0", "1")[0] == 0
+    assert fitted.words[-1] == "stuck"
+
+
+def test_more_outputs_are_pins_of_their_own(guard_bench, tmp_path):
+    files = {name: tmp_path / f"{name}.pin" for name in ("fine", "cutoff", "watch")}
+    line = guard_command(pin_file=guard_bench.pin_file, more=files)
+    process = subprocess.Popen(
+        line, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0
+    )
+    guard_bench.processes.append(process)
+    beat(process, b"02", 0.05)
+    guard_bench.wait_level(1)
+    assert files["cutoff"].read_bytes()[0] == files["fine"].read_bytes()[0] == 1
+    process.stdin.close()
+    assert process.wait(5) == 0
+    assert guard_bench.level() == files["cutoff"].read_bytes()[0] == files["fine"].read_bytes()[0] == 0
+
+
+def test_an_output_that_is_pulled_up_at_boot_is_refused():
+    done = subprocess.run(
+        [*guard_command(pin=22, more={"cutoff": 4})], capture_output=True, text=True, timeout=20, check=False
+    )
+    assert done.returncode == 2
+    assert "expected 9 to 27" in done.stderr

@@ -70,6 +70,7 @@ class Fill:
     bay: Settings = field(default_factory=Settings)
     latency_s: tuple[float, float] = (0.004, 0.02)
     two_trains: bool = False
+    marks: tuple[str, ...] = ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start")
     step: Callable[[BayState, Sample], tuple[BayState, tuple]] = step
 
     def __post_init__(self) -> None:
@@ -95,7 +96,7 @@ class Fill:
         self._contact = False
         self.put("pump", 0)
         self.run(1.5)
-        for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start"):
+        for mark in self.marks:
             self.put("mark", mark)
 
     @property
@@ -225,7 +226,7 @@ def make(seed: int) -> Make:
     settings = PlantSettings(
         pump_l_min=flow,
         pump_kv_half_mm2_s=half,
-        pump_lag_s=rng.uniform(0.05, 0.3),
+        pump_lag_s=rng.uniform(0.05, 0.5),
         pump_ramp_s=rng.uniform(0.08, 0.3),
         slip_mm2_s=0.0,  # what a meter loses at another viscosity is the calibration's business, not the stop's
         drum_l=200.0,

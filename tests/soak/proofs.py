@@ -15,7 +15,7 @@ from station.core import step
 from station.evolve import evolve
 from station.overrun import Overrun
 from station.state import BayState, Settings
-from tests.soak.fills import Fill, fill_of, make
+from tests.soak.fills import ZERO, Fill, fill_of, make
 
 
 @dataclass
@@ -317,6 +317,94 @@ def p10(seeds: range) -> Seen:
         if over_l > max(0.02 * target_l, 0.1) or fill.contact:
             seen.failed.append(f"seed {seed}: {over_l * 1000:.0f} mL over, {mix}, {fill.notices()}")
     return seen
+
+
+# --- P11 sensors ---------------------------------------------------------------------------------------------------
+
+ODD: dict[str, tuple[float, float]] = {
+    "meter": (400.0, 0.2642),
+    "pan": (420_000.0, 2.2046),
+    "fluid_supply_c": (25.0, 1.8),
+}
+"""By how much a spike or a jump is off, and the factor of a wrong unit: gallons, pounds, degrees Fahrenheit (+ 32)."""
+KINDS = ("dead", "stuck", "nan", "spike", "jump", "slow", "wrong unit")
+UNSEEN = {
+    (
+        "fluid_supply_c",
+        "stuck",
+    ): "a container's temperature is constant: nothing tells it from a stuck thermometer",
+    ("fluid_supply_c", "slow"): "a reading every 1.5 s is a thermometer's usual pace",
+}
+
+
+def tampered(source: str, kind: str, from_s: float) -> Callable[[float, float], float | None]:
+    """What becomes of a sensor's values from a moment on."""
+    off, factor = ODD[source]
+    kept: list[float] = []
+    sent: list[float] = [from_s - 9.0]
+
+    def change(value: float, t_s: float) -> float | None:
+        kept.append(value)
+        if kind == "stuck":
+            return kept[0]
+        if kind == "nan":
+            return float("nan")
+        if kind == "spike":
+            return value + off if len(kept) == 1 else value
+        if kind == "jump":
+            return value + off
+        if kind == "slow":
+            if t_s - sent[0] < 1.5:
+                return None
+            sent[0] = t_s
+            return value
+        if kind == "wrong unit":
+            base = ZERO if source == "pan" else 0.0
+            return (value - base) * factor + base + (32.0 if source == "fluid_supply_c" else 0.0)
+        return None
+
+    return change
+
+
+def p11(seeds: range) -> dict[tuple[str, str], list[float]]:
+    """(sensor, fault) → seconds until the pump was off or the fault told; infinite where neither came in 12 s."""
+    took: dict[tuple[str, str], list[float]] = {}
+    for source in ODD:
+        for kind in KINDS:
+            for seed in seeds:
+                fill = some_fill(seed, target_l=4.0)
+                fill.hold()
+                fill.run(4.0)
+                known, t0_s = len(fill.state.notices), fill.t_s
+                change = tampered(source, kind, t0_s)
+                fill.tamper[source] = change if source == "fluid_supply_c" else _whole(change)
+                fill.run(12.0, until=_told_or_off(fill, known))
+                seen = not fill.contact or len(fill.state.notices) > known
+                took.setdefault((source, kind), []).append(fill.t_s - t0_s if seen else float("inf"))
+    return took
+
+
+def _whole(change: Callable[[float, float], float | None]) -> Callable[[float, float], float | None]:
+    def whole(value: float, t_s: float) -> float | None:
+        changed = change(value, t_s)
+        return changed if changed is None or changed != changed else round(changed)
+
+    return whole
+
+
+def _told_or_off(fill: Fill, known: int) -> Callable[[], bool]:
+    return lambda: not fill.contact or len(fill.state.notices) > known
+
+
+def p11_lines(took: dict[tuple[str, str], list[float]]) -> Iterator[str]:
+    """Sensor by fault, worst time."""
+    yield "| sensor | " + " | ".join(KINDS) + " |\n|---" * 1 + "|---" * len(KINDS) + "|"
+    for source in ODD:
+        cells = []
+        for kind in KINDS:
+            worst = max(took[source, kind])
+            cells.append("not seen" if worst == float("inf") else f"{worst:.2f} s")
+        yield f"| {source} | " + " | ".join(cells) + " |"
 
 
 # --- P12 overrun ---------------------------------------------------------------------------------------------------
