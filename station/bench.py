@@ -12,6 +12,8 @@ from station.rehearse import believed_plant, hidden
 FASTER = 5.0
 """How many times faster a simulated bay may run: beyond this a laptop no longer keeps up with the chip's bits."""
 
+AIR_L, SIPHON_L_S = 0.06, 0.005
+
 
 class Bench:
     """Acts on the plant and the chips of one simulated bay, never on the station."""
@@ -41,6 +43,13 @@ class Bench:
             "weight_1kg": lambda: self._weigh(1.0),
             "weight_2kg": lambda: self._weigh(2.0),
             "weights_off": lambda: self._weigh(-self._weights_kg),
+            "kink_hose": lambda: setattr(self._plant().line, "share", 0.0),
+            "free_hose": lambda: setattr(self._plant().line, "share", 1.0),
+            "suck_air": lambda: self._plant().line.suck_air(AIR_L),
+            "siphon_on": lambda: setattr(self._plant().line, "siphon_l_s", SIPHON_L_S),
+            "siphon_off": lambda: setattr(self._plant().line, "siphon_l_s", 0.0),
+            "weld_relay": lambda: setattr(self._plant().line, "welded", True),
+            "free_relay": lambda: setattr(self._plant().line, "welded", False),
             "faster": lambda: bay.set_speed(FASTER),
             "normal": lambda: bay.set_speed(1.0),
         }

@@ -19,6 +19,7 @@ PURGE_STAGES = ("plan", "drain", "drip", "reseal")
 TARGET, LET_GO, LEVEL_SEEN = "target reached", "let go", "level seen at the plug"
 LEARNED_FROM = (TARGET, LET_GO, LEVEL_SEEN)
 STOPPED = "stopped at the page"
+MISCOUNTS = ("no_flow", "flow_low", "sensor_silent", "meters_differ")
 STEADY_S = 3.0
 """Shorter turns never reached the pump's flow: nothing is learned from them."""
 STARTING_S = 2.5
@@ -241,7 +242,7 @@ def _latch(state: BayState) -> BayState:
         found = interlocks.stops_run(state)
     if found is not None:
         return _tell(state, *found)
-    if _now_l(state) + overrun_forecast_l(state) >= target_l(state):
+    if _now_l(state) + state.hold.unsure_l + overrun_forecast_l(state) >= target_l(state):
         return evolve(state, hold=evolve(state.hold, latched=TARGET))
     return state
 
@@ -278,11 +279,25 @@ def _stop(state: BayState, why: str) -> BayState:
             clean=run.clean and steady and why in LEARNED_FROM,
         )
         run = evolve(run, stop=stop)
+        hold = _miscounted(state, hold.run, why) if hold.run is not None else hold
     elif run is not None:
         run = None
     return evolve(
         state, hold=evolve(hold, running_since_t_s=None, stopped_t_s=state.t_s, fine=False, run=run)
     )
+
+
+def _miscounted(state: BayState, run: Run, why: str) -> Hold:
+    """What may have come uncounted counts against the target: half of it once, when a kink or an air lock is as
+    likely, and all of it when it happens again."""
+    hold, pump = state.hold, state.spec.pump
+    can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s, hold.fine)
+    if can is None or why not in (TABLE[kind].word for kind in MISCOUNTS):
+        return hold
+    could_l = can * state.meter.factor / 60.0 * (state.t_s - run.t_s)
+    missing_l = max(0.0, could_l - (delivered_l(state) - run.from_l))
+    share = 1.0 if hold.miscounts else 0.5
+    return evolve(hold, miscounts=hold.miscounts + 1, unsure_l=hold.unsure_l + share * missing_l)
 
 
 def _follow(state: BayState, run: Run) -> BayState:

@@ -148,7 +148,7 @@ FLOW_LOW, FLOW_HIGH = 0.6, 1.35
 """Of what the pump can do at this viscosity. Thermometer, viscosity data and a pump's wear lie well within."""
 FLOW_OUT_S = 1.0
 METER_SILENT_S = 0.45
-LATE_PULSES, NO_FLOW_LEAST_S, STARTED_S = 8.0, 0.8, 1.0
+LATE_PULSES, NO_FLOW_LEAST_S, STARTED_S = 6.0, 0.8, 1.0
 LEAP, LEAP_L = 5.0, 0.05
 APART_S = 1.0
 OVER_L, OVER_REL = 0.05, 0.01
@@ -279,9 +279,11 @@ def _no_flow(state: BayState) -> str | None:
     can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s, state.hold.fine)
     if can:
         # So many pulses late is no scatter; a pump that has to start first, or is slow, gets its time.
-        late_s = LATE_PULSES / (can / 60.0 * state.spec.meter.k_factor_per_l)
-        flows = last_t_s - run.t_s > STARTED_S
-        limit_s = max(late_s, NO_FLOW_LEAST_S if flows else limit_s)
+        pulse_s = 60.0 / (can * state.spec.meter.k_factor_per_l)
+        late_s = max(3.0 * pulse_s, min(limit_s, LATE_PULSES * pulse_s))
+        late_s = max(late_s, NO_FLOW_LEAST_S)
+        starts_s = late_s + 1.5 * state.overrun.seconds(state.meter.kv_mm2_s)  # it starts as it stops
+        limit_s = late_s if last_t_s - run.t_s > STARTED_S else max(late_s, min(limit_s, starts_s))
     if state.t_s - max(run.t_s, last_t_s) <= limit_s:
         return None
     dry = state.drum is not None and state.drum.now(state.meter.total_l).left_l < 0.3

@@ -89,7 +89,8 @@ class Hold:
     held_t_s: when each control (pendant, page) last said "held". latched: why the pump stays off until every
     control has been let go; None when free. running_since_t_s: None while the pump is off. stopped_t_s: when it was
     last told to stop. stop_open: the hard-wired stop, as read back. fine: the pump's slow speed. tripped: the second
-    cut-off was told to open since the pump last started.
+    cut-off was told to open since the pump last started. miscounts: turns that were stopped because the meter may not
+    have counted all of them; unsure_l: what may have come uncounted in them.
     """
 
     held_t_s: Mapping[str, float] = field(default_factory=dict)
@@ -101,6 +102,8 @@ class Hold:
     fine: bool = False
     tripped: bool = False
     run: Run | None = None
+    miscounts: int = 0
+    unsure_l: float = 0.0
 
     @property
     def running(self) -> bool:

@@ -88,6 +88,7 @@ def _pump_view(state: BayState) -> dict[str, Any]:
         "overrun_l": control.overrun_forecast_l(state) if hold.running else None,
         "overrun_s": state.overrun.seconds(state.meter.kv_mm2_s),
         "stops_learned": state.overrun.stops,
+        "unsure_l": hold.unsure_l,
         "air_l": state.meter.air_l,
         "air_u95_l": 2.0 * state.meter.u_air_l,
         "purging": purge is not None,

@@ -17,6 +17,12 @@ from station.ledger import Ledger
 from station.recorder import Recorder
 from station.supply_book import SupplyBook
 
+GEAR_FORM = {
+    "compartment": "b12_rear_axle",
+    "drained_fluid": "gear_75w90_used",
+    "fresh_fluid": "gear_75w90",
+    "technician": "J. Lindqvist",
+}
 ATF_FORM = {
     "compartment": "b12_transfer",
     "drained_fluid": "atf_used",
@@ -169,3 +175,30 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
     ] == ["keg 2"]
     assert ledger.verify() is None
     ledger.close()
+
+
+@pytest.mark.parametrize(
+    ("breaks", "mends", "told"),
+    [("kink_hose", "free_hose", "no_flow"), ("weld_relay", "free_relay", "flow_while_stopped")],
+)
+def test_a_broken_line_is_told_live(config: BayConfig, breaks: str, mends: str, told: str) -> None:
+    """The real service: the bench breaks the line in mid-fill, and the notice names it."""
+    engine, close = _open_engine(config, simulated=True)
+    try:
+        begin(engine, GEAR_FORM)
+        engine.mark("fill_start")
+        pump(engine, lambda: engine.view()["metered_l"] or 0.0, 0.03)
+        if told == "no_flow":
+            until(lambda: engine.hold(True) or engine.view()["pump_on"], 3, "pump on")
+        engine.bench(breaks)
+        end_s = time.monotonic() + 6.0
+        while told not in [n["kind"] for n in engine.view()["notices"]]:
+            engine.hold(told == "no_flow")
+            time.sleep(0.02)
+            assert time.monotonic() < end_s, engine.view()["notices"]
+        until(lambda: not engine.view()["pump_on"], 1, "pump off")
+        engine.hold(False)
+        engine.bench(mends)
+        engine.abandon("only a test")
+    finally:
+        close()

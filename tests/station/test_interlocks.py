@@ -224,3 +224,39 @@ def test_a_drum_that_will_not_last_is_told_before_the_pump_starts() -> None:
     assert bay.state.drum is not None
     left = bay.state.drum.now(bay.state.meter.total_l)
     assert left.left_l == pytest.approx(20.0 - bay.delivered_l, abs=0.01)
+
+
+def test_a_pan_that_fills_up_while_it_drains_is_told_and_no_more() -> None:
+    bay = fill(marks=("pan_placed", "drain_open"), bay=Settings(pan_room_l=1.0))
+    for k in range(30):
+        bay.extra_pan_kg = 0.026 * k
+        bay.run(0.5)
+    bay.run(8.0)
+    assert bay.notices().count("pan_nearly_full") == 1
+    assert bay.state.stage in ("drain", "drip")
+
+
+def test_what_may_have_come_uncounted_counts_against_the_target() -> None:
+    """A meter that dies, and a person who holds again and again: each turn brings the end nearer."""
+    bay = fill(target_l=0.4)
+    bay.line.counted = 0.0
+    for _ in range(12):
+        bay.fill(30.0)
+    assert bay.delivered_l < 0.4 + 0.1
+    bay.hold()
+    bay.run(1.0)
+    assert bay.state.hold.latched == "target reached"
+    assert not bay.contact
+
+
+def test_a_kink_that_is_mended_costs_the_fill_no_more_than_its_tolerance() -> None:
+    bay = fill(target_l=1.5)
+    bay.hold()
+    bay.run(8.0)
+    bay.line.share = 0.0
+    bay.run_until_latched(5.0)
+    bay.line.share = 1.0
+    bay.let_go()
+    bay.run(1.0)
+    bay.fill()
+    assert 1.4 < bay.delivered_l < 1.51
