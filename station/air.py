@@ -69,8 +69,13 @@ def add(watch: AirWatch, t_s: float, new: int, volume_l: float, pump_l_min: floa
         return evolve(watch, through_l=through_l)
     dt_s = t_s - watch.from_t_s
     started_s = watch.on_t_s + STARTING_S
-    if watch.from_t_s < started_s <= t_s and through_l - watch.from_l < BURST * watch.steady_l_min / 60.0 * dt_s:
-        return evolve(watch, through_l=through_l, from_t_s=t_s, from_l=through_l, pulses=0)  # the ramp is no block
+    if (
+        watch.from_t_s < started_s <= t_s
+        and through_l - watch.from_l < BURST * watch.steady_l_min / 60.0 * dt_s
+    ):
+        return evolve(
+            watch, through_l=through_l, from_t_s=t_s, from_l=through_l, pulses=0
+        )  # the ramp is no block
     if dt_s < BLOCK_S or (pulses < BLOCK_PULSES and dt_s < BLOCK_LONGEST_S):
         return evolve(watch, through_l=through_l, pulses=pulses)
     moved_l = through_l - watch.from_l

@@ -87,9 +87,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
     run = _table(tables, "run", source)
     for key, value in run.items():
         if isinstance(value, bool) or not isinstance(value, int | float) or not value >= 0:
-            raise InputError(
-                f"{source}: [run] {key} = {value!r}; expected a number, zero or more."
-            )
+            raise InputError(f"{source}: [run] {key} = {value!r}; expected a number, zero or more.")
     thermometers = _table(tables, "thermometers", source)
     for key, value in thermometers.items():
         if key not in ("fluid_drained_c", "fluid_supply_c", "air_c") or not isinstance(value, str):

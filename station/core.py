@@ -65,7 +65,9 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
         kind = f"{sample.source}_no_number"
         if any(n.kind == kind for n in state.notices):
             return state, ()
-        odd = note(state, kind, f"{sample.source}: {sample.value} is no reading. It was left out; check the sensor.")
+        odd = note(
+            state, kind, f"{sample.source}: {sample.value} is no reading. It was left out; check the sensor."
+        )
         return odd, (odd.notices[-1],)
     before = state
     state = _heard(evolve(state, t_s=sample.t_s), sample)
@@ -349,7 +351,9 @@ def finish(state: BayState) -> BayState:
             state = note(state, "missing_mark", f"mark {mark} was not set; {effect}.")
     wrong = interlocks.wrong_fill(state)
     if wrong is not None and state.meter.pulses:
-        state = note(state, "wrong_fill", f"This fill is not called full: {wrong}. See the vehicle's service manual.")
+        state = note(
+            state, "wrong_fill", f"This fill is not called full: {wrong}. See the vehicle's service manual."
+        )
     if state.stage not in ("closed", "abandoned"):
         state = note(state, "not_closed", "The job was not closed; the figures are as of its last reading.")
     return state
