@@ -124,7 +124,8 @@ def find(
 
     Raises ValueError as ``judge_units`` does.
     """
-    seen = tuple(f for f in figures if f.value_l > 0)
+    # A figure that its own doubt could explain away is no evidence, neither for a mix-up nor against one.
+    seen = tuple(f for f in figures if f.value_l > max(0.0, 2.0 * f.u_l))
     if not seen:
         return None
     ranked = judge_units(typed, listed_l, expected_l, u_expected_l, seen)
@@ -132,6 +133,8 @@ def find(
     if probability < NAMED_AT:
         return None
     close = abs(math.log(UNITS_L[meant] / UNITS_L[typed])) < CLOSE and len(seen) < 2
-    certainty = "likely" if probability >= LIKELY_AT and not close else "possible"
+    # That the typed unit is wrong may be certain while two others share what remains: quart and litre do.
+    wrong = sum(p for unit, p in ranked if unit != typed)
+    certainty = "likely" if wrong >= LIKELY_AT and not close else "possible"
     meant_l = listed_l * UNITS_L[meant] / UNITS_L[typed]
     return MixUp(typed, meant, probability, certainty, listed_l, meant_l, seen)

@@ -256,3 +256,23 @@ def test_facts_come_from_a_report_and_the_ledger(tmp_path: Path) -> None:
     assert facts.meter_offset_rel == pytest.approx(2.8045 / 2.87 - 1.0)
     assert [cause.kind for cause in causes(facts)] == []
     ledger.close()
+
+
+def test_a_wrong_unit_is_likely_though_quart_and_litre_share_what_it_was() -> None:
+    """2.9 typed as US gallons for an axle of 2.9 L: which of the two close units was meant cannot be told."""
+    drained = Figure("drained", 2.615, 0.004)
+    history = Figure("history", 2.868, 0.05)
+    listed_l = 2.9 * UNITS_L["US gallon"]
+    found = find("US gallon", listed_l, 0.99 * listed_l, 0.005 * listed_l, [drained, history])
+    assert found is not None
+    assert found.certainty == "likely"
+
+
+def test_a_drained_figure_within_its_own_doubt_is_no_evidence() -> None:
+    nothing = Figure("drained", 0.0003, 0.004)
+    history = Figure("history", 2.868, 0.05)
+    listed_l = 2.9 * UNITS_L["US gallon"]
+    found = find("US gallon", listed_l, 0.99 * listed_l, 0.005 * listed_l, [nothing, history])
+    assert found is not None
+    assert found.figures == (history,)
+    assert find("US gallon", listed_l, 0.99 * listed_l, 0.005 * listed_l, [nothing]) is None
