@@ -16,7 +16,7 @@ from typing import Any
 from calibration import budget
 from calibration.certificates import Certificate
 from hardware.sample import Sample
-from station import archive, balance, interlocks, plan, view, why
+from station import archive, balance, condition, interlocks, plan, view, why
 from station.bench import Bench
 from station.calibration_desk import CalibrationDesk
 from station.catalogue import Catalogue
@@ -176,7 +176,10 @@ class Engine(Records):
 
     def photo(self, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:
         """Keep a photo of a job. Raises InputError for what is no JPEG or PNG, or too large."""
-        return dict(self._call(lambda: self._shop.photo(job_id, data, by, text)))
+        # Decoded and stored by the caller's thread: the engine's has a pump's heartbeat to send.
+        picture = condition.clean_photo(data)
+        condition.store(condition.folder_of(self.config.ledger), picture)
+        return dict(self._call(lambda: self._shop.photo(job_id, picture, by, text)))
 
     def note(self, kind: str, text: str) -> None:
         """Add the technician's own words to the job. Raises InputError."""

@@ -1,7 +1,6 @@
 """What the shop keeps beside its jobs: catalogue, movements of fluid, the drained fluid's condition, photos."""
 
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from typing import Any
 
 from station import audit, catalogue, condition, expected, history, why
@@ -116,10 +115,8 @@ class Shop:
         self._recorder.event(str(values.get("job_id", "")), "condition", body, now())
         return body
 
-    def photo(self, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:
-        """Keep a photo of a job, its metadata stripped. Raises InputError for what is no picture, or too large."""
-        picture = condition.clean_photo(data)
-        condition.store(condition.folder_of(Path(self._config.ledger)), picture)
+    def photo(self, job_id: str, picture: condition.Photo, by: str, text: str) -> dict[str, Any]:
+        """Name a photo, stored already, in a job's record."""
         body = picture.event_body(by, text)
         self._recorder.event(job_id, "photo", body, now())
         return body
