@@ -15,7 +15,7 @@ from station.ledger import Ledger, Moment, SamplesDigest
 
 log = logging.getLogger(__name__)
 
-BATCH_S = 1.0
+BATCH_S = 0.25
 RETRY_S = 1.0
 
 
