@@ -37,7 +37,7 @@ def check(
     """
     if counts.held is not None:
         held, counts = counts.held, evolve(counts, held=None)
-        back = counts.last is not None and abs(count - counts.last) < abs(held[1] - counts.last) / 2
+        back = counts.last is not None and abs(count - counts.last) < 2.0 * _near(counts, noise_counts)
         if back:
             counts, finding = _take(counts, t_s, count, noise_counts)
             return counts, ((t_s, count),), finding or "bit"
@@ -50,12 +50,17 @@ def check(
     return counts, ((t_s, count),), finding
 
 
+def _near(counts: Counts, noise_counts: float) -> float:
+    """How far the next count may be from where it belongs."""
+    return 5.0 * noise_counts + 1.5 * counts.unrest + 2.0
+
+
 def _lost_bit(counts: Counts, count: int, noise_counts: float) -> bool:
     last = counts.last
     if last is None:
         return False
     off = abs(count - last)
-    near = 5.0 * noise_counts + 1.5 * counts.unrest + 2.0
+    near = _near(counts, noise_counts)
     if off < max(1000.0, 4.0 * near):
         return False
     shifted = abs(count - 2 * last) <= 2.0 * near or abs(2 * count - last) <= 2.0 * near

@@ -110,7 +110,10 @@ def _pan_gained_kg(state: BayState) -> float | None:
 
 def _pan_missing(state: BayState) -> str | None:
     gained_kg = _pan_gained_kg(state)
-    lifted = bool(state.steps) and state.steps[-1].kind == "pan_lifted"
+    moved = [step for step in state.steps if step.kind in ("pan_lifted", "pan_back")]
+    lifted = bool(moved) and moved[-1].kind == "pan_lifted"
+    if gained_kg is not None and not lifted:
+        gained_kg -= sum(step.kg for step in moved)  # emptied, or another pan: it was seen to come back
     if state.purge is not None or gained_kg is None or not (lifted or gained_kg < -PAN_GONE_KG):
         return None
     return f"The pan weighs {-gained_kg * 1000:.0f} g less than it did empty."

@@ -16,8 +16,9 @@ KNOCK_KG = 0.02
 PAN_KG = 0.15
 """No drain pan weighs less: a reading this far below the empty pan means that it is off."""
 SAME_KG = 0.003
-SPLASH_KG, SPLASH_S = 0.006, 0.2
-"""In a stream a step must be larger than this, and than what the stream brings in so many seconds."""
+SPLASH_KG, SPLASH_S = 0.006, 0.12
+"""In a stream a step must be larger than this and what the stream brings in so many seconds. A smaller one is counted
+as fluid, and half of it widens the uncertainty."""
 
 WORDS = ("fluid", "object")
 
@@ -94,9 +95,9 @@ def judge(
     that lies on the pan. pump_kg_s: flow of the meter, None while nothing is pumped.
     """
     grams = jump.kg * 1000.0
-    if jump.kg == 0.0 or (
-        stage == "drain" and abs(jump.kg) < SPLASH_KG + SPLASH_S * max(0.0, jump.flow_kg_s)
-    ):
+    if stage == "drain" and 0.0 < abs(jump.kg) < SPLASH_KG + SPLASH_S * max(0.0, jump.flow_kg_s):
+        return Finding("splash", share=1.0)
+    if jump.kg == 0.0:
         if jump.swing_kg > KNOCK_KG:
             return Finding("knock", f"The pan was knocked at {jump.t_s:.0f} s; the level is as before.")
         return FLUID

@@ -105,6 +105,7 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
     empty_kg = before.kg if before is not None else None
     found = steps.judge(jump, state.stage, state.steps, empty_kg, raw_kg, _pump_kg_s(state))
     quiet = state.stage in QUIET_STAGES and found.kind not in ("pan_lifted", "pan_back")
+    quiet = quiet or found.kind == "splash"
     if found.kind == "knock":
         state = evolve(state, pan=pan.resume(state.pan, jump, False, noise_kg))
         last = next((n.t_s for n in reversed(state.notices) if n.kind == "knock"), float("-inf"))
@@ -112,7 +113,7 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
     state = evolve(state, pan=pan.resume(state.pan, jump, found.kind is not None, noise_kg))
     if found.kind is None:
         return state
-    doubt_kg = found.share * abs(jump.kg)
+    doubt_kg = 0.5 * abs(jump.kg) if found.share > 0 else 0.0
     if found.kind == "pan_back":
         doubt_kg = _missed_kg(state, jump)
     step = Step(f"s{len(state.steps) + 1}", jump.t_s, found.kind, jump.kg, jump.u_kg, found.share, doubt_kg)

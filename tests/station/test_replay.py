@@ -66,7 +66,9 @@ def test_zero_of_the_pan_does_not_matter_when_the_pan_was_read_before_the_drain(
     tables["pan"]["zero_count"] = 4000.0
     moved = spec_from_tables(tables, "moved")
     samples = recording.read(CSV)
-    assert balance.report(replay(moved, samples))["drained_l"] == pytest.approx(report()["drained_l"], rel=1e-12)
+    assert balance.report(replay(moved, samples))["drained_l"] == pytest.approx(
+        report()["drained_l"], rel=1e-12
+    )
 
 
 def test_writing_and_reading_a_recording_changes_nothing() -> None:

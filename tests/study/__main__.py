@@ -5,6 +5,7 @@ import json
 import multiprocessing
 import os
 import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from tests.study import compare, plots, table
@@ -21,9 +22,10 @@ def main() -> None:
     options.add_argument("--out", type=Path, default=Path("var/study"))
     chosen = options.parse_args()
     began_s = time.monotonic()
-    with multiprocessing.get_context("spawn").Pool(chosen.processes) as pool:
-        seeds = range(chosen.first, chosen.first + chosen.jobs)
-        rows = list(pool.imap(play, seeds, chunksize=5))
+    seeds = range(chosen.first, chosen.first + chosen.jobs)
+    spawn = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(chosen.processes, mp_context=spawn) as pool:  # says so where a process is killed
+        rows = list(pool.map(play, seeds, chunksize=5))
     took_s = time.monotonic() - began_s
     written = plots.write(rows, chosen.out)
     (chosen.out / "rows.json").write_text(json.dumps(rows), encoding="utf-8")
