@@ -117,7 +117,7 @@ def corner_load(middle_kg: float, places_kg: Mapping[str, float]) -> CornerLoad:
     if not middle_kg > 0.0:
         raise ValueError(f"indication in the middle is {middle_kg!r} kg, expected a load above 0.")
     differences = tuple((place, kg - middle_kg) for place, kg in places_kg.items())
-    largest = max((d for _, d in differences), key=abs)
+    largest = max((change for _, change in differences), key=abs)
     return CornerLoad(middle_kg, differences, largest, abs(largest) / middle_kg / (2.0 * sqrt(3.0)))
 
 

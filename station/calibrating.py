@@ -78,8 +78,8 @@ def pan_findings(readings: Sequence[Reading], fit: loadcell.LoadCellFit) -> Find
         return float(fit.mass_kg(reading.count))
 
     up, down, repeat = _of(readings, "up"), _of(readings, "down"), _of(readings, "repeat")
-    both = [(u, next((d for d in down if d.load_kg == u.load_kg), None)) for u in up]
-    pairs = [(u, d) for u, d in both if d is not None]
+    both = [(u, next((off for off in down if off.load_kg == u.load_kg), None)) for u in up]
+    pairs = [(u, off) for u, off in both if off is not None]
     corner, creep, after = _of(readings, "corner"), _of(readings, "creep"), _of(readings, "empty_after")
     middle = [kg(r) for r in corner if r.place == "middle"]
     if corner and not middle:
@@ -89,7 +89,7 @@ def pan_findings(readings: Sequence[Reading], fit: loadcell.LoadCellFit) -> Find
         max_kg=max(r.load_kg for r in readings),
         errors_kg=tuple((r.load_kg, kg(r) - r.load_kg - zero) for r in (*up, *down)),
         hysteresis=procedures.hysteresis(
-            [u.load_kg for u, _ in pairs], [kg(u) for u, _ in pairs], [kg(d) for _, d in pairs]
+            [u.load_kg for u, _ in pairs], [kg(u) for u, _ in pairs], [kg(off) for _, off in pairs]
         )
         if pairs
         else None,

@@ -200,7 +200,7 @@ class Bay:
 
     def play(self) -> None:
         """Let happen what is due."""
-        for at_s, mishap in [d for d in self.due if self.plant.time_s >= d[0]]:
+        for at_s, mishap in [one for one in self.due if self.plant.time_s >= one[0]]:
             self.due.remove((at_s, mishap))
             if mishap.kind == "flush" and self.solvent_at is None:
                 self.solvent_at = self.plant.old_in_pan_kg

@@ -248,7 +248,8 @@ def quality_page(
             if c.recent
         ],
         dimensions=[
-            Choice(d, f"/quality?{query}&{urlencode({'of': d})}#charts", d == of) for d in quality.DIMENSIONS
+            Choice(per, f"/quality?{query}&{urlencode({'of': per})}#charts", per == of)
+            for per in quality.DIMENSIONS
         ],
         of=of,
         charts=[_chart(c, _tally(mine[c.name]), _chart_address(of, c.name)) for c in shown],

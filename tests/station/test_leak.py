@@ -28,7 +28,7 @@ def test_a_leak_is_told_with_its_uncertainty() -> None:
 
 
 def test_evaporation_is_taken_off_and_its_doubt_widens_the_limit() -> None:
-    calm, drifting = (leak.watch(-2e-5, 4e-7, d, u, 870.0) for d, u in ((-2e-5, 0.0), (-2e-5, 5e-6)))
+    calm, drifting = (leak.watch(-2e-5, 4e-7, drift, u, 870.0) for drift, u in ((-2e-5, 0.0), (-2e-5, 5e-6)))
     assert calm.rate_l_h == pytest.approx(0.0, abs=1e-12)
     assert drifting.limit_l_h > 5 * calm.limit_l_h
 

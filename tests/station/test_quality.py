@@ -227,7 +227,7 @@ def test_calibration_due_takes_the_newest_certificate() -> None:
         paper("M3", "2026-01-31"),
     ]
     due = calibration_due([("meter", f"M{i}") for i in (1, 2, 3, 4)], papers, "2026-03-10")
-    assert [(d.instrument, d.state, d.days_left) for d in due] == [
+    assert [(x.instrument, x.state, x.days_left) for x in due] == [
         ("M4", "none", None),
         ("M3", "overdue", -38),
         ("M2", "due soon", 10),
