@@ -75,6 +75,23 @@ class Verb(Body):
     verb: Key
 
 
+class Override(Body):
+    kind: Key
+    reason: Words
+
+
+class Purge(Body):
+    begin: bool
+
+
+class Drum(Body):
+    """Another container at the pump. left: what is in it, with its unit."""
+
+    container: Key
+    fluid: Key
+    left: Key
+
+
 class Nothing(Body):
     pass
 
@@ -163,6 +180,32 @@ async def stop(engine: Station, holder: TheHolder, hands: Hands, body: Nothing) 
 @router.post("/top-up")
 async def top_up(engine: Station, hands: Hands, body: Nothing) -> Response:
     await do(hands, engine.top_up)
+    return done()
+
+
+@router.post("/purge")
+async def purge(engine: Station, hands: Hands, body: Purge) -> Response:
+    """Begin or end running the hose's old fluid into a waste vessel."""
+    await do(hands, engine.purge, body.begin)
+    return done()
+
+
+@router.post("/override")
+async def override(engine: Station, hands: Hands, body: Override) -> Response:
+    """Go on in spite of what holds the pump off, with a reason for the record."""
+    await do(hands, engine.override, body.kind, body.reason)
+    return done()
+
+
+@router.post("/drum")
+async def drum(engine: Station, hands: Hands, body: Drum) -> Response:
+    await do(hands, engine.connect_drum, body.container, body.fluid, body.left)
+    return done()
+
+
+@router.post("/clear-pump")
+async def clear_pump(engine: Station, hands: Hands, body: Nothing) -> Response:
+    await do(hands, engine.clear_pump)
     return done()
 
 

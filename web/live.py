@@ -68,6 +68,7 @@ def live(view: Mapping[str, Any]) -> Live:
         "verdict.text": verdict.text,
         "verdict.when": "" if stage == "closed" else "as of now",
         "pump": _pump(view),
+        **_supply_text(view),
     }
     geo: gauge.Geometry = {}
     if job is not None:
@@ -81,6 +82,21 @@ def live(view: Mapping[str, Any]) -> Live:
     else:
         text |= {"timer.what": "", "timer.left": "", "timer.of": ""}
     return Live(view["seq"], stage, text, _flags(view, stage, judged), geo, _fragments(view, stage))
+
+
+def _supply_text(view: Mapping[str, Any]) -> dict[str, str]:
+    """What holds the pump off and how to mend it, the hose and the drum."""
+    pump, supply = view.get("pump") or {}, view.get("supply") or {}
+    hose = " + ".join(f"{fmt.litres(part['volume_l'])} {part['grade']}" for part in supply.get("hose", ()))
+    left = fmt.litres(supply.get("left_l"), supply.get("left_u95_l"))
+    return {
+        "held.found": pump.get("found") or "",
+        "held.remedy": pump.get("remedy") or "",
+        "held.kind": pump.get("interlock") or "",
+        "purge": f"{fmt.litres(pump.get('purged_l'))} of {fmt.litres(pump.get('purge_needed_l'))}",
+        "drum": f"{supply.get('container') or 'drum'}: {left} left of {supply.get('grade') or 'no grade'}",
+        "hose": hose or "empty",
+    }
 
 
 def _job_text(job: Mapping[str, Any] | None) -> dict[str, str]:
@@ -134,6 +150,8 @@ def _figures(view: Mapping[str, Any]) -> dict[str, fmt.Shown]:
 def _flags(view: Mapping[str, Any], stage: str, judged: bool) -> dict[str, bool]:
     job_open = stage not in NO_JOB
     overflow = view["overflow_l"] is not None and view["overflow_l"] > 0
+    pump = view.get("pump") or {}
+    purging = bool(pump.get("purging"))
     return {
         "job": view["job"] is not None,
         "idle": stage == "idle",
@@ -153,8 +171,15 @@ def _flags(view: Mapping[str, Any], stage: str, judged: bool) -> dict[str, bool]
         "overflow": overflow,
         "torque": stage in ("reseal", "settle", "leak watch"),
         "top_up": stage in ("fill", "settle"),
-        "dock": stage == "fill" or view["pump_on"],
-        "hold": stage == "fill",
+        "dock": stage == "fill" or view["pump_on"] or purging,
+        "hold": stage == "fill" or purging,
+        "held_off": stage == "fill" and bool(pump.get("found")),
+        "reason_allowed": bool(pump.get("reason_allowed")),
+        "tripped": bool(pump.get("tripped")),
+        "purging": purging,
+        "purge_asked": bool(pump.get("purge_possible"))
+        and (pump.get("purge_needed_l") or 0.0) > 0.005
+        and not purging,
         "pump_on": view["pump_on"],
         "pump_off_why": not view["pump_on"] and (view["latched"] is not None or view["blocked"] is not None),
         "fault": bool(view["faults"]),

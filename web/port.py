@@ -64,6 +64,17 @@ class Engine(Protocol):
 
     def top_up(self) -> None: ...
 
+    def purge(self, begin: bool, /) -> None:
+        """Begin or end a purge of the hose into a waste vessel."""
+
+    def override(self, kind: str, reason: str, /) -> None:
+        """Go on in spite of an interlock, with a reason for the record."""
+
+    def connect_drum(self, container: str, fluid: str, left: str, /) -> None: ...
+
+    def clear_pump(self) -> None:
+        """Clear what a trip latched, once its cause is found."""
+
     def note(self, kind: str, text: str, /) -> None: ...
 
     def abandon(self, reason: str, /) -> None: ...

@@ -502,6 +502,18 @@ class FakeEngine:
     def top_up(self) -> None:
         self._called("top_up")
 
+    def purge(self, begin: bool) -> None:
+        self._called("purge", begin)
+
+    def override(self, kind: str, reason: str) -> None:
+        self._called("override", kind, reason)
+
+    def connect_drum(self, container: str, fluid: str, left: str) -> None:
+        self._called("connect_drum", container, fluid, left)
+
+    def clear_pump(self) -> None:
+        self._called("clear_pump")
+
     def note(self, kind: str, text: str) -> None:
         self._called("note", kind, text)
 

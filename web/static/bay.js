@@ -40,6 +40,13 @@ const form = (id, path, body, after = () => {}) => byId(id).addEventListener("su
   if (await act(it.querySelector("button"), path, body(it.elements))) { it.reset(); after(); }
 });
 form("torque", "/api/note", (f) => ({ kind: "torque", text: `${f.what.value} ${f.value.value}` }));
+let held = "";
+onLive((live) => { held = live.text["held.kind"]; });
+form("override", "/api/override", (f) => ({ kind: held, reason: f.reason.value }));
+form("drum", "/api/drum", (f) => ({ container: f.container.value, fluid: f.fluid.value, left: f.left.value }));
+byId("purge").addEventListener("click", () => act(byId("purge"), "/api/purge", { begin: true }));
+byId("purge-done").addEventListener("click", () => act(byId("purge-done"), "/api/purge", { begin: false }));
+byId("clear-pump").addEventListener("click", () => act(byId("clear-pump"), "/api/clear-pump"));
 form("remark", "/api/note", (f) => ({ kind: "remark", text: f.text.value }));
 form("abandon", "/api/abandon", (f) => ({ reason: f.reason.value }));
 form("unit-right", "/api/note", (f) => ({ kind: "capacity", text: f.reason.value }), () => { byId("unit").hidden = true; });
