@@ -20,6 +20,7 @@ from web import (
     pages,
     photos,
     quality_pages,
+    setup_pages,
     usage_pages,
 )
 from web.gate import Gate
@@ -30,8 +31,15 @@ from web.problem import Problem, of_status, reply
 from web.procedure import Procedure
 from web.render import HERE
 
-READING = (pages.router, calibration_pages.router, usage_pages.router, quality_pages.router, photos.router)
-CHANGING = (actions.router, calibration_actions.router, entries.router)
+READING = (
+    pages.router,
+    calibration_pages.router,
+    usage_pages.router,
+    quality_pages.router,
+    setup_pages.router,
+    photos.router,
+)
+CHANGING = (actions.router, calibration_actions.router, entries.router, setup_pages.changes)
 HANDS = 8
 """Threads for changes. A beat of the hold takes well under a millisecond of one."""
 

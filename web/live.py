@@ -94,7 +94,9 @@ def _supply_text(view: Mapping[str, Any]) -> dict[str, str]:
         "held.remedy": pump.get("remedy") or "",
         "held.kind": pump.get("interlock") or "",
         "purge": f"{fmt.litres(pump.get('purged_l'))} of {fmt.litres(pump.get('purge_needed_l'))}",
-        "drum": f"{supply.get('container') or 'drum'}: {left} left of {supply.get('grade') or 'no grade'}",
+        "drum": f"{supply['container']}: {left} left of {supply['grade']}"
+        if supply.get("container")
+        else "No container entered: connect one",
         "hose": hose or "empty",
     }
 

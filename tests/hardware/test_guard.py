@@ -411,7 +411,9 @@ def test_the_rule_switches_on_only_after_an_off_beat_since_the_last_trouble(even
             if guard.is_late(now_s):
                 guard.late()
                 armed = False
-                latched = latched or pin.stuck == 1  # an off that did not follow latches, whoever asked for it
+                latched = (
+                    latched or pin.stuck == 1
+                )  # an off that did not follow latches, whoever asked for it
                 assert pin.level == 0
         elif event in ("stick on", "stick off", "free"):
             pin.stuck = {"stick on": 1, "stick off": 0, "free": None}[event]

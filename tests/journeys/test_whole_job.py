@@ -45,7 +45,7 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     person.bench("close_drain")
     person.tick_all()
     phone.fill('#torque [name="value"]', "42 N·m")
-    phone.click('#torque button')
+    phone.click("#torque button")
     expect(phone.locator('#torque [name="value"]')).to_have_value("")
     person.mark("reseal_done")
     expect(phone.locator(".countdown").first).to_be_visible()

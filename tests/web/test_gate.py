@@ -29,6 +29,9 @@ BODIES = {
     "/api/bench": {"verb": "kick"},
     "/api/movement": {"kind": "received", "container": "drum 1", "volume": "57.2 L"},
     "/api/condition": {"colour": "brown", "smell": "usual", "metal": "fine paste", "job_id": JOB_ID},
+    "/api/catalogue/enter": {"table": "vehicle", "fields": {"vehicle": "Bus 31"}},
+    "/api/catalogue/retire": {"table": "vehicle", "key": ["Bus 12"]},
+    "/api/catalogue/import": {"table": "vehicle", "data": "vehicle\nBus 31\n", "apply": False},
     "/api/calibration/pan": {"loads": "500 g, 1 kg, 2 kg"},
     "/api/calibration/meter": {"fluid": "gear_75w90", "volume": "500 mL"},
     "/api/calibration/read": {"step": "up", "load": "500 g"},
@@ -43,6 +46,7 @@ READS = [
     f"/jobs/{JOB_ID}/recording.csv", f"/jobs/{JOB_ID}/JOB.toml", f"/jobs/{JOB_ID}", "/bench/truth.json", "/favicon.ico",
     "/usage", "/usage.json", "/usage.csv", "/due", "/due.json", "/quality", "/quality.json", "/quality.csv",
     *(f"/quality/chart{kind}?of=bay&name=Bay%201" for kind in ("", ".json", ".csv")),
+    "/setup", "/setup.json", "/setup/vehicle.csv",
     "/calibration", "/calibration.json", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",
 ]  # fmt: skip
 STREAM = "/live"
@@ -57,7 +61,8 @@ def _paths(routers: Sequence[APIRouter]) -> dict[str, set[str]]:
 
 
 def _filled(path: str) -> str:
-    return path.replace("{job_id}", JOB_ID).replace("{number:path}", NUMBER)
+    filled = path.replace("{job_id}", JOB_ID).replace("{number:path}", NUMBER)
+    return filled.replace("{table}", "vehicle")
 
 
 def test_every_route_is_known_here() -> None:

@@ -12,7 +12,7 @@ import pytest
 from station.errors import StationError
 from tests.web.conftest import Bay
 from tests.web.fake_engine import JOB_ID, STAGE_VIEWS, FakeEngine, job_record, view_of
-from web import calibration_contexts, contexts, quality_pages, usage_pages
+from web import calibration_contexts, contexts, quality_pages, setup_pages, usage_pages
 from web.gate import SECURITY_HEADERS
 from web.problem import Problem
 from web.render import HERE
@@ -77,6 +77,7 @@ CONTEXTS = {
     "due.html": usage_pages.DuePage,
     "quality.html": quality_pages.QualityPage,
     "quality_chart.html": quality_pages.ChartPage,
+    "setup.html": setup_pages.SetupPage,
     "error.html": Problem,
 }
 
