@@ -57,7 +57,7 @@ def write(rows: Sequence[dict[str, Any]], folder: Path) -> list[Path]:
     pages = {}
     for figure in ("drained", "filled"):
         true, got, u95 = f"{figure}_true_l", f"{figure}_l", f"{figure}_u95_l"
-        errors = [(r[true], 100.0 * (r[got] - r[true]) / r[true]) for r in rows]
+        errors = [(r[true], 100.0 * (r[got] - r[true]) / r[true]) for r in rows if r[true] > 0.0]
         xs, ys = (1.0, 6.0), (-1.2, 1.2)
         pages[f"errors_{figure}"] = _page(
             f"Error of {figure}, {len(rows)} jobs", "true volume, L", "error, %", _dots(errors, xs, ys),

@@ -82,16 +82,21 @@ def lines(rows: Sequence[Row]) -> list[Line]:
     """Every figure of the study, in the order of the goals."""
     found = []
     for figure in ("drained", "filled"):
-        rel = [abs(_error(r, figure)) / r[f"{figure}_true_l"] for r in rows]
+        jobs = [r for r in rows if r[f"{figure}_true_l"] > 0.0]
+        rel = [abs(_error(r, figure)) / r[f"{figure}_true_l"] for r in jobs]
         found.append(
             _share(f"{figure}: error within 0.4 %", "95 %", [x <= 0.004 for x in rel], lambda s: s >= 0.95)
         )
-        silent = [x > 0.01 and not set(r["kinds"]) - set(QUIET) for x, r in zip(rel, rows, strict=True)]
+        silent = [x > 0.01 and not set(r["kinds"]) - set(QUIET) for x, r in zip(rel, jobs, strict=True)]
         found.append(_share(f"{figure}: beyond 1 % without a notice", "none", silent, lambda s: s == 0.0))
         found.append(_share(f"{figure}: beyond 1 % at all", "", [x > 0.01 for x in rel], None))
         found.append(
-            _share(f"{figure}: true value within U95", "94 to 97 %", [_covered(r, figure) for r in rows], lambda s: 0.94 <= s <= 0.97)
+            _share(f"{figure}: true value within U95", "94 to 97 %", [_covered(r, figure) for r in jobs], lambda s: 0.94 <= s <= 0.97)
         )  # fmt: skip
+    held_off = [r["filled_true_l"] == 0.0 for r in rows]
+    found.append(_share("pump held off by an interlock, no fill", "", held_off, None))
+    silent = [off and not r["kinds"] for off, r in zip(held_off, rows, strict=True)]
+    found.append(_share("… without a notice", "none", silent, lambda s: s == 0.0))
     decided = [r for r in rows if r["verdict"] != "undecided"]
     wrong = [r["verdict"] != r["true_verdict"] for r in decided]
     found.append(_share("verdict wrong, of decided jobs", "at most 1 %", wrong, lambda s: s <= 0.01))
