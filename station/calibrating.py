@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from statistics import fmean
 from typing import Any
 
-from calibration import certificates, loadcell, meter, procedures
+from calibration import certificates, drift, loadcell, meter, procedures
 from calibration.certificates import Certificate, Reference
 from calibration.fluid import Fluid
 from calibration.weighing_classes import Findings, claim
@@ -21,6 +21,7 @@ PAN_STEPS = {
     "corner": "One load in the middle and in each corner",
     "creep": "One load left for 30 minutes, read now and then",
     "empty_after": "The empty pan just after that load came off",
+    "warm": "The empty pan, four times or more while the shop warms or cools by five degrees",
 }
 """What can be read for a pan, in order. Loading is needed; what else is done narrows the claim's unknowns."""
 
@@ -30,7 +31,10 @@ TARGET_U95_REL = 0.002
 
 @dataclass(frozen=True)
 class Reading:
-    """One calm stretch of the pan. step: a key of PAN_STEPS. place: for a corner, where; "middle" is the middle."""
+    """One calm stretch of the pan. step: a key of PAN_STEPS. place: for a corner, where; "middle" is the middle.
+
+    temperature_c: of the air; None where it was not read.
+    """
 
     step: str
     load_kg: float
@@ -38,6 +42,7 @@ class Reading:
     sd_counts: float
     t_s: float
     place: str = ""
+    temperature_c: float | None = None
 
 
 @dataclass(frozen=True)
@@ -81,6 +86,11 @@ def pan_findings(readings: Sequence[Reading], fit: loadcell.LoadCellFit) -> Find
     both = [(u, next((off for off in down if off.load_kg == u.load_kg), None)) for u in up]
     pairs = [(u, off) for u, off in both if off is not None]
     corner, creep, after = _of(readings, "corner"), _of(readings, "creep"), _of(readings, "empty_after")
+    warm = [(r.temperature_c, kg(r)) for r in _of(readings, "warm") if r.temperature_c is not None]
+    if len(warm) < len(_of(readings, "warm")):
+        raise ValueError(
+            "a reading while warming has no air temperature. Connect the air's thermometer, or strike it."
+        )
     middle = [kg(r) for r in corner if r.place == "middle"]
     if corner and not middle:
         raise ValueError("corner load has no reading in the middle. Put the load there and read it.")
@@ -100,6 +110,9 @@ def pan_findings(readings: Sequence[Reading], fit: loadcell.LoadCellFit) -> Find
         if corner
         else None,
         creep=procedures.creep([r.t_s for r in creep], [kg(r) for r in creep]) if creep else None,
+        temperature_effect=procedures.temperature_effect([t for t, _ in warm], [m for _, m in warm])
+        if warm
+        else None,
         zero_return=procedures.zero_return(kg(up[0]), kg(after[-1])) if after and up else None,
     )
 
@@ -130,6 +143,7 @@ def pan_certificate(readings: Sequence[Reading], form: Form) -> Certificate:
         "count": [r.count for r in readings],
         "sd_counts": [r.sd_counts for r in readings],
         "t_s": [r.t_s for r in readings],
+        "temperature_c": [r.temperature_c for r in readings],
     }
     return _certificate("pan", form, data, result, statement)
 
@@ -155,10 +169,34 @@ def _line(
     )
 
 
-def meter_certificate(runs: Sequence[Run], fluid: Fluid, form: Form, u_scale_rel: float) -> Certificate:
+OWN_TERMS = ("scatter of the runs", "pulse resolution")
+"""What two provings on one pan with one fluid do not share: the scale and the density cancel in their ratio."""
+
+
+def _own_u(result: Mapping[str, Any]) -> float:
+    return math.sqrt(sum(t["u"] ** 2 for t in result["budget"]["terms"] if t["name"] in OWN_TERMS))
+
+
+def _drift(result: Mapping[str, Any], previous: Certificate) -> tuple[dict[str, Any], str]:
+    """How far the K-factor has moved since the proving before, and a sentence for it."""
+    before = previous.result
+    moved = drift.change(
+        float(before["k_factor_per_l"]), _own_u(before), float(result["k_factor_per_l"]), _own_u(result)
+    )
+    said = "more than both can explain: find out why" if moved.significant else "within what both can explain"
+    return (
+        {"since": previous.number, **vars(moved)},
+        f" Since {previous.number} the K-factor has moved by {moved.relative:+.2%}, {said}.",
+    )
+
+
+def meter_certificate(
+    runs: Sequence[Run], fluid: Fluid, form: Form, u_scale_rel: float, previous: Certificate | None = None
+) -> Certificate:
     """Proving of a meter by weighing. Raises ValueError where the runs do not carry one.
 
-    u_scale_rel: relative standard uncertainty of the pan's slope, common to all runs.
+    u_scale_rel: relative standard uncertainty of the pan's slope, common to all runs. previous: the proving
+    before, to tell the drift.
     """
     proving = meter.prove(
         [r.pulses for r in runs],
@@ -169,6 +207,9 @@ def meter_certificate(runs: Sequence[Run], fluid: Fluid, form: Form, u_scale_rel
         u_temperature_c=0.5,
     )
     result, statement = certificates.meter_result(proving, TARGET_U95_REL)
+    if previous is not None:
+        result["drift"], moved = _drift(result, previous)
+        statement += moved
     kvs = [fluid.viscosity_mm2_s(r.temperature_c) for r in runs]
     known = [kv for kv in kvs if kv is not None]
     result["flow_l_min"] = fmean(r.flow_l_min for r in runs)

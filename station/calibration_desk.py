@@ -85,6 +85,7 @@ class CalibrationDesk:
         self._fluid: Fluid | None = None
         self._window: tuple[tuple[float, float], ...] = ()
         self._t_s = 0.0
+        self._air_c: float | None = None
 
     def lines(self) -> Lines:
         """The lines in force today."""
@@ -95,6 +96,8 @@ class CalibrationDesk:
         self._t_s = sample.t_s
         if self.kind is None:
             return ()
+        if sample.source == "air_c":
+            self._air_c = float(sample.value)
         if sample.source == "pan" and sample.value not in pan.SATURATED:
             recent = (p for p in self._window if p[0] >= sample.t_s - pan.WINDOW_S)
             self._window = (*recent, (sample.t_s, float(sample.value)))
@@ -168,7 +171,7 @@ class CalibrationDesk:
             raise InputError(
                 f"The pan is not at rest: readings scatter by {sd:.0f} counts, {noise:g} is usual. Keep hands off it."
             )
-        reading = Reading(step, load_kg, level.kg, sd, self._t_s, place.strip())
+        reading = Reading(step, load_kg, level.kg, sd, self._t_s, place.strip(), self._air_c)
         self.readings.append(reading)
         self._event("calibration_reading", asdict(reading))
         return reading
@@ -209,7 +212,9 @@ class CalibrationDesk:
                 if self._fluid is None:
                     raise InputError("The proving has no fluid.")
                 u_scale = prover.state.spec.pan.u_rel
-                certificate = meter_certificate(prover.runs, self._fluid, form, u_scale)
+                provings = [c for c in self.register if c.instrument == form.instrument]
+                before = provings[-1] if provings else None
+                certificate = meter_certificate(prover.runs, self._fluid, form, u_scale, before)
             self.register = certificates.append(self.register, certificate)
         except ValueError as error:
             raise InputError(str(error)) from error

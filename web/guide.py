@@ -16,6 +16,7 @@ CORNERS = ("middle", "front left", "front right", "rear right", "rear left")
 CREEP_MIN = (0, 10, 20, 30)
 """A creep record has to cover half an hour (``calibration.procedures.creep``)."""
 SAME_KG = 1e-6
+WARMS = 4
 
 NAMES = {
     "up": "Loading",
@@ -24,6 +25,7 @@ NAMES = {
     "corner": "Corner load",
     "creep": "Creep",
     "empty_after": "Return to zero",
+    "warm": "Temperature",
 }
 WHY = {
     "up": "Gives the line from counts to mass. A certificate needs it.",
@@ -32,6 +34,7 @@ WHY = {
     "corner": "Finds what it matters where on the pan a load lies.",
     "creep": "Finds how the figure wanders under a load that stays on for half an hour.",
     "empty_after": "Finds whether the empty pan comes back to where it was after that half hour.",
+    "warm": "Finds how the empty pan's figure follows the shop's temperature.",
 }
 
 
@@ -108,6 +111,7 @@ def sequence(loads: Sequence[Load]) -> dict[str, list[tuple[Load, str]]]:
         "corner": [(_nearest(loads, heaviest.kg / 3), place) for place in CORNERS],
         "creep": [(heaviest, "")] * len(CREEP_MIN),
         "empty_after": [(EMPTY, "")],
+        "warm": [(EMPTY, "")] * WARMS,
     }
 
 
@@ -167,6 +171,8 @@ def _then(step: str, load: Load, taken: Sequence[Mapping[str, Any]]) -> str:
         )
     if step == "empty_after":
         return "Right after the half hour under load."
+    if step == "warm":
+        return "As the shop warms or cools, over five degrees at least; come back between jobs."
     if step == "down" and load is not EMPTY:
         return "Take loads off; never press on the pan meanwhile."
     return ""

@@ -10,9 +10,11 @@ from typing import Any
 
 import pytest
 
+from calibration import loadcell
 from hardware.sample import Sample
 from hardware.simulated.plant import Plant, PlantSettings, SimFluid
 from station import archive, plan
+from station.calibrating import pan_findings
 from station.calibration_desk import CalibrationDesk, Lines, lines_in_force
 from station.config import BayConfig, demo_path, read_config
 from station.core import PumpCommand
@@ -272,6 +274,41 @@ def test_a_struck_reading_stays_in_the_record(shop: Workshop) -> None:
         "a hose leaned on the pan"
     ]
     ledger.close()
+
+
+def test_a_second_proving_tells_the_drift_since_the_first(shop: Workshop) -> None:
+    shop.prove()
+    shop.desk.do("finish", FORM)
+    shop.plant = Plant(replace(shop.plant.settings, k_factor_per_l=TRUE_K * 1.02))
+    shop.prove()
+    shop.desk.do("finish", FORM)
+    moved = shop.desk.register[1].result["drift"]
+    assert moved["since"] == "Bay 1 meter 1"
+    assert moved["relative"] == pytest.approx(0.02, abs=0.003)
+    assert moved["significant"] is True
+    assert "find out why" in shop.desk.register[1].statement
+
+
+def test_the_temperature_effect_is_found_by_reading_the_empty_pan_as_the_shop_warms(tmp_path: Path) -> None:
+    shop = Workshop(tmp_path)
+    shop.calibrate_pan()
+    cool_c = shop.plant.settings.air_c
+    for step in range(5):
+        shop.plant.settings = replace(shop.plant.settings, air_c=cool_c + 1.5 * step)
+        shop.plant.disturbed.lay(shop.plant.time_s, 0.0003 if step else 0.0)  # a cell that gains 0.2 g per °C
+        shop.wait(9.0)
+        shop.desk.do("read", {"step": "warm", "load": "0 kg"})
+        if step == 2:
+            with pytest.raises(InputError, match="temperature"):
+                shop.desk.do("finish", FORM)  # three readings over three degrees prove nothing
+    loads = [r for r in shop.desk.readings if r.step in ("up", "down")]
+    fit = loadcell.fit([r.count for r in loads], [r.load_kg for r in loads])
+    found = pan_findings(shop.desk.readings, fit).temperature_effect
+    assert found is not None
+    assert found.kg_per_c == pytest.approx(0.0002, abs=0.00004)
+    shop.desk.do("finish", FORM)
+    assert "temperature effect" not in shop.desk.register[0].result["claim"]["not_examined"]
+    shop.recorder.close()
 
 
 def test_a_certificate_that_ran_out_is_used_but_said_to_be_due(shop: Workshop) -> None:
