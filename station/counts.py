@@ -10,6 +10,8 @@ STUCK_PER_S = 2.0
 BITS = range(10, 24)
 FRESH_S = 1.0
 CALMS = 0.95
+CLEAR_OF = 12
+"""A power of two is one only where counts are steadier than this share of it."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,7 @@ def _lost_bit(counts: Counts, count: int, noise_counts: float) -> bool:
     if off < max(1000.0, 4.0 * near):
         return False
     shifted = abs(count - 2 * last) <= 2.0 * near or abs(2 * count - last) <= 2.0 * near
-    return shifted or any(abs(off - (1 << bit)) <= near for bit in BITS)
+    return shifted or any(abs(off - (1 << bit)) <= near < (1 << bit) / CLEAR_OF for bit in BITS)
 
 
 def _take(counts: Counts, t_s: float, count: int, noise_counts: float) -> tuple[Counts, str | None]:

@@ -23,11 +23,11 @@ MISFIT_RUNS = 5.0
 
 ORIGINS_S = (0.0, 25.0, 60.0, 120.0, 240.0, 480.0)
 """How long before the end of bulk flow the film's clock may have started: walls come out of the fluid one by one."""
-STREAM_S = 15.0
+STREAM_S = 30.0
 """The last of the stream is no film yet."""
 
-_FORGET_S = 400.0
-_MODEL_U = 0.12
+_FORGET_S = 150.0
+_MODEL_U = 0.15
 """The law is for one wall of one temperature. An axle is many, cooling: a share of the forecast stays in doubt."""
 
 Block = tuple[float, float]
@@ -70,8 +70,11 @@ class Curve:
     u_a: float
     weight: float
 
+    def share(self, age_s: float) -> float:
+        return 1.0 / math.sqrt(age_s + self.origin_s)
+
     def left(self, age_s: float) -> float:
-        return self.a / math.sqrt(age_s + self.origin_s)
+        return self.a * self.share(age_s)
 
 
 def start(t0_s: float) -> DripFit:
@@ -196,7 +199,7 @@ def forecast(fit: DripFit | None, t_s: float, noise_kg: float, worth_kg: float) 
     ahead = gain(age_s)
     each = [(c, c.left(age_s) - c.left(age_s + HORIZON_S)) for c in known]
     spread = sum(c.weight * (kg - ahead) ** 2 for c, kg in each)
-    u_read = sum(c.weight * c.u_a * (kg / c.a if c.a > 0 else 0.0) for c, kg in each)
+    u_read = sum(c.weight * c.u_a * (c.share(age_s) - c.share(age_s + HORIZON_S)) for c in known)
     wait_s = 0.0
     if ahead > worth_kg:
         low, high = age_s, age_s + 86400.0

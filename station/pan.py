@@ -30,7 +30,8 @@ EPISODE_S = 4.0
 GAP_S = 1.5
 SLOW_S = 0.6
 """Readings further apart than this cannot tell a thing that falls from fluid that flows: all of them are taken."""
-OUT = 5.0
+OUT = 4.0
+LEAD_S = 0.05
 """A block this many standard deviations off the line opens an episode."""
 SIGNIFICANT = 4.0
 CORRELATED = 2.0
@@ -159,7 +160,7 @@ def add(track: PanTrack, t_s: float, indicated_kg: float, noise_kg: float) -> tu
     line = fit_line(calm)
     sigma = max(noise_kg, track.scatter_kg)
     off_kg = block[1] - line.at(block[0])
-    within = abs(off_kg) <= OUT * sigma + 0.1 * abs(line.slope_kg_s) + 1e-4
+    within = abs(off_kg) <= OUT * sigma + LEAD_S * abs(line.slope_kg_s) + 1e-4
     if not track.episode:
         return (_accept(track, block, noise_kg, off_kg), None) if within else (
             evolve(track, episode=(block,)), None)  # fmt: skip

@@ -60,6 +60,13 @@ def counted(step: Step, says: str | None) -> tuple[float, float]:
     return step.share * step.kg, ((1.0 - step.share) ** 2 * step.u_kg**2 + step.doubt_kg**2) ** 0.5
 
 
+def _says(step: Step, steps: tuple[Step, ...], answers: Mapping[str, str]) -> str | None:
+    """The answer to a step; the bursts of a can share the answer to the flush that they were found to be."""
+    if step.id in answers or step.kind != "burst":
+        return answers.get(step.id)
+    return next((answers.get(s.id) for s in steps if s.kind == "flush" and s.t_s <= step.t_s), None)
+
+
 def between(
     steps: tuple[Step, ...], answers: Mapping[str, str], from_s: float, to_s: float
 ) -> tuple[float, float]:
@@ -67,7 +74,7 @@ def between(
     kg = variance = 0.0
     for step in steps:
         if from_s < step.t_s <= to_s:
-            fluid_kg, u_kg = counted(step, answers.get(step.id))
+            fluid_kg, u_kg = counted(step, _says(step, steps, answers))
             kg += fluid_kg
             variance += u_kg**2
     return kg, variance**0.5
