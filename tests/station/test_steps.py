@@ -6,9 +6,10 @@ from pathlib import Path
 import pytest
 
 from hardware.sample import Sample
-from station import balance, recording
+from station import archive, balance, recording
 from station.core import LedgerEvent, step
 from station.job import read_job, spec_from_tables
+from station.ledger import Ledger, now
 from station.mishap import Mishap
 from station.rehearse import Rehearsal, Technician, read_scenario, rehearse
 from station.replay import replay
@@ -118,6 +119,17 @@ def test_replaying_an_exported_job_with_answers_gives_its_figures_to_the_last_di
     again = balance.report(replay(read_job(toml), recording.read(csv)))
     assert again == balance.report(state)
     assert again["drained_l"] != done.report()["drained_l"]
+
+
+def test_the_exported_job_carries_the_answers_that_came_later(tmp_path: Path) -> None:
+    ledger = Ledger(tmp_path / "l.sqlite")
+    ledger.append("j1", "job_open", {**read_scenario(None).spec.to_table(), "backend": "simulated"}, now(0.0))
+    for text in ("s1:fluid", "s2:object", "s1:object"):
+        ledger.append("j1", "answer", {"text": text}, now(1.0))
+    toml = tmp_path / "JOB.toml"
+    toml.write_text(archive.job_toml(ledger, "j1"), encoding="utf-8")
+    ledger.close()
+    assert read_job(toml).answers == {"s1": "object", "s2": "object"}
 
 
 def test_answers_in_a_job_file_are_checked() -> None:
