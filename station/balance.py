@@ -139,7 +139,7 @@ def _metered(state: BayState) -> budget.Budget | None:
 
 
 def _overflow(state: BayState) -> budget.Budget | None:
-    """Fill that ran back into the pan. What the pan's own unrest could explain counts as none, with its u."""
+    """Fill that ran back into the pan: what it gained beyond its own drift, never below zero."""
     base = state.fill_base
     if base is None:
         return None
@@ -154,8 +154,7 @@ def _overflow(state: BayState) -> budget.Budget | None:
     load_kg = base.kg - (state.before.kg if state.before is not None else 0.0)
     u_creep_kg = 0.3 * state.spec.pan.creep_rel * abs(load_kg)
     u_kg = math.hypot(base.u_kg, end.u_kg, u_drift_kg, u_creep_kg, u_steps_kg)
-    if gained_kg < 2.0 * u_kg:
-        gained_kg = 0.0
+    gained_kg = max(0.0, gained_kg)  # nothing runs from the pan back into the axle
     supply_c = state.meter.supply_c
     return _weighed(state, "overflow", gained_kg, u_kg, gained_kg, state.spec.fresh, supply_c)
 

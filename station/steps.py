@@ -116,12 +116,15 @@ def judge(
             "it is not in them and widens their uncertainty.",
         )
     if jump.kg < 0:
+        if any(
+            s.kind in ("object", "gulp") and abs(s.kg + jump.kg) < SAME_KG + 3.0 * s.u_kg + 3.0 * jump.u_kg
+            for s in steps
+        ):
+            return Finding("object_gone", f"What lay on the pan was taken off again ({-grams:.0f} g).")
         if empty_kg is not None and raw_kg < empty_kg - PAN_KG:
             return Finding(
                 "pan_lifted", "The pan was lifted off its cells. Put it back; the figures wait for it."
             )
-        if any(s.kg > 0 and abs(s.kg + jump.kg) < SAME_KG + 3.0 * s.u_kg + 3.0 * jump.u_kg for s in steps):
-            return Finding("object_gone", f"What lay on the pan was taken off again ({-grams:.0f} g).")
         return Finding(
             "object_gone",
             f"{-grams:.0f} g went from the pan at once: taken off, or the pan was moved. Not counted.",

@@ -79,6 +79,23 @@ def test_a_pan_pushed_to_a_corner_moves_no_figure() -> None:
     assert set(kinds(done)) <= {"knock", "object", "object_gone"}
 
 
+def test_a_pan_lifted_twice_is_named_twice() -> None:
+    done = job(Mishap("lift", "drip", 80.0, lasts_s=10.0), Mishap("lift", "drip", 120.0, lasts_s=10.0))
+    assert kinds(done) == ["pan_lifted", "pan_back"] * 2
+    assert agrees(done)
+
+
+def test_a_cover_taken_off_a_lighter_pan_is_no_lift() -> None:
+    done = job(
+        Mishap("swap", "drip", 60.0, lasts_s=15.0, kg=-0.3),
+        Mishap("lay", "drip", 110.0, kg=1.4),
+        Mishap("take", "drip", 140.0, kg=1.4),
+    )
+    assert kinds(done) == ["pan_lifted", "pan_back", "object", "object_gone"]
+    assert agrees(done)
+    assert done.report()["leak_text"] is not None
+
+
 def test_an_air_tool_moves_no_figure() -> None:
     done = job(Mishap("tool", "drip", 60.0, lasts_s=40.0, kg=0.015))
     assert agrees(done)

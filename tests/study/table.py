@@ -123,8 +123,14 @@ def lines(rows: Sequence[Row]) -> list[Line]:
         hits = [abs(_error(r, "overflow")) < 0.010 for r in chosen]
         found.append(_share(f"overflow ({name}) within 10 mL", "95 %", hits, lambda s: s >= 0.95))
     found.append(_share("overflow: true value within U95", "", [_covered(r, "overflow") for r in over], None))
-    leaking = [r for r in rows if r["leak_l_h"] > max(r["leak_limit_l_h"], 1e-9)]
-    dry = [r for r in rows if r["leak_l_h"] == 0.0]
+    watched = [r for r in rows if r["leak_limit_l_h"] is not None]
+    found.append(
+        _share(
+            "leak watch that came to no figure", "none", [r not in watched for r in rows], lambda s: s == 0.0
+        )
+    )
+    leaking = [r for r in watched if r["leak_l_h"] > max(r["leak_limit_l_h"], 1e-9)]
+    dry = [r for r in watched if r["leak_l_h"] == 0.0]
     alarm = [r["leak_told_l_h"] > r["leak_limit_l_h"] / 2.0 for r in dry]
     seen = [r["leak_told_l_h"] > r["leak_limit_l_h"] / 2.0 for r in leaking]
     found.append(_share("leak above its detection limit found", "95 %", seen, lambda s: s >= 0.95))
