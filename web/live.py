@@ -87,7 +87,9 @@ def live(view: Mapping[str, Any]) -> Live:
 def _supply_text(view: Mapping[str, Any]) -> dict[str, str]:
     """What holds the pump off and how to mend it, the hose and the drum."""
     pump, supply = view.get("pump") or {}, view.get("supply") or {}
-    hose = " + ".join(f"{fmt.litres(part['volume_l'])} {part['grade']}" for part in supply.get("hose", ()))
+    hose = " + ".join(
+        f"{fmt.litres(part['volume_l'])} {part['grade'] or part['fluid']}" for part in supply.get("hose", ())
+    )
     left = fmt.litres(supply.get("left_l"), supply.get("left_u95_l"))
     return {
         "held.found": pump.get("found") or "",
@@ -175,12 +177,13 @@ def _flags(view: Mapping[str, Any], stage: str, judged: bool) -> dict[str, bool]
         "top_up": stage in ("fill", "settle"),
         "dock": stage == "fill" or view["pump_on"] or purging,
         "hold": stage == "fill" or purging,
-        "held_off": stage == "fill" and bool(pump.get("found")),
+        "held_off": (stage == "fill" or purging) and bool(pump.get("found")),
         "reason_allowed": bool(pump.get("reason_allowed")),
-        "tripped": bool(pump.get("tripped")),
+        # Between jobs there is no pump view, and a trip still has to be cleared.
+        "tripped": any(f["source"] == "pump" and f["fault"] == "tripped" for f in view["faults"]),
         "purging": purging,
         "purge_asked": bool(pump.get("purge_possible"))
-        and (pump.get("purge_needed_l") or 0.0) > 0.005
+        and (pump.get("purge_needed_l") or 0.0) > LAST_DIGIT_L
         and not purging,
         "pump_on": view["pump_on"],
         "pump_off_why": not view["pump_on"] and (view["latched"] is not None or view["blocked"] is not None),

@@ -228,6 +228,35 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
 }
 
 
+PUMP: dict[str, Any] = {
+    "interlock": None,
+    "found": None,
+    "remedy": None,
+    "reason_allowed": False,
+    "stop_open": False,
+    "tripped": False,
+    "fine": False,
+    "running_s": None,
+    "limit_s": None,
+    "overrun_l": None,
+    "stops_learned": 0,
+    "air_l": 0.0,
+    "air_u95_l": 0.0,
+    "purging": False,
+    "purge_possible": False,
+    "purge_needed_l": 0.0,
+    "purged_l": 0.0,
+}
+"""A pump that nothing holds off."""
+
+
+def pump_of(**changes: Any) -> dict[str, Any]:
+    """The pump's part of a view, with changes. Raises KeyError for a name that it does not have."""
+    for name in changes:
+        PUMP[name]
+    return PUMP | changes
+
+
 def view_of(stage: str, **changes: Any) -> dict[str, Any]:
     """A plausible view of a stage, with changes."""
     view = copy.deepcopy(IDLE)
