@@ -37,6 +37,15 @@ class Live:
 
 def _pump(view: Mapping[str, Any]) -> str:
     to_go_l = view["to_go_l"]
+    pump = view.get("pump") or {}
+    # In a purge the hose is in a waste vessel: no level at a plug asks for more.
+    if (
+        pump.get("purging")
+        and not (view["pump_on"] or view["latched"] or view["blocked"])
+        and to_go_l is not None
+        and to_go_l < LAST_DIGIT_L
+    ):
+        return words.PURGED
     return words.pump(
         view["latched"],
         view["blocked"],

@@ -82,6 +82,9 @@ def verdict(name: str | None, p_short: float | None, p_within: float | None, p_o
     return Verdict("Undecided", "?", f"{text} {rest}")
 
 
+PURGED = "Purged as far as needed. Let go, then end it with Purge done."
+
+
 def pump(latched: str | None, blocked: str | None, *, pump_on: bool, held: bool, reached: bool) -> str:
     """What the pump does and, where it does not run, why. reached: nothing is left to go."""
     if pump_on:

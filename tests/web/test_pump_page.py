@@ -77,6 +77,15 @@ def test_a_purge_has_the_hold_to_run_of_the_fill(stage: str) -> None:
     assert during.text["purge"] == "0.12 L of 0.30 L"
 
 
+def test_a_purge_that_is_through_asks_for_no_top_up() -> None:
+    off = {"pump_on": False, "held": False, "blocked": None, "latched": None, "to_go_l": 0.004}
+    pump = pump_of(purging=True, purge_needed_l=0.35, purged_l=0.346)
+    assert "end it with Purge done" in live(view_of("plan", pump=pump, **off)).text["pump"]
+    assert "Top up" in live(view_of("fill", pump=pump_of(), **off)).text["pump"]
+    refused = live(view_of("plan", pump=pump, **off | {"blocked": "the pump is stopped"})).text["pump"]
+    assert refused == "Pump is blocked: the pump is stopped."
+
+
 @pytest.mark.parametrize("stage", ["idle", "fill", "settle"])
 def test_a_trip_can_be_cleared_in_a_job_and_between_jobs(stage: str) -> None:
     assert live(view_of(stage, faults=TRIPPED)).flag["tripped"]
