@@ -56,7 +56,7 @@ def test_exact_limits_of_a_share(hits: int, n: int, low: float, high: float) -> 
 
 
 def test_the_estimator_that_was_kept_is_the_better_one() -> None:
-    scores = compare.study(20)
+    scores = compare.study(10)
     kept, other = "segmented regression", "Kalman filter"
     for scene in ("bolt", "wrench"):
         ours, theirs = scores[kept, "drip", scene], scores[other, "drip", scene]
