@@ -7,7 +7,7 @@ from tests.study.__main__ import FIRST
 from tests.study.run import play
 
 # The first of the full study's seeds, none of which was looked at while the estimator was made.
-SEEDS = range(FIRST, FIRST + 40)
+SEEDS = range(FIRST, FIRST + 36)
 
 
 @pytest.fixture(scope="module")
@@ -15,15 +15,15 @@ def rows() -> list[dict]:
     return [play(seed) for seed in SEEDS]
 
 
-def test_forty_jobs_meet_what_forty_jobs_can_show(rows: list[dict]) -> None:
-    """Of 40, 36 within where the goal is 95 %: fewer has a chance of 5 %; a bias would show at once."""
+def test_a_short_study_meets_what_so_few_jobs_can_show(rows: list[dict]) -> None:
+    """Of 36, 32 within where the goal is 95 %: fewer has a chance of 3 %; a bias would show at once."""
     print(table.text(rows))
     for figure in ("drained", "filled"):
         rel = [abs(r[f"{figure}_l"] - r[f"{figure}_true_l"]) / r[f"{figure}_true_l"] for r in rows]
-        assert sum(x <= 0.004 for x in rel) >= 36
+        assert sum(x <= 0.004 for x in rel) >= 32
         assert all(x <= 0.01 or set(r["kinds"]) - {"knock"} for x, r in zip(rel, rows, strict=True))
         covered = [abs(r[f"{figure}_l"] - r[f"{figure}_true_l"]) <= r[f"{figure}_u95_l"] for r in rows]
-        assert sum(covered) >= 35
+        assert sum(covered) >= 32
     assert [r["texts"] for r in rows if r["undisturbed"] and r["kinds"]] == []
     told = [r for r in rows if r["told_l"] is not None]
     assert len(told) > 20
