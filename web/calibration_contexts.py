@@ -21,6 +21,8 @@ RUNS_NEEDED = 5
 KINDS = {"pan": "Pan", "meter": "Meter"}
 DONE = {"pan": "Calibration of the pan", "meter": "Proving of the meter"}
 REFERENCE_ROWS = 3
+LEAST_U_KG = 1e-7
+"""A form is not begun with an uncertainty that nobody could state of a pan."""
 
 
 class Dense(Protocol):
@@ -65,7 +67,10 @@ class Taken:
 
 @dataclass(frozen=True)
 class Calm:
-    """What the page needs to see that the pan is at rest, in grams and seconds. wanted_g: None where unknown."""
+    """What the page needs to see that the pan is at rest, in grams and seconds. word: what to say then.
+    empty_g, wanted_g: None where unknown."""
+
+    word: str
 
     noise_g: float
     window_s: float
@@ -75,7 +80,7 @@ class Calm:
 
 @dataclass(frozen=True)
 class Run:
-    """The proving as it stands. open: a run has begun and was not weighed yet."""
+    """The proving as it stands. number: of the run that is open or comes next. open: it was begun and not weighed."""
 
     number: int
     open: bool
@@ -242,7 +247,7 @@ def _run(data: Mapping[str, Any], fluid: Dense | None) -> Run:
         result = f"Mean {fmt.decimal(mean, 2)} pulses/L; the runs lie within {fmt.decimal(spread, 3)} %."
     count = len(data["runs"])
     return Run(
-        count + (0 if data["run_open"] is None else 1),
+        count + 1,
         bool(data["run_open"]),
         str(fmt.litres(data["run_volume_l"])),
         result,
@@ -255,7 +260,8 @@ def _calm(data: Mapping[str, Any], ask: Ask | None, table: Mapping[str, Any]) ->
     empty = next((r for r in data["readings"] if r["load_kg"] == 0.0), None)
     empty_g = None if empty is None else (empty["count"] - zero) * slope * 1000
     noise_g = float(table["noise_counts"]) * abs(slope) * 1000 * CALM_FACTOR
-    return Calm(noise_g, pan.WINDOW_S, empty_g, None if ask is None else ask.load.kg * 1000)
+    word = "Calm: read it now" if data["kind"] == "pan" else "The pan is calm"
+    return Calm(word, noise_g, pan.WINDOW_S, empty_g, None if ask is None else ask.load.kg * 1000)
 
 
 def _a_year_on(today: date) -> str:
@@ -298,7 +304,7 @@ def _scale_row(runs: Sequence[Mapping[str, Any]], held: Certificate | None) -> R
     return ReferenceRow(
         held.instrument,
         f"{fmt.decimal(mass_kg * 1000, 1)} g",
-        f"{fmt.significant(u_kg * 1000)} g",
+        fmt.load(float(f"{max(u_kg, LEAST_U_KG):.2g}")),
         held.number,
         held.valid_until,
     )
@@ -331,7 +337,7 @@ def calibration_page(
         under_load=guide.minutes_under_load(data["readings"], view["t_s"])
         if ask is not None and ask.step == "creep"
         else "",
-        calm=_calm(data, ask, pan_table) if kind == "pan" else None,
+        calm=_calm(data, ask, pan_table) if kind else None,
         run=_run(data, fluid) if kind == "meter" else None,
         taken=taken(data, procedure, fluid) if kind else [],
         finish=_finish(data, pan_certificate, view, options["technicians"], today) if kind else None,

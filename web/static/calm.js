@@ -25,7 +25,7 @@ function judge(desk) {
     const off = Math.abs(mean - Number(emptyG) - Number(wantedG));
     if (off > 20 + 0.1 * Number(wantedG)) return tell("⚠ Calm, but this is another load", "due");
   }
-  return tell("✓ Calm: read it now", "good");
+  return tell(`✓ ${desk.dataset.calm}`, "good");
 }
 
 async function look() {
