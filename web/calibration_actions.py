@@ -9,10 +9,12 @@ from starlette.responses import Response
 
 from station.errors import InputError
 from web import guide
-from web.actions import Body, Hands, Line, Reason, Words, do, done
+from web.actions import Body, Hands, Line, Reason, TheHolder, Words, do, done
 from web.calibration_contexts import address
 from web.calibration_pages import TheProcedure
+from web.hold import Holder
 from web.pages import Station
+from web.port import Engine
 
 router = APIRouter(prefix="/api/calibration")
 
@@ -103,7 +105,9 @@ async def strike(engine: Station, hands: Hands, procedure: TheProcedure, body: S
 
 
 @router.post("/run")
-async def run(engine: Station, hands: Hands, body: Turn) -> Response:
+async def run(engine: Station, hands: Hands, holder: TheHolder, body: Turn) -> Response:
+    if body.turn == "drop":
+        await do(hands, _stop, engine, holder)
     await do(hands, engine.calibrate, f"{body.turn}_run", {})
     return done()
 
@@ -115,9 +119,18 @@ async def finish(engine: Station, hands: Hands, body: Finish) -> Response:
 
 
 @router.post("/abandon")
-async def abandon(engine: Station, hands: Hands, body: Reason) -> Response:
+async def abandon(engine: Station, hands: Hands, holder: TheHolder, body: Reason) -> Response:
+    await do(hands, _stop, engine, holder)
     await do(hands, engine.calibrate, "abandon", {"reason": body.reason})
     return done()
+
+
+def _stop(engine: Engine, holder: Holder) -> None:
+    """A run that is given up takes no more word from any control, not even that it was let go: stop first."""
+    try:
+        engine.stop()
+    finally:
+        holder.end()
 
 
 def _values(body: Finish) -> dict[str, Any]:

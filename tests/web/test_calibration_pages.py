@@ -325,7 +325,24 @@ def test_an_air_temperature_that_is_none_is_refused(bay: Bay, air_c: str) -> Non
 )
 def test_a_run_is_begun_weighed_or_dropped(bay: Bay, turn: str, action: str) -> None:
     assert bay.post("/api/calibration/run", {"turn": turn}).status_code == 200
-    assert bay.engine.calls == [("calibrate", action, {})]
+    assert bay.engine.calls[-1] == ("calibrate", action, {})
+
+
+@pytest.mark.parametrize(
+    ("path", "body"),
+    [
+        ("/api/calibration/run", {"turn": "drop"}),
+        ("/api/calibration/abandon", {"reason": "the drum is empty"}),
+    ],
+)
+def test_giving_a_run_up_stops_the_pump_first_and_ends_the_hold(
+    bay: Bay, path: str, body: dict[str, Any]
+) -> None:
+    bay.post("/api/hold", {"held": True, "grip": "g1"})
+    assert bay.post(path, body).status_code == 200
+    assert bay.engine.calls[:3] == [("hold", True), ("stop",), ("hold", False)]
+    assert bay.engine.calls[3][0] == "calibrate"
+    assert bay.post("/api/hold", {"held": True, "grip": "g1"}).status_code == 409
 
 
 @pytest.mark.parametrize(
