@@ -22,6 +22,9 @@ log = logging.getLogger(__name__)
 
 HEADER = "X-Tallypan"
 LARGEST_BODY = 64 * 1024
+LARGEST_FILE = 2 * 1024 * 1024
+FILE = "/api/catalogue/import"
+"""The one change that carries a file, as text within its JSON: a fleet's list of compartments."""
 PHOTO = re.compile(r"/api/jobs/[^/]+/photo")
 """The one address that takes a picture instead of JSON. No foreign page can send that type without asking either."""
 PHOTO_KINDS = ("image/jpeg", "image/png")
@@ -115,7 +118,7 @@ class Gate:
         length = headers.get("content-length", "")
         if not length.isdecimal():
             return Problem(411, "Length missing", "A change needs a Content-Length.")
-        largest = MAX_BYTES if photo else LARGEST_BODY
+        largest = MAX_BYTES if photo else LARGEST_FILE if scope["path"] == FILE else LARGEST_BODY
         if int(length) > largest:
             what = "photo" if photo else "change"
             return Problem(413, "Too long", f"A {what} may have {largest} bytes at most.")

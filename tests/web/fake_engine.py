@@ -604,6 +604,8 @@ class FakeEngine:
 
     def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
         self._called("enter", action, dict(values))
+        if action == "import":
+            return catalogue.dry_run(self.shop, values["table"], values["data"]).to_dict()
         return dict(values)
 
     def photo(self, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:

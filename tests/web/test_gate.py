@@ -31,7 +31,7 @@ BODIES = {
     "/api/condition": {"colour": "brown", "smell": "usual", "metal": "fine paste", "job_id": JOB_ID},
     "/api/catalogue/enter": {"table": "vehicle", "fields": {"vehicle": "Bus 31"}},
     "/api/catalogue/retire": {"table": "vehicle", "key": ["Bus 12"]},
-    "/api/catalogue/import": {"table": "vehicle", "data": "vehicle\nBus 31\n", "apply": False},
+    "/api/catalogue/import": {"table": "vehicle", "data": "dmVoaWNsZQpCdXMgMzEK", "apply": False},
     "/api/calibration/pan": {"loads": "500 g, 1 kg, 2 kg"},
     "/api/calibration/meter": {"fluid": "gear_75w90", "volume": "500 mL"},
     "/api/calibration/read": {"step": "up", "load": "500 g"},

@@ -18,7 +18,7 @@ function judge(desk) {
   if (last.pan_g === null || last.pan_g === undefined) return tell("⚠ The pan does not read", "due");
   const mean = seen.reduce((sum, view) => sum + view.pan_g, 0) / seen.length;
   const scatter = Math.sqrt(seen.reduce((sum, view) => sum + (view.pan_g - mean) ** 2, 0) / seen.length);
-  if (scatter > Number(desk.dataset.noiseG)) return tell("◌ Moving. Hands off.", "due");
+  if (scatter > Number(desk.dataset.noiseG)) return tell("◌ Moving", "due");
   if (seen.length < FEWEST || last.t_s - seen[0].t_s < 0.8 * windowS) return tell("◌ Settling", "due");
   const { emptyG, wantedG } = desk.dataset;
   if (emptyG !== undefined && wantedG !== undefined) {
