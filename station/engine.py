@@ -415,7 +415,8 @@ class Engine(Records):
     def _calibrate(self, action: str, values: Mapping[str, Any]) -> None:
         if action == "begin":
             self._desk.need_free()
-        if action == "abandon":
+        if action in ("abandon", "drop_run"):
+            self._page_held_until_s = 0.0
             self._stop_pump()
         self._calibration.do(action, values)
         if action == "begin":

@@ -13,6 +13,8 @@ from station.job import JobSpec
 from station.state import BayState, Hold, Settings
 
 CALM_U_KG = 0.0005
+LET_GO_S = 0.5
+"""A held control speaks 20 times a second: this long without a word means that it was let go."""
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,7 @@ class Prover:
         self._window: tuple[tuple[float, float], ...] = ()
         self._start: _Start | None = None
         self._flows: list[float] = []
+        self._held_t_s: dict[str, float] = {}
 
     @property
     def running(self) -> bool:
@@ -38,8 +41,12 @@ class Prover:
 
     def take(self, sample: Sample) -> tuple[Effect, ...]:
         """Step one sample; the pump may turn only within a run."""
-        if sample.source == "mark" or (not self.running and sample.source in ("hold", "pendant")):
+        if sample.source == "mark":
             return ()
+        if sample.source in ("hold", "pendant"):
+            self._held_t_s[sample.source] = sample.t_s if sample.value else float("-inf")
+            if sample.value and not self.running:
+                return ()  # a press counts within a run only; letting go always does
         self.state, effects = step(self.state, sample)
         if sample.source == "pan" and sample.value not in pan.SATURATED:
             kg = self.state.spec.pan.indicated_kg(float(sample.value))
@@ -66,6 +73,8 @@ class Prover:
         if self.running:
             raise InputError("A proving run is open. Take its result first.")
         state = self.state
+        if any(state.t_s - held < LET_GO_S for held in self._held_t_s.values()):
+            raise InputError("A control is held. Let go of page and pendant, begin the run, then press anew.")
         self._start = _Start(self._level(), state.t_s)
         self._flows = []
         fresh = replace(state.meter, counting=True, pulses=0, volume_l=0.0)
@@ -76,7 +85,7 @@ class Prover:
         start, state = self._start, self.state
         if start is None:
             raise InputError("No proving run is open. Begin one first.")
-        if state.pump_on or state.t_s - state.meter.last_pulse_t_s < 2.0:
+        if state.hold.running or state.pump_on or state.t_s - state.meter.last_pulse_t_s < 2.0:
             raise InputError("Fluid still flows. Let go, wait until it stands still, then take the result.")
         level, spec = self._level(), state.spec
         supply_c = state.meter.supply_c
@@ -102,6 +111,6 @@ class Prover:
         return run
 
     def drop_run(self) -> None:
-        """Forget the open run, for instance because fluid missed the pan."""
+        """Forget the open run, for instance because fluid missed the pan. The caller stops the pump first."""
         self._start = None
         self.state = evolve(self.state, meter=replace(self.state.meter, counting=False), hold=Hold())

@@ -204,6 +204,43 @@ def test_the_pages_stop_holds_until_every_control_was_let_go(engine: Engine) -> 
     engine.abandon("only a test")
 
 
+def begin_run(engine: Engine) -> None:
+    """Begin a proving run as soon as the pan has been calm for long enough."""
+
+    def begun() -> bool:
+        try:
+            engine.calibrate("begin_run", {})
+        except InputError:
+            return False
+        return True
+
+    until(begun, 15, "the run begins")
+
+
+def test_a_proving_run_needs_a_new_press_and_its_drop_stops_the_pump(engine: Engine) -> None:
+    engine.calibrate("begin", {"kind": "meter", "fluid": "gear_75w90", "volume": "1 L"})
+    try:
+        time.sleep(7.0)
+        engine.bench("pendant_down")
+        time.sleep(0.3)
+        with pytest.raises(InputError, match="held"):
+            engine.calibrate("begin_run", {})
+        engine.bench("pendant_up")
+        begin_run(engine)
+        engine.bench("pendant_down")
+        until(lambda: engine.view()["pump_on"], 3, "pump runs within the run")
+        engine.calibrate("drop_run", {})
+        until(lambda: not engine.view()["pump_on"], 1, "pump off though the pendant is held")
+        time.sleep(0.4)
+        assert not engine.view()["pump_on"]
+        engine.bench("pendant_up")
+        time.sleep(0.2)
+        assert not engine.view()["pump_on"]
+    finally:
+        engine.bench("pendant_up")
+        engine.calibrate("abandon", {"reason": "only a test"})
+
+
 def test_a_live_job_exported_and_replayed_gives_the_same_figures(engine: Engine, folder: Path) -> None:
     job_id = to_fill(engine)
     run_pump(engine)
