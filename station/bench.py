@@ -37,8 +37,9 @@ class Bench:
             "replug_pan": lambda: bay.chip.repair(),
             "unplug_supply": lambda: bay.unplug_thermometer("fluid_supply_c"),
             "replug_supply": lambda: bay.plug_thermometer("fluid_supply_c"),
-            "hose_over_pan": lambda: self._hose(True),
-            "hose_in_plug": lambda: self._hose(False),
+            "hose_over_pan": lambda: self._hose("pan"),
+            "hose_in_waste": lambda: self._hose("waste"),
+            "hose_in_plug": lambda: self._hose("plug"),
             "weight_500g": lambda: self._weigh(0.5),
             "weight_1kg": lambda: self._weigh(1.0),
             "weight_2kg": lambda: self._weigh(2.0),
@@ -64,8 +65,8 @@ class Bench:
             raise InputError("This bay has no axle.")
         return plant
 
-    def _hose(self, over_pan: bool) -> None:
-        self._plant().hose_over_pan = over_pan
+    def _hose(self, at: str) -> None:
+        self._plant().hose_at = at
 
     def _weigh(self, mass_kg: float) -> None:
         self._weights_kg += mass_kg

@@ -11,6 +11,7 @@ from station.config import BayConfig
 from station.control import PURGE_STAGES, TOP_UP_L
 from station.core import Effect, finish, step
 from station.errors import InputError
+from station.hose import PURGE_VOLUMES, clinging_l
 from station.job import JobSpec, spec_from_tables
 from station.ledger import BOOT_ID, Ledger, job_row, now
 from station.notice import Notice
@@ -49,8 +50,7 @@ class Desk:
         self.state, effects = step(before, sample)
         if self.state.purged_l != before.purged_l:
             self.supply.purged(self.job_id, before, self.state)
-            purged_ml = (self.state.purged_l - before.purged_l) * 1000.0
-            self.event("purge", f"the hose was purged with {purged_ml:.0f} mL into a waste vessel")
+            self.event("purge", _purged_text(before, self.state))
         for effect in effects:
             if isinstance(effect, Stop):
                 self.supply.stopped(self.job_id, self.state, effect)
@@ -124,7 +124,7 @@ class Desk:
             raise InputError(
                 f"A purge belongs before the fill, with the hose in a waste vessel; this is {state.stage}."
             )
-        needed_l = interlocks.hose_foreign_l(state) or self._config.settings.hose_l
+        needed_l = interlocks.purge_needed_l(state) or PURGE_VOLUMES * self._config.settings.hose_l
         if not needed_l > 0:
             raise InputError("This bay does not say what its hose holds; set hose_l in [run] of its file.")
         self.event(
@@ -205,3 +205,13 @@ class Desk:
         for sample in samples:
             state, _ = step(state, sample)
         return state
+
+
+def _purged_text(before: BayState, state: BayState) -> str:
+    purged_ml = (state.purged_l - before.purged_l) * 1000.0
+    labels = state.spec.labels
+    clinging_ml = clinging_l(float(labels.get("hose_l", 0.0)), state.meter.total_l) * 1000.0
+    text = f"the hose was purged with {purged_ml:.0f} mL into a waste vessel"
+    if clinging_ml < 1.0:
+        return text
+    return f"{text}; about {clinging_ml:.0f} mL of {labels.get('hose_fluid') or 'the old fluid'} may still line it"

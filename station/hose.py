@@ -9,6 +9,23 @@ from typing import Any
 
 CRUMB_L = 0.005
 """Less of another fluid than this is not worth a purge: a hose's wall holds as much."""
+PURGE_VOLUMES = 1.5
+"""A purge asks for so much of what has to come out: the pump stops some millilitres early or late, and oil in a hose
+does not move as a plug (see ``clinging_l``)."""
+
+
+def clinging_l(held_l: float, pushed_l: float) -> float:
+    """What of held_l litres may still be in the hose after pushed_l litres were pumped into it.
+
+    The slugs below move as plugs; oil in a hose flows laminar, fastest in the middle, and leaves 1 / (4 θ) of the
+    hose's content along its wall after θ ≥ ½ volumes. Source: residence times of laminar flow in a tube without
+    diffusion, E(θ) = 1 / (2 θ³) for θ ≥ ½, Levenspiel, Chemical Reaction Engineering, 3rd ed., ch. 15 (from memory).
+    It holds for two fluids of one viscosity; a thin one after a thick one leaves more.
+    """
+    if held_l <= 0:
+        return 0.0
+    volumes = pushed_l / held_l
+    return held_l - pushed_l if volumes <= 0.5 else held_l / (4.0 * volumes)
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from station import metering
 from station.drum import short_by_l
-from station.hose import CRUMB_L, same_grade
+from station.hose import CRUMB_L, PURGE_VOLUMES, same_grade
 from station.interlock_table import TABLE
 from station.metering import TRAINS_MAY_DIFFER, TRAINS_MAY_DIFFER_REL
 from station.state import BayState
@@ -50,6 +50,12 @@ def hose_foreign_l(state: BayState) -> float:
     """What the hose still holds of another fluid. Depends on the job's labels and the meter alone."""
     held_l = float(state.spec.labels.get("hose_l", 0.0))
     return max(0.0, held_l - state.meter.total_l)
+
+
+def purge_needed_l(state: BayState) -> float:
+    """What a purge begun now should push out; 0 where none is needed."""
+    foreign_l = hose_foreign_l(state)
+    return PURGE_VOLUMES * foreign_l if foreign_l >= CRUMB_L else 0.0
 
 
 def wrong_fill(state: BayState) -> str | None:
@@ -263,7 +269,7 @@ def _drum_low(state: BayState) -> str | None:
     if state.drum is None or state.stage not in ("plan", "drain", "drip", "reseal", "fill"):
         return None
     drum = state.drum.now(state.meter.total_l)
-    needed_l = max(0.0, target_l(state) - delivered_l(state)) + hose_foreign_l(state)
+    needed_l = max(0.0, target_l(state) - delivered_l(state)) + purge_needed_l(state)
     missing_l = short_by_l(drum, needed_l)
     if missing_l <= 0:
         return None

@@ -50,11 +50,15 @@ Block = tuple[float, float]
 
 @dataclass(frozen=True)
 class Level:
-    """An indicated mass at t_s with its standard uncertainty from noise and unrest alone."""
+    """An indicated mass at t_s with its standard uncertainty from noise and unrest alone.
+
+    slope_kg_s: how fast it rises; 0 where noise hides it.
+    """
 
     t_s: float
     kg: float
     u_kg: float
+    slope_kg_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -303,4 +307,4 @@ def fit_level(window: tuple[tuple[float, float], ...], t_s: float, noise_kg: flo
     if abs(slope) <= 2.0 * sigma / math.sqrt(stt) if stt > 0 else True:
         return Level(t_s, mean_kg, sigma / math.sqrt(n))
     ahead_s = t_s - mean_t
-    return Level(t_s, mean_kg + slope * ahead_s, sigma * math.sqrt(1.0 / n + ahead_s**2 / stt))
+    return Level(t_s, mean_kg + slope * ahead_s, sigma * math.sqrt(1.0 / n + ahead_s**2 / stt), slope)

@@ -13,6 +13,8 @@ from station.job import JobSpec
 from station.state import BayState, Hold, Settings
 
 CALM_U_KG = 0.0005
+CALM_KG_S = 0.0003
+"""A pan that gains more than this still gets fluid: from a hose that drips, or round about over a plug's lip."""
 LET_GO_S = 0.5
 """A held control speaks 20 times a second: this long without a word means that it was let go."""
 
@@ -65,6 +67,10 @@ class Prover:
         if level.u_kg > CALM_U_KG or len(self._window) < 20:
             raise InputError(
                 "The pan is not at rest. Keep hands and hose off it and try again in some seconds."
+            )
+        if abs(level.slope_kg_s) > CALM_KG_S:
+            raise InputError(
+                f"The pan changes by {level.slope_kg_s * 1000:+.1f} g/s. Let everything run into it and try again."
             )
         return level
 

@@ -100,15 +100,17 @@ class SupplyBook:
         )
         self._event(audit.EVENT, body, state.t_s)
 
+    def hose_now(self, state: BayState) -> Hose:
+        """The hose as the open job's meter has left it so far; without a container entered, by the job's plan."""
+        drum = state.drum
+        fluid = _at_pump(state.spec) if drum is None else (drum.fluid, drum.grade)
+        return self.hose.pump(*fluid, state.meter.total_l)
+
     def settle(self, job_id: str, state: BayState) -> None:
         """Bring hose and drum to where the job's meter left them."""
-        total_l = state.meter.total_l
-        drum = state.drum
-        self.hose = self.hose.pump(
-            *(_at_pump(state.spec) if drum is None else (drum.fluid, drum.grade)), total_l
-        )
-        if drum is not None:
-            self.drum = replace(drum.now(total_l), total_l=0.0)
+        self.hose = self.hose_now(state)
+        if state.drum is not None:
+            self.drum = replace(state.drum.now(state.meter.total_l), total_l=0.0)
         self._count = state.meter.last if state.meter.recent else None
         self._write(job_id, state.t_s)
 

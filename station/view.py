@@ -92,7 +92,8 @@ def _pump_view(state: BayState) -> dict[str, Any]:
         "air_l": state.meter.air_l,
         "air_u95_l": 2.0 * state.meter.u_air_l,
         "purging": purge is not None,
-        "purge_needed_l": interlocks.hose_foreign_l(state) if purge is None else purge.needed_l,
+        "purge_needed_l": interlocks.purge_needed_l(state) if purge is None else purge.needed_l,
+        "purge_l": 0.0 if purge is None else control.delivered_l(state),
         "purged_l": state.purged_l + (0.0 if purge is None else control.delivered_l(state)),
         "purge_possible": state.stage in control.PURGE_STAGES,
     }
@@ -103,9 +104,7 @@ def supply_view(book: SupplyBook, state: BayState | None) -> dict[str, Any]:
     drum = book.drum if state is None else state.drum
     total_l = 0.0 if state is None else state.meter.total_l
     now = None if drum is None else drum.now(total_l)
-    hose = book.hose
-    if state is not None and now is not None:
-        hose = hose.pump(now.fluid, now.grade, total_l)
+    hose = book.hose if state is None else book.hose_now(state)
     return {
         "container": None if now is None else now.container,
         "fluid": None if now is None else now.fluid,

@@ -104,7 +104,7 @@ def _supply_text(view: Mapping[str, Any]) -> dict[str, str]:
         "held.found": pump.get("found") or "",
         "held.remedy": pump.get("remedy") or "",
         "held.kind": pump.get("interlock") or "",
-        "purge": f"{fmt.litres(pump.get('purged_l'))} of {fmt.litres(pump.get('purge_needed_l'))}",
+        "purge": f"{fmt.litres(pump.get('purge_l'))} of {fmt.litres(pump.get('purge_needed_l'))}",
         "drum": f"{supply['container']}: {left} left of {supply['grade']}"
         if supply.get("container")
         else "No container entered: connect one",

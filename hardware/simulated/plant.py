@@ -98,6 +98,7 @@ _SUMP_M2 = 0.035
 _POCKET_S = 0.8
 _FOAM_S = 90.0
 _DROP_KG = 4.0e-5
+_LEAST_ROOM_L = 0.001
 _CENTRE = 0.7
 """The share of the compartment that the fill plug opens into; the rest are tubes that fill through a gap."""
 
@@ -115,7 +116,9 @@ class Plant:
     floor_kg: float = 0.0
     """Fluid that missed the pan while it was lifted."""
     delivered_kg: float = 0.0
-    hose_over_pan: bool = False
+    hose_at: str = "plug"
+    """Where the hose ends: ``plug``, ``pan`` or ``waste``, a vessel that nobody weighs."""
+    wasted_kg: float = 0.0
     leak_l_h: float = 0.0
     """What seeps past a gasket once the fill plug is in."""
 
@@ -242,8 +245,8 @@ class Plant:
 
     @property
     def _room_l(self) -> float:
-        """Room below the plug's lip that old fluid does not take up."""
-        return self.settings.capacity_l - self.retained_l
+        """Room below the plug's lip that old fluid does not take up; in a full compartment next to none."""
+        return max(_LEAST_ROOM_L, self.settings.capacity_l - self.retained_l)
 
     def _film_l(self, wall: int) -> float:
         height_m, width_m = self.settings.walls_m[wall]
@@ -317,12 +320,16 @@ class Plant:
         to_20 = density / s.fresh.density_kg_m3(20.0)
         poured_l = self.line.advance(self.time_s, dt_s, pump_on, kv, s.fresh.kv_mm2_s(20.0), to_20)
         if poured_l > 0:
-            self.delivered_kg += poured_l * density / 1000.0
-            if self.hose_over_pan:
-                self.fresh_in_pan_kg += poured_l * density / 1000.0
+            poured_kg = poured_l * density / 1000.0
+            if self.hose_at == "waste":
+                self.wasted_kg += poured_kg
             else:
-                self._centre_l += poured_l * to_20
-            self._foam_l += s.foam_share * poured_l
+                self.delivered_kg += poured_kg
+                self._foam_l += s.foam_share * poured_l
+                if self.hose_at == "pan":
+                    self.fresh_in_pan_kg += poured_kg
+                else:
+                    self._centre_l += poured_l * to_20
         self._foam_l -= self._foam_l * dt_s / _FOAM_S
         self._run_over(dt_s, kv)
 
@@ -332,7 +339,9 @@ class Plant:
         if self._centre_l + self._tubes_l == 0.0:
             return
         centre, tubes = self._centre_l / (_CENTRE * room_l), self._tubes_l / ((1.0 - _CENTRE) * room_l)
-        across_l = (centre - tubes) * 0.9 * dt_s / (1.0 + kv / 200.0)
+        # Never past the level that both would come to: a small room would swing itself up.
+        share = min(0.9 * dt_s / (1.0 + kv / 200.0), _CENTRE * (1.0 - _CENTRE) * room_l)
+        across_l = (centre - tubes) * share
         self._centre_l -= across_l
         self._tubes_l += across_l
         over_l = self._centre_l + _CENTRE * self._foam_l - _CENTRE * room_l

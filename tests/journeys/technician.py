@@ -44,7 +44,9 @@ class Technician:
         ).json()
 
     def bench(self, verb: str) -> None:
-        self.page.click(f'[data-bench="{verb}"]')
+        """Press a bench button, and wait until the bay has done it: what follows may leave the page."""
+        with self.page.expect_response("**/api/bench"):
+            self.page.click(f'[data-bench="{verb}"]')
 
     def open_job(self) -> None:
         self.page.select_option('[name="compartment"]', "b12_rear_axle")

@@ -104,7 +104,7 @@ class Workshop:
 
     def prove(self, runs: int = 5) -> None:
         self.desk.do("begin", {"kind": "meter", "fluid": "gear_75w90", "volume": "500 mL"})
-        self.plant.hose_over_pan = True
+        self.plant.hose_at = "pan"
         self.wait(7.0)
         for _ in range(runs):
             self.desk.do("begin_run", {})
@@ -200,7 +200,7 @@ def test_fewer_than_five_runs_prove_nothing(shop: Workshop) -> None:
 
 def test_the_pump_turns_only_within_a_run(shop: Workshop) -> None:
     shop.desk.do("begin", {"kind": "meter", "fluid": "gear_75w90", "volume": "500 mL"})
-    shop.plant.hose_over_pan = True
+    shop.plant.hose_at = "pan"
     shop.wait(7.0)
     shop.held = True
     shop.wait(2.0)
@@ -213,6 +213,26 @@ def test_the_pump_turns_only_within_a_run(shop: Workshop) -> None:
     assert shop.plant.pulses > 0
     with pytest.raises(InputError, match="still flows"):
         shop.desk.do("end_run", {})
+
+
+def test_a_run_is_not_weighed_while_fluid_still_comes_round_about(shop: Workshop) -> None:
+    """A hose that hangs in a full compartment fills the pan over the lip, long after the meter stands still."""
+    shop.desk.do("begin", {"kind": "meter", "fluid": "gear_75w90", "volume": "500 mL"})
+    shop.plant.hose_at = "pan"
+    shop.wait(7.0)
+    shop.desk.do("begin_run", {})
+    shop.held = True
+    shop.wait(15.0)
+    shop.held = False
+    shop.take("pendant", 0)
+    shop.plant.plug_in()
+    shop.plant.leak_l_h = 3.0
+    shop.wait(12.0)
+    with pytest.raises(InputError, match=r"changes by \+0\.7 g/s"):
+        shop.desk.do("end_run", {})
+    shop.plant.leak_l_h = 0.0
+    shop.wait(8.0)
+    shop.desk.do("end_run", {})
 
 
 def test_a_restless_pan_is_not_read(shop: Workshop) -> None:

@@ -245,6 +245,7 @@ PUMP: dict[str, Any] = {
     "purging": False,
     "purge_possible": False,
     "purge_needed_l": 0.0,
+    "purge_l": 0.0,
     "purged_l": 0.0,
 }
 """A pump that nothing holds off."""

@@ -71,7 +71,7 @@ def test_a_purge_has_the_hold_to_run_of_the_fill(stage: str) -> None:
     before = live(view_of(stage, pump=pump_of(purge_possible=True, purge_needed_l=0.3)))
     assert not before.flag["hold"]
     assert not before.flag["dock"]
-    during = live(view_of(stage, pump=pump_of(purging=True, purge_needed_l=0.3, purged_l=0.12)))
+    during = live(view_of(stage, pump=pump_of(purging=True, purge_needed_l=0.3, purge_l=0.12, purged_l=0.47)))
     assert during.flag["hold"]
     assert during.flag["dock"]
     assert during.text["purge"] == "0.12 L of 0.30 L"
@@ -174,7 +174,18 @@ def test_what_is_not_understood_reaches_no_pump(bay: Bay, path: str, body: Any) 
 
 
 @pytest.mark.parametrize(
-    "verb", ["kink_hose", "free_hose", "suck_air", "siphon_on", "siphon_off", "weld_relay", "free_relay"]
+    "verb",
+    [
+        "hose_in_waste",
+        "hose_in_plug",
+        "kink_hose",
+        "free_hose",
+        "suck_air",
+        "siphon_on",
+        "siphon_off",
+        "weld_relay",
+        "free_relay",
+    ],
 )
 def test_the_bench_panel_has_the_lines_verbs(bay: Bay, verb: str) -> None:
     assert bay.html("/").text.count(f'data-bench="{verb}"') == 1

@@ -9,6 +9,6 @@ export function benchPanel() {
     const button = event.target.closest("[data-bench]");
     if (button) act(button, "/api/bench", { verb: button.dataset.bench });
   });
-  const pendant = (verb) => send("/api/bench", { verb }, { keepalive: true }).catch((error) => say(error.message));
+  const pendant = (verb) => send("/api/bench", { verb }).catch((error) => say(error.message));
   pressAndHold(document.getElementById("pendant"), () => pendant("pendant_down"), () => pendant("pendant_up"));
 }

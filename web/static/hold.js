@@ -53,7 +53,8 @@ export function holdToRun(button, allowed = (live) => live.flag.hold) {
     const mine = grip;
     unanswered += 1;
     try {
-      await send("/api/hold", { held: true, grip: mine });
+      // A page on its way out holds nothing.
+      await send("/api/hold", { held: true, grip: mine }, { keepalive: false });
     } catch (error) {
       if (mine === grip) over(error.message);
     } finally {
@@ -71,8 +72,7 @@ export function holdToRun(button, allowed = (live) => live.flag.hold) {
     clearInterval(beating);
     const mine = grip;
     grip = "";
-    // keepalive: the release still goes out when the page is being closed.
-    send("/api/hold", { held: false, grip: mine }, { keepalive: true }).catch(() => {});
+    send("/api/hold", { held: false, grip: mine }).catch(() => {});
   };
   const release = pressAndHold(button, down, up);
   onLive((live) => { if (!allowed(live)) release(); });

@@ -3,8 +3,11 @@ const HEADERS = { "Content-Type": "application/json", "X-Tallypan": "1" };
 
 export async function send(path, body = {}, options = {}) {
   let reply;
+  const text = JSON.stringify(body);
   try {
-    reply = await fetch(path, { method: "POST", headers: HEADERS, body: JSON.stringify(body), ...options });
+    // Whoever taps and leaves the page at once has still said it; browsers keep alive no more than 64 KiB.
+    const keepalive = !options.body && text.length < 60_000;
+    reply = await fetch(path, { method: "POST", headers: HEADERS, body: text, keepalive, ...options });
   } catch {
     throw new Error("The station cannot be reached. Check the network.");
   }
