@@ -170,6 +170,12 @@ _REMEDY = {
     "late": "The guard missed the station's beat and switched the pump off.",
     "tripped": "The second cut-off was opened. Find the cause, then clear it on the page.",
 }
+_PUMP_REMEDY = {
+    "stuck": "Its pin does not follow what it is told. Press the hard-wired stop, check relay and wiring, then clear it "
+    "on the page.",
+    "bad": "The guard heard a beat that it does not know, and locks the pump. Clear it on the page; if it comes back, "
+    "restart the station.",
+}
 
 
 def _sensor(state: BayState, source: str, word: str) -> BayState:
@@ -184,7 +190,8 @@ def _sensor(state: BayState, source: str, word: str) -> BayState:
     if word == "ok":
         return note(evolve(state, faults=faults), "sensor", f"{source} is well again.")
     faults[source] = word
-    remedy = _REMEDY.get(word, "Check it before going on.")
+    remedies = _REMEDY | _PUMP_REMEDY if source == "pump" else _REMEDY
+    remedy = remedies.get(word, "Check it before going on.")
     return note(evolve(state, faults=faults), f"{source}_{word}", f"{source}: {word}. {remedy}", stops=True)
 
 

@@ -78,7 +78,6 @@ def _pump_view(state: BayState) -> dict[str, Any]:
         "reason_allowed": lock is not None and lock.reason,
         "overrides": dict(state.overrides),
         "stop_open": hold.stop_open,
-        "tripped": state.faults.get("pump") == "tripped",
         "fine": hold.fine,
         "running_s": None if hold.running_since_t_s is None else state.t_s - hold.running_since_t_s,
         "limit_s": None if run is None else run.limit_s,

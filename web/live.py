@@ -13,9 +13,12 @@ from web.render import render
 
 NO_JOB = ("idle", "closed", "abandoned")
 DRAINING = ("drain", "drip")
+BEFORE_FILL = ("plan", *DRAINING, "reseal")
 FILLED = ("settle", "leak watch", "closed")
 NOTICES_SHOWN = 4
 LAST_DIGIT_L = 0.005
+PUMP_LOCKS = ("tripped", "stuck", "bad")
+"""What the pump's guard says of itself that lasts until a person clears it."""
 """Less than this to go is shown as 0.00 L."""
 
 
@@ -186,10 +189,12 @@ def _flags(view: Mapping[str, Any], stage: str, judged: bool) -> dict[str, bool]
         "top_up": stage in ("fill", "settle"),
         "dock": stage == "fill" or view["pump_on"] or purging,
         "hold": stage == "fill" or purging,
-        "held_off": (stage == "fill" or purging) and bool(pump.get("found")),
+        # A wrong container is changed with less trouble before the cover is off than when the pump refuses.
+        "held_off": bool(pump.get("found"))
+        and (stage == "fill" or purging or (pump.get("interlock") == "wrong_grade" and stage in BEFORE_FILL)),
         "reason_allowed": bool(pump.get("reason_allowed")),
         # Between jobs there is no pump view, and a trip still has to be cleared.
-        "tripped": any(f["source"] == "pump" and f["fault"] == "tripped" for f in view["faults"]),
+        "pump_locked": any(f["source"] == "pump" and f["fault"] in PUMP_LOCKS for f in view["faults"]),
         "purging": purging,
         "purge_asked": bool(pump.get("purge_possible"))
         and (pump.get("purge_needed_l") or 0.0) > LAST_DIGIT_L

@@ -260,3 +260,16 @@ def test_a_kink_that_is_mended_costs_the_fill_no_more_than_its_tolerance() -> No
     bay.run(1.0)
     bay.fill()
     assert 1.4 < bay.delivered_l < 1.51
+
+
+@pytest.mark.parametrize(("word", "remedy"), [("stuck", "check relay and wiring"), ("bad", "does not know")])
+def test_a_pump_that_locks_itself_says_what_a_pump_needs(word: str, remedy: str) -> None:
+    """Words that a pan's converter uses too, with another remedy."""
+    bay = fill()
+    bay.put("pump_state", word)
+    bay.put("pan_state", word)
+    pump, pan = bay.state.notices[-2:]
+    assert remedy in pump.text
+    assert "clear it" in pump.text.lower()
+    assert "clear it" not in pan.text.lower()
+    assert pump.stops

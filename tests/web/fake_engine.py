@@ -234,7 +234,6 @@ PUMP: dict[str, Any] = {
     "remedy": None,
     "reason_allowed": False,
     "stop_open": False,
-    "tripped": False,
     "fine": False,
     "running_s": None,
     "limit_s": None,

@@ -20,7 +20,6 @@ SUPPLY = {
     "hose_l": 0.35,
     "hose": [GEAR, {"fluid": "unknown", "grade": "", "volume_l": 0.05}],
 }
-TRIPPED = [{"source": "pump", "fault": "tripped"}]
 
 
 def held(kind: str, stage: str = "fill", **more: Any) -> dict[str, Any]:
@@ -44,12 +43,17 @@ def test_what_holds_the_pump_off_is_shown_with_its_remedy(kind: str) -> None:
 def test_a_free_pump_shows_nothing_of_it() -> None:
     for view in (view_of("idle"), view_of("fill"), view_of("fill", pump=pump_of())):
         flags = live(view).flag
-        assert not any(flags[f] for f in ("held_off", "reason_allowed", "tripped", "purging", "purge_asked"))
+        assert not any(
+            flags[f] for f in ("held_off", "reason_allowed", "pump_locked", "purging", "purge_asked")
+        )
 
 
-def test_before_the_fill_only_a_purge_under_way_says_what_holds_it_off() -> None:
+def test_before_the_fill_only_a_purge_or_a_wrong_container_says_what_holds_it_off() -> None:
     assert not live(held("supply_cold", "plan")).flag["held_off"]
     assert live(held("supply_cold", "plan", purging=True)).flag["held_off"]
+    for stage in ("plan", "drain", "drip", "reseal"):
+        assert live(held("wrong_grade", stage)).flag["held_off"]
+    assert not live(held("wrong_grade", "leak watch")).flag["held_off"]
 
 
 @pytest.mark.parametrize(
@@ -87,9 +91,11 @@ def test_a_purge_that_is_through_asks_for_no_top_up() -> None:
 
 
 @pytest.mark.parametrize("stage", ["idle", "fill", "settle"])
-def test_a_trip_can_be_cleared_in_a_job_and_between_jobs(stage: str) -> None:
-    assert live(view_of(stage, faults=TRIPPED)).flag["tripped"]
-    assert not live(view_of(stage, faults=[{"source": "pump", "fault": "late"}])).flag["tripped"]
+def test_a_locked_pump_can_be_cleared_in_a_job_and_between_jobs(stage: str) -> None:
+    for fault in ("tripped", "stuck", "bad"):
+        assert live(view_of(stage, faults=[{"source": "pump", "fault": fault}])).flag["pump_locked"]
+    for other in ({"source": "pump", "fault": "late"}, {"source": "pan", "fault": "stuck"}):
+        assert not live(view_of(stage, faults=[other])).flag["pump_locked"]
 
 
 def test_the_supply_says_what_is_left_with_its_doubt_and_what_the_hose_holds() -> None:
