@@ -1,10 +1,13 @@
 """Raw counts of the pan before they mean anything: stuck ones and ones that lost a bit on the wire."""
 
+import math
 from dataclasses import dataclass
 
 from station.evolve import evolve
 
 STUCK_S = 5.0
+STUCK_BY_CHANCE = 1e-7
+"""A converter's noise repeats a count now and then; so unlikely a run of repeats is no chance."""
 STUCK_PER_S = 2.0
 """A recording sparser than this may well have been written by hand."""
 BITS = range(10, 24)
@@ -76,6 +79,20 @@ def _take(counts: Counts, t_s: float, count: int, noise_counts: float) -> tuple[
         finding = "moving" if counts.stuck else None
         return Counts(count, t_s, unrest, t_s, 1), finding
     n = counts.same_n + 1
-    stuck = counts.stuck or (STUCK_S <= t_s - counts.same_since_s <= (n - 1) / STUCK_PER_S)
+    for_s = t_s - counts.same_since_s
+    dense = for_s <= (n - 1) / STUCK_PER_S
+    stuck = counts.stuck or (
+        dense and (for_s >= STUCK_S or chance(n, counts.unrest, noise_counts) <= STUCK_BY_CHANCE)
+    )
     finding = "stuck" if stuck and not counts.stuck else None
     return evolve(counts, t_s=t_s, unrest=unrest, same_n=n, stuck=stuck), finding
+
+
+def chance(n: int, unrest: float, noise_counts: float) -> float:
+    """How probable it is that a live converter gives n identical counts in a row.
+
+    Two readings of normal noise, rounded, are the same with probability 1 / (2 √π σ): the density of their difference at
+    0. σ is what the counts lately did, never more than the cell's stated noise, so that a quiet cell is not called stuck.
+    """
+    sigma = min(unrest / 4.0, noise_counts)
+    return (1.0 / (2.0 * math.sqrt(math.pi) * sigma)) ** (n - 1) if sigma >= 1.0 else 1.0

@@ -5,6 +5,7 @@ from typing import Any
 
 from hardware.sample import Sample
 from station import balance, checklist, control, interlocks, metering
+from station.doubts import doubts
 from station.hose import CRUMB_L
 from station.notice import Notice
 from station.state import BayState
@@ -77,6 +78,7 @@ def _pump_view(state: BayState) -> dict[str, Any]:
         "remedy": None if lock is None else lock.remedy,
         "reason_allowed": lock is not None and lock.reason,
         "overrides": dict(state.overrides),
+        "doubts": doubts(state),
         "stop_open": hold.stop_open,
         "fine": hold.fine,
         "running_s": None if hold.running_since_t_s is None else state.t_s - hold.running_since_t_s,

@@ -107,6 +107,7 @@ def _supply_text(view: Mapping[str, Any]) -> dict[str, str]:
         "held.found": pump.get("found") or "",
         "held.remedy": pump.get("remedy") or "",
         "held.kind": pump.get("interlock") or "",
+        "doubts": words.doubts(pump.get("doubts") or {}),
         "purge": f"{fmt.litres(pump.get('purge_l'))} of {fmt.litres(pump.get('purge_needed_l'))}",
         "drum": f"{supply['container']}: {left} left of {supply['grade']}"
         if supply.get("container")
@@ -195,6 +196,7 @@ def _flags(view: Mapping[str, Any], stage: str, judged: bool) -> dict[str, bool]
         "reason_allowed": bool(pump.get("reason_allowed")),
         # Between jobs there is no pump view, and a trip still has to be cleared.
         "pump_locked": any(f["source"] == "pump" and f["fault"] in PUMP_LOCKS for f in view["faults"]),
+        "doubts": bool(pump.get("doubts")),
         "purging": purging,
         "purge_asked": bool(pump.get("purge_possible"))
         and (pump.get("purge_needed_l") or 0.0) > LAST_DIGIT_L

@@ -1,5 +1,6 @@
 """Sentences that the pages share: verdicts, faults, cautions, stages."""
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from station.state import STAGES
@@ -45,6 +46,18 @@ CAUTIONS = (
 )
 
 NOT_FOR_TRADE = "Service record of a workshop instrument. Not legal for trade."
+
+
+DOUBTS = {
+    "late": "no fresh reading",
+    "still": "its reading does not move",
+    "restless": "its reading leaps; leave the pan alone",
+}
+
+
+def doubts(found: Mapping[str, str]) -> str:
+    """What a sensor is suspected of while the pump runs; empty where nothing is."""
+    return " ".join(f"{source(name)}: {DOUBTS.get(word, word)}." for name, word in found.items())
 
 
 def source(name: str) -> str:

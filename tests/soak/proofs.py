@@ -12,6 +12,7 @@ from typing import Any
 
 from hardware.sample import Sample
 from station.core import step
+from station.doubts import doubts
 from station.evolve import evolve
 from station.overrun import Overrun
 from station.state import BayState, Settings
@@ -340,7 +341,6 @@ UNSEEN = {
         "fluid_supply_c",
         "stuck",
     ): "a container's temperature is constant: nothing tells it from a stuck thermometer",
-    ("fluid_supply_c", "slow"): "a reading every 1.5 s is a thermometer's usual pace",
 }
 
 
@@ -386,7 +386,7 @@ def p11(seeds: range) -> dict[tuple[str, str], list[float]]:
                 change = tampered(source, kind, t0_s)
                 fill.tamper[source] = change if source == "fluid_supply_c" else _whole(change)
                 fill.run(12.0, until=_told_or_off(fill, known))
-                seen = not fill.contact or len(fill.state.notices) > known
+                seen = _told_or_off(fill, known)()
                 took.setdefault((source, kind), []).append(fill.t_s - t0_s if seen else float("inf"))
     return took
 
@@ -400,7 +400,7 @@ def _whole(change: Callable[[float, float], float | None]) -> Callable[[float, f
 
 
 def _told_or_off(fill: Fill, known: int) -> Callable[[], bool]:
-    return lambda: not fill.contact or len(fill.state.notices) > known
+    return lambda: not fill.contact or len(fill.state.notices) > known or bool(doubts(fill.state))
 
 
 def p11_lines(took: dict[tuple[str, str], list[float]]) -> Iterator[str]:

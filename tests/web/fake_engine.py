@@ -244,6 +244,7 @@ PUMP: dict[str, Any] = {
     "purging": False,
     "purge_possible": False,
     "purge_needed_l": 0.0,
+    "doubts": {},
     "purge_l": 0.0,
     "purged_l": 0.0,
 }

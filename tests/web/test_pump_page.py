@@ -90,6 +90,13 @@ def test_a_purge_that_is_through_asks_for_no_top_up() -> None:
     assert refused == "Pump is blocked: the pump is stopped."
 
 
+def test_a_doubt_is_shown_under_the_pumps_line_as_long_as_it_lasts() -> None:
+    shown = live(view_of("fill", pump=pump_of(doubts={"pan": "late", "meter": "still"})))
+    assert shown.flag["doubts"]
+    assert shown.text["doubts"] == "Pan: no fresh reading. Meter: its reading does not move."
+    assert not live(view_of("fill", pump=pump_of())).flag["doubts"]
+
+
 @pytest.mark.parametrize("stage", ["idle", "fill", "settle"])
 def test_a_locked_pump_can_be_cleared_in_a_job_and_between_jobs(stage: str) -> None:
     for fault in ("tripped", "stuck", "bad"):
