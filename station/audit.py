@@ -23,6 +23,9 @@ KINDS = ("received", "drawn", "purge", "waste", "counted", "collected")
 """received: into a container. drawn: out by hand, no job and no reason given. purge: through the hose, into no
 compartment. waste: spilled or thrown away. counted: a container's content at a stock take. collected: used fluid
 taken away for disposal."""
+SHIFTED = "shifted"
+"""A job is charged to the container that it began with. What it took from another is put right by two of these, one
+plus and one minus: nobody enters them."""
 GROUPS = {
     "day": "substr(opened_utc, 1, 10)",
     "technician": "technician",
@@ -72,6 +75,12 @@ def movement(
         "u95_l": u95_l,
         "note": note,
     }
+
+
+def shifted(fluid: str, volume_l: float, container: str, note: str) -> dict[str, Any]:
+    """The body of a correction between containers: volume_l out of this one, negative for what it did not give."""
+    body = movement("drawn", fluid, abs(volume_l), 0.0, container=container, note=note)
+    return body | {"kind": SHIFTED, "volume_l": volume_l}
 
 
 @dataclass(frozen=True)
@@ -218,7 +227,7 @@ class _Sum:
     def __init__(self, group: str) -> None:
         self.group, self.jobs = group, 0
         self.drained_l = self.metered_l = self.filled_l = self.overflow_l = 0.0
-        self.moved_l = dict.fromkeys(KINDS, 0.0)
+        self.moved_l = dict.fromkeys((*KINDS, SHIFTED), 0.0)
         self.u2_drawn_l2 = 0.0
         self.cost: float | None = 0.0
         self.currency = ""

@@ -141,13 +141,26 @@ def _heard(state: BayState, sample: Sample) -> BayState:
     if source == "drum":
         drum = Drum(**json.loads(str(value)))
         return evolve(
-            state, drum=evolve(drum, total_l=state.meter.total_l), warned=state.warned - {"drum_low"}
+            state,
+            drum=evolve(drum, total_l=state.meter.total_l),
+            drum_from_l=state.meter.volume_l,
+            poured_l=poured_l(state),
+            warned=state.warned - {"drum_low"},
         )
     if source == "override":
         kind, _, reason = str(value).partition(":")
         if kind in TABLE and TABLE[kind].reason and reason.strip():
             return evolve(state, overrides={**state.overrides, kind: reason.strip()})
     return state
+
+
+def poured_l(state: BayState) -> dict[str, float]:
+    """Container → what the fill took out of it so far, litres."""
+    poured = dict(state.poured_l)
+    volume_l = state.meter.volume_l - state.drum_from_l
+    if state.drum is not None and volume_l > 0:
+        poured[state.drum.container] = poured.get(state.drum.container, 0.0) + volume_l
+    return poured
 
 
 def _marked(state: BayState, mark: str) -> BayState:

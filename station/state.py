@@ -121,6 +121,8 @@ class BayState:
     overflow_at_l: what the meter had counted when the pan first saw fluid run over.
     overrun: learned for this fluid and bay; stops: of this job. stray: flow with the pump off; None before the pump's
     state was read. purge: one under way; purged_l: by those before the fill. overrides: interlock → the reason given.
+    drum_from_l: what the fill had metered when the drum came to the pump; poured_l: container → what the fill took of
+    those before it.
     warned: interlocks that have been told since the fill began.
     """
 
@@ -163,6 +165,8 @@ class BayState:
     purge: Purge | None = None
     purged_l: float = 0.0
     drum: Drum | None = None
+    drum_from_l: float = 0.0
+    poured_l: Mapping[str, float] = field(default_factory=dict)
     overrides: Mapping[str, str] = field(default_factory=dict)
     warned: frozenset[str] = frozenset()
     notices: tuple[Notice, ...] = ()

@@ -97,7 +97,7 @@ def _between(ledger: Any, container: str, since: str, until: str) -> tuple[float
     received_l = u2_received = booked_l = u2_booked = 0.0
     for kind, volume_l, u2 in ledger.db.execute(
         """select kind, total(volume_l), total(u95_l * u95_l) from movement
-           where container = ? and utc > ? and utc <= ? and kind in ('received', 'drawn', 'purge', 'waste')
+           where container = ? and utc > ? and utc <= ? and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')
            group by kind""",
         [container, since, until],
     ):

@@ -11,6 +11,7 @@ from typing import Any
 from hardware.sample import Sample
 from station import audit
 from station.config import BayConfig
+from station.control import poured_l
 from station.drum import U_METER_REL, Drum
 from station.errors import InputError
 from station.hose import Hose, Slug
@@ -93,7 +94,7 @@ class SupplyBook:
             _at_pump(state.spec)[0],
             volume_l,
             2.0 * U_METER_REL * volume_l,
-            container=labels.get("container"),
+            container=labels.get("container") if state.drum is None else state.drum.container,
             vehicle=labels.get("vehicle"),
             technician=labels.get("technician"),
             note=f"hose purged in job {job_id}",
@@ -112,7 +113,18 @@ class SupplyBook:
         if state.drum is not None:
             self.drum = replace(state.drum.now(state.meter.total_l), total_l=0.0)
         self._count = state.meter.last if state.meter.recent else None
+        self._shift(job_id, state)
         self._write(job_id, state.t_s)
+
+    def _shift(self, job_id: str, state: BayState) -> None:
+        """Put the books right where a job drew from more containers than the one it is charged to."""
+        charged = state.spec.labels.get("container")
+        for container, volume_l in poured_l(state).items():
+            if charged and container != charged:
+                note = f"job {job_id} went on from {container}"
+                fluid = _at_pump(state.spec)[0]
+                self._event(audit.EVENT, audit.shifted(fluid, volume_l, container, note), state.t_s)
+                self._event(audit.EVENT, audit.shifted(fluid, -volume_l, charged, note), state.t_s)
 
     def connect(self, job: BayState | None, container: str, fluid: str, left: str, t_s: float) -> Drum:
         """Another container at the pump. left: what is in it, with a unit. Raises InputError.

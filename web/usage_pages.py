@@ -29,6 +29,7 @@ KINDS = {
     "drawn": "Drawn by hand",
     "collected": "Used fluid collected",
 }
+SHIFTED_WORDS = "Charged to another container"
 GROUPS = {"day": "Day", "technician": "Technician", "vehicle": "Vehicle", "fluid": "Fluid"}
 STATES = {
     "overdue": ("⚠", "overdue"),
@@ -216,7 +217,7 @@ def _entered(row: Mapping[str, Any], catalogue: Catalogue) -> EnteredRow:
     fluid = _fluid_name(catalogue, row["fluid"])
     return EnteredRow(
         when=fmt.moment(row["utc"]),
-        kind=KINDS.get(row["kind"], row["kind"]),
+        kind=KINDS.get(row["kind"], SHIFTED_WORDS),
         where=f"{where} · {fluid}" if where else fluid,
         volume=str(fmt.litres(row["volume_l"], row["u95_l"] or None)),
         technician=row["technician"] or fmt.UNKNOWN,

@@ -145,6 +145,13 @@ def test_a_container_holds_what_was_counted_plus_and_minus_the_books(ledger: Led
     assert (nine.content_l, nine.counted_utc) == (0.0, None)
     enough = stock.stock_check([one], "gear oil", 90.0)
     assert (enough.enough, enough.counted, enough.bring_l) == (True, True, 0.0)
+    for volume_l, container in ((0.9, "drum 9"), (-0.9, "drum 1")):
+        ledger.append(
+            None, audit.EVENT, audit.shifted("gear oil", volume_l, container, "job 4"), at("2026-03-30")
+        )
+    went_on = stock.contents(ledger, catalogue.read(ledger), "2026-03-31")
+    assert [c.content_l for c in went_on] == pytest.approx([100.0 - 5.90 + 0.9, -0.9])
+    assert audit.audit(ledger, *MARCH).total.out_l == pytest.approx(5.90 + 1.00), "no fluid came or went"
     short = stock.stock_check([one, nine], "gear oil", 94.0)
     assert not short.enough  # within its doubt it may not be there
     assert short.bring_l == pytest.approx(94.0 - 94.1 + one.u95_l)
@@ -157,6 +164,7 @@ def test_a_container_holds_what_was_counted_plus_and_minus_the_books(ledger: Led
     ("kind", "fluid", "volume_l", "container", "words"),
     [
         ("stolen", "gear oil", 1.0, "d", "kind is 'stolen'"),
+        ("shifted", "gear oil", 1.0, "d", "kind is 'shifted'"),
         ("purge", "gear oil", -1.0, "d", "volume_l is -1.0"),
         ("purge", "gear oil", math.nan, "d", "volume_l is nan"),
         ("purge", "", 1.0, "d", "fluid is empty"),

@@ -169,6 +169,12 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
     moves = list(ledger.db.query("select kind, container, volume_l from movement order by seq"))
     assert sum(m["volume_l"] for m in moves if m["kind"] == "purge") == pytest.approx(purged_l, abs=0.001)
     assert [m["container"] for m in moves if m["kind"] == "counted"] == ["keg 2", "keg 3"]
+    from_3_l = 2 * 0.946353 - last["left_l"]
+    assert from_3_l > 0.04
+    assert {m["container"]: m["volume_l"] for m in moves if m["kind"] == "shifted"} == {
+        "keg 3": pytest.approx(from_3_l, abs=0.005),
+        "keg 2": pytest.approx(-from_3_l, abs=0.005),
+    }
     assert any("purge" in e["kind"] for e in ledger.events(job_id))
     assert [
         e["body"]["instead_of"]["container"]
