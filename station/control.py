@@ -271,7 +271,14 @@ def _start(state: BayState) -> BayState:
         if pump is not None and pump.fine_share > 0 and not fine:
             limit_s += 1.5 * pump.fine_l / (can * pump.fine_share) * 60.0
     block = state.meter.air.block
-    run = Run(state.t_s, delivered_l(state), limit_s, block=block, fine_t_s=state.t_s if fine else None)
+    run = Run(
+        state.t_s,
+        delivered_l(state),
+        limit_s,
+        block=block,
+        fine_t_s=state.t_s if fine else None,
+        pan_kg=state.pan.median_kg if state.pan.window else None,
+    )
     hold = evolve(state.hold, running_since_t_s=state.t_s, fine=fine, tripped=False, run=run)
     return evolve(state, hold=hold)
 

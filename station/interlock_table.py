@@ -98,6 +98,13 @@ TABLE: dict[str, Interlock] = {
         "One of them loses or gains pulses: the figure is in doubt by half of the difference.",
         "Check both wires for noise and loose contacts; prove the meter.",
     ),
+    "runs_over": Interlock(
+        "fluid runs over at the plug",
+        "The level stands at the plug, though the target is not reached: the listed capacity may be another, old fluid may "
+        "have stayed, or the way to the tubes is narrow.",
+        "Wait until it stops running. With the vehicle level and fluid still at the plug, mark level seen; if the level "
+        "falls, go on in small steps.",
+    ),
     "over_target": Interlock(
         "over the target",
         "The pump was stopped too late, or fluid flowed on.",

@@ -28,6 +28,7 @@ STRAY_SETTLES_S = 1.5
 STRAY_FIRST_L = 0.06
 JUMP_C = 8.0
 PAN_NEARLY = 0.85
+OVER_BLOCKS = 4
 
 Check = Callable[[BayState], str | None]
 
@@ -209,6 +210,29 @@ def _sensor_silent(state: BayState) -> str | None:
     return f"meter: no reading for {silent_s:.2f} s with the pump on." if silent_s > limit_s else None
 
 
+def _runs_over(state: BayState) -> str | None:
+    """The pan gains while the hose is in the plug, steadily and no faster than the pump can make it.
+
+    What has been judged is in the window, and what waits for judgement in the episode: too long, for a stop. The least
+    of the last readings is no kick's; and more than the pump can have brought is something that was laid in.
+    """
+    run, track = state.hold.run, state.pan
+    if run is None or run.pan_kg is None or state.fill_base is None or state.purge is not None:
+        return None
+    newest = (*track.window, *track.episode)[-OVER_BLOCKS:]
+    if len(newest) < OVER_BLOCKS:
+        return None
+    density = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c)
+    gained_kg = min(kg for _, kg in newest) - run.pan_kg - state.drift_kg_s * (state.t_s - run.t_s)
+    gained_l = gained_kg / density * 1000.0
+    began_t_s = track.episode[0][0] if track.episode else run.t_s
+    flow_l_s = metering.flow_l_min(state.meter, state.spec.meter.k_factor_per_l) / 60.0
+    most_l = state.settings.runs_over_l
+    if not most_l < gained_l <= most_l + flow_l_s * (state.t_s - began_t_s + 1.0):
+        return None
+    return f"{gained_l * 1000:.0f} mL ran into the pan, {state.meter.volume_l:.2f} L are metered."
+
+
 def trains_apart(state: BayState) -> bool:
     """Whether the two trains differ by more than polling explains."""
     apart = metering.apart_pulses(state.meter)
@@ -297,6 +321,7 @@ WHILE: dict[str, Check] = {
     "too_long": _too_long,
     "sensor_silent": _sensor_silent,
     "meters_differ": _meters_differ,
+    "runs_over": _runs_over,
     "over_target": _over_target,
 }
 ALWAYS: dict[str, Check] = {

@@ -24,7 +24,8 @@ class Settings:
 
     overrun_s: seconds of flow that still pass after the pump is told to stop, until the bay has learned them.
     run_longest_s: the pump's longest turn, however slow it is. pan_room_l: what the pan holds to its rim.
-    hose_l: what the hose holds between meter and plug; 0 where it is not to be watched.
+    hose_l: what the hose holds between meter and plug; 0 where it is not to be watched. runs_over_l: what may run over
+    at the plug in one turn before the pump is stopped: some spill over the lip is usual while narrow tubes fill.
     """
 
     overrun_s: float = 0.35
@@ -32,6 +33,7 @@ class Settings:
     run_longest_s: float = 900.0
     pan_room_l: float = 12.0
     hose_l: float = 0.0
+    runs_over_l: float = 0.05
     hold_lapses_s: float = 0.3
     cure_s: float = 1200.0
     settle_s: float = 120.0
@@ -44,7 +46,7 @@ class Run:
 
     from_l: delivered when it began. limit_s: how long it may last. low_since_t_s, high_since_t_s, apart_since_t_s:
     since when its flow is out of range, or the two trains differ. clean: whether its overrun may be learned from.
-    stop: what was known when it was stopped; None while it runs.
+    stop: what was known when it was stopped; None while it runs. pan_kg: what the pan weighed when it began.
     """
 
     t_s: float
@@ -57,6 +59,7 @@ class Run:
     clean: bool = True
     fine_t_s: float | None = None
     stop: Stop | None = None
+    pan_kg: float | None = None
 
 
 @dataclass(frozen=True)

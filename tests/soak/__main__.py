@@ -18,7 +18,7 @@ from tests.soak.proofs import HEAD, Seen
 
 FULL = {
     "P1": 1000, "P2": 500, "P3": 100, "P4": 1000, "P5": 300, "P6": 1000, "P7": 500, "P7 clean": 10_000, "P8": 1000,
-    "P9": 300, "P10": 10_000, "P11": 10, "P12": 1000, "service": 30,
+    "P9": 300, "P10": 10_000, "P10 room": 2000, "P11": 10, "P12": 1000, "service": 30,
 }  # fmt: skip
 CHUNK = 20
 
@@ -84,7 +84,7 @@ def main() -> int:
             take(on_a_relay(proof, n[goal]))
     simple = {"P6": proofs.p6, "P7": proofs.p7, "P7 clean": proofs.p7_clean, "P8": proofs.p8, "P9": proofs.p9}
     with ProcessPoolExecutor(os.cpu_count()) as pool:
-        for goal, run in {**simple, "P10": proofs.p10}.items():
+        for goal, run in {**simple, "P10": proofs.p10, "P10 room": proofs.p10_room}.items():
             if goal in wanted:
                 take(spread(pool, run, n[goal]))
         if "P11" in wanted:

@@ -4,6 +4,7 @@ What counts is what the pump did: ``contact`` is whether current flows, ``line.m
 are put into the line or between a sensor and the stream, never into the station.
 """
 
+import math
 import random
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -21,6 +22,7 @@ DT_S = 0.01
 PAN_KG = 1.6
 KG_PER_COUNT = 4.761e-6
 ZERO = 84213
+RUN_OVER_S = 0.8
 
 # name: density at 15 °C, viscosity at 40 and 100 °C. Invented, within the usual range of each grade.
 FLUIDS = {
@@ -59,7 +61,8 @@ def spec_of(
 class Fill:
     """One fill on one line. tamper: source → what becomes of its value on the way; None is nothing at all.
 
-    latency_s: from the station's word to the relay's coil, drawn anew for every switching.
+    latency_s: from the station's word to the relay's coil, drawn anew for every switching. room_l: free room in the
+    compartment; what is more runs over into the pan, most of it within a second or two.
     """
 
     spec: JobSpec
@@ -70,6 +73,7 @@ class Fill:
     bay: Settings = field(default_factory=Settings)
     latency_s: tuple[float, float] = (0.004, 0.02)
     two_trains: bool = False
+    room_l: float = math.inf
     marks: tuple[str, ...] = ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start")
     step: Callable[[BayState, Sample], tuple[BayState, tuple]] = step
 
@@ -94,6 +98,7 @@ class Fill:
         self.commands: list[tuple[float, PumpCommand]] = []
         self._pending: list[tuple[float, bool]] = []
         self._contact = False
+        self.in_pan_l = 0.0
         self.put("pump", 0)
         self.run(1.5)
         for mark in self.marks:
@@ -158,6 +163,8 @@ class Fill:
             self._contact = self.contact
             self.switched.append((self.t_s, self._contact))
         self.line.advance(self.t_s, DT_S, self.coil, self.kv, self.kv_20, self.to_20)
+        over_l = max(0.0, self.delivered_l - self.room_l)
+        self.in_pan_l += (over_l - self.in_pan_l) * DT_S / RUN_OVER_S
         n = self.ticks
         if n % 5 == 0:
             self.put("meter", self.line.pulses)
@@ -168,7 +175,7 @@ class Fill:
         if n % 5 == 1 and self.held:
             self.put("pendant", 1)
         if n % 10 == 3:
-            kg = PAN_KG + self.extra_pan_kg
+            kg = PAN_KG + self.extra_pan_kg + self.in_pan_l * self.spec.fresh.density_kg_m3(20.0) / 1000.0
             self.put("pan", round(ZERO + kg / KG_PER_COUNT + self.random.gauss(0.0, 25.0)))
         if n % 100 == 7:
             self.put("fluid_supply_c", round((self.supply_c + self.random.gauss(0.0, 0.05)) * 16) / 16)

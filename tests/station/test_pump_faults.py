@@ -24,6 +24,7 @@ from tests.soak.proofs import (
     p8,
     p9,
     p10,
+    p10_room,
     p11,
     p12,
     resumes,
@@ -84,6 +85,25 @@ def test_p9_sees_a_missing_limit_and_a_clock_set_back() -> None:
 
 def test_p10_no_mix_of_faults_overfills() -> None:
     hold_good(p10(range(90)))
+
+
+def test_p10_a_compartment_that_is_full_before_the_target_is_not_flooded() -> None:
+    hold_good(p10_room(range(40)))
+
+
+def test_p10_sees_that_nobody_watches_the_pan() -> None:
+    with without(interlocks.WHILE, "runs_over"):
+        assert p10_room(range(8)).failed
+
+
+@pytest.mark.parametrize("kg", [0.02, 0.25, 1.4])
+def test_an_object_laid_in_the_pan_is_no_fluid_that_runs_over(kg: float) -> None:
+    fill = some_fill(3, target_l=2.0)
+    fill.hold()
+    fill.run(3.0)
+    fill.extra_pan_kg = kg
+    fill.run_until_latched(300.0)
+    assert fill.state.hold.latched == "target reached"
 
 
 def test_p10_sees_a_missing_interlock() -> None:
