@@ -83,8 +83,13 @@ class Desk:
         self._recorder.event(job_id, "job_open", {**spec.to_table(), "backend": self._backend}, at)
         self.job_id, self.opened_utc, self.done = job_id, at.utc, False
         self.ticked, self.capacity_confirmed = frozenset(), False
-        overrun = self.supply.overrun(spec.labels.get("fluid", ""))
-        self.state = BayState(spec, self._config.settings, overrun=overrun)
+        fluid = spec.labels.get("fluid", "")
+        self.state = BayState(
+            spec,
+            self._config.settings,
+            overrun=self.supply.overrun(fluid),
+            usual=self.supply.usual(fluid),
+        )
         return job_id
 
     def may_mark(self, mark: str) -> None:

@@ -117,6 +117,12 @@ TABLE: dict[str, Interlock] = {
         "It was estimated and taken out of the figure, which is in doubt by as much as stated. Check the suction side.",
         stops=False,
     ),
+    "flow_unlike": Interlock(
+        "the flow is unlike before",
+        "A meter that loses or gains pulses, a strainer that clogs, a pump that wears, or another fluid than stated.",
+        "Compare what the meter says by weighing before this fill is trusted; prove the meter.",
+        stops=False,
+    ),
     "drum_low": Interlock(
         "the drum will not last",
         "What is left by the count is less than this job needs.",

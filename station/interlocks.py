@@ -6,6 +6,7 @@ They decide nothing; ``station.control`` does, by the table.
 from collections.abc import Callable
 
 from station import metering
+from station.air import STEADY_BLOCKS
 from station.drum import short_by_l
 from station.hose import CRUMB_L, PURGE_VOLUMES, same_grade
 from station.interlock_table import TABLE
@@ -289,6 +290,27 @@ def _air(state: BayState) -> str | None:
     )
 
 
+def _flow_unlike(state: BayState) -> str | None:
+    """The pump's own record tells what its meter alone cannot: a fill that is off by less than a kink or a burst."""
+    pump, watch, bounds = state.spec.pump, state.meter.air, state.usual.bounds()
+    can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s)
+    if (
+        bounds is None
+        or not can
+        or not state.hold.running
+        or state.hold.fine
+        or watch.steady_n < STEADY_BLOCKS
+    ):
+        return None
+    share = watch.steady_l_min / can
+    if bounds[0] <= share <= bounds[1]:
+        return None
+    return (
+        f"{watch.steady_l_min:.2f} L/min, {100 * (share / state.usual.mean - 1.0):+.0f} % of what this pump did with this "
+        f"fluid in {state.usual.stops} fills before."
+    )
+
+
 def _drum_low(state: BayState) -> str | None:
     if state.drum is None or state.stage not in ("plan", "drain", "drip", "reseal", "fill"):
         return None
@@ -329,6 +351,7 @@ ALWAYS: dict[str, Check] = {
     "pump_stays_on": _pump_stays_on,
     "over_target": _over_target,
     "air": _air,
+    "flow_unlike": _flow_unlike,
     "drum_low": _drum_low,
     "hose_asks": lambda state: _hose(state, same=True),
     "pan_nearly_full": _pan_nearly_full,

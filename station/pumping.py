@@ -1,5 +1,6 @@
 """What a pump can do: its flow over viscosity, its limits, its second speed."""
 
+import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -29,6 +30,39 @@ class PumpLine:
     def to_table(self) -> dict[str, Any]:
         """The [pump] table of JOB.toml."""
         return asdict(self)
+
+
+USUAL_STOPS = 5
+USUAL_WEIGHT = 0.1
+USUAL_LEAST_REL = 0.12
+
+
+@dataclass(frozen=True)
+class UsualFlow:
+    """What the pump really moved with a fluid, as a share of its line: mean and variance over clean stops, the older the
+    less (an exponentially weighted mean, so that a pump may wear). stops: how many."""
+
+    mean: float = 1.0
+    variance: float = 0.0
+    stops: int = 0
+
+    def learn(self, flow_l_min: float, line: PumpLine | None, kv_mm2_s: float | None) -> "UsualFlow":
+        """Take in the flow at one clean stop at full speed; a flow nearer to the slow speed's is left out."""
+        can = None if line is None else line.flow_at_l_min(kv_mm2_s)
+        if line is None or not can or flow_l_min < 0.5 * (1.0 + line.fine_share) * can:
+            return self
+        share, weight = flow_l_min / can, max(USUAL_WEIGHT, 1.0 / (self.stops + 1))
+        off = share - self.mean
+        mean = self.mean + weight * off
+        variance = (1.0 - weight) * (self.variance + weight * off * off)
+        return UsualFlow(mean, variance if self.stops else 0.0, self.stops + 1)
+
+    def bounds(self) -> tuple[float, float] | None:
+        """Shares of the line between which the flow is as usual; None before enough was seen."""
+        if self.stops < USUAL_STOPS:
+            return None
+        wide = max(USUAL_LEAST_REL * self.mean, 4.0 * math.sqrt(self.variance))
+        return self.mean - wide, self.mean + wide
 
 
 def read_pump(section: Section) -> PumpLine:

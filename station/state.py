@@ -12,6 +12,7 @@ from station.metering import MeterTrack
 from station.notice import Notice
 from station.overrun import Overrun, Stop
 from station.pan import Level, PanTrack
+from station.pumping import UsualFlow
 from station.rest import Rest
 from station.steps import Step
 
@@ -122,7 +123,7 @@ class BayState:
     after that. drained_marked: the pan when the technician said that the drain was done, where drained is earlier.
     steps: what came and went on the pan; answers: step → what the technician said it was, beside the spec's own.
     overflow_at_l: what the meter had counted when the pan first saw fluid run over.
-    overrun: learned for this fluid and bay; stops: of this job. stray: flow with the pump off; None before the pump's
+    overrun, usual: learned for this fluid and bay; stops: of this job. stray: flow with the pump off; None before the pump's
     state was read. purge: one under way; purged_l: by those before the fill. overrides: interlock → the reason given.
     drum_from_l: what the fill had metered when the drum came to the pump; poured_l: container → what the fill took of
     those before it.
@@ -163,6 +164,7 @@ class BayState:
     marks: tuple[tuple[str, float], ...] = ()
     hold: Hold = field(default_factory=Hold)
     overrun: Overrun = field(default_factory=Overrun)
+    usual: UsualFlow = field(default_factory=UsualFlow)
     stops: tuple[Stop, ...] = ()
     stray: Stray | None = None
     purge: Purge | None = None

@@ -18,7 +18,9 @@ from station.hose import Hose, Slug
 from station.job import JobSpec
 from station.ledger import Ledger, now
 from station.overrun import Overrun, Stop
+from station.pumping import UsualFlow, read_pump
 from station.recorder import Recorder
+from station.section import Section
 from station.state import BayState
 from station.units import parse_volume_l
 
@@ -33,6 +35,9 @@ class SupplyBook:
         self._config, self._recorder = config, recorder
         self._prior = Overrun(a_s=config.settings.overrun_s)
         self._overruns: dict[str, Overrun] = {}
+        self._usual: dict[str, UsualFlow] = {}
+        pump = config.tables.get("pump")
+        self._pump = None if pump is None else read_pump(Section("the bay's file", "pump", pump))
         self.drum: Drum | None = None
         self.hose = Hose(config.settings.hose_l)
         if config.hose_holds:
@@ -59,8 +64,14 @@ class SupplyBook:
         """What is known of a fluid's overrun on this bay."""
         return self._overruns.get(fluid, self._prior)
 
+    def usual(self, fluid: str) -> UsualFlow:
+        """What this bay's pump usually does with a fluid."""
+        return self._usual.get(fluid, UsualFlow())
+
     def _learn(self, fluid: str, stop: Stop) -> None:
         self._overruns[fluid] = self.overrun(fluid).learn(stop)
+        if stop.clean:
+            self._usual[fluid] = self.usual(fluid).learn(stop.flow_l_min, self._pump, stop.kv_mm2_s)
 
     # --- a job ---------------------------------------------------------------------------------------------
 

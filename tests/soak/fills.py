@@ -15,7 +15,7 @@ from hardware.simulated.supply import SupplyLine
 from station.core import PumpCommand, step
 from station.job import JobSpec, spec_from_tables
 from station.overrun import Overrun
-from station.pumping import PumpLine
+from station.pumping import PumpLine, UsualFlow
 from station.state import BayState, Settings
 
 DT_S = 0.01
@@ -74,6 +74,7 @@ class Fill:
     latency_s: tuple[float, float] = (0.004, 0.02)
     two_trains: bool = False
     room_l: float = math.inf
+    usual: UsualFlow = field(default_factory=UsualFlow)
     marks: tuple[str, ...] = ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start")
     step: Callable[[BayState, Sample], tuple[BayState, tuple]] = step
 
@@ -86,7 +87,7 @@ class Fill:
         self.line = SupplyLine(replace(self.settings, seed=self.seed))
         self.kv, self.kv_20 = fluid.kv_mm2_s(self.supply_c), fluid.kv_mm2_s(20.0)
         self.to_20 = fluid.density_kg_m3(self.supply_c) / fluid.density_kg_m3(20.0)
-        self.state = BayState(self.spec, self.bay, overrun=self.overrun)
+        self.state = BayState(self.spec, self.bay, overrun=self.overrun, usual=self.usual)
         self.t_s, self.ticks = 100.0, 0
         self.held = False
         self.coil = False

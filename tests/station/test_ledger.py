@@ -121,7 +121,7 @@ def test_what_the_disk_refuses_is_kept_and_written_later(tmp_path: Path) -> None
     told: list[str | None] = []
     recorder = Recorder(path, told.append)
     blocker = sqlite3.connect(path, isolation_level=None)
-    blocker.execute("pragma busy_timeout = 0")
+    blocker.execute("pragma busy_timeout = 5000")
     recorder.event("j1", "job_open", {"job": {}}, now(0.0))
     while blocker.execute("select count(*) from event").fetchone()[0] == 0:
         pass

@@ -3,6 +3,7 @@
 Each proof is run again with a fault planted in a copy of the rule, and must then fail.
 """
 
+import random
 from dataclasses import replace
 
 import pytest
@@ -10,8 +11,9 @@ import pytest
 from station import interlocks, overrun
 from station.doubts import doubts
 from station.overrun import Overrun, Stop
+from station.pumping import PumpLine, UsualFlow
 from station.state import BayState
-from tests.soak.fills import Fill, fill_of, make
+from tests.soak.fills import Fill, Make, fill_of, make
 from tests.soak.proofs import (
     KINDS,
     ODD,
@@ -199,3 +201,39 @@ def test_what_was_metered_survives_every_stop() -> None:
         fill.run(3.0)
         state: BayState = fill.state
         assert state.meter.pulses == fill.line.pulses
+
+
+def known_pump(seed: int) -> tuple[Make, UsualFlow, random.Random]:
+    """A pump after eight fills at whatever the supply's temperature was."""
+    pump, usual, rng = make(seed), UsualFlow(), random.Random(f"usual {seed}")
+    for k in range(8):
+        fill = fill_of(pump, 100 * seed + k, 0.8, rng.uniform(*pump.range_c), Overrun())
+        fill.fill()
+        for stop in fill.state.stops:
+            if stop.clean:
+                usual = usual.learn(stop.flow_l_min, fill.spec.pump, stop.kv_mm2_s)
+    return pump, usual, rng
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_meter_that_is_wrong_by_a_quarter_is_told_from_what_the_pump_did_before(seed: int) -> None:
+    """One meter alone, and too little for the limits that hold for any pump."""
+    pump, usual, rng = known_pump(seed)
+    assert usual.stops >= 5
+    for counted in (1.0, 1.0, 0.75, 1.3):
+        fill = fill_of(pump, 77, 2.0, rng.uniform(*pump.range_c), Overrun(), usual=usual)
+        fill.line.counted = counted
+        fill.fill()
+        told = {"flow_unlike", "flow_high"} & set(fill.notices())
+        assert bool(told) == (counted != 1.0), (counted, usual, fill.notices())
+
+
+def test_a_pump_that_is_not_known_yet_is_not_compared() -> None:
+    usual = UsualFlow()
+    for _ in range(4):
+        usual = usual.learn(3.0, PumpLine(3.6, 900.0), 20.0)
+    assert usual.bounds() is None
+    assert usual.learn(3.0, PumpLine(3.6, 900.0), 20.0).bounds() is not None
+    assert usual.learn(0.6, PumpLine(3.6, 900.0, fine_share=0.2), 20.0) == usual, "at the slow speed"
+    assert usual.learn(3.0, None, 20.0) == usual
+    assert usual.learn(3.0, PumpLine(3.6), None) == usual
