@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from hardware.sample import Sample
+from station import archive
 from station.__main__ import _open_engine
 from station.config import BayConfig, demo_path, read_config
 from station.drum import SPARE_L, Drum, short_by_l
@@ -132,7 +133,10 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
             engine.override("hose_holds", " ")
         with pytest.raises(InputError, match="cannot be set aside"):
             engine.override("no_flow", "please")
+        engine.override("hose_holds", "the owner wants it so")
+        until(lambda: engine.view()["blocked"] is None, 2, "set aside")
         engine.abandon("the hose was not purged")
+        given_up = job_id
 
         job_id = begin(engine, ATF_FORM)
         engine.purge(True)
@@ -175,7 +179,11 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
         "keg 3": pytest.approx(from_3_l, abs=0.005),
         "keg 2": pytest.approx(-from_3_l, abs=0.005),
     }
-    assert any("purge" in e["kind"] for e in ledger.events(job_id))
+    overrides = [e["text"] for e in archive.job(ledger, given_up)["events"] if e["kind"] == "override"]
+    assert overrides == ["hose_holds: the owner wants it so"]
+    purges = [e["text"] for e in archive.job(ledger, job_id)["events"] if e["kind"] == "purge"]
+    assert len(purges) == 1
+    assert f"{purged_l * 1000:.0f} mL into a waste vessel" in purges[0]
     assert [
         e["body"]["instead_of"]["container"]
         for e in ledger.shop_events("drum")

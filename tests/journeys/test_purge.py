@@ -1,0 +1,51 @@
+"""Another fluid than the hose holds: purged into a waste vessel at the bay page, metered, and never a fill."""
+
+import time
+
+from playwright.sync_api import Page, expect
+
+from tests.journeys.technician import Technician, until
+
+
+def test_the_hose_is_purged_into_a_waste_vessel_before_another_fluid_goes_in(phone: Page) -> None:
+    person = Technician(phone)
+    phone.select_option('[name="compartment"]', "b12_transfer")
+    phone.fill('[name="technician"]', "M. Okafor")
+    assert phone.input_value('[name="fresh_fluid"]') == "atf"
+    phone.click("text=Open the job")
+    person.reach("plan", 5)
+    person.tick_all()
+    for mark in ("pan_placed", "drain_open", "drain_done"):
+        person.mark(mark)
+    expect(phone.locator("#purge")).to_be_visible()
+    assert "0.35 L 75W-90" in person.text("hose")
+    person.bench("hose_in_waste")
+    phone.click("#purge")
+    expect(phone.locator("#purge-done")).to_be_visible()
+    until(lambda: person.get("/view.json")["blocked"] is None, 10, "every sensor read")
+
+    end_s = time.monotonic() + 40.0
+    while person.get("/view.json")["pump"]["purge_l"] < 0.5 and time.monotonic() < end_s:
+        person.press("#hold")
+        until(lambda: person.get("/view.json")["held"], 5, "control pressed")
+        while person.get("/view.json")["held"] and person.get("/view.json")["latched"] is None:
+            time.sleep(0.1)
+        person.let_go()
+        until(lambda: not person.pump_on(), 3, "pump off")
+    assert "Purged" in (phone.locator(".is-purging .caution-box:visible").last.text_content() or "")
+    phone.click("#purge-done")
+    expect(phone.locator("#purge-done")).to_be_hidden()
+    person.bench("hose_in_plug")
+
+    assert person.text("hose") == "0.35 L ATF", "though no container was entered"
+    expect(phone.locator("#purge")).to_be_hidden()
+    view = person.get("/view.json")
+    assert 0.5 <= view["pump"]["purged_l"] < 0.6
+    assert view["metered_l"] in (None, 0.0), "a purge is no fill"
+    person.tick_all()
+    person.mark("reseal_done")
+    person.mark("fill_start")
+    person.reach("fill", 10)
+    assert person.get("/view.json")["blocked"] is None
+    record = person.get(f"{phone.url}jobs/{view['job']['job_id']}.json")
+    assert "of Gear oil 75W-90, fresh may still line it" in str(record)
