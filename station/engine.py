@@ -31,6 +31,7 @@ from station.recorder import Recorder
 from station.records import Records
 from station.shop import Shop, facts, learned
 from station.state import BayState
+from station.watchdog import BEAT_S, notify
 
 log = logging.getLogger(__name__)
 
@@ -70,6 +71,7 @@ class Engine(Records):
         self._page_held = False
         self._idle_notice: Notice | None = None
         self._published_s = 0.0
+        self._told_alive_s = 0.0
         self._seq = 0
         self._view: dict[str, Any] = {}
         budget.preload()  # half a second that must not fall into a running loop
@@ -246,6 +248,9 @@ class Engine(Records):
         while not self._halt.is_set():
             try:
                 self._turn()
+                if time.monotonic() - self._told_alive_s >= BEAT_S:
+                    self._told_alive_s = time.monotonic()
+                    notify("WATCHDOG=1")
             except Exception:
                 log.exception("the engine failed; the pump is off")
                 self._run_pump = False

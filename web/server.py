@@ -10,6 +10,7 @@ from types import FrameType
 import uvicorn
 
 from station.errors import StationError
+from station.watchdog import notify
 from web.app import create_app
 from web.port import Engine
 
@@ -94,4 +95,5 @@ def serve(engine: Engine, host: str, port: int, announce: Callable[[str], object
     )
     with contextlib.closing(listener), _signals_end_the_serving():
         announce(address_of(host, listener))
+        notify("READY=1")
         uvicorn.Server(config).run(sockets=[listener])
