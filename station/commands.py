@@ -173,7 +173,7 @@ def _chart(options: argparse.Namespace, one: Any) -> int:
 
 
 def _catalogue(options: argparse.Namespace) -> int:
-    from station import catalogue
+    from station import catalogue, entering
     from station.ledger import now
 
     if options.apply and options.file is None:
@@ -182,7 +182,7 @@ def _catalogue(options: argparse.Namespace) -> int:
     with _ledger(options, write=changing) as ledger:
         present = catalogue.read(ledger)
         if options.retire is not None:
-            change = catalogue.retire(present, options.table, options.retire)
+            change = entering.retire(present, options.table, options.retire)
             ledger.append(None, catalogue.EVENT, catalogue.body([change], "command line"), now())
             return _print(options, change.to_dict(), [change.to_dict()], list(change.to_dict()), "retired")
         if options.file is None:
@@ -193,21 +193,21 @@ def _catalogue(options: argparse.Namespace) -> int:
             data = options.file.read_bytes()
         except OSError as error:
             raise InputError(f"{options.file}: cannot be read ({error}).") from error
-        plan = catalogue.dry_run(present, options.table, data, _bay(options).country)
+        plan = entering.dry_run(present, options.table, data, _bay(options).country)
         rows = [{**c.to_dict(), "key": " / ".join(c.key)} for c in plan.changes]
         rows += [{"action": "rejected", "row": row, "reason": reason} for row, reason in plan.rejected]
         columns = "action key fields row reason".split()
         done = f"{len(plan.changes)} to change, {plan.unchanged} unchanged, {len(plan.rejected)} rejected"
         whole = {**plan.to_dict(), "applied": options.apply and not plan.rejected}
         _print(options, whole, rows, columns, f"{to_text(rows, columns)}\n{done}")
-        changes = catalogue.accept(plan)
+        changes = entering.accept(plan)
         if options.apply and changes:
             ledger.append(None, catalogue.EVENT, catalogue.body(changes, options.file.name), now())
     return DONE
 
 
 def _expected(options: argparse.Namespace) -> int:
-    from station import catalogue, expected
+    from station import catalogue, expected, offered
     from station.units import parse_volume_l
 
     config = _bay(options)
@@ -223,7 +223,7 @@ def _expected(options: argparse.Namespace) -> int:
                 "listed_l": parse_volume_l(c.capacity, config.country),
                 "method": c.method,
             }
-            for c in catalogue.merged(config, present).compartments.values()
+            for c in offered.merged(config, present).compartments.values()
         ]
         rows = expected.overview(ledger, compartments)
     columns = (

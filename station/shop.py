@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from station import audit, catalogue, condition, expected, history, why
+from station import audit, catalogue, condition, entering, expected, history, offered, why
 from station.catalogue import Catalogue
 from station.config import BayConfig
 from station.errors import InputError
@@ -30,11 +30,11 @@ class Shop:
         self._config, self._recorder = config, recorder
         self.catalogue: Catalogue = catalogue.read(ledger)
         if not any(self.catalogue.rows(table) for table in catalogue.TABLES):
-            self._change(tuple(catalogue.from_config(config)), "configuration", "")
+            self._change(tuple(offered.from_config(config)), "configuration", "")
 
     def config(self) -> BayConfig:
         """The bay's configuration with the catalogue's entries in place of its own."""
-        return catalogue.merged(self._config, self.catalogue)
+        return offered.merged(self._config, self.catalogue)
 
     def do(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
         """Enter one thing by its name. Raises InputError, leaving all as it was.
@@ -68,7 +68,7 @@ class Shop:
         if not isinstance(fields, Mapping):
             raise InputError("fields are missing; expected the entry's texts by name.")
         texts = {str(name): str(text) for name, text in fields.items()}
-        change = catalogue.enter(self.catalogue, str(values.get("table", "")), texts, self._config.country)
+        change = entering.enter(self.catalogue, str(values.get("table", "")), texts, self._config.country)
         if change is not None:
             self._change((change,), "page", str(values.get("by", "")))
         return {"changed": change is not None}
@@ -77,7 +77,7 @@ class Shop:
         key = values.get("key")
         if not isinstance(key, list):
             raise InputError("key is missing; expected the entry's key as a list of texts.")
-        change = catalogue.retire(self.catalogue, str(values.get("table", "")), [str(part) for part in key])
+        change = entering.retire(self.catalogue, str(values.get("table", "")), [str(part) for part in key])
         self._change((change,), "page", str(values.get("by", "")))
         return {"changed": True}
 
@@ -86,9 +86,9 @@ class Shop:
         if not isinstance(data, bytes | str):
             raise InputError("data is missing; expected the text of a CSV file.")
         raw = data.encode() if isinstance(data, str) else data
-        plan = catalogue.dry_run(self.catalogue, str(values.get("table", "")), raw, self._config.country)
+        plan = entering.dry_run(self.catalogue, str(values.get("table", "")), raw, self._config.country)
         if values.get("apply") is True:
-            self._change(catalogue.accept(plan), str(values.get("name", "a file")), str(values.get("by", "")))
+            self._change(entering.accept(plan), str(values.get("name", "a file")), str(values.get("by", "")))
         return plan.to_dict()
 
     def _movement(self, values: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Page, expect
 
-from station import catalogue
+from station import catalogue, offered
 from station.config import demo_path, read_config
 from station.ledger import job_row, now
 from station.recorder import Recorder
@@ -24,7 +24,7 @@ def _catalogue() -> list[catalogue.Change]:
     """The demo bay's own entries and a drum."""
     drum = {"fluid": "gear_75w90", "size": "60 L"}
     config = read_config(demo_path())
-    return [*catalogue.from_config(config), catalogue.Change("container", ("drum 1",), "add", drum)]
+    return [*offered.from_config(config), catalogue.Change("container", ("drum 1",), "add", drum)]
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from calibration.certificates import Certificate, Reference
-from station import catalogue
+from station import catalogue, entering, offered
 from station.calibrating import PAN_STEPS
 from station.catalogue import Catalogue
 from station.config import BayConfig, demo_path, read_config
@@ -374,7 +374,7 @@ def _catalogue() -> Catalogue:
     """The demo bay's own entries, with a container, a price and a type of compartment."""
     shop: Catalogue = Catalogue({table: {} for table in catalogue.TABLES})
     entries = {table: dict(rows) for table, rows in shop.entries.items()}
-    changes = catalogue.from_config(read_config(demo_path()))
+    changes = offered.from_config(read_config(demo_path()))
     for change in catalogue.body(changes, "test")["changes"]:
         catalogue.apply(entries, change, now().utc)
     shop = Catalogue(entries)
@@ -384,7 +384,7 @@ def _catalogue() -> Catalogue:
         ("compartment", {**_listed(shop), "type": "midibus rear axle", "interval_months": "24"}),
     ]
     for table, fields in more:
-        change = catalogue.enter(Catalogue(entries), table, fields)
+        change = entering.enter(Catalogue(entries), table, fields)
         if change is not None:
             catalogue.apply(entries, catalogue.body([change], "test")["changes"][0], now().utc)
     return Catalogue(entries)
@@ -605,7 +605,7 @@ class FakeEngine:
     def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
         self._called("enter", action, dict(values))
         if action == "import":
-            return catalogue.dry_run(self.shop, values["table"], values["data"]).to_dict()
+            return entering.dry_run(self.shop, values["table"], values["data"]).to_dict()
         return dict(values)
 
     def photo(self, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:

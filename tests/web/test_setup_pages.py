@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from station import catalogue
+from station import catalogue, entering
 from station.catalogue import TABLES, Catalogue
 from station.errors import InputError
 from tests.web.conftest import Bay
@@ -76,9 +76,7 @@ def test_a_change_begins_with_all_that_stands_there(bay: Bay) -> None:
 
 
 def test_what_is_retired_leaves_the_list_and_can_be_restored(bay: Bay) -> None:
-    bay.engine.shop = _changed(
-        bay.engine.shop, catalogue.retire(bay.engine.shop, "technician", ["M. Okafor"])
-    )
+    bay.engine.shop = _changed(bay.engine.shop, entering.retire(bay.engine.shop, "technician", ["M. Okafor"]))
     text = bay.html("/setup?table=technician").text
     assert "Retired: 1" in text
     assert re.search(r'data-change="[^"]*M\. Okafor[^"]*" data-retired="yes">Restore', text)
@@ -88,7 +86,7 @@ def test_what_is_retired_leaves_the_list_and_can_be_restored(bay: Bay) -> None:
 
 def test_names_cannot_become_markup(bay: Bay) -> None:
     nasty = "\"'><script>alert(1)</script>"
-    made = catalogue.enter(bay.engine.shop, "vehicle", {"vehicle": nasty})
+    made = entering.enter(bay.engine.shop, "vehicle", {"vehicle": nasty})
     assert made is not None
     bay.engine.shop = _changed(bay.engine.shop, made)
     text = bay.html("/setup").text
