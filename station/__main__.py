@@ -3,6 +3,7 @@
 import argparse
 import json
 import logging
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -128,12 +129,18 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
 def _serve(options: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    from web.server import serve
+    from station.lock import name_holder
+    from web.server import say_ready, serve
 
     config = _config(options)
     engine, close = _open_engine(config, options.simulated)
+
+    def announce(address: str) -> None:
+        name_holder(config.ledger, f"the station at {address} (process {os.getpid()})")
+        say_ready(address)
+
     try:
-        serve(engine, options.host, options.port)
+        serve(engine, options.host, options.port, announce)
     finally:
         close()
     return DONE

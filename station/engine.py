@@ -41,6 +41,7 @@ BACKLOG_S = 0.5
 PAGE_LAPSE_S = 0.2
 """The page beats every 100 ms; one lost beat is forgiven, a second stops the pump."""
 CALL_S = 5.0
+WRITTEN_S = 3.0
 
 _Call = tuple[Callable[[], Any], "Future[Any]"]
 
@@ -171,15 +172,17 @@ class Engine(Records):
         return self._shop.catalogue
 
     def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Enter something that the shop keeps beside its jobs; see ``station.shop.Shop.do``. Raises InputError."""
-        return dict(self._call(lambda: self._shop.do(action, values)))
+        """Enter something that the shop keeps beside its jobs; see ``station.shop.Shop.do``. It is on disk when this
+        returns. Raises InputError, or LedgerError where the record does not take it yet."""
+        return self._written(dict(self._call(lambda: self._shop.do(action, values))))
 
     def photo(self, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:
-        """Keep a photo of a job. Raises InputError for what is no JPEG or PNG, or too large."""
+        """Keep a photo of a job; on disk when this returns. Raises InputError for what is no JPEG or PNG, or too large,
+        LedgerError where the record does not take it yet."""
         # Decoded and stored by the caller's thread: the engine's has a pump's heartbeat to send.
         picture = condition.clean_photo(data)
         condition.store(condition.folder_of(self.config.ledger), picture)
-        return dict(self._call(lambda: self._shop.photo(job_id, picture, by, text)))
+        return self._written(dict(self._call(lambda: self._shop.photo(job_id, picture, by, text))))
 
     def note(self, kind: str, text: str) -> None:
         """Add the technician's own words to the job. Raises InputError."""
@@ -231,6 +234,11 @@ class Engine(Records):
         latest = dict(self._latest)
         states = {s.removesuffix("_state"): str(x.value) for s, x in latest.items() if s.endswith("_state")}
         return {source: x.value for source, x in latest.items()}, states
+
+    def _written(self, result: dict[str, Any]) -> dict[str, Any]:
+        # Waited for in the caller's thread: the engine's has a pump's heartbeat to send.
+        self._recorder.wait_written(WRITTEN_S)
+        return result
 
     def _call(self, function: Callable[[], Any]) -> Any:
         future: Future[Any] = Future()

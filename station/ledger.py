@@ -17,6 +17,7 @@ from sqlite_utils import Database
 
 from hardware.sample import Sample
 from station.errors import LedgerError
+from station.lock import WriterLock
 
 SCHEMA_VERSION = 1
 _SCHEMA = """
@@ -137,17 +138,27 @@ class SamplesDigest:
 class Ledger:
     """A connection to the record. Create it in the thread that uses it.
 
-    Raises LedgerError where the file cannot be opened, or was written by a newer station.
+    Raises LedgerError where the file cannot be opened, or was written by a newer station; LedgerBusy where it is to be
+    written and somebody writes it already.
     """
 
     def __init__(self, path: Path | str, read_only: bool = False) -> None:
         self.path = path
+        self._lock: WriterLock | None = None
+        try:
+            self._open(path, read_only)
+        except BaseException:
+            self._unlock()
+            raise
+
+    def _open(self, path: Path | str, read_only: bool) -> None:
         try:
             if read_only:
                 connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
             else:
                 if str(path) != ":memory:":
                     Path(path).parent.mkdir(parents=True, exist_ok=True)
+                    self._lock = WriterLock(path)
                 connection = sqlite3.connect(path)
             self.db = Database(connection)
             self.db.execute("pragma busy_timeout = 5000")
@@ -185,6 +196,12 @@ class Ledger:
 
     def close(self) -> None:
         self.db.close()
+        self._unlock()
+
+    def _unlock(self) -> None:
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
 
     # --- writing -------------------------------------------------------------------------------------------
 

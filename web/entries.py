@@ -2,17 +2,26 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request
+from anyio import CapacityLimiter
+from fastapi import APIRouter, Depends, Query, Request
 from pydantic import Field
 from starlette.responses import Response
 
 from station.audit import OUT
-from web.actions import Body, Hands, Key, Line, Words, do, done
+from web.actions import Body, Key, Line, Words, do, done
 from web.pages import Station, job_of
 from web.port import Engine
 from web.problem import Problem
 
 router = APIRouter(prefix="/api")
+
+
+def _clerks(request: Request) -> CapacityLimiter:
+    clerks: CapacityLimiter = request.app.state.clerks
+    return clerks
+
+
+Clerks = Annotated[CapacityLimiter, Depends(_clerks)]
 
 
 class Movement(Body):
@@ -79,13 +88,13 @@ def _photo(engine: Engine, job_id: str, data: bytes, by: str, text: str) -> dict
 
 
 @router.post("/movement")
-async def movement(engine: Station, hands: Hands, body: Movement) -> Response:
-    return done(entered=await do(hands, _movement, engine, body))
+async def movement(engine: Station, clerks: Clerks, body: Movement) -> Response:
+    return done(entered=await do(clerks, _movement, engine, body))
 
 
 @router.post("/condition")
-async def condition(engine: Station, hands: Hands, body: Condition) -> Response:
-    await do(hands, _condition, engine, body)
+async def condition(engine: Station, clerks: Clerks, body: Condition) -> Response:
+    await do(clerks, _condition, engine, body)
     return done()
 
 
@@ -93,11 +102,11 @@ async def condition(engine: Station, hands: Hands, body: Condition) -> Response:
 async def photo(
     request: Request,
     engine: Station,
-    hands: Hands,
+    clerks: Clerks,
     job_id: str,
     by: Annotated[str, Query(max_length=80)] = "",
     text: Annotated[str, Query(max_length=500)] = "",
 ) -> Response:
     """The bytes of one JPEG or PNG. ``web.gate`` has looked at its type and length before it is read."""
-    kept = await do(hands, _photo, engine, job_id, await request.body(), by, text)
+    kept = await do(clerks, _photo, engine, job_id, await request.body(), by, text)
     return done(name=kept["name"])

@@ -5,6 +5,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from PIL import Image
@@ -13,7 +14,7 @@ from station import audit, condition, stock
 from station.__main__ import _open_engine
 from station.config import demo_path, read_config
 from station.engine import Engine
-from station.errors import InputError
+from station.errors import InputError, LedgerError
 from station.ledger import Ledger, job_row, now
 from station.recorder import Recorder
 
@@ -149,12 +150,47 @@ def test_fluid_moved_by_hand_is_in_the_audit_and_the_stock(engine: Engine) -> No
     engine.enter(
         "movement", {"kind": "waste", "fluid": "gear_75w90", "container": "drum A", "volume": "2 US quart"}
     )
-    time.sleep(0.3)
     with engine.reading() as ledger:
         held = stock.contents(ledger, engine.catalogue(), now().utc)
         books = audit.audit(ledger, "2026-01-01", "2100-01-01", engine.catalogue(), "us")
     assert held[0].to_dict()["content_l"] == pytest.approx(60 - 2 * 0.946352946, abs=1e-6)
     assert books.to_dict()["total"]["waste_l"] == pytest.approx(2 * 0.946352946, abs=1e-6)
+
+
+def test_an_entry_is_on_disk_when_the_station_has_answered_however_slow_the_disk_is(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    append = Ledger.append
+
+    def slowly(*values: Any) -> int:
+        time.sleep(0.2)
+        return append(*values)
+
+    monkeypatch.setattr(Ledger, "append", slowly)
+    engine.enter("movement", {"kind": "waste", "fluid": "atf", "volume": "1 L", "note": "slow disk"})
+    with engine.reading() as ledger:
+        assert ledger.db.execute("select count(*) from movement where note = 'slow disk'").fetchone() == (1,)
+
+
+def test_an_entry_that_the_disk_refuses_is_told_as_that(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    append = Ledger.append
+
+    def refused(*values: Any) -> int:
+        raise LedgerError("disk is full")
+
+    monkeypatch.setattr(Ledger, "append", refused)
+    movement = {"kind": "waste", "fluid": "atf", "volume": "1 L", "note": "full disk"}
+    with pytest.raises(LedgerError, match="does not take the entry yet"):
+        engine.enter("movement", movement)
+    monkeypatch.setattr(Ledger, "append", append)
+    for _ in range(300):
+        with engine.reading() as ledger:
+            if ledger.db.execute("select count(*) from movement where note = 'full disk'").fetchone() == (1,):
+                return
+        time.sleep(0.01)
+    pytest.fail("what was refused was not written later")
 
 
 def test_a_photo_is_kept_without_its_metadata(engine: Engine) -> None:
