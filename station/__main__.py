@@ -5,9 +5,12 @@ import json
 import logging
 import os
 import sys
+import time
 from collections.abc import Callable, Sequence
+from datetime import tzinfo
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo, available_timezones
 
 from hardware.errors import HardwareError
 from station.commands import add as add_commands
@@ -133,6 +136,7 @@ def _serve(options: argparse.Namespace) -> int:
     from web.server import say_ready, serve
 
     config = _config(options)
+    _live_in(config.zone)
     engine, close = _open_engine(config, options.simulated)
 
     def announce(address: str) -> None:
@@ -144,6 +148,13 @@ def _serve(options: argparse.Namespace) -> int:
     finally:
         close()
     return DONE
+
+
+def _live_in(zone: tzinfo) -> None:
+    """Have every time that the process shows be one of the bay's zone, as its days are."""
+    if isinstance(zone, ZoneInfo) and zone.key in available_timezones():
+        os.environ["TZ"] = zone.key
+        time.tzset()
 
 
 def _rehearse(options: argparse.Namespace) -> int:

@@ -4,7 +4,7 @@ import argparse
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -112,8 +112,9 @@ def _print(
 
 
 def _audit(options: argparse.Namespace) -> int:
-    from station import audit, catalogue
+    from station import audit, catalogue, days
 
+    bay = _bay(options)
     if options.month is not None and (options.since or options.until):
         raise InputError("--month and --since/--until were both given; name one of them.")
     if (options.since is None) != (options.until is None):
@@ -121,55 +122,55 @@ def _audit(options: argparse.Namespace) -> int:
     if options.since is not None:
         since, until = audit.day(options.since, "--since"), audit.day(options.until, "--until")
     else:
-        since, until = audit.month(options.month if options.month is not None else f"{date.today():%Y-%m}")
-    country = _bay(options).country
+        this_month = f"{days.today(bay.zone):%Y-%m}"
+        since, until = audit.month(options.month if options.month is not None else this_month)
     with _ledger(options) as ledger:
-        books = audit.audit(ledger, since, until, catalogue.read(ledger), country)
-    rows = [line.to_dict() for line in [*books.by[options.by], books.total]]
-    text = f"{since} to {until}, litres\n{to_text(rows, audit.COLUMNS)}"
+        books = audit.audit(ledger, since, until, catalogue.read(ledger), bay.country, bay.zone)
+    rows = books.table(options.by)
+    columns = audit.COLUMNS
+    text = f"{since} to {until}, days of {books.time_zone}, litres\n{to_text(rows, columns[:-1])}"
     if books.stock:
         takes = [take.to_dict() for take in books.stock]
         text += f"\n\nStock takes\n{to_text(takes, list(takes[0]))}"
     used = books.used
     text += f"\n\nUsed fluid: {used['total_l']:.1f} L ± {used['total_u95_l']:.1f} L, {used['collected_l']:.1f} L collected"
-    return _print(options, books.to_dict(), rows, audit.COLUMNS, text)
+    return _print(options, books.to_dict(), rows, columns, text)
 
 
 def _quality(options: argparse.Namespace) -> int:
-    from station import audit, quality
+    from station import audit, days, quality
 
-    today = datetime.now(UTC).date()
+    bay = _bay(options)
+    zone, today = bay.zone, days.today(bay.zone)
     until = audit.day(options.until, "--until") if options.until else f"{today + timedelta(days=1)}"
     start = date.fromisoformat(until) - timedelta(days=QUALITY_DAYS)
     since = audit.day(options.since, "--since") if options.since else f"{start}"
     with _ledger(options) as ledger:
         if options.chart is not None:
             dimension, name = options.chart
-            return _chart(options, quality.subject_chart(ledger, dimension, name, until))
-        content = quality.quality(ledger, since, until)
-    fills = quality.rows(content)
+            return _chart(options, quality.subject_chart(ledger, dimension, name, days.begins(until, zone)))
+        content = quality.quality(ledger, since, until, zone)
+        due = [one.to_dict() for one in quality.bay_due(ledger, bay.name, today)]
+    fills = quality.rows(content, zone)
     subjects = [subject.to_dict() for subject in content.subjects]
-    text = [f"{since} to {until}, {content.jobs} closed jobs", to_text(fills, quality.FILL_COLUMNS), ""]
+    text = [
+        f"{since} to {until}, days of {content.time_zone}, {content.jobs} closed jobs",
+        to_text(fills, quality.FILL_COLUMNS),
+        "",
+    ]
     text += [to_text(subjects, "dimension name jobs short over undecided recurring".split()), ""]
     text += [f"{c.dimension} {c.name}: {c.chart.text} {'; '.join(c.recent)}".rstrip() for c in content.charts]
-    return _print(options, content.to_dict(), fills, quality.FILL_COLUMNS, "\n".join(text))
+    text += ["", "Calibration", to_text(due, list(due[0]))]
+    whole = {**content.to_dict(), "calibration_due": due}
+    return _print(options, whole, fills, quality.TABLE_COLUMNS, "\n".join(text))
 
 
 def _chart(options: argparse.Namespace, one: Any) -> int:
-    chart = one.chart
-    rows = [
-        {
-            "job_id": one.job_ids[i],
-            "utc": one.utcs[i],
-            "deviation_percent": value,
-            "moving_range": chart.moving_ranges[i - 1] if chart.enough and i else None,
-            "ewma": chart.ewma[i] if chart.enough else None,
-            "signals": "; ".join(s.rule for s in chart.signals if s.index == i),
-        }
-        for i, value in enumerate(chart.values)
-    ]
-    columns = "job_id utc deviation_percent moving_range ewma signals".split()
-    return _print(options, one.to_dict(), rows, columns, f"{chart.text}\n{to_text(rows, columns)}")
+    from station.quality import CHART_COLUMNS
+
+    rows = one.points()
+    text = f"{one.chart.text}\n{to_text(rows, CHART_COLUMNS)}"
+    return _print(options, one.to_dict(), rows, CHART_COLUMNS, text)
 
 
 def _catalogue(options: argparse.Namespace) -> int:
@@ -233,13 +234,15 @@ def _expected(options: argparse.Namespace) -> int:
 
 
 def _due(options: argparse.Namespace) -> int:
-    from station import catalogue, due
+    from station import catalogue, days, due
 
+    zone = _bay(options).zone
+    today = days.today(zone)
     with _ledger(options) as ledger:
-        services = due.overview(ledger, catalogue.read(ledger), datetime.now(UTC).date())
-    rows = [service.to_dict() for service in services]
-    columns = "vehicle compartment state due_date due_km now_km last_utc text".split()
-    return _print(options, {"due": rows}, rows, columns, to_text(rows, columns))
+        rows = due.table(due.overview(ledger, catalogue.read(ledger), today, zone=zone), zone)
+    text = f"{today}, days of {days.zone_name(zone)}\n{to_text(rows, due.COLUMNS[:-1])}"
+    whole = {"today": f"{today}", "time_zone": days.zone_name(zone), "due": rows}
+    return _print(options, whole, rows, due.COLUMNS, text)
 
 
 def _stock(options: argparse.Namespace) -> int:

@@ -1,15 +1,17 @@
 """When is the next change due? By distance and by months, whichever comes first; a new unit's first one early."""
 
 import calendar
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from datetime import date, timedelta
+from datetime import UTC, date, timedelta, tzinfo
 from typing import Any
 
+from station import days
 from station.catalogue import Catalogue, Entry
 from station.distance import KM_PER_MILE, format_distance, parse_distance_km
 from station.history import compartment_jobs
 
+COLUMNS = "vehicle compartment state due_date due_km now_km last_utc text time_zone".split()
 BREAK_IN_KM = (15_000 * KM_PER_MILE, 20_000 * KM_PER_MILE)
 BREAK_IN_WORDS = (
     "First change after break-in, 15,000 to 20,000 miles: new gears shed fine metal early "
@@ -59,10 +61,11 @@ def next_service(
     interval_km: float | None = None,
     interval_months: int | None = None,
     break_in: bool = False,
+    zone: tzinfo = UTC,
 ) -> Service:
     """The next change. last_utc, last_km: of the last closed job; None if there was none.
 
-    break_in: the unit was new when it came; its first change is due between the two distances of ``BREAK_IN_KM``.
+    today is a day of the zone. break_in: the unit was new when it came; its first change is due between the two distances of ``BREAK_IN_KM``.
     Raises ValueError for a negative distance or interval.
     """
     for name, value in (("last_km", last_km), ("now_km", now_km), ("interval_km", interval_km)):
@@ -77,7 +80,7 @@ def next_service(
         due_km = last_km + interval_km
         soon_km = due_km - SOON * interval_km
     if interval_months is not None and last_utc is not None:
-        begun = date.fromisoformat(last_utc[:10])
+        begun = date.fromisoformat(days.day_of(last_utc, zone))
         due_day = add_months(begun, interval_months)
         soon_day = due_day - timedelta(days=SOON * (due_day - begun).days)
     state, reasons = "unknown", []
@@ -120,21 +123,31 @@ def _text(
 
 
 def overview(
-    ledger: Any, catalogue: Catalogue, today: date, distances_km: Mapping[str, float] | None = None
+    ledger: Any,
+    catalogue: Catalogue,
+    today: date,
+    distances_km: Mapping[str, float] | None = None,
+    zone: tzinfo = UTC,
 ) -> list[Service]:
-    """Every compartment in use, most urgent first. distances_km: by vehicle, where they are newer than the catalogue's."""
+    """Every compartment in use, most urgent first. distances_km: by vehicle, where they are newer than the catalogue's.
+    zone: whose day today is."""
     found = []
     for entry in catalogue.active("compartment"):
         vehicle = catalogue.get("vehicle", entry.key[0])
         if vehicle is None or vehicle.retired:
             continue
-        found.append(service_of(ledger, entry, vehicle, today, (distances_km or {}).get(entry.key[0])))
+        found.append(service_of(ledger, entry, vehicle, today, (distances_km or {}).get(entry.key[0]), zone))
     order = ("overdue", "due soon", "unknown", "ok")
     return sorted(found, key=lambda s: (order.index(s.state), s.vehicle, s.compartment))
 
 
 def service_of(
-    ledger: Any, compartment: Entry, vehicle: Entry, today: date, now_km: float | None = None
+    ledger: Any,
+    compartment: Entry,
+    vehicle: Entry,
+    today: date,
+    now_km: float | None = None,
+    zone: tzinfo = UTC,
 ) -> Service:
     """The next change of a catalogue's compartment."""
     name, part = compartment.key
@@ -156,4 +169,10 @@ def service_of(
         interval_km=parse_distance_km(distance) if distance else None,
         interval_months=int(float(months)) if months else None,
         break_in=compartment.get("break_in") == "yes",
+        zone=zone,
     )
+
+
+def table(services: Sequence[Service], zone: tzinfo) -> list[dict[str, Any]]:
+    """Services as rows, each with the zone whose days its due date is one of."""
+    return [{**service.to_dict(), "time_zone": days.zone_name(zone)} for service in services]

@@ -2,17 +2,18 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta, tzinfo
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query
 from starlette.responses import JSONResponse, Response
 
-from station import audit, stock
+from station import audit, days, stock
 from station import due as service
 from station.catalogue import Catalogue
 from station.errors import InputError
+from station.ledger import now
 from station.tabular import to_csv
 from web import format as fmt
 from web.findings import Fact
@@ -114,6 +115,7 @@ class UsagePage:
     """``/usage``: a month's books. by: how its lines are grouped."""
 
     month: str
+    zone: str
     earlier: str
     later: str | None
     by: str
@@ -151,6 +153,7 @@ class DuePage:
     """``/due``: the next service of every compartment, most urgent first."""
 
     today: str
+    zone: str
     rows: Sequence[DueRow]
 
 
@@ -260,11 +263,11 @@ def usage_page(
     held: Sequence[stock.Content],
     moved: Sequence[Mapping[str, Any]],
     catalogue: Catalogue,
+    today: date,
 ) -> UsagePage:
     """books: of a whole month. by: a key of GROUPS. moved: the month's movements, newest first."""
     first, after = books.since, books.until
     earlier = f"{date.fromisoformat(first) - timedelta(days=1)}"
-    current = f"{datetime.now(UTC):%Y-%m}"
     unnamed = {"day": "no day", "technician": "no technician", "vehicle": "no vehicle", "fluid": "no fluid"}[
         by
     ]
@@ -275,8 +278,9 @@ def usage_page(
     month = first[:7]
     return UsagePage(
         month=month,
+        zone=books.time_zone,
         earlier=_month_link(earlier, by),
-        later=_month_link(after, by) if month < current else None,
+        later=_month_link(after, by) if month < f"{today:%Y-%m}" else None,
         by=by,
         group=GROUPS[by],
         tabs=[
@@ -314,9 +318,15 @@ def _rest_words(total: audit.Line) -> str:
 
 
 def _books(engine: Station, month: str | None) -> audit.Audit:
-    since, until = audit.month(month if month is not None else f"{datetime.now(UTC):%Y-%m}")
+    bay = engine.settings()
+    since, until = audit.month(month if month is not None else f"{days.today(bay.zone):%Y-%m}")
     with engine.reading() as ledger:
-        return audit.audit(ledger, since, until, engine.catalogue(), engine.settings().country)
+        return audit.audit(ledger, since, until, engine.catalogue(), bay.country, bay.zone)
+
+
+def _held(engine: Station) -> list[stock.Content]:
+    with engine.reading() as ledger:
+        return stock.contents(ledger, engine.catalogue(), now().utc, engine.settings().country)
 
 
 def _by(by: str) -> str:
@@ -328,32 +338,29 @@ def _by(by: str) -> str:
 @router.get("/usage")
 def usage(engine: Station, month: Month = None, by: By = "day") -> Response:
     _by(by)
-    books, catalogue = _books(engine, month), engine.catalogue()
+    books, zone = _books(engine, month), engine.settings().zone
     with engine.reading() as ledger:
-        held = stock.contents(ledger, catalogue, datetime.now(UTC).isoformat(), engine.settings().country)
-        sql = "select * from movement where utc >= ? and utc < ? order by utc desc, seq desc limit ?"
-        moved = list(ledger.db.query(sql, [books.since, books.until, ENTERED]))
-    return page_of("usage.html", usage_page(books, by, held, moved, catalogue))
+        moved = audit.movements(ledger, books.since, books.until, zone, newest=ENTERED)
+    page = usage_page(books, by, _held(engine), moved, engine.catalogue(), days.today(zone))
+    return page_of("usage.html", page)
 
 
 @router.get("/usage.json")
 def usage_json(engine: Station, month: Month = None) -> Response:
-    books, catalogue = _books(engine, month), engine.catalogue()
-    with engine.reading() as ledger:
-        held = stock.contents(ledger, catalogue, datetime.now(UTC).isoformat(), engine.settings().country)
-    return JSONResponse({**books.to_dict(), "containers": [one.to_dict() for one in held]})
+    books = _books(engine, month)
+    return JSONResponse({**books.to_dict(), "containers": [one.to_dict() for one in _held(engine)]})
 
 
 @router.get("/usage.csv")
 def usage_csv(engine: Station, month: Month = None, by: By = "day") -> Response:
     """The lines of one grouping and their total."""
     books = _books(engine, month)
-    rows = [line.to_dict() for line in [*books.by[_by(by)], books.total]]
-    return download(to_csv(rows, audit.COLUMNS), f"usage-{books.since[:7]}-{by}.csv", "text/csv")
+    name = f"usage-{books.since[:7]}-{by}.csv"
+    return download(to_csv(books.table(_by(by)), audit.COLUMNS), name, "text/csv")
 
 
-def due_page(services: Sequence[service.Service], today: date) -> DuePage:
-    return DuePage(f"{today}", [_due_row(one) for one in services])
+def due_page(services: Sequence[service.Service], today: date, zone: str) -> DuePage:
+    return DuePage(f"{today}", zone, [_due_row(one) for one in services])
 
 
 def _due_row(one: service.Service) -> DueRow:
@@ -372,17 +379,27 @@ def _due_row(one: service.Service) -> DueRow:
     )
 
 
-def _services(engine: Station, today: date) -> list[service.Service]:
+def _services(engine: Station) -> tuple[list[service.Service], date, tzinfo]:
+    zone = engine.settings().zone
+    today = days.today(zone)
     with engine.reading() as ledger:
-        return service.overview(ledger, engine.catalogue(), today)
+        return service.overview(ledger, engine.catalogue(), today, zone=zone), today, zone
 
 
 @router.get("/due")
 def due(engine: Station) -> Response:
-    today = datetime.now(UTC).date()
-    return page_of("due.html", due_page(_services(engine, today), today))
+    services, today, zone = _services(engine)
+    return page_of("due.html", due_page(services, today, days.zone_name(zone)))
 
 
 @router.get("/due.json")
 def due_json(engine: Station) -> Response:
-    return JSONResponse({"due": [one.to_dict() for one in _services(engine, datetime.now(UTC).date())]})
+    services, today, zone = _services(engine)
+    rows = service.table(services, zone)
+    return JSONResponse({"today": f"{today}", "time_zone": days.zone_name(zone), "due": rows})
+
+
+@router.get("/due.csv")
+def due_csv(engine: Station) -> Response:
+    services, today, zone = _services(engine)
+    return download(to_csv(service.table(services, zone), service.COLUMNS), f"due-{today}.csv", "text/csv")

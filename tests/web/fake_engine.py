@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from calibration.certificates import Certificate, Reference
-from station import catalogue, entering, offered
+from station import catalogue, days, entering, offered
 from station.calibrating import PAN_STEPS
 from station.catalogue import Catalogue
 from station.config import BayConfig, demo_path, read_config
@@ -470,6 +470,7 @@ class FakeEngine:
         ledger: Path | None = None,
     ) -> None:
         self.ledger = ledger
+        self.zone = days.zone_of("Pacific/Auckland")
         self.shop = _catalogue()
         self.calibrations = calibration_of()
         self.found: dict[str, Any] = {"causes": [], "settles": []}
@@ -599,7 +600,7 @@ class FakeEngine:
         return self.shop
 
     def settings(self) -> BayConfig:
-        config = read_config(demo_path())
+        config = replace(read_config(demo_path()), zone=self.zone)
         return config if self.ledger is None else replace(config, ledger=self.ledger)
 
     def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:

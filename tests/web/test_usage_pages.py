@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -105,8 +106,12 @@ def test_lines_by_each_group_add_up_to_the_total(march: Bay, by: str, group: str
 def test_json_carries_the_audits_own_values(march: Bay) -> None:
     content = march.send("GET", "/usage.json?month=2026-03").json()
     with march.engine.reading() as ledger:
-        books = audit.audit(ledger, "2026-03-01", "2026-04-01", march.engine.catalogue(), "us")
+        books = audit.audit(
+            ledger, "2026-03-01", "2026-04-01", march.engine.catalogue(), "us", ZoneInfo("Pacific/Auckland")
+        )
     assert content["total"] == books.total.to_dict()
+    assert "days of Pacific/Auckland" in page_text(march, MARCH)
+    assert content["time_zone"] == "Pacific/Auckland"
     assert content["stock"] == [take.to_dict() for take in books.stock]
     assert content["containers"][0]["content_l"] == pytest.approx(52.1)
 
@@ -171,4 +176,7 @@ def test_service_due_names_every_compartment_with_its_reason(march: Bay) -> None
     assert "No interval is listed" in text
     rows = march.send("GET", "/due.json").json()["due"]
     assert {"Bus 12"} <= {row["vehicle"] for row in rows}
+    listed = list(csv.DictReader(io.StringIO(march.send("GET", "/due.csv").text)))
+    assert [row["text"] for row in listed] == [row["text"] for row in rows]
+    assert listed[0]["time_zone"] == rows[0]["time_zone"] != ""
     assert all(row["state"] in ("overdue", "due soon", "unknown", "ok") for row in rows)
