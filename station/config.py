@@ -28,6 +28,7 @@ class Compartment:
     grade: str
     method: str
     plug: str = ""
+    type: str = ""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from typing import Any
 from calibration import budget
 from calibration.certificates import Certificate
 from hardware.sample import Sample
-from station import archive, balance, condition, interlocks, plan, view, why
+from station import archive, balance, condition, days, interlocks, plan, preview, view, why
 from station.bench import Bench
 from station.calibration_desk import CalibrationDesk
 from station.catalogue import Catalogue
@@ -120,6 +120,22 @@ class Engine(Records):
 
     def plan_options(self) -> dict[str, Any]:
         return plan.options(self._shop.config())
+
+    def plan_preview(self, form: Mapping[str, Any]) -> dict[str, Any]:
+        """What a plan comes to, before its job is opened; see ``station.preview``. Raises InputError as open_job does."""
+        settings = self.settings()
+        spec = plan.spec_from_form(settings, form, self._calibration.lines())
+        with self.reading() as ledger:
+            return preview.preview(
+                settings,
+                self.catalogue(),
+                ledger,
+                spec,
+                learned(self.config, ledger, spec),
+                self._desk.supply.hose,
+                days.today(settings.zone),
+                now().utc,
+            ).to_dict()
 
     def open_job(self, form: Mapping[str, Any]) -> str:
         """Begin a job. Raises InputError where the form does not say what is needed, or a job is open."""

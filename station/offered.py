@@ -5,6 +5,9 @@ from dataclasses import replace
 from station.catalogue import TABLES, Catalogue, Change, fluid_table
 from station.config import BayConfig, Compartment
 
+_OF_BOTH = ("capacity", "grade", "method", "plug", "type")
+"""What both a bay's file and the catalogue say of a compartment."""
+
 
 def from_config(config: BayConfig) -> list[Change]:
     """The changes that bring a bay file's compartments, fluids and technicians into an empty catalogue."""
@@ -16,7 +19,7 @@ def from_config(config: BayConfig) -> list[Change]:
     for vehicle in dict.fromkeys(c.vehicle for c in config.compartments.values()):
         changes.append(Change("vehicle", (vehicle,), "add", {}))
     for c in config.compartments.values():
-        fields = {name: getattr(c, name) for name in ("capacity", "grade", "method", "plug")}
+        fields = {name: getattr(c, name) for name in _OF_BOTH}
         changes.append(Change("compartment", (c.vehicle, c.compartment), "add", fields))
     changes += [Change("technician", (name,), "add", {}) for name in config.technicians]
     return changes
@@ -35,7 +38,7 @@ def merged(config: BayConfig, catalogue: Catalogue) -> BayConfig:
             compartments.pop(keys.get((entry.key[0], entry.key[1]), ""), None)
             continue
         key = keys.get((entry.key[0], entry.key[1]), " / ".join(entry.key))
-        texts = {name: entry.get(name) for name in ("capacity", "grade", "method", "plug")}
+        texts = {name: entry.get(name) for name in _OF_BOTH}
         compartments[key] = Compartment(key, *entry.key, **texts)
     fluids = {k: t for k, t in config.fluids.items() if not _retired(catalogue, "fluid", k)}
     fluids |= {entry.key[0]: fluid_table(entry.fields) for entry in catalogue.active("fluid")}

@@ -142,9 +142,14 @@ def contents(ledger: Any, catalogue: Catalogue, utc: str, country: str | None = 
 
 @dataclass(frozen=True)
 class Enough:
-    """Whether the containers of a fluid hold what a job needs. bring_l: what to fetch beside; 0 if it is enough."""
+    """Whether the containers of a fluid hold what a job needs. bring_l: what to fetch beside; 0 if it is enough.
+
+    held: how many containers of it there are. counted: whether each was counted once; else their content is not known,
+    and enough says only what the books have.
+    """
 
     fluid: str
+    held: int
     needed_l: float
     content_l: float
     u95_l: float
@@ -163,4 +168,4 @@ def stock_check(held: list[Content], fluid: str, needed_l: float) -> Enough:
     u95_l = math.sqrt(sum(content.u95_l**2 for content in mine))
     short_l = max(0.0, needed_l - content_l + u95_l)
     counted = bool(mine) and all(content.counted_utc is not None for content in mine)
-    return Enough(fluid, needed_l, content_l, u95_l, short_l, short_l == 0.0, counted)
+    return Enough(fluid, len(mine), needed_l, content_l, u95_l, short_l, short_l == 0.0, counted)

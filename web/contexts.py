@@ -23,12 +23,11 @@ class Container:
 
 @dataclass(frozen=True)
 class BayPage:
-    """``/``: a whole job. options: as ``station.engine.Engine.plan_options``. types: by a compartment's key."""
+    """``/``: a whole job. options: as ``station.engine.Engine.plan_options``."""
 
     live: Live
     options: Mapping[str, Any]
     containers: Sequence[Container]
-    types: Mapping[str, str]
     condition: Words
     cautions: Sequence[words.Caution]
     simulated: bool
@@ -158,12 +157,7 @@ SHEET_NAME = 60
 def bay_page(live: Live, options: Mapping[str, Any], catalogue: Catalogue, simulated: bool) -> BayPage:
     """catalogue: adds to the plan's options what a job may say beside them."""
     containers = [Container(entry.key[0], entry.get("fluid")) for entry in catalogue.active("container")]
-    types = {}
-    for listed in options["compartments"]:
-        entry = catalogue.get("compartment", listed["vehicle"], listed["compartment"])
-        if entry is not None and entry.get("type"):
-            types[listed["key"]] = entry.get("type")
-    return BayPage(live, options, containers, types, WORDS, words.CAUTIONS, simulated)
+    return BayPage(live, options, containers, WORDS, words.CAUTIONS, simulated)
 
 
 def jobs_page(rows: Sequence[Mapping[str, Any]], limit: int, before: str | None) -> JobsPage:

@@ -1,5 +1,7 @@
-"""What people enter beside running a job: movements of fluid, the drained fluid's condition, photos."""
+"""What people enter beside running a job: movements of fluid, the drained fluid's condition, photos; and what a plan
+would come to. All of it waits for the disk, so none of it takes the threads that a stop needs."""
 
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from anyio import CapacityLimiter
@@ -8,10 +10,12 @@ from pydantic import Field
 from starlette.responses import Response
 
 from station.audit import OUT
-from web.actions import Body, Key, Line, Words, do, done
+from web import format as fmt
+from web.actions import Body, Key, Line, Plan, Words, do, done
 from web.pages import Station, job_of
 from web.port import Engine
 from web.problem import Problem
+from web.render import render
 
 router = APIRouter(prefix="/api")
 
@@ -85,6 +89,26 @@ def _photo(engine: Engine, job_id: str, data: bytes, by: str, text: str) -> dict
     if engine.view()["pump_on"]:
         raise Problem(409, "The pump is running", "Send the photo again when the pump is off.")
     return engine.photo(job["job_id"], data, by, text)
+
+
+def _told(plan: Mapping[str, Any]) -> dict[str, Any]:
+    """A plan for its page: what is well, and what wants something done first."""
+    supply, service = plan["supply"], plan["service"]
+    told: list[str] = []
+    cautions: list[str] = []
+    (told if supply["enough"] and supply["counted"] else cautions).append(supply["text"])
+    if service is not None:
+        told.append(f"Next change as of today: {service['state']}. {service['text']}")
+    expected = str(fmt.litres(plan["expected_fill_l"], plan["expected_fill_u95_l"]))
+    return {"expected": expected, "words": plan["words"], "told": told, "cautions": cautions}
+
+
+@router.post("/plan")
+async def plan(engine: Station, clerks: Clerks, body: Plan) -> Response:
+    """What a plan comes to, as data under ``plan`` and as ``html`` for the page. It opens nothing."""
+    form = {name: text for name, text in body.model_dump().items() if text}
+    content = await do(clerks, engine.plan_preview, form)
+    return done(plan=content, html=render("_preview.html", plan=_told(content)))
 
 
 @router.post("/movement")

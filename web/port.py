@@ -49,6 +49,9 @@ class Engine(Protocol):
 
     def plan_options(self) -> dict[str, Any]: ...
 
+    def plan_preview(self, form: dict[str, Any], /) -> dict[str, Any]:
+        """What a plan comes to before its job is opened; see ``station.preview``."""
+
     def open_job(self, form: dict[str, Any], /) -> str:
         """Open a job from the plan form; returns its id."""
 

@@ -84,6 +84,16 @@ def test_the_target_is_learned_from_the_shops_own_jobs(engine: Engine) -> None:
     assert engine.job(job_id)["labels"]["expected_from"] == "learned from 6 jobs"
 
 
+def test_the_plan_is_told_before_the_job_is_opened(engine: Engine) -> None:
+    told = engine.plan_preview(FORM)
+    assert told["words"] == "learned from 6 jobs"
+    assert 2.79 < told["expected_fill_l"] < 2.85
+    assert told["supply"]["held"] == 0
+    assert "not listed with gear_75w90" in told["supply"]["text"]
+    with pytest.raises(InputError, match="takes 75W-90"):
+        engine.plan_preview({**FORM, "fresh_fluid": "atf"})
+
+
 def test_a_capacity_in_the_wrong_unit_is_stopped_before_the_pump_can_run(engine: Engine) -> None:
     engine.open_job({**FORM, "capacity": "2.9 US gallon"})
     for item in engine.view()["checklist"]:

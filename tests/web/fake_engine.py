@@ -27,6 +27,7 @@ COMPARTMENTS = [
         "grade": "75W-90",
         "method": "cover removed",
         "plug": "fill plug behind the fuel tank",
+        "type": "midibus rear axle",
     },
     {
         "key": "b12_transfer",
@@ -36,6 +37,7 @@ COMPARTMENTS = [
         "grade": "ATF",
         "method": "drain plug",
         "plug": "fill plug on the rear face",
+        "type": "",
     },
 ]
 FLUIDS = [
@@ -512,6 +514,17 @@ class FakeEngine:
         if self.fail is not None:
             raise self.fail
         self.calls.append(call)
+
+    def plan_preview(self, form: dict[str, Any]) -> dict[str, Any]:
+        self._called("plan_preview", form)
+        text = "By the books drum 1 should hold 1.20 ± 0.30 L; 3.12 L are needed. Bring 2.22 L more."
+        return {
+            "expected_fill_l": 2.871,
+            "expected_fill_u95_l": 0.029,
+            "words": "listed",
+            "supply": {"enough": False, "counted": True, "text": text},
+            "service": {"state": "unknown", "text": "No change is on record here."},
+        }
 
     def open_job(self, form: dict[str, Any]) -> str:
         self._called("open_job", form)

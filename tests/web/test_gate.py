@@ -15,6 +15,7 @@ from web.gate import LARGEST_BODY, SECURITY_HEADERS, Gate
 
 BODIES = {
     "/api/job": {"compartment": "b12_rear_axle"},
+    "/api/plan": {"compartment": "b12_rear_axle"},
     "/api/check": {"key": "hot", "done": True},
     "/api/mark": {"mark": "drain_open"},
     "/api/hold": {"held": True, "grip": "g1"},

@@ -9,7 +9,9 @@ from typing import Any
 
 import pytest
 
+from station.distance import parse_distance_km
 from station.errors import StationError
+from station.units import parse_volume_l
 from tests.web.conftest import Bay
 from tests.web.fake_engine import JOB_ID, STAGE_VIEWS, FakeEngine, job_record, view_of
 from web import calibration_contexts, contexts, quality_pages, setup_pages, usage_pages
@@ -287,3 +289,19 @@ def test_templates_are_all_reached() -> None:
     for path in [*(HERE / "templates").iterdir(), *HERE.glob("*.py")]:
         named |= set(re.findall(r'"(\w+\.html)"', path.read_text(encoding="utf-8")))
     assert templates == named
+
+
+def test_a_plan_says_before_the_job_whether_the_fluid_is_there(bay: Bay) -> None:
+    reply = bay.post("/api/plan", {"compartment": "b12_rear_axle", "grade": ""}).json()
+    assert bay.engine.calls == [("plan_preview", {"compartment": "b12_rear_axle"})]
+    assert reply["plan"]["supply"]["text"] in reply["html"]
+    assert "<strong>2.87 ± 0.03 L</strong> expected, listed" in reply["html"]
+    assert 'class="caution-box"' in reply["html"]
+
+
+def test_what_the_plan_form_shows_as_an_example_is_taken(bay: Bay) -> None:
+    html = bay.html("/").text
+    (distance,) = re.findall(r'name="distance"[^>]*placeholder="([^"]+)"', html)
+    (capacity,) = re.findall(r'name="capacity"[^>]*placeholder="([^"]+)"', html)
+    assert parse_distance_km(distance) == 122300.0
+    assert parse_volume_l(capacity) == 2.9
