@@ -137,6 +137,11 @@ class Entry:
     def get(self, name: str) -> str:
         return self.fields.get(name, "")
 
+    def as_of(self, utc: str) -> Mapping[str, str]:
+        """The fields as they were at a time; before the first entry, as first entered."""
+        before = [fields for at, fields in self.versions if at <= utc]
+        return before[-1] if before else self.versions[0][1]
+
 
 @dataclass(frozen=True)
 class Change:
@@ -187,8 +192,7 @@ class Catalogue:
         entry = self.get("price", fluid)
         if entry is None:
             return None
-        before = [fields for at, fields in entry.versions if at <= utc]
-        fields = before[-1] if before else entry.versions[0][1]
+        fields = entry.as_of(utc)
         return float(fields["amount"]) / parse_volume_l(fields["per"], country), fields["currency"]
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from station.catalogue import Catalogue
 from web import format as fmt
 from web import words
-from web.findings import WORDS, Fact, Findings, Words, findings
+from web.findings import WORDS, Fact, Findings, Words, findings, noted_torque
 from web.live import Live
 
 BAR_WIDTH = 100.0
@@ -302,9 +302,7 @@ def sheet_page(job: Mapping[str, Any]) -> SheetPage:
     expected = report["expected_fill_l"]
     lower = fmt.litres(expected - report["tolerance_minus_l"]).number
     upper = fmt.litres(expected + report["tolerance_plus_l"]).number
-    torque = [
-        note["text"].partition(":")[2].strip() for note in job["notes"] if note["text"].startswith("torque:")
-    ]
+    torque = noted_torque(job)
     notices = [_cut(n["text"]) for n in report["notices"]]
     return SheetPage(
         job_id=job["job_id"],

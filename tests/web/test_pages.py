@@ -158,6 +158,7 @@ def test_json_twins_carry_the_engines_own_values(bay: Bay) -> None:
     beside = {
         "causes": [],
         "causes_not_judged": None,
+        "torque": {"set_up": {"plug": "fill plug behind the fuel tank"}, "noted": ["cover bolts 42 N·m"]},
         "settles": [],
         "condition": None,
         "findings": [],
