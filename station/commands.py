@@ -38,6 +38,11 @@ def add(commands: Any) -> None:
     catalogue.add_argument("--apply", action="store_true", help="make the changes, unless a row is rejected")
     catalogue.add_argument("--retire", nargs="+", metavar="KEY", help="take an entry out of the lists")
 
+    jobs = _command(commands, "jobs", "closed and abandoned jobs, newest first", _jobs)
+    jobs.add_argument("--limit", type=_count, default=50, metavar="N", help="so many at most (default: 50)")
+    jobs.add_argument("--before", metavar="JOB", help="only jobs older than this one")
+    jobs.add_argument("--vehicle", help="only this vehicle's")
+
     _command(commands, "expected", "expected fill of every compartment, and what it rests on", _expected)
     _command(commands, "due", "next service of every compartment", _due)
     _command(commands, "stock", "what every container should hold now", _stock)
@@ -68,6 +73,13 @@ def _command(
     how.add_argument("--csv", action="store_true", help="print CSV")
     parser.set_defaults(run=run)
     return parser
+
+
+def _count(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{number} is no number of jobs; expected 1 or more")
+    return number
 
 
 def _period(parser: argparse.ArgumentParser) -> None:
@@ -207,30 +219,25 @@ def _catalogue(options: argparse.Namespace) -> int:
     return DONE
 
 
+def _jobs(options: argparse.Namespace) -> int:
+    from station.ledger import JOB_COLUMNS
+
+    with _ledger(options) as ledger:
+        rows = ledger.jobs(options.limit, options.before, options.vehicle)
+    shown = (
+        "job_id opened_utc vehicle compartment technician expected_fill_l drained_l filled_l verdict".split()
+    )
+    return _print(options, {"jobs": rows}, rows, JOB_COLUMNS, to_text(rows, shown))
+
+
 def _expected(options: argparse.Namespace) -> int:
     from station import catalogue, expected, offered
-    from station.units import parse_volume_l
 
     config = _bay(options)
     with _ledger(options) as ledger:
-        present = catalogue.read(ledger)
-        compartments = [
-            {
-                "vehicle": c.vehicle,
-                "compartment": c.compartment,
-                "type": entry.get("type")
-                if (entry := present.get("compartment", c.vehicle, c.compartment))
-                else "",
-                "listed_l": parse_volume_l(c.capacity, config.country),
-                "method": c.method,
-            }
-            for c in offered.merged(config, present).compartments.values()
-        ]
-        rows = expected.overview(ledger, compartments)
-    columns = (
-        "vehicle compartment type method listed_capacity_l expected_fill_l expected_fill_u95_l words n weight"
-    ).split()
-    return _print(options, {"expected": rows}, rows, columns, to_text(rows, columns))
+        compartments = offered.merged(config, catalogue.read(ledger)).compartments.values()
+        rows = expected.overview(ledger, compartments, config.country)
+    return _print(options, {"expected": rows}, rows, expected.COLUMNS, to_text(rows, expected.COLUMNS))
 
 
 def _due(options: argparse.Namespace) -> int:
@@ -253,8 +260,7 @@ def _stock(options: argparse.Namespace) -> int:
     with _ledger(options) as ledger:
         held = stock.contents(ledger, catalogue.read(ledger), now().utc, country)
     rows = [content.to_dict() for content in held]
-    columns = "container fluid size_l content_l u95_l counted_utc".split()
-    return _print(options, {"stock": rows}, rows, columns, to_text(rows, columns))
+    return _print(options, {"stock": rows}, rows, stock.COLUMNS, to_text(rows, stock.COLUMNS))
 
 
 def _move(options: argparse.Namespace) -> int:

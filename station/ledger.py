@@ -16,7 +16,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from hardware.sample import Sample
-from station.errors import LedgerError
+from station.errors import InputError, LedgerError
 from station.lock import WriterLock
 
 SCHEMA_VERSION = 1
@@ -86,6 +86,11 @@ _FIGURES = (
     "listed_capacity_l expected_fill_l drained_l drained_u95_l metered_l overflow_l filled_l filled_u95_l"
 ).split()
 _MORE_FIGURES = "expected_fill_u95_l tolerance_minus_l tolerance_plus_l overflow_u95_l".split()
+JOB_COLUMNS = [
+    *("job_id", "opened_utc", "closed_utc", "stage", *_LABELS, *_FIGURES, "verdict", *_MORE_LABELS, "method"),
+    *(*_MORE_FIGURES, "level_seen", "distance_km"),
+]
+"""What a job's row has."""
 
 
 @dataclass(frozen=True)
@@ -266,13 +271,24 @@ class Ledger:
         ):
             yield {**row, "body": json.loads(row["body"])}
 
-    def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
-        """Closed and abandoned jobs, newest first, older than the job ``before`` where given."""
-        where, values = "", []
+    def jobs(
+        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
+    ) -> list[dict[str, Any]]:
+        """Closed and abandoned jobs, newest first: those older than the job ``before``, of one vehicle, where given.
+
+        Raises InputError where ``before`` is no such job.
+        """
+        where, values = ["1"], []
+        if vehicle is not None:
+            where.append("vehicle = ?")
+            values.append(vehicle)
         if before is not None:
-            where = "where (opened_utc, job_id) < (select opened_utc, job_id from job where job_id = ?)"
-            values = [before]
-        sql = f"select * from job {where} order by opened_utc desc, job_id desc limit ?"
+            opened = self.db.execute("select opened_utc from job where job_id = ?", [before]).fetchone()
+            if opened is None:
+                raise InputError(f"before is {before!r}; expected the id of a closed job.")
+            where.append("(opened_utc, job_id) < (?, ?)")
+            values += [opened[0], before]
+        sql = f"select * from job where {' and '.join(where)} order by opened_utc desc, job_id desc limit ?"
         return list(self.db.query(sql, [*values, limit]))
 
     def unfinished(self) -> list[str]:

@@ -17,16 +17,22 @@ class Records:
     config: BayConfig
     _desk: Desk
 
-    def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
-        """Jobs, newest first; the open one leads."""
-        with self.reading() as ledger:
-            rows = archive.jobs(ledger, limit, before)
+    def jobs(
+        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
+    ) -> list[dict[str, Any]]:
+        """Jobs, newest first; the open one leads. Raises InputError where ``before`` is no closed job."""
         state, job_id = self._desk.state, self._desk.job_id
-        if before is None and state is not None and job_id is not None and not self._desk.done:
+        open_row = None
+        if state is not None and job_id is not None and not self._desk.done:
             report = balance.report(state)
             row = job_row(job_id, self._desk.opened_utc, "", row_labels(self.config, state.spec), report)
-            rows.insert(0, {**row, "closed_utc": None})
-        return rows
+            if vehicle in (None, row["vehicle"]):
+                open_row = {**row, "closed_utc": None}
+        if before is not None and before == job_id and not self._desk.done:
+            before, open_row = None, None  # behind the open one come all that are closed
+        with self.reading() as ledger:
+            rows = ledger.jobs(limit, before, vehicle)
+        return rows if open_row is None or before is not None else [open_row, *rows][:limit]
 
     def job(self, job_id: str) -> dict[str, Any]:
         """One job whole. Raises KeyError if unknown."""

@@ -8,6 +8,9 @@ from typing import Any
 from station.catalogue import Catalogue
 from station.units import parse_volume_l
 
+COLUMNS = "container fluid size_l content_l u95_l counted_utc".split()
+"""What a container should hold now."""
+
 
 @dataclass(frozen=True)
 class Stock:

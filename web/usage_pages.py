@@ -1,8 +1,8 @@
-"""The shop manager's pages: where the fluid of a month went, what stands in the containers, what is due next."""
+"""The shop manager's page of usage: where the fluid of a month went, and what stands in the containers."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta, tzinfo
+from datetime import date, timedelta
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -10,7 +10,6 @@ from fastapi import APIRouter, Query
 from starlette.responses import JSONResponse, Response
 
 from station import audit, days, stock
-from station import due as service
 from station.catalogue import Catalogue
 from station.errors import InputError
 from station.ledger import now
@@ -31,13 +30,6 @@ KINDS = {
     "collected": "Used fluid collected",
 }
 GROUPS = {"day": "Day", "technician": "Technician", "vehicle": "Vehicle", "fluid": "Fluid"}
-STATES = {
-    "overdue": ("⚠", "overdue"),
-    "due soon": ("!", "due soon"),
-    "ok": ("✓", "not due"),
-    "unknown": ("?", "unknown"),
-}
-
 router = APIRouter()
 Month = Annotated[str | None, Query(max_length=40)]
 By = Annotated[str, Query(max_length=40)]
@@ -135,26 +127,6 @@ class UsagePage:
     fluids: Sequence[Option]
     vehicles: Sequence[str]
     technicians: Sequence[str]
-
-
-@dataclass(frozen=True)
-class DueRow:
-    where: str
-    sign: str
-    state: str
-    tone: str
-    due: str
-    last: str
-    text: str
-
-
-@dataclass(frozen=True)
-class DuePage:
-    """``/due``: the next service of every compartment, most urgent first."""
-
-    today: str
-    zone: str
-    rows: Sequence[DueRow]
 
 
 def _fluid_name(catalogue: Catalogue, key: str) -> str:
@@ -359,47 +331,13 @@ def usage_csv(engine: Station, month: Month = None, by: By = "day") -> Response:
     return download(to_csv(books.table(_by(by)), audit.COLUMNS), name, "text/csv")
 
 
-def due_page(services: Sequence[service.Service], today: date, zone: str) -> DuePage:
-    return DuePage(f"{today}", zone, [_due_row(one) for one in services])
+@router.get("/stock.json")
+def stock_json(engine: Station) -> Response:
+    return JSONResponse({"stock": [one.to_dict() for one in _held(engine)]})
 
 
-def _due_row(one: service.Service) -> DueRow:
-    sign, state = STATES[one.state]
-    due = [one.due_date] if one.due_date is not None else []
-    if one.due_km is not None:
-        due.append(f"{one.due_km:,.0f}{fmt.TIE}km")
-    return DueRow(
-        where=f"{one.vehicle} · {one.compartment}",
-        sign=sign,
-        state=state,
-        tone={"ok": "ok", "unknown": "none"}.get(one.state, "look"),
-        due=" or ".join(due) or fmt.UNKNOWN,
-        last=fmt.day(one.last_utc),
-        text=one.text,
-    )
-
-
-def _services(engine: Station) -> tuple[list[service.Service], date, tzinfo]:
-    zone = engine.settings().zone
-    today = days.today(zone)
-    with engine.reading() as ledger:
-        return service.overview(ledger, engine.catalogue(), today, zone=zone), today, zone
-
-
-@router.get("/due")
-def due(engine: Station) -> Response:
-    services, today, zone = _services(engine)
-    return page_of("due.html", due_page(services, today, days.zone_name(zone)))
-
-
-@router.get("/due.json")
-def due_json(engine: Station) -> Response:
-    services, today, zone = _services(engine)
-    rows = service.table(services, zone)
-    return JSONResponse({"today": f"{today}", "time_zone": days.zone_name(zone), "due": rows})
-
-
-@router.get("/due.csv")
-def due_csv(engine: Station) -> Response:
-    services, today, zone = _services(engine)
-    return download(to_csv(service.table(services, zone), service.COLUMNS), f"due-{today}.csv", "text/csv")
+@router.get("/stock.csv")
+def stock_csv(engine: Station) -> Response:
+    """What every container should hold now."""
+    rows = [one.to_dict() for one in _held(engine)]
+    return download(to_csv(rows, stock.COLUMNS), "stock.csv", "text/csv")

@@ -569,12 +569,15 @@ class FakeEngine:
     def truth(self) -> dict[str, float]:
         return {"drained_l": 2.66, "filled_l": 2.861, "overflow_l": 0.019}
 
-    def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
-        ids = [row["job_id"] for row in self.rows]
+    def jobs(
+        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
+    ) -> list[dict[str, Any]]:
+        rows = [row for row in self.rows if vehicle in (None, row["vehicle"])]
+        ids = [row["job_id"] for row in rows]
         if before is not None and before not in ids:
             raise InputError(f"before is {before!r}; expected the id of a job.")
         start = 0 if before is None else ids.index(before) + 1
-        return self.rows[start : start + limit]
+        return rows[start : start + limit]
 
     def job(self, job_id: str) -> dict[str, Any]:
         return self.records[job_id]

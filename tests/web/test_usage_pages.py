@@ -180,3 +180,20 @@ def test_service_due_names_every_compartment_with_its_reason(march: Bay) -> None
     assert [row["text"] for row in listed] == [row["text"] for row in rows]
     assert listed[0]["time_zone"] == rows[0]["time_zone"] != ""
     assert all(row["state"] in ("overdue", "due soon", "unknown", "ok") for row in rows)
+
+
+def test_stock_and_expected_fills_go_out_as_files_too(march: Bay) -> None:
+    held = march.send("GET", "/stock.json").json()["stock"]
+    rows = list(csv.DictReader(io.StringIO(march.send("GET", "/stock.csv").text)))
+    assert (
+        [float(row["content_l"]) for row in rows]
+        == [one["content_l"] for one in held]
+        == [pytest.approx(52.1)]
+    )
+    fills = march.send("GET", "/expected.json").json()["expected"]
+    rows = list(csv.DictReader(io.StringIO(march.send("GET", "/expected.csv").text)))
+    assert [row["words"] for row in rows] == [one["words"] for one in fills]
+    text = page_text(march, "/expected")
+    for one in fills:
+        assert f"{one['vehicle']} · {one['compartment']}" in text
+        assert one["words"] in text
