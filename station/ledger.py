@@ -66,7 +66,7 @@ create index job_of_type on job (compartment_type, opened_utc);
 create index job_of_bay on job (bay, opened_utc);
 create index job_of_meter on job (meter, opened_utc);
 create index job_of_technician on job (technician, opened_utc);
-create index job_of_container on job (container, opened_utc);
+create index job_of_container on job (container, opened_utc, metered_l, filled_u95_l);
 create table movement (
     seq integer primary key,
     utc text not null,
@@ -264,10 +264,11 @@ class Ledger:
         for row in self.db.query(f"select * from event {where} order by seq", values):
             yield {**row, "body": json.loads(row["body"])}
 
-    def shop_events(self, kind: str) -> Iterator[dict[str, Any]]:
-        """Events of one kind that belong to no job, in order, their bodies as objects."""
+    def shop_events(self, kind: str, newest_first: bool = False) -> Iterator[dict[str, Any]]:
+        """Events of one kind that belong to no job, in order, their bodies as objects; read as they are asked for."""
+        order = " desc" if newest_first else ""
         for row in self.db.query(
-            "select * from event where job_id is null and kind = ? order by seq", [kind]
+            f"select * from event where job_id is null and kind = ? order by seq{order}", [kind]
         ):
             yield {**row, "body": json.loads(row["body"])}
 
