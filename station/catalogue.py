@@ -103,6 +103,7 @@ TABLES: dict[str, Table] = {
             "interval_distance": lambda text, country: parse_distance_km(text),
             "interval_months": _number("interval_months", 1, 240),
             "break_in": _break_in,
+            "new_at": lambda text, country: parse_distance_km(text),
         },
         {"vehicle": "vehicle"},
     ),

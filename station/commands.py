@@ -290,10 +290,8 @@ def _move(options: argparse.Namespace) -> int:
 
 
 def _why(options: argparse.Namespace) -> int:
-    from station import archive, history, why
-    from station.ledger import now
+    from station import archive, catalogue, shop
 
-    config = _bay(options)
     with _ledger(options) as ledger:
         try:
             job = archive.job(ledger, options.job_id)
@@ -301,20 +299,11 @@ def _why(options: argparse.Namespace) -> int:
             raise InputError(f"there is no job {options.job_id!r} in the ledger.") from None
         if job["report"] is None:
             raise InputError(f"the job {options.job_id} is still open; see its page.")
-        facts = history.facts(
-            ledger,
-            job["report"],
-            job["capacity_text"],
-            job["method"],
-            job["labels"],
-            job_id=options.job_id,
-            opened_utc=job["opened_utc"] or now().utc,
-            country=config.country,
-        )
-    causes = [cause.to_dict() for cause in why.causes(facts)]
-    settles = why.what_settles(facts) if job["report"]["verdict"] == "undecided" else []
-    lines = [f"{c['certainty']} ({c['weight']:.2f})  {c['kind']}: {c['text']}" for c in causes]
+        known = shop.causes(_bay(options), catalogue.read(ledger), ledger, job)
+    settles = known["settles"] if job["report"]["verdict"] == "undecided" else []
+    lines = [f"{c['certainty']} ({c['weight']:.2f})  {c['kind']}: {c['text']}" for c in known["causes"]]
     lines += [f"to settle it: {text}" for text in settles]
     columns = "kind certainty weight text".split()
     text = "\n".join(lines) or "nothing out of the ordinary"
-    return _print(options, {"causes": causes, "settled_by": settles}, causes, columns, text)
+    whole = {"causes": known["causes"], "settled_by": settles}
+    return _print(options, whole, known["causes"], columns, text)

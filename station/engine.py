@@ -19,7 +19,6 @@ from hardware.sample import Sample
 from station import archive, balance, condition, days, interlocks, plan, preview, view, why
 from station.bench import Bench
 from station.calibration_desk import CalibrationDesk
-from station.catalogue import Catalogue
 from station.config import BayConfig
 from station.core import Effect, LedgerEvent, PumpCommand
 from station.desk import Desk
@@ -182,10 +181,6 @@ class Engine(Records):
     def settings(self) -> BayConfig:
         """The bay's configuration with the catalogue's entries in it."""
         return self._shop.config()
-
-    def catalogue(self) -> Catalogue:
-        """Vehicles, compartments, fluids, containers, technicians and prices as of now."""
-        return self._shop.catalogue
 
     def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
         """Enter something that the shop keeps beside its jobs; see ``station.shop.Shop.do``. It is on disk when this
@@ -397,9 +392,17 @@ class Engine(Records):
         """A capacity that was probably typed in another unit floods an axle: asked about before the pump can run."""
         if self._desk.capacity_confirmed or state.fill_base is not None or self._desk.job_id is None:
             return
+        # Out of the state, and not out of the record, which may still be on its way to the disk.
+        job = {
+            "job_id": self._desk.job_id,
+            "opened_utc": self._desk.opened_utc,
+            "capacity_text": state.spec.capacity_text,
+            "method": state.spec.method,
+            "labels": state.spec.labels,
+            "report": balance.report(state),
+        }
         with self.reading() as ledger:
-            job = (self._desk.job_id, self._desk.opened_utc)
-            known = facts(self.config, ledger, state.spec, balance.report(state), *job)
+            known = facts(self.config, self.catalogue(), ledger, job)
         mixed = why.unit_mixup(known)
         if mixed is not None and mixed.certainty == "likely":
             raise InputError(

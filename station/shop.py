@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from station import audit, catalogue, condition, entering, expected, history, offered, why
+from station import audit, catalogue, condition, due, entering, expected, history, offered, why
 from station.catalogue import Catalogue
 from station.config import BayConfig
 from station.errors import InputError
@@ -13,14 +13,9 @@ from station.recorder import Recorder
 from station.units import parse_volume_l
 
 
-def row_labels(config: BayConfig, spec: JobSpec) -> dict[str, str]:
+def row_labels(config: BayConfig, labels: Mapping[str, str], method: str) -> dict[str, str]:
     """A job's labels with what its row in the ledger is charted and audited by."""
-    return {
-        **spec.labels,
-        "method": spec.method,
-        "bay": config.name,
-        "meter": f"{config.name} meter",
-    }
+    return {**labels, "method": method, "bay": config.name, "meter": f"{config.name} meter"}
 
 
 class Shop:
@@ -124,25 +119,35 @@ class Shop:
 
 def learned(config: BayConfig, ledger: Ledger, spec: JobSpec) -> expected.Expected:
     """What the shop's own closed jobs make of the listed capacity."""
-    labels = row_labels(config, spec)
+    labels = spec.labels
     kind = type_of(
         labels.get("vehicle", ""), labels.get("compartment", ""), labels.get("compartment_type", "")
     )
     return expected.expected_fill(ledger, kind, spec.capacity_l, spec.method)
 
 
-def facts(
-    config: BayConfig, ledger: Ledger, spec: JobSpec, report: Mapping[str, Any], job_id: str, opened_utc: str
-) -> why.Facts:
-    """What likely causes are judged from, for a job that is open or closed."""
+def facts(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: Mapping[str, Any]) -> why.Facts:
+    """What likely causes are judged from, for a job that is open or closed.
+
+    job: as ``station.archive.job`` gives one that has a report; its id, time, labels, capacity, method and report.
+    """
+    labels = job["labels"]
+    listed = catalogue.get("compartment", labels.get("vehicle", ""), labels.get("compartment", ""))
     return history.facts(
         ledger,
-        report,
-        spec.capacity_text,
-        spec.method,
-        row_labels(config, spec),
-        job_id=job_id,
-        opened_utc=opened_utc,
+        job["report"],
+        job["capacity_text"],
+        job["method"],
+        row_labels(config, labels, job["method"]),
+        job_id=job["job_id"],
+        opened_utc=job["opened_utc"],
         country=config.country,
-        meter_due=spec.labels.get("calibration_due", ""),
+        interval_km=None if listed is None else due.interval_km(listed),
+        meter_due=labels.get("calibration_due", ""),
     )
+
+
+def causes(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: Mapping[str, Any]) -> dict[str, Any]:
+    """Ranked likely causes of what a job came to, and what would settle it. job: as for ``facts``."""
+    known = facts(config, catalogue, ledger, job)
+    return {"causes": [c.to_dict() for c in why.causes(known)], "settles": why.what_settles(known)}

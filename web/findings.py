@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
-from station import condition
+from station import condition, due
+from station.catalogue import Entry
 from station.errors import InputError
 from station.units import format_torque, parse_torque_nm
 from web import format as fmt
@@ -147,10 +148,15 @@ def noted_torque(job: Mapping[str, Any]) -> list[str]:
     return [n["text"].partition(":")[2].strip() for n in job["notes"] if n["text"].startswith("torque:")]
 
 
+def _listed(engine: Engine, job: Mapping[str, Any]) -> Entry | None:
+    """The compartment in the catalogue."""
+    labels = job["labels"]
+    return engine.catalogue().get("compartment", labels.get("vehicle", ""), labels.get("compartment", ""))
+
+
 def _set_up(engine: Engine, job: Mapping[str, Any]) -> dict[str, str]:
     """What set-up said of the compartment's plug and torque when the job was opened, as it was typed."""
-    labels = job["labels"]
-    entry = engine.catalogue().get("compartment", labels.get("vehicle", ""), labels.get("compartment", ""))
+    entry = _listed(engine, job)
     fields = {} if entry is None else entry.as_of(job["opened_utc"])
     return {name: fields[name] for name in ("torque", "plug", "height_note") if fields.get(name)}
 
@@ -182,8 +188,10 @@ def found(engine: Engine, job: Mapping[str, Any]) -> dict[str, Any]:
         known, not_judged = engine.causes(job["job_id"]), None
     except InputError as error:  # a record that cannot be computed again can still be read
         known, not_judged = {"causes": [], "settles": []}, str(error)
+    listed = _listed(engine, job)
     with engine.reading() as ledger:
-        noted = condition.of_job(ledger, job["job_id"])
+        first = listed is not None and due.is_first_change(ledger, listed, job["opened_utc"])
+        noted = condition.of_job(ledger, job["job_id"], first)
     report = job["report"]
     undecided = report["verdict"] == "undecided" and report["filled_l"] is not None
     settles = known["settles"] if undecided else []

@@ -1,6 +1,7 @@
 """What the shop enters beside its jobs reaches the next job: catalogue, learned fill, unit mix-up, photos, stock."""
 
 import io
+import json
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -11,7 +12,7 @@ import pytest
 from PIL import Image
 
 from station import audit, condition, stock
-from station.__main__ import _open_engine
+from station.__main__ import _open_engine, main
 from station.config import demo_path, read_config
 from station.engine import Engine
 from station.errors import InputError, LedgerError
@@ -41,6 +42,7 @@ def closed_job(recorder: Recorder, n: int, filled_l: float) -> None:
         "level_seen": True,
     }
     labels = {"vehicle": "Bus 12", "compartment": "rear axle", "grade": "75W-90", "method": "cover removed"}
+    labels["distance_km"] = f"{94_000 + 1000 * n}"
     utc = f"2026-0{n}-01T08:00:00.000+00:00"
     recorder.event(f"old{n}", "job_open", {"job": {"capacity": "2.9 L", "method": "cover removed"}}, now(0.0))
     recorder.result(f"old{n}", report, job_row(f"old{n}", utc, utc, labels, report), now(0.0))
@@ -224,6 +226,29 @@ def test_causes_of_a_job_are_ranked_and_named(engine: Engine) -> None:
     engine.abandon("only a test")
     time.sleep(0.3)
     assert engine.causes(job_id)["causes"][0]["kind"] == "unit_mixup"
+
+
+def test_fluid_that_was_never_changed_is_told_against_the_catalogues_interval(
+    engine: Engine, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The record says changed 1,000 km ago of an interval of 80,000 km; what comes out is black and burnt."""
+    entry = engine.catalogue().get("compartment", "Bus 12", "rear axle")
+    assert entry is not None
+    fields = {"vehicle": "Bus 12", "compartment": "rear axle", **entry.fields}
+    job_id = engine.open_job({**FORM, "distance": "101000 km"})
+    noted = {"job_id": job_id, "colour": "black", "smell": "burnt", "metal": "none"}
+    engine.enter("condition", noted)
+    engine.abandon("only a test")
+    engine.enter(
+        "enter", {"table": "technician", "fields": {"technician": "M. Okafor"}}
+    )  # all before is on disk
+    assert "never_changed" not in [cause["kind"] for cause in engine.causes(job_id)["causes"]]
+    engine.enter("enter", {"table": "compartment", "fields": {**fields, "interval_distance": "80 000 km"}})
+    (cause,) = [cause for cause in engine.causes(job_id)["causes"] if cause["kind"] == "never_changed"]
+    assert "1000 km ago" in cause["text"]
+    path = str(engine.config.ledger)
+    assert main(["why", job_id, "--ledger", path, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["causes"] == engine.causes(job_id)["causes"]
 
 
 def test_the_ledger_is_whole_after_all_that(engine: Engine) -> None:

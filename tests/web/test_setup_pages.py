@@ -263,3 +263,13 @@ def test_the_jobs_page_shows_the_torque_of_set_up_beside_the_one_noted(
     assert "99 N·m" not in text
     content = bay.send("GET", f"/jobs/{JOB_ID}.json").json()["torque"]
     assert (content["set_up"]["torque"], content["noted"]) == (typed, ["plug 40 N·m"])
+
+
+def test_every_example_that_the_form_shows_is_taken() -> None:
+    checks = {
+        name: check for shape in TABLES.values() for name, check in {**shape.needed, **shape.optional}.items()
+    }
+    shown = {name: named.hint for name, named in setup_pages.FIELDS.items() if named.hint}
+    assert len(shown) > 10
+    for name, hint in shown.items():
+        checks[name](hint, None)
