@@ -26,5 +26,6 @@ def parse_distance_km(text: str) -> float:
 
 
 def format_distance(km: float, unit: str = "km") -> str:
-    """A distance to the nearest whole unit, "km" or "mi"."""
-    return f"{km / KM_PER_MILE if unit == 'mi' else km:.0f} {unit}"
+    """A distance to the nearest whole unit, "km" or "mi", in groups of three digits that no line breaks."""
+    number = f"{km / KM_PER_MILE if unit == 'mi' else km:,.0f}".replace(",", "\u00a0")
+    return f"{number}\u00a0{unit}"

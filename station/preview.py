@@ -38,7 +38,7 @@ class Preview:
             return f"{where} is not listed with {one.fluid}: bring {one.needed_l:.2f} L ({needs})."
         if not one.counted:
             return (
-                f"What {where} should hold is not known for sure: it was never counted. Needed are "
+                f"What {where} should hold is not known: never counted, or by the books below nothing. Needed are "
                 f"{one.needed_l:.2f} L ({needs}); look before you begin."
             )
         holds = f"By the books {where} should hold {one.content_l:.2f} ± {one.u95_l:.2f} L"

@@ -12,6 +12,7 @@ from typing import Any
 
 from station import mixup
 from station.condition import Condition
+from station.distance import format_distance
 from station.expected import Expected
 from station.mixup import Figure
 
@@ -309,7 +310,7 @@ def _never_changed(facts: Facts) -> Cause | None:
     weight = min(0.95, 0.4 + 0.15 * len(signs) + (0.2 if recent else 0.0) + (0.2 if off else 0.0))
     parts = [f"The record says changed on {previous.utc[:10]}"]
     if recent:
-        parts.append(f"{previous.distance_km:.0f} km ago")
+        parts.append(f"{format_distance(previous.distance_km or 0.0)} ago")
     if off:
         parts.append(f"with {previous.filled_l:.3f} L, but {facts.drained_l:.3f} L came out")
     text = f"{', '.join(parts)}; the fluid is {' and '.join(signs)}. The change may never have been made."

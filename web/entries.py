@@ -12,6 +12,7 @@ from starlette.responses import Response
 from station.audit import OUT
 from web import format as fmt
 from web.actions import Body, Key, Line, Plan, Words, do, done
+from web.fleet_pages import STATES
 from web.pages import Station, job_of
 from web.port import Engine
 from web.problem import Problem
@@ -98,7 +99,7 @@ def _told(plan: Mapping[str, Any]) -> dict[str, Any]:
     cautions: list[str] = []
     (told if supply["enough"] and supply["counted"] else cautions).append(supply["text"])
     if service is not None:
-        told.append(f"Next change as of today: {service['state']}. {service['text']}")
+        told.append(f"The next change as of today is {STATES[service['state']][1]}. {service['text']}")
     expected = str(fmt.litres(plan["expected_fill_l"], plan["expected_fill_u95_l"]))
     return {"expected": expected, "words": plan["words"], "told": told, "cautions": cautions}
 

@@ -7,6 +7,7 @@ from urllib.parse import quote
 
 from station import condition, due
 from station.catalogue import Entry
+from station.distance import format_distance
 from station.errors import InputError
 from station.units import format_torque, parse_torque_nm
 from web import format as fmt
@@ -109,7 +110,7 @@ def _number(name: str, value: float | str | None) -> Fact | None:
     if name.endswith("_percent"):
         return Fact(label, fmt.percent(value))
     if name.endswith("_km"):
-        return Fact(label, f"{value:,.0f}{fmt.TIE}km")
+        return Fact(label, format_distance(value))
     return Fact(label, str(fmt.volume(value)))
 
 

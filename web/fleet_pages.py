@@ -11,6 +11,7 @@ from starlette.responses import JSONResponse, Response
 
 from station import days, expected
 from station import due as service
+from station.distance import format_distance
 from station.tabular import to_csv
 from web import format as fmt
 from web.pages import Station, download, page_of
@@ -79,7 +80,7 @@ def _due_row(one: service.Service) -> DueRow:
     sign, state = STATES[one.state]
     due = [one.due_date] if one.due_date is not None else []
     if one.due_km is not None:
-        due.append(f"{one.due_km:,.0f}{fmt.TIE}km")
+        due.append(format_distance(one.due_km))
     return DueRow(
         where=f"{one.vehicle} · {one.compartment}",
         history=_history(one.vehicle),

@@ -176,13 +176,17 @@ def _unexplained(one: stock.Stock) -> str:
 
 
 def _stock_row(one: stock.Content, catalogue: Catalogue) -> StockRow:
-    known = one.counted_utc is not None
+    content = str(fmt.litres(one.content_l, one.u95_l))
+    if one.counted_utc is None:
+        content = "not known: never counted"
+    elif one.overdrawn:
+        content = f"⚠ {content} by the books: a delivery or a count was not entered"
     return StockRow(
         container=one.container,
         fluid=_fluid_name(catalogue, one.fluid),
         size=str(fmt.litres(one.size_l)),
-        content=str(fmt.litres(one.content_l, one.u95_l)) if known else "not known: never counted",
-        counted=fmt.moment(one.counted_utc) if known else "never",
+        content=content,
+        counted=fmt.moment(one.counted_utc) if one.counted_utc is not None else "never",
     )
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from station import audit, catalogue, offered
+from station import audit, catalogue, offered, stock
 from station.calibration_desk import Lines
 from station.catalogue import Change
 from station.config import BayConfig, demo_path, read_config
@@ -55,7 +55,7 @@ def look(ledger: Ledger, hose: Hose = NO_HOSE, **more: Any) -> Preview:
     config: BayConfig = offered.merged(read_config(demo_path()), present)
     spec = spec_from_form(config, {**FORM, **more}, Lines(None, None, {}, None))
     shop = learned(config, ledger, spec)
-    return preview(config, present, ledger, spec, shop, hose, date(2026, 3, 2), "2026-03-02")
+    return preview(config, present, ledger, spec, shop, hose, date(2026, 3, 11), "2026-03-11")
 
 
 def test_a_container_that_cannot_cover_the_fill_is_told_with_its_figures(ledger: Ledger) -> None:
@@ -90,6 +90,21 @@ def test_a_container_that_was_never_counted_or_is_not_listed_is_no_promise(ledge
     assert "never counted" in unknown.supply_text
     missing = look(ledger, container="drum 9")
     assert "drum 9 is not listed with gear_75w90" in missing.supply_text
+
+
+def test_books_below_nothing_are_no_promise_and_are_told(ledger: Ledger) -> None:
+    counted(ledger, "drum 1", 2.0, 0.10)
+    add(ledger, {"container": "drum 1", "metered_l": 2.05})
+    within = look(ledger, container="drum 1")
+    assert within.supply.counted  # below nothing, but within its doubt
+    add(ledger, {"container": "drum 1", "metered_l": 2.00})
+    below = look(ledger, container="drum 1")
+    (held,) = [
+        one for one in stock.contents(ledger, catalogue.read(ledger), "2027") if one.container == "drum 1"
+    ]
+    assert held.to_dict()["overdrawn"]
+    assert not below.supply.counted
+    assert "below nothing" in below.supply_text
 
 
 def test_the_plan_names_the_next_change_and_what_the_target_rests_on(ledger: Ledger) -> None:

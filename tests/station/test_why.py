@@ -194,7 +194,7 @@ def test_never_changed_needs_both_a_record_and_fluid_that_contradicts_it() -> No
     facts = replace(FACTS, previous=before, condition=worn, interval_km=80_000.0)
     found = causes(facts)
     assert [cause.kind for cause in found] == ["never_changed"]
-    assert "4000 km ago" in found[0].text
+    assert "4\u00a0000\u00a0km ago" in found[0].text
     assert kinds(replace(facts, condition=Condition("amber", "usual", "fine paste"))) == []
     assert kinds(replace(facts, previous=replace(before, distance_km=78_000.0))) == []
     assert kinds(replace(facts, previous=None)) == []
