@@ -147,7 +147,9 @@ def _text(
         if last_utc is None:
             return "No change is on record here."
         return "The vehicle's distance at the last change is not on record."
-    return f"{text} The distance now is not known." if now_km is None and interval_km is not None else text
+    if now_km is not None and (first or interval_km is not None):
+        return f"{text} The vehicle stands at {format_distance(now_km)}."
+    return f"{text} The distance now is not known." if interval_km is not None else text
 
 
 def overview(

@@ -27,6 +27,7 @@ def service(**known: object) -> due.Service:
 def test_by_distance(now_km: float, state: str) -> None:
     got = service(last_utc=LAST, last_km=100_000.0, now_km=now_km, interval_km=40_000.0)
     assert (got.state, got.due_km) == (state, 140_000.0)
+    assert f"stands at {format_distance(now_km)}." in got.text
 
 
 @pytest.mark.parametrize(
