@@ -144,6 +144,7 @@ def facts(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: Mapping[
         country=config.country,
         interval_km=None if listed is None else due.interval_km(listed),
         meter_due=labels.get("calibration_due", ""),
+        zone=config.zone,
     )
 
 

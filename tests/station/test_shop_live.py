@@ -96,6 +96,19 @@ def test_the_plan_is_told_before_the_job_is_opened(engine: Engine) -> None:
         engine.plan_preview({**FORM, "fresh_fluid": "atf"})
 
 
+def test_the_open_job_leads_the_list_and_its_vehicles_list(engine: Engine) -> None:
+    job_id = engine.open_job(FORM)
+    closed = [row["job_id"] for row in engine.jobs(100) if row["job_id"] != job_id]
+    assert [row["job_id"] for row in engine.jobs(3)] == [job_id, *closed[:2]]
+    assert [row["job_id"] for row in engine.jobs(3, job_id)] == closed[:3]
+    assert [row["job_id"] for row in engine.jobs(3, closed[0])] == closed[1:4]
+    assert engine.jobs(1, vehicle="Bus 12")[0]["closed_utc"] is None
+    assert engine.jobs(100, vehicle="Bus 7") == []
+    with pytest.raises(InputError, match="before is 'nowhere'"):
+        engine.jobs(3, "nowhere")
+    engine.abandon("only a test")
+
+
 def test_a_capacity_in_the_wrong_unit_is_stopped_before_the_pump_can_run(engine: Engine) -> None:
     engine.open_job({**FORM, "capacity": "2.9 US gallon"})
     for item in engine.view()["checklist"]:
