@@ -11,7 +11,7 @@ of a time zone, and a job belongs to the day on which it was opened.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import UTC, date, tzinfo
 from typing import Any
 
@@ -26,9 +26,10 @@ KINDS = ("received", "drawn", "purge", "waste", "counted", "collected")
 compartment. waste: spilled or thrown away. counted: a container's content at a stock take. collected: used fluid
 taken away for disposal."""
 GROUPS = ("day", "technician", "vehicle", "fluid")
+TABLES = (*GROUPS, "stock takes", "used fluid")
+"""What goes out as CSV."""
 COLUMNS = (
-    "group jobs drained_l out_l metered_l filled_l overflow_l purge_l waste_l drawn_l rest_l rest_u95_l cost currency "
-    "time_zone"
+    "group jobs drained_l out_l metered_l filled_l overflow_l purge_l waste_l drawn_l rest_l rest_u95_l cost currency"
 ).split()
 OUT = ("drawn", "purge", "waste")
 """Movements that take fluid out of a container."""
@@ -121,9 +122,18 @@ class Audit:
             "used": dict(self.used),
         }
 
-    def table(self, by: str) -> list[dict[str, Any]]:
-        """The lines of one grouping and their total, for CSV."""
-        return [{**line.to_dict(), "time_zone": self.time_zone} for line in [*self.by[by], self.total]]
+    def table(self, which: str) -> tuple[list[str], list[dict[str, Any]]]:
+        """(columns, rows) of one of ``TABLES``, each row with the zone whose days the period's are."""
+        if which in GROUPS:
+            columns, rows = COLUMNS, [line.to_dict() for line in [*self.by[which], self.total]]
+        elif which == "stock takes":
+            columns, rows = [*(f.name for f in fields(Stock)), "explained"], [s.to_dict() for s in self.stock]
+        else:
+            columns, rows = (
+                ["since", "until", *self.used],
+                [{"since": self.since, "until": self.until, **self.used}],
+            )
+        return [*columns, "time_zone"], [{**row, "time_zone": self.time_zone} for row in rows]
 
 
 def month(text: str) -> tuple[str, str]:

@@ -12,6 +12,9 @@ from station.errors import InputError
 from station.tabular import to_csv, to_text
 
 DONE = 0
+AUDIT_TABLES = ("day", "technician", "vehicle", "fluid", "stock takes", "used fluid")
+QUALITY_TABLES = ("fills", "subjects", "calibration")
+"""As in station.audit and station.quality, which a command line that runs something else need not load."""
 QUALITY_DAYS = 90
 
 
@@ -22,10 +25,13 @@ def add(commands: Any) -> None:
     )
     audit.add_argument("--month", metavar="YYYY-MM", help="a calendar month (default: this one)")
     _period(audit)
-    audit.add_argument("--by", choices=("day", "technician", "vehicle", "fluid"), default="day")
+    audit.add_argument("--by", choices=AUDIT_TABLES, default="day", help="what is listed (default: day)")
 
     quality = _command(commands, "quality", "short, over and undecided fills, and control charts", _quality)
     _period(quality)
+    quality.add_argument(
+        "--list", choices=QUALITY_TABLES, default="fills", help="what --csv prints (default: fills)"
+    )
     quality.add_argument(
         "--chart", nargs=2, metavar=("OF", "NAME"), help="one chart: bay, meter, technician …"
     )
@@ -138,12 +144,11 @@ def _audit(options: argparse.Namespace) -> int:
         since, until = audit.month(options.month if options.month is not None else this_month)
     with _ledger(options) as ledger:
         books = audit.audit(ledger, since, until, catalogue.read(ledger), bay.country, bay.zone)
-    rows = books.table(options.by)
-    columns = audit.COLUMNS
+    columns, rows = books.table(options.by)
     text = f"{since} to {until}, days of {books.time_zone}, litres\n{to_text(rows, columns[:-1])}"
-    if books.stock:
-        takes = [take.to_dict() for take in books.stock]
-        text += f"\n\nStock takes\n{to_text(takes, list(takes[0]))}"
+    if books.stock and options.by in audit.GROUPS:
+        take_columns, takes = books.table("stock takes")
+        text += f"\n\nStock takes\n{to_text(takes, take_columns[:-1])}"
     used = books.used
     text += f"\n\nUsed fluid: {used['total_l']:.1f} L ± {used['total_u95_l']:.1f} L, {used['collected_l']:.1f} L collected"
     return _print(options, books.to_dict(), rows, columns, text)
@@ -162,19 +167,19 @@ def _quality(options: argparse.Namespace) -> int:
             dimension, name = options.chart
             return _chart(options, quality.subject_chart(ledger, dimension, name, days.begins(until, zone)))
         content = quality.quality(ledger, since, until, zone)
-        due = [one.to_dict() for one in quality.bay_due(ledger, bay.name, today)]
-    fills = quality.rows(content, zone)
-    subjects = [subject.to_dict() for subject in content.subjects]
+        due = quality.bay_due(ledger, bay.name, today)
+    fills, subjects, calibration = (quality.table(content, due, name, zone) for name in quality.TABLES)
+    columns, rows = quality.table(content, due, options.list, zone)
     text = [
         f"{since} to {until}, days of {content.time_zone}, {content.jobs} closed jobs",
-        to_text(fills, quality.FILL_COLUMNS),
+        to_text(fills[1], quality.FILL_COLUMNS),
         "",
     ]
-    text += [to_text(subjects, "dimension name jobs short over undecided recurring".split()), ""]
+    text += [to_text(subjects[1], "dimension name jobs short over undecided recurring".split()), ""]
     text += [f"{c.dimension} {c.name}: {c.chart.text} {'; '.join(c.recent)}".rstrip() for c in content.charts]
-    text += ["", "Calibration", to_text(due, list(due[0]))]
-    whole = {**content.to_dict(), "calibration_due": due}
-    return _print(options, whole, fills, quality.TABLE_COLUMNS, "\n".join(text))
+    text += ["", "Calibration", to_text(calibration[1], calibration[0])]
+    whole = {**content.to_dict(), "calibration_due": calibration[1]}
+    return _print(options, whole, rows, columns, "\n".join(text))
 
 
 def _chart(options: argparse.Namespace, one: Any) -> int:

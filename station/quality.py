@@ -6,7 +6,7 @@ somebody goes and looks; they say how many jobs stand behind them, and nothing a
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime, tzinfo
 from typing import Any
 
@@ -34,7 +34,8 @@ _JOB = "job_id opened_utc vehicle compartment technician bay meter verdict fille
 _MEASURED = "stage = 'closed' and filled_l is not null and expected_fill_l > 0"
 FILL_COLUMNS = [*_JOB, "deviation_l", "deviation_percent"]
 CHART_COLUMNS = "job_id utc deviation_percent moving_range ewma signals".split()
-TABLE_COLUMNS = [*FILL_COLUMNS, "day", "time_zone"]
+TABLES = ("fills", "subjects", "calibration")
+"""What goes out as CSV."""
 
 RANKED = {
     verdict: f"""select {", ".join(_JOB)}, filled_l - expected_fill_l as deviation_l,
@@ -284,9 +285,19 @@ def bay_due(ledger: Any, bay: str, today: date) -> list[Due]:
     )
 
 
-def rows(content: Quality, zone: tzinfo = UTC) -> list[dict[str, Any]]:
-    """Short, over and undecided fills as one table, for CSV; each with the day it was opened on, and whose day that is."""
-    return [
-        {**row, "day": days.day_of(row["opened_utc"], zone), "time_zone": content.time_zone}
-        for row in (*content.short, *content.over, *content.undecided)
-    ]
+def table(
+    content: Quality, due: Sequence[Due], which: str, zone: tzinfo = UTC
+) -> tuple[list[str], list[dict[str, Any]]]:
+    """(columns, rows) of one of ``TABLES``: short, over and undecided fills, each with the day it was opened on; every
+    subject with its tally; what is due. Raises InputError for another."""
+    if which == "fills":
+        fills = [
+            {**row, "day": days.day_of(row["opened_utc"], zone), "time_zone": content.time_zone}
+            for row in (*content.short, *content.over, *content.undecided)
+        ]
+        return [*FILL_COLUMNS, "day", "time_zone"], fills
+    if which == "subjects":
+        return [f.name for f in fields(Subject)], [subject.to_dict() for subject in content.subjects]
+    if which == "calibration":
+        return [f.name for f in fields(Due)], [one.to_dict() for one in due]
+    raise InputError(f"there is no list of {which!r}; expected one of: {', '.join(TABLES)}.")

@@ -333,11 +333,16 @@ def page_json(engine: Station, since: Day = None, until: Day = None) -> Response
 
 
 @router.get("/quality.csv")
-def page_csv(engine: Station, since: Day = None, until: Day = None) -> Response:
-    """Short, over and undecided fills."""
-    content, _ = _content(engine, since, until)
-    text = to_csv(quality.rows(content, engine.settings().zone), quality.TABLE_COLUMNS)
-    return download(text, f"quality-{content.since}-{content.until}.csv", "text/csv")
+def page_csv(
+    engine: Station,
+    since: Day = None,
+    until: Day = None,
+    which: Annotated[Name, Query(alias="list")] = "fills",
+) -> Response:
+    """list: one of ``station.quality.TABLES``."""
+    content, due = _content(engine, since, until)
+    columns, rows = quality.table(content, due, which, engine.settings().zone)
+    return download(to_csv(rows, columns), f"quality-{content.since}-{content.until}-{which}.csv", "text/csv")
 
 
 def _one(engine: Engine, of: str, name: str) -> quality.SubjectChart:

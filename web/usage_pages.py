@@ -329,10 +329,12 @@ def usage_json(engine: Station, month: Month = None) -> Response:
 
 @router.get("/usage.csv")
 def usage_csv(engine: Station, month: Month = None, by: By = "day") -> Response:
-    """The lines of one grouping and their total."""
+    """by: one of ``station.audit.TABLES``: the lines of a grouping and their total, the stock takes, the used fluid."""
+    if by not in audit.TABLES:
+        raise InputError(f"by is {by!r}; expected one of: {', '.join(audit.TABLES)}.")
     books = _books(engine, month)
-    name = f"usage-{books.since[:7]}-{by}.csv"
-    return download(to_csv(books.table(_by(by)), audit.COLUMNS), name, "text/csv")
+    columns, rows = books.table(by)
+    return download(to_csv(rows, columns), f"usage-{books.since[:7]}-{by}.csv", "text/csv")
 
 
 @router.get("/stock.json")

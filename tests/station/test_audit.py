@@ -91,7 +91,7 @@ def test_days_are_the_shops_own_across_a_change_of_clocks(tmp_path: Path) -> Non
         books = audit.audit(ledger, *audit.month(month), zone=oslo)
         assert books.total.jobs == sum(line.jobs for line in books.by["day"])
         assert (
-            {row["time_zone"] for row in books.table("day")}
+            {row["time_zone"] for row in books.table("day")[1]}
             == {"Europe/Oslo"}
             == {books.to_dict()["time_zone"]}
         )

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from calibration.certificates import Certificate, Reference
-from station import charts, quality
+from station import audit, charts, commands, quality
 from station.__main__ import main
 from station.charts import ENOUGH, chart
 from station.errors import InputError
@@ -272,6 +272,9 @@ def test_the_command_names_overdue_calibrations(tmp_path: Path, capsys: pytest.C
     due = {x["instrument"]: x for x in json.loads(capsys.readouterr().out)["calibration_due"]}
     assert due["Bay 1 pan"]["state"] == "none"
     assert (due["Bay 1 meter"]["state"], due["Bay 1 meter"]["valid_until"]) == ("overdue", "2026-01-31")
+    assert main([*use, "--csv", "--list", "calibration"]) == 0
+    rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    assert {row["instrument"]: row["state"] for row in rows} == {one: due[one]["state"] for one in due}
     assert main(use) == 0
     assert "Bay 1 meter 1" in capsys.readouterr().out
 
@@ -293,9 +296,16 @@ def test_a_fill_belongs_to_the_shops_own_day_across_a_change_of_clocks(tmp_path:
     oslo = ZoneInfo("Europe/Oslo")
     day = quality.quality(ledger, "2026-03-29", "2026-03-30", oslo)
     assert (day.jobs, day.to_dict()["time_zone"]) == (2, "Europe/Oslo")
-    assert {(row["job_id"], row["day"], row["time_zone"]) for row in quality.rows(day, oslo)} == {
+    assert {
+        (row["job_id"], row["day"], row["time_zone"]) for row in quality.table(day, [], "fills", oslo)[1]
+    } == {
         ("j2", "2026-03-29", "Europe/Oslo"),
         ("j3", "2026-03-29", "Europe/Oslo"),
     }
     assert quality.quality(ledger, "2026-03-29", "2026-03-30").jobs == 2  # j3, j4 in UTC
     ledger.close()
+
+
+def test_the_commands_lists_are_those_that_there_are() -> None:
+    assert commands.AUDIT_TABLES == audit.TABLES
+    assert commands.QUALITY_TABLES == quality.TABLES

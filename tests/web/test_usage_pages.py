@@ -103,6 +103,21 @@ def test_lines_by_each_group_add_up_to_the_total(march: Bay, by: str, group: str
         assert sum(float(row[column]) for row in rows[:-1]) == pytest.approx(float(rows[-1][column])), column
 
 
+def test_stock_takes_and_used_fluid_go_out_as_csv(march: Bay) -> None:
+    def rows(by: str) -> list[dict[str, str]]:
+        return list(csv.DictReader(io.StringIO(march.send("GET", f"/usage.csv?month=2026-03&by={by}").text)))
+
+    (take,) = rows("stock takes")
+    assert (take["container"], take["explained"]) == ("drum 1", "False")
+    assert float(take["rest_l"]) == pytest.approx(5.60)
+    (used,) = rows("used fluid")
+    assert float(used["total_l"]) == pytest.approx(7.34)
+    assert used["time_zone"] == take["time_zone"] == "Pacific/Auckland"
+    html = march.html(MARCH).text
+    assert "by=stock%20takes" in html
+    assert "by=used%20fluid" in html
+
+
 def test_json_carries_the_audits_own_values(march: Bay) -> None:
     content = march.send("GET", "/usage.json?month=2026-03").json()
     with march.engine.reading() as ledger:
