@@ -86,14 +86,10 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         raise InputError(
             f"{source}: [bay] country = {country!r}; expected 'us' or 'imperial', or leave it out."
         )
-    time_zone = bay.get("time_zone")
     try:
-        zone = zone_of(time_zone)
-    except (InputError, TypeError) as error:
-        raise InputError(
-            f"{source}: [bay] time_zone = {time_zone!r}; expected a name of the time zone database in quotes, such as "
-            "'Europe/Oslo', or leave it out for this machine's own."
-        ) from error
+        zone = zone_of(bay.get("time_zone"))
+    except InputError as error:
+        raise InputError(f"{source}: [bay] {error}") from error
     technicians = bay.get("technicians", [])
     if not isinstance(technicians, list) or not all(isinstance(name, str) for name in technicians):
         raise InputError(f"{source}: [bay] technicians; expected a list of names.")

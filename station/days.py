@@ -1,5 +1,6 @@
 """The shop's days: whose midnight a day begins at. The record's times are UTC; people count in days of their own zone."""
 
+import warnings
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -11,13 +12,28 @@ from station.errors import InputError
 def zone_of(name: str | None) -> tzinfo:
     """The zone of a name such as "Europe/Oslo"; this machine's own where none is given. Raises InputError."""
     if not name:
-        return get_localzone()
+        return _machines_own()
     try:
         return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
+    except (ZoneInfoNotFoundError, ValueError, OSError, TypeError):
         raise InputError(
             f"time_zone is {name!r}; expected a name of the time zone database, such as Europe/Oslo."
         ) from None
+
+
+def _machines_own() -> tzinfo:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter(
+                "ignore"
+            )  # a machine that was never told its zone keeps UTC, and the pages say so
+            return get_localzone()
+    except ZoneInfoNotFoundError as error:
+        said = str(error).splitlines()[0].strip("'\"")
+        raise InputError(
+            f"this machine's time zone is not clear ({said}). Mend it with timedatectl, or set time_zone in [bay] of "
+            "the bay's file."
+        ) from error
 
 
 def zone_name(zone: tzinfo) -> str:

@@ -1,5 +1,8 @@
 """A day of the shop runs from its own midnight to the next, also where clocks are changed."""
 
+import os
+import subprocess
+import sys
 import zoneinfo
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -73,5 +76,18 @@ def test_a_bays_file_names_its_zone(tmp_path: Path) -> None:
         assert days.zone_name(read_config(tmp_path / "bay.toml").zone) == zone
     for wrong in ('"Middle/Earth"', "2"):
         (tmp_path / "bay.toml").write_text(text.replace("[bay]\n", f"[bay]\ntime_zone = {wrong}\n"))
-        with pytest.raises(InputError, match=r"\[bay\] time_zone = .*time zone database"):
+        with pytest.raises(InputError, match=r"\[bay\] time_zone is .*time zone database"):
             read_config(tmp_path / "bay.toml")
+
+
+def test_a_machine_that_names_no_zone_of_the_database_is_told_what_to_do(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "station", "stock", "--ledger", str(tmp_path / "none.sqlite")],
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2]), "TZ": "Middle/Earth"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert "time zone is not clear" in done.stderr
+    assert "Traceback" not in done.stderr
