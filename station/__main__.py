@@ -3,10 +3,14 @@
 import argparse
 import json
 import logging
+import os
 import sys
+import time
 from collections.abc import Callable, Sequence
+from datetime import tzinfo
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo, available_timezones
 
 from hardware.errors import HardwareError
 from station.commands import add as add_commands
@@ -128,15 +132,29 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
 def _serve(options: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    from web.server import serve
+    from station.lock import name_holder
+    from web.server import say_ready, serve
 
     config = _config(options)
+    _live_in(config.zone)
     engine, close = _open_engine(config, options.simulated)
+
+    def announce(address: str) -> None:
+        name_holder(config.ledger, f"the station at {address} (process {os.getpid()})")
+        say_ready(address)
+
     try:
-        serve(engine, options.host, options.port)
+        serve(engine, options.host, options.port, announce)
     finally:
         close()
     return DONE
+
+
+def _live_in(zone: tzinfo) -> None:
+    """Have every time that the process shows be one of the bay's zone, as its days are."""
+    if isinstance(zone, ZoneInfo) and zone.key in available_timezones():
+        os.environ["TZ"] = zone.key
+        time.tzset()
 
 
 def _rehearse(options: argparse.Namespace) -> int:

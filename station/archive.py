@@ -20,11 +20,6 @@ def certificates(ledger: Ledger) -> tuple[Certificate, ...]:
     )
 
 
-def jobs(ledger: Ledger, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
-    """Closed and abandoned jobs, newest first."""
-    return ledger.jobs(limit, before)
-
-
 def job(ledger: Ledger, job_id: str, live: Mapping[str, Any] | None = None) -> dict[str, Any]:
     """One job whole. live: the report so far of a job that is still open. Raises KeyError if unknown."""
     opened: dict[str, Any] | None = None

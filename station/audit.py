@@ -5,15 +5,17 @@ overflow, purge, waste. What was drawn by hand and never put down as purge or wa
 the difference that a stock take finds: opening count + received − closing count, against the books.
 
 Uncertainties: fills of one meter share its calibration, so their U95 add up straight; overflow is weighed job by job and
-adds in squares; counts add in squares. Volumes are those of the jobs, at their own reference temperature; days are UTC.
+adds in squares; counts add in squares. Volumes are those of the jobs, at their own reference temperature. Days are those
+of a time zone, and a job belongs to the day on which it was opened.
 """
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
-from datetime import date
+from dataclasses import asdict, dataclass, fields
+from datetime import UTC, date, tzinfo
 from typing import Any
 
+from station import days
 from station.catalogue import Catalogue
 from station.errors import InputError
 from station.stock import Stock, stock_takes
@@ -26,12 +28,9 @@ taken away for disposal."""
 SHIFTED = "shifted"
 """A job is charged to the container that it began with. What it took from another is put right by two of these, one
 plus and one minus: nobody enters them."""
-GROUPS = {
-    "day": "substr(opened_utc, 1, 10)",
-    "technician": "technician",
-    "vehicle": "vehicle",
-    "fluid": "fluid",
-}
+GROUPS = ("day", "technician", "vehicle", "fluid")
+TABLES = (*GROUPS, "stock takes", "used fluid")
+"""What goes out as CSV."""
 COLUMNS = (
     "group jobs drained_l out_l metered_l filled_l overflow_l purge_l waste_l drawn_l rest_l rest_u95_l cost currency"
 ).split()
@@ -108,10 +107,14 @@ class Line:
 
 @dataclass(frozen=True)
 class Audit:
-    """A period's books: its total, its groups, its stock takes, and the used fluid for the disposal record."""
+    """A period's books: its total, its groups, its stock takes, and the used fluid for the disposal record.
+
+    since, until: ISO dates, the second not included; days of time_zone.
+    """
 
     since: str
     until: str
+    time_zone: str
     total: Line
     by: Mapping[str, list[Line]]
     stock: list[Stock]
@@ -121,11 +124,25 @@ class Audit:
         return {
             "since": self.since,
             "until": self.until,
+            "time_zone": self.time_zone,
             "total": self.total.to_dict(),
             "by": {name: [line.to_dict() for line in lines] for name, lines in self.by.items()},
             "stock": [stock.to_dict() for stock in self.stock],
             "used": dict(self.used),
         }
+
+    def table(self, which: str) -> tuple[list[str], list[dict[str, Any]]]:
+        """(columns, rows) of one of ``TABLES``, each row with the zone whose days the period's are."""
+        if which in GROUPS:
+            columns, rows = COLUMNS, [line.to_dict() for line in [*self.by[which], self.total]]
+        elif which == "stock takes":
+            columns, rows = [*(f.name for f in fields(Stock)), "explained"], [s.to_dict() for s in self.stock]
+        else:
+            columns, rows = (
+                ["since", "until", *self.used],
+                [{"since": self.since, "until": self.until, **self.used}],
+            )
+        return [*columns, "time_zone"], [{**row, "time_zone": self.time_zone} for row in rows]
 
 
 def month(text: str) -> tuple[str, str]:
@@ -149,40 +166,75 @@ def day(text: str, what: str) -> str:
 _SUMS = "count(*), total(drained_l), total(metered_l), total(filled_l), total(overflow_l)"
 
 
-def statement(group: str, cuts: int) -> str:
-    """The SQL of one grouping; ``cuts`` price changes within the period come first among its values."""
-    price = " + ".join(["0", *["(opened_utc >= ?)"] * cuts])
-    return (
-        f"select coalesce({GROUPS[group]}, ''), coalesce(fluid, ''), {price}, {_SUMS} from job "
+def query(
+    group: str, since: str, until: str, zone: tzinfo = UTC, cuts: Sequence[str] = ()
+) -> tuple[str, list[str]]:
+    """The SQL of one grouping of a period's jobs, and its values. cuts: when a price changed within the period.
+
+    Rows: group, fluid, number of price changes before, then ``_SUMS``.
+    """
+    price = " + ".join(["0", *["(opened_utc >= ?)"] * len(cuts)])
+    if group == "day":
+        # A day of the shop is no part of a UTC text: its limits are given, and each is one range of the index.
+        names = days.each(since, until)
+        limits = [days.begins(name, zone) for name in (*names, until)]
+        rows = ", ".join(["(?, ?, ?)"] * len(names))
+        sql = (
+            f"with day(name, since, until) as (values {rows}) select name, coalesce(fluid, ''), {price}, {_SUMS} "
+            "from day join job on opened_utc >= day.since and opened_utc < day.until group by 1, 2, 3"
+        )
+        bounds = [text for row in zip(names, limits[:-1], limits[1:], strict=True) for text in row]
+        return sql, [*bounds, *cuts]
+    sql = (
+        f"select coalesce({group}, ''), coalesce(fluid, ''), {price}, {_SUMS} from job "
         "where opened_utc >= ? and opened_utc < ? group by 1, 2, 3"
+    )
+    return sql, [*cuts, days.begins(since, zone), days.begins(until, zone)]
+
+
+def movements(
+    ledger: Any, since: str, until: str, zone: tzinfo = UTC, newest: int | None = None
+) -> list[dict[str, Any]]:
+    """What was moved by hand in a period, oldest first; with ``newest`` the last so many, newest first."""
+    order, limit = ("", -1) if newest is None else (" desc", newest)
+    return list(
+        ledger.db.query(
+            f"select * from movement where utc >= ? and utc < ? order by utc{order}, seq{order} limit ?",
+            [days.begins(since, zone), days.begins(until, zone), limit],
+        )
     )
 
 
 def audit(
-    ledger: Any, since: str, until: str, catalogue: Catalogue | None = None, country: str | None = None
+    ledger: Any,
+    since: str,
+    until: str,
+    catalogue: Catalogue | None = None,
+    country: str | None = None,
+    zone: tzinfo = UTC,
 ) -> Audit:
     """The books of a period. since, until: ISO dates, the second not included. country: for prices per bare quart.
+    zone: whose days they are.
 
     Raises InputError where the dates are in the wrong order.
     """
     if not since < until:
         raise InputError(f"the period runs from {since} to {until}; expected an end after its start.")
-    prices = _Prices(catalogue, country, since, until)
-    moved = list(
-        ledger.db.query("select * from movement where utc >= ? and utc < ? order by utc, seq", [since, until])
-    )
+    begun, ended = days.begins(since, zone), days.begins(until, zone)
+    prices = _Prices(catalogue, country, begun, ended)
+    moved = movements(ledger, since, until, zone)
     books: dict[str, list[Line]] = {}
     total = _Sum("all")
     for name in GROUPS:
         sums: dict[str, _Sum] = {}
         for group, fluid, period, *figures in ledger.db.execute(
-            statement(name, len(prices.cuts)), [*prices.cuts, since, until]
+            *query(name, since, until, zone, prices.cuts)
         ):
             sums.setdefault(group, _Sum(group)).add_jobs(figures, prices.of(fluid, period))
             if name == "fluid":
                 total.add_jobs(figures, prices.of(fluid, period))
         for row in moved:
-            group = (row["utc"][:10] if name == "day" else row[name]) or ""
+            group = (days.day_of(row["utc"], zone) if name == "day" else row[name]) or ""
             price = prices.at(row["fluid"], row["utc"])
             sums.setdefault(group, _Sum(group)).add_movement(row, price)
             if name == "fluid":
@@ -193,10 +245,11 @@ def audit(
     return Audit(
         since,
         until,
+        days.zone_name(zone),
         total.line(),
         books,
-        stock_takes(ledger, since, until),
-        _used(ledger, total, since, until),
+        stock_takes(ledger, begun, ended),
+        _used(ledger, total, begun, ended),
     )
 
 

@@ -3,14 +3,14 @@
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 
 from calibration import certificates
 from calibration.certificates import Certificate, Reference
 from calibration.fluid import Fluid
 from hardware.sample import Sample
-from station import pan
+from station import days, pan
 from station.calibrating import (
     PAN_STEPS,
     Form,
@@ -89,7 +89,7 @@ class CalibrationDesk:
 
     def lines(self) -> Lines:
         """The lines in force today."""
-        return lines_in_force(self.register, self._config.name, date.today().isoformat())
+        return lines_in_force(self.register, self._config.name, days.today(self._config.zone).isoformat())
 
     def take(self, sample: Sample) -> tuple[Effect, ...]:
         """Feed one sample; effects are the prover's."""
@@ -261,7 +261,7 @@ class CalibrationDesk:
         return Form(
             number=number,
             instrument=f"{self._config.name} {self.kind}",
-            made_at=datetime.now().astimezone().isoformat(timespec="seconds"),
+            made_at=datetime.now(self._config.zone).isoformat(timespec="seconds"),
             made_by=text("made_by"),
             valid_until=text("valid_until"),
             references=tuple(used),
@@ -276,7 +276,7 @@ class CalibrationDesk:
 
     def to_dict(self) -> dict[str, Any]:
         """What a page draws: what is under way, and the register, newest first."""
-        day = date.today().isoformat()
+        day = days.today(self._config.zone).isoformat()
         lines = self.lines()
         held = {text.rsplit(" sha256:", 1)[0] for text in lines.certificates.values()}
         prover = self.prover

@@ -5,15 +5,12 @@ file comes in whole or not at all. Nothing is deleted: what is no longer used is
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
-from calibration.fluid import Fluid
-from station.config import BayConfig, Compartment
 from station.distance import parse_distance_km
 from station.errors import InputError
 from station.job import RETAINED_BY_METHOD
-from station.tabular import read_csv
 from station.units import parse_torque_nm, parse_volume_l
 
 EVENT = "catalogue"
@@ -106,6 +103,7 @@ TABLES: dict[str, Table] = {
             "interval_distance": lambda text, country: parse_distance_km(text),
             "interval_months": _number("interval_months", 1, 240),
             "break_in": _break_in,
+            "new_at": lambda text, country: parse_distance_km(text),
         },
         {"vehicle": "vehicle"},
     ),
@@ -139,6 +137,11 @@ class Entry:
 
     def get(self, name: str) -> str:
         return self.fields.get(name, "")
+
+    def as_of(self, utc: str) -> Mapping[str, str]:
+        """The fields as they were at a time; before the first entry, as first entered."""
+        before = [fields for at, fields in self.versions if at <= utc]
+        return before[-1] if before else self.versions[0][1]
 
 
 @dataclass(frozen=True)
@@ -174,12 +177,12 @@ class Catalogue:
 
     def spelling(self, table: str, key: Key) -> Key | None:
         """The key of an entry that differs at most in case and spaces; None if there is none."""
-        wanted = _folded(key)
-        return next((known for known in self.entries[table] if _folded(known) == wanted), None)
+        wanted = folded(key)
+        return next((known for known in self.entries[table] if folded(known) == wanted), None)
 
     def rows(self, table: str) -> list[dict[str, Any]]:
         """A table for a page, a file or a terminal."""
-        names = TABLES[_table(table)].fields
+        names = TABLES[known_table(table)].fields
         return [
             {**{n: e.get(n) for n in names}, "retired": e.retired}
             for e in sorted(self.entries[table].values(), key=lambda e: e.key)
@@ -190,16 +193,15 @@ class Catalogue:
         entry = self.get("price", fluid)
         if entry is None:
             return None
-        before = [fields for at, fields in entry.versions if at <= utc]
-        fields = before[-1] if before else entry.versions[0][1]
+        fields = entry.as_of(utc)
         return float(fields["amount"]) / parse_volume_l(fields["per"], country), fields["currency"]
 
 
-def _folded(key: Key) -> Key:
+def folded(key: Key) -> Key:
     return tuple(" ".join(part.split()).casefold() for part in key)
 
 
-def _table(name: str) -> str:
+def known_table(name: str) -> str:
     if name not in TABLES:
         raise InputError(f"the catalogue has no table {name!r}; expected one of: {', '.join(TABLES)}.")
     return name
@@ -232,183 +234,8 @@ def body(changes: Sequence[Change], origin: str, by: str = "") -> dict[str, Any]
     return {"origin": origin, "by": by, "changes": [change.to_dict() for change in changes]}
 
 
-# --- entering ----------------------------------------------------------------------------------------------
-
-
-def enter(
-    catalogue: Catalogue, table: str, texts: Mapping[str, str], country: str | None = None
-) -> Change | None:
-    """What an entry as typed changes; None if nothing. Fields not given stay as they are.
-
-    Raises InputError naming the field, what was typed and what is expected.
-    """
-    shape = TABLES[_table(table)]
-    texts = {name: " ".join(str(text).split()) for name, text in texts.items()}
-    unknown = [name for name in texts if name not in shape.fields]
-    if unknown:
-        raise InputError(f"{table} has no field {unknown[0]!r}; expected: {', '.join(shape.fields)}.")
-    too_long = [name for name, text in texts.items() if len(text) > MAX_TEXT]
-    if too_long:
-        raise InputError(f"{too_long[0]} has more than {MAX_TEXT} characters.")
-    empty = [name for name in shape.key if not texts.get(name)]
-    if empty:
-        raise InputError(f"{empty[0]} is empty; every {table} needs one.")
-    key = tuple(texts[name] for name in shape.key)
-    known = catalogue.spelling(table, key)
-    if known is not None and known != key:
-        raise InputError(f"{' / '.join(key)} is listed already as {' / '.join(known)}; spell it that way.")
-    old = catalogue.get(table, *key)
-    fields = {**(old.fields if old is not None else {}), **texts}
-    _check(catalogue, table, shape, fields, country)
-    differs = {n: t for n, t in texts.items() if n not in shape.key and t != (old.get(n) if old else "")}
-    if old is None:
-        return Change(table, key, "add", differs)
-    if old.retired:
-        return Change(table, key, "restore", differs)
-    return Change(table, key, "change", differs) if differs else None
-
-
-def _check(
-    catalogue: Catalogue, table: str, shape: Table, fields: Mapping[str, str], country: str | None
-) -> None:
-    for name, check in {**shape.needed, **shape.optional}.items():
-        text = fields.get(name, "")
-        if not text:
-            if name in shape.needed:
-                raise InputError(f"{name} is empty; every {table} needs one.")
-            continue
-        try:
-            check(text, country)
-        except ValueError as error:
-            raise InputError(f"{name}: {error}") from error
-    for name, other in shape.refers.items():
-        entry = catalogue.get(other, fields[name])
-        if entry is None or entry.retired:
-            raise InputError(
-                f"{name} is {fields[name]!r}, which the catalogue does not list; enter it first."
-            )
-    if table == "fluid":
-        try:
-            Fluid.from_table(fluid_table(fields))
-        except ValueError as error:
-            raise InputError(str(error)) from error
-
-
-def retire(catalogue: Catalogue, table: str, key: Sequence[str]) -> Change:
-    """Take an entry out of the lists; its past stays. Raises InputError if it is not listed."""
-    entry = catalogue.get(_table(table), *key)
-    if entry is None or entry.retired:
-        raise InputError(f"{' / '.join(key)} is not among the {table}s in use.")
-    return Change(table, entry.key, "retire", {})
-
-
-# --- from a file -------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Import:
-    """What a file would do. rejected: row number and reason; one of them keeps the whole file out."""
-
-    table: str
-    changes: tuple[Change, ...]
-    unchanged: int
-    rejected: tuple[tuple[int, str], ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        return {
-            "table": self.table,
-            "changes": [change.to_dict() for change in self.changes],
-            "unchanged": self.unchanged,
-            "rejected": [{"row": row, "reason": reason} for row, reason in self.rejected],
-        }
-
-
-def dry_run(catalogue: Catalogue, table: str, data: bytes, country: str | None = None) -> Import:
-    """What importing a CSV file of one table would change. Raises InputError for a file without a usable header."""
-    shape = TABLES[_table(table)]
-    changes: list[Change] = []
-    rejected: list[tuple[int, str]] = []
-    seen: dict[Key, int] = {}
-    unchanged = 0
-    for row in read_csv(data, (*shape.key, *shape.needed), tuple(shape.optional)):
-        key = _folded(tuple(row.cells.get(name, "") for name in shape.key))
-        reason = row.reason
-        if reason is None and key in seen:
-            reason = f"{' / '.join(row.cells[name] for name in shape.key)} stands in row {seen[key]} already"
-        if reason is None:
-            seen[key] = row.number
-            try:
-                change = enter(catalogue, table, row.cells, country)
-            except InputError as error:
-                reason = str(error)
-            else:
-                if change is None:
-                    unchanged += 1
-                else:
-                    changes.append(change)
-        if reason is not None:
-            rejected.append((row.number, reason))
-    return Import(table, tuple(changes), unchanged, tuple(rejected))
-
-
-def accept(plan: Import) -> tuple[Change, ...]:
-    """The changes of a file without a rejected row. Raises InputError otherwise: nothing is half imported."""
-    if plan.rejected:
-        row, reason = plan.rejected[0]
-        raise InputError(
-            f"{len(plan.rejected)} rows rejected, nothing imported; the first is row {row}: {reason}"
-        )
-    return plan.changes
-
-
-# --- to and from a bay's configuration -----------------------------------------------------------------------
-
-
 def fluid_table(fields: Mapping[str, str]) -> dict[str, Any]:
     """A ``[fluid.…]`` table for calibration.fluid from an entry's texts."""
     numbers = TABLES["fluid"].optional
     texts = {n: fields[n] for n in ("name", "grade", "kind") if fields.get(n)}
     return {**texts, **{n: float(fields[n]) for n in numbers if fields.get(n)}}
-
-
-def from_config(config: BayConfig) -> list[Change]:
-    """The changes that bring a bay file's compartments, fluids and technicians into an empty catalogue."""
-    changes = [
-        Change("fluid", (key,), "add", {n: str(v) for n, v in table.items()})
-        for key, table in config.fluids.items()
-        if set(table) <= set(TABLES["fluid"].fields)
-    ]
-    for vehicle in dict.fromkeys(c.vehicle for c in config.compartments.values()):
-        changes.append(Change("vehicle", (vehicle,), "add", {}))
-    for c in config.compartments.values():
-        fields = {name: getattr(c, name) for name in ("capacity", "grade", "method", "plug")}
-        changes.append(Change("compartment", (c.vehicle, c.compartment), "add", fields))
-    changes += [Change("technician", (name,), "add", {}) for name in config.technicians]
-    return changes
-
-
-def merged(config: BayConfig, catalogue: Catalogue) -> BayConfig:
-    """The configuration with the catalogue's entries in place of its own; what is retired is not offered."""
-    keys = {(c.vehicle, c.compartment): c.key for c in config.compartments.values()}
-    retired = {key for key, entry in catalogue.entries["compartment"].items() if entry.retired}
-    compartments = {
-        c.key: c for c in config.compartments.values() if (c.vehicle, c.compartment) not in retired
-    }
-    for entry in catalogue.active("compartment"):
-        vehicle = catalogue.get("vehicle", entry.key[0])
-        if vehicle is not None and vehicle.retired:
-            compartments.pop(keys.get((entry.key[0], entry.key[1]), ""), None)
-            continue
-        key = keys.get((entry.key[0], entry.key[1]), " / ".join(entry.key))
-        texts = {name: entry.get(name) for name in ("capacity", "grade", "method", "plug")}
-        compartments[key] = Compartment(key, *entry.key, **texts)
-    fluids = {k: t for k, t in config.fluids.items() if not _retired(catalogue, "fluid", k)}
-    fluids |= {entry.key[0]: fluid_table(entry.fields) for entry in catalogue.active("fluid")}
-    names = [n for n in config.technicians if not _retired(catalogue, "technician", n)]
-    names += [e.key[0] for e in catalogue.active("technician") if e.key[0] not in names]
-    return replace(config, compartments=compartments, fluids=fluids, technicians=tuple(names))
-
-
-def _retired(catalogue: Catalogue, table: str, key: str) -> bool:
-    entry = catalogue.get(table, key)
-    return entry is not None and entry.retired

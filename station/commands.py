@@ -4,7 +4,7 @@ import argparse
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,9 @@ from station.errors import InputError
 from station.tabular import to_csv, to_text
 
 DONE = 0
+AUDIT_TABLES = ("day", "technician", "vehicle", "fluid", "stock takes", "used fluid")
+QUALITY_TABLES = ("fills", "subjects", "calibration")
+"""As in station.audit and station.quality, which a command line that runs something else need not load."""
 QUALITY_DAYS = 90
 
 
@@ -22,10 +25,13 @@ def add(commands: Any) -> None:
     )
     audit.add_argument("--month", metavar="YYYY-MM", help="a calendar month (default: this one)")
     _period(audit)
-    audit.add_argument("--by", choices=("day", "technician", "vehicle", "fluid"), default="day")
+    audit.add_argument("--by", choices=AUDIT_TABLES, default="day", help="what is listed (default: day)")
 
     quality = _command(commands, "quality", "short, over and undecided fills, and control charts", _quality)
     _period(quality)
+    quality.add_argument(
+        "--list", choices=QUALITY_TABLES, default="fills", help="what --csv prints (default: fills)"
+    )
     quality.add_argument(
         "--chart", nargs=2, metavar=("OF", "NAME"), help="one chart: bay, meter, technician …"
     )
@@ -37,6 +43,11 @@ def add(commands: Any) -> None:
     )
     catalogue.add_argument("--apply", action="store_true", help="make the changes, unless a row is rejected")
     catalogue.add_argument("--retire", nargs="+", metavar="KEY", help="take an entry out of the lists")
+
+    jobs = _command(commands, "jobs", "closed and abandoned jobs, newest first", _jobs)
+    jobs.add_argument("--limit", type=_count, default=50, metavar="N", help="so many at most (default: 50)")
+    jobs.add_argument("--before", metavar="JOB", help="only jobs older than this one")
+    jobs.add_argument("--vehicle", help="only this vehicle's")
 
     _command(commands, "expected", "expected fill of every compartment, and what it rests on", _expected)
     _command(commands, "due", "next service of every compartment", _due)
@@ -68,6 +79,13 @@ def _command(
     how.add_argument("--csv", action="store_true", help="print CSV")
     parser.set_defaults(run=run)
     return parser
+
+
+def _count(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{number} is no number of jobs; expected 1 or more")
+    return number
 
 
 def _period(parser: argparse.ArgumentParser) -> None:
@@ -112,8 +130,9 @@ def _print(
 
 
 def _audit(options: argparse.Namespace) -> int:
-    from station import audit, catalogue
+    from station import audit, catalogue, days
 
+    bay = _bay(options)
     if options.month is not None and (options.since or options.until):
         raise InputError("--month and --since/--until were both given; name one of them.")
     if (options.since is None) != (options.until is None):
@@ -121,59 +140,58 @@ def _audit(options: argparse.Namespace) -> int:
     if options.since is not None:
         since, until = audit.day(options.since, "--since"), audit.day(options.until, "--until")
     else:
-        since, until = audit.month(options.month if options.month is not None else f"{date.today():%Y-%m}")
-    country = _bay(options).country
+        this_month = f"{days.today(bay.zone):%Y-%m}"
+        since, until = audit.month(options.month if options.month is not None else this_month)
     with _ledger(options) as ledger:
-        books = audit.audit(ledger, since, until, catalogue.read(ledger), country)
-    rows = [line.to_dict() for line in [*books.by[options.by], books.total]]
-    text = f"{since} to {until}, litres\n{to_text(rows, audit.COLUMNS)}"
-    if books.stock:
-        takes = [take.to_dict() for take in books.stock]
-        text += f"\n\nStock takes\n{to_text(takes, list(takes[0]))}"
+        books = audit.audit(ledger, since, until, catalogue.read(ledger), bay.country, bay.zone)
+    columns, rows = books.table(options.by)
+    text = f"{since} to {until}, days of {books.time_zone}, litres\n{to_text(rows, columns[:-1])}"
+    if books.stock and options.by in audit.GROUPS:
+        take_columns, takes = books.table("stock takes")
+        text += f"\n\nStock takes\n{to_text(takes, take_columns[:-1])}"
     used = books.used
     text += f"\n\nUsed fluid: {used['total_l']:.1f} L ± {used['total_u95_l']:.1f} L, {used['collected_l']:.1f} L collected"
-    return _print(options, books.to_dict(), rows, audit.COLUMNS, text)
+    return _print(options, books.to_dict(), rows, columns, text)
 
 
 def _quality(options: argparse.Namespace) -> int:
-    from station import audit, quality
+    from station import audit, days, quality
 
-    today = datetime.now(UTC).date()
+    bay = _bay(options)
+    zone, today = bay.zone, days.today(bay.zone)
     until = audit.day(options.until, "--until") if options.until else f"{today + timedelta(days=1)}"
     start = date.fromisoformat(until) - timedelta(days=QUALITY_DAYS)
     since = audit.day(options.since, "--since") if options.since else f"{start}"
     with _ledger(options) as ledger:
         if options.chart is not None:
             dimension, name = options.chart
-            return _chart(options, quality.subject_chart(ledger, dimension, name, until))
-        content = quality.quality(ledger, since, until)
-    fills = quality.rows(content)
-    subjects = [subject.to_dict() for subject in content.subjects]
-    text = [f"{since} to {until}, {content.jobs} closed jobs", to_text(fills, quality.FILL_COLUMNS), ""]
-    text += [to_text(subjects, "dimension name jobs short over undecided recurring".split()), ""]
+            return _chart(options, quality.subject_chart(ledger, dimension, name, days.begins(until, zone)))
+        content = quality.quality(ledger, since, until, zone)
+        due = quality.bay_due(ledger, bay.name, today)
+    fills, subjects, calibration = (quality.table(content, due, name, zone) for name in quality.TABLES)
+    columns, rows = quality.table(content, due, options.list, zone)
+    text = [
+        f"{since} to {until}, days of {content.time_zone}, {content.jobs} closed jobs",
+        to_text(fills[1], quality.FILL_COLUMNS),
+        "",
+    ]
+    text += [to_text(subjects[1], "dimension name jobs short over undecided recurring".split()), ""]
     text += [f"{c.dimension} {c.name}: {c.chart.text} {'; '.join(c.recent)}".rstrip() for c in content.charts]
-    return _print(options, content.to_dict(), fills, quality.FILL_COLUMNS, "\n".join(text))
+    text += ["", "Calibration", to_text(calibration[1], calibration[0])]
+    whole = {**content.to_dict(), "calibration_due": calibration[1]}
+    return _print(options, whole, rows, columns, "\n".join(text))
 
 
 def _chart(options: argparse.Namespace, one: Any) -> int:
-    chart = one.chart
-    rows = [
-        {
-            "job_id": one.job_ids[i],
-            "utc": one.utcs[i],
-            "deviation_percent": value,
-            "moving_range": chart.moving_ranges[i - 1] if chart.enough and i else None,
-            "ewma": chart.ewma[i] if chart.enough else None,
-            "signals": "; ".join(s.rule for s in chart.signals if s.index == i),
-        }
-        for i, value in enumerate(chart.values)
-    ]
-    columns = "job_id utc deviation_percent moving_range ewma signals".split()
-    return _print(options, one.to_dict(), rows, columns, f"{chart.text}\n{to_text(rows, columns)}")
+    from station.quality import CHART_COLUMNS
+
+    rows = one.points()
+    text = f"{one.chart.text}\n{to_text(rows, CHART_COLUMNS)}"
+    return _print(options, one.to_dict(), rows, CHART_COLUMNS, text)
 
 
 def _catalogue(options: argparse.Namespace) -> int:
-    from station import catalogue
+    from station import catalogue, entering
     from station.ledger import now
 
     if options.apply and options.file is None:
@@ -182,7 +200,7 @@ def _catalogue(options: argparse.Namespace) -> int:
     with _ledger(options, write=changing) as ledger:
         present = catalogue.read(ledger)
         if options.retire is not None:
-            change = catalogue.retire(present, options.table, options.retire)
+            change = entering.retire(present, options.table, options.retire)
             ledger.append(None, catalogue.EVENT, catalogue.body([change], "command line"), now())
             return _print(options, change.to_dict(), [change.to_dict()], list(change.to_dict()), "retired")
         if options.file is None:
@@ -193,53 +211,50 @@ def _catalogue(options: argparse.Namespace) -> int:
             data = options.file.read_bytes()
         except OSError as error:
             raise InputError(f"{options.file}: cannot be read ({error}).") from error
-        plan = catalogue.dry_run(present, options.table, data, _bay(options).country)
+        plan = entering.dry_run(present, options.table, data, _bay(options).country)
         rows = [{**c.to_dict(), "key": " / ".join(c.key)} for c in plan.changes]
         rows += [{"action": "rejected", "row": row, "reason": reason} for row, reason in plan.rejected]
         columns = "action key fields row reason".split()
         done = f"{len(plan.changes)} to change, {plan.unchanged} unchanged, {len(plan.rejected)} rejected"
         whole = {**plan.to_dict(), "applied": options.apply and not plan.rejected}
         _print(options, whole, rows, columns, f"{to_text(rows, columns)}\n{done}")
-        changes = catalogue.accept(plan)
+        changes = entering.accept(plan)
         if options.apply and changes:
             ledger.append(None, catalogue.EVENT, catalogue.body(changes, options.file.name), now())
     return DONE
 
 
+def _jobs(options: argparse.Namespace) -> int:
+    from station.ledger import JOB_COLUMNS
+
+    with _ledger(options) as ledger:
+        rows = ledger.jobs(options.limit, options.before, options.vehicle)
+    shown = (
+        "job_id opened_utc vehicle compartment technician expected_fill_l drained_l filled_l verdict".split()
+    )
+    return _print(options, {"jobs": rows}, rows, JOB_COLUMNS, to_text(rows, shown))
+
+
 def _expected(options: argparse.Namespace) -> int:
-    from station import catalogue, expected
-    from station.units import parse_volume_l
+    from station import catalogue, expected, offered
 
     config = _bay(options)
     with _ledger(options) as ledger:
-        present = catalogue.read(ledger)
-        compartments = [
-            {
-                "vehicle": c.vehicle,
-                "compartment": c.compartment,
-                "type": entry.get("type")
-                if (entry := present.get("compartment", c.vehicle, c.compartment))
-                else "",
-                "listed_l": parse_volume_l(c.capacity, config.country),
-                "method": c.method,
-            }
-            for c in catalogue.merged(config, present).compartments.values()
-        ]
-        rows = expected.overview(ledger, compartments)
-    columns = (
-        "vehicle compartment type method listed_capacity_l expected_fill_l expected_fill_u95_l words n weight"
-    ).split()
-    return _print(options, {"expected": rows}, rows, columns, to_text(rows, columns))
+        compartments = offered.merged(config, catalogue.read(ledger)).compartments.values()
+        rows = expected.overview(ledger, compartments, config.country)
+    return _print(options, {"expected": rows}, rows, expected.COLUMNS, to_text(rows, expected.COLUMNS))
 
 
 def _due(options: argparse.Namespace) -> int:
-    from station import catalogue, due
+    from station import catalogue, days, due
 
+    zone = _bay(options).zone
+    today = days.today(zone)
     with _ledger(options) as ledger:
-        services = due.overview(ledger, catalogue.read(ledger), datetime.now(UTC).date())
-    rows = [service.to_dict() for service in services]
-    columns = "vehicle compartment state due_date due_km now_km last_utc text".split()
-    return _print(options, {"due": rows}, rows, columns, to_text(rows, columns))
+        rows = due.table(due.overview(ledger, catalogue.read(ledger), today, zone=zone), zone)
+    text = f"{today}, days of {days.zone_name(zone)}\n{to_text(rows, due.COLUMNS[:-1])}"
+    whole = {"today": f"{today}", "time_zone": days.zone_name(zone), "due": rows}
+    return _print(options, whole, rows, due.COLUMNS, text)
 
 
 def _stock(options: argparse.Namespace) -> int:
@@ -250,8 +265,7 @@ def _stock(options: argparse.Namespace) -> int:
     with _ledger(options) as ledger:
         held = stock.contents(ledger, catalogue.read(ledger), now().utc, country)
     rows = [content.to_dict() for content in held]
-    columns = "container fluid size_l content_l u95_l counted_utc".split()
-    return _print(options, {"stock": rows}, rows, columns, to_text(rows, columns))
+    return _print(options, {"stock": rows}, rows, stock.COLUMNS, to_text(rows, stock.COLUMNS))
 
 
 def _move(options: argparse.Namespace) -> int:
@@ -281,10 +295,8 @@ def _move(options: argparse.Namespace) -> int:
 
 
 def _why(options: argparse.Namespace) -> int:
-    from station import archive, history, why
-    from station.ledger import now
+    from station import archive, catalogue, shop
 
-    config = _bay(options)
     with _ledger(options) as ledger:
         try:
             job = archive.job(ledger, options.job_id)
@@ -292,20 +304,11 @@ def _why(options: argparse.Namespace) -> int:
             raise InputError(f"there is no job {options.job_id!r} in the ledger.") from None
         if job["report"] is None:
             raise InputError(f"the job {options.job_id} is still open; see its page.")
-        facts = history.facts(
-            ledger,
-            job["report"],
-            job["capacity_text"],
-            job["method"],
-            job["labels"],
-            job_id=options.job_id,
-            opened_utc=job["opened_utc"] or now().utc,
-            country=config.country,
-        )
-    causes = [cause.to_dict() for cause in why.causes(facts)]
-    settles = why.what_settles(facts) if job["report"]["verdict"] == "undecided" else []
-    lines = [f"{c['certainty']} ({c['weight']:.2f})  {c['kind']}: {c['text']}" for c in causes]
+        known = shop.causes(_bay(options), catalogue.read(ledger), ledger, job)
+    settles = known["settles"] if job["report"]["verdict"] == "undecided" else []
+    lines = [f"{c['certainty']} ({c['weight']:.2f})  {c['kind']}: {c['text']}" for c in known["causes"]]
     lines += [f"to settle it: {text}" for text in settles]
     columns = "kind certainty weight text".split()
     text = "\n".join(lines) or "nothing out of the ordinary"
-    return _print(options, {"causes": causes, "settled_by": settles}, causes, columns, text)
+    whole = {"causes": known["causes"], "settled_by": settles}
+    return _print(options, whole, known["causes"], columns, text)

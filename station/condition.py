@@ -160,7 +160,7 @@ def load(folder: Path, name: str) -> bytes:
     return data
 
 
-def of_job(ledger: Any, job_id: str) -> dict[str, Any]:
+def of_job(ledger: Any, job_id: str, break_in: bool = False) -> dict[str, Any]:
     """The newest ``condition`` of a job (None if none was noted), its ``findings`` and its ``photos``."""
     noted: dict[str, Any] | None = None
     photos = []
@@ -169,7 +169,7 @@ def of_job(ledger: Any, job_id: str) -> dict[str, Any]:
             noted = event["body"]
         elif event["kind"] == PHOTO_EVENT:
             photos.append({**event["body"], "utc": event["utc"]})
-    found = findings(Condition(**noted)) if noted is not None else []
+    found = findings(Condition(**noted), break_in) if noted is not None else []
     return {"condition": noted, "findings": found, "photos": photos}
 
 

@@ -1,7 +1,8 @@
 """What a bay is: its wiring, its calibration, its fluids and what it serves. One TOML file."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
+from datetime import tzinfo
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 from calibration.fluid import Fluid
 from hardware.errors import HardwareError
 from hardware.pins import PinMap
+from station.days import zone_of
 from station.errors import InputError
 from station.job import RETAINED_BY_METHOD
 from station.section import read_toml
@@ -26,12 +28,14 @@ class Compartment:
     grade: str
     method: str
     plug: str = ""
+    type: str = ""
 
 
 @dataclass(frozen=True)
 class BayConfig:
     """pan, meter, air and pump are JOB.toml tables; fluids and compartments are by key.
-    hose_holds: the fluid that stood in the hose when the bay was set up; empty where nobody knows."""
+    hose_holds: the fluid that stood in the hose when the bay was set up; empty where nobody knows. zone: whose days
+    the shop counts in; this machine's own where the file names none."""
 
     name: str
     country: str | None
@@ -44,6 +48,7 @@ class BayConfig:
     compartments: Mapping[str, Compartment]
     technicians: tuple[str, ...]
     hose_holds: str = ""
+    zone: tzinfo = field(default_factory=lambda: zone_of(None))
 
 
 _TABLES = ("bay", "pins", "thermometers", "pan", "meter", "air", "pump", "run", "fluid", "compartment")
@@ -81,6 +86,10 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         raise InputError(
             f"{source}: [bay] country = {country!r}; expected 'us' or 'imperial', or leave it out."
         )
+    try:
+        zone = zone_of(bay.get("time_zone"))
+    except InputError as error:
+        raise InputError(f"{source}: [bay] {error}") from error
     technicians = bay.get("technicians", [])
     if not isinstance(technicians, list) or not all(isinstance(name, str) for name in technicians):
         raise InputError(f"{source}: [bay] technicians; expected a list of names.")
@@ -133,6 +142,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         compartments=compartments,
         technicians=tuple(technicians),
         hose_holds=hose_holds,
+        zone=zone,
     )
 
 

@@ -176,7 +176,9 @@ class Desk:
         self.supply.settle(job_id, state)
         at = now(self.t_s)
         report = balance.report(state)
-        row = job_row(job_id, opened_utc, at.utc, row_labels(self._config, state.spec), report)
+        row = job_row(
+            job_id, opened_utc, at.utc, row_labels(self._config, state.spec.labels, state.spec.method), report
+        )
         self._recorder.result(job_id, report, row, at)
 
     def recover(self, ledger: Ledger) -> None:

@@ -16,10 +16,9 @@ from typing import Any
 from calibration import budget
 from calibration.certificates import Certificate
 from hardware.sample import Sample
-from station import archive, balance, condition, interlocks, plan, view, why
+from station import archive, balance, condition, days, interlocks, plan, preview, view, why
 from station.bench import Bench
 from station.calibration_desk import CalibrationDesk
-from station.catalogue import Catalogue
 from station.config import BayConfig
 from station.core import Effect, LedgerEvent, PumpCommand
 from station.desk import Desk
@@ -42,6 +41,7 @@ BACKLOG_S = 0.5
 PAGE_LAPSE_S = 0.2
 """The page beats every 100 ms; one lost beat is forgiven, a second stops the pump."""
 CALL_S = 5.0
+WRITTEN_S = 3.0
 
 _Call = tuple[Callable[[], Any], "Future[Any]"]
 
@@ -122,6 +122,22 @@ class Engine(Records):
     def plan_options(self) -> dict[str, Any]:
         return plan.options(self._shop.config())
 
+    def plan_preview(self, form: Mapping[str, Any]) -> dict[str, Any]:
+        """What a plan comes to, before its job is opened; see ``station.preview``. Raises InputError as open_job does."""
+        settings = self.settings()
+        spec = plan.spec_from_form(settings, form, self._calibration.lines())
+        with self.reading() as ledger:
+            return preview.preview(
+                settings,
+                self.catalogue(),
+                ledger,
+                spec,
+                learned(self.config, ledger, spec),
+                self._desk.supply.hose,
+                days.today(settings.zone),
+                now().utc,
+            ).to_dict()
+
     def open_job(self, form: Mapping[str, Any]) -> str:
         """Begin a job. Raises InputError where the form does not say what is needed, or a job is open."""
         return str(self._call(lambda: self._open(form)))
@@ -168,20 +184,18 @@ class Engine(Records):
         """The bay's configuration with the catalogue's entries in it."""
         return self._shop.config()
 
-    def catalogue(self) -> Catalogue:
-        """Vehicles, compartments, fluids, containers, technicians and prices as of now."""
-        return self._shop.catalogue
-
     def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Enter something that the shop keeps beside its jobs; see ``station.shop.Shop.do``. Raises InputError."""
-        return dict(self._call(lambda: self._shop.do(action, values)))
+        """Enter something that the shop keeps beside its jobs; see ``station.shop.Shop.do``. It is on disk when this
+        returns. Raises InputError, or LedgerError where the record does not take it yet."""
+        return self._written(dict(self._call(lambda: self._shop.do(action, values))))
 
     def photo(self, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:
-        """Keep a photo of a job. Raises InputError for what is no JPEG or PNG, or too large."""
+        """Keep a photo of a job; on disk when this returns. Raises InputError for what is no JPEG or PNG, or too large,
+        LedgerError where the record does not take it yet."""
         # Decoded and stored by the caller's thread: the engine's has a pump's heartbeat to send.
         picture = condition.clean_photo(data)
         condition.store(condition.folder_of(self.config.ledger), picture)
-        return dict(self._call(lambda: self._shop.photo(job_id, picture, by, text)))
+        return self._written(dict(self._call(lambda: self._shop.photo(job_id, picture, by, text))))
 
     def note(self, kind: str, text: str) -> None:
         """Add the technician's own words to the job. Raises InputError."""
@@ -233,6 +247,11 @@ class Engine(Records):
         latest = dict(self._latest)
         states = {s.removesuffix("_state"): str(x.value) for s, x in latest.items() if s.endswith("_state")}
         return {source: x.value for source, x in latest.items()}, states
+
+    def _written(self, result: dict[str, Any]) -> dict[str, Any]:
+        # Waited for in the caller's thread: the engine's has a pump's heartbeat to send.
+        self._recorder.wait_written(WRITTEN_S)
+        return result
 
     def _call(self, function: Callable[[], Any]) -> Any:
         future: Future[Any] = Future()
@@ -378,9 +397,17 @@ class Engine(Records):
         """A capacity that was probably typed in another unit floods an axle: asked about before the pump can run."""
         if self._desk.capacity_confirmed or state.fill_base is not None or self._desk.job_id is None:
             return
+        # Out of the state, and not out of the record, which may still be on its way to the disk.
+        job = {
+            "job_id": self._desk.job_id,
+            "opened_utc": self._desk.opened_utc,
+            "capacity_text": state.spec.capacity_text,
+            "method": state.spec.method,
+            "labels": state.spec.labels,
+            "report": balance.report(state),
+        }
         with self.reading() as ledger:
-            job = (self._desk.job_id, self._desk.opened_utc)
-            known = facts(self.config, ledger, state.spec, balance.report(state), *job)
+            known = facts(self.config, self.catalogue(), ledger, job)
         mixed = why.unit_mixup(known)
         if mixed is not None and mixed.certainty == "likely":
             raise InputError(

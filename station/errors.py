@@ -11,3 +11,7 @@ class InputError(StationError, ValueError):
 
 class LedgerError(StationError):
     """The record cannot be written, or what it holds does not hold together."""
+
+
+class LedgerBusy(LedgerError):
+    """Another process writes the record. Reading it is always possible."""

@@ -11,13 +11,20 @@ Only jobs whose level was seen at the plug count: the others were filled to the 
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Any
 
+from station.config import Compartment
+from station.errors import InputError
 from station.job import RETAINED_BY_METHOD, expected_retained
 from station.ledger import type_of
+from station.units import parse_volume_l
+
+COLUMNS = (
+    "vehicle compartment type capacity method listed_capacity_l expected_fill_l expected_fill_u95_l words n weight"
+).split()
 
 LISTED_U_REL = 0.015
 """Standard uncertainty of a listed capacity, relative: rounding, and where exactly the level is meant to stand
@@ -202,15 +209,24 @@ def expected_fill(
     return learn(listed_l, method, fills, shop_spread(ledger, method) if shop is None else shop)
 
 
-def overview(ledger: Any, compartments: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """One row per compartment. compartments: ``vehicle``, ``compartment``, ``type``, ``listed_l``, ``method``."""
-    shops = {method: shop_spread(ledger, method) for method in {c["method"] for c in compartments}}
+def overview(
+    ledger: Any, compartments: Iterable[Compartment], country: str | None = None
+) -> list[dict[str, Any]]:
+    """One row per compartment; ``COLUMNS``. country: "us" or "imperial" for a bare pint. Raises InputError for a
+    capacity that is none."""
+    shops: dict[str, Spread] = {}
     learned: dict[tuple[str, float, str], Expected] = {}
     rows = []
     for c in compartments:
-        key = (type_of(c["vehicle"], c["compartment"], c["type"]), c["listed_l"], c["method"])
+        try:
+            listed_l = parse_volume_l(c.capacity, country)
+        except ValueError as error:
+            raise InputError(f"{c.vehicle} / {c.compartment}: capacity: {error}") from error
+        key = (type_of(c.vehicle, c.compartment, c.type), listed_l, c.method)
         if key not in learned:
-            learned[key] = expected_fill(ledger, *key, shops[c["method"]])
-        head = {name: c[name] for name in ("vehicle", "compartment", "type", "method")}
+            if c.method not in shops:
+                shops[c.method] = shop_spread(ledger, c.method)
+            learned[key] = expected_fill(ledger, *key, shops[c.method])
+        head = {name: getattr(c, name) for name in ("vehicle", "compartment", "type", "capacity", "method")}
         rows.append({**head, **learned[key].to_dict()})
     return rows

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping
+from datetime import UTC, tzinfo
 from statistics import fmean, stdev
 from typing import Any
 
@@ -73,6 +74,7 @@ def facts(
     country: str | None = None,
     interval_km: float | None = None,
     meter_due: str = "",
+    zone: tzinfo = UTC,
 ) -> Facts:
     """What ``station.why.causes`` needs, from a job's report (``station.balance.report``) and the ledger.
 
@@ -100,6 +102,7 @@ def facts(
         tolerance_minus_l=report["tolerance_minus_l"],
         tolerance_plus_l=report["tolerance_plus_l"],
         country=country,
+        zone=zone,
         drained_l=report["drained_l"],
         u_drained_l=u("drained_u95_l"),
         still_to_come_l=max(0.0, report.get("still_to_come_l") or 0.0),

@@ -16,7 +16,8 @@ from typing import Any
 from sqlite_utils import Database
 
 from hardware.sample import Sample
-from station.errors import LedgerError
+from station.errors import InputError, LedgerError
+from station.lock import WriterLock
 
 SCHEMA_VERSION = 1
 _SCHEMA = """
@@ -65,7 +66,7 @@ create index job_of_type on job (compartment_type, opened_utc);
 create index job_of_bay on job (bay, opened_utc);
 create index job_of_meter on job (meter, opened_utc);
 create index job_of_technician on job (technician, opened_utc);
-create index job_of_container on job (container, opened_utc);
+create index job_of_container on job (container, opened_utc, metered_l, filled_u95_l);
 create table movement (
     seq integer primary key,
     utc text not null,
@@ -85,6 +86,11 @@ _FIGURES = (
     "listed_capacity_l expected_fill_l drained_l drained_u95_l metered_l overflow_l filled_l filled_u95_l"
 ).split()
 _MORE_FIGURES = "expected_fill_u95_l tolerance_minus_l tolerance_plus_l overflow_u95_l".split()
+JOB_COLUMNS = [
+    *("job_id", "opened_utc", "closed_utc", "stage", *_LABELS, *_FIGURES, "verdict", *_MORE_LABELS, "method"),
+    *(*_MORE_FIGURES, "level_seen", "distance_km"),
+]
+"""What a job's row has."""
 
 
 @dataclass(frozen=True)
@@ -137,17 +143,27 @@ class SamplesDigest:
 class Ledger:
     """A connection to the record. Create it in the thread that uses it.
 
-    Raises LedgerError where the file cannot be opened, or was written by a newer station.
+    Raises LedgerError where the file cannot be opened, or was written by a newer station; LedgerBusy where it is to be
+    written and somebody writes it already.
     """
 
     def __init__(self, path: Path | str, read_only: bool = False) -> None:
         self.path = path
+        self._lock: WriterLock | None = None
+        try:
+            self._open(path, read_only)
+        except BaseException:
+            self._unlock()
+            raise
+
+    def _open(self, path: Path | str, read_only: bool) -> None:
         try:
             if read_only:
                 connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
             else:
                 if str(path) != ":memory:":
                     Path(path).parent.mkdir(parents=True, exist_ok=True)
+                    self._lock = WriterLock(path)
                 connection = sqlite3.connect(path)
             self.db = Database(connection)
             self.db.execute("pragma busy_timeout = 5000")
@@ -185,6 +201,12 @@ class Ledger:
 
     def close(self) -> None:
         self.db.close()
+        self._unlock()
+
+    def _unlock(self) -> None:
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
 
     # --- writing -------------------------------------------------------------------------------------------
 
@@ -242,20 +264,32 @@ class Ledger:
         for row in self.db.query(f"select * from event {where} order by seq", values):
             yield {**row, "body": json.loads(row["body"])}
 
-    def shop_events(self, kind: str) -> Iterator[dict[str, Any]]:
-        """Events of one kind that belong to no job, in order, their bodies as objects."""
+    def shop_events(self, kind: str, newest_first: bool = False) -> Iterator[dict[str, Any]]:
+        """Events of one kind that belong to no job, in order, their bodies as objects; read as they are asked for."""
+        order = " desc" if newest_first else ""
         for row in self.db.query(
-            "select * from event where job_id is null and kind = ? order by seq", [kind]
+            f"select * from event where job_id is null and kind = ? order by seq{order}", [kind]
         ):
             yield {**row, "body": json.loads(row["body"])}
 
-    def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
-        """Closed and abandoned jobs, newest first, older than the job ``before`` where given."""
-        where, values = "", []
+    def jobs(
+        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
+    ) -> list[dict[str, Any]]:
+        """Closed and abandoned jobs, newest first: those older than the job ``before``, of one vehicle, where given.
+
+        Raises InputError where ``before`` is no such job.
+        """
+        where, values = ["1"], []
+        if vehicle is not None:
+            where.append("vehicle = ?")
+            values.append(vehicle)
         if before is not None:
-            where = "where (opened_utc, job_id) < (select opened_utc, job_id from job where job_id = ?)"
-            values = [before]
-        sql = f"select * from job {where} order by opened_utc desc, job_id desc limit ?"
+            opened = self.db.execute("select opened_utc from job where job_id = ?", [before]).fetchone()
+            if opened is None:
+                raise InputError(f"before is {before!r}; expected the id of a closed job.")
+            where.append("(opened_utc, job_id) < (?, ?)")
+            values += [opened[0], before]
+        sql = f"select * from job where {' and '.join(where)} order by opened_utc desc, job_id desc limit ?"
         return list(self.db.query(sql, [*values, limit]))
 
     def unfinished(self) -> list[str]:

@@ -12,7 +12,7 @@ from station.job import RETAINED_BY_METHOD, JobSpec, spec_from_tables
 
 def options(config: BayConfig) -> dict[str, Any]:
     """What the plan form offers."""
-    names = ("key", "vehicle", "compartment", "capacity", "grade", "method", "plug")
+    names = ("key", "vehicle", "compartment", "capacity", "grade", "method", "plug", "type")
     return {
         "compartments": [{n: getattr(c, n) for n in names} for c in config.compartments.values()],
         "fluids": [
@@ -62,7 +62,7 @@ def spec_from_form(config: BayConfig, form: Mapping[str, Any], lines: Lines) -> 
         "grade": _text(form, "grade", listed.grade if listed else ""),
         "fluid": _text(form, "fresh_fluid"),
         "container": _text(form, "container"),
-        "compartment_type": _text(form, "compartment_type"),
+        "compartment_type": _text(form, "compartment_type", listed.type if listed else ""),
         "distance_km": _distance(form),
         "plug": listed.plug if listed else "",
     }

@@ -6,10 +6,12 @@ somebody goes and looks; they say how many jobs stand behind them, and nothing a
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, fields
+from datetime import UTC, date, datetime, tzinfo
 from typing import Any
 
+from calibration.certificates import KINDS, Certificate
+from station import archive, days
 from station.charts import RULES, Chart, chart
 from station.errors import InputError
 from station.why import Facts, what_settles
@@ -31,6 +33,9 @@ WARN_DAYS = 30
 _JOB = "job_id opened_utc vehicle compartment technician bay meter verdict filled_l filled_u95_l expected_fill_l".split()
 _MEASURED = "stage = 'closed' and filled_l is not null and expected_fill_l > 0"
 FILL_COLUMNS = [*_JOB, "deviation_l", "deviation_percent"]
+CHART_COLUMNS = "job_id utc deviation_percent moving_range ewma signals".split()
+TABLES = ("fills", "subjects", "calibration")
+"""What goes out as CSV."""
 
 RANKED = {
     verdict: f"""select {", ".join(_JOB)}, filled_l - expected_fill_l as deviation_l,
@@ -94,6 +99,21 @@ class SubjectChart:
         rules = [s.rule for s in self.chart.signals if s.index >= self.chart.n - RECENT]
         return tuple(rule for rule in RULES if rule in rules)
 
+    def points(self) -> list[dict[str, Any]]:
+        """The values, oldest first, with what stands beside each; ``CHART_COLUMNS``."""
+        chart = self.chart
+        return [
+            {
+                "job_id": self.job_ids[i],
+                "utc": self.utcs[i],
+                "deviation_percent": value,
+                "moving_range": chart.moving_ranges[i - 1] if chart.enough and i > 0 else None,
+                "ewma": chart.ewma[i] if chart.enough else None,
+                "signals": "; ".join(s.rule for s in chart.signals if s.index == i),
+            }
+            for i, value in enumerate(chart.values)
+        ]
+
     def to_dict(self) -> dict[str, Any]:
         ids = {"job_ids": self.job_ids, "utcs": self.utcs}
         return {
@@ -107,10 +127,11 @@ class SubjectChart:
 
 @dataclass(frozen=True)
 class Quality:
-    """The quality page's content."""
+    """The quality page's content. since, until: ISO dates, the second not included; days of time_zone."""
 
     since: str
     until: str
+    time_zone: str
     jobs: int
     short: list[dict[str, Any]]
     over: list[dict[str, Any]]
@@ -124,17 +145,21 @@ class Quality:
 
     def to_dict(self) -> dict[str, Any]:
         return {
-            **{n: getattr(self, n) for n in ("since", "until", "jobs", "short", "over", "undecided")},
+            **{
+                n: getattr(self, n)
+                for n in ("since", "until", "time_zone", "jobs", "short", "over", "undecided")
+            },
             "subjects": [subject.to_dict() for subject in self.subjects],
             "charts": [one.to_dict() for one in self.charts],
         }
 
 
-def quality(ledger: Any, since: str, until: str) -> Quality:
-    """Everything for a period. since, until: ISO dates, the second not included. Raises InputError on wrong order."""
+def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC) -> Quality:
+    """Everything for a period. since, until: ISO dates of a zone, the second not included. Raises InputError on wrong
+    order."""
     if not since < until:
         raise InputError(f"the period runs from {since} to {until}; expected an end after its start.")
-    period = [since, until]
+    period = [days.begins(since, zone), days.begins(until, zone)]
     ranked = {name: list(ledger.db.query(sql, [*period, LISTED])) for name, sql in RANKED.items()}
     undecided = [_with_remedy(row) for row in ledger.db.query(UNDECIDED, [*period, LISTED])]
     counts = {name: ledger.db.execute(sql, period).fetchall() for name, sql in COUNTS.items()}
@@ -142,13 +167,16 @@ def quality(ledger: Any, since: str, until: str) -> Quality:
     charts = []
     for dimension in DIMENSIONS:
         names = [s.name for s in subjects if s.dimension == dimension][:CHART_SUBJECTS]
-        charts += [subject_chart(ledger, dimension, name, until) for name in names]
+        charts += [subject_chart(ledger, dimension, name, period[1]) for name in names]
     jobs = sum(row[1] for row in counts["bay"])
-    return Quality(since, until, jobs, ranked["short"], ranked["over"], undecided, subjects, charts)
+    zone_name = days.zone_name(zone)
+    return Quality(
+        since, until, zone_name, jobs, ranked["short"], ranked["over"], undecided, subjects, charts
+    )
 
 
 def subject_chart(ledger: Any, dimension: str, name: str, until: str = "9999") -> SubjectChart:
-    """The newest values of one subject. Raises InputError for an unknown dimension."""
+    """The newest values of one subject, opened before the moment ``until``. Raises InputError for an unknown dimension."""
     if dimension not in DIMENSIONS:
         raise InputError(f"there are no charts per {dimension!r}; expected one of: {', '.join(DIMENSIONS)}.")
     rows = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
@@ -204,10 +232,12 @@ def chance(jobs: int, short: int, n: int, k: int) -> float:
 
 @dataclass(frozen=True)
 class Due:
-    """An instrument's calibration. state: "overdue", "due soon", "none" (no certificate) or "ok"."""
+    """An instrument's calibration. state: "overdue", "due soon", "none" (no certificate) or "ok". certificate: the number
+    of the one that counts; None without one."""
 
     kind: str
     instrument: str
+    certificate: str | None
     valid_until: str | None
     days_left: int | None
     state: str
@@ -217,24 +247,57 @@ class Due:
 
 
 def calibration_due(
-    instruments: Iterable[tuple[str, str]], certificates: Iterable[Any], today: str
+    instruments: Iterable[tuple[str, str]], certificates: Sequence[Certificate], today: str
 ) -> list[Due]:
-    """What is due, most urgent first. instruments: (kind, name). certificates: calibration.certificates.Certificate."""
-    newest: dict[tuple[str, str], str] = {}
+    """What is due, most urgent first. instruments: (kind, name). today: an ISO date of the shop.
+
+    Of an instrument's certificates the newest one counts that no other replaces: a line that was measured again is not
+    held to be good because an older one would still run.
+    """
+    replaced = {certificate.replaces for certificate in certificates}
+    newest: dict[tuple[str, str], Certificate] = {}
     for certificate in certificates:
         key = (certificate.kind, certificate.instrument)
-        newest[key] = max(newest.get(key, ""), certificate.valid_until)
+        if certificate.number not in replaced and (
+            key not in newest or _made(certificate) >= _made(newest[key])
+        ):
+            newest[key] = certificate
     found = []
     for kind, name in instruments:
-        until = newest.get((kind, name))
-        left = None if until is None else (date.fromisoformat(until) - date.fromisoformat(today)).days
-        state = (
-            "none" if left is None else "overdue" if left < 0 else "due soon" if left <= WARN_DAYS else "ok"
-        )
-        found.append(Due(kind, name, until, left, state))
+        held = newest.get((kind, name))
+        if held is None:
+            found.append(Due(kind, name, None, None, None, "none"))
+            continue
+        left = (date.fromisoformat(held.valid_until) - date.fromisoformat(today)).days
+        state = "overdue" if left < 0 else "due soon" if left <= WARN_DAYS else "ok"
+        found.append(Due(kind, name, held.number, held.valid_until, left, state))
     return sorted(found, key=lambda d: -math.inf if d.days_left is None else d.days_left)
 
 
-def rows(content: Quality) -> list[Mapping[str, Any]]:
-    """Short, over and undecided fills as one table, for CSV."""
-    return [*content.short, *content.over, *content.undecided]
+def _made(certificate: Certificate) -> datetime:
+    return datetime.fromisoformat(certificate.made_at)
+
+
+def bay_due(ledger: Any, bay: str, today: date) -> list[Due]:
+    """What is due of one bay's pan and meter, by the certificates in its record."""
+    return calibration_due(
+        [(kind, f"{bay} {kind}") for kind in KINDS], archive.certificates(ledger), f"{today}"
+    )
+
+
+def table(
+    content: Quality, due: Sequence[Due], which: str, zone: tzinfo = UTC
+) -> tuple[list[str], list[dict[str, Any]]]:
+    """(columns, rows) of one of ``TABLES``: short, over and undecided fills, each with the day it was opened on; every
+    subject with its tally; what is due. Raises InputError for another."""
+    if which == "fills":
+        fills = [
+            {**row, "day": days.day_of(row["opened_utc"], zone), "time_zone": content.time_zone}
+            for row in (*content.short, *content.over, *content.undecided)
+        ]
+        return [*FILL_COLUMNS, "day", "time_zone"], fills
+    if which == "subjects":
+        return [f.name for f in fields(Subject)], [subject.to_dict() for subject in content.subjects]
+    if which == "calibration":
+        return [f.name for f in fields(Due)], [one.to_dict() for one in due]
+    raise InputError(f"there is no list of {which!r}; expected one of: {', '.join(TABLES)}.")

@@ -17,6 +17,7 @@ log = logging.getLogger(__name__)
 
 BATCH_S = 0.25
 RETRY_S = 1.0
+POLL_S = 0.05
 
 
 @dataclass
@@ -53,13 +54,13 @@ class Recorder:
 
     def __init__(self, path: Path, on_fault: Callable[[str | None], None]) -> None:
         self._path, self._on_fault = path, on_fault
-        self._queue: queue.SimpleQueue[_Samples | _Event | None] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[_Samples | _Event | threading.Event | None] = queue.SimpleQueue()
         self._jobs: dict[str, _Open] = {}
         self._flushed_s = time.monotonic()
         self._ready = threading.Event()
         self._failed: LedgerError | None = None
-        self._faulted = False
-        self._closing = False
+        self._fault: str | None = None
+        self._closing = self._lost = False
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._thread.start()
         self._ready.wait()
@@ -115,6 +116,22 @@ class Recorder:
                 job.n += len(job.waiting)
                 job.waiting = []
 
+    # --- any thread ----------------------------------------------------------------------------------------
+
+    def wait_written(self, within_s: float) -> None:
+        """Return once all that was given before is on disk. Raises LedgerError where it is not, in time or at all;
+        it stays in line all the same."""
+        written = threading.Event()
+        self._queue.put(written)
+        deadline_s = time.monotonic() + within_s
+        while not written.wait(POLL_S):
+            fault = self._fault
+            if fault is not None or time.monotonic() >= deadline_s:
+                raise LedgerError(
+                    f"The record does not take the entry yet ({fault or 'the disk is slow'}). It is kept and tried "
+                    "again as long as the station runs; do not enter it a second time."
+                )
+
     # --- recorder's thread ---------------------------------------------------------------------------------
 
     def _run(self) -> None:
@@ -126,8 +143,13 @@ class Recorder:
             return
         self._ready.set()
         while (item := self._queue.get()) is not None:
+            if isinstance(item, threading.Event):
+                if not self._lost:
+                    item.set()
+                continue
             while not self._written(ledger, item):
                 if self._closing:
+                    self._lost = True
                     break
                 time.sleep(RETRY_S)
         ledger.close()
@@ -139,12 +161,12 @@ class Recorder:
             else:
                 ledger.append(item.job_id, item.kind, item.body, item.at, item.row)
         except LedgerError as error:
-            if not self._faulted:
-                self._faulted = True
+            if self._fault is None:
+                self._fault = str(error)
                 log.error("%s", error)
                 self._on_fault(str(error))
             return False
-        if self._faulted:
-            self._faulted = False
+        if self._fault is not None:
+            self._fault = None
             self._on_fault(None)
         return True

@@ -1,14 +1,13 @@
 """What anyone may read of a bay's record: jobs open and closed, their files, their likely causes."""
 
-import tomllib
 from typing import Any
 
-from station import archive, balance, why
+from station import archive, balance
+from station.catalogue import Catalogue
 from station.config import BayConfig
 from station.desk import Desk
-from station.job import spec_from_tables
 from station.ledger import Ledger, job_row
-from station.shop import facts, row_labels
+from station.shop import Shop, causes, row_labels
 
 
 class Records:
@@ -16,17 +15,30 @@ class Records:
 
     config: BayConfig
     _desk: Desk
+    _shop: Shop
 
-    def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
-        """Jobs, newest first; the open one leads."""
-        with self.reading() as ledger:
-            rows = archive.jobs(ledger, limit, before)
+    def jobs(
+        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
+    ) -> list[dict[str, Any]]:
+        """Jobs, newest first; the open one leads. Raises InputError where ``before`` is no closed job."""
         state, job_id = self._desk.state, self._desk.job_id
-        if before is None and state is not None and job_id is not None and not self._desk.done:
+        open_row = None
+        if state is not None and job_id is not None and not self._desk.done:
             report = balance.report(state)
-            row = job_row(job_id, self._desk.opened_utc, "", row_labels(self.config, state.spec), report)
-            rows.insert(0, {**row, "closed_utc": None})
-        return rows
+            row = job_row(
+                job_id,
+                self._desk.opened_utc,
+                "",
+                row_labels(self.config, state.spec.labels, state.spec.method),
+                report,
+            )
+            if vehicle in (None, row["vehicle"]):
+                open_row = {**row, "closed_utc": None}
+        if before is not None and before == job_id and not self._desk.done:
+            before, open_row = None, None  # behind the open one come all that are closed
+        with self.reading() as ledger:
+            rows = ledger.jobs(limit, before, vehicle)
+        return rows if open_row is None or before is not None else [open_row, *rows][:limit]
 
     def job(self, job_id: str) -> dict[str, Any]:
         """One job whole. Raises KeyError if unknown."""
@@ -35,15 +47,17 @@ class Records:
         with self.reading() as ledger:
             return archive.job(ledger, job_id, live)
 
+    def catalogue(self) -> Catalogue:
+        """Vehicles, compartments, fluids, containers, technicians and prices as of now."""
+        return self._shop.catalogue
+
     def causes(self, job_id: str) -> dict[str, Any]:
         """Ranked likely causes of what a job came to, and what would settle it. Raises KeyError if unknown."""
         job = self.job(job_id)
         if job["report"] is None:
             return {"causes": [], "settles": []}
-        spec = spec_from_tables(tomllib.loads(self.job_toml(job_id)), f"job {job_id}")
         with self.reading() as ledger:
-            known = facts(self.config, ledger, spec, job["report"], job_id, job["opened_utc"])
-        return {"causes": [c.to_dict() for c in why.causes(known)], "settles": why.what_settles(known)}
+            return causes(self.config, self.catalogue(), ledger, job)
 
     def recording_csv(self, job_id: str) -> str:
         with self.reading() as ledger:

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from station import audit, catalogue, condition, expected, history, why
+from station import audit, catalogue, condition, due, entering, expected, history, offered, why
 from station.catalogue import Catalogue
 from station.config import BayConfig
 from station.errors import InputError
@@ -13,14 +13,9 @@ from station.recorder import Recorder
 from station.units import parse_volume_l
 
 
-def row_labels(config: BayConfig, spec: JobSpec) -> dict[str, str]:
+def row_labels(config: BayConfig, labels: Mapping[str, str], method: str) -> dict[str, str]:
     """A job's labels with what its row in the ledger is charted and audited by."""
-    return {
-        **spec.labels,
-        "method": spec.method,
-        "bay": config.name,
-        "meter": f"{config.name} meter",
-    }
+    return {**labels, "method": method, "bay": config.name, "meter": f"{config.name} meter"}
 
 
 class Shop:
@@ -30,11 +25,11 @@ class Shop:
         self._config, self._recorder = config, recorder
         self.catalogue: Catalogue = catalogue.read(ledger)
         if not any(self.catalogue.rows(table) for table in catalogue.TABLES):
-            self._change(tuple(catalogue.from_config(config)), "configuration", "")
+            self._change(tuple(offered.from_config(config)), "configuration", "")
 
     def config(self) -> BayConfig:
         """The bay's configuration with the catalogue's entries in place of its own."""
-        return catalogue.merged(self._config, self.catalogue)
+        return offered.merged(self._config, self.catalogue)
 
     def do(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
         """Enter one thing by its name. Raises InputError, leaving all as it was.
@@ -68,7 +63,7 @@ class Shop:
         if not isinstance(fields, Mapping):
             raise InputError("fields are missing; expected the entry's texts by name.")
         texts = {str(name): str(text) for name, text in fields.items()}
-        change = catalogue.enter(self.catalogue, str(values.get("table", "")), texts, self._config.country)
+        change = entering.enter(self.catalogue, str(values.get("table", "")), texts, self._config.country)
         if change is not None:
             self._change((change,), "page", str(values.get("by", "")))
         return {"changed": change is not None}
@@ -77,7 +72,7 @@ class Shop:
         key = values.get("key")
         if not isinstance(key, list):
             raise InputError("key is missing; expected the entry's key as a list of texts.")
-        change = catalogue.retire(self.catalogue, str(values.get("table", "")), [str(part) for part in key])
+        change = entering.retire(self.catalogue, str(values.get("table", "")), [str(part) for part in key])
         self._change((change,), "page", str(values.get("by", "")))
         return {"changed": True}
 
@@ -86,9 +81,9 @@ class Shop:
         if not isinstance(data, bytes | str):
             raise InputError("data is missing; expected the text of a CSV file.")
         raw = data.encode() if isinstance(data, str) else data
-        plan = catalogue.dry_run(self.catalogue, str(values.get("table", "")), raw, self._config.country)
+        plan = entering.dry_run(self.catalogue, str(values.get("table", "")), raw, self._config.country)
         if values.get("apply") is True:
-            self._change(catalogue.accept(plan), str(values.get("name", "a file")), str(values.get("by", "")))
+            self._change(entering.accept(plan), str(values.get("name", "a file")), str(values.get("by", "")))
         return plan.to_dict()
 
     def _movement(self, values: Mapping[str, Any]) -> dict[str, Any]:
@@ -124,25 +119,36 @@ class Shop:
 
 def learned(config: BayConfig, ledger: Ledger, spec: JobSpec) -> expected.Expected:
     """What the shop's own closed jobs make of the listed capacity."""
-    labels = row_labels(config, spec)
+    labels = spec.labels
     kind = type_of(
         labels.get("vehicle", ""), labels.get("compartment", ""), labels.get("compartment_type", "")
     )
     return expected.expected_fill(ledger, kind, spec.capacity_l, spec.method)
 
 
-def facts(
-    config: BayConfig, ledger: Ledger, spec: JobSpec, report: Mapping[str, Any], job_id: str, opened_utc: str
-) -> why.Facts:
-    """What likely causes are judged from, for a job that is open or closed."""
+def facts(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: Mapping[str, Any]) -> why.Facts:
+    """What likely causes are judged from, for a job that is open or closed.
+
+    job: as ``station.archive.job`` gives one that has a report; its id, time, labels, capacity, method and report.
+    """
+    labels = job["labels"]
+    listed = catalogue.get("compartment", labels.get("vehicle", ""), labels.get("compartment", ""))
     return history.facts(
         ledger,
-        report,
-        spec.capacity_text,
-        spec.method,
-        row_labels(config, spec),
-        job_id=job_id,
-        opened_utc=opened_utc,
+        job["report"],
+        job["capacity_text"],
+        job["method"],
+        row_labels(config, labels, job["method"]),
+        job_id=job["job_id"],
+        opened_utc=job["opened_utc"],
         country=config.country,
-        meter_due=spec.labels.get("calibration_due", ""),
+        interval_km=None if listed is None else due.interval_km(listed),
+        meter_due=labels.get("calibration_due", ""),
+        zone=config.zone,
     )
+
+
+def causes(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: Mapping[str, Any]) -> dict[str, Any]:
+    """Ranked likely causes of what a job came to, and what would settle it. job: as for ``facts``."""
+    known = facts(config, catalogue, ledger, job)
+    return {"causes": [c.to_dict() for c in why.causes(known)], "settles": why.what_settles(known)}

@@ -8,6 +8,9 @@ from typing import Any
 from station.catalogue import Catalogue
 from station.units import parse_volume_l
 
+COLUMNS = "container fluid size_l content_l u95_l counted_utc overdrawn".split()
+"""What a container should hold now."""
+
 
 @dataclass(frozen=True)
 class Stock:
@@ -39,7 +42,10 @@ class Stock:
 
 @dataclass(frozen=True)
 class Content:
-    """What a container should hold now, litres. counted_utc: its last count; None if it was never counted."""
+    """What a container should hold now, litres. counted_utc: its last count; None if it was never counted.
+
+    overdrawn: the books took out more than it can have held; a delivery or a count is missing in them.
+    """
 
     container: str
     fluid: str
@@ -48,8 +54,12 @@ class Content:
     u95_l: float
     counted_utc: str | None
 
+    @property
+    def overdrawn(self) -> bool:
+        return self.counted_utc is not None and self.content_l < -self.u95_l
+
     def to_dict(self) -> dict[str, Any]:
-        return asdict(self)
+        return {**asdict(self), "overdrawn": self.overdrawn}
 
 
 def stock_takes(ledger: Any, since: str, until: str) -> list[Stock]:
@@ -142,9 +152,14 @@ def contents(ledger: Any, catalogue: Catalogue, utc: str, country: str | None = 
 
 @dataclass(frozen=True)
 class Enough:
-    """Whether the containers of a fluid hold what a job needs. bring_l: what to fetch beside; 0 if it is enough."""
+    """Whether the containers of a fluid hold what a job needs. bring_l: what to fetch beside; 0 if it is enough.
+
+    held: how many containers of it there are. counted: whether each was counted once and none is overdrawn; else their
+    content is not known, and enough says only what the books have.
+    """
 
     fluid: str
+    held: int
     needed_l: float
     content_l: float
     u95_l: float
@@ -162,5 +177,7 @@ def stock_check(held: list[Content], fluid: str, needed_l: float) -> Enough:
     content_l = sum(content.content_l for content in mine)
     u95_l = math.sqrt(sum(content.u95_l**2 for content in mine))
     short_l = max(0.0, needed_l - content_l + u95_l)
-    counted = bool(mine) and all(content.counted_utc is not None for content in mine)
-    return Enough(fluid, needed_l, content_l, u95_l, short_l, short_l == 0.0, counted)
+    counted = bool(mine) and all(
+        content.counted_utc is not None and not content.overdrawn for content in mine
+    )
+    return Enough(fluid, len(mine), needed_l, content_l, u95_l, short_l, short_l == 0.0, counted)

@@ -53,12 +53,15 @@ class SupplyBook:
         for event in ledger.shop_events("stop"):
             body = {k: v for k, v in event["body"].items() if k in Stop.__dataclass_fields__}
             self._learn(event["body"]["fluid"], Stop(**body))
-        for event in ledger.shop_events("drum"):
+        # Each job writes both anew: after a million jobs only the newest is worth reading.
+        for event in ledger.shop_events("drum", newest_first=True):
             self.drum = Drum(**event["body"]["drum"])
-        for event in ledger.shop_events("hose"):
+            break
+        for event in ledger.shop_events("hose", newest_first=True):
             hose = Hose.from_dict(event["body"]["hose"])
             if hose.volume_l == self.hose.volume_l:
                 self.hose = hose
+                break
 
     def overrun(self, fluid: str) -> Overrun:
         """What is known of a fluid's overrun on this bay."""

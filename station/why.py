@@ -8,10 +8,13 @@ explains what is missing. A cause is a place to look, never a finding about a pe
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
 from typing import Any
 
 from station import mixup
 from station.condition import Condition
+from station.days import day_of
+from station.distance import format_distance
 from station.expected import Expected
 from station.mixup import Figure
 
@@ -48,6 +51,8 @@ class Facts:
     tolerance_minus_l: float
     tolerance_plus_l: float
     country: str | None = None
+    zone: tzinfo = UTC
+    """Whose days a date in a text is one of."""
     drained_l: float | None = None
     u_drained_l: float = 0.0
     still_to_come_l: float = 0.0
@@ -242,9 +247,7 @@ def _low_on_arrival(facts: Facts) -> Cause | None:
         before_l = previous.expected_l - previous.filled_l
         u_both = math.hypot(u, previous.u_filled_l)
         if before_l > 0 and _fits(before_l, missing_l, u_both) > 0.6:
-            text += (
-                f"The job of {previous.utc[:10]} put in {before_l:.3f} L too little: an earlier short fill."
-            )
+            text += f"The job of {day_of(previous.utc, facts.zone)} put in {before_l:.3f} L too little: an earlier short fill."
             return _cause("short_before", weight, text, missing_l=missing_l, short_before_l=before_l)
     text += "Low on arrival: a leak, or filled short before. Look at seals, plug and breather."
     return _cause("low_on_arrival", weight, text, missing_l=missing_l, u95_l=2.0 * u, short_before_l=before_l)
@@ -307,9 +310,9 @@ def _never_changed(facts: Facts) -> Cause | None:
     if not signs or not (recent or off):
         return None
     weight = min(0.95, 0.4 + 0.15 * len(signs) + (0.2 if recent else 0.0) + (0.2 if off else 0.0))
-    parts = [f"The record says changed on {previous.utc[:10]}"]
+    parts = [f"The record says changed on {day_of(previous.utc, facts.zone)}"]
     if recent:
-        parts.append(f"{previous.distance_km:.0f} km ago")
+        parts.append(f"{format_distance(previous.distance_km or 0.0)} ago")
     if off:
         parts.append(f"with {previous.filled_l:.3f} L, but {facts.drained_l:.3f} L came out")
     text = f"{', '.join(parts)}; the fluid is {' and '.join(signs)}. The change may never have been made."

@@ -17,6 +17,7 @@ from web import (
     calibration_actions,
     calibration_pages,
     entries,
+    fleet_pages,
     pages,
     photos,
     quality_pages,
@@ -35,6 +36,7 @@ READING = (
     pages.router,
     calibration_pages.router,
     usage_pages.router,
+    fleet_pages.router,
     quality_pages.router,
     setup_pages.router,
     photos.router,
@@ -42,6 +44,8 @@ READING = (
 CHANGING = (actions.router, calibration_actions.router, entries.router, setup_pages.changes)
 HANDS = 8
 """Threads for changes. A beat of the hold takes well under a millisecond of one."""
+CLERKS = 4
+"""Threads for entries, which wait for the disk; a beat never waits behind them."""
 
 
 def create_app(engine: Engine, hosts: Iterable[str] = ()) -> FastAPI:
@@ -74,6 +78,7 @@ def create_app(engine: Engine, hosts: Iterable[str] = ()) -> FastAPI:
     app.state.holder = Holder(engine.hold)
     app.state.procedure = Procedure()
     app.state.hands = CapacityLimiter(HANDS)
+    app.state.clerks = CapacityLimiter(CLERKS)
     for router in (*READING, *CHANGING):
         app.include_router(router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

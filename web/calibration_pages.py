@@ -1,12 +1,12 @@
 """The register of certificates, the calibration under way, and one certificate. Read only."""
 
 import json
-from datetime import date
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query, Request
 from starlette.responses import JSONResponse, Response
 
+from station import days
 from station.job import spec_from_tables
 from web import calibration_contexts as contexts
 from web.pages import Station, TheHub, page_of
@@ -69,7 +69,7 @@ def calibration(engine: Station, hub: TheHub, procedure: TheProcedure, step: Ste
         fluid=_fluid(engine, procedure.fluid),
         simulated=engine.backend == "simulated",
         chosen=step,
-        today=date.today(),
+        today=days.today(engine.settings().zone),
     )
     return page_of("calibration.html", content)
 
@@ -89,4 +89,6 @@ def certificate_json(engine: Station, number: str) -> Response:
 def certificate(engine: Station, number: str) -> Response:
     found = _certificate(engine, number)
     row = next(c for c in engine.calibration()["certificates"] if c["number"] == found.number)
-    return page_of("certificate.html", contexts.certificate_page(found, row, date.today()))
+    return page_of(
+        "certificate.html", contexts.certificate_page(found, row, days.today(engine.settings().zone))
+    )

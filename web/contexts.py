@@ -3,11 +3,12 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
 from station.catalogue import Catalogue
 from web import format as fmt
 from web import words
-from web.findings import WORDS, Fact, Findings, Words, findings
+from web.findings import WORDS, Fact, Findings, Words, findings, noted_torque
 from web.live import Live
 
 BAR_WIDTH = 100.0
@@ -23,12 +24,11 @@ class Container:
 
 @dataclass(frozen=True)
 class BayPage:
-    """``/``: a whole job. options: as ``station.engine.Engine.plan_options``. types: by a compartment's key."""
+    """``/``: a whole job. options: as ``station.engine.Engine.plan_options``."""
 
     live: Live
     options: Mapping[str, Any]
     containers: Sequence[Container]
-    types: Mapping[str, str]
     condition: Words
     cautions: Sequence[words.Caution]
     simulated: bool
@@ -64,11 +64,14 @@ class JobRow:
 
 @dataclass(frozen=True)
 class JobsPage:
-    """``/jobs``: newest first. older: the id to go on behind, None on the last page."""
+    """``/jobs``: newest first. vehicle: whose jobs these are, None for all. Addresses: older is None on the last page,
+    newest on the first; query is what the CSV and the JSON of this page ask for."""
 
     rows: Sequence[JobRow]
+    vehicle: str | None
     older: str | None
-    newest: bool
+    newest: str | None
+    query: str
 
 
 @dataclass(frozen=True)
@@ -107,10 +110,11 @@ class NoticeLine:
 
 @dataclass(frozen=True)
 class JobPage:
-    """``/jobs/{id}``: all that is known of a job."""
+    """``/jobs/{id}``: all that is known of a job. history: where the vehicle's jobs are listed."""
 
     job_id: str
     title: str
+    history: str | None
     open: bool
     stage: str
     simulated: bool
@@ -158,19 +162,19 @@ SHEET_NAME = 60
 def bay_page(live: Live, options: Mapping[str, Any], catalogue: Catalogue, simulated: bool) -> BayPage:
     """catalogue: adds to the plan's options what a job may say beside them."""
     containers = [Container(entry.key[0], entry.get("fluid")) for entry in catalogue.active("container")]
-    types = {}
-    for listed in options["compartments"]:
-        entry = catalogue.get("compartment", listed["vehicle"], listed["compartment"])
-        if entry is not None and entry.get("type"):
-            types[listed["key"]] = entry.get("type")
-    return BayPage(live, options, containers, types, WORDS, words.CAUTIONS, simulated)
+    return BayPage(live, options, containers, WORDS, words.CAUTIONS, simulated)
 
 
-def jobs_page(rows: Sequence[Mapping[str, Any]], limit: int, before: str | None) -> JobsPage:
+def jobs_page(
+    rows: Sequence[Mapping[str, Any]], limit: int, before: str | None, vehicle: str | None = None
+) -> JobsPage:
     """rows: as ``station.engine.Engine.jobs``, one more than the limit where there are older ones."""
     shown = [_row(row) for row in rows[:limit]]
-    older = shown[-1].job_id if len(rows) > limit else None
-    return JobsPage(shown, older, before is None)
+    mine = {} if vehicle is None else {"vehicle": vehicle}
+    newest = None if before is None else f"/jobs?{urlencode(mine)}".rstrip("?")
+    older = f"/jobs?{urlencode({**mine, 'before': shown[-1].job_id})}" if len(rows) > limit else None
+    query = urlencode(mine if before is None else {**mine, "before": before})
+    return JobsPage(shown, vehicle, older, newest, query)
 
 
 def _row(row: Mapping[str, Any]) -> JobRow:
@@ -279,9 +283,11 @@ def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
     """job: as ``station.engine.Engine.job``. known: as ``web.findings.found``."""
     report = job["report"]
     name, verdict = _judged(report)
+    vehicle = job["labels"].get("vehicle")
     return JobPage(
         job_id=job["job_id"],
         title=_title(job),
+        history=f"/jobs?{urlencode({'vehicle': vehicle})}" if vehicle else None,
         open=job["closed_utc"] is None,
         stage=report["stage"],
         simulated=job["backend"] == "simulated",
@@ -308,9 +314,7 @@ def sheet_page(job: Mapping[str, Any]) -> SheetPage:
     expected = report["expected_fill_l"]
     lower = fmt.litres(expected - report["tolerance_minus_l"]).number
     upper = fmt.litres(expected + report["tolerance_plus_l"]).number
-    torque = [
-        note["text"].partition(":")[2].strip() for note in job["notes"] if note["text"].startswith("torque:")
-    ]
+    torque = noted_torque(job)
     notices = [_cut(n["text"]) for n in report["notices"]]
     return SheetPage(
         job_id=job["job_id"],

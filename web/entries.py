@@ -1,18 +1,32 @@
-"""What people enter beside running a job: movements of fluid, the drained fluid's condition, photos."""
+"""What people enter beside running a job: movements of fluid, the drained fluid's condition, photos; and what a plan
+would come to. All of it waits for the disk, so none of it takes the threads that a stop needs."""
 
+from collections.abc import Mapping
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request
+from anyio import CapacityLimiter
+from fastapi import APIRouter, Depends, Query, Request
 from pydantic import Field
 from starlette.responses import Response
 
 from station.audit import OUT
-from web.actions import Body, Hands, Key, Line, Words, do, done
+from web import format as fmt
+from web.actions import Body, Key, Line, Plan, Words, do, done
+from web.fleet_pages import STATES
 from web.pages import Station, job_of
 from web.port import Engine
 from web.problem import Problem
+from web.render import render
 
 router = APIRouter(prefix="/api")
+
+
+def _clerks(request: Request) -> CapacityLimiter:
+    clerks: CapacityLimiter = request.app.state.clerks
+    return clerks
+
+
+Clerks = Annotated[CapacityLimiter, Depends(_clerks)]
 
 
 class Movement(Body):
@@ -78,14 +92,34 @@ def _photo(engine: Engine, job_id: str, data: bytes, by: str, text: str) -> dict
     return engine.photo(job["job_id"], data, by, text)
 
 
+def _told(plan: Mapping[str, Any]) -> dict[str, Any]:
+    """A plan for its page: what is well, and what wants something done first."""
+    supply, service = plan["supply"], plan["service"]
+    told: list[str] = []
+    cautions: list[str] = []
+    (told if supply["enough"] and supply["counted"] else cautions).append(supply["text"])
+    if service is not None:
+        told.append(f"The next change as of today is {STATES[service['state']][1]}. {service['text']}")
+    expected = str(fmt.litres(plan["expected_fill_l"], plan["expected_fill_u95_l"]))
+    return {"expected": expected, "words": plan["words"], "told": told, "cautions": cautions}
+
+
+@router.post("/plan")
+async def plan(engine: Station, clerks: Clerks, body: Plan) -> Response:
+    """What a plan comes to, as data under ``plan`` and as ``html`` for the page. It opens nothing."""
+    form = {name: text for name, text in body.model_dump().items() if text}
+    content = await do(clerks, engine.plan_preview, form)
+    return done(plan=content, html=render("_preview.html", plan=_told(content)))
+
+
 @router.post("/movement")
-async def movement(engine: Station, hands: Hands, body: Movement) -> Response:
-    return done(entered=await do(hands, _movement, engine, body))
+async def movement(engine: Station, clerks: Clerks, body: Movement) -> Response:
+    return done(entered=await do(clerks, _movement, engine, body))
 
 
 @router.post("/condition")
-async def condition(engine: Station, hands: Hands, body: Condition) -> Response:
-    await do(hands, _condition, engine, body)
+async def condition(engine: Station, clerks: Clerks, body: Condition) -> Response:
+    await do(clerks, _condition, engine, body)
     return done()
 
 
@@ -93,11 +127,11 @@ async def condition(engine: Station, hands: Hands, body: Condition) -> Response:
 async def photo(
     request: Request,
     engine: Station,
-    hands: Hands,
+    clerks: Clerks,
     job_id: str,
     by: Annotated[str, Query(max_length=80)] = "",
     text: Annotated[str, Query(max_length=500)] = "",
 ) -> Response:
     """The bytes of one JPEG or PNG. ``web.gate`` has looked at its type and length before it is read."""
-    kept = await do(hands, _photo, engine, job_id, await request.body(), by, text)
+    kept = await do(clerks, _photo, engine, job_id, await request.body(), by, text)
     return done(name=kept["name"])

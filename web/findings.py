@@ -5,8 +5,11 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
-from station import condition
+from station import condition, due
+from station.catalogue import Entry
+from station.distance import format_distance
 from station.errors import InputError
+from station.units import format_torque, parse_torque_nm
 from web import format as fmt
 from web.port import Engine
 
@@ -81,7 +84,7 @@ WORDS = Words()
 
 @dataclass(frozen=True)
 class Findings:
-    """settles: what would turn an undecided verdict into a verdict. fluid: the drained fluid's condition.
+    """settles: what would turn an undecided verdict into a verdict. torque: what set-up says and what was noted. fluid: the drained fluid's condition.
 
     not_judged: why no causes were looked for; empty where they were.
     """
@@ -89,6 +92,7 @@ class Findings:
     causes: Sequence[Cause]
     not_judged: str
     settles: Sequence[str]
+    torque: Sequence[Fact]
     fluid: Sequence[Fact]
     readings: Sequence[str]
     photos: Sequence[Picture]
@@ -106,7 +110,7 @@ def _number(name: str, value: float | str | None) -> Fact | None:
     if name.endswith("_percent"):
         return Fact(label, fmt.percent(value))
     if name.endswith("_km"):
-        return Fact(label, f"{value:,.0f}{fmt.TIE}km")
+        return Fact(label, format_distance(value))
     return Fact(label, str(fmt.volume(value)))
 
 
@@ -140,18 +144,61 @@ def _picture(job_id: str, photo: Mapping[str, Any]) -> Picture:
     return Picture(f"/jobs/{quote(job_id)}/photos/{photo['name']}", f"{said} · {when}" if said else when)
 
 
+def noted_torque(job: Mapping[str, Any]) -> list[str]:
+    """The torques that the technician noted, in their order."""
+    return [n["text"].partition(":")[2].strip() for n in job["notes"] if n["text"].startswith("torque:")]
+
+
+def _listed(engine: Engine, job: Mapping[str, Any]) -> Entry | None:
+    """The compartment in the catalogue."""
+    labels = job["labels"]
+    return engine.catalogue().get("compartment", labels.get("vehicle", ""), labels.get("compartment", ""))
+
+
+def _set_up(engine: Engine, job: Mapping[str, Any]) -> dict[str, str]:
+    """What set-up said of the compartment's plug and torque when the job was opened, as it was typed."""
+    entry = _listed(engine, job)
+    fields = {} if entry is None else entry.as_of(job["opened_utc"])
+    return {name: fields[name] for name in ("torque", "plug", "height_note") if fields.get(name)}
+
+
+def _torque(torque: Mapping[str, Any]) -> list[Fact]:
+    set_up = torque["set_up"]
+    facts = [
+        Fact(f"{label}, as entered in set-up", _in_nm(set_up[name]) if name == "torque" else set_up[name])
+        for name, label in (("torque", "Torque"), ("plug", "Plug"), ("height_note", "Height of the plug"))
+        if name in set_up
+    ]
+    if "torque" not in set_up:
+        facts.insert(0, Fact("Torque, as entered in set-up", "none entered"))
+    noted = torque["noted"] or ["none"]
+    return [*facts, *(Fact("Torque noted at the job", text) for text in noted)]
+
+
+def _in_nm(text: str) -> str:
+    """A torque as typed, and in N·m where that is another unit: the wrench may carry either."""
+    shown = format_torque(parse_torque_nm(text), decimals=0)
+    typed = " ".join(text.split())
+    in_nm = typed.lstrip("0123456789./ ").casefold().startswith("n")
+    return typed if in_nm else f"{typed} ({shown})"
+
+
 def found(engine: Engine, job: Mapping[str, Any]) -> dict[str, Any]:
-    """Causes, what settles an undecided verdict, condition and photos of a job, as plain data."""
+    """Causes, what settles an undecided verdict, torques, condition and photos of a job, as plain data."""
     try:
         known, not_judged = engine.causes(job["job_id"]), None
     except InputError as error:  # a record that cannot be computed again can still be read
         known, not_judged = {"causes": [], "settles": []}, str(error)
+    listed = _listed(engine, job)
     with engine.reading() as ledger:
-        noted = condition.of_job(ledger, job["job_id"])
+        first = listed is not None and due.is_first_change(ledger, listed, job["opened_utc"])
+        noted = condition.of_job(ledger, job["job_id"], first)
     report = job["report"]
     undecided = report["verdict"] == "undecided" and report["filled_l"] is not None
     settles = known["settles"] if undecided else []
-    return {"causes": known["causes"], "causes_not_judged": not_judged, "settles": settles, **noted}
+    torque = {"set_up": _set_up(engine, job), "noted": noted_torque(job)}
+    judged = {"causes": known["causes"], "causes_not_judged": not_judged, "settles": settles}
+    return {**judged, "torque": torque, **noted}
 
 
 def findings(job_id: str, known: Mapping[str, Any]) -> Findings:
@@ -160,6 +207,7 @@ def findings(job_id: str, known: Mapping[str, Any]) -> Findings:
         causes=[_cause(cause) for cause in known["causes"]],
         not_judged=known["causes_not_judged"] or "",
         settles=known["settles"],
+        torque=_torque(known["torque"]),
         fluid=_fluid(known["condition"]),
         readings=known["findings"],
         photos=[_picture(job_id, photo) for photo in known["photos"]],

@@ -7,6 +7,8 @@ from fastapi import APIRouter, Depends, Query, Request
 from sse_starlette.sse import EventSourceResponse
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse, Response
 
+from station.ledger import JOB_COLUMNS
+from station.tabular import to_csv
 from web import contexts
 from web.findings import found
 from web.hub import Hub
@@ -34,6 +36,8 @@ def _hub(request: Request) -> Hub:
 Station = Annotated[Engine, Depends(_engine)]
 TheHub = Annotated[Hub, Depends(_hub)]
 Before = Annotated[str | None, Query(max_length=100)]
+Vehicle = Annotated[str | None, Query(max_length=200)]
+Limit = Annotated[int, Query(ge=1, le=10_000)]
 
 
 def page_of(template: str, page: object) -> HTMLResponse:
@@ -76,14 +80,23 @@ async def live(hub: TheHub) -> Response:
 
 
 @router.get("/jobs")
-def jobs(engine: Station, before: Before = None) -> Response:
-    rows = engine.jobs(PER_PAGE + 1, before)
-    return page_of("jobs.html", contexts.jobs_page(rows, PER_PAGE, before))
+def jobs(engine: Station, before: Before = None, vehicle: Vehicle = None) -> Response:
+    rows = engine.jobs(PER_PAGE + 1, before, vehicle)
+    return page_of("jobs.html", contexts.jobs_page(rows, PER_PAGE, before, vehicle))
 
 
 @router.get("/jobs.json")
-def jobs_json(engine: Station, before: Before = None) -> Response:
-    return JSONResponse({"jobs": engine.jobs(PER_PAGE, before)})
+def jobs_json(
+    engine: Station, before: Before = None, vehicle: Vehicle = None, limit: Limit = PER_PAGE
+) -> Response:
+    return JSONResponse({"jobs": engine.jobs(limit, before, vehicle)})
+
+
+@router.get("/jobs.csv")
+def jobs_csv(
+    engine: Station, before: Before = None, vehicle: Vehicle = None, limit: Limit = PER_PAGE
+) -> Response:
+    return download(to_csv(engine.jobs(limit, before, vehicle), JOB_COLUMNS), "jobs.csv", "text/csv")
 
 
 @router.get("/jobs/{job_id}.json")

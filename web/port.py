@@ -49,6 +49,9 @@ class Engine(Protocol):
 
     def plan_options(self) -> dict[str, Any]: ...
 
+    def plan_preview(self, form: dict[str, Any], /) -> dict[str, Any]:
+        """What a plan comes to before its job is opened; see ``station.preview``."""
+
     def open_job(self, form: dict[str, Any], /) -> str:
         """Open a job from the plan form; returns its id."""
 
@@ -85,8 +88,10 @@ class Engine(Protocol):
     def truth(self) -> dict[str, float]:
         """What the simulation knows: drained_l, filled_l, overflow_l."""
 
-    def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
-        """Jobs, newest first. before: a job's id, to go on behind it."""
+    def jobs(
+        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
+    ) -> list[dict[str, Any]]:
+        """Jobs, newest first. before: a job's id, to go on behind it. vehicle: of that one alone."""
 
     def job(self, job_id: str, /) -> dict[str, Any]:
         """All that is recorded of one job. Raises KeyError for an unknown id."""

@@ -5,14 +5,14 @@ A chart names a bay, a meter, a technician or a type so that somebody goes and l
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta, tzinfo
 from typing import Annotated, Any
 from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query
 from starlette.responses import JSONResponse, Response
 
-from station import archive, audit, quality
+from station import audit, days, quality
 from station.charts import RULES
 from station.errors import InputError
 from station.tabular import to_csv
@@ -34,7 +34,6 @@ DUE = {
 }
 POINTS = 30
 """So many values are listed beside a chart, and every marked one."""
-CHART_COLUMNS = "job_id utc deviation_percent moving_range ewma signals".split()
 
 router = APIRouter()
 Day = Annotated[str | None, Query(max_length=40)]
@@ -81,6 +80,8 @@ class RecurringRow:
 class DueRow:
     kind: str
     instrument: str
+    certificate: str
+    address: str
     valid_until: str
     left: str
     sign: str
@@ -113,6 +114,7 @@ class QualityPage:
 
     since: str
     last_day: str
+    zone: str
     counts: Sequence[tuple[str, str]]
     periods: Sequence[Choice]
     query: str
@@ -150,18 +152,21 @@ class ChartPage:
     newest: int
 
 
-def period(since: str | None, until: str | None) -> tuple[str, str]:
-    """The period asked for; without one, the last ``DAYS`` days and today. Raises InputError."""
-    today = datetime.now(UTC).date()
-    end = audit.day(until, "until") if until else f"{today + timedelta(days=1)}"
+def period(zone: tzinfo, since: str | None, until: str | None) -> tuple[str, str]:
+    """The period asked for; without one, the last ``DAYS`` days of the shop and today. Raises InputError."""
+    end = audit.day(until, "until") if until else f"{days.today(zone) + timedelta(days=1)}"
     start = audit.day(since, "since") if since else f"{date.fromisoformat(end) - timedelta(days=DAYS)}"
     return start, end
 
 
-def _due(engine: Engine, ledger: Any) -> list[quality.Due]:
-    """What is due of this bay's instruments."""
-    instruments = [(kind, f"{engine.bay_name} {kind}") for kind in KINDS]
-    return quality.calibration_due(instruments, archive.certificates(ledger), f"{datetime.now(UTC).date()}")
+def _content(
+    engine: Engine, since: str | None, until: str | None
+) -> tuple[quality.Quality, list[quality.Due]]:
+    """What is to be said of a period, and what is due of this bay's instruments."""
+    zone = engine.settings().zone
+    with engine.reading() as ledger:
+        content = quality.quality(ledger, *period(zone, since, until), zone)
+        return content, quality.bay_due(ledger, engine.bay_name, days.today(zone))
 
 
 def _fill(row: Mapping[str, Any]) -> FillRow:
@@ -196,10 +201,17 @@ def _recurring(subject: quality.Subject) -> RecurringRow:
 
 def _due_row(due: quality.Due) -> DueRow:
     sign, state = DUE[due.state]
-    left = fmt.UNKNOWN if due.days_left is None else f"{fmt.decimal(due.days_left, 0)} days"
+    left = fmt.UNKNOWN
+    if due.days_left is not None:
+        left = f"{due.days_left} days" if due.days_left >= 0 else f"{-due.days_left} days ago"
     kind = KINDS.get(due.kind, due.kind)
     tone = "ok" if due.state == "ok" else "look"
-    return DueRow(kind, due.instrument, due.valid_until or fmt.UNKNOWN, left, sign, state, tone)
+    number = due.certificate
+    address = f"/calibration/{quote(number)}" if number is not None else "/calibration"
+    named = number or "calibrate it"
+    return DueRow(
+        kind, due.instrument, named, address, due.valid_until or fmt.UNKNOWN, left, sign, state, tone
+    )
 
 
 def _chart(one: quality.SubjectChart, tally: str, address: str) -> ChartView:
@@ -234,6 +246,7 @@ def quality_page(
     return QualityPage(
         since=content.since,
         last_day=f"{date.fromisoformat(content.until) - timedelta(days=1)}",
+        zone=content.time_zone,
         counts=counts,
         periods=periods,
         query=query,
@@ -262,27 +275,11 @@ def _periods(since: str, until: str, of: str) -> list[Choice]:
     """The last so many days up to the period's own end."""
     end = date.fromisoformat(until)
     found = []
-    for days in PERIODS_DAYS:
-        start = f"{end - timedelta(days=days)}"
+    for length in PERIODS_DAYS:
+        start = f"{end - timedelta(days=length)}"
         address = f"/quality?{urlencode({'since': start, 'until': until, 'of': of})}"
-        found.append(Choice(f"{days} days", address, start == since))
+        found.append(Choice(f"{length} days", address, start == since))
     return found
-
-
-def point_rows(one: quality.SubjectChart) -> list[dict[str, Any]]:
-    """The values of a chart, oldest first, with what stands beside each."""
-    chart = one.chart
-    return [
-        {
-            "job_id": one.job_ids[i],
-            "utc": one.utcs[i],
-            "deviation_percent": value,
-            "moving_range": chart.moving_ranges[i - 1] if chart.enough and i > 0 else None,
-            "ewma": chart.ewma[i] if chart.enough else None,
-            "signals": "; ".join(s.rule for s in chart.signals if s.index == i),
-        }
-        for i, value in enumerate(chart.values)
-    ]
 
 
 def _span(one: quality.SubjectChart) -> str:
@@ -302,7 +299,7 @@ def chart_page(one: quality.SubjectChart) -> ChartPage:
             percent(row["ewma"]),
             row["signals"],
         )
-        for i, row in enumerate(reversed(point_rows(one)))
+        for i, row in enumerate(reversed(one.points()))
         if i < POINTS or row["signals"]
     ]
     query = urlencode({"of": one.dimension, "name": one.name}, quote_via=quote)
@@ -323,28 +320,29 @@ def _dimension(of: str) -> str:
 
 @router.get("/quality")
 def page(engine: Station, since: Day = None, until: Day = None, of: Name = "bay") -> Response:
-    start, end = period(since, until)
     _dimension(of)
-    with engine.reading() as ledger:
-        content, due = quality.quality(ledger, start, end), _due(engine, ledger)
-    return page_of("quality.html", quality_page(content, due, of, _periods(start, end, of)))
+    content, due = _content(engine, since, until)
+    periods = _periods(content.since, content.until, of)
+    return page_of("quality.html", quality_page(content, due, of, periods))
 
 
 @router.get("/quality.json")
 def page_json(engine: Station, since: Day = None, until: Day = None) -> Response:
-    with engine.reading() as ledger:
-        content, due = quality.quality(ledger, *period(since, until)), _due(engine, ledger)
+    content, due = _content(engine, since, until)
     return JSONResponse({**content.to_dict(), "calibration_due": [one.to_dict() for one in due]})
 
 
 @router.get("/quality.csv")
-def page_csv(engine: Station, since: Day = None, until: Day = None) -> Response:
-    """Short, over and undecided fills."""
-    start, end = period(since, until)
-    with engine.reading() as ledger:
-        content = quality.quality(ledger, start, end)
-    text = to_csv(quality.rows(content), quality.FILL_COLUMNS)
-    return download(text, f"quality-{start}-{end}.csv", "text/csv")
+def page_csv(
+    engine: Station,
+    since: Day = None,
+    until: Day = None,
+    which: Annotated[Name, Query(alias="list")] = "fills",
+) -> Response:
+    """list: one of ``station.quality.TABLES``."""
+    content, due = _content(engine, since, until)
+    columns, rows = quality.table(content, due, which, engine.settings().zone)
+    return download(to_csv(rows, columns), f"quality-{content.since}-{content.until}-{which}.csv", "text/csv")
 
 
 def _one(engine: Engine, of: str, name: str) -> quality.SubjectChart:
@@ -365,5 +363,5 @@ def chart_json(engine: Station, of: Name, name: Name) -> Response:
 @router.get("/quality/chart.csv")
 def chart_csv(engine: Station, of: Name, name: Name) -> Response:
     return download(
-        to_csv(point_rows(_one(engine, of, name)), CHART_COLUMNS), f"chart-{of}-{name}.csv", "text/csv"
+        to_csv(_one(engine, of, name).points(), quality.CHART_COLUMNS), f"chart-{of}-{name}.csv", "text/csv"
     )

@@ -12,7 +12,8 @@ from starlette.responses import JSONResponse, Response
 from station.catalogue import TABLES, Catalogue, Entry
 from station.job import RETAINED_BY_METHOD
 from station.tabular import to_csv
-from web.actions import Body, Hands, Key, Line, do, done
+from web.actions import Body, Key, Line, do, done
+from web.entries import Clerks
 from web.pages import Station, download, page_of
 from web.problem import Problem
 from web.render import render
@@ -46,7 +47,8 @@ FIELDS = {
     "height_note": Named("level at the fill plug", "", "10 mm below its edge"),
     "interval_distance": Named("service every, distance", "with unit", "60 000 km"),
     "interval_months": Named("service every, months", "", "24"),
-    "break_in": Named("break-in service due"),
+    "break_in": Named("unit was new: break-in service"),
+    "new_at": Named("vehicle's distance when the unit was new", "with unit", "0 km"),
     "distance": Named("distance driven", "with unit", "123 456 km"),
     "size": Named("size", "with unit", "60 L"),
     "amount": Named("price", "", "9.50"),
@@ -228,22 +230,22 @@ class Import(Body):
 
 
 @changes.post("/enter")
-async def enter(engine: Station, hands: Hands, body: Enter) -> Response:
-    result = await do(hands, engine.enter, "enter", body.model_dump())
+async def enter(engine: Station, clerks: Clerks, body: Enter) -> Response:
+    result = await do(clerks, engine.enter, "enter", body.model_dump())
     return done(changed=bool(result.get("changed")))
 
 
 @changes.post("/retire")
-async def retire(engine: Station, hands: Hands, body: Retire) -> Response:
-    await do(hands, engine.enter, "retire", body.model_dump())
+async def retire(engine: Station, clerks: Clerks, body: Retire) -> Response:
+    await do(clerks, engine.enter, "retire", body.model_dump())
     return done()
 
 
 @changes.post("/import")
-async def import_file(engine: Station, hands: Hands, body: Import) -> Response:
+async def import_file(engine: Station, clerks: Clerks, body: Import) -> Response:
     """What the file changes or would change: as data under ``plan``, and as ``html`` for the page."""
     values = body.model_dump() | {"data": b64decode(body.data)}
-    plan = await do(hands, engine.enter, "import", values)
+    plan = await do(clerks, engine.enter, "import", values)
     return done(plan=plan, html=render("_import.html", plan=_told(plan)), can=_can(plan))
 
 

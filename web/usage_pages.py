@@ -1,18 +1,18 @@
-"""The shop manager's pages: where the fluid of a month went, what stands in the containers, what is due next."""
+"""The shop manager's page of usage: where the fluid of a month went, and what stands in the containers."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query
 from starlette.responses import JSONResponse, Response
 
-from station import audit, stock
-from station import due as service
+from station import audit, days, stock
 from station.catalogue import Catalogue
 from station.errors import InputError
+from station.ledger import now
 from station.tabular import to_csv
 from web import format as fmt
 from web.findings import Fact
@@ -31,13 +31,6 @@ KINDS = {
 }
 SHIFTED_WORDS = "Charged to another container"
 GROUPS = {"day": "Day", "technician": "Technician", "vehicle": "Vehicle", "fluid": "Fluid"}
-STATES = {
-    "overdue": ("⚠", "overdue"),
-    "due soon": ("!", "due soon"),
-    "ok": ("✓", "not due"),
-    "unknown": ("?", "unknown"),
-}
-
 router = APIRouter()
 Month = Annotated[str | None, Query(max_length=40)]
 By = Annotated[str, Query(max_length=40)]
@@ -115,6 +108,7 @@ class UsagePage:
     """``/usage``: a month's books. by: how its lines are grouped."""
 
     month: str
+    zone: str
     earlier: str
     later: str | None
     by: str
@@ -134,25 +128,6 @@ class UsagePage:
     fluids: Sequence[Option]
     vehicles: Sequence[str]
     technicians: Sequence[str]
-
-
-@dataclass(frozen=True)
-class DueRow:
-    where: str
-    sign: str
-    state: str
-    tone: str
-    due: str
-    last: str
-    text: str
-
-
-@dataclass(frozen=True)
-class DuePage:
-    """``/due``: the next service of every compartment, most urgent first."""
-
-    today: str
-    rows: Sequence[DueRow]
 
 
 def _fluid_name(catalogue: Catalogue, key: str) -> str:
@@ -202,13 +177,17 @@ def _unexplained(one: stock.Stock) -> str:
 
 
 def _stock_row(one: stock.Content, catalogue: Catalogue) -> StockRow:
-    known = one.counted_utc is not None
+    content = str(fmt.litres(one.content_l, one.u95_l))
+    if one.counted_utc is None:
+        content = "not known: never counted"
+    elif one.overdrawn:
+        content = f"⚠ {content} by the books: a delivery or a count was not entered"
     return StockRow(
         container=one.container,
         fluid=_fluid_name(catalogue, one.fluid),
         size=str(fmt.litres(one.size_l)),
-        content=str(fmt.litres(one.content_l, one.u95_l)) if known else "not known: never counted",
-        counted=fmt.moment(one.counted_utc) if known else "never",
+        content=content,
+        counted=fmt.moment(one.counted_utc) if one.counted_utc is not None else "never",
     )
 
 
@@ -261,11 +240,11 @@ def usage_page(
     held: Sequence[stock.Content],
     moved: Sequence[Mapping[str, Any]],
     catalogue: Catalogue,
+    today: date,
 ) -> UsagePage:
     """books: of a whole month. by: a key of GROUPS. moved: the month's movements, newest first."""
     first, after = books.since, books.until
     earlier = f"{date.fromisoformat(first) - timedelta(days=1)}"
-    current = f"{datetime.now(UTC):%Y-%m}"
     unnamed = {"day": "no day", "technician": "no technician", "vehicle": "no vehicle", "fluid": "no fluid"}[
         by
     ]
@@ -276,8 +255,9 @@ def usage_page(
     month = first[:7]
     return UsagePage(
         month=month,
+        zone=books.time_zone,
         earlier=_month_link(earlier, by),
-        later=_month_link(after, by) if month < current else None,
+        later=_month_link(after, by) if month < f"{today:%Y-%m}" else None,
         by=by,
         group=GROUPS[by],
         tabs=[
@@ -315,9 +295,15 @@ def _rest_words(total: audit.Line) -> str:
 
 
 def _books(engine: Station, month: str | None) -> audit.Audit:
-    since, until = audit.month(month if month is not None else f"{datetime.now(UTC):%Y-%m}")
+    bay = engine.settings()
+    since, until = audit.month(month if month is not None else f"{days.today(bay.zone):%Y-%m}")
     with engine.reading() as ledger:
-        return audit.audit(ledger, since, until, engine.catalogue(), engine.settings().country)
+        return audit.audit(ledger, since, until, engine.catalogue(), bay.country, bay.zone)
+
+
+def _held(engine: Station) -> list[stock.Content]:
+    with engine.reading() as ledger:
+        return stock.contents(ledger, engine.catalogue(), now().utc, engine.settings().country)
 
 
 def _by(by: str) -> str:
@@ -329,61 +315,36 @@ def _by(by: str) -> str:
 @router.get("/usage")
 def usage(engine: Station, month: Month = None, by: By = "day") -> Response:
     _by(by)
-    books, catalogue = _books(engine, month), engine.catalogue()
+    books, zone = _books(engine, month), engine.settings().zone
     with engine.reading() as ledger:
-        held = stock.contents(ledger, catalogue, datetime.now(UTC).isoformat(), engine.settings().country)
-        sql = "select * from movement where utc >= ? and utc < ? order by utc desc, seq desc limit ?"
-        moved = list(ledger.db.query(sql, [books.since, books.until, ENTERED]))
-    return page_of("usage.html", usage_page(books, by, held, moved, catalogue))
+        moved = audit.movements(ledger, books.since, books.until, zone, newest=ENTERED)
+    page = usage_page(books, by, _held(engine), moved, engine.catalogue(), days.today(zone))
+    return page_of("usage.html", page)
 
 
 @router.get("/usage.json")
 def usage_json(engine: Station, month: Month = None) -> Response:
-    books, catalogue = _books(engine, month), engine.catalogue()
-    with engine.reading() as ledger:
-        held = stock.contents(ledger, catalogue, datetime.now(UTC).isoformat(), engine.settings().country)
-    return JSONResponse({**books.to_dict(), "containers": [one.to_dict() for one in held]})
+    books = _books(engine, month)
+    return JSONResponse({**books.to_dict(), "containers": [one.to_dict() for one in _held(engine)]})
 
 
 @router.get("/usage.csv")
 def usage_csv(engine: Station, month: Month = None, by: By = "day") -> Response:
-    """The lines of one grouping and their total."""
+    """by: one of ``station.audit.TABLES``: the lines of a grouping and their total, the stock takes, the used fluid."""
+    if by not in audit.TABLES:
+        raise InputError(f"by is {by!r}; expected one of: {', '.join(audit.TABLES)}.")
     books = _books(engine, month)
-    rows = [line.to_dict() for line in [*books.by[_by(by)], books.total]]
-    return download(to_csv(rows, audit.COLUMNS), f"usage-{books.since[:7]}-{by}.csv", "text/csv")
+    columns, rows = books.table(by)
+    return download(to_csv(rows, columns), f"usage-{books.since[:7]}-{by}.csv", "text/csv")
 
 
-def due_page(services: Sequence[service.Service], today: date) -> DuePage:
-    return DuePage(f"{today}", [_due_row(one) for one in services])
+@router.get("/stock.json")
+def stock_json(engine: Station) -> Response:
+    return JSONResponse({"stock": [one.to_dict() for one in _held(engine)]})
 
 
-def _due_row(one: service.Service) -> DueRow:
-    sign, state = STATES[one.state]
-    due = [one.due_date] if one.due_date is not None else []
-    if one.due_km is not None:
-        due.append(f"{one.due_km:,.0f}{fmt.TIE}km")
-    return DueRow(
-        where=f"{one.vehicle} · {one.compartment}",
-        sign=sign,
-        state=state,
-        tone={"ok": "ok", "unknown": "none"}.get(one.state, "look"),
-        due=" or ".join(due) or fmt.UNKNOWN,
-        last=fmt.day(one.last_utc),
-        text=one.text,
-    )
-
-
-def _services(engine: Station, today: date) -> list[service.Service]:
-    with engine.reading() as ledger:
-        return service.overview(ledger, engine.catalogue(), today)
-
-
-@router.get("/due")
-def due(engine: Station) -> Response:
-    today = datetime.now(UTC).date()
-    return page_of("due.html", due_page(_services(engine, today), today))
-
-
-@router.get("/due.json")
-def due_json(engine: Station) -> Response:
-    return JSONResponse({"due": [one.to_dict() for one in _services(engine, datetime.now(UTC).date())]})
+@router.get("/stock.csv")
+def stock_csv(engine: Station) -> Response:
+    """What every container should hold now."""
+    rows = [one.to_dict() for one in _held(engine)]
+    return download(to_csv(rows, stock.COLUMNS), "stock.csv", "text/csv")

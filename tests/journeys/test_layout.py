@@ -1,5 +1,6 @@
 """Pages on a phone, on a wall and on paper: nothing runs over, nothing is too small for gloves or for distance."""
 
+import os
 import re
 import subprocess
 import sys
@@ -22,7 +23,8 @@ GLOVE_PX = 64
 def address() -> Iterator[str]:
     """The pages over the double of the engine."""
     command = [sys.executable, "-m", "tests.web.serving"]
-    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
+    zone = {**os.environ, "TZ": "America/St_Johns"}  # the longest way to write an offset: UTC-03:30
+    process = subprocess.Popen(command, cwd=ROOT, env=zone, stdout=subprocess.PIPE, text=True)
     try:
         assert process.stdout is not None
         found = re.search(r"http://\S+", process.stdout.readline())
@@ -98,6 +100,9 @@ def test_the_wall_needs_no_scrolling(page: Page, address: str, stage: str) -> No
         "/usage",
         "/quality",
         "/due",
+        "/expected",
+        "/setup?table=compartment",
+        "/jobs?vehicle=Bus%2012",
     ],
 )
 def test_records_fit_a_phone(page: Page, address: str, path: str) -> None:

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Page, expect
 
-from station import catalogue
+from station import catalogue, offered
 from station.config import demo_path, read_config
 from station.ledger import job_row, now
 from station.recorder import Recorder
@@ -24,7 +24,7 @@ def _catalogue() -> list[catalogue.Change]:
     """The demo bay's own entries and a drum."""
     drum = {"fluid": "gear_75w90", "size": "60 L"}
     config = read_config(demo_path())
-    return [*catalogue.from_config(config), catalogue.Change("container", ("drum 1",), "add", drum)]
+    return [*offered.from_config(config), catalogue.Change("container", ("drum 1",), "add", drum)]
 
 
 @pytest.fixture
@@ -89,7 +89,12 @@ def test_a_month_of_fluid_and_a_season_of_fills(page: Page, station: Station) ->
 def test_a_capacity_in_another_unit_is_asked_about_before_the_fill(phone: Page) -> None:
     technician = Technician(phone)
     phone.select_option('[name="compartment"]', "b12_rear_axle")
+    expect(phone.locator("#plan-preview")).to_contain_text("2.87 ± 0.03 L expected, listed")
+    phone.fill('[name="capacity"]', "2.9")
+    expect(phone.locator("#plan-preview")).to_contain_text("without a unit")
     phone.fill('[name="capacity"]', "2.9 US gallon")
+    expect(phone.locator("#plan-preview")).to_contain_text("10.87 ± 0.11 L expected, listed")
+    expect(phone.locator("#plan-preview .caution-box")).to_contain_text("bring")
     phone.click("text=Open the job")
     technician.reach("plan", 10)
     technician.tick_all()

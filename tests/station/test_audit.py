@@ -4,7 +4,9 @@ import csv
 import io
 import json
 import math
+from collections import Counter
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -64,6 +66,39 @@ def test_sums_by_day_technician_vehicle_and_fluid(ledger: Ledger) -> None:
     assert {x.group: x.jobs for x in books.by["fluid"]} == {"gear oil": 2, "ATF": 1}
     for lines in books.by.values():
         assert math.fsum(line.out_l for line in lines) == pytest.approx(total.out_l)
+    ledger.close()
+
+
+def test_days_are_the_shops_own_across_a_change_of_clocks(tmp_path: Path) -> None:
+    """In Oslo 2026-03-29 has 23 hours, 2026-10-25 has 25; each job is counted once, on the day it was opened."""
+    opened = {
+        "2026-03-28T22:59:59.999+00:00": "2026-03-28",
+        "2026-03-28T23:00:00.000+00:00": "2026-03-29",
+        "2026-03-29T21:59:59.999+00:00": "2026-03-29",
+        "2026-03-29T22:00:00.000+00:00": "2026-03-30",
+        "2026-03-31T21:59:59.999+00:00": "2026-03-31",
+        "2026-03-31T22:00:00.000+00:00": "2026-04-01",
+        "2026-10-24T22:00:00.000+00:00": "2026-10-25",
+        "2026-10-25T22:59:59.999+00:00": "2026-10-25",
+        "2026-10-25T23:00:00.000+00:00": "2026-10-26",
+    }
+    ledger = shop(tmp_path / "l.sqlite", *({"opened_utc": utc} for utc in opened))
+    for utc in opened:
+        move(ledger, utc, "waste", 1.0)
+    oslo = ZoneInfo("Europe/Oslo")
+    found = {}
+    for month in ("2026-03", "2026-04", "2026-10"):
+        books = audit.audit(ledger, *audit.month(month), zone=oslo)
+        assert books.total.jobs == sum(line.jobs for line in books.by["day"])
+        assert (
+            {row["time_zone"] for row in books.table("day")[1]}
+            == {"Europe/Oslo"}
+            == {books.to_dict()["time_zone"]}
+        )
+        found |= {line.group: (line.jobs, line.waste_l) for line in books.by["day"]}
+    counted = Counter(opened.values())
+    assert found == {day: (n, float(n)) for day, n in counted.items()}
+    assert len(audit.movements(ledger, "2026-03-29", "2026-03-30", oslo)) == 2
     ledger.close()
 
 
@@ -217,6 +252,7 @@ def test_command_prints_the_same_figures_as_json_and_csv(
     assert main([*use, "--csv", "--by", "vehicle"]) == 0
     rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
     assert [row["group"] for row in rows] == ["Bus 12", "Bus 7", "all"]
+    assert {row["time_zone"] for row in rows} == {whole["time_zone"]} != {""}
     assert float(rows[-1]["metered_l"]) == pytest.approx(whole["total"]["metered_l"])
     assert main(use) == 0
     assert "Used fluid: 8.6 L" in capsys.readouterr().out

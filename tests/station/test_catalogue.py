@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from station import catalogue
+from station import catalogue, entering, offered
 from station.__main__ import main
 from station.catalogue import Catalogue, Change
 from station.config import demo_path, read_config
@@ -55,14 +55,14 @@ def test_a_bad_row_is_rejected_by_number_with_its_reason_and_nothing_comes_in(
     name: str, depot: Catalogue
 ) -> None:
     row, reason = REJECTED[name]
-    plan = catalogue.dry_run(
+    plan = entering.dry_run(
         depot, "compartment", (HEAD + "Bus 7,rear axle,4 L,suction,plate\n" + row).encode()
     )
     assert [number for number, _ in plan.rejected] == [3]
     assert reason in plan.rejected[0][1]
     assert len(plan.changes) == 1  # the good row is shown, and kept out all the same
     with pytest.raises(InputError, match=r"1 rows rejected, nothing imported; the first is row 3"):
-        catalogue.accept(plan)
+        entering.accept(plan)
 
 
 def test_a_row_in_another_encoding_is_rejected_and_the_others_are_read(depot: Catalogue) -> None:
@@ -71,13 +71,13 @@ def test_a_row_in_another_encoding_is_rejected_and_the_others_are_read(depot: Ca
         + "Bus 7,gearbox,3 L,suction,Prüfschild\n".encode("latin-1")
         + b"Bus 7,x,3 L,suction,y\n"
     )
-    plan = catalogue.dry_run(depot, "compartment", data)
+    plan = entering.dry_run(depot, "compartment", data)
     assert plan.rejected == ((2, "byte 0xFC is not UTF-8; save the file as CSV UTF-8"),)
     assert [change.key for change in plan.changes] == [("Bus 7", "x")]
 
 
 def test_a_vehicle_twice_in_a_file_is_rejected_whatever_its_spelling(depot: Catalogue) -> None:
-    plan = catalogue.dry_run(depot, "vehicle", b"vehicle\nBus 20\nbus  20\nBus 12\n")
+    plan = entering.dry_run(depot, "vehicle", b"vehicle\nBus 20\nbus  20\nBus 12\n")
     assert plan.rejected == ((3, "bus  20 stands in row 2 already"),)
     assert plan.unchanged == 1
 
@@ -95,11 +95,11 @@ def test_a_vehicle_twice_in_a_file_is_rejected_whatever_its_spelling(depot: Cata
 )
 def test_a_file_without_a_usable_header_is_refused(data: bytes, words: str, depot: Catalogue) -> None:
     with pytest.raises(InputError, match=words):
-        catalogue.dry_run(depot, "compartment", data)
+        entering.dry_run(depot, "compartment", data)
 
 
 def test_an_unclosed_quote_rejects_its_row(depot: Catalogue) -> None:
-    plan = catalogue.dry_run(depot, "vehicle", b'vehicle\nBus 30\n"Bus 31\n')
+    plan = entering.dry_run(depot, "vehicle", b'vehicle\nBus 30\n"Bus 31\n')
     assert len(plan.rejected) == 1
     assert "rest of the file was not read" in plan.rejected[0][1]
 
@@ -108,7 +108,7 @@ def test_dry_run_shows_only_what_differs_and_a_second_import_changes_nothing(dep
     data = (
         HEAD + "Bus 12,rear axle,2.9 L,cover removed,type plate\nBus 7,gearbox,6.2 US pt,suction,\n"
     ).encode()
-    plan = catalogue.dry_run(depot, "compartment", data)
+    plan = entering.dry_run(depot, "compartment", data)
     assert [(c.action, c.fields) for c in plan.changes] == [
         ("change", {"source": "type plate"}),
         ("add", {"capacity": "6.2 US pt", "method": "suction"}),
@@ -116,10 +116,10 @@ def test_dry_run_shows_only_what_differs_and_a_second_import_changes_nothing(dep
     events = [
         {"utc": "1", "body": catalogue.body([Change("vehicle", ("Bus 12",), "add", {}), Change("vehicle", ("Bus 7",), "add", {})], "")},
         {"utc": "2", "body": catalogue.body([Change("compartment", ("Bus 12", "rear axle"), "add", {"capacity": "2.9 L", "method": "cover removed"})], "")},
-        {"utc": "3", "body": catalogue.body(catalogue.accept(plan), "f.csv")},
+        {"utc": "3", "body": catalogue.body(entering.accept(plan), "f.csv")},
     ]  # fmt: skip
     after = catalogue.fold(events)
-    again = catalogue.dry_run(after, "compartment", data)
+    again = entering.dry_run(after, "compartment", data)
     assert again.changes == ()
     assert again.unchanged == 2
     entry = after.get("compartment", "Bus 12", "rear axle")
@@ -133,11 +133,11 @@ def test_retired_is_not_deleted_and_comes_back_by_entering_it_again(depot: Catal
     )
     assert gone.active("technician") == []
     assert gone.rows("technician") == [{"technician": "M. Okafor", "note": "", "retired": True}]
-    back = catalogue.enter(gone, "technician", {"technician": "M. Okafor"})
+    back = entering.enter(gone, "technician", {"technician": "M. Okafor"})
     assert back is not None
     assert back.action == "restore"
     with pytest.raises(InputError, match="not among the technicians in use"):
-        catalogue.retire(gone, "technician", ["M. Okafor"])
+        entering.retire(gone, "technician", ["M. Okafor"])
 
 
 def test_prices_are_looked_up_as_of_their_time() -> None:
@@ -157,21 +157,21 @@ def test_prices_are_looked_up_as_of_their_time() -> None:
 def test_a_fluid_must_be_one_that_the_station_can_compute(depot: Catalogue) -> None:
     texts = {"fluid": "x", "name": "X", "grade": "X", "kind": "lubricant"}
     with pytest.raises(InputError, match="density_15_kg_m3"):
-        catalogue.enter(depot, "fluid", texts)
-    assert catalogue.enter(depot, "fluid", {**texts, "density_15_kg_m3": "871"}) is not None
+        entering.enter(depot, "fluid", texts)
+    assert entering.enter(depot, "fluid", {**texts, "density_15_kg_m3": "871"}) is not None
     with pytest.raises(InputError, match="decimals after a point"):
-        catalogue.enter(depot, "fluid", {**texts, "density_15_kg_m3": "871,5"})
+        entering.enter(depot, "fluid", {**texts, "density_15_kg_m3": "871,5"})
 
 
 def test_a_bay_file_goes_in_and_comes_out_the_same() -> None:
     config = read_config(demo_path())
-    full = folded(*catalogue.from_config(config))
-    out = catalogue.merged(config, full)
+    full = folded(*offered.from_config(config))
+    out = offered.merged(config, full)
     assert out.compartments == config.compartments
     assert {k: dict(v) for k, v in out.fluids.items()} == {k: dict(v) for k, v in config.fluids.items()}
     assert out.technicians == config.technicians
-    fewer = folded(*catalogue.from_config(config), Change("vehicle", ("Bus 12",), "retire", {}))
-    assert {c.vehicle for c in catalogue.merged(config, fewer).compartments.values()} == {"Bus 7"}
+    fewer = folded(*offered.from_config(config), Change("vehicle", ("Bus 12",), "retire", {}))
+    assert {c.vehicle for c in offered.merged(config, fewer).compartments.values()} == {"Bus 7"}
 
 
 def test_command_shows_then_applies_then_lists(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -206,7 +206,7 @@ def test_a_text_that_a_spreadsheet_would_run_is_written_as_text_and_read_back(de
 
 def test_changes_are_events_of_the_chain(tmp_path: Path) -> None:
     ledger = Ledger(tmp_path / "l.sqlite")
-    change = catalogue.enter(catalogue.read(ledger), "vehicle", {"vehicle": "Bus 1"})
+    change = entering.enter(catalogue.read(ledger), "vehicle", {"vehicle": "Bus 1"})
     assert change is not None
     ledger.append(None, catalogue.EVENT, catalogue.body([change], "page", "M. Okafor"), at("2026-01-01"))
     assert catalogue.read(ledger).rows("vehicle")[0]["vehicle"] == "Bus 1"

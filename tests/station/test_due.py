@@ -27,6 +27,7 @@ def service(**known: object) -> due.Service:
 def test_by_distance(now_km: float, state: str) -> None:
     got = service(last_utc=LAST, last_km=100_000.0, now_km=now_km, interval_km=40_000.0)
     assert (got.state, got.due_km) == (state, 140_000.0)
+    assert f"stands at {format_distance(now_km)}." in got.text
 
 
 @pytest.mark.parametrize(
@@ -65,6 +66,42 @@ def test_break_in_is_15000_to_20000_miles_and_says_what_it_rests_on(miles: int, 
 
 
 @pytest.mark.parametrize(
+    ("miles", "state"), [(214_000, "ok"), (215_000, "due soon"), (219_999, "due soon"), (220_000, "overdue")]
+)
+def test_a_new_axle_under_an_old_vehicle_is_counted_from_where_it_was_fitted(miles: int, state: str) -> None:
+    mile = 1.609344
+    fitted = {"now_km": miles * mile, "interval_km": 150_000.0, "break_in": True, "new_km": 200_000 * mile}
+    for known in ({}, {"last_utc": LAST, "last_km": 190_000 * mile}):  # that change was the old axle's
+        got = service(**fitted, **known)
+        assert (got.first, got.state) == (True, state)
+        assert "(220\u00a0000\u00a0mi)" in got.text
+    own = service(**fitted, last_utc=LAST, last_km=216_000 * mile)
+    assert not own.first
+    assert own.due_km == pytest.approx(216_000 * mile + 150_000.0)
+
+
+def test_the_first_change_of_a_new_unit_is_known_from_the_record(tmp_path: Path) -> None:
+    """Two changes on record, the axle renewed at 200,000 km between them."""
+    ledger = shop(
+        tmp_path / "l.sqlite",
+        {"opened_utc": "2025-01-10T08:00:00.000+00:00", "distance_km": 190_000.0},
+        {"opened_utc": "2026-01-10T08:00:00.000+00:00", "distance_km": 230_000.0},
+    )
+    key = ("Bus 12", "rear axle")
+
+    def first(utc: str, **fields: str) -> bool:
+        return due.is_first_change(ledger, catalogue.Entry(key, fields), utc)
+
+    new = {"break_in": "yes", "new_at": "200000 km"}
+    assert first("2026-01-10T08:00:00.000+00:00", **new)
+    assert not first("2026-02-01T08:00:00.000+00:00", **new)
+    assert first("2025-01-10T08:00:00.000+00:00", break_in="yes")
+    assert not first("2026-01-10T08:00:00.000+00:00", break_in="yes")
+    assert not first("2025-01-10T08:00:00.000+00:00")
+    ledger.close()
+
+
+@pytest.mark.parametrize(
     ("known", "words"),
     [
         ({}, "No interval is listed"),
@@ -88,15 +125,26 @@ def test_months_keep_to_the_calendar() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "km"), [("76000 mi", 122_310.144), ("76000 miles", 122_310.144), ("0 km", 0.0), ("12.5km", 12.5)]
+    ("text", "km"),
+    [
+        ("76000 mi", 122_310.144),
+        ("76000 miles", 122_310.144),
+        ("122 300 km", 122_300.0),
+        ("122\u202f300 km", 122_300.0),
+        ("0 km", 0.0),
+        ("12.5km", 12.5),
+    ],
 )
 def test_distances_need_a_unit(text: str, km: float) -> None:
     """The international mile is 1.609344 km exactly (NIST Handbook 44, appendix C)."""
     assert parse_distance_km(text) == pytest.approx(km, rel=1e-12)
-    assert format_distance(122_310.144, "mi") == "76000 mi"
+    assert format_distance(122_310.144, "mi") == "76\u00a0000\u00a0mi"
+    assert parse_distance_km(format_distance(122_310.0)) == 122_310.0
 
 
-@pytest.mark.parametrize("text", ["76000", "76,000 mi", "-5 km", "many km", "1e9 km", "9999999 km"])
+@pytest.mark.parametrize(
+    "text", ["76000", "76,000 mi", "76 00 mi", "1234 567 km", "-5 km", "many km", "1e9 km", "9999999 km"]
+)
 def test_a_distance_that_cannot_be_meant_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="distance is"):
         parse_distance_km(text)

@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from station import expected
+from station.config import Compartment
+from station.errors import InputError
 from station.expected import learn, prior_spread, shrink, spread
 from tests.station.shop import shop
 
@@ -117,9 +119,12 @@ def test_only_jobs_whose_level_was_seen_teach(tmp_path: Path) -> None:
     rows = expected.overview(
         ledger,
         [
-            {"vehicle": v, "compartment": "rear axle", "type": t, "listed_l": 2.9, "method": "cover removed"}
+            Compartment(v, v, "rear axle", "2.9 L", "75W-90", "cover removed", type=t)
             for v, t in (("Bus 12", "midibus rear axle"), ("Bus 7", ""))
         ],
     )
     assert [row["words"] for row in rows] == ["learned from 2 jobs", "listed"]
+    bare = Compartment("b", "Bus 9", "rear axle", "5", "75W-90", "cover removed")
+    with pytest.raises(InputError, match="Bus 9 / rear axle: capacity"):
+        expected.overview(ledger, [bare])
     ledger.close()

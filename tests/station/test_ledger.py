@@ -1,5 +1,8 @@
 """The record only grows, says when it was tampered with, and gives back what it took."""
 
+import csv
+import io
+import json
 import sqlite3
 from pathlib import Path
 
@@ -7,9 +10,10 @@ import pytest
 
 from hardware.sample import Sample
 from station.__main__ import main
-from station.errors import LedgerError
-from station.ledger import Ledger, SamplesDigest, now
+from station.errors import InputError, LedgerError
+from station.ledger import JOB_COLUMNS, Ledger, SamplesDigest, now
 from station.recorder import Recorder
+from tests.station.shop import shop
 
 REPORT = {
     "stage": "closed",
@@ -182,3 +186,44 @@ def test_digest_depends_on_order() -> None:
 def test_verify_names_a_missing_file(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["verify", "--ledger", "nowhere.sqlite"]) == 2
     assert "no such ledger" in capsys.readouterr().err
+
+
+def test_jobs_are_paged_by_time_and_id_and_listed_by_vehicle(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Ten jobs, pairs of them opened in the same millisecond; every third is another vehicle's."""
+    path = tmp_path / "l.sqlite"
+    ledger = shop(
+        path,
+        *(
+            {
+                "opened_utc": f"2026-03-{1 + i // 2:02d}T08:00:00.000+00:00",
+                "vehicle": "Bus 7" if i % 3 == 0 else "Bus 12",
+            }
+            for i in range(10)
+        ),
+    )
+    every = [row["job_id"] for row in ledger.jobs(100)]
+    assert every == [
+        row["job_id"]
+        for row in sorted(ledger.jobs(100), key=lambda r: (r["opened_utc"], r["job_id"]), reverse=True)
+    ]
+    walked: list[str] = []
+    while page := ledger.jobs(3, walked[-1] if walked else None):
+        walked += [row["job_id"] for row in page]
+    assert walked == every
+    mine = [row["job_id"] for row in ledger.jobs(100, vehicle="Bus 7")]
+    assert len(mine) == 4
+    assert [row["job_id"] for row in ledger.jobs(100, mine[1], "Bus 7")] == mine[2:]
+    with pytest.raises(InputError, match="before is 'j99'"):
+        ledger.jobs(3, "j99")
+    ledger.close()
+    use = ["jobs", "--ledger", str(path)]
+    assert main([*use, "--json", "--vehicle", "Bus 7"]) == 0
+    assert [row["job_id"] for row in json.loads(capsys.readouterr().out)["jobs"]] == mine
+    assert main([*use, "--csv", "--limit", "2", "--before", every[1]]) == 0
+    rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    assert [row["job_id"] for row in rows] == every[2:4]
+    assert list(rows[0]) == JOB_COLUMNS
+    assert main(use) == 0
+    assert main([*use, "--before", "j99"]) == 2

@@ -5,17 +5,18 @@ import io
 import json
 import math
 from pathlib import Path
-from types import SimpleNamespace
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
-from station import charts, quality
+from calibration.certificates import Certificate, Reference
+from station import audit, charts, commands, quality
 from station.__main__ import main
 from station.charts import ENOUGH, chart
 from station.errors import InputError
 from station.quality import calibration_due, chance, subject_chart
-from tests.station.shop import shop
+from tests.station.shop import at, shop
 
 SPRING = ("2026-03-01", "2026-06-01")
 
@@ -118,7 +119,7 @@ def path(tmp_path: Path) -> Path:
         verdict = "short" if short else "undecided" if i in (11, 12) else "over" if i == 13 else "full"
         jobs.append(
             {
-                "opened_utc": f"2026-{3 + i // 40:02d}-{1 + i % 28:02d}T{i // 10:02d}:{i % 60:02d}",
+                "opened_utc": f"2026-{3 + i // 40:02d}-{1 + i % 28:02d}T{i // 10:02d}:{i % 60:02d}:00.000+00:00",
                 "filled_l": 3.05 if i == 13 else 2.79 if i in (11, 12) else filled_l,
                 "verdict": verdict,
                 "vehicle": "Bus 3" if odd else f"Bus {20 + i % 10}",
@@ -216,20 +217,95 @@ def test_command_prints_json_csv_and_one_chart(path: Path, capsys: pytest.Captur
     assert main([*use, "--chart", "mood", "x"]) == 2
 
 
-def test_calibration_due_takes_the_newest_certificate() -> None:
-    def paper(name: str, until: str) -> SimpleNamespace:
-        return SimpleNamespace(kind="meter", instrument=name, valid_until=until)
+def paper(
+    number: str,
+    instrument: str,
+    until: str,
+    made: str = "2026-01-05T08:00:00+00:00",
+    replaces: str | None = None,
+) -> Certificate:
+    return Certificate(
+        number=number,
+        kind="meter",
+        instrument=instrument,
+        made_at=made,
+        made_by="S. Adebayo-Reyes",
+        valid_until=until,
+        references=(Reference("pan", 0.44, 0.0001, "kg", "Bay 1 pan 1"),),
+        conditions={},
+        data={},
+        result={},
+        statement="invented",
+        replaces=replaces,
+    )
 
+
+def test_calibration_due_takes_the_newest_certificate() -> None:
     papers = [
-        paper("M1", "2025-01-01"),
-        paper("M1", "2026-12-31"),
-        paper("M2", "2026-03-20"),
-        paper("M3", "2026-01-31"),
+        paper("1", "M1", "2026-12-31", "2026-02-01T08:00:00+00:00"),
+        paper("2", "M1", "2026-01-31"),
+        paper("3", "M2", "2026-03-20"),
+        paper("4", "M3", "2026-01-31"),
+        paper("5", "M5", "2026-12-31"),
+        paper(
+            "6", "M5", "2026-04-01", "2026-02-02T08:00:00+00:00", replaces="5"
+        ),  # measured again, for less long
     ]
-    due = calibration_due([("meter", f"M{i}") for i in (1, 2, 3, 4)], papers, "2026-03-10")
-    assert [(x.instrument, x.state, x.days_left) for x in due] == [
-        ("M4", "none", None),
-        ("M3", "overdue", -38),
-        ("M2", "due soon", 10),
-        ("M1", "ok", 296),
+    due = calibration_due([("meter", f"M{i}") for i in (1, 2, 3, 4, 5)], papers, "2026-03-10")
+    assert [(x.instrument, x.certificate, x.state, x.days_left) for x in due] == [
+        ("M4", None, "none", None),
+        ("M3", "4", "overdue", -38),
+        ("M2", "3", "due soon", 10),
+        ("M5", "6", "due soon", 22),
+        ("M1", "1", "ok", 296),
     ]
+
+
+def test_the_command_names_overdue_calibrations(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The demo bay is called Bay 1; a certificate stands in the ledger as the calibration desk writes it."""
+    ledger = shop(tmp_path / "l.sqlite")
+    held = paper("Bay 1 meter 1", "Bay 1 meter", "2026-01-31")
+    ledger.append(None, "certificate", {"certificate": held.to_json()}, at("2026-01-05"))
+    ledger.close()
+    use = ["quality", "--ledger", str(tmp_path / "l.sqlite")]
+    assert main([*use, "--json"]) == 0
+    due = {x["instrument"]: x for x in json.loads(capsys.readouterr().out)["calibration_due"]}
+    assert due["Bay 1 pan"]["state"] == "none"
+    assert (due["Bay 1 meter"]["state"], due["Bay 1 meter"]["valid_until"]) == ("overdue", "2026-01-31")
+    assert main([*use, "--csv", "--list", "calibration"]) == 0
+    rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    assert {row["instrument"]: row["state"] for row in rows} == {one: due[one]["state"] for one in due}
+    assert main(use) == 0
+    assert "Bay 1 meter 1" in capsys.readouterr().out
+
+
+def test_a_fill_belongs_to_the_shops_own_day_across_a_change_of_clocks(tmp_path: Path) -> None:
+    """In Oslo 2026-03-29 begins at 23:00 UTC the day before and ends at 22:00 UTC, one hour short."""
+    ledger = shop(
+        tmp_path / "l.sqlite",
+        *(
+            {"opened_utc": utc, "verdict": "short"}
+            for utc in (
+                "2026-03-28T22:59:59.999+00:00",
+                "2026-03-28T23:00:00.000+00:00",
+                "2026-03-29T21:59:59.999+00:00",
+                "2026-03-29T22:00:00.000+00:00",
+            )
+        ),
+    )
+    oslo = ZoneInfo("Europe/Oslo")
+    day = quality.quality(ledger, "2026-03-29", "2026-03-30", oslo)
+    assert (day.jobs, day.to_dict()["time_zone"]) == (2, "Europe/Oslo")
+    assert {
+        (row["job_id"], row["day"], row["time_zone"]) for row in quality.table(day, [], "fills", oslo)[1]
+    } == {
+        ("j2", "2026-03-29", "Europe/Oslo"),
+        ("j3", "2026-03-29", "Europe/Oslo"),
+    }
+    assert quality.quality(ledger, "2026-03-29", "2026-03-30").jobs == 2  # j3, j4 in UTC
+    ledger.close()
+
+
+def test_the_commands_lists_are_those_that_there_are() -> None:
+    assert commands.AUDIT_TABLES == audit.TABLES
+    assert commands.QUALITY_TABLES == quality.TABLES

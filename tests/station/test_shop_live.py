@@ -1,19 +1,21 @@
 """What the shop enters beside its jobs reaches the next job: catalogue, learned fill, unit mix-up, photos, stock."""
 
 import io
+import json
 import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from PIL import Image
 
 from station import audit, condition, stock
-from station.__main__ import _open_engine
+from station.__main__ import _open_engine, main
 from station.config import demo_path, read_config
 from station.engine import Engine
-from station.errors import InputError
+from station.errors import InputError, LedgerError
 from station.ledger import Ledger, job_row, now
 from station.recorder import Recorder
 
@@ -40,6 +42,7 @@ def closed_job(recorder: Recorder, n: int, filled_l: float) -> None:
         "level_seen": True,
     }
     labels = {"vehicle": "Bus 12", "compartment": "rear axle", "grade": "75W-90", "method": "cover removed"}
+    labels["distance_km"] = f"{94_000 + 1000 * n}"
     utc = f"2026-0{n}-01T08:00:00.000+00:00"
     recorder.event(f"old{n}", "job_open", {"job": {"capacity": "2.9 L", "method": "cover removed"}}, now(0.0))
     recorder.result(f"old{n}", report, job_row(f"old{n}", utc, utc, labels, report), now(0.0))
@@ -81,6 +84,29 @@ def test_the_target_is_learned_from_the_shops_own_jobs(engine: Engine) -> None:
     assert 2.79 < expected_l < 2.85  # drawn from the listed 2.871 towards six fills of 2.80
     wait_for(engine, "abandoned")
     assert engine.job(job_id)["labels"]["expected_from"] == "learned from 6 jobs"
+
+
+def test_the_plan_is_told_before_the_job_is_opened(engine: Engine) -> None:
+    told = engine.plan_preview(FORM)
+    assert told["words"] == "learned from 6 jobs"
+    assert 2.79 < told["expected_fill_l"] < 2.85
+    assert told["supply"]["held"] == 0
+    assert "not listed with gear_75w90" in told["supply"]["text"]
+    with pytest.raises(InputError, match="takes 75W-90"):
+        engine.plan_preview({**FORM, "fresh_fluid": "atf"})
+
+
+def test_the_open_job_leads_the_list_and_its_vehicles_list(engine: Engine) -> None:
+    job_id = engine.open_job(FORM)
+    closed = [row["job_id"] for row in engine.jobs(100) if row["job_id"] != job_id]
+    assert [row["job_id"] for row in engine.jobs(3)] == [job_id, *closed[:2]]
+    assert [row["job_id"] for row in engine.jobs(3, job_id)] == closed[:3]
+    assert [row["job_id"] for row in engine.jobs(3, closed[0])] == closed[1:4]
+    assert engine.jobs(1, vehicle="Bus 12")[0]["closed_utc"] is None
+    assert engine.jobs(100, vehicle="Bus 7") == []
+    with pytest.raises(InputError, match="before is 'nowhere'"):
+        engine.jobs(3, "nowhere")
+    engine.abandon("only a test")
 
 
 def test_a_capacity_in_the_wrong_unit_is_stopped_before_the_pump_can_run(engine: Engine) -> None:
@@ -149,12 +175,47 @@ def test_fluid_moved_by_hand_is_in_the_audit_and_the_stock(engine: Engine) -> No
     engine.enter(
         "movement", {"kind": "waste", "fluid": "gear_75w90", "container": "drum A", "volume": "2 US quart"}
     )
-    time.sleep(0.3)
     with engine.reading() as ledger:
         held = stock.contents(ledger, engine.catalogue(), now().utc)
         books = audit.audit(ledger, "2026-01-01", "2100-01-01", engine.catalogue(), "us")
     assert held[0].to_dict()["content_l"] == pytest.approx(60 - 2 * 0.946352946, abs=1e-6)
     assert books.to_dict()["total"]["waste_l"] == pytest.approx(2 * 0.946352946, abs=1e-6)
+
+
+def test_an_entry_is_on_disk_when_the_station_has_answered_however_slow_the_disk_is(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    append = Ledger.append
+
+    def slowly(*values: Any) -> int:
+        time.sleep(0.2)
+        return append(*values)
+
+    monkeypatch.setattr(Ledger, "append", slowly)
+    engine.enter("movement", {"kind": "waste", "fluid": "atf", "volume": "1 L", "note": "slow disk"})
+    with engine.reading() as ledger:
+        assert ledger.db.execute("select count(*) from movement where note = 'slow disk'").fetchone() == (1,)
+
+
+def test_an_entry_that_the_disk_refuses_is_told_as_that(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    append = Ledger.append
+
+    def refused(*values: Any) -> int:
+        raise LedgerError("disk is full")
+
+    monkeypatch.setattr(Ledger, "append", refused)
+    movement = {"kind": "waste", "fluid": "atf", "volume": "1 L", "note": "full disk"}
+    with pytest.raises(LedgerError, match="does not take the entry yet"):
+        engine.enter("movement", movement)
+    monkeypatch.setattr(Ledger, "append", append)
+    for _ in range(300):
+        with engine.reading() as ledger:
+            if ledger.db.execute("select count(*) from movement where note = 'full disk'").fetchone() == (1,):
+                return
+        time.sleep(0.01)
+    pytest.fail("what was refused was not written later")
 
 
 def test_a_photo_is_kept_without_its_metadata(engine: Engine) -> None:
@@ -178,6 +239,29 @@ def test_causes_of_a_job_are_ranked_and_named(engine: Engine) -> None:
     engine.abandon("only a test")
     time.sleep(0.3)
     assert engine.causes(job_id)["causes"][0]["kind"] == "unit_mixup"
+
+
+def test_fluid_that_was_never_changed_is_told_against_the_catalogues_interval(
+    engine: Engine, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The record says changed 1,000 km ago of an interval of 80,000 km; what comes out is black and burnt."""
+    entry = engine.catalogue().get("compartment", "Bus 12", "rear axle")
+    assert entry is not None
+    fields = {"vehicle": "Bus 12", "compartment": "rear axle", **entry.fields}
+    job_id = engine.open_job({**FORM, "distance": "101000 km"})
+    noted = {"job_id": job_id, "colour": "black", "smell": "burnt", "metal": "none"}
+    engine.enter("condition", noted)
+    engine.abandon("only a test")
+    engine.enter(
+        "enter", {"table": "technician", "fields": {"technician": "M. Okafor"}}
+    )  # all before is on disk
+    assert "never_changed" not in [cause["kind"] for cause in engine.causes(job_id)["causes"]]
+    engine.enter("enter", {"table": "compartment", "fields": {**fields, "interval_distance": "80 000 km"}})
+    (cause,) = [cause for cause in engine.causes(job_id)["causes"] if cause["kind"] == "never_changed"]
+    assert "1\u00a0000\u00a0km ago" in cause["text"]
+    path = str(engine.config.ledger)
+    assert main(["why", job_id, "--ledger", path, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["causes"] == engine.causes(job_id)["causes"]
 
 
 def test_the_ledger_is_whole_after_all_that(engine: Engine) -> None:

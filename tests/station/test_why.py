@@ -4,6 +4,7 @@ import itertools
 import math
 from dataclasses import replace
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -194,7 +195,10 @@ def test_never_changed_needs_both_a_record_and_fluid_that_contradicts_it() -> No
     facts = replace(FACTS, previous=before, condition=worn, interval_km=80_000.0)
     found = causes(facts)
     assert [cause.kind for cause in found] == ["never_changed"]
-    assert "4000 km ago" in found[0].text
+    assert "4\u00a0000\u00a0km ago" in found[0].text
+    late = replace(facts, previous=replace(before, utc="2025-11-01T23:30:00.000+00:00"))
+    assert "changed on 2025-11-01" in causes(late)[0].text
+    assert "changed on 2025-11-02" in causes(replace(late, zone=ZoneInfo("Europe/Oslo")))[0].text
     assert kinds(replace(facts, condition=Condition("amber", "usual", "fine paste"))) == []
     assert kinds(replace(facts, previous=replace(before, distance_km=78_000.0))) == []
     assert kinds(replace(facts, previous=None)) == []

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from calibration.certificates import Certificate, Reference
-from station import catalogue
+from station import catalogue, days, entering, offered
 from station.calibrating import PAN_STEPS
 from station.catalogue import Catalogue
 from station.config import BayConfig, demo_path, read_config
@@ -27,6 +27,7 @@ COMPARTMENTS = [
         "grade": "75W-90",
         "method": "cover removed",
         "plug": "fill plug behind the fuel tank",
+        "type": "midibus rear axle",
     },
     {
         "key": "b12_transfer",
@@ -36,6 +37,7 @@ COMPARTMENTS = [
         "grade": "ATF",
         "method": "drain plug",
         "plug": "fill plug on the rear face",
+        "type": "",
     },
 ]
 FLUIDS = [
@@ -375,7 +377,7 @@ def _catalogue() -> Catalogue:
     """The demo bay's own entries, with a container, a price and a type of compartment."""
     shop: Catalogue = Catalogue({table: {} for table in catalogue.TABLES})
     entries = {table: dict(rows) for table, rows in shop.entries.items()}
-    changes = catalogue.from_config(read_config(demo_path()))
+    changes = offered.from_config(read_config(demo_path()))
     for change in catalogue.body(changes, "test")["changes"]:
         catalogue.apply(entries, change, now().utc)
     shop = Catalogue(entries)
@@ -385,7 +387,7 @@ def _catalogue() -> Catalogue:
         ("compartment", {**_listed(shop), "type": "midibus rear axle", "interval_months": "24"}),
     ]
     for table, fields in more:
-        change = catalogue.enter(Catalogue(entries), table, fields)
+        change = entering.enter(Catalogue(entries), table, fields)
         if change is not None:
             catalogue.apply(entries, catalogue.body([change], "test")["changes"][0], now().utc)
     return Catalogue(entries)
@@ -471,6 +473,7 @@ class FakeEngine:
         ledger: Path | None = None,
     ) -> None:
         self.ledger = ledger
+        self.zone = days.zone_of("Pacific/Auckland")
         self.shop = _catalogue()
         self.calibrations = calibration_of()
         self.found: dict[str, Any] = {"causes": [], "settles": []}
@@ -512,6 +515,17 @@ class FakeEngine:
         if self.fail is not None:
             raise self.fail
         self.calls.append(call)
+
+    def plan_preview(self, form: dict[str, Any]) -> dict[str, Any]:
+        self._called("plan_preview", form)
+        text = "By the books drum 1 should hold 1.20 ± 0.30 L; 3.12 L are needed. Bring 2.22 L more."
+        return {
+            "expected_fill_l": 2.871,
+            "expected_fill_u95_l": 0.029,
+            "words": "listed",
+            "supply": {"enough": False, "counted": True, "text": text},
+            "service": {"state": "unknown", "text": "No change is on record here."},
+        }
 
     def open_job(self, form: dict[str, Any]) -> str:
         self._called("open_job", form)
@@ -556,12 +570,15 @@ class FakeEngine:
     def truth(self) -> dict[str, float]:
         return {"drained_l": 2.66, "filled_l": 2.861, "overflow_l": 0.019}
 
-    def jobs(self, limit: int = 50, before: str | None = None) -> list[dict[str, Any]]:
-        ids = [row["job_id"] for row in self.rows]
+    def jobs(
+        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
+    ) -> list[dict[str, Any]]:
+        rows = [row for row in self.rows if vehicle in (None, row["vehicle"])]
+        ids = [row["job_id"] for row in rows]
         if before is not None and before not in ids:
             raise InputError(f"before is {before!r}; expected the id of a job.")
         start = 0 if before is None else ids.index(before) + 1
-        return self.rows[start : start + limit]
+        return rows[start : start + limit]
 
     def job(self, job_id: str) -> dict[str, Any]:
         return self.records[job_id]
@@ -600,13 +617,13 @@ class FakeEngine:
         return self.shop
 
     def settings(self) -> BayConfig:
-        config = read_config(demo_path())
+        config = replace(read_config(demo_path()), zone=self.zone)
         return config if self.ledger is None else replace(config, ledger=self.ledger)
 
     def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
         self._called("enter", action, dict(values))
         if action == "import":
-            return catalogue.dry_run(self.shop, values["table"], values["data"]).to_dict()
+            return entering.dry_run(self.shop, values["table"], values["data"]).to_dict()
         return dict(values)
 
     def photo(self, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from web.gate import LARGEST_BODY, SECURITY_HEADERS, Gate
 
 BODIES = {
     "/api/job": {"compartment": "b12_rear_axle"},
+    "/api/plan": {"compartment": "b12_rear_axle"},
     "/api/check": {"key": "hot", "done": True},
     "/api/mark": {"mark": "drain_open"},
     "/api/hold": {"held": True, "grip": "g1"},
@@ -42,9 +43,10 @@ BODIES = {
 }
 NUMBER = CERTIFICATES[0].number
 READS = [
-    "/", "/wall", "/view.json", "/jobs", "/jobs.json", f"/jobs/{JOB_ID}.json", f"/jobs/{JOB_ID}/sheet",
+    "/", "/wall", "/view.json", "/jobs", "/jobs.json", "/jobs.csv", f"/jobs/{JOB_ID}.json", f"/jobs/{JOB_ID}/sheet",
     f"/jobs/{JOB_ID}/recording.csv", f"/jobs/{JOB_ID}/JOB.toml", f"/jobs/{JOB_ID}", "/bench/truth.json", "/favicon.ico",
-    "/usage", "/usage.json", "/usage.csv", "/due", "/due.json", "/quality", "/quality.json", "/quality.csv",
+    "/usage", "/usage.json", "/usage.csv", "/stock.json", "/stock.csv", "/expected", "/expected.json", "/expected.csv",
+    "/due", "/due.json", "/due.csv", "/quality", "/quality.json", "/quality.csv",
     *(f"/quality/chart{kind}?of=bay&name=Bay%201" for kind in ("", ".json", ".csv")),
     "/setup", "/setup.json", "/setup/vehicle.csv",
     "/calibration", "/calibration.json", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",

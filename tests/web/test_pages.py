@@ -1,18 +1,24 @@
 """Pages as a browser gets them."""
 
+import csv
 import dataclasses
+import html
+import io
 import json
 import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 
+from station.distance import parse_distance_km
 from station.errors import StationError
+from station.units import parse_volume_l
 from tests.web.conftest import Bay
 from tests.web.fake_engine import JOB_ID, STAGE_VIEWS, FakeEngine, job_record, view_of
-from web import calibration_contexts, contexts, quality_pages, setup_pages, usage_pages
+from web import calibration_contexts, contexts, fleet_pages, quality_pages, setup_pages, usage_pages
 from web.gate import SECURITY_HEADERS
 from web.problem import Problem
 from web.render import HERE
@@ -74,7 +80,8 @@ CONTEXTS = {
     "calibration.html": calibration_contexts.CalibrationPage,
     "certificate.html": calibration_contexts.CertificatePage,
     "usage.html": usage_pages.UsagePage,
-    "due.html": usage_pages.DuePage,
+    "due.html": fleet_pages.DuePage,
+    "expected.html": fleet_pages.ExpectedPage,
     "quality.html": quality_pages.QualityPage,
     "quality_chart.html": quality_pages.ChartPage,
     "setup.html": setup_pages.SetupPage,
@@ -143,7 +150,26 @@ def test_the_list_is_paged_by_the_last_job_shown(open_bay: Callable[..., Bay]) -
     assert bay.engine.rows[50]["job_id"] in second
     assert bay.engine.rows[49]["job_id"] not in re.findall(r'/jobs/([^"]+)"', second)
     last = bay.html(f"/jobs?before={bay.engine.rows[99]['job_id']}").text
-    assert "before=" not in last
+    assert ">Older<" not in last
+    assert f'/jobs.csv?before={bay.engine.rows[99]["job_id"]}"' in last  # the files are of the same page
+
+
+def test_the_jobs_of_one_vehicle_are_listed_by_themselves(open_bay: Callable[..., Bay]) -> None:
+    bay = open_bay(FakeEngine(jobs=120))
+    name = 'Bus 9 & "co", ü'
+    for row in bay.engine.rows[::2]:
+        row["vehicle"] = name
+    first = bay.html(f"/jobs?{urlencode({'vehicle': name})}").text
+    ids = re.findall(r'href="/jobs/([^"]+)"', first)
+    assert ids == [row["job_id"] for row in bay.engine.rows[:100:2]]
+    older = re.search(r'href="(/jobs\?[^"]+before=[^"]+)"', first)
+    assert older is not None
+    second = bay.html(html.unescape(older[1])).text
+    assert re.findall(r'href="/jobs/([^"]+)"', second) == [row["job_id"] for row in bay.engine.rows[100::2]]
+    file = bay.send("GET", f"/jobs.csv?{urlencode({'vehicle': name, 'limit': 3})}").text
+    assert [row["job_id"] for row in csv.DictReader(io.StringIO(file))] == ids[:3]
+    assert "No job of Bus 77 has been recorded" in bay.html("/jobs?vehicle=Bus%2077").text
+    assert bay.send("GET", "/jobs.csv?limit=0").status_code == 422
 
 
 def test_an_empty_list_points_to_the_bay(open_bay: Callable[..., Bay]) -> None:
@@ -156,6 +182,7 @@ def test_json_twins_carry_the_engines_own_values(bay: Bay) -> None:
     beside = {
         "causes": [],
         "causes_not_judged": None,
+        "torque": {"set_up": {"plug": "fill plug behind the fuel tank"}, "noted": ["cover bolts 42 N·m"]},
         "settles": [],
         "condition": None,
         "findings": [],
@@ -287,3 +314,19 @@ def test_templates_are_all_reached() -> None:
     for path in [*(HERE / "templates").iterdir(), *HERE.glob("*.py")]:
         named |= set(re.findall(r'"(\w+\.html)"', path.read_text(encoding="utf-8")))
     assert templates == named
+
+
+def test_a_plan_says_before_the_job_whether_the_fluid_is_there(bay: Bay) -> None:
+    reply = bay.post("/api/plan", {"compartment": "b12_rear_axle", "grade": ""}).json()
+    assert bay.engine.calls == [("plan_preview", {"compartment": "b12_rear_axle"})]
+    assert reply["plan"]["supply"]["text"] in reply["html"]
+    assert "<strong>2.87 ± 0.03 L</strong> expected, listed" in reply["html"]
+    assert 'class="caution-box"' in reply["html"]
+
+
+def test_what_the_plan_form_shows_as_an_example_is_taken(bay: Bay) -> None:
+    html = bay.html("/").text
+    (distance,) = re.findall(r'name="distance"[^>]*placeholder="([^"]+)"', html)
+    (capacity,) = re.findall(r'name="capacity"[^>]*placeholder="([^"]+)"', html)
+    assert parse_distance_km(distance) == 122300.0
+    assert parse_volume_l(capacity) == 2.9

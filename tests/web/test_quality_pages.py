@@ -206,3 +206,12 @@ def test_a_mark_sits_on_its_value_and_names_its_job() -> None:
 
 def test_no_values_make_no_drawing() -> None:
     assert charts.panels(chart([]), []) == []
+
+
+def test_tallies_and_what_is_due_go_out_as_csv(bay: Bay) -> None:
+    due = list(csv.DictReader(io.StringIO(bay.send("GET", "/quality.csv?list=calibration").text)))
+    assert {row["instrument"]: row["state"] for row in due} == {"Bay 1 pan": "none", "Bay 1 meter": "none"}
+    assert bay.send("GET", "/quality.csv?list=subjects").text.startswith("dimension,name,jobs,short")
+    reply = bay.send("GET", "/quality.csv?list=moods")
+    assert reply.status_code == 400
+    assert "expected one of: fills, subjects, calibration" in reply.json()["text"]

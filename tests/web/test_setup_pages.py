@@ -2,6 +2,7 @@
 
 import base64
 import csv
+import dataclasses
 import html
 import io
 import json
@@ -11,11 +12,11 @@ from typing import Any
 
 import pytest
 
-from station import catalogue
+from station import catalogue, entering
 from station.catalogue import TABLES, Catalogue
 from station.errors import InputError
 from tests.web.conftest import Bay
-from tests.web.fake_engine import FakeEngine
+from tests.web.fake_engine import JOB_ID, FakeEngine
 from web import setup_pages
 from web.gate import LARGEST_BODY, LARGEST_FILE
 
@@ -76,9 +77,7 @@ def test_a_change_begins_with_all_that_stands_there(bay: Bay) -> None:
 
 
 def test_what_is_retired_leaves_the_list_and_can_be_restored(bay: Bay) -> None:
-    bay.engine.shop = _changed(
-        bay.engine.shop, catalogue.retire(bay.engine.shop, "technician", ["M. Okafor"])
-    )
+    bay.engine.shop = _changed(bay.engine.shop, entering.retire(bay.engine.shop, "technician", ["M. Okafor"]))
     text = bay.html("/setup?table=technician").text
     assert "Retired: 1" in text
     assert re.search(r'data-change="[^"]*M\. Okafor[^"]*" data-retired="yes">Restore', text)
@@ -88,7 +87,7 @@ def test_what_is_retired_leaves_the_list_and_can_be_restored(bay: Bay) -> None:
 
 def test_names_cannot_become_markup(bay: Bay) -> None:
     nasty = "\"'><script>alert(1)</script>"
-    made = catalogue.enter(bay.engine.shop, "vehicle", {"vehicle": nasty})
+    made = entering.enter(bay.engine.shop, "vehicle", {"vehicle": nasty})
     assert made is not None
     bay.engine.shop = _changed(bay.engine.shop, made)
     text = bay.html("/setup").text
@@ -228,3 +227,49 @@ def test_a_fleets_file_passes_the_gate_and_only_there(open_bay: Callable[..., Ba
     assert len(bay.post("/api/catalogue/import", body).json()["plan"]["changes"]) == 2000
     assert bay.post("/api/catalogue/enter", body).status_code == 413
     assert bay.post("/api/catalogue/import", _file(b"x" * LARGEST_FILE)).status_code == 413
+
+
+@pytest.mark.parametrize(
+    ("typed", "shown"),
+    [
+        ("42 N·m", "42 N·m"),
+        ("31 lbf·ft", "31 lbf·ft (42 N·m)"),
+        ("42 Nm", "42 Nm"),
+        ("372 lbf·in", "372 lbf·in (42 N·m)"),
+    ],
+)
+def test_the_jobs_page_shows_the_torque_of_set_up_beside_the_one_noted(
+    bay: Bay, typed: str, shown: str
+) -> None:
+    record = bay.engine.records[JOB_ID]
+    key = (record["labels"]["vehicle"], record["labels"]["compartment"])
+    record["notes"] = []
+    empty = bay.html(f"/jobs/{JOB_ID}").text
+    assert "Torque, as entered in set-up</th><td>none entered" in empty
+    assert "Torque noted at the job</th><td>none" in empty
+    record["notes"] = [{"utc": record["opened_utc"], "kind": "note", "text": "torque: plug 40 N·m"}]
+    before = {"table": "compartment", "key": list(key), "action": "change", "fields": {"torque": typed}}
+    entries = {table: dict(rows) for table, rows in bay.engine.shop.entries.items()}
+    old = entries["compartment"][key]
+    entries["compartment"][key] = dataclasses.replace(old, versions=())
+    catalogue.apply(entries, before, "2020-01-01")
+    catalogue.apply(
+        entries, {**before, "fields": {"torque": "99 N·m"}}, "2999-01-01"
+    )  # entered after the job
+    bay.engine.shop = Catalogue(entries)
+    text = bay.html(f"/jobs/{JOB_ID}").text
+    assert f"Torque, as entered in set-up</th><td>{shown}</td>" in text
+    assert "Torque noted at the job</th><td>plug 40 N·m</td>" in text
+    assert "99 N·m" not in text
+    content = bay.send("GET", f"/jobs/{JOB_ID}.json").json()["torque"]
+    assert (content["set_up"]["torque"], content["noted"]) == (typed, ["plug 40 N·m"])
+
+
+def test_every_example_that_the_form_shows_is_taken() -> None:
+    checks = {
+        name: check for shape in TABLES.values() for name, check in {**shape.needed, **shape.optional}.items()
+    }
+    shown = {name: named.hint for name, named in setup_pages.FIELDS.items() if named.hint}
+    assert len(shown) > 10
+    for name, hint in shown.items():
+        checks[name](hint, None)

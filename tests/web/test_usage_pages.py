@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -102,11 +103,30 @@ def test_lines_by_each_group_add_up_to_the_total(march: Bay, by: str, group: str
         assert sum(float(row[column]) for row in rows[:-1]) == pytest.approx(float(rows[-1][column])), column
 
 
+def test_stock_takes_and_used_fluid_go_out_as_csv(march: Bay) -> None:
+    def rows(by: str) -> list[dict[str, str]]:
+        return list(csv.DictReader(io.StringIO(march.send("GET", f"/usage.csv?month=2026-03&by={by}").text)))
+
+    (take,) = rows("stock takes")
+    assert (take["container"], take["explained"]) == ("drum 1", "False")
+    assert float(take["rest_l"]) == pytest.approx(5.60)
+    (used,) = rows("used fluid")
+    assert float(used["total_l"]) == pytest.approx(7.34)
+    assert used["time_zone"] == take["time_zone"] == "Pacific/Auckland"
+    html = march.html(MARCH).text
+    assert "by=stock%20takes" in html
+    assert "by=used%20fluid" in html
+
+
 def test_json_carries_the_audits_own_values(march: Bay) -> None:
     content = march.send("GET", "/usage.json?month=2026-03").json()
     with march.engine.reading() as ledger:
-        books = audit.audit(ledger, "2026-03-01", "2026-04-01", march.engine.catalogue(), "us")
+        books = audit.audit(
+            ledger, "2026-03-01", "2026-04-01", march.engine.catalogue(), "us", ZoneInfo("Pacific/Auckland")
+        )
     assert content["total"] == books.total.to_dict()
+    assert "days of Pacific/Auckland" in page_text(march, MARCH)
+    assert content["time_zone"] == "Pacific/Auckland"
     assert content["stock"] == [take.to_dict() for take in books.stock]
     assert content["containers"][0]["content_l"] == pytest.approx(52.1)
 
@@ -171,4 +191,24 @@ def test_service_due_names_every_compartment_with_its_reason(march: Bay) -> None
     assert "No interval is listed" in text
     rows = march.send("GET", "/due.json").json()["due"]
     assert {"Bus 12"} <= {row["vehicle"] for row in rows}
+    listed = list(csv.DictReader(io.StringIO(march.send("GET", "/due.csv").text)))
+    assert [row["text"] for row in listed] == [row["text"] for row in rows]
+    assert listed[0]["time_zone"] == rows[0]["time_zone"] != ""
     assert all(row["state"] in ("overdue", "due soon", "unknown", "ok") for row in rows)
+
+
+def test_stock_and_expected_fills_go_out_as_files_too(march: Bay) -> None:
+    held = march.send("GET", "/stock.json").json()["stock"]
+    rows = list(csv.DictReader(io.StringIO(march.send("GET", "/stock.csv").text)))
+    assert (
+        [float(row["content_l"]) for row in rows]
+        == [one["content_l"] for one in held]
+        == [pytest.approx(52.1)]
+    )
+    fills = march.send("GET", "/expected.json").json()["expected"]
+    rows = list(csv.DictReader(io.StringIO(march.send("GET", "/expected.csv").text)))
+    assert [row["words"] for row in rows] == [one["words"] for one in fills]
+    text = page_text(march, "/expected")
+    for one in fills:
+        assert f"{one['vehicle']} · {one['compartment']}" in text
+        assert one["words"] in text

@@ -1,5 +1,5 @@
 // The plan form: picking a compartment fills in what is listed for it.
-import { act } from "./send.js";
+import { act, send } from "./send.js";
 
 const form = document.getElementById("plan");
 const field = (name) => form.elements[name];
@@ -47,17 +47,44 @@ function pickContainer() {
   if (chosen(select).disabled || select.value === "") select.value = [...select.options].find((o) => o.value && !o.disabled)?.value || "";
 }
 
+function typed() {
+  const body = Object.fromEntries(new FormData(form));
+  if (chosen(field("compartment")).dataset.other !== undefined) body.compartment = body.other_compartment;
+  else body.vehicle = "";
+  delete body.other_compartment;
+  return body;
+}
+
+// What the plan comes to, a moment after the last change; an answer that was overtaken is not shown.
+const PAUSE_MS = 300;
+let waiting = 0, asked = 0;
+
+async function preview() {
+  const mine = ++asked, box = byId("plan-preview");
+  try {
+    const { html } = await send("/api/plan", typed());
+    if (mine === asked) box.innerHTML = html;
+  } catch (error) {
+    if (mine === asked) box.textContent = error.message;
+  }
+}
+
+function previewSoon() {
+  clearTimeout(waiting);
+  waiting = setTimeout(preview, PAUSE_MS);
+}
+
 export function planForm() {
   field("compartment").addEventListener("change", pickCompartment);
   field("grade").addEventListener("input", fits);
   field("fresh_fluid").addEventListener("change", () => { fits(); pickContainer(); });
+  form.addEventListener("input", previewSoon);
+  form.addEventListener("change", previewSoon);
+  form.addEventListener("focusin", previewSoon);  // a job that ended meanwhile has moved hose and stock
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    const body = Object.fromEntries(new FormData(form));
-    if (chosen(field("compartment")).dataset.other !== undefined) body.compartment = body.other_compartment;
-    else body.vehicle = "";
-    delete body.other_compartment;
-    if (await act(form.querySelector("button"), "/api/job", body)) scrollTo(0, 0);
+    if (await act(form.querySelector("button"), "/api/job", typed())) scrollTo(0, 0);
   });
   pickCompartment();
+  preview();
 }

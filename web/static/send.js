@@ -46,9 +46,8 @@ export async function act(button, path, body, { refused = say, ...options } = {}
 export const upload = (button, path, file) =>
   act(button, path, {}, { headers: { ...HEADERS, "Content-Type": file.type }, body: file });
 
-// The station answers when it has taken an entry; its record is on disk a moment later, and pages are drawn from that.
-const WRITTEN_MS = 500;
-export const reload = () => setTimeout(() => location.reload(), WRITTEN_MS);
+// The station answers when an entry is on disk, and pages are drawn from there.
+export const reload = () => location.reload();
 
 // The drained fluid's condition, as its form has it.
 export const condition = ({ elements }) => ({
