@@ -10,7 +10,7 @@ from station import recording
 from station.job import answers_table
 from station.ledger import Ledger
 
-_TEXTS = ("notice", "stage", "note", "check", "abandoned", "mark", "answer")
+_TEXTS = ("notice", "stage", "note", "check", "abandoned", "mark", "step", "answer")
 
 
 def certificates(ledger: Ledger) -> tuple[Certificate, ...]:

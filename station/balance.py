@@ -202,8 +202,20 @@ def figures(state: BayState) -> Figures:
     return Figures(_drained(state), metered, overflow, filled, judgement)
 
 
-def _steps(state: BayState) -> list[dict[str, Any]]:
-    """What came and went on the pan, and how much of it counts as fluid."""
+def _weighs(state: BayState, step: steps.Step) -> bool:
+    """Whether a step lies where a figure is weighed: from the drain to its freeze, or in the fill."""
+    if step.kind == "flush":
+        return True
+    drained, before, base, end = _drained_level(state), state.before, state.fill_base, state.fill_end
+    draining = before is not None and before.t_s < step.t_s <= (math.inf if drained is None else drained.t_s)
+    return draining or (base is not None and base.t_s < step.t_s <= (math.inf if end is None else end.t_s))
+
+
+def what_came(state: BayState) -> list[dict[str, Any]]:
+    """What came and went on the pan, and how much of it counts as fluid.
+
+    asked: nobody knows what it was until the technician says. may_answer: the technician may say, and it matters.
+    """
     says = state.says()
     return [
         {
@@ -214,6 +226,7 @@ def _steps(state: BayState) -> list[dict[str, Any]]:
             "counted_kg": steps.counted(s, says.get(s.id))[0],
             "says": says.get(s.id),
             "asked": s.kind == "gulp" and s.id not in says,
+            "may_answer": s.kind in steps.ANSWERABLE and _weighs(state, s),
         }
         for s in state.steps
     ]
@@ -259,7 +272,7 @@ def report(state: BayState) -> dict[str, Any]:
         "leak_u95_l_h": None if leak is None else leak.u95_l_h,
         "leak_limit_l_h": None if leak is None else leak.limit_l_h,
         "leak_text": None if leak is None else leak.text,
-        "steps": _steps(state),
+        "steps": what_came(state),
         "stage": state.stage,
         "notices": [{"kind": n.kind, "text": n.text, "t_s": n.t_s} for n in state.notices],
         "budgets": {

@@ -21,6 +21,8 @@ SPLASH_KG, SPLASH_S = 0.006, 0.12
 as fluid, and half of it widens the uncertainty."""
 
 WORDS = ("fluid", "object")
+ANSWERABLE = ("object", "gulp", "flush")
+"""What the technician may know better. A burst goes with its flush; a pan that was lifted or lightened is no fluid."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +67,12 @@ def _says(step: Step, steps: tuple[Step, ...], answers: Mapping[str, str]) -> st
     if step.id in answers or step.kind != "burst":
         return answers.get(step.id)
     return next((answers.get(s.id) for s in steps if s.kind == "flush" and s.t_s <= step.t_s), None)
+
+
+def in_words(step: Step) -> str:
+    """A line for the record."""
+    kind = step.kind.replace("_", " ")
+    return f"{kind} of {step.kg * 1000.0:+.0f} g" if step.kg else kind
 
 
 def between(

@@ -6,7 +6,7 @@ from typing import Any
 
 from station.catalogue import Catalogue
 from web import format as fmt
-from web import words
+from web import pan_steps, words
 from web.findings import WORDS, Fact, Findings, Words, findings
 from web.live import Live
 
@@ -123,6 +123,7 @@ class JobPage:
     notices: Sequence[NoticeLine]
     events: Sequence[Entry]
     findings: Findings
+    on_pan: Sequence[pan_steps.Came]
 
 
 @dataclass(frozen=True)
@@ -141,6 +142,7 @@ class SheetPage:
     reference: str
     within: str
     level_seen: str
+    on_pan: str
     torque: Sequence[str]
     more_torque: int
     notices: Sequence[str]
@@ -216,7 +218,9 @@ def _figures(job: Mapping[str, Any]) -> list[Fact]:
     ]
     facts = [Fact(label, str(shown)) for label, shown in reached]
     if report.get("leak_text"):
-        facts.append(Fact("Leak watch", report["leak_text"].rstrip(".")))
+        measured = fmt.leak_rate(report.get("leak_l_h"), report.get("leak_u95_l_h"))
+        behind = f" (measured {measured})" if measured is not fmt.NOTHING else ""
+        facts.append(Fact("Leak watch", report["leak_text"].rstrip(".") + behind))
     return facts
 
 
@@ -294,6 +298,7 @@ def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
         notices=[NoticeLine(n["text"], bool(n.get("stops"))) for n in report["notices"]],
         events=[_entry(event) for event in job["events"]],
         findings=findings(job["job_id"], known),
+        on_pan=pan_steps.came(job),
     )
 
 
@@ -324,6 +329,7 @@ def sheet_page(job: Mapping[str, Any]) -> SheetPage:
         figures=_figures(job),
         reference=_reference(report),
         within=f"{lower} to {upper} L",
+        on_pan=pan_steps.summary(report.get("steps", ())),
         level_seen="yes, at the fill plug" if report["level_seen"] else "not recorded",
         torque=[_cut(text, SHEET_NAME) for text in torque[-SHEET_NOTES:]],
         more_torque=max(0, len(torque) - SHEET_NOTES),
