@@ -9,7 +9,7 @@ from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
 from station import drip, interlocks, metering, pan, steps
 from station.job import JobSpec
-from station.leak import U_CELL_KG_S, LeakWatch, watch
+from station.leak import LeakWatch, watch
 from station.state import BayState
 from station.verdict import Judgement, judge
 
@@ -22,10 +22,6 @@ U_SLIP_MM2_S = 0.7
 """What a gear meter lets pass uncounted goes as 1/viscosity; a share of this much over ν is common (no source)."""
 U_PULSES = 0.6
 """One pulse at either end of a fill, rectangular: √2 · 1/√12, rounded up for the edge counted."""
-
-
-DRIFT_FADES = 0.1
-"""Share of a drift at rest that may be gone by the middle of the fill."""
 
 
 @dataclass(frozen=True)
@@ -146,11 +142,9 @@ def _overflow(state: BayState) -> budget.Budget | None:
     end = state.fill_end or pan.fit_level(state.pan.window, state.t_s, state.spec.pan.noise_kg)
     if end is None:
         return None
-    dt_s = end.t_s - base.t_s
     fluid_kg, u_steps_kg = steps.between(state.steps, state.says(), base.t_s, end.t_s)
-    gained_kg = end.kg - base.kg + fluid_kg - state.drift_kg_s * dt_s
-    # A drift seen at rest need not go on at the same rate: the creep or evaporation behind it dies away.
-    u_drift_kg = math.hypot(state.u_drift_kg_s, DRIFT_FADES * state.drift_kg_s, U_CELL_KG_S) * dt_s
+    gained_kg = end.kg - base.kg + fluid_kg - state.drift.gained_kg(base.t_s, end.t_s)
+    u_drift_kg = state.drift.u_gained_kg(base.t_s, end.t_s)
     load_kg = base.kg - (state.before.kg if state.before is not None else 0.0)
     u_creep_kg = 0.3 * state.spec.pan.creep_rel * abs(load_kg)
     u_kg = math.hypot(base.u_kg, end.u_kg, u_drift_kg, u_creep_kg, u_steps_kg)
@@ -174,14 +168,13 @@ def drip_ahead(state: BayState) -> StillToCome | None:
 
 def leak_watch(state: BayState) -> LeakWatch | None:
     """What the pan has shown since the plug went in. None until half a minute of it was seen."""
-    if state.leak is None or state.leak.n < 6:
+    if state.leak is None or state.leak.slope.n < 6:
         return None
-    slope = state.leak.long
-    # Fluid still creeps down the housing after the plug is in, and a drift at rest has half an hour to fade.
-    u_drift_kg_s = math.hypot(state.u_drift_kg_s, 2.0 * DRIFT_FADES * state.drift_kg_s)
+    slope, middle_s = state.leak.slope, 0.5 * (state.leak.t0_s + state.leak.block_t_s)
     u_slope_kg_s = state.spec.pan.noise_kg / math.sqrt(slope.stt)
     density = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c)
-    return watch(slope.kg_s, u_slope_kg_s, state.drift_kg_s, u_drift_kg_s, density)
+    drift = state.drift
+    return watch(slope.kg_s, u_slope_kg_s, drift.rate_kg_s(middle_s), drift.u_rate_kg_s(middle_s), density)
 
 
 def figures(state: BayState) -> Figures:

@@ -27,6 +27,15 @@ CALM_BLOCKS = (5, 30)
 TAIL_S = 1.0
 TAIL_BLOCKS = (4, 10)
 EPISODE_S = 4.0
+SHAKEN_S = 40.0
+"""An episode without a straight end is judged all the same after so long: no air tool works for longer at a stretch."""
+MOST_KG_S, LEAST_KG_S = 0.5, -0.005
+"""No fluid comes faster than half a litre in a second, and none leaves the pan but by drying."""
+STRAIGHT = 1.6
+"""A straight end scatters no more than this many times what came before it."""
+SIDE_BLOCKS, SUDDEN_GAP_S = 6, 0.7
+SUDDEN_SURE, SUDDEN_KG = 6.0, 0.004
+"""Within an episode, a thing shows as a step between two short lines with a hand's quickness between them."""
 GAP_S = 1.5
 SLOW_S = 0.6
 """Readings further apart than this cannot tell a thing that falls from fluid that flows: all of them are taken."""
@@ -215,7 +224,13 @@ def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
     after = fit_line(tail)
     lasted_s = episode[-1][0] - episode[0][0]
     late = lasted_s > EPISODE_S and len(episode) >= 2 * n
-    if not late and after.sigma_kg > 1.6 * sigma_kg:
+    if (
+        late
+        and lasted_s <= SHAKEN_S
+        and not _settled(before, after, fit_line(episode[-2 * n : -n]), sigma_kg)
+    ):
+        return None
+    if not late and after.sigma_kg > STRAIGHT * sigma_kg:
         return None
     dies_away = abs(after.slope_kg_s - before.slope_kg_s) > SIGNIFICANT * after.u_slope(sigma_kg)
     if not late and dies_away and abs(before.slope_kg_s) < DRIP_KG_S:
@@ -230,19 +245,66 @@ def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
     step = after.at(to_s) - before.at(from_s) - explained
     if late and max(map(abs, flows)) > 1e-3:  # a flow that changed while hands or tools shook the pan
         leeway += 0.5 * max(map(abs, flows)) * between_s
-    if abs(step) - leeway <= max(SIGNIFICANT * u_lines, STEP_KG):
+    within = _sudden((*track.calm[-2 * SIDE_BLOCKS :], *episode), sigma_kg) if leeway > SUDDEN_KG else None
+    if within is not None and abs(step - within[0]) > leeway + SIGNIFICANT * (u_lines + within[1]):
+        within = None  # it came and went again, or was a knock
+    if within is None and abs(step) - leeway <= max(SIGNIFICANT * u_lines, STEP_KG):
         step = 0.0
     low, high, rise_s = _shape(episode, before, step, flows, from_s)
+    u_kg = math.hypot(CORRELATED * u_lines, leeway / math.sqrt(3.0), RINGS * step)
+    if within is not None and CORRELATED * within[1] < u_kg:
+        step, rise_s = within[0], within[2]
+        u_kg = math.hypot(CORRELATED * within[1], RINGS * step)
     return Jump(
         t_s=episode[0][0],
         end_t_s=episode[-1][0],
         kg=step,
-        u_kg=math.hypot(CORRELATED * u_lines, leeway / math.sqrt(3.0), RINGS * step),
+        u_kg=u_kg,
         rise_s=rise_s,
         swing_kg=min(-low, high),
         flow_kg_s=max(flows),
         before_kg=before.at(from_s),
         after_kg=after.at(to_s),
+    )
+
+
+def _settled(before: Line, after: Line, earlier: Line, sigma_kg: float) -> bool:
+    """Whether an episode that has lasted long ends in a new flow, and not in the midst of hands or tools."""
+    if not LEAST_KG_S <= after.slope_kg_s <= MOST_KG_S:
+        return False
+    if after.sigma_kg > STRAIGHT * max(sigma_kg, earlier.sigma_kg):
+        return False
+    change = abs(after.slope_kg_s - before.slope_kg_s)
+    return after.sigma_kg <= STRAIGHT * sigma_kg or change > SIGNIFICANT * after.u_slope(after.sigma_kg)
+
+
+def _sudden(blocks: tuple[Block, ...], sigma_kg: float) -> tuple[float, float, float] | None:
+    """The surest step of a hand's quickness: kg, its standard uncertainty and how long it took, s. None if unsure."""
+    dt_s = (blocks[-1][0] - blocks[0][0]) / (len(blocks) - 1)
+    gap = max(1, round(SUDDEN_GAP_S / dt_s))
+    best, found = SUDDEN_SURE, None
+    for i in range(SIDE_BLOCKS, len(blocks) - SIDE_BLOCKS - gap + 1):
+        left, right = fit_line(blocks[i - SIDE_BLOCKS : i]), fit_line(blocks[i + gap : i + gap + SIDE_BLOCKS])
+        flows = (left.slope_kg_s, right.slope_kg_s)
+        if min(flows) < LEAST_KG_S or max(flows) > MOST_KG_S:
+            continue
+        from_s, to_s = blocks[i - 1][0], blocks[i + gap][0]
+        middle_s, sigma = 0.5 * (from_s + to_s), max(sigma_kg, left.sigma_kg, right.sigma_kg)
+        kg = right.at(middle_s) - left.at(middle_s)
+        leeway = 0.5 * abs(flows[1] - flows[0]) * (to_s - from_s)
+        u_kg = math.hypot(left.u_at(middle_s, sigma), right.u_at(middle_s, sigma), leeway / math.sqrt(3.0))
+        sure = (abs(kg) - leeway) / u_kg
+        if sure > best and abs(kg) - leeway > SUDDEN_KG:
+            best, found = sure, (kg, u_kg, _rise_s(blocks[i - 1 : i + gap + 1], left, kg))
+    return found
+
+
+def _rise_s(blocks: tuple[Block, ...], left: Line, kg: float) -> float:
+    """From a fifth of a step to four fifths of it."""
+    shares = [(t_s, (b_kg - left.at(t_s)) / kg) for t_s, b_kg in blocks]
+    started_s = max((t_s for t_s, share in shares if share <= 0.2), default=blocks[0][0])
+    return (
+        min((t_s for t_s, share in shares if share >= 0.8 and t_s > started_s), default=started_s) - started_s
     )
 
 

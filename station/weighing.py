@@ -187,7 +187,7 @@ def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
         drained_temperature_c=state.temperatures_c.get("fluid_drained_c"),
         stage="reseal",
         stage_t_s=state.t_s,
-        rest=Rest(state.t_s, state.t_s),
+        rest=Rest(),
     )
     return note(
         state,
@@ -202,7 +202,7 @@ def _overflow_seen(state: BayState) -> BayState:
     base, track = state.fill_base, state.pan
     if base is None:
         return state
-    gained_kg = track.median_kg - base.kg - state.drift_kg_s * (state.t_s - base.t_s)
+    gained_kg = track.median_kg - base.kg - state.drift.gained_kg(base.t_s, state.t_s)
     if gained_kg < max(OVERFLOW_SEEN_KG, 6.0 * state.spec.pan.noise_kg):
         return state
     return evolve(state, overflow_at_l=state.meter.volume_l)
