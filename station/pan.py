@@ -243,9 +243,11 @@ def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
     explained = 0.5 * (flows[0] + flows[1]) * between_s
     leeway = 0.5 * abs(flows[1] - flows[0]) * (between_s + CORNER_S)
     step = after.at(to_s) - before.at(from_s) - explained
-    if late and max(map(abs, flows)) > 1e-3:  # a flow that changed while hands or tools shook the pan
-        leeway += 0.5 * max(map(abs, flows)) * between_s
-    within = _sudden((*track.calm[-2 * SIDE_BLOCKS :], *episode), sigma_kg) if leeway > SUDDEN_KG else None
+    if late:  # the flow changed while hands or tools shook the pan, a stream more than a drip
+        most = max(map(abs, flows))
+        leeway += (0.5 if most > 1e-3 else 0.15) * most * between_s
+    starts = abs(flows[0]) < DRIP_KG_S < flows[1] and leeway > SUDDEN_KG
+    within = _sudden((*track.calm[-2 * SIDE_BLOCKS :], *episode), sigma_kg) if starts else None
     if within is not None and abs(step - within[0]) > leeway + SIGNIFICANT * (u_lines + within[1]):
         within = None  # it came and went again, or was a knock
     if within is None and abs(step) - leeway <= max(SIGNIFICANT * u_lines, STEP_KG):

@@ -119,6 +119,8 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
     step = Step(f"s{len(state.steps) + 1}", jump.t_s, found.kind, jump.kg, jump.u_kg, found.share, doubt_kg)
     flow_kg_s = jump.flow_kg_s if found.kind == "pan_lifted" else state.lifted_flow_kg_s
     state = evolve(state, steps=(*state.steps, step), lifted_flow_kg_s=flow_kg_s)
+    if state.drip is not None:
+        state = evolve(state, drip=drip.break_off(state.drip, jump.t_s, jump.end_t_s))
     state = state if quiet else note(state, found.kind, f"{found.text} ({step.id})")
     again = [s for s in state.steps[:-1] if s.kind == "gulp" and s.t_s > jump.t_s - BURSTS_S]
     fit = state.drip
@@ -130,7 +132,7 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
 def _missed_kg(state: BayState, jump: pan.Jump) -> float:
     """Half of what may have run past the pan while it was off."""
     off_s = jump.end_t_s - state.steps[-1].t_s
-    if state.stage == "drip" and state.drip is not None and state.drip.n > 8:
+    if state.stage == "drip" and state.drip is not None and state.drip.n + state.drip.past_n > 8:
         return 0.5 * off_s * drip.rate_kg_s(state.drip, state.t_s, state.spec.pan.noise_kg)
     return 0.5 * off_s * max(0.0, state.lifted_flow_kg_s) if state.stage in ("drain", "drip") else 0.0
 
