@@ -19,10 +19,12 @@ U_SUPPLY_UNREAD_C = 8.0
 """Without a thermometer the supply is taken at the reference temperature, and a workshop is not a laboratory."""
 K_GIVEN_AT_C = 20.0
 U_SLIP_MM2_S = 0.7
-"""What a gear meter lets pass uncounted goes as 1/viscosity: so much over ν, a share. An assumption for small meters,
-no source. Oval gears of 50 mm bore changed by 0.272 % for each factor e of viscosity from 0.17 to 12 mPa·s (K. W. Lim,
-"An experimental study on the characteristics of oval gear flowmeters", FLOMEKO, its abstract); taken at 12 mPa·s that
-is 0.03 mm²/s, and small meters have wider gaps for their size. A proving at another viscosity replaces this."""
+"""What a gear meter lets pass uncounted goes as 1/viscosity: so much over ν, a share. Of small meters no source says how
+much: an assumption, that a proving at another viscosity replaces."""
+U_SLIP_PER_E = 0.00272
+"""Oval gears of 50 mm bore changed by this share for each factor e of viscosity, from 0.17 to 12 mPa·s. Thicker fluids
+are beyond it, so it only widens the doubt. Source: K. W. Lim, "An experimental study on the characteristics of oval
+gear flowmeters", IMEKO FLOMEKO, abstract."""
 U_PULSES = 0.6
 """One pulse at either end of a fill, rectangular: √2 · 1/√12, rounded up for the edge counted."""
 
@@ -116,7 +118,9 @@ def _u_slip_rel(spec: JobSpec, supply_c: float) -> float:
         proved, now = spec.fresh.viscosity_mm2_s(K_GIVEN_AT_C), spec.fresh.viscosity_mm2_s(supply_c)
     except ValueError:
         return 0.0
-    return 0.0 if proved is None or now is None else U_SLIP_MM2_S * abs(1.0 / proved - 1.0 / now)
+    if proved is None or now is None:
+        return 0.0
+    return max(U_SLIP_MM2_S * abs(1.0 / proved - 1.0 / now), U_SLIP_PER_E * abs(math.log(now / proved)))
 
 
 def _metered(state: BayState) -> budget.Budget | None:

@@ -30,7 +30,7 @@ SETTLES_S = 4.0
 """What is left of a gulp, or of hands on the pan, is no drip."""
 
 _FORGET_S = 150.0
-_MODEL_U = 0.15
+_MODEL_U = 0.10
 """The law is for one wall of one temperature. An axle is many, cooling: a share of the forecast stays in doubt."""
 
 Block = tuple[float, float]

@@ -42,11 +42,15 @@ SLOW_S = 0.6
 OUT = 4.0
 LEAD_S = 0.05
 """A block this many standard deviations off the line opens an episode."""
+SHOCK_TIMES = 6.0
+"""Fluid swings from one reading to the next by little; a change so many times the usual one is a thing that struck."""
 SIGNIFICANT = 4.0
 CORRELATED = 2.0
 """Fluid swings on: neighbouring readings err together, and a line's own scatter promises too much."""
 CORNER_S = 0.2
 """Where a flow changes at once, the blocks do not say when to better than this."""
+RINGS_S = 0.5
+"""What struck rings on: no line is laid through less than this after it."""
 RINGS = 0.01
 """What is left of a fall's ring after a second, of the step."""
 DRIP_KG_S = 0.0015
@@ -94,7 +98,8 @@ class Jump:
 
     rise_s: how long the step took from a fifth to four fifths. swing_kg: how far readings
     went beyond the lines, on the side where that was less.
-    flow_kg_s: the larger of the flows on either side. before_kg, after_kg: the levels on either side.
+    flow_kg_s: the larger of the flows on either side. hidden_kg: where something struck the pan under a stream and no
+    step can be told, half of what may have come. before_kg, after_kg: the levels on either side.
     """
 
     t_s: float
@@ -106,6 +111,7 @@ class Jump:
     flow_kg_s: float
     before_kg: float
     after_kg: float
+    hidden_kg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -113,7 +119,8 @@ class PanTrack:
     """window: (t_s, kg) of calm blocks, oldest first, without the steps taken out so far (offset_kg).
 
     median_kg and flow_kg_s are robust and cheap, for display and for the stages. episode: blocks that await
-    judgement.
+    judgement; struck: it began with a blow, and what rings is not let go for one reading that happens to lie on the
+    line. off_kg, change_kg: the last block's distance from the line, and how much that usually changes.
     """
 
     window: tuple[Block, ...] = ()
@@ -125,6 +132,9 @@ class PanTrack:
     episode: tuple[Block, ...] = ()
     readings: tuple[Block, ...] = ()
     block_t_s: float = -math.inf
+    off_kg: float = 0.0
+    change_kg: float = 0.0
+    struck: bool = False
 
 
 def _median(values: list[float]) -> float:
@@ -171,9 +181,12 @@ def add(track: PanTrack, t_s: float, indicated_kg: float, noise_kg: float) -> tu
     off_kg = block[1] - line.at(block[0])
     within = abs(off_kg) <= OUT * sigma + LEAD_S * abs(line.slope_kg_s) + 1e-4
     if not track.episode:
-        return (_accept(track, block, noise_kg, off_kg), None) if within else (
-            evolve(track, episode=(block,)), None)  # fmt: skip
-    if within and len(track.episode) == 1:  # one reading alone was off
+        if within:
+            return _accept(track, block, noise_kg, off_kg), None
+        usual_kg = max(noise_kg, track.change_kg)
+        struck = line.slope_kg_s > DRIP_KG_S and abs(off_kg - track.off_kg) > SHOCK_TIMES * usual_kg
+        return evolve(track, episode=(block,), struck=struck), None
+    if within and len(track.episode) == 1 and not track.struck:  # one reading alone was off
         return _accept(evolve(track, episode=()), block, noise_kg, off_kg), None
     track = evolve(track, episode=(*track.episode, block))
     return track, _judge(track, line, sigma)
@@ -189,6 +202,8 @@ def _accept(track: PanTrack, block: Block, noise_kg: float, off_kg: float | None
     scatter = track.scatter_kg or noise_kg
     if off_kg is not None:
         scatter += (1.25 * abs(off_kg) - scatter) / 20.0
+        change_kg = track.change_kg + (abs(off_kg - track.off_kg) - track.change_kg) / 20.0
+        track = evolve(track, off_kg=off_kg, change_kg=change_kg)
     return _published(evolve(track, calm=calm[first:], scatter_kg=scatter), block)
 
 
@@ -218,9 +233,9 @@ def _tail_length(calm: tuple[Block, ...]) -> int:
 def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
     """The jump of the present episode, once its end is calm again or it has lasted too long to wait."""
     episode, n = track.episode, _tail_length(track.calm)
-    if len(episode) < n:
-        return None
     tail = episode[-n:]
+    if len(episode) < n or (track.struck and tail[0][0] - episode[0][0] < RINGS_S):
+        return None
     after = fit_line(tail)
     lasted_s = episode[-1][0] - episode[0][0]
     late = lasted_s > EPISODE_S and len(episode) >= 2 * n
@@ -247,9 +262,10 @@ def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
         most = max(map(abs, flows))
         leeway += (0.5 if most > 1e-3 else 0.15) * most * between_s
     starts = abs(flows[0]) < DRIP_KG_S < flows[1] and leeway > SUDDEN_KG
-    within = _sudden((*track.calm[-2 * SIDE_BLOCKS :], *episode), sigma_kg) if starts else None
+    within = _sudden((*track.calm[-2 * SIDE_BLOCKS :], *episode), sigma_after) if starts else None
     if within is not None and abs(step - within[0]) > leeway + SIGNIFICANT * (u_lines + within[1]):
         within = None  # it came and went again, or was a knock
+    seen = step
     if within is None and abs(step) - leeway <= max(SIGNIFICANT * u_lines, STEP_KG):
         step = 0.0
     low, high, rise_s = _shape(episode, before, step, flows, from_s)
@@ -265,6 +281,7 @@ def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
         rise_s=rise_s,
         swing_kg=min(-low, high),
         flow_kg_s=max(flows),
+        hidden_kg=0.5 * abs(seen) if track.struck and step == 0.0 else 0.0,
         before_kg=before.at(from_s),
         after_kg=after.at(to_s),
     )

@@ -19,6 +19,8 @@ SAME_KG = 0.003
 SPLASH_KG, SPLASH_S = 0.006, 0.12
 """In a stream a step must be larger than this and what the stream brings in so many seconds. A smaller one is counted
 as fluid, and half of it widens the uncertainty."""
+HIDDEN_KG = 0.003
+"""Less than this, hidden in a stream, is not worth a word."""
 
 WORDS = ("fluid", "object")
 ANSWERABLE = ("object", "gulp", "flush")
@@ -115,6 +117,13 @@ def judge(
     if jump.kg == 0.0:
         if jump.swing_kg > KNOCK_KG:
             return Finding("knock", f"The pan was knocked at {jump.t_s:.0f} s; the level is as before.")
+        if stage == "drain" and jump.hidden_kg > HIDDEN_KG:
+            return Finding(
+                "struck",
+                f"Something struck the pan at {jump.t_s:.0f} s under the stream, and it cannot be told whether it "
+                "stayed. Nothing was taken out; the uncertainty is wider. Look into the pan once it is empty.",
+                1.0,
+            )
         return FLUID
     off = bool(steps) and steps[-1].kind == "pan_lifted"
     if off and jump.kg > 0:

@@ -1,5 +1,7 @@
 """The pan's part of the step: counts to a clean level, jumps to named steps, flow to stages."""
 
+import math
+
 from station import counts, drip, pan, steps
 from station.evolve import evolve
 from station.metering import flow_l_min
@@ -114,6 +116,8 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
     if found.kind is None:
         return state
     doubt_kg = 0.5 * abs(jump.kg) if found.share > 0 else 0.0
+    if found.kind == "struck":
+        doubt_kg = math.hypot(jump.hidden_kg, jump.u_kg)
     if found.kind == "pan_back":
         doubt_kg = _missed_kg(state, jump)
     step = Step(f"s{len(state.steps) + 1}", jump.t_s, found.kind, jump.kg, jump.u_kg, found.share, doubt_kg)

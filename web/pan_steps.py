@@ -65,6 +65,7 @@ def _taken(step: Mapping[str, Any]) -> str:
         "flush": "Taken for solvent, not counted",
         "burst": "Taken for solvent, not counted",
         "splash": "Taken for fluid, counted with some doubt",
+        "struck": "Not known whether it stayed; the uncertainty is wider",
     }.get(step["kind"], step["kind"].replace("_", " "))
 
 
@@ -112,6 +113,7 @@ _WHAT = {
     "flush": "more than a drip began to run in",
     "burst": "a burst of what ran in",
     "splash": "gained in the stream",
+    "struck": "struck under the stream",
 }
 
 

@@ -267,3 +267,21 @@ def test_a_thing_taken_off_while_an_air_tool_shakes_the_pan_is_told() -> None:
 def test_a_pan_lifted_while_an_air_tool_works_spoils_nothing(calm: Rehearsal) -> None:
     done = job(Mishap("tool", "drip", 80.0, kg=0.02, lasts_s=25.0), Mishap("lift", "drip", 84.0, lasts_s=7.0))
     assert off_l(done) == pytest.approx(off_l(calm), abs=0.006)
+
+
+def test_a_thing_that_strikes_in_a_full_stream_is_told_or_owned_up_to() -> None:
+    """Bolts under the first of a wide stream: each is found, or a notice and the uncertainty say that it may be there."""
+    found = 0
+    for seed in range(8):
+        scenario = read_scenario(None)
+        plant = replace(scenario.plant, capacity_l=4.5, old_volume_l=4.4, outlet_m2=1.2e-4)
+        technician = Technician(patience_s=200.0, least_drip_s=60.0, cure_s=20.0, stop_early_l=2.0)
+        bolt = (Mishap("drop", "drain_open", 9.0 + 0.11 * seed, kg=0.02),)
+        done = rehearse(replace(scenario, plant=plant, technician=technician, mishaps=bolt), seed)
+        told = [s for s in done.state.steps if s.kind in ("object", "splash", "struck")]
+        assert told, f"seed {seed}: nothing said"
+        found += any(s.kind == "object" for s in told)
+        report = done.report()
+        if all(s.kind != "object" for s in told):
+            assert report["drained_u95_l"] > 0.015
+    assert found >= 4
