@@ -13,6 +13,8 @@ SUDDEN_S = 0.7
 """Fluid needs longer than this to arrive whole; a thing does not."""
 GULP_S = 3.0
 KNOCK_KG = 0.02
+SHAKEN_S = 6.0
+"""Of what came within a longer episode nobody can say how quickly it came."""
 PAN_KG = 0.15
 """No drain pan weighs less: a reading this far below the empty pan means that it is off."""
 SAME_KG = 0.003
@@ -148,6 +150,14 @@ def judge(
         )
     if pump_kg_s is not None and jump.kg / max(jump.rise_s, 0.1) < 2.0 * pump_kg_s:
         return FLUID  # it runs over at the plug, and no faster than the pump can give
+    lasted_s = jump.end_t_s - jump.t_s
+    if pump_kg_s is not None and lasted_s > SHAKEN_S and 0.0 < jump.kg < 2.0 * pump_kg_s * lasted_s:
+        return Finding(
+            "gulp",
+            f"{grams:.0f} g came while the pan was shaken, from {jump.t_s:.0f} s on: run over at the plug, or something "
+            "laid on the pan? Half is counted and the doubt is in the uncertainty. Say which on the page.",
+            0.5,
+        )
     if jump.rise_s <= SUDDEN_S:
         return Finding(
             "object",

@@ -89,10 +89,10 @@ def _lifted(state: BayState) -> bool:
     return bool(state.steps) and state.steps[-1].kind == "pan_lifted"
 
 
-def _pump_kg_s(state: BayState) -> float | None:
-    """Flow of the pump as a mass; None where nothing has been pumped just now."""
+def _pump_kg_s(state: BayState, t_s: float) -> float | None:
+    """Flow of the pump as a mass; None where nothing had been pumped shortly before t_s."""
     meter, spec = state.meter, state.spec
-    if state.stage not in ("fill", "settle") or state.t_s - meter.last_pulse_t_s > PUMP_QUIET_S:
+    if state.stage not in ("fill", "settle") or t_s - meter.last_pulse_t_s > PUMP_QUIET_S:
         return None
     l_s = flow_l_min(meter, spec.meter.k_factor_per_l) / 60.0
     return max(l_s, 0.03) * spec.fresh.density_kg_m3(spec.reference_temperature_c) / 1000.0
@@ -105,7 +105,7 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
         return evolve(state, pan=pan.resume(state.pan, jump, False, noise_kg))
     raw_kg = jump.after_kg + state.pan.offset_kg
     empty_kg = before.kg if before is not None else None
-    found = steps.judge(jump, state.stage, state.steps, empty_kg, raw_kg, _pump_kg_s(state))
+    found = steps.judge(jump, state.stage, state.steps, empty_kg, raw_kg, _pump_kg_s(state, jump.t_s))
     quiet = state.stage in QUIET_STAGES and found.kind not in ("pan_lifted", "pan_back")
     quiet = quiet or found.kind == "splash"
     if found.kind == "knock":
@@ -128,7 +128,14 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
     state = state if quiet else note(state, found.kind, f"{found.text} ({step.id})")
     again = [s for s in state.steps[:-1] if s.kind == "gulp" and s.t_s > jump.t_s - BURSTS_S]
     fit = state.drip
-    if found.kind == "gulp" and again and fit is not None and fit.pending and state.spec.method != "suction":
+    if (
+        found.kind == "gulp"
+        and again
+        and state.stage == "drip"
+        and fit is not None
+        and fit.pending
+        and state.spec.method != "suction"
+    ):
         return _flushed(state, fit, fit.pending[-1])
     return state
 

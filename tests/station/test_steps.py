@@ -12,8 +12,10 @@ from station.core import LedgerEvent, step
 from station.job import read_job, spec_from_tables
 from station.ledger import Ledger, now
 from station.mishap import Mishap
+from station.pan import Jump
 from station.rehearse import Rehearsal, Technician, read_scenario, rehearse
 from station.replay import replay
+from station.steps import judge
 
 SEED = 7
 
@@ -285,3 +287,13 @@ def test_a_thing_that_strikes_in_a_full_stream_is_told_or_owned_up_to() -> None:
         if all(s.kind != "object" for s in told):
             assert report["drained_u95_l"] > 0.015
     assert found >= 4
+
+
+def test_what_came_while_the_pan_was_shaken_in_the_fill_is_asked_about() -> None:
+    shaken = Jump(900.0, 915.0, 0.020, 0.001, 0.1, 0.0, 0.0, 3.0, 3.01)
+    found = judge(shaken, "fill", (), 1.0, 3.0, 0.05)
+    assert (found.kind, found.share) == ("gulp", 0.5)
+    quick = replace(shaken, kg=0.3, end_t_s=901.4)
+    assert judge(quick, "fill", (), 1.0, 3.0, 0.05).kind == "object"
+    more = replace(shaken, kg=2.0)  # more than the pump can have brought in fifteen seconds
+    assert judge(more, "fill", (), 1.0, 3.0, 0.05).kind == "object"
