@@ -14,7 +14,7 @@ from station.evolve import evolve
 from station.notice import Notice
 from station.overrun import Stop
 from station.recording import COUNTS, MARKS, TEMPERATURES
-from station.rest import Drift, Rest, Watch
+from station.rest import Rest, Watch
 from station.state import BayState, note
 from station.steps import WORDS
 
@@ -309,7 +309,8 @@ def _fill_start(state: BayState) -> BayState:
         return evolve(state, meter=evolve(state.meter, counting=True))
     state, level = _level(state, "the pan's weight before the fill")
     t_s, noise_kg = state.t_s, state.spec.pan.noise_kg
-    drift = state.rest.drift(t_s, noise_kg) if state.rest is not None else Drift(t_s)
+    wet = state.marked("flush") is not None or any(s.kind == "flush" for s in state.steps)
+    drift = (state.rest or Rest()).drift(t_s, noise_kg, wet)
     return evolve(state, fill_base=level, drift=drift, meter=evolve(state.meter, counting=True))
 
 

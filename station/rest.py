@@ -25,6 +25,8 @@ OFF_TIMES, OFF_KG = 5.0, 2.0e-4
 """A block further off the line of the later ones, carried back, belongs to something that has ended since."""
 U_CELL_KG_S = 3e-7
 """What a cell's zero wanders by itself over minutes: about 1 g/h. Common practice, no source."""
+U_WET_KG_S = 5e-5
+"""Of a pan with solvent in it that had no rest: some grams a minute may leave it. Common practice, no source."""
 MODEL_U = 0.03
 """Draughts and warmth change a drift from one minute to the next: so much of it stays in doubt. No source."""
 
@@ -79,12 +81,15 @@ class Rest:
             return self
         return Rest((*self.blocks, (t_s, median_kg))[-BLOCKS:])
 
-    def drift(self, t_s: float, noise_kg: float) -> Drift:
-        """The drift as of t_s, from the blocks since the last thing that came; none where they do not show any."""
+    def drift(self, t_s: float, noise_kg: float, wet: bool = False) -> Drift:
+        """The drift as of t_s, from the blocks since the last thing that came; none where they do not show any.
+
+        wet: solvent was used, so that too short a rest leaves a doubt.
+        """
         t = np.array([b[0] - t_s for b in self.blocks])
         kg = np.array([b[1] for b in self.blocks])
         if len(t) < LEAST_BLOCKS:
-            return Drift(t_s)
+            return Drift(t_s, u_kg_s=U_WET_KG_S if wet else 0.0)
         noise_kg *= MEDIAN_NOISE
         first = len(t) - LEAST_BLOCKS
         fitted, covariance = _fit(t[first:], kg[first:], noise_kg)

@@ -15,6 +15,7 @@ from station.mishap import Mishap
 from station.pan import Jump
 from station.rehearse import Rehearsal, Technician, read_scenario, rehearse
 from station.replay import replay
+from station.sheet import text_sheet
 from station.steps import judge
 
 SEED = 7
@@ -297,3 +298,11 @@ def test_what_came_while_the_pan_was_shaken_in_the_fill_is_asked_about() -> None
     assert judge(quick, "fill", (), 1.0, 3.0, 0.05).kind == "object"
     more = replace(shaken, kg=2.0)  # more than the pump can have brought in fifteen seconds
     assert judge(more, "fill", (), 1.0, 3.0, 0.05).kind == "object"
+
+
+def test_the_text_sheet_lists_what_came_onto_the_pan() -> None:
+    done = job(Mishap("gulp", "drip", 100.0))
+    assert "s1 gulp: +2" in text_sheet(done.report(), {})
+    assert "nobody knows yet" in text_sheet(done.report(), {})
+    state, _ = step(done.state, Sample(done.state.t_s, "answer", "s1:object"))
+    assert "0 g of it counted as fluid, the technician says object" in text_sheet(balance.report(state), {})
