@@ -218,10 +218,14 @@ def _figures(job: Mapping[str, Any]) -> list[Fact]:
     ]
     facts = [Fact(label, str(shown)) for label, shown in reached]
     if report.get("leak_text"):
-        measured = fmt.leak_rate(report.get("leak_l_h"), report.get("leak_u95_l_h"))
-        behind = f" (measured {measured})" if measured is not fmt.NOTHING else ""
-        facts.append(Fact("Leak watch", report["leak_text"].rstrip(".") + behind))
+        facts.append(Fact("Leak watch", report["leak_text"].rstrip(".")))
     return facts
+
+
+def _leak_measured(report: Mapping[str, Any]) -> list[Fact]:
+    """The figure behind the leak watch's words; older records do not have it."""
+    measured = fmt.leak_rate(report.get("leak_l_h"), report.get("leak_u95_l_h"))
+    return [] if measured is fmt.NOTHING else [Fact("Leak measured", str(measured))]
 
 
 def _ahead(report: Mapping[str, Any]) -> fmt.Shown:
@@ -292,7 +296,7 @@ def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
         verdict=verdict,
         verdict_name=name,
         facts=_facts(job),
-        figures=_figures(job),
+        figures=[*_figures(job), *_leak_measured(report)],
         reference=_reference(report),
         budgets=[_budget(quantity, budget) for quantity, budget in report["budgets"].items()],
         notices=[NoticeLine(n["text"], bool(n.get("stops"))) for n in report["notices"]],

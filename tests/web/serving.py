@@ -23,7 +23,16 @@ def crowded() -> dict[str, object]:
     record = job_record(CROWDED, notices=12)
     long = "fluid_supply_c: no reading since 812.4 s. Check its cable and connector. " * 4
     record["report"]["notices"] = [{"kind": "silent", "text": long, "t_s": float(n)} for n in range(12)]
-    record["report"]["steps"] = [pan_step("gulp", id=f"s{n}", kg=-1.234, may_answer=True) for n in range(12)]
+    record["report"]["steps"] = [
+        pan_step(
+            "gulp" if n % 3 else "object",
+            id=f"s{n}",
+            kg=-1.234,
+            says="fluid" if n % 2 else None,
+            counted_kg=n % 3,
+        )
+        for n in range(12)
+    ]
     record["labels"] |= {
         name: f"{text}, with a long addition to its name" for name, text in record["labels"].items()
     }
