@@ -10,7 +10,7 @@ from station import recording
 from station.job import answers_table
 from station.ledger import Ledger
 
-_TEXTS = ("notice", "stage", "note", "check", "abandoned", "mark", "answer", "purge", "override")
+_TEXTS = ("notice", "stage", "note", "check", "abandoned", "mark", "step", "answer", "purge", "override")
 
 
 def certificates(ledger: Ledger) -> tuple[Certificate, ...]:

@@ -13,6 +13,8 @@ FASTER = 5.0
 """How many times faster a simulated bay may run: beyond this a laptop no longer keeps up with the chip's bits."""
 
 AIR_L, SIPHON_L_S = 0.06, 0.005
+RAG_KG, RAG_S = 0.06, 3.0
+"""A rag let down so slowly that no scale can tell it from a gulp of fluid."""
 
 
 class Bench:
@@ -43,6 +45,8 @@ class Bench:
             "weight_500g": lambda: self._weigh(0.5),
             "weight_1kg": lambda: self._weigh(1.0),
             "weight_2kg": lambda: self._weigh(2.0),
+            "rag_on": lambda: self._rag(RAG_KG, RAG_S),
+            "rag_off": lambda: self._rag(-RAG_KG),
             "weights_off": lambda: self._weigh(-self._weights_kg),
             "kink_hose": lambda: setattr(self._plant().line, "share", 0.0),
             "free_hose": lambda: setattr(self._plant().line, "share", 1.0),
@@ -67,6 +71,10 @@ class Bench:
 
     def _hose(self, at: str) -> None:
         self._plant().hose_at = at
+
+    def _rag(self, mass_kg: float, lasts_s: float | None = None) -> None:
+        plant = self._plant()
+        plant.disturbed.lay(plant.time_s, mass_kg, lasts_s)
 
     def _weigh(self, mass_kg: float) -> None:
         self._weights_kg += mass_kg

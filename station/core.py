@@ -11,11 +11,10 @@ from hardware.sample import Sample
 from station import interlocks, metering, pan, weighing
 from station.control import control
 from station.evolve import evolve
-from station.leak import U_CELL_KG_S
 from station.notice import Notice
 from station.overrun import Stop
 from station.recording import COUNTS, MARKS, TEMPERATURES
-from station.rest import Rest, Slope
+from station.rest import Rest, Watch
 from station.state import BayState, note
 from station.steps import WORDS
 
@@ -298,14 +297,14 @@ def _mark(state: BayState, mark: str) -> BayState:
         return _stage(evolve(state, before=level, drained=None, drained_marked=None), "drain")
     if mark in ("drain_done", "flush", "reseal_done"):
         state = _stage(_freeze_drained(state), "reseal")
-        return evolve(state, rest=Rest(t_s, t_s))
+        return evolve(state, rest=Rest())
     if mark == "fill_start":
         return _fill_start(state)
     if mark == "fill_done":
         return _stage(state, "settle") if state.fill_base is not None else state
     if mark == "plug_in":
         state = _stage(_fill_over(state), "leak watch")
-        return evolve(state, leak=Rest(t_s, t_s, long=Slope(math.inf)))
+        return evolve(state, leak=Watch(t_s, t_s))
     if mark == "close":
         return _stage(_fill_over(_freeze_drained(state)), "closed")
     return state
@@ -316,16 +315,10 @@ def _fill_start(state: BayState) -> BayState:
     if state.fill_base is not None:  # a top-up: the fill goes on
         return evolve(state, meter=evolve(state.meter, counting=True))
     state, level = _level(state, "the pan's weight before the fill")
-    drift, u_drift = state.rest.drift(state.spec.pan.noise_kg) if state.rest is not None else (0.0, 0.0)
-    if abs(drift) < 3.0 * math.hypot(u_drift, U_CELL_KG_S):
-        drift = 0.0  # nothing but noise and the cell's own wandering
-    return evolve(
-        state,
-        fill_base=level,
-        drift_kg_s=drift,
-        u_drift_kg_s=u_drift,
-        meter=evolve(state.meter, counting=True),
-    )
+    t_s, noise_kg = state.t_s, state.spec.pan.noise_kg
+    wet = state.marked("flush") is not None or any(s.kind == "flush" for s in state.steps)
+    drift = (state.rest or Rest()).drift(t_s, noise_kg, wet)
+    return evolve(state, fill_base=level, drift=drift, meter=evolve(state.meter, counting=True))
 
 
 def _fill_over(state: BayState) -> BayState:

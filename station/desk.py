@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from hardware.sample import Sample
-from station import balance, checklist, interlocks
+from station import balance, checklist, interlocks, steps
 from station.config import BayConfig
 from station.control import PURGE_STAGES, TOP_UP_L
 from station.core import Effect, finish, step
@@ -26,6 +26,7 @@ class Desk:
     """Holds the present job's state and writes its record. Used from the engine's thread alone.
 
     state and job_id stay those of the last job until the next one is opened. t_s: the stream's newest moment.
+    came_utc: when each step on the pan was seen, by the wall's clock; of a step from before a restart it is unknown.
     """
 
     def __init__(self, config: BayConfig, recorder: Recorder, backend: str, t_s: float) -> None:
@@ -37,6 +38,7 @@ class Desk:
         self.done = True
         self.ticked: frozenset[str] = frozenset()
         self.capacity_confirmed = False
+        self.came_utc: dict[str, str] = {}
         self.supply = SupplyBook(config, recorder)
 
     def take(self, sample: Sample) -> tuple[Effect, ...]:
@@ -51,6 +53,10 @@ class Desk:
         if self.state.purged_l != before.purged_l:
             self.supply.purged(self.job_id, before, self.state)
             self.event("purge", _purged_text(before, self.state))
+        for came in self.state.steps[len(before.steps) :]:
+            at = now(self.t_s)
+            self.came_utc[came.id] = at.utc
+            self._recorder.event(self.job_id, "step", {"text": f"{came.id}: {steps.in_words(came)}"}, at)
         for effect in effects:
             if isinstance(effect, Stop):
                 self.supply.stopped(self.job_id, self.state, effect)
@@ -82,7 +88,7 @@ class Desk:
         job_id = f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{uuid.uuid4().hex[:6]}"
         self._recorder.event(job_id, "job_open", {**spec.to_table(), "backend": self._backend}, at)
         self.job_id, self.opened_utc, self.done = job_id, at.utc, False
-        self.ticked, self.capacity_confirmed = frozenset(), False
+        self.ticked, self.capacity_confirmed, self.came_utc = frozenset(), False, {}
         fluid = spec.labels.get("fluid", "")
         self.state = BayState(
             spec,
@@ -148,6 +154,27 @@ class Desk:
             raise InputError("A reason of at most 200 characters is needed; it goes into the record.")
         self.event("override", f"{kind}: {reason.strip()}")
         return "override", f"{kind}:{reason.strip()}"
+
+    def answer(self, step_id: str, word: str) -> tuple[str, str]:
+        """What to feed in when the technician says what a step on the pan was. It may be said anew until the close.
+
+        Raises InputError for a step that nobody asks about, or another word.
+        """
+        came = {row["id"]: row for row in balance.what_came(self.need_job())}
+        may = [key for key, row in came.items() if row["may_answer"]]
+        if step_id not in came:
+            raise InputError(
+                f"There is no step {step_id!r} on this pan; to be told: {', '.join(may) or 'none yet'}."
+            )
+        if step_id not in may:
+            kind = came[step_id]["kind"].replace("_", " ")
+            raise InputError(
+                f"{step_id} ({kind}) is not asked about: it is in no figure, or the pan shows by itself what it was. "
+                f"To be told: {', '.join(may) or 'none yet'}."
+            )
+        if word not in steps.WORDS:
+            raise InputError(f"{word!r} is no answer; expected one of: {', '.join(steps.WORDS)}.")
+        return "answer", f"{step_id}:{word}"
 
     def connect(self, container: str, fluid: str, left: str) -> tuple[str, str] | None:
         """Another container at the pump; what to feed in where a job is open. Raises InputError."""

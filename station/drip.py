@@ -26,8 +26,11 @@ ORIGINS_S = (0.0, 25.0, 60.0, 120.0, 240.0, 480.0)
 STREAM_S = 30.0
 """The last of the stream is no film yet."""
 
+SETTLES_S = 4.0
+"""What is left of a gulp, or of hands on the pan, is no drip."""
+
 _FORGET_S = 150.0
-_MODEL_U = 0.15
+_MODEL_U = 0.10
 """The law is for one wall of one temperature. An axle is many, cooling: a share of the forecast stays in doubt."""
 
 Block = tuple[float, float]
@@ -35,18 +38,23 @@ Block = tuple[float, float]
 
 @dataclass(frozen=True)
 class Line:
-    """Weighted sums over x = (t − t0 + origin_s)^(−1/2)."""
+    """Weighted sums over x = (t − t0 + origin_s)^(−1/2), of this stretch, and about their means of earlier ones."""
 
     origin_s: float
     x: float = 0.0
     xx: float = 0.0
     xm: float = 0.0
+    past_xx: float = 0.0
+    past_xm: float = 0.0
 
 
 @dataclass(frozen=True)
 class DripFit:
     """The same blocks against several origins, old ones forgotten slowly. t0_s: end of bulk flow.
 
+    Each stretch between two steps has a level of its own, for no step is taken out to the gram. n, w, m, mm: of the
+    present stretch; past_n, past_w, past_mm: of earlier ones, about their means. breaks: when steps came
+    that no sum has reached; broken_t_s: when the last was over.
     pending: the newest blocks (t_s, kg), not in the sums yet. kg0: taken off every mass, for the sums' sake.
     """
 
@@ -57,6 +65,11 @@ class DripFit:
     w: float = 0.0
     m: float = 0.0
     mm: float = 0.0
+    past_n: int = 0
+    past_w: float = 0.0
+    past_mm: float = 0.0
+    breaks: tuple[float, ...] = ()
+    broken_t_s: float = -math.inf
     lines: tuple[Line, ...] = tuple(Line(origin_s) for origin_s in ORIGINS_S)
     pending: tuple[Block, ...] = ()
 
@@ -85,20 +98,47 @@ def add(fit: DripFit, t_s: float, median_kg: float) -> DripFit:
     """Take in the pan's median once every BLOCK_S."""
     if t_s - fit.block_t_s < BLOCK_S or t_s - fit.t0_s < STREAM_S:
         return fit
+    if t_s - fit.broken_t_s < SETTLES_S:
+        return fit
     pending = (*fit.pending, (t_s, median_kg))
     fit = evolve(fit, block_t_s=t_s, pending=pending)
     return _take_oldest(fit) if len(pending) > PENDING_BLOCKS else fit
 
 
+def break_off(fit: DripFit, from_s: float, to_s: float) -> DripFit:
+    """Something came or went: what follows is joined to what was before by its slope alone."""
+    return evolve(fit, breaks=(*fit.breaks, from_s)[-PENDING_BLOCKS:], broken_t_s=to_s)
+
+
+def _new_stretch(fit: DripFit) -> DripFit:
+    if not fit.n:
+        return fit
+    lines = tuple(
+        Line(
+            line.origin_s,
+            past_xx=line.past_xx + line.xx - line.x**2 / fit.w,
+            past_xm=line.past_xm + line.xm - line.x * fit.m / fit.w,
+        )
+        for line in fit.lines
+    )
+    past_mm = fit.past_mm + fit.mm - fit.m**2 / fit.w
+    past_n, past_w = fit.past_n + fit.n, fit.past_w + fit.w
+    return evolve(fit, n=0, w=0.0, m=0.0, mm=0.0, past_n=past_n, past_w=past_w, past_mm=past_mm, lines=lines)
+
+
 def _take_oldest(fit: DripFit) -> DripFit:
     (t_s, kg), pending = fit.pending[0], fit.pending[1:]
+    breaks = tuple(b for b in fit.breaks if b >= t_s)
+    if len(breaks) < len(fit.breaks):
+        fit = _new_stretch(fit)
     keep = math.exp(-(pending[0][0] - t_s) / _FORGET_S) if pending else 1.0
     kg0 = fit.kg0 if fit.n else kg
     m = kg - kg0
     lines = []
     for line in fit.lines:
         x = 1.0 / math.sqrt(t_s - fit.t0_s + line.origin_s)
-        lines.append(Line(line.origin_s, line.x * keep + x, line.xx * keep + x * x, line.xm * keep + x * m))
+        sums = (line.x * keep + x, line.xx * keep + x * x, line.xm * keep + x * m)
+        lines.append(Line(line.origin_s, *sums, line.past_xx * keep, line.past_xm * keep))
     return evolve(
         fit,
         kg0=kg0,
@@ -106,6 +146,9 @@ def _take_oldest(fit: DripFit) -> DripFit:
         w=fit.w * keep + 1.0,
         m=fit.m * keep + m,
         mm=fit.mm * keep + m * m,
+        past_w=fit.past_w * keep,
+        past_mm=fit.past_mm * keep,
+        breaks=breaks,
         lines=tuple(lines),
         pending=pending,
     )
@@ -117,19 +160,19 @@ def curves(fit: DripFit, noise_kg: float) -> list[Curve]:
     noise_kg: of one block. A real drip lies on none of the curves exactly, so that the best one's own misfit is the
     yardstick where it is larger.
     """
-    if fit.n < 3:
+    if fit.n + fit.past_n < 3:
         return []
-    smm = fit.mm - fit.m**2 / fit.w
+    smm = fit.past_mm + (fit.mm - fit.m**2 / fit.w if fit.n else 0.0)
     found = []
     for line in fit.lines:
-        sxx = line.xx - line.x**2 / fit.w
-        sxm = line.xm - line.x * fit.m / fit.w
+        sxx = line.past_xx + (line.xx - line.x**2 / fit.w if fit.n else 0.0)
+        sxm = line.past_xm + (line.xm - line.x * fit.m / fit.w if fit.n else 0.0)
         if sxx > 0:
             found.append((line.origin_s, max(0.0, -sxm / sxx), sxx, max(0.0, smm - min(0.0, sxm) ** 2 / sxx)))
     if not found:
         return []
     best = min(rss for *_, rss in found)
-    sigma = max(noise_kg, math.sqrt(best / fit.w))
+    sigma = max(noise_kg, math.sqrt(best / (fit.w + fit.past_w)))
     weights = [math.exp(-0.5 * (rss - best) / sigma**2 / MISFIT_RUNS) for *_, rss in found]
     total = sum(weights)
     return [
@@ -140,7 +183,7 @@ def curves(fit: DripFit, noise_kg: float) -> list[Curve]:
 
 def unexplained(fit: DripFit, noise_kg: float) -> Block | None:
     """Where the pending blocks left the drip's curve upwards, if they did: the last block still on it."""
-    if fit.n < 5 or len(fit.pending) < 4 or fit.pending[-1][0] - fit.t0_s < TELLS_S:
+    if fit.n + fit.past_n < 5 or len(fit.pending) < 4 or fit.pending[-1][0] - fit.t0_s < TELLS_S:
         return None
     t1_s, kg1 = fit.pending[0]
     known = curves(fit, noise_kg)
@@ -184,7 +227,7 @@ def forecast(fit: DripFit | None, t_s: float, noise_kg: float, worth_kg: float) 
 
     None until half a minute of drip has been seen.
     """
-    if fit is None or fit.n + len(fit.pending) < 15:
+    if fit is None or fit.n + fit.past_n + len(fit.pending) < 15:
         return None
     while fit.pending:
         fit = _take_oldest(fit)

@@ -214,6 +214,10 @@ class Engine(Records):
         """Go on in spite of an interlock, with a reason for the record. Raises InputError where that cannot be."""
         self._call(lambda: self._feed(self._desk.override(kind, reason)))
 
+    def answer(self, step_id: str, word: str) -> None:
+        """Say what a step on the pan was, "fluid" or "object". Raises InputError for a step that is not asked about."""
+        self._call(lambda: self._feed(self._desk.answer(step_id, word)))
+
     def connect_drum(self, container: str, fluid: str, left: str) -> None:
         """Another container at the pump. left: what is in it, with its unit. Raises InputError."""
         self._call(lambda: self._feed(self._desk.connect(container, fluid, left)))
@@ -289,13 +293,13 @@ class Engine(Records):
             if isinstance(item, Sample):
                 self._take(item)
             else:
-                self._answer(item)
+                self._reply(item)
             try:
                 item = self._inbox.get_nowait()
             except queue.Empty:
                 item = None
         if item is not None:
-            self._take(item) if isinstance(item, Sample) else self._answer(item)
+            self._take(item) if isinstance(item, Sample) else self._reply(item)
         held = time.monotonic() < self._page_held_until_s
         if held or self._page_held:
             self._take(Sample(self._clock(), "hold", int(held)))
@@ -306,7 +310,7 @@ class Engine(Records):
         if time.monotonic() - self._published_s >= PUBLISH_S:
             self._publish()
 
-    def _answer(self, call: _Call) -> None:
+    def _reply(self, call: _Call) -> None:
         function, future = call
         try:
             result = function()
@@ -477,7 +481,7 @@ class Engine(Records):
             body = view.state_view(prover.state, frozenset())
             body |= {"job": None, "stage": "proving", "checklist": [], "next_marks": []}
         elif desk.state is not None and desk.job_id is not None:
-            body = view.state_view(desk.state, desk.ticked)
+            body = view.state_view(desk.state, desk.ticked, desk.came_utc)
             body["job"] = view.job_view(desk.state, desk.job_id)
         else:
             body = view.idle_view(self._latest, self._idle_notice)

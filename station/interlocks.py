@@ -224,7 +224,7 @@ def _runs_over(state: BayState) -> str | None:
     if len(newest) < OVER_BLOCKS:
         return None
     density = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c)
-    gained_kg = min(kg for _, kg in newest) - run.pan_kg - state.drift_kg_s * (state.t_s - run.t_s)
+    gained_kg = min(kg for _, kg in newest) - run.pan_kg - state.drift.gained_kg(run.t_s, state.t_s)
     gained_l = gained_kg / density * 1000.0
     began_t_s = track.episode[0][0] if track.episode else run.t_s
     flow_l_s = metering.flow_l_min(state.meter, state.spec.meter.k_factor_per_l) / 60.0

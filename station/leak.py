@@ -7,8 +7,8 @@ Source: detection limit after L. A. Currie, "Limits for qualitative detection an
 import math
 from dataclasses import dataclass
 
-U_CELL_KG_S = 3e-7
-"""What a cell's zero wanders by itself over minutes: about 1 g/h. Common practice, no source."""
+from station.rest import U_CELL_KG_S
+
 ONE_SIDED_95 = 1.645
 
 

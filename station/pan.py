@@ -27,17 +27,30 @@ CALM_BLOCKS = (5, 30)
 TAIL_S = 1.0
 TAIL_BLOCKS = (4, 10)
 EPISODE_S = 4.0
+SHAKEN_S = 40.0
+"""An episode without a straight end is judged all the same after so long: no air tool works for longer at a stretch."""
+MOST_KG_S, LEAST_KG_S = 0.5, -0.005
+"""No fluid comes faster than half a litre in a second, and none leaves the pan but by drying."""
+STRAIGHT = 1.6
+"""A straight end scatters no more than this many times what came before it."""
+SIDE_BLOCKS, SUDDEN_GAP_S = 6, 0.7
+SUDDEN_SURE, SUDDEN_KG = 6.0, 0.004
+"""Within an episode, a thing shows as a step between two short lines with a hand's quickness between them."""
 GAP_S = 1.5
 SLOW_S = 0.6
 """Readings further apart than this cannot tell a thing that falls from fluid that flows: all of them are taken."""
 OUT = 4.0
 LEAD_S = 0.05
 """A block this many standard deviations off the line opens an episode."""
+SHOCK_TIMES = 6.0
+"""Fluid swings from one reading to the next by little; a change so many times the usual one is a thing that struck."""
 SIGNIFICANT = 4.0
 CORRELATED = 2.0
 """Fluid swings on: neighbouring readings err together, and a line's own scatter promises too much."""
 CORNER_S = 0.2
 """Where a flow changes at once, the blocks do not say when to better than this."""
+RINGS_S = 0.5
+"""What struck rings on: no line is laid through less than this after it."""
 RINGS = 0.01
 """What is left of a fall's ring after a second, of the step."""
 DRIP_KG_S = 0.0015
@@ -89,7 +102,8 @@ class Jump:
 
     rise_s: how long the step took from a fifth to four fifths. swing_kg: how far readings
     went beyond the lines, on the side where that was less.
-    flow_kg_s: the larger of the flows on either side. before_kg, after_kg: the levels on either side.
+    flow_kg_s: the larger of the flows on either side. hidden_kg: where something struck the pan under a stream and no
+    step can be told, half of what may have come. before_kg, after_kg: the levels on either side.
     """
 
     t_s: float
@@ -101,6 +115,7 @@ class Jump:
     flow_kg_s: float
     before_kg: float
     after_kg: float
+    hidden_kg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -108,7 +123,8 @@ class PanTrack:
     """window: (t_s, kg) of calm blocks, oldest first, without the steps taken out so far (offset_kg).
 
     median_kg and flow_kg_s are robust and cheap, for display and for the stages. episode: blocks that await
-    judgement.
+    judgement; struck: it began with a blow, and what rings is not let go for one reading that happens to lie on the
+    line. off_kg, change_kg: the last block's distance from the line, and how much that usually changes.
     """
 
     window: tuple[Block, ...] = ()
@@ -120,6 +136,9 @@ class PanTrack:
     episode: tuple[Block, ...] = ()
     readings: tuple[Block, ...] = ()
     block_t_s: float = -math.inf
+    off_kg: float = 0.0
+    change_kg: float = 0.0
+    struck: bool = False
 
 
 def _median(values: list[float]) -> float:
@@ -166,9 +185,12 @@ def add(track: PanTrack, t_s: float, indicated_kg: float, noise_kg: float) -> tu
     off_kg = block[1] - line.at(block[0])
     within = abs(off_kg) <= OUT * sigma + LEAD_S * abs(line.slope_kg_s) + 1e-4
     if not track.episode:
-        return (_accept(track, block, noise_kg, off_kg), None) if within else (
-            evolve(track, episode=(block,)), None)  # fmt: skip
-    if within and len(track.episode) == 1:  # one reading alone was off
+        if within:
+            return _accept(track, block, noise_kg, off_kg), None
+        usual_kg = max(noise_kg, track.change_kg)
+        struck = line.slope_kg_s > DRIP_KG_S and abs(off_kg - track.off_kg) > SHOCK_TIMES * usual_kg
+        return evolve(track, episode=(block,), struck=struck), None
+    if within and len(track.episode) == 1 and not track.struck:  # one reading alone was off
         return _accept(evolve(track, episode=()), block, noise_kg, off_kg), None
     track = evolve(track, episode=(*track.episode, block))
     return track, _judge(track, line, sigma)
@@ -184,6 +206,8 @@ def _accept(track: PanTrack, block: Block, noise_kg: float, off_kg: float | None
     scatter = track.scatter_kg or noise_kg
     if off_kg is not None:
         scatter += (1.25 * abs(off_kg) - scatter) / 20.0
+        change_kg = track.change_kg + (abs(off_kg - track.off_kg) - track.change_kg) / 20.0
+        track = evolve(track, off_kg=off_kg, change_kg=change_kg)
     return _published(evolve(track, calm=calm[first:], scatter_kg=scatter), block)
 
 
@@ -213,13 +237,19 @@ def _tail_length(calm: tuple[Block, ...]) -> int:
 def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
     """The jump of the present episode, once its end is calm again or it has lasted too long to wait."""
     episode, n = track.episode, _tail_length(track.calm)
-    if len(episode) < n:
-        return None
     tail = episode[-n:]
+    if len(episode) < n or (track.struck and tail[0][0] - episode[0][0] < RINGS_S):
+        return None
     after = fit_line(tail)
     lasted_s = episode[-1][0] - episode[0][0]
     late = lasted_s > EPISODE_S and len(episode) >= 2 * n
-    if not late and after.sigma_kg > 1.6 * sigma_kg:
+    if (
+        late
+        and lasted_s <= SHAKEN_S
+        and not _settled(before, after, fit_line(episode[-2 * n : -n]), sigma_kg)
+    ):
+        return None
+    if not late and after.sigma_kg > STRAIGHT * sigma_kg:
         return None
     dies_away = abs(after.slope_kg_s - before.slope_kg_s) > SIGNIFICANT * after.u_slope(sigma_kg)
     if not late and dies_away and abs(before.slope_kg_s) < DRIP_KG_S:
@@ -232,21 +262,72 @@ def _judge(track: PanTrack, before: Line, sigma_kg: float) -> Jump | None:
     explained = 0.5 * (flows[0] + flows[1]) * between_s
     leeway = 0.5 * abs(flows[1] - flows[0]) * (between_s + CORNER_S)
     step = after.at(to_s) - before.at(from_s) - explained
-    if late and max(map(abs, flows)) > 1e-3:  # a flow that changed while hands or tools shook the pan
-        leeway += 0.5 * max(map(abs, flows)) * between_s
-    if abs(step) - leeway <= max(SIGNIFICANT * u_lines, STEP_KG):
+    if late:  # the flow changed while hands or tools shook the pan, a stream more than a drip
+        most = max(map(abs, flows))
+        leeway += (0.5 if most > 1e-3 else 0.15) * most * between_s
+    starts = abs(flows[0]) < DRIP_KG_S < flows[1] and leeway > SUDDEN_KG
+    within = _sudden((*track.calm[-2 * SIDE_BLOCKS :], *episode), sigma_after) if starts else None
+    if within is not None and abs(step - within[0]) > leeway + SIGNIFICANT * (u_lines + within[1]):
+        within = None  # it came and went again, or was a knock
+    seen = step
+    if within is None and abs(step) - leeway <= max(SIGNIFICANT * u_lines, STEP_KG):
         step = 0.0
     low, high, rise_s = _shape(episode, before, step, flows, from_s)
+    u_kg = math.hypot(CORRELATED * u_lines, leeway / math.sqrt(3.0), RINGS * step)
+    if within is not None and CORRELATED * within[1] < u_kg:
+        step, rise_s = within[0], within[2]
+        u_kg = math.hypot(CORRELATED * within[1], RINGS * step)
     return Jump(
         t_s=episode[0][0],
         end_t_s=episode[-1][0],
         kg=step,
-        u_kg=math.hypot(CORRELATED * u_lines, leeway / math.sqrt(3.0), RINGS * step),
+        u_kg=u_kg,
         rise_s=rise_s,
         swing_kg=min(-low, high),
         flow_kg_s=max(flows),
+        hidden_kg=0.5 * abs(seen) if track.struck and step == 0.0 else 0.0,
         before_kg=before.at(from_s),
         after_kg=after.at(to_s),
+    )
+
+
+def _settled(before: Line, after: Line, earlier: Line, sigma_kg: float) -> bool:
+    """Whether an episode that has lasted long ends in a new flow, and not in the midst of hands or tools."""
+    if not LEAST_KG_S <= after.slope_kg_s <= MOST_KG_S:
+        return False
+    if after.sigma_kg > STRAIGHT * max(sigma_kg, earlier.sigma_kg):
+        return False
+    change = abs(after.slope_kg_s - before.slope_kg_s)
+    return after.sigma_kg <= STRAIGHT * sigma_kg or change > SIGNIFICANT * after.u_slope(after.sigma_kg)
+
+
+def _sudden(blocks: tuple[Block, ...], sigma_kg: float) -> tuple[float, float, float] | None:
+    """The surest step of a hand's quickness: kg, its standard uncertainty and how long it took, s. None if unsure."""
+    dt_s = (blocks[-1][0] - blocks[0][0]) / (len(blocks) - 1)
+    gap = max(1, round(SUDDEN_GAP_S / dt_s))
+    best, found = SUDDEN_SURE, None
+    for i in range(SIDE_BLOCKS, len(blocks) - SIDE_BLOCKS - gap + 1):
+        left, right = fit_line(blocks[i - SIDE_BLOCKS : i]), fit_line(blocks[i + gap : i + gap + SIDE_BLOCKS])
+        flows = (left.slope_kg_s, right.slope_kg_s)
+        if min(flows) < LEAST_KG_S or max(flows) > MOST_KG_S:
+            continue
+        from_s, to_s = blocks[i - 1][0], blocks[i + gap][0]
+        middle_s, sigma = 0.5 * (from_s + to_s), max(sigma_kg, left.sigma_kg, right.sigma_kg)
+        kg = right.at(middle_s) - left.at(middle_s)
+        leeway = 0.5 * abs(flows[1] - flows[0]) * (to_s - from_s)
+        u_kg = math.hypot(left.u_at(middle_s, sigma), right.u_at(middle_s, sigma), leeway / math.sqrt(3.0))
+        sure = (abs(kg) - leeway) / u_kg
+        if sure > best and abs(kg) - leeway > SUDDEN_KG:
+            best, found = sure, (kg, u_kg, _rise_s(blocks[i - 1 : i + gap + 1], left, kg))
+    return found
+
+
+def _rise_s(blocks: tuple[Block, ...], left: Line, kg: float) -> float:
+    """From a fifth of a step to four fifths of it."""
+    shares = [(t_s, (b_kg - left.at(t_s)) / kg) for t_s, b_kg in blocks]
+    started_s = max((t_s for t_s, share in shares if share <= 0.2), default=blocks[0][0])
+    return (
+        min((t_s for t_s, share in shares if share >= 0.8 and t_s > started_s), default=started_s) - started_s
     )
 
 

@@ -20,6 +20,18 @@ def _line(name: str, value_l: float | None, u95_l: float | None = None) -> str:
     return f"  {name:<22} {format_volume(value_l, 'L', 3)}{doubt}"
 
 
+def _step(step: Mapping[str, Any]) -> str:
+    grams, counted = step["kg"] * 1000.0, step["counted_kg"] * 1000.0
+    said = (
+        f", the technician says {step['says']}"
+        if step["says"]
+        else ", nobody knows yet"
+        if step["asked"]
+        else ""
+    )
+    return f"  {step['id']} {step['kind'].replace('_', ' ')}: {grams:+.0f} g, {counted:.0f} g of it counted as fluid{said}"
+
+
 def text_sheet(report: Mapping[str, Any], labels: Mapping[str, str]) -> str:
     """What a person wants to read of ``balance.report``; uncertainties are U95."""
     title = " · ".join(labels[key] for key in ("vehicle", "compartment", "grade") if key in labels) or "Job"
@@ -43,6 +55,10 @@ def text_sheet(report: Mapping[str, Any], labels: Mapping[str, str]) -> str:
         lines.append(
             f"  P(short) {report['p_short']:.3f}  P(within) {report['p_within']:.3f}  P(over) {report['p_over']:.3f}"
         )
+    weighed = [step for step in report["steps"] if step["may_answer"] and step["kg"]]
+    if weighed:
+        lines.append("On the pan:")
+        lines.extend(_step(step) for step in weighed)
     if report["notices"]:
         lines.append("Notices:")
         lines.extend(f"  {notice['kind']}: {notice['text']}" for notice in report["notices"])

@@ -13,7 +13,7 @@ from station.notice import Notice
 from station.overrun import Overrun, Stop
 from station.pan import Level, PanTrack
 from station.pumping import UsualFlow
-from station.rest import Rest
+from station.rest import Drift, Rest, Watch
 from station.steps import Step
 
 STAGES = ("plan", "drain", "drip", "reseal", "fill", "settle", "leak watch", "closed", "abandoned")
@@ -119,8 +119,8 @@ class BayState:
     """heard and typical_s: when each source last spoke, and how often it does. faults: source → what ails it.
 
     before: the pan before the drain. drained: the pan when the drain was taken as done. fill_base: the pan when
-    the fill began; fill_end: when the plug went in. rest: the pan between resealing and filling. leak: the pan
-    after that. drained_marked: the pan when the technician said that the drain was done, where drained is earlier.
+    the fill began; fill_end: when the plug went in. rest: the pan between resealing and filling. drift: what that came
+    to. leak: the pan after the plug went in. drained_marked: the pan when the technician said that the drain was done, where drained is earlier.
     steps: what came and went on the pan; answers: step → what the technician said it was, beside the spec's own.
     overflow_at_l: what the meter had counted when the pan first saw fluid run over.
     overrun, usual: learned for this fluid and bay; stops: of this job. stray: flow with the pump off; None before the pump's
@@ -155,9 +155,8 @@ class BayState:
     fill_end: Level | None = None
     overflow_at_l: float | None = None
     rest: Rest | None = None
-    leak: Rest | None = None
-    drift_kg_s: float = 0.0
-    u_drift_kg_s: float = 0.0
+    leak: Watch | None = None
+    drift: Drift = field(default_factory=Drift)
     bulk_seen: bool = False
     calm_since_t_s: float | None = None
     drip: DripFit | None = None

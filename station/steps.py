@@ -13,14 +13,20 @@ SUDDEN_S = 0.7
 """Fluid needs longer than this to arrive whole; a thing does not."""
 GULP_S = 3.0
 KNOCK_KG = 0.02
+SHAKEN_S = 6.0
+"""Of what came within a longer episode nobody can say how quickly it came."""
 PAN_KG = 0.15
 """No drain pan weighs less: a reading this far below the empty pan means that it is off."""
 SAME_KG = 0.003
 SPLASH_KG, SPLASH_S = 0.006, 0.12
 """In a stream a step must be larger than this and what the stream brings in so many seconds. A smaller one is counted
 as fluid, and half of it widens the uncertainty."""
+HIDDEN_KG = 0.003
+"""Less than this, hidden in a stream, is not worth a word."""
 
 WORDS = ("fluid", "object")
+ANSWERABLE = ("object", "gulp", "flush")
+"""What the technician may know better. A burst goes with its flush; a pan that was lifted or lightened is no fluid."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +73,12 @@ def _says(step: Step, steps: tuple[Step, ...], answers: Mapping[str, str]) -> st
     return next((answers.get(s.id) for s in steps if s.kind == "flush" and s.t_s <= step.t_s), None)
 
 
+def in_words(step: Step) -> str:
+    """A line for the record."""
+    kind = step.kind.replace("_", " ")
+    return f"{kind} of {step.kg * 1000.0:+.0f} g" if step.kg else kind
+
+
 def between(
     steps: tuple[Step, ...], answers: Mapping[str, str], from_s: float, to_s: float
 ) -> tuple[float, float]:
@@ -107,6 +119,13 @@ def judge(
     if jump.kg == 0.0:
         if jump.swing_kg > KNOCK_KG:
             return Finding("knock", f"The pan was knocked at {jump.t_s:.0f} s; the level is as before.")
+        if stage == "drain" and jump.hidden_kg > HIDDEN_KG:
+            return Finding(
+                "struck",
+                f"Something struck the pan at {jump.t_s:.0f} s under the stream, and it cannot be told whether it "
+                "stayed. Nothing was taken out; the uncertainty is wider. Look into the pan once it is empty.",
+                1.0,
+            )
         return FLUID
     off = bool(steps) and steps[-1].kind == "pan_lifted"
     if off and jump.kg > 0:
@@ -131,6 +150,14 @@ def judge(
         )
     if pump_kg_s is not None and jump.kg / max(jump.rise_s, 0.1) < 2.0 * pump_kg_s:
         return FLUID  # it runs over at the plug, and no faster than the pump can give
+    lasted_s = jump.end_t_s - jump.t_s
+    if pump_kg_s is not None and lasted_s > SHAKEN_S and 0.0 < jump.kg < 2.0 * pump_kg_s * lasted_s:
+        return Finding(
+            "gulp",
+            f"{grams:.0f} g came while the pan was shaken, from {jump.t_s:.0f} s on: run over at the plug, or something "
+            "laid on the pan? Half is counted and the doubt is in the uncertainty. Say which on the page.",
+            0.5,
+        )
     if jump.rise_s <= SUDDEN_S:
         return Finding(
             "object",

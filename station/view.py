@@ -29,8 +29,13 @@ def job_view(state: BayState, job_id: str) -> dict[str, Any]:
     }
 
 
-def state_view(state: BayState, ticked: frozenset[str]) -> dict[str, Any]:
-    """The moving part of the view. ticked: keys of the checklist items that are done."""
+def state_view(
+    state: BayState, ticked: frozenset[str], came_utc: Mapping[str, str] | None = None
+) -> dict[str, Any]:
+    """The moving part of the view. ticked: keys of the checklist items that are done.
+
+    came_utc: when each step on the pan was seen, where that is known.
+    """
     figures = balance.report(state)
     budgets = figures.pop("budgets")
     del budgets  # the job's own page draws them
@@ -39,6 +44,7 @@ def state_view(state: BayState, ticked: frozenset[str]) -> dict[str, Any]:
     target_l = control.target_l(state)
     return {
         **figures,
+        "steps": [{**row, "utc": (came_utc or {}).get(row["id"])} for row in figures["steps"]],
         "stage_s": state.t_s - state.stage_t_s if state.stage_t_s > float("-inf") else 0.0,
         "pan_flow_g_s": state.pan.flow_kg_s * 1000.0,
         "wait_s": f.wait_s if f is not None else None,
@@ -124,8 +130,10 @@ def supply_view(book: SupplyBook, state: BayState | None) -> dict[str, Any]:
 def idle_view(latest: Mapping[str, Sample], told: Notice | None = None) -> dict[str, Any]:
     """The view between jobs: what the sensors say, and nothing measured. told: what went wrong since the last job."""
     empty = (
-        "job drained_l drained_u95_l still_to_come_l still_to_come_u95_l wait_s metered_l overflow_l overflow_u95_l "
-        "filled_l filled_u95_l target_l to_go_l verdict p_short p_within p_over timer latched pump"
+        "job drained_l drained_u95_l still_to_come_l still_to_come_u95_l wait_s metered_l metered_u95_l overflow_l "
+        "overflow_u95_l filled_l filled_u95_l listed_capacity_l expected_fill_l expected_fill_u95_l tolerance_minus_l "
+        "tolerance_plus_l reference_temperature_c wrong_fill air_l ran_over_at_l leak_l_h leak_u95_l_h leak_limit_l_h "
+        "leak_text target_l to_go_l verdict p_short p_within p_over timer latched pump"
     ).split()
     states = {s.removesuffix("_state"): str(x.value) for s, x in latest.items() if s.endswith("_state")}
     pump = latest.get("pump")
@@ -133,6 +141,8 @@ def idle_view(latest: Mapping[str, Sample], told: Notice | None = None) -> dict[
         **dict.fromkeys(empty),
         "stage": "idle",
         "stage_s": 0.0,
+        "level_seen": False,
+        "steps": [],
         "pan_flow_g_s": 0.0,
         "flow_l_min": 0.0,
         "pump_on": pump is not None and bool(pump.value),

@@ -1,5 +1,7 @@
 """The pan's part of the step: counts to a clean level, jumps to named steps, flow to stages."""
 
+import math
+
 from station import counts, drip, pan, steps
 from station.evolve import evolve
 from station.metering import flow_l_min
@@ -87,10 +89,10 @@ def _lifted(state: BayState) -> bool:
     return bool(state.steps) and state.steps[-1].kind == "pan_lifted"
 
 
-def _pump_kg_s(state: BayState) -> float | None:
-    """Flow of the pump as a mass; None where nothing has been pumped just now."""
+def _pump_kg_s(state: BayState, t_s: float) -> float | None:
+    """Flow of the pump as a mass; None where nothing had been pumped shortly before t_s."""
     meter, spec = state.meter, state.spec
-    if state.stage not in ("fill", "settle") or state.t_s - meter.last_pulse_t_s > PUMP_QUIET_S:
+    if state.stage not in ("fill", "settle") or t_s - meter.last_pulse_t_s > PUMP_QUIET_S:
         return None
     l_s = flow_l_min(meter, spec.meter.k_factor_per_l) / 60.0
     return max(l_s, 0.03) * spec.fresh.density_kg_m3(spec.reference_temperature_c) / 1000.0
@@ -103,7 +105,7 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
         return evolve(state, pan=pan.resume(state.pan, jump, False, noise_kg))
     raw_kg = jump.after_kg + state.pan.offset_kg
     empty_kg = before.kg if before is not None else None
-    found = steps.judge(jump, state.stage, state.steps, empty_kg, raw_kg, _pump_kg_s(state))
+    found = steps.judge(jump, state.stage, state.steps, empty_kg, raw_kg, _pump_kg_s(state, jump.t_s))
     quiet = state.stage in QUIET_STAGES and found.kind not in ("pan_lifted", "pan_back")
     quiet = quiet or found.kind == "splash"
     if found.kind == "knock":
@@ -114,15 +116,26 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
     if found.kind is None:
         return state
     doubt_kg = 0.5 * abs(jump.kg) if found.share > 0 else 0.0
+    if found.kind == "struck":
+        doubt_kg = math.hypot(jump.hidden_kg, jump.u_kg)
     if found.kind == "pan_back":
         doubt_kg = _missed_kg(state, jump)
     step = Step(f"s{len(state.steps) + 1}", jump.t_s, found.kind, jump.kg, jump.u_kg, found.share, doubt_kg)
     flow_kg_s = jump.flow_kg_s if found.kind == "pan_lifted" else state.lifted_flow_kg_s
     state = evolve(state, steps=(*state.steps, step), lifted_flow_kg_s=flow_kg_s)
+    if state.drip is not None:
+        state = evolve(state, drip=drip.break_off(state.drip, jump.t_s, jump.end_t_s))
     state = state if quiet else note(state, found.kind, f"{found.text} ({step.id})")
     again = [s for s in state.steps[:-1] if s.kind == "gulp" and s.t_s > jump.t_s - BURSTS_S]
     fit = state.drip
-    if found.kind == "gulp" and again and fit is not None and fit.pending and state.spec.method != "suction":
+    if (
+        found.kind == "gulp"
+        and again
+        and state.stage == "drip"
+        and fit is not None
+        and fit.pending
+        and state.spec.method != "suction"
+    ):
         return _flushed(state, fit, fit.pending[-1])
     return state
 
@@ -130,7 +143,7 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
 def _missed_kg(state: BayState, jump: pan.Jump) -> float:
     """Half of what may have run past the pan while it was off."""
     off_s = jump.end_t_s - state.steps[-1].t_s
-    if state.stage == "drip" and state.drip is not None and state.drip.n > 8:
+    if state.stage == "drip" and state.drip is not None and state.drip.n + state.drip.past_n > 8:
         return 0.5 * off_s * drip.rate_kg_s(state.drip, state.t_s, state.spec.pan.noise_kg)
     return 0.5 * off_s * max(0.0, state.lifted_flow_kg_s) if state.stage in ("drain", "drip") else 0.0
 
@@ -187,7 +200,7 @@ def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
         drained_temperature_c=state.temperatures_c.get("fluid_drained_c"),
         stage="reseal",
         stage_t_s=state.t_s,
-        rest=Rest(state.t_s, state.t_s),
+        rest=Rest(),
     )
     return note(
         state,
@@ -202,7 +215,7 @@ def _overflow_seen(state: BayState) -> BayState:
     base, track = state.fill_base, state.pan
     if base is None:
         return state
-    gained_kg = track.median_kg - base.kg - state.drift_kg_s * (state.t_s - base.t_s)
+    gained_kg = track.median_kg - base.kg - state.drift.gained_kg(base.t_s, state.t_s)
     if gained_kg < max(OVERFLOW_SEEN_KG, 6.0 * state.spec.pan.noise_kg):
         return state
     return evolve(state, overflow_at_l=state.meter.volume_l)

@@ -84,6 +84,13 @@ class Purge(Body):
     begin: bool
 
 
+class Answer(Body):
+    """What the technician says a step on the pan was. answer: "fluid" or "object"."""
+
+    step: Key
+    answer: Key
+
+
 class Drum(Body):
     """Another container at the pump. left: what is in it, with its unit."""
 
@@ -194,6 +201,12 @@ async def purge(engine: Station, hands: Hands, body: Purge) -> Response:
 async def override(engine: Station, hands: Hands, body: Override) -> Response:
     """Go on in spite of what holds the pump off, with a reason for the record."""
     await do(hands, engine.override, body.kind, body.reason)
+    return done()
+
+
+@router.post("/answer")
+async def answer(engine: Station, hands: Hands, body: Answer) -> Response:
+    await do(hands, engine.answer, body.step, body.answer)
     return done()
 
 

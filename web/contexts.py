@@ -7,7 +7,7 @@ from urllib.parse import urlencode
 
 from station.catalogue import Catalogue
 from web import format as fmt
-from web import words
+from web import pan_steps, words
 from web.findings import WORDS, Fact, Findings, Words, findings, noted_torque
 from web.live import Live
 
@@ -127,6 +127,7 @@ class JobPage:
     notices: Sequence[NoticeLine]
     events: Sequence[Entry]
     findings: Findings
+    on_pan: Sequence[pan_steps.Came]
 
 
 @dataclass(frozen=True)
@@ -145,6 +146,7 @@ class SheetPage:
     reference: str
     within: str
     level_seen: str
+    on_pan: str
     torque: Sequence[str]
     more_torque: int
     notices: Sequence[str]
@@ -224,6 +226,12 @@ def _figures(job: Mapping[str, Any]) -> list[Fact]:
     return facts
 
 
+def _leak_measured(report: Mapping[str, Any]) -> list[Fact]:
+    """The figure behind the leak watch's words; older records do not have it."""
+    measured = fmt.leak_rate(report.get("leak_l_h"), report.get("leak_u95_l_h"))
+    return [] if measured is fmt.NOTHING else [Fact("Leak measured", str(measured))]
+
+
 def _ahead(report: Mapping[str, Any]) -> fmt.Shown:
     return fmt.volume(report["still_to_come_l"], report["still_to_come_u95_l"])
 
@@ -294,12 +302,13 @@ def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
         verdict=verdict,
         verdict_name=name,
         facts=_facts(job),
-        figures=_figures(job),
+        figures=[*_figures(job), *_leak_measured(report)],
         reference=_reference(report),
         budgets=[_budget(quantity, budget) for quantity, budget in report["budgets"].items()],
         notices=[NoticeLine(n["text"], bool(n.get("stops"))) for n in report["notices"]],
         events=[_entry(event) for event in job["events"]],
         findings=findings(job["job_id"], known),
+        on_pan=pan_steps.came(job),
     )
 
 
@@ -328,6 +337,7 @@ def sheet_page(job: Mapping[str, Any]) -> SheetPage:
         figures=_figures(job),
         reference=_reference(report),
         within=f"{lower} to {upper} L",
+        on_pan=pan_steps.summary(report.get("steps", ())),
         level_seen="yes, at the fill plug" if report["level_seen"] else "not recorded",
         torque=[_cut(text, SHEET_NAME) for text in torque[-SHEET_NOTES:]],
         more_torque=max(0, len(torque) - SHEET_NOTES),

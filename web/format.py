@@ -63,6 +63,12 @@ def volume(value_l: float | None, u95_l: float | None = None) -> Shown:
     return millilitres(value_l, u95_l)
 
 
+def leak_rate(rate_l_h: float | None, u95_l_h: float | None) -> Shown:
+    """``4 ± 19 mL/h``. rate_l_h, u95_l_h: litres per hour."""
+    shown = millilitres(rate_l_h, u95_l_h)
+    return Shown(shown.number, shown.doubt, "mL/h") if shown.unit else shown
+
+
 def flow(flow_l_min: float | None) -> Shown:
     return _with_doubt(flow_l_min, None, 2, "L/min")
 
@@ -134,6 +140,17 @@ def moment(utc: str | None) -> str:
     offset = when.strftime("%z")
     zone = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
     return f"{when:%Y-%m-%d %H:%M} {zone}"
+
+
+def time_of_day(utc: str) -> str:
+    """``12:03``, in the station's own time zone: for what happened within this job."""
+    return f"{datetime.fromisoformat(utc).astimezone():%H:%M}"
+
+
+def grams(mass_kg: float, signed: bool = False) -> str:
+    """``48 g``, or ``+48 g`` and ``−48 g``."""
+    text = decimal(mass_kg * 1000.0, 0)
+    return f"{'+' if signed and mass_kg > 0 else ''}{text} g"
 
 
 def percent(value: float, places: int = 1) -> str:

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from web import format as fmt
-from web import gauge, words
+from web import gauge, pan_steps, words
 from web.render import render
 
 NO_JOB = ("idle", "closed", "abandoned")
@@ -144,7 +144,8 @@ def _station_text(view: Mapping[str, Any]) -> dict[str, str]:
         "supply_c": str(fmt.temperature(warm.get("fluid_supply_c"))),
         "air_c": str(fmt.temperature(warm.get("air_c"))),
         "pan": str(fmt.mass(view["pan_g"])),
-        "leak": view.get("leak_text") or "",
+        "leak": view["leak_text"] or "",
+        "leak.measured": words.leak_measured(view["leak_l_h"], view["leak_u95_l_h"]),
         "pan_flow": str(fmt.mass_flow(view["pan_flow_g_s"])),
         "flow": str(fmt.flow(view["flow_l_min"])),
     }
@@ -205,6 +206,8 @@ def _flags(view: Mapping[str, Any], stage: str, judged: bool) -> dict[str, bool]
         "pump_off_why": not view["pump_on"] and (view["latched"] is not None or view["blocked"] is not None),
         "fault": bool(view["faults"]),
         "notices": bool(view["notices"]),
+        "asked": job_open and any(q.open for q in pan_steps.questions(view["steps"])),
+        "told": job_open and any(not q.open for q in pan_steps.questions(view["steps"])),
         "checklist": job_open and bool(view["checklist"]),
         "fast": view["speed"] != 1,
         "clock_unsynced": not view["clock_synced"],
@@ -214,6 +217,7 @@ def _flags(view: Mapping[str, Any], stage: str, judged: bool) -> dict[str, bool]
 
 def _fragments(view: Mapping[str, Any], stage: str) -> dict[str, str]:
     notices = list(reversed(view["notices"]))
+    asked = pan_steps.questions(view["steps"])
     return {
         "stages": render("_stages.html", stages=words.JOB_STAGES, stage=stage),
         "checklist": render("_checklist.html", items=view["checklist"]),
@@ -221,6 +225,8 @@ def _fragments(view: Mapping[str, Any], stage: str) -> dict[str, str]:
         "over": render("_over.html", job_id=view["job"]["job_id"], stage=stage)
         if view["job"] is not None
         else "",
+        "asked": render("_questions.html", questions=[q for q in asked if q.open]),
+        "told": render("_questions.html", questions=[q for q in asked if not q.open]),
         "faults": render(
             "_faults.html", faults=[(words.source(f["source"]), f["fault"]) for f in view["faults"]]
         ),

@@ -73,6 +73,9 @@ class Engine(Protocol):
     def override(self, kind: str, reason: str, /) -> None:
         """Go on in spite of an interlock, with a reason for the record."""
 
+    def answer(self, step_id: str, word: str, /) -> None:
+        """Say what a step on the pan was: "fluid" or "object"."""
+
     def connect_drum(self, container: str, fluid: str, left: str, /) -> None: ...
 
     def clear_pump(self) -> None:

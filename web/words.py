@@ -95,6 +95,13 @@ def verdict(name: str | None, p_short: float | None, p_within: float | None, p_o
     return Verdict("Undecided", "?", f"{text} {rest}")
 
 
+def leak_measured(rate_l_h: float | None, u95_l_h: float | None) -> str:
+    """What stands behind "no leak above": the figure itself with its doubt, and what the pan cannot see."""
+    if rate_l_h is None:
+        return ""
+    return f"Measured {fmt.leak_rate(rate_l_h, u95_l_h)}, of what drips into the pan. Look at the joints as well."
+
+
 PURGED = "Purged as far as needed. Let go, then end it with Purge done."
 
 

@@ -65,9 +65,10 @@ class Disturbances:
         self.loose_kg += kg
         self._rings.append(_Ring(t_s, 3.0 * kg, 0.25, 6.1))
 
-    def lay(self, t_s: float, kg: float) -> None:
-        """A hand lays something down (kg above zero) or takes it off (below)."""
-        lasts_s = self.random.uniform(0.25, 0.6)
+    def lay(self, t_s: float, kg: float, lasts_s: float | None = None) -> None:
+        """A hand lays something down (kg above zero) or takes it off (below), in lasts_s or as quickly as hands are."""
+        if lasts_s is None:
+            lasts_s = self.random.uniform(0.25, 0.6)
         self._pushes.append(_Push(t_s, kg, lasts_s))
 
     def tool(self, t_s: float, lasts_s: float, kg: float) -> None:

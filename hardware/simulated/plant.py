@@ -88,6 +88,8 @@ class PlantSettings:
     """Old fluid behind a rib, that leaves only when `tip_pocket` says so."""
     foam_share: float = 0.0
     """Air that the pump beats into the fresh fluid, as a share of its volume; it rises out in minutes."""
+    evaporation_s: float = 4000.0
+    """Solvent in the pan leaves by the factor e in this time."""
     air_kg_m3: float = 1.19
     drum_l: float = 38.0
     seed: int = 1
@@ -141,7 +143,7 @@ class Plant:
         self._creep_kg = self._zero_kg = 0.0
         self._pocket_l, self._pocket_tipped = s.pocket_l, False
         self._foam_l = 0.0
-        self.disturbed = Disturbances(random.Random(s.seed ^ 0x5EED))
+        self.disturbed = Disturbances(random.Random(s.seed ^ 0x5EED), evaporation_s=s.evaporation_s)
 
     # --- verbs of the world -------------------------------------------------------------------------------
 

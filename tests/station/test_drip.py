@@ -82,3 +82,21 @@ def test_a_drip_alone_is_explained_and_solvent_is_not() -> None:
     assert last[0] == pytest.approx(200.0, abs=2.5)
     assert last[1] == pytest.approx(kg(last[0]), abs=0.001)
     assert i * 0.5 < 206.0
+
+
+def test_a_step_that_was_taken_out_badly_does_not_bend_the_curve() -> None:
+    def kg(t: float) -> float:
+        return 2.5 - 0.4 / math.sqrt(t + 40.0)
+
+    whole = fed(kg, 180.0)
+    fit, rng = drip.start(0.0), random.Random(1)
+    for i in range(360):
+        t_s = i * 0.5
+        if t_s == 120.0:
+            fit = drip.break_off(fit, 118.0, 120.0)
+        off_kg = 0.012 if t_s >= 119.0 else 0.0  # what the step was wrong by
+        fit = drip.add(fit, t_s, kg(t_s) + off_kg + rng.gauss(0.0, NOISE_KG / 3))
+    broken, plain = (drip.forecast(f, 180.0, NOISE_KG, 0.005) for f in (fit, whole))
+    assert broken is not None
+    assert plain is not None
+    assert broken.still_to_come_kg == pytest.approx(plain.still_to_come_kg, rel=0.15)

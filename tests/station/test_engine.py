@@ -289,3 +289,45 @@ def test_a_job_that_a_stopped_station_left_open_is_kept_with_its_figures(tmp_pat
     ledger = Ledger(here.ledger, read_only=True)
     assert ledger.verify() is None
     ledger.close()
+
+
+def test_what_landed_on_the_pan_can_be_answered_until_the_close(engine: Engine) -> None:
+    until(lambda: engine.view()["pan_g"] is not None, 5, "pan reads")
+    if engine.view()["stage"] not in ("idle", "closed", "abandoned"):
+        engine.abandon("the next test needs the bay")
+    with pytest.raises(InputError, match="No job is open"):
+        engine.answer("s1", "fluid")
+    job_id = engine.open_job(FORM)
+    until(lambda: engine.view()["stage"] == "plan", 2, "job shown")
+    for item in engine.view()["checklist"]:
+        engine.check(item["key"], True)
+    engine.mark("pan_placed")
+    time.sleep(1.5)
+    engine.mark("drain_open")
+    time.sleep(1.0)
+    with pytest.raises(InputError, match="no step 's1' on this pan; to be told: none yet"):
+        engine.answer("s1", "fluid")
+    engine.bench("weight_500g")
+    until(lambda: engine.view()["steps"] != [], 10, "the weight seen")
+    seen = engine.view()["steps"][0]
+    assert seen["kind"] == "object"
+    assert seen["utc"] is not None
+    assert engine.view()["drained_l"] == pytest.approx(0.0, abs=0.05)
+    with pytest.raises(InputError, match="'bolt' is no answer; expected one of: fluid, object"):
+        engine.answer("s1", "bolt")
+    engine.answer("s1", "fluid")
+    assert engine.view()["steps"][0]["says"] == "fluid"
+    assert engine.view()["drained_l"] == pytest.approx(0.57, abs=0.05)
+    engine.mark("drain_done")
+    engine.answer("s1", "object")
+    assert engine.view()["drained_l"] == pytest.approx(0.0, abs=0.05)
+    engine.bench("weights_off")
+    until(lambda: len(engine.view()["steps"]) == 2, 10, "the weight gone")
+    with pytest.raises(InputError, match=r"s2 \(object gone\) is not asked about"):
+        engine.answer("s2", "fluid")
+    engine.abandon("only a test")
+    texts = [(e["kind"], e["text"]) for e in engine.job(job_id)["events"] if e["kind"] in ("step", "answer")]
+    assert texts[0] == ("step", "s1: object of +500 g")
+    assert texts[1:3] == [("answer", "s1:fluid"), ("answer", "s1:object")]
+    with pytest.raises(InputError, match="No job is open"):
+        engine.answer("s1", "fluid")

@@ -97,4 +97,4 @@ def test_memory_stays_bounded_whatever_comes() -> None:
         if jump is not None:
             track = pan.resume(track, jump, True, NOISE_KG)
         most = max(most, len(track.window) + len(track.calm) + len(track.episode) + len(track.readings))
-    assert most < 250
+    assert most < 600  # forty seconds of an episode and the windows

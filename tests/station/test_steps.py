@@ -1,6 +1,7 @@
 """What lands on the pan and is not fluid, in whole jobs against their truth."""
 
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -11,8 +12,11 @@ from station.core import LedgerEvent, step
 from station.job import read_job, spec_from_tables
 from station.ledger import Ledger, now
 from station.mishap import Mishap
+from station.pan import Jump
 from station.rehearse import Rehearsal, Technician, read_scenario, rehearse
 from station.replay import replay
+from station.sheet import text_sheet
+from station.steps import judge
 
 SEED = 7
 
@@ -165,11 +169,16 @@ def test_answers_in_a_job_file_are_checked() -> None:
             spec_from_tables({**tables, "answers": bad}, "x")
 
 
-def test_unmarked_solvent_freezes_the_figure_before_it() -> None:
+def off_l(done: Rehearsal, figure: str = "drained") -> float:
+    report = done.report()
+    return float(report[f"{figure}_l"] - report["truth"][f"{figure}_l"])
+
+
+def test_unmarked_solvent_freezes_the_figure_before_it(calm: Rehearsal) -> None:
     done = job(Mishap("flush", "drip", 150.0, kg=0.25, kg_s=0.008))
     assert kinds(done)[-1] == "flush"
     assert set(kinds(done)) <= {"gulp", "flush"}
-    assert agrees(done)
+    assert off_l(done) == pytest.approx(off_l(calm), abs=0.002)
     assert done.report()["drained_u95_l"] < 0.008
     assert agrees(done, "filled")
     assert done.state.drained is not None
@@ -207,3 +216,93 @@ def test_overflow_is_weighed_and_the_level_becomes_a_figure() -> None:
     assert abs(report["overflow_l"] - report["truth"]["overflow_l"]) < 0.003
     assert report["notices"] == []
     assert report["filled_l"] - 0.1 < report["ran_over_at_l"] <= report["metered_l"]
+
+
+def test_solvent_that_still_comes_while_the_sealant_cures_spoils_no_overflow() -> None:
+    scenario = read_scenario(None)
+    plant = replace(scenario.plant, capacity_l=2.80, outlet_m2=8.0e-5)
+    technician = Technician(patience_s=300.0, cure_s=200.0)
+    mishaps = (Mishap("flush", "drain_done", 10.0, kg=0.38, kg_s=0.0042),)  # runs for two and a half minutes
+    done = rehearse(replace(scenario, plant=plant, technician=technician, mishaps=mishaps), 2)
+    assert done.truth["overflow_l"] > 0.05
+    assert abs(off_l(done, "overflow")) < 0.002
+    assert abs(off_l(done, "overflow")) < done.report()["overflow_u95_l"] < 0.008
+
+
+@pytest.mark.parametrize("kg", [0.05, 0.6])
+def test_a_thing_taken_off_as_it_begins_to_run_over_is_no_overflow(kg: float) -> None:
+    """It lies there from the fill's start; the stream starts within the seconds in which it goes."""
+    scenario = read_scenario(None)
+    plant = replace(scenario.plant, capacity_l=2.80, outlet_m2=8.0e-5)
+    technician = Technician(patience_s=300.0, cure_s=120.0)
+
+    def played(*mishaps: Mishap) -> Rehearsal:
+        return rehearse(replace(scenario, plant=plant, technician=technician, mishaps=mishaps), 2)
+
+    began = next(s.t_s for s in played().samples if s.source == "mark" and s.value == "fill_start")
+    calm = played()
+    assert calm.state.overflow_at_l is not None
+    over = next(
+        b.t_s
+        for a, b in pairwise(s for s in calm.samples if s.source == "pan" and s.t_s > began)
+        if calm.state.spec.pan.indicated_kg(int(b.value)) - calm.state.spec.pan.indicated_kg(int(a.value))
+        > 0.002
+    )
+    done = played(
+        Mishap("lay", "fill_start", 10.0, kg=kg), Mishap("take", "fill_start", over - began + 0.5, kg=kg)
+    )
+    assert done.truth["overflow_l"] > 0.05
+    assert kinds(done) == ["object", "object_gone"]
+    assert abs(off_l(done, "overflow")) < 0.010
+    assert abs(off_l(done, "overflow")) < 1.3 * done.report()["overflow_u95_l"]
+
+
+def test_a_thing_taken_off_while_an_air_tool_shakes_the_pan_is_told() -> None:
+    done = job(
+        Mishap("lay", "drip", 40.0, kg=0.05),
+        Mishap("tool", "drip", 80.0, kg=0.011, lasts_s=36.0),
+        Mishap("take", "drip", 90.0, kg=0.05),
+    )
+    assert kinds(done) == ["object", "object_gone"]
+    assert abs(off_l(done)) < 0.012
+
+
+def test_a_pan_lifted_while_an_air_tool_works_spoils_nothing(calm: Rehearsal) -> None:
+    done = job(Mishap("tool", "drip", 80.0, kg=0.02, lasts_s=25.0), Mishap("lift", "drip", 84.0, lasts_s=7.0))
+    assert off_l(done) == pytest.approx(off_l(calm), abs=0.006)
+
+
+def test_a_thing_that_strikes_in_a_full_stream_is_told_or_owned_up_to() -> None:
+    """Bolts under the first of a wide stream: each is found, or a notice and the uncertainty say that it may be there."""
+    found = 0
+    for seed in range(8):
+        scenario = read_scenario(None)
+        plant = replace(scenario.plant, capacity_l=4.5, old_volume_l=4.4, outlet_m2=1.2e-4)
+        technician = Technician(patience_s=200.0, least_drip_s=60.0, cure_s=20.0, stop_early_l=2.0)
+        bolt = (Mishap("drop", "drain_open", 9.0 + 0.11 * seed, kg=0.02),)
+        done = rehearse(replace(scenario, plant=plant, technician=technician, mishaps=bolt), seed)
+        told = [s for s in done.state.steps if s.kind in ("object", "splash", "struck")]
+        assert told, f"seed {seed}: nothing said"
+        found += any(s.kind == "object" for s in told)
+        report = done.report()
+        if all(s.kind != "object" for s in told):
+            assert report["drained_u95_l"] > 0.015
+    assert found >= 4
+
+
+def test_what_came_while_the_pan_was_shaken_in_the_fill_is_asked_about() -> None:
+    shaken = Jump(900.0, 915.0, 0.020, 0.001, 0.1, 0.0, 0.0, 3.0, 3.01)
+    found = judge(shaken, "fill", (), 1.0, 3.0, 0.05)
+    assert (found.kind, found.share) == ("gulp", 0.5)
+    quick = replace(shaken, kg=0.3, end_t_s=901.4)
+    assert judge(quick, "fill", (), 1.0, 3.0, 0.05).kind == "object"
+    more = replace(shaken, kg=2.0)  # more than the pump can have brought in fifteen seconds
+    assert judge(more, "fill", (), 1.0, 3.0, 0.05).kind == "object"
+
+
+def test_the_text_sheet_lists_what_came_onto_the_pan() -> None:
+    done = job(Mishap("gulp", "drip", 100.0))
+    assert "s1 gulp: +2" in text_sheet(done.report(), {})
+    assert "nobody knows yet" in text_sheet(done.report(), {})
+    state, _ = step(done.state, Sample(done.state.t_s, "answer", "s1:object"))
+    assert "0 g of it counted as fluid, the technician says object" in text_sheet(balance.report(state), {})

@@ -3,6 +3,7 @@
 All makes of fluid and vehicle are invented; ranges are what workshops see (common practice, no source).
 """
 
+import math
 import random
 from dataclasses import dataclass, replace
 
@@ -19,6 +20,11 @@ FLUIDS = (
     (0.878e3, 170.0, 25.0),
     (0.865e3, 68.0, 10.6),
 )
+
+
+SLIP_MM2_S = (0.0, 1.6)
+"""Root mean square 0.92, more than the station's own standard uncertainty of 0.7: no meter is asked to suit it."""
+LN_EVAPORATION_S = (math.log(1200.0), math.log(8000.0))
 
 
 @dataclass(frozen=True)
@@ -83,6 +89,10 @@ def study_job(seed: int) -> StudyJob:
     mishaps = () if undisturbed else _mishaps(rng, method)
     if any(m.kind == "gulp" for m in mishaps):
         plant = replace(plant, pocket_l=rng.uniform(0.01, 0.03))
+    more = random.Random(f"study more {seed}")  # a draw of its own, so that older seeds keep their jobs
+    plant = replace(
+        plant, slip_mm2_s=more.uniform(*SLIP_MM2_S), evaporation_s=math.exp(more.uniform(*LN_EVAPORATION_S))
+    )
     return StudyJob(seed, Scenario(spec, plant, technician, mishaps), undisturbed)
 
 

@@ -109,6 +109,8 @@ def lines(rows: Sequence[Row]) -> list[Line]:
     told = [r for r in rows if r["told_l"] is not None]
     near = [abs(r["told_l"] - r["came_l"]) <= max(0.010, 0.15 * r["came_l"]) for r in told]
     found.append(_share("drip told at 3 min: within 15 % or 10 mL", "all", near, lambda s: s == 1.0))
+    alone = [hit for hit, r in zip(near, told, strict=True) if r["undisturbed"]]
+    found.append(_share("… of undisturbed jobs", "", alone, None))
     within = [abs(r["told_l"] - r["came_l"]) <= r["told_u95_l"] for r in told if r["came_l"] > 0.0005]
     found.append(_share("drip told at 3 min: true value within U95", "", within, None))
     quiet = [bool(r["kinds"]) for r in rows if r["undisturbed"]]

@@ -64,6 +64,11 @@ IDLE: dict[str, Any] = {
     "still_to_come_l": None,
     "still_to_come_u95_l": None,
     "wait_s": None,
+    "steps": [],
+    "leak_l_h": None,
+    "leak_u95_l_h": None,
+    "leak_limit_l_h": None,
+    "leak_text": None,
     "metered_l": None,
     "overflow_l": None,
     "overflow_u95_l": None,
@@ -139,6 +144,23 @@ def _next(mark: str, label: str, why: str | None = None) -> dict[str, Any]:
     return {"mark": mark, "label": label, "enabled": why is None, "why": why}
 
 
+def pan_step(kind: str = "gulp", **changes: Any) -> dict[str, Any]:
+    """One step on the pan, as a view or a report has it."""
+    says = changes.get("says")
+    known = {
+        "id": "s1",
+        "kind": kind,
+        "t_s": 412.0,
+        "kg": 0.048,
+        "counted_kg": 0.024 if kind == "gulp" else 0.0,
+        "says": says,
+        "asked": kind == "gulp" and says is None,
+        "may_answer": kind in ("gulp", "object", "flush"),
+        "utc": "2026-11-25T12:03:20+00:00",
+    }
+    return known | changes
+
+
 STAGE_VIEWS: dict[str, dict[str, Any]] = {
     "plan": {
         **_OFF_STAGE,
@@ -173,6 +195,7 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
         **_OFF_STAGE,
         **_DRAINED,
         "wait_s": 190.0,
+        "steps": [pan_step("object", id="s1", kg=0.02), pan_step("gulp", id="s2")],
         "pan_g": 2313.0,
         "pan_flow_g_s": 0.3,
         "next_marks": [_next("drain_done", "Drain done: take the figure")],
@@ -181,6 +204,7 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
     "reseal": {
         **_OFF_STAGE,
         **_DRAINED,
+        "steps": [pan_step(says="fluid"), pan_step("flush", id="s2", kg=0.0)],
         "timer": {"what": "cure", "left_s": 844.2, "of_s": 1200.0},
         "checklist": [_item("torque", "Bolts or drain plug to the manual's torque.")],
         "next_marks": [_next("fill_start", "Start the fill before the sealant has cured")],
@@ -220,6 +244,9 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
     },
     "leak watch": {
         **_FILLED,
+        "leak_l_h": 0.004,
+        "leak_u95_l_h": 0.019,
+        "leak_limit_l_h": 0.0304,
         "leak_text": "No leak above 31 mL/h.",
         "timer": {"what": "leak watch", "left_s": 132.0, "of_s": 180.0},
         "checklist": [_item("dry", "Housing wiped dry; pan left alone.")],
@@ -304,6 +331,8 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
         "reference_temperature_c": 20.0,
         "level_seen": True,
         "leak_text": "No leak above 14 mL/h.",
+        "leak_l_h": 0.002,
+        "leak_u95_l_h": 0.008,
         "stage": stage,
         "notices": [{"kind": "gap", "text": texts[n % 2], "t_s": 812.0 + n} for n in range(notices)],
         "budgets": {
@@ -551,6 +580,9 @@ class FakeEngine:
 
     def override(self, kind: str, reason: str) -> None:
         self._called("override", kind, reason)
+
+    def answer(self, step_id: str, word: str) -> None:
+        self._called("answer", step_id, word)
 
     def connect_drum(self, container: str, fluid: str, left: str) -> None:
         self._called("connect_drum", container, fluid, left)

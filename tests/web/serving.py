@@ -5,7 +5,7 @@ A mark sets the stage that is shown, so that a browser can look at each of them.
 
 import threading
 
-from tests.web.fake_engine import JOB_ID, FakeEngine, job_record, view_of
+from tests.web.fake_engine import JOB_ID, FakeEngine, job_record, pan_step, view_of
 from web.server import serve
 
 CROWDED = "20261125-235959-crowded"
@@ -23,6 +23,16 @@ def crowded() -> dict[str, object]:
     record = job_record(CROWDED, notices=12)
     long = "fluid_supply_c: no reading since 812.4 s. Check its cable and connector. " * 4
     record["report"]["notices"] = [{"kind": "silent", "text": long, "t_s": float(n)} for n in range(12)]
+    record["report"]["steps"] = [
+        pan_step(
+            "gulp" if n % 3 else "object",
+            id=f"s{n}",
+            kg=-1.234,
+            says="fluid" if n % 2 else None,
+            counted_kg=n % 3,
+        )
+        for n in range(12)
+    ]
     record["labels"] |= {
         name: f"{text}, with a long addition to its name" for name, text in record["labels"].items()
     }

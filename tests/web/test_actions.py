@@ -21,6 +21,7 @@ from tests.web.fake_engine import JOB_ID, FakeEngine
             {"kind": "torque", "text": "drain plug 30 N·m"},
             ("note", "torque", "drain plug 30 N·m"),
         ),
+        ("/api/answer", {"step": "s1", "answer": "object"}, ("answer", "s1", "object")),
         ("/api/abandon", {"reason": "seized plug"}, ("abandon", "seized plug")),
         ("/api/bench", {"verb": "kick"}, ("bench", "kick")),
         ("/api/hold", {"held": True, "grip": "g1"}, ("hold", True)),

@@ -23,6 +23,7 @@ BODIES = {
     "/api/top-up": {},
     "/api/purge": {"begin": True},
     "/api/override": {"kind": "hose_holds", "reason": "the same grade, another name"},
+    "/api/answer": {"step": "s1", "answer": "fluid"},
     "/api/drum": {"container": "drum 2", "fluid": "atf", "left": "38 L"},
     "/api/clear-pump": {},
     "/api/note": {"kind": "torque", "text": "cover bolts 42 N·m"},

@@ -33,6 +33,12 @@ function stop() {
   send("/api/stop").catch((error) => say(`${error.message} Use the red switch at the pump.`));
 }
 
+document.addEventListener("click", async (event) => {
+  const button = event.target.closest("[data-answer]");
+  if (!button) return;
+  const { step, answer } = button.dataset;
+  if (await act(button, "/api/answer", { step, answer })) byId("on-pan").open = true;
+});
 byId("top-up").addEventListener("click", () => act(byId("top-up"), "/api/top-up"));
 const form = (id, path, body, after = () => {}) => byId(id).addEventListener("submit", async (event) => {
   event.preventDefault();

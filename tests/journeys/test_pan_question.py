@@ -1,0 +1,59 @@
+"""Fluid, or something laid in it? The station asks, the technician answers, the figure follows."""
+
+from playwright.sync_api import Page, expect
+
+from tests.journeys.technician import Technician, until
+
+
+def test_a_question_about_the_pan_is_answered_changed_and_kept(phone: Page) -> None:
+    person = Technician(phone)
+    person.open_job()
+    person.tick_all()
+    person.mark("pan_placed")
+    until(lambda: person.get("/view.json")["pan_g"] is not None, 10, "pan read")
+    person.mark("drain_open")
+    person.reach("drain", 5)
+    person.bench("open_drain")
+    person.bench("faster")
+    person.reach("drip", 120)
+    until(lambda: "aiting" in person.text("waiting"), 60, "the drip's forecast")
+    person.bench("normal")
+    before_l = person.get("/view.json")["drained_l"]
+    person.bench("rag_on")
+
+    question = phone.locator(".asked .question")
+    expect(question).to_be_visible(timeout=20_000)
+    expect(question).to_contain_text("Fluid, or something laid in it?")
+    expect(question).to_contain_text("the pan gained 6")
+    answers = question.locator("[data-answer]")
+    assert answers.count() == 2
+    for number in range(2):
+        box = answers.nth(number).bounding_box()
+        assert box is not None
+        assert min(box["width"], box["height"]) >= 64
+    halved = person.get("/view.json")
+    assert 0.02 < halved["drained_l"] - before_l < 0.06
+    assert halved["drained_u95_l"] > 0.05
+
+    step = answers.first.get_attribute("data-step")
+    answers.filter(has_text="Something laid in it").click()
+    expect(question).to_have_count(0)
+    told = phone.locator(f"#question-{step}")
+    expect(told).to_contain_text("not counted")
+    expect(told.locator('[aria-pressed="true"]')).to_contain_text("Something laid in it")
+    assert person.get("/view.json")["drained_l"] - before_l < 0.02
+
+    told.locator('[data-answer="fluid"]').click()
+    expect(told.locator('[aria-pressed="true"]')).to_contain_text("Fluid")
+    assert 0.055 < person.get("/view.json")["drained_l"] - before_l < 0.09
+    person.mark("drain_done")
+    person.reach("reseal", 5)
+    told.locator('[data-answer="object"]').click()
+    expect(told.locator('[aria-pressed="true"]')).to_contain_text("Something laid in it")
+
+    view = person.get("/view.json")
+    assert view["drained_l"] - before_l < 0.03
+    phone.goto(f"{phone.url.rstrip('/')}/jobs/{view['job']['job_id']}")
+    row = phone.locator("tr", has_text="gained within seconds")
+    expect(row).to_contain_text("Something laid in it, not counted")
+    expect(row).to_contain_text("technician of the job: J. Lindqvist")
