@@ -17,7 +17,7 @@ FLOW_LOW, FLOW_HIGH = 0.6, 1.35
 """Of what the pump can do at this viscosity. Thermometer, viscosity data and a pump's wear lie well within."""
 FLOW_OUT_S = 1.0
 METER_SILENT_S = 0.45
-LATE_PULSES, NO_FLOW_LEAST_S, STARTED_S = 6.0, 0.8, 1.0
+LATE_PULSES, NO_FLOW_LEAST_S, STARTED_S = 6.0, 0.7, 1.0
 LEAP, LEAP_L = 5.0, 0.05
 APART_S = 1.0
 OVER_L, OVER_REL = 0.05, 0.01
