@@ -29,7 +29,7 @@ STRAY_SETTLES_S = 1.5
 STRAY_FIRST_L = 0.06
 JUMP_C = 8.0
 PAN_NEARLY = 0.85
-OVER_BLOCKS = 4
+OVER_BLOCKS, RISING_KG = 4, 0.003
 
 Check = Callable[[BayState], str | None]
 
@@ -215,13 +215,14 @@ def _runs_over(state: BayState) -> str | None:
     """The pan gains while the hose is in the plug, steadily and no faster than the pump can make it.
 
     What has been judged is in the window, and what waits for judgement in the episode: too long, for a stop. The least
-    of the last readings is no kick's; and more than the pump can have brought is something that was laid in.
+    of the last readings is no kick's; more than the pump can have brought, or what leapt and then lies still, is
+    something that was laid in.
     """
     run, track = state.hold.run, state.pan
     if run is None or run.pan_kg is None or state.fill_base is None or state.purge is not None:
         return None
     newest = (*track.window, *track.episode)[-OVER_BLOCKS:]
-    if len(newest) < OVER_BLOCKS:
+    if len(newest) < OVER_BLOCKS or (track.episode and newest[-1][1] - newest[0][1] < RISING_KG):
         return None
     density = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c)
     gained_kg = min(kg for _, kg in newest) - run.pan_kg - state.drift.gained_kg(run.t_s, state.t_s)

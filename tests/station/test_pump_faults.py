@@ -98,7 +98,7 @@ def test_p10_sees_that_nobody_watches_the_pan() -> None:
         assert p10_room(range(8)).failed
 
 
-@pytest.mark.parametrize("kg", [0.02, 0.25, 1.4])
+@pytest.mark.parametrize("kg", [0.02, 0.06, 0.25, 1.4])
 def test_an_object_laid_in_the_pan_is_no_fluid_that_runs_over(kg: float) -> None:
     fill = some_fill(3, target_l=2.0)
     fill.hold()
