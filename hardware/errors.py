@@ -33,5 +33,17 @@ class PulseSourceError(HardwareError):
     """The pulse input cannot be opened or read."""
 
 
+class SerialFaults(HardwareError, ValueError):
+    """The set-up of serial lines contradicts itself. ``faults`` holds one sentence per fault, all of them."""
+
+    def __init__(self, faults: list[str]) -> None:
+        self.faults = faults
+        super().__init__("The serial lines cannot be used:\n" + "\n".join(f"- {fault}" for fault in faults))
+
+
+class SerialPortError(HardwareError):
+    """A serial port is there but cannot be opened."""
+
+
 class GuardError(HardwareError):
     """The pump guard could not be started, or refuses to work."""

@@ -14,6 +14,8 @@ from hardware.pins import PinMap
 from hardware.pulses import GpiodPulseCounter, GpiozeroPulseCounter, MeterPoller, PulseCounter, open_line
 from hardware.pump import PumpGuard, guard_command
 from hardware.sample import Sample
+from hardware.serial_devices import CounterLines, SerialPlan
+from hardware.serial_line import SerialLine
 from hardware.thermometer import Thermometers
 
 if TYPE_CHECKING:
@@ -26,7 +28,8 @@ class RigConfig:
 
     backend: pi or simulated, by name and never by fallback; simulated needs bay. pins: BCM numbers.
     thermometers: source -> the sensor's folder under /sys/bus/w1/devices; left empty on a simulated bay, the
-    bay's own are taken. pan_rate_sps: conversions per second, as the converter's rate pin selects.
+    bay's own are taken. pan_rate_sps: conversions per second, as the converter's rate pin selects. serial: what is
+    read from a serial port in place of its pins, also on a simulated bay, where the port is as real as elsewhere.
     """
 
     backend: Literal["pi", "simulated"]
@@ -34,6 +37,7 @@ class RigConfig:
     thermometers: Mapping[str, Path] = field(default_factory=dict)
     bay: "SimulatedBay | None" = None
     pan_rate_sps: float = 10.0
+    serial: SerialPlan = field(default_factory=SerialPlan)
 
 
 class _Device(Protocol):
@@ -45,7 +49,7 @@ class _Device(Protocol):
 class Rig:
     """Opens and starts every device; each pushes its samples into ``put``, from threads of its own.
 
-    Raises PinFaults for a pin plan that contradicts itself, and StartFaults naming every device that could
+    Raises PinFaults or SerialFaults for a plan that contradicts itself, and StartFaults naming every device that could
     not be opened, after closing those that could. ``backend`` says what the samples come from.
     """
 
@@ -57,6 +61,7 @@ class Rig:
                 f"backend {config.backend} with bay {config.bay}; a bay goes with 'simulated' only"
             )
         config.pins.check()
+        config.serial.check()
         self.backend = config.backend
         self._config, self._put = config, put
         self._clock: Callable[[], float] = time.monotonic if config.bay is None else config.bay.clock
@@ -129,7 +134,7 @@ class Rig:
         # The guard first: its first act is to switch the pump off.
         for name, open_one in (
             ("pump guard", self._open_guard),
-            ("load cell", self._open_pan),
+            ("load cell" if self._config.serial.pan is None else "scale", self._open_pan),
             ("meter", self._open_meters),
             ("thermometers", self._open_thermometers),
             ("panel", self._open_panel),
@@ -152,7 +157,10 @@ class Rig:
         self._guard = PumpGuard(command, self._put, self._clock)
 
     def _open_pan(self) -> None:
-        bay, pins = self._config.bay, self._config.pins
+        bay, pins, scale = self._config.bay, self._config.pins, self._config.serial.pan
+        if scale is not None:
+            self._devices.append(SerialLine("pan", scale, scale.read, self._put, self._clock))
+            return
         on_pins = partial(
             LoadCell, pins.pan_dout, pins.pan_sck, self._put, rate_sps=self._config.pan_rate_sps
         )
@@ -165,8 +173,10 @@ class Rig:
         self._devices.append(on_pins(clock=bay.wire_clock, sleep=bay.wire_clock.sleep, gpio=bay.gpio))
 
     def _open_meters(self) -> None:
-        pins = self._config.pins
-        for source, pin in (("meter", pins.meter), ("meter_b", pins.meter_b)):
+        pins, port = self._config.pins, self._config.serial.meter
+        if port is not None:
+            self._devices.append(SerialLine("meter", port, CounterLines().read, self._put, self._clock))
+        for source, pin in (("meter", pins.meter if port is None else None), ("meter_b", pins.meter_b)):
             if pin is None:
                 continue
             if self._config.bay is None:

@@ -104,7 +104,7 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
     from station.engine import Engine
 
     if not simulated:
-        rig_config = RigConfig("pi", config.pins, config.thermometers)
+        rig_config = RigConfig("pi", config.pins, config.thermometers, serial=config.serial)
         engine = Engine(config, lambda put: Rig(rig_config, put))
         return engine, engine.close
 
@@ -116,7 +116,7 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
     sys.setswitchinterval(0.001)
     bay = SimulatedBay(Plant(), pins=config.pins)
     try:
-        rig_config = RigConfig("simulated", config.pins, bay=bay)
+        rig_config = RigConfig("simulated", config.pins, bay=bay, serial=config.serial)
         engine = Engine(config, lambda put: Rig(rig_config, put), bay.clock, Bench(bay))
     except BaseException:
         bay.close()

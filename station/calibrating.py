@@ -148,6 +148,10 @@ def pan_certificate(readings: Sequence[Reading], form: Form) -> Certificate:
     return _certificate("pan", form, data, result, statement)
 
 
+ROUNDING_COUNTS = 1.0 / math.sqrt(12.0)
+"""A whole count is doubtful by its rounding however still it stands (JCGM 100:2008, F.2.2.1)."""
+
+
 def _line(
     fit: loadcell.LoadCellFit, noises: Sequence[float], doubt: Any, creep_rel: float, findings: Findings
 ) -> PanLine:
@@ -161,7 +165,7 @@ def _line(
         zero_count=zero,
         kg_per_count=b1 + 2.0 * zero * b2,
         u_rel=doubt.u_slope_rel,
-        noise_counts=fmean(noises),
+        noise_counts=max(fmean(noises), ROUNDING_COUNTS),
         creep_rel=creep_rel if findings.creep is not None else PanLine.creep_rel,
         kg_per_count2=b2,
         u_indication_kg=doubt.u_indication_kg,

@@ -10,6 +10,8 @@ from typing import Any
 from calibration.fluid import Fluid
 from hardware.errors import HardwareError
 from hardware.pins import PinMap
+from hardware.serial_devices import SerialPlan, SerialScale
+from hardware.serial_line import SerialPort
 from station.days import zone_of
 from station.errors import InputError
 from station.job import RETAINED_BY_METHOD
@@ -49,9 +51,13 @@ class BayConfig:
     technicians: tuple[str, ...]
     hose_holds: str = ""
     zone: tzinfo = field(default_factory=lambda: zone_of(None))
+    serial: SerialPlan = field(default_factory=SerialPlan)
 
 
-_TABLES = ("bay", "pins", "thermometers", "pan", "meter", "air", "pump", "run", "fluid", "compartment")
+_TABLES = (
+    "bay", "pins", "serial", "thermometers", "pan", "meter", "air", "pump", "run", "fluid", "compartment",
+)  # fmt: skip
+_SERIAL = {"meter": SerialPort, "pan": SerialScale}
 
 
 def _table(tables: Mapping[str, Any], name: str, source: str) -> dict[str, Any]:
@@ -70,6 +76,28 @@ def _build(kind: type, table: Mapping[str, Any], where: str) -> Any:
         return kind(**table)
     except TypeError as error:
         raise InputError(f"{where}: {error}; expected the keys {', '.join(known)}.") from error
+
+
+def _serial(tables: Mapping[str, Any], source: str) -> SerialPlan:
+    table = _table(tables, "serial", source)
+    unknown = sorted(set(table) - set(_SERIAL))
+    if unknown:
+        raise InputError(
+            f"{source}: [serial] has unknown key {unknown[0]!r}; expected the tables [serial.meter] and [serial.pan]."
+        )
+    plan = SerialPlan(
+        **{
+            name: _build(
+                _SERIAL[name], _table(table, name, f"{source}: in [serial]"), f"{source}: [serial.{name}]"
+            )
+            for name in table
+        }
+    )
+    try:
+        plan.check()
+    except HardwareError as error:
+        raise InputError(f"{source}: [serial] {error}") from error
+    return plan
 
 
 def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
@@ -143,6 +171,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         technicians=tuple(technicians),
         hose_holds=hose_holds,
         zone=zone,
+        serial=_serial(tables, source),
     )
 
 

@@ -163,7 +163,8 @@ _REMEDY = {
     "saturated": "The load is beyond the converter's range: unload the pan, check the cell's wiring.",
     "stuck": "Its data line does not move: check the wiring and the supply.",
     "misaligned": "Bits were lost on its clock line; the chip was restarted. Check cable length and supply.",
-    "bad": "Its reading cannot be made out: check the sensor and its pull-up.",
+    "bad": "Its reading cannot be made out: check the sensor and its pull-up; on a serial line its baud rate and "
+    "pattern, and whether the scale is over its range.",
     "lost": "The pump guard has stopped. The pump is off; restart the station.",
     "failed": "It does not answer: check its wiring, and for the ledger the disk's free space.",
     "late": "The guard missed the station's beat and switched the pump off.",

@@ -1,6 +1,7 @@
 """Is this station fit to measure? One finding per thing that a job stands on."""
 
 import math
+import os
 import shutil
 import time
 from collections.abc import Callable
@@ -9,6 +10,7 @@ from typing import Any
 
 from calibration.fluid import Fluid
 from hardware.errors import HardwareError
+from hardware.serial_line import named_ports
 from station.config import BayConfig
 from station.errors import StationError
 from station.ledger import Ledger, clock_synced
@@ -29,7 +31,14 @@ class Finding:
 
 def examine(config: BayConfig, open_engine: Callable[[], tuple[Any, Callable[[], None]]]) -> list[Finding]:
     """Check everything; opens the devices and the ledger for a few seconds. The pump is not run."""
-    return [*_calibration(config), _disk(config), _clock(), *_devices(open_engine), _ledger(config)]
+    return [
+        *_calibration(config),
+        _disk(config),
+        _clock(),
+        *_ports(config),
+        *_devices(open_engine),
+        _ledger(config),
+    ]
 
 
 def _calibration(config: BayConfig) -> list[Finding]:
@@ -68,6 +77,22 @@ def _clock() -> Finding:
     synced = clock_synced()
     text = "set from the network" if synced else "not set from the network; order is kept, dates may be wrong"
     return Finding("clock", True, text)
+
+
+def _ports(config: BayConfig) -> list[Finding]:
+    found = []
+    for source, serial in config.serial.used().items():
+        names = named_ports()
+        same = [name for name in names if os.path.realpath(name) == os.path.realpath(serial.port)]
+        if not os.path.exists(serial.port):
+            listed = ", ".join(names) or "no serial adapter"
+            text = f"{serial.port} does not exist; found {listed}. Check adapter and cable, or [serial.{source}] port"
+        elif same and serial.port not in same:
+            text = f"{serial.port} may become another adapter's name; safer: {same[0]}"
+        else:
+            text = f"{serial.port} at {serial.baud} baud, {serial.frame}"
+        found.append(Finding(f"{source} port", os.path.exists(serial.port), text))
+    return found
 
 
 def _devices(open_engine: Callable[[], tuple[Any, Callable[[], None]]]) -> list[Finding]:

@@ -1,9 +1,11 @@
 """A bench: one converter chip, wired to one load cell, under a virtual clock."""
 
+import os
 import random
 import subprocess
 import sys
 import time
+import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -142,6 +144,41 @@ def guard_bench(tmp_path: Path) -> Iterator[GuardBench]:
     bench = GuardBench(tmp_path)
     yield bench
     bench.close()
+
+
+class Adapter:
+    """A serial adapter that can be pulled and plugged in again under one name, as udev gives it in by-id."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / "usb-adapter"
+        self.far: int | None = None
+        self.plug()
+
+    def plug(self) -> None:
+        self.far, near = os.openpty()
+        tty.setraw(near)
+        self.path.symlink_to(os.ttyname(near))
+        os.close(near)
+
+    def pull(self) -> None:
+        if self.far is not None:
+            os.close(self.far)
+            self.path.unlink()
+        self.far = None
+
+    def send(self, *lines: str, end: str = "\r\n") -> None:
+        self.raw("".join(line + end for line in lines).encode())
+
+    def raw(self, data: bytes) -> None:
+        assert self.far is not None
+        os.write(self.far, data)
+
+
+@pytest.fixture
+def adapter(tmp_path: Path) -> Iterator[Adapter]:
+    adapter = Adapter(tmp_path)
+    yield adapter
+    adapter.pull()
 
 
 @pytest.fixture

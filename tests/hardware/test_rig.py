@@ -7,10 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from hardware.errors import PinFaults, StartFaults
+from hardware.errors import PinFaults, SerialFaults, StartFaults
 from hardware.loadcell import LoadCell
 from hardware.pins import PinMap
 from hardware.rig import Rig, RigConfig
+from hardware.serial_devices import CounterLines, SerialPlan, SerialScale, meter_line
+from hardware.serial_line import SerialLine, SerialPort
 from hardware.simulated.bay import SimulatedBay
 from hardware.ticker import Ticker
 
@@ -178,6 +180,45 @@ def test_all_start_faults_are_reported_at_once_and_nothing_stays_open(bay, sampl
             Rig(RigConfig("simulated", bay=bay), samples.append)
     assert caught.value.faults == ["load cell: no such pins", "panel: no such pins"]
     Rig(RigConfig("simulated", bay=bay), samples.append).close()
+
+
+@pytest.fixture
+def serial_plan(adapter, tmp_path_factory):
+    other = type(adapter)(tmp_path_factory.mktemp("scale"))
+    scale = SerialScale(str(other.path), pattern="W ([0-9.]+) g", unit="g", resolution_g=0.1)
+    yield adapter, other, SerialPlan(SerialPort(str(adapter.path)), scale)
+    other.pull()
+
+
+def test_meter_and_pan_on_serial_lines_take_the_place_of_their_pins(
+    bay, plant, samples, serial_plan, wait_for
+):
+    counter, scale, plan = serial_plan
+    with Rig(RigConfig("simulated", bay=bay, serial=plan), samples.append):
+        bay.start()
+        counter.send("", meter_line(700))
+        scale.send("", "W 12.3 g")
+        wait_for(
+            lambda: {"meter", "pan", "pump", "air_c", "pendant"} <= {sample.source for sample in samples}
+        )
+        wait_for(lambda: plant.time_s > 1.0)
+        assert [sample.value for sample in samples if sample.source == "meter"] == [700]
+        assert [sample.value for sample in samples if sample.source == "pan"] == [123]
+        assert last(samples, "meter_state") == last(samples, "pan_state") == "ok"
+    # Both ports are free again.
+    Rig(RigConfig("simulated", bay=bay, serial=plan), samples.append).close()
+
+
+def test_a_serial_port_in_use_is_a_start_fault_and_two_on_one_port_are_refused(bay, samples, serial_plan):
+    counter, _scale, plan = serial_plan
+    holder = SerialLine("meter", plan.meter, CounterLines().read, samples.append)
+    with pytest.raises(StartFaults, match=r"meter: .*usb-adapter is in use") as caught:
+        Rig(RigConfig("simulated", bay=bay, serial=plan), samples.append)
+    holder.stop()
+    assert len(caught.value.faults) == 1
+    both = SerialPlan(plan.meter, SerialScale(str(counter.path), pattern="(.*)", unit="g", resolution_g=1))
+    with pytest.raises(SerialFaults, match="given to both meter and pan"):
+        Rig(RigConfig("simulated", bay=bay, serial=both), samples.append)
 
 
 def test_a_bay_goes_with_simulated_only(bay, samples):

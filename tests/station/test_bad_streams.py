@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from hardware.sample import Sample
+from hardware.serial_devices import COUNTER_SPAN, CounterLines, meter_line
 from station import balance, recording
 from station.errors import InputError
 from station.rehearse import Rehearsal, Technician, read_scenario, rehearse
@@ -140,3 +141,27 @@ def test_time_that_runs_backwards_is_named_and_left_out(good: Rehearsal) -> None
     report = balance.report(replay(good.state.spec, rows))
     assert kinds(report) == ["time_backwards"]
     assert same(report, good)
+
+
+def test_a_serial_counters_roll_over_moves_no_figure_and_its_restart_is_named(good: Rehearsal) -> None:
+    def over_a_line(restart_at: int | None) -> Callable[[Sample], Sample | None]:
+        lines = CounterLines()
+
+        def send(s: Sample) -> Sample | None:
+            if s.source != "meter":
+                return s
+            pulses = int(s.value)
+            began_anew = restart_at is not None and pulses >= restart_at
+            count = lines.read(
+                meter_line(pulses - (restart_at or 0) if began_anew else pulses + COUNTER_SPAN - 300)
+            )
+            return None if count is None else s._replace(value=count)
+
+        return send
+
+    rolled = spoil(good, over_a_line(None))
+    assert "meter_reset" not in kinds(rolled)
+    assert same(rolled, good, "metered_l", 1e-9)
+    restarted = spoil(good, over_a_line(600))
+    assert kinds(restarted).count("meter_reset") == 1
+    assert same(restarted, good, "metered_l", 0.05), "what was counted on both sides stays"

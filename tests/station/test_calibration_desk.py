@@ -63,6 +63,7 @@ class Workshop:
         )
         self.pump_on = False
         self.held = False
+        self.division_counts = 1
 
     def take(self, source: str, value: int | float | str) -> None:
         for effect in self.desk.take(Sample(self.plant.time_s, source, value)):
@@ -77,7 +78,7 @@ class Workshop:
                 self.take("pendant", 1)
             self.take("meter", self.plant.pulses)
             if i % 2 == 0:
-                self.take("pan", self.plant.adc_count())
+                self.take("pan", round(self.plant.adc_count() / self.division_counts))
             if i % 20 == 0:
                 for name, value in self.plant.temperatures().items():
                     self.take(name, value)
@@ -121,6 +122,16 @@ def shop(tmp_path: Path) -> Iterator[Workshop]:
     workshop = Workshop(tmp_path)
     yield workshop
     workshop.recorder.close()
+
+
+def test_a_scale_that_only_shows_whole_grams_is_not_taken_for_one_without_noise(shop: Workshop) -> None:
+    shop.division_counts = round(0.002 / TRUE_KG_PER_COUNT)
+    shop.calibrate_pan()
+    shop.desk.do("finish", FORM)
+    line = shop.desk.lines().pan
+    assert line is not None
+    assert line.kg_per_count == pytest.approx(TRUE_KG_PER_COUNT * shop.division_counts, rel=1e-3)
+    assert line.noise_counts >= 1.0 / math.sqrt(12.0)
 
 
 def test_a_pan_calibrated_with_known_masses_weighs_true(shop: Workshop) -> None:

@@ -1,0 +1,139 @@
+"""A meter's counter and a scale, each on a serial line: what their lines mean."""
+
+import re
+from dataclasses import dataclass, field
+from decimal import Decimal
+from functools import reduce
+
+from hardware.errors import SerialFaults
+from hardware.serial_line import SerialPort
+
+COUNTER_SPAN = 1 << 32
+MOST_PULSES = (
+    100_000  # between two lines: well over a minute's worth of a fast meter, and a sliver of the span
+)
+LARGEST_COUNT = (
+    1 << 23
+) - 2  # one below the full scale that a 24-bit converter has, and the pan's samples with it
+GRAMS = {"g": 1, "kg": 1000}
+_METER_LINE = re.compile(r"([0-9]{10})\*([0-9A-F]{2})")
+_NUMBER = re.compile(r"[+-]?[0-9]+(?:\.[0-9]*)?|[+-]?\.[0-9]+")
+
+
+def checksum(text: str) -> int:
+    """Exclusive or of all characters' codes, as NMEA 0183 forms it over what stands between $ and *."""
+    return reduce(lambda together, character: together ^ ord(character), text, 0)
+
+
+def meter_line(count: int) -> str:
+    """The line that a counter sends for a count, without its line end.
+
+    Always ten digits: the checksum alone lets two equal digits get lost together.
+    """
+    digits = f"{count % COUNTER_SPAN:010d}"
+    return f"{digits}*{checksum(digits):02X}"
+
+
+class CounterLines:
+    """Reads a counter's lines: cumulative pulses of a 32-bit counter, carried on beyond its roll-over.
+
+    A count that goes another way than forward by at most MOST_PULSES is a counter that started anew, and then
+    the next line bears it out; alone it is a garbled line that the checksum let through, and is left out. A
+    restart is given as it is: the count falls.
+    """
+
+    def __init__(self) -> None:
+        self._last: int | None = None
+        self._odd: int | None = None
+        self._turns = 0
+
+    def read(self, line: str) -> int | None:
+        """Get the count, None for one that the next line has to bear out. Raises ValueError."""
+        found = _METER_LINE.fullmatch(line)
+        if found is None:
+            raise ValueError(f"line {line[:40]!r}; expected ten digits, *, and two hexadecimal digits")
+        digits, given = found.groups()
+        if checksum(digits) != int(given, 16):
+            raise ValueError(f"line {line!r} has the checksum {given}; expected {checksum(digits):02X}")
+        count = int(digits)
+        if count >= COUNTER_SPAN:
+            raise ValueError(f"count {count}; expected at most {COUNTER_SPAN - 1}, what 32 bits hold")
+        if self._last is not None and not _follows(count, self._last):
+            if self._odd is None or not _follows(count, self._odd):
+                self._odd = count
+                return None
+            self._turns = 0
+        elif self._last is not None and count < self._last:
+            self._turns += 1
+        self._last, self._odd = count, None
+        return self._turns * COUNTER_SPAN + count
+
+
+def _follows(count: int, before: int) -> bool:
+    return (count - before) % COUNTER_SPAN <= MOST_PULSES
+
+
+@dataclass(frozen=True)
+class SerialScale(SerialPort):
+    """A scale that prints its indication, some times a second.
+
+    pattern: a regular expression that a whole line matches, with one group, the number. unit: g or kg.
+    resolution_g: grams per count of the ``pan`` samples, best the scale's own division.
+    """
+
+    pattern: str = field(kw_only=True)
+    unit: str = field(kw_only=True)
+    resolution_g: float = field(kw_only=True)
+
+    def faults(self) -> list[str]:
+        found = super().faults()
+        try:
+            groups = re.compile(self.pattern).groups
+            if groups != 1:
+                found.append(
+                    f"pattern = {self.pattern!r} has {groups} groups; expected one, around the number "
+                    "(write (?:…) where brackets only join)"
+                )
+        except (re.error, TypeError) as error:
+            found.append(f"pattern = {self.pattern!r}: {error}; expected a regular expression")
+        if self.unit not in GRAMS:
+            found.append(f"unit = {self.unit!r}; expected one of: {', '.join(GRAMS)}")
+        size = self.resolution_g
+        if isinstance(size, bool) or not isinstance(size, int | float) or not 0.0 < size <= 1000.0:
+            found.append(f"resolution_g = {size!r}; expected grams per count, above 0, as 0.1; at most 1000")
+        return found
+
+    def read(self, line: str) -> int:
+        """Get a line's indication in whole counts of the resolution, rounded half to even. Raises ValueError."""
+        found = re.fullmatch(self.pattern, line)
+        if found is None:
+            raise ValueError(f"line {line[:40]!r} does not match the pattern {self.pattern!r}")
+        number = (found[1] or "").replace(" ", "")
+        if not _NUMBER.fullmatch(number):
+            raise ValueError(f"line {line[:40]!r}: {number!r} is no decimal number with a point")
+        # Decimal, since the scale's digits are exact and half a division must not round by a float's luck.
+        count = round(Decimal(number) * GRAMS[self.unit] / Decimal(str(self.resolution_g)))
+        if abs(count) > LARGEST_COUNT:
+            raise ValueError(f"line {line[:40]!r} is {count} counts; expected at most {LARGEST_COUNT}")
+        return count
+
+
+@dataclass(frozen=True)
+class SerialPlan:
+    """What is on serial lines in place of pins; None where it is not."""
+
+    meter: SerialPort | None = None
+    pan: SerialScale | None = None
+
+    def used(self) -> dict[str, SerialPort]:
+        """Source -> its port, fitted ones only."""
+        both = {"meter": self.meter, "pan": self.pan}
+        return {source: port for source, port in both.items() if port is not None}
+
+    def check(self) -> None:
+        """Raise SerialFaults listing all faults, or return when there is none."""
+        found = [f"{source}: {fault}" for source, port in self.used().items() for fault in port.faults()]
+        if self.meter is not None and self.pan is not None and self.meter.port == self.pan.port:
+            found.append(f"port {self.pan.port} is given to both meter and pan; give each its own")
+        if found:
+            raise SerialFaults(found)
