@@ -9,12 +9,10 @@ from hardware.errors import SerialFaults
 from hardware.serial_line import SerialPort
 
 COUNTER_SPAN = 1 << 32
-MOST_PULSES = (
-    100_000  # between two lines: well over a minute's worth of a fast meter, and a sliver of the span
-)
-LARGEST_COUNT = (
-    1 << 23
-) - 2  # one below the full scale that a 24-bit converter has, and the pan's samples with it
+MOST_PULSES = 100_000
+"""Between two lines: well over a minute's worth of a fast meter, and a sliver of the span."""
+LARGEST_COUNT = (1 << 23) - 2
+"""One below the full scale that a 24-bit converter has, and the pan's samples with it."""
 GRAMS = {"g": 1, "kg": 1000}
 _METER_LINE = re.compile(r"([0-9]{10})\*([0-9A-F]{2})")
 _NUMBER = re.compile(r"[+-]?[0-9]+(?:\.[0-9]*)?|[+-]?\.[0-9]+")

@@ -48,10 +48,10 @@ def overrun_forecast_l(state: BayState) -> float:
 
 def _steady_l_min(state: BayState) -> float:
     """The flow that a start leads to: as seen in this fill, else as the pump is known for, else 0."""
-    watch, pump, fine = state.meter.air, state.spec.pump, state.hold.fine
+    watch, fine = state.meter.air, state.hold.fine
     if watch.steady_n > 1 and not fine:
         return watch.steady_l_min
-    can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s, fine)
+    can = state.pump_can_l_min(fine)
     return can or 0.0
 
 
@@ -263,7 +263,7 @@ def _latch(state: BayState) -> BayState:
 def _start(state: BayState) -> BayState:
     pump, left_l = state.spec.pump, target_l(state) - delivered_l(state)
     fine = pump is not None and pump.fine_share > 0 and left_l <= pump.fine_l
-    can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s, fine)
+    can = state.pump_can_l_min(fine)
     limit_s = state.settings.run_longest_s
     if can:
         # Two seconds for the start: a top-up of some millilitres takes no time at all.
@@ -310,8 +310,8 @@ def _stop(state: BayState, why: str) -> BayState:
 def _miscounted(state: BayState, run: Run, why: str) -> Hold:
     """What may have come uncounted counts against the target: half of it once, when a kink or an air lock is as
     likely, and all of it when it happens again."""
-    hold, pump = state.hold, state.spec.pump
-    can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s, hold.fine)
+    hold = state.hold
+    can = state.pump_can_l_min(hold.fine)
     if can is None or why not in (TABLE[kind].word for kind in MISCOUNTS):
         return hold
     could_l = can * state.meter.factor / 60.0 * (state.t_s - run.t_s)
@@ -364,8 +364,8 @@ def _near(state: BayState, fine_l: float) -> bool:
 
 def _out_of_range(state: BayState, run: Run) -> dict[str, float | None]:
     """Since when the flow is too low or too high, after one more block of it."""
-    pump, watch = state.spec.pump, state.meter.air
-    can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s, state.hold.fine)
+    watch = state.meter.air
+    can = state.pump_can_l_min(state.hold.fine)
     began_s = watch.block_t_s - watch.block_s
     if not can or (run.fine_t_s is not None and began_s < run.fine_t_s + STARTING_S):
         return {"low_since_t_s": None, "high_since_t_s": None}

@@ -244,7 +244,7 @@ class Desk:
 def _purged_text(before: BayState, state: BayState) -> str:
     purged_ml = (state.purged_l - before.purged_l) * 1000.0
     labels = state.spec.labels
-    clinging_ml = clinging_l(float(labels.get("hose_l", 0.0)), state.meter.total_l) * 1000.0
+    clinging_ml = clinging_l(interlocks.hose_held_l(state), state.meter.total_l) * 1000.0
     text = f"the hose was purged with {purged_ml:.0f} mL into a waste vessel"
     if clinging_ml < 1.0:
         return text

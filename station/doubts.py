@@ -35,8 +35,8 @@ def doubts(state: BayState) -> dict[str, str]:
 
 
 def _still(state: BayState) -> bool:
-    run, pump, meter = state.hold.run, state.spec.pump, state.meter
-    can = None if pump is None else pump.flow_at_l_min(meter.kv_mm2_s, state.hold.fine)
+    run, meter = state.hold.run, state.meter
+    can = state.pump_can_l_min(state.hold.fine)
     if run is None or not can or meter.last_pulse_t_s - run.t_s < STARTED_S:
         return False
     pulse_s = 60.0 / (can * state.spec.meter.k_factor_per_l)

@@ -48,10 +48,14 @@ def delivered_l(state: BayState) -> float:
     return state.meter.volume_l
 
 
+def hose_held_l(state: BayState) -> float:
+    """What of another fluid the hose held when the job was opened."""
+    return float(state.spec.labels.get("hose_l", 0.0))
+
+
 def hose_foreign_l(state: BayState) -> float:
     """What the hose still holds of another fluid. Depends on the job's labels and the meter alone."""
-    held_l = float(state.spec.labels.get("hose_l", 0.0))
-    return max(0.0, held_l - state.meter.total_l)
+    return max(0.0, hose_held_l(state) - state.meter.total_l)
 
 
 def purge_needed_l(state: BayState) -> float:
@@ -67,7 +71,7 @@ def wrong_fill(state: BayState) -> str | None:
     if needs and has and not same_grade(needs, has):
         return f"the compartment takes {needs}, the container holds {has}"
     grade = labels.get("hose_grade", "")
-    held_l = float(labels.get("hose_l", 0.0))
+    held_l = hose_held_l(state)
     into_l = min(state.meter.volume_l, max(0.0, held_l - (state.meter.total_l - state.meter.volume_l)))
     if grade and not same_grade(grade, needs or has) and into_l > 2 * CRUMB_L:
         return f"{into_l * 1000:.0f} mL of {grade} from the hose went in with it"
@@ -154,8 +158,8 @@ def _no_flow(state: BayState) -> str | None:
     run = state.hold.run
     if run is None:
         return None
-    limit_s, last_t_s, pump = state.settings.no_flow_s, state.meter.last_pulse_t_s, state.spec.pump
-    can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s, state.hold.fine)
+    limit_s, last_t_s = state.settings.no_flow_s, state.meter.last_pulse_t_s
+    can = state.pump_can_l_min(state.hold.fine)
     if can:
         # So many pulses late is no scatter; a pump that has to start first, or is slow, gets its time.
         pulse_s = 60.0 / (can * state.spec.meter.k_factor_per_l)
@@ -174,14 +178,14 @@ def _no_flow(state: BayState) -> str | None:
 def _flow(state: BayState, since_t_s: float | None, words: str) -> str | None:
     if since_t_s is None or state.t_s - since_t_s < FLOW_OUT_S or state.spec.pump is None:
         return None
-    can = state.spec.pump.flow_at_l_min(state.meter.kv_mm2_s, state.hold.fine)
+    can = state.pump_can_l_min(state.hold.fine)
     return f"{state.meter.air.flow_l_min:.2f} L/min where the pump does {can or 0.0:.2f} L/min: {words}."
 
 
 def leaps(state: BayState) -> bool:
     """Whether the newest count is far more than the pump could have moved since the one before it."""
-    pump, recent = state.spec.pump, state.meter.recent
-    can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s)
+    recent = state.meter.recent
+    can = state.pump_can_l_min()
     if not can or len(recent) < 2:
         return False
     (before_s, before), (now_s, now) = recent[-2:]
@@ -293,8 +297,8 @@ def _air(state: BayState) -> str | None:
 
 def _flow_unlike(state: BayState) -> str | None:
     """The pump's own record tells what its meter alone cannot: a fill that is off by less than a kink or a burst."""
-    pump, watch, bounds = state.spec.pump, state.meter.air, state.usual.bounds()
-    can = None if pump is None else pump.flow_at_l_min(state.meter.kv_mm2_s)
+    watch, bounds = state.meter.air, state.usual.bounds()
+    can = state.pump_can_l_min()
     if (
         bounds is None
         or not can

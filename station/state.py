@@ -175,6 +175,11 @@ class BayState:
     warned: frozenset[str] = frozenset()
     notices: tuple[Notice, ...] = ()
 
+    def pump_can_l_min(self, fine: bool = False) -> float | None:
+        """What the pump can do with the fluid as it is now; None where its line or the viscosity is not known."""
+        pump = self.spec.pump
+        return None if pump is None else pump.flow_at_l_min(self.meter.kv_mm2_s, fine)
+
     def marked(self, mark: str) -> float | None:
         """When a mark was last set; None if never."""
         return next((t_s for name, t_s in reversed(self.marks) if name == mark), None)

@@ -89,9 +89,7 @@ def _pump_view(state: BayState) -> dict[str, Any]:
         "fine": hold.fine,
         "running_s": None if hold.running_since_t_s is None else state.t_s - hold.running_since_t_s,
         "limit_s": None if run is None else run.limit_s,
-        "expected_flow_l_min": None
-        if state.spec.pump is None
-        else state.spec.pump.flow_at_l_min(state.meter.kv_mm2_s, hold.fine),
+        "expected_flow_l_min": state.pump_can_l_min(hold.fine),
         "overrun_l": control.overrun_forecast_l(state) if hold.running else None,
         "overrun_s": state.overrun.seconds(state.meter.kv_mm2_s),
         "stops_learned": state.overrun.stops,
