@@ -91,7 +91,7 @@ def _port(text: str) -> int:
 
 
 def _config(options: argparse.Namespace) -> Any:
-    from station.config import demo_path, read_config
+    from station.given.config import demo_path, read_config
 
     if options.config is None and not options.simulated:
         raise InputError("no --config given: name the bay's TOML file, or ask for --simulated.")
@@ -101,7 +101,7 @@ def _config(options: argparse.Namespace) -> Any:
 def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]:
     """The engine on its devices, and what closes both."""
     from hardware.rig import Rig, RigConfig
-    from station.engine import Engine
+    from station.bay.engine import Engine
 
     if not simulated:
         rig_config = RigConfig("pi", config.pins, config.thermometers, serial=config.serial)
@@ -110,7 +110,7 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
     from hardware.simulated.bay import SimulatedBay
     from hardware.simulated.plant import Plant
-    from station.bench import Bench
+    from station.rehearsing.bench import Bench
 
     # Chips and driver share one interpreter here: hand it round quickly, or the driver misses conversions.
     sys.setswitchinterval(0.001)
@@ -132,7 +132,7 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
 def _serve(options: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    from station.lock import name_holder
+    from station.record.lock import name_holder
     from web.server import say_ready, serve
 
     config = _config(options)
@@ -158,7 +158,7 @@ def _live_in(zone: tzinfo) -> None:
 
 
 def _rehearse(options: argparse.Namespace) -> int:
-    from station.rehearse import read_scenario, rehearse
+    from station.rehearsing.rehearse import read_scenario, rehearse
 
     rehearsal = rehearse(read_scenario(options.scenario), options.seed)
     _print(rehearsal.report(), rehearsal.state.spec.labels, options.json)
@@ -166,9 +166,10 @@ def _rehearse(options: argparse.Namespace) -> int:
 
 
 def _replay(options: argparse.Namespace) -> int:
-    from station import balance, recording
-    from station.job import read_job
-    from station.replay import replay
+    from station.core.replay import replay
+    from station.figures import balance
+    from station.given import recording
+    from station.given.job import read_job
 
     spec = read_job(options.job)
     state = replay(spec, recording.read(options.recording))
@@ -177,13 +178,13 @@ def _replay(options: argparse.Namespace) -> int:
 
 
 def _print(report: dict[str, Any], labels: Any, as_json: bool) -> None:
-    from station.sheet import text_sheet
+    from station.figures.sheet import text_sheet
 
     print(json.dumps(report, ensure_ascii=False) if as_json else text_sheet(report, labels))
 
 
 def _doctor(options: argparse.Namespace) -> int:
-    from station.doctor import examine
+    from station.bay.doctor import examine
 
     config = _config(options)
     findings = examine(config, lambda: _open_engine(config, options.simulated))
@@ -193,9 +194,9 @@ def _doctor(options: argparse.Namespace) -> int:
 
 
 def _verify(options: argparse.Namespace) -> int:
-    from station.condition import broken_photos, folder_of
-    from station.config import demo_path, read_config
-    from station.ledger import Ledger
+    from station.given.config import demo_path, read_config
+    from station.learning.condition import broken_photos, folder_of
+    from station.record.ledger import Ledger
 
     path = options.ledger if options.ledger is not None else read_config(demo_path()).ledger
     if not path.exists():

@@ -8,13 +8,13 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
+from station.common.tabular import to_csv, to_text
 from station.errors import InputError
-from station.tabular import to_csv, to_text
 
 DONE = 0
 AUDIT_TABLES = ("day", "technician", "vehicle", "fluid", "stock takes", "used fluid")
 QUALITY_TABLES = ("fills", "subjects", "calibration")
-"""As in station.audit and station.quality, which a command line that runs something else need not load."""
+"""As in station.shop.audit and station.learning.quality, which a command line that runs something else need not load."""
 QUALITY_DAYS = 90
 
 
@@ -94,14 +94,14 @@ def _period(parser: argparse.ArgumentParser) -> None:
 
 
 def _bay(options: argparse.Namespace) -> Any:
-    from station.config import demo_path, read_config
+    from station.given.config import demo_path, read_config
 
     return read_config(options.config if options.config is not None else demo_path())
 
 
 @contextmanager
 def _ledger(options: argparse.Namespace, write: bool = False) -> Iterator[Any]:
-    from station.ledger import Ledger
+    from station.record.ledger import Ledger
 
     path = options.ledger if options.ledger is not None else _bay(options).ledger
     if not path.exists():
@@ -130,7 +130,8 @@ def _print(
 
 
 def _audit(options: argparse.Namespace) -> int:
-    from station import audit, catalogue, days
+    from station.common import days
+    from station.shop import audit, catalogue
 
     bay = _bay(options)
     if options.month is not None and (options.since or options.until):
@@ -155,7 +156,9 @@ def _audit(options: argparse.Namespace) -> int:
 
 
 def _quality(options: argparse.Namespace) -> int:
-    from station import audit, days, quality
+    from station.common import days
+    from station.learning import quality
+    from station.shop import audit
 
     bay = _bay(options)
     zone, today = bay.zone, days.today(bay.zone)
@@ -183,7 +186,7 @@ def _quality(options: argparse.Namespace) -> int:
 
 
 def _chart(options: argparse.Namespace, one: Any) -> int:
-    from station.quality import CHART_COLUMNS
+    from station.learning.quality import CHART_COLUMNS
 
     rows = one.points()
     text = f"{one.chart.text}\n{to_text(rows, CHART_COLUMNS)}"
@@ -191,8 +194,8 @@ def _chart(options: argparse.Namespace, one: Any) -> int:
 
 
 def _catalogue(options: argparse.Namespace) -> int:
-    from station import catalogue, entering
-    from station.ledger import now
+    from station.record.ledger import now
+    from station.shop import catalogue, entering
 
     if options.apply and options.file is None:
         raise InputError("--apply belongs to --import; name the file.")
@@ -225,7 +228,7 @@ def _catalogue(options: argparse.Namespace) -> int:
 
 
 def _jobs(options: argparse.Namespace) -> int:
-    from station.ledger import JOB_COLUMNS
+    from station.record.ledger import JOB_COLUMNS
 
     with _ledger(options) as ledger:
         rows = ledger.jobs(options.limit, options.before, options.vehicle)
@@ -236,7 +239,8 @@ def _jobs(options: argparse.Namespace) -> int:
 
 
 def _expected(options: argparse.Namespace) -> int:
-    from station import catalogue, expected, offered
+    from station.learning import expected
+    from station.shop import catalogue, offered
 
     config = _bay(options)
     with _ledger(options) as ledger:
@@ -246,7 +250,8 @@ def _expected(options: argparse.Namespace) -> int:
 
 
 def _due(options: argparse.Namespace) -> int:
-    from station import catalogue, days, due
+    from station.common import days
+    from station.shop import catalogue, due
 
     zone = _bay(options).zone
     today = days.today(zone)
@@ -258,8 +263,8 @@ def _due(options: argparse.Namespace) -> int:
 
 
 def _stock(options: argparse.Namespace) -> int:
-    from station import catalogue, stock
-    from station.ledger import now
+    from station.record.ledger import now
+    from station.shop import catalogue, stock
 
     country = _bay(options).country
     with _ledger(options) as ledger:
@@ -269,9 +274,9 @@ def _stock(options: argparse.Namespace) -> int:
 
 
 def _move(options: argparse.Namespace) -> int:
-    from station import audit
-    from station.ledger import now
-    from station.units import parse_volume_l
+    from station.common.units import parse_volume_l
+    from station.record.ledger import now
+    from station.shop import audit
 
     country = _bay(options).country
     try:
@@ -295,7 +300,8 @@ def _move(options: argparse.Namespace) -> int:
 
 
 def _why(options: argparse.Namespace) -> int:
-    from station import archive, catalogue, shop
+    from station.record import archive
+    from station.shop import catalogue, shop
 
     with _ledger(options) as ledger:
         try:

@@ -12,25 +12,17 @@ from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 
 from station.errors import InputError, StationError
-from web import (
-    actions,
-    calibration_actions,
-    calibration_pages,
-    entries,
-    fleet_pages,
-    pages,
-    photos,
-    quality_pages,
-    setup_pages,
-    usage_pages,
-)
-from web.gate import Gate
-from web.hold import Holder
-from web.hub import Hub
-from web.port import Engine
-from web.problem import Problem, of_status, reply
-from web.procedure import Procedure
-from web.render import HERE
+from web.calibrating import calibration_actions, calibration_pages
+from web.calibrating.procedure import Procedure
+from web.frame.gate import Gate
+from web.frame.port import Engine
+from web.frame.problem import Problem, of_status, reply
+from web.frame.render import HERE
+from web.jobs import pages, photos
+from web.live import actions
+from web.live.hold import Holder
+from web.live.hub import Hub
+from web.shop import entries, fleet_pages, quality_pages, setup_pages, usage_pages
 
 READING = (
     pages.router,

@@ -9,10 +9,10 @@ from types import FrameType
 
 import uvicorn
 
+from station.bay.watchdog import notify
 from station.errors import StationError
-from station.watchdog import notify
 from web.app import create_app
-from web.port import Engine
+from web.frame.port import Engine
 
 SHUTDOWN_S = 2
 

@@ -30,11 +30,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import httpx
 
-from station import audit, catalogue, days, offered, quality
-from station.catalogue import Catalogue
-from station.config import BayConfig, demo_path, read_config
-from station.ledger import Ledger
-from station.records import Records
+from station.bay.records import Records
+from station.common import days
+from station.given.config import BayConfig, demo_path, read_config
+from station.learning import quality
+from station.record.ledger import Ledger
+from station.shop import audit, catalogue, offered
+from station.shop.catalogue import Catalogue
 from tests.bench.million import COUNT, START, STEP, WHOLE_JOB, build
 from web.app import create_app
 

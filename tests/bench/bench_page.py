@@ -15,7 +15,7 @@ from pathlib import Path
 import uvicorn
 
 from station.__main__ import _open_engine
-from station.config import demo_path, read_config
+from station.given.config import demo_path, read_config
 from web.app import create_app
 
 PAGES, SECONDS, PORT = 20, 20.0, 8979

@@ -7,10 +7,10 @@ import time
 from dataclasses import replace
 
 from calibration import budget
-from station import balance
-from station.core import step
-from station.rehearse import Technician, read_scenario, rehearse
-from station.state import BayState
+from station.core.state import BayState
+from station.core.step import step
+from station.figures import balance
+from station.rehearsing.rehearse import Technician, read_scenario, rehearse
 
 SEEDS = (1, 2, 3)
 

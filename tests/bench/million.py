@@ -9,9 +9,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from station import audit, catalogue
-from station.ledger import JOB_COLUMNS, Ledger, Moment, job_row, now
-from station.rehearse import read_scenario, rehearse
+from station.record.ledger import JOB_COLUMNS, Ledger, Moment, job_row, now
+from station.rehearsing.rehearse import read_scenario, rehearse
+from station.shop import audit, catalogue
 
 COUNT = 1_000_000
 START = datetime(2016, 1, 1, tzinfo=UTC)

@@ -9,10 +9,10 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Page, expect
 
-from station import catalogue, offered
-from station.config import demo_path, read_config
-from station.ledger import job_row, now
-from station.recorder import Recorder
+from station.given.config import demo_path, read_config
+from station.record.ledger import job_row, now
+from station.record.recorder import Recorder
+from station.shop import catalogue, offered
 from tests.journeys.conftest import Station
 from tests.journeys.technician import Technician, until
 from tests.web.fake_engine import job_record

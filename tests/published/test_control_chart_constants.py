@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from station.charts import D2, D4, chart, ewma, ewma_half
+from station.learning.charts import D2, D4, chart, ewma, ewma_half
 
 FLOWS = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
 EWMA_DATA = [52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, *FLOWS]

@@ -2,7 +2,7 @@
 
 import pytest
 
-from station.units import parse_mass_kg, parse_torque_nm, parse_volume_l
+from station.common.units import parse_mass_kg, parse_torque_nm, parse_volume_l
 
 
 @pytest.mark.parametrize(

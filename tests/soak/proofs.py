@@ -11,12 +11,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from hardware.sample import Sample
-from station.core import step
-from station.doubts import doubts
-from station.evolve import evolve
-from station.interlock_table import TABLE
-from station.overrun import Overrun
-from station.state import BayState, Settings
+from station.common.evolve import evolve
+from station.core.doubts import doubts
+from station.core.interlock_table import TABLE
+from station.core.state import BayState, Settings
+from station.core.step import step
+from station.filling.overrun import Overrun
 from tests.soak.fills import ZERO, Fill, fill_of, make
 
 

@@ -30,9 +30,9 @@ def _engine(ledger: Path, mirror: Path, command: list[str]) -> Any:
     from hardware import rig
     from hardware.simulated.bay import SimulatedBay
     from hardware.simulated.plant import Plant
-    from station.bench import Bench
-    from station.config import demo_path, read_config
-    from station.engine import Engine
+    from station.bay.engine import Engine
+    from station.given.config import demo_path, read_config
+    from station.rehearsing.bench import Bench
 
     sys.setswitchinterval(0.001)
     if command:
@@ -86,7 +86,7 @@ def main() -> None:
 
 def service(folder: Path, trials: int, seed: int = 1) -> Seen:
     """Killed or hung at a random moment of a fill: off in time, nothing resumes, and what was metered is in the record."""
-    from station.ledger import Ledger
+    from station.record.ledger import Ledger
 
     seen, rng = Seen("P1 P2 real service killed or hung: off", unit="ms"), random.Random(f"service {seed}")
     for n in range(trials):

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from hardware.simulated.disturbance import Disturbances
-from station import pan, steps
+from station.weighing import pan, steps
 from tests.study.kalman import Kalman
 
 DT_S = 0.1

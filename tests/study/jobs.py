@@ -8,9 +8,9 @@ import random
 from dataclasses import dataclass, replace
 
 from hardware.simulated.plant import PlantSettings
-from station.job import spec_from_tables
-from station.mishap import Mishap
-from station.rehearse import Scenario, Technician, believed_plant
+from station.given.job import spec_from_tables
+from station.rehearsing.mishap import Mishap
+from station.rehearsing.rehearse import Scenario, Technician, believed_plant
 
 # density at 15 °C, viscosity at 40 and at 100 °C
 FLUIDS = (

@@ -2,13 +2,13 @@
 
 State (kg, kg/s), one reading at a time. Readings far off are taken in with a bounded pull (Huber); three in a row on the
 same side say that the level changed, whereupon the level is let go and found anew. The step is the new level against the
-old one carried on, a second later. It answers like station.pan so that both can be compared on the same streams.
+old one carried on, a second later. It answers like station.weighing.pan so that both can be compared on the same streams.
 """
 
 import math
 from dataclasses import dataclass
 
-from station.pan import Jump
+from station.weighing.pan import Jump
 
 HUBER = 3.0
 OUT = 5.0

@@ -3,9 +3,10 @@
 import copy
 from typing import Any
 
-from station import balance, drip
-from station.rehearse import Bay, Rehearsal, rehearse
+from station.figures import balance
+from station.rehearsing.rehearse import Bay, Rehearsal, rehearse
 from station.verdict import judge
+from station.weighing import drip
 from tests.study.jobs import study_job
 
 FORECAST_S = 180.0

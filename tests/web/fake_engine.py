@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from calibration.certificates import Certificate, Reference
-from station import catalogue, days, entering, offered
-from station.calibrating import PAN_STEPS
-from station.catalogue import Catalogue
-from station.config import BayConfig, demo_path, read_config
+from station.calibrating.calibrating import PAN_STEPS
+from station.common import days
 from station.errors import InputError
-from station.ledger import Ledger, now
+from station.given.config import BayConfig, demo_path, read_config
+from station.record.ledger import Ledger, now
+from station.shop import catalogue, entering, offered
+from station.shop.catalogue import Catalogue
 
 JOB_ID = "20261125-091500-a1b2c3"
 
@@ -487,7 +488,7 @@ def calibration_of(kind: str | None = None, **changes: Any) -> dict[str, Any]:
 
 
 class FakeEngine:
-    """Follows web.port.Engine. calls: what the pages asked for, in order. fail: raised by the next change.
+    """Follows web.frame.port.Engine. calls: what the pages asked for, in order. fail: raised by the next change.
 
     ledger: a real one for the pages that read history; an empty one where none is given.
     """

@@ -1,0 +1,107 @@
+"""What the technician ticks and marks, in trade order. The wording defers to the vehicle's service manual."""
+
+from dataclasses import dataclass
+
+from station.core.state import BayState
+
+
+@dataclass(frozen=True)
+class Item:
+    """caution: it keeps somebody from being hurt."""
+
+    key: str
+    text: str
+    caution: bool = False
+
+
+@dataclass(frozen=True)
+class Next:
+    """A mark that makes sense now. why: what it still waits for; None when it can be set."""
+
+    mark: str
+    label: str
+    why: str | None = None
+
+
+_COVER = "cover removed"
+
+ITEMS: dict[str, tuple[Item, ...]] = {
+    "plan": (
+        Item("supported", "Vehicle level and on rated stands, wheels chocked. Nobody trusts a jack.", True),
+        Item("fill_plug", "Fill plug loosened first: it must come out before anything is drained."),
+        Item("hot", "Fluid cool enough to touch the housing. Gloves and eye protection on.", True),
+        Item("grade", "Grade of the fresh fluid checked against the vehicle's service manual."),
+        Item("pan", "Pan on its cells under the outlet, nothing leaning on it."),
+    ),
+    "drain": (Item("clear", "Face and arms out of the stream; no naked flame.", True),),
+    "drip": (),
+    "reseal": (
+        Item(
+            "done_first",
+            "Drained figure is taken. Solvent and rags may be used from here on, well aired.",
+            True,
+        ),
+        Item("surfaces", "Both faces clean and dry; magnet wiped and looked at."),
+        Item("torque", "Bolts or drain plug to the manual's torque."),
+    ),
+    "fill": (
+        Item("hose", "Hose seated in the fill plug hole, hand on it while the pump turns.", True),
+        Item("pan_there", "Pan still below the plug, to catch what runs over."),
+    ),
+    "settle": (Item("level", "Level at the plug looked at with the vehicle level."),),
+    "leak watch": (Item("dry", "Housing wiped dry; pan left alone."),),
+}
+
+
+def items(state: BayState) -> tuple[Item, ...]:
+    """Checklist of the present stage."""
+    chosen = ITEMS.get(state.stage, ())
+    if state.stage == "reseal" and state.spec.method == "suction":
+        return tuple(item for item in chosen if item.key == "done_first")
+    return chosen
+
+
+def timer(state: BayState) -> tuple[str, float, float] | None:
+    """The timer that runs now: what for, seconds left, seconds in all."""
+    s = state.settings
+    sealed = state.marked("reseal_done")
+    if state.stage == "reseal" and sealed is not None and state.spec.method == _COVER:
+        return "cure", max(0.0, s.cure_s - (state.t_s - sealed)), s.cure_s
+    for stage, of_s in (("settle", s.settle_s), ("leak watch", s.leak_watch_s)):
+        if state.stage == stage:
+            return stage, max(0.0, of_s - (state.t_s - state.stage_t_s)), of_s
+    return None
+
+
+def next_marks(state: BayState, done: frozenset[str]) -> list[Next]:
+    """What can be marked now, in order. done: keys of ticked items."""
+    stage = state.stage
+    if stage == "plan":
+        missing = [item for item in ITEMS["plan"] if item.key not in done]
+        why = f"first: {missing[0].text}" if missing else None
+        if state.marked("pan_placed") is None:
+            return [
+                Next("pan_placed", "Pan placed"),
+                Next("drain_open", "Drain opened", why or "first: Pan placed"),
+            ]
+        return [Next("drain_open", "Drain opened", why)]
+    if stage in ("drain", "drip"):
+        return [Next("drain_done", "Drain done: take the figure")]
+    if stage == "reseal":
+        if state.marked("reseal_done") is None:
+            return [Next("flush", "Solvent from here on"), Next("reseal_done", "Resealed")]
+        running = timer(state)
+        left = running is not None and running[1] > 0
+        label = "Start the fill before the sealant has cured" if left else "Start the fill"
+        return [Next("fill_start", label)]
+    if stage == "fill":
+        return [Next("level_seen", "Level seen at the plug"), Next("fill_done", "Fill done")]
+    if stage == "settle":
+        return [
+            Next("level_seen", "Level seen at the plug"),
+            Next("fill_start", "Top up"),
+            Next("plug_in", "Fill plug in"),
+        ]
+    if stage == "leak watch":
+        return [Next("close", "Close the job")]
+    return []

@@ -1,0 +1,254 @@
+"""The job on the bay: what the technician may do now, what is kept of it, and how it ends. No threads, no devices."""
+
+import uuid
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from hardware.sample import Sample
+from station.bay import checklist
+from station.bay.supply_book import SupplyBook, drum_text
+from station.core import interlocks
+from station.core.control import PURGE_STAGES, TOP_UP_L
+from station.core.notice import Notice
+from station.core.state import BayState
+from station.core.step import Effect, finish, step
+from station.errors import InputError
+from station.figures import balance
+from station.filling.hose import PURGE_VOLUMES, clinging_l
+from station.filling.overrun import Stop
+from station.given.config import BayConfig
+from station.given.job import JobSpec, spec_from_tables
+from station.record.ledger import BOOT_ID, Ledger, job_row, now
+from station.record.recorder import Recorder
+from station.shop.shop import row_labels
+from station.weighing import steps
+
+
+class Desk:
+    """Holds the present job's state and writes its record. Used from the engine's thread alone.
+
+    state and job_id stay those of the last job until the next one is opened. t_s: the stream's newest moment.
+    came_utc: when each step on the pan was seen, by the wall's clock; of a step from before a restart it is unknown.
+    """
+
+    def __init__(self, config: BayConfig, recorder: Recorder, backend: str, t_s: float) -> None:
+        self._config, self._recorder, self._backend = config, recorder, backend
+        self.t_s = t_s
+        self.state: BayState | None = None
+        self.job_id: str | None = None
+        self.opened_utc = ""
+        self.done = True
+        self.ticked: frozenset[str] = frozenset()
+        self.capacity_confirmed = False
+        self.came_utc: dict[str, str] = {}
+        self.supply = SupplyBook(config, recorder)
+
+    def take(self, sample: Sample) -> tuple[Effect, ...]:
+        """Record and step one sample, if a job is open."""
+        self.t_s = sample.t_s
+        if self.state is None or self.done or self.job_id is None:
+            return ()
+        if sample.source != "tick":
+            self._recorder.sample(self.job_id, sample)
+        before = self.state
+        self.state, effects = step(before, sample)
+        if self.state.purged_l != before.purged_l:
+            self.supply.purged(self.job_id, before, self.state)
+            self.event("purge", _purged_text(before, self.state))
+        for came in self.state.steps[len(before.steps) :]:
+            at = now(self.t_s)
+            self.came_utc[came.id] = at.utc
+            self._recorder.event(self.job_id, "step", {"text": f"{came.id}: {steps.in_words(came)}"}, at)
+        for effect in effects:
+            if isinstance(effect, Stop):
+                self.supply.stopped(self.job_id, self.state, effect)
+        return effects
+
+    def event(self, kind: str, text: str) -> None:
+        """Add to the job's record. Raises InputError where there is no job."""
+        if self.job_id is None:
+            raise InputError("No job is open.")
+        self._recorder.event(self.job_id, kind, {"text": text}, now(self.t_s))
+
+    def need_free(self) -> None:
+        """Raises InputError while a job is open."""
+        if self.state is not None and not self.done:
+            raise InputError("A job is open on this bay. Close or abandon it first.")
+
+    def need_job(self) -> BayState:
+        """The open job's state. Raises InputError where there is none."""
+        if self.state is None or self.done:
+            raise InputError("No job is open on this bay. Plan one first.")
+        return self.state
+
+    def open(self, spec: JobSpec) -> str:
+        """Begin a job; its id. Raises InputError while another is open."""
+        self.need_free()
+        spec = self.supply.prepare(spec)
+        self.supply.job_begins()
+        at = now(self.t_s)
+        job_id = f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{uuid.uuid4().hex[:6]}"
+        self._recorder.event(job_id, "job_open", {**spec.to_table(), "backend": self._backend}, at)
+        self.job_id, self.opened_utc, self.done = job_id, at.utc, False
+        self.ticked, self.capacity_confirmed, self.came_utc = frozenset(), False, {}
+        fluid = spec.labels.get("fluid", "")
+        self.state = BayState(
+            spec,
+            self._config.settings,
+            overrun=self.supply.overrun(fluid),
+            usual=self.supply.usual(fluid),
+        )
+        return job_id
+
+    def may_mark(self, mark: str) -> None:
+        """Raises InputError where the mark makes no sense now, or waits for something."""
+        state = self.need_job()
+        offered = {n.mark: n for n in checklist.next_marks(state, self.ticked)}
+        if mark not in offered:
+            raise InputError(
+                f"{mark!r} makes no sense in the stage {state.stage!r}; now: {', '.join(offered)}."
+            )
+        if offered[mark].why is not None:
+            raise InputError(f"{offered[mark].label} waits: {offered[mark].why}")
+
+    def check(self, key: str, done: bool) -> None:
+        """Tick or untick an item of the present stage. Raises InputError for another."""
+        texts = {item.key: item.text for item in checklist.items(self.need_job())}
+        if key not in texts:
+            raise InputError(f"{key!r} is not on the list of this stage.")
+        self.ticked = self.ticked | {key} if done else self.ticked - {key}
+        self.event("check", f"{'done' if done else 'not done'}: {texts[key]}")
+
+    def top_up(self) -> list[tuple[str, str | float]]:
+        """What to feed into the stream for one small step more. Raises InputError outside fill and settle."""
+        state = self.need_job()
+        if state.stage not in ("fill", "settle"):
+            raise InputError("A top-up belongs to the fill or settle stage.")
+        self.event("note", f"top-up: target raised by {TOP_UP_L * 1000:.0f} mL")
+        begin: list[tuple[str, str | float]] = [("mark", "fill_start")] if state.stage == "settle" else []
+        return [*begin, ("top_up", TOP_UP_L)]
+
+    def purge(self, begin: bool) -> tuple[str, float]:
+        """What to feed into the stream to begin or end a purge of the hose. Raises InputError out of its stages."""
+        state = self.need_job()
+        if not begin:
+            return "purge", 0.0
+        if state.stage not in PURGE_STAGES:
+            raise InputError(
+                f"A purge belongs before the fill, with the hose in a waste vessel; this is {state.stage}."
+            )
+        needed_l = interlocks.purge_needed_l(state) or PURGE_VOLUMES * self._config.settings.hose_l
+        if not needed_l > 0:
+            raise InputError("This bay does not say what its hose holds; set hose_l in [run] of its file.")
+        self.event(
+            "note", f"purge of {needed_l * 1000:.0f} mL begun: hose in a waste vessel, not over the pan"
+        )
+        return "purge", needed_l
+
+    def override(self, kind: str, reason: str) -> tuple[str, str]:
+        """What to feed in to go on in spite of an interlock. Raises InputError where no reason may do that."""
+        self.need_job()
+        lock = interlocks.TABLE.get(kind)
+        if lock is None or not lock.reason:
+            allowed = ", ".join(k for k, v in interlocks.TABLE.items() if v.reason)
+            raise InputError(f"{kind!r} cannot be set aside; a reason may be given for: {allowed}.")
+        if not reason.strip() or len(reason) > 200:
+            raise InputError("A reason of at most 200 characters is needed; it goes into the record.")
+        self.event("override", f"{kind}: {reason.strip()}")
+        return "override", f"{kind}:{reason.strip()}"
+
+    def answer(self, step_id: str, word: str) -> tuple[str, str]:
+        """What to feed in when the technician says what a step on the pan was. It may be said anew until the close.
+
+        Raises InputError for a step that nobody asks about, or another word.
+        """
+        came = {row["id"]: row for row in balance.what_came(self.need_job())}
+        may = [key for key, row in came.items() if row["may_answer"]]
+        if step_id not in came:
+            raise InputError(
+                f"There is no step {step_id!r} on this pan; to be told: {', '.join(may) or 'none yet'}."
+            )
+        if step_id not in may:
+            kind = came[step_id]["kind"].replace("_", " ")
+            raise InputError(
+                f"{step_id} ({kind}) is not asked about: it is in no figure, or the pan shows by itself what it was. "
+                f"To be told: {', '.join(may) or 'none yet'}."
+            )
+        if word not in steps.WORDS:
+            raise InputError(f"{word!r} is no answer; expected one of: {', '.join(steps.WORDS)}.")
+        return "answer", f"{step_id}:{word}"
+
+    def connect(self, container: str, fluid: str, left: str) -> tuple[str, str] | None:
+        """Another container at the pump; what to feed in where a job is open. Raises InputError."""
+        job = None if self.done else self.state
+        if job is not None and job.hold.running:
+            raise InputError("The pump runs. Let go before another container is connected.")
+        drum = self.supply.connect(job, container, fluid, left, self.t_s)
+        return None if job is None else ("drum", drum_text(drum))
+
+    def abandon(self, reason: str) -> None:
+        """Give the job up, keeping everything. Raises InputError where there is none."""
+        state = self.need_job()
+        self.event("abandoned", reason)
+        self.state = replace(state, stage="abandoned", stage_t_s=self.t_s)
+        self.finish()
+
+    def finish(self) -> None:
+        """Write the job's result."""
+        if self.state is None or self.job_id is None:
+            return
+        self.done = True
+        self.state = finish(self.state)
+        self._write_result(self.job_id, self.opened_utc, self.state)
+
+    def _write_result(self, job_id: str, opened_utc: str, state: BayState) -> None:
+        self.supply.settle(job_id, state)
+        at = now(self.t_s)
+        report = balance.report(state)
+        row = job_row(
+            job_id, opened_utc, at.utc, row_labels(self._config, state.spec.labels, state.spec.method), report
+        )
+        self._recorder.result(job_id, report, row, at)
+
+    def recover(self, ledger: Ledger) -> None:
+        """Jobs that a stopped station left open: gone on with after a restart, else closed as abandoned.
+
+        After a restart of the service alone the monotonic clock runs on and so does the job, its pump off. After a
+        reboot, or on a simulated bay, the vehicle's state cannot be joined to the samples: what was measured is
+        kept and reported as abandoned.
+        """
+        self.supply.read(ledger)
+        for job_id in ledger.unfinished():
+            opened, samples = next(iter(ledger.events(job_id))), ledger.samples(job_id)
+            tables = {k: v for k, v in opened["body"].items() if k != "backend"}
+            state = self._restep(spec_from_tables(tables, f"ledger, job {job_id}"), samples)
+            self._recorder.resume(job_id, samples)
+            same_run = opened["boot_id"] == BOOT_ID and self._backend == opened["body"].get("backend") == "pi"
+            if same_run and state.stage != "closed":
+                self.job_id, self.opened_utc, self.done = job_id, opened["utc"], False
+                self.state = replace(state, hold=replace(state.hold, held_t_s={}, running_since_t_s=None))
+                self.event("note", "station: restarted during this job; the pump stayed off")
+                continue
+            if state.stage != "closed":
+                text = "The station stopped during this job; its figures are as of the last reading kept."
+                notice = Notice("interrupted", text, state.t_s)
+                state = replace(finish(state), stage="abandoned")
+                state = replace(state, notices=(*state.notices, notice))
+            self._write_result(job_id, opened["utc"], state)
+
+    def _restep(self, spec: JobSpec, samples: Iterable[Sample]) -> BayState:
+        state = BayState(spec, self._config.settings)
+        for sample in samples:
+            state, _ = step(state, sample)
+        return state
+
+
+def _purged_text(before: BayState, state: BayState) -> str:
+    purged_ml = (state.purged_l - before.purged_l) * 1000.0
+    labels = state.spec.labels
+    clinging_ml = clinging_l(interlocks.hose_held_l(state), state.meter.total_l) * 1000.0
+    text = f"the hose was purged with {purged_ml:.0f} mL into a waste vessel"
+    if clinging_ml < 1.0:
+        return text
+    return f"{text}; about {clinging_ml:.0f} mL of {labels.get('hose_fluid') or 'the old fluid'} may still line it"

@@ -1,0 +1,128 @@
+"""Is this station fit to measure? One finding per thing that a job stands on."""
+
+import math
+import os
+import shutil
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from calibration.fluid import Fluid
+from hardware.errors import HardwareError
+from hardware.serial_line import named_ports
+from station.errors import StationError
+from station.given.config import BayConfig
+from station.record.ledger import Ledger, clock_synced
+
+LISTEN_S = 4.0
+FREE_BYTES = 50_000_000
+_WANTED = ("pan", "meter", "fluid_supply_c", "fluid_drained_c", "air_c")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """ok: nothing to mend. text: what was found and, if need be, what to do."""
+
+    what: str
+    ok: bool
+    text: str
+
+
+def examine(config: BayConfig, open_engine: Callable[[], tuple[Any, Callable[[], None]]]) -> list[Finding]:
+    """Check everything; opens the devices and the ledger for a few seconds. The pump is not run."""
+    return [
+        *_calibration(config),
+        _disk(config),
+        _clock(),
+        *_ports(config),
+        *_devices(open_engine),
+        _ledger(config),
+    ]
+
+
+def _calibration(config: BayConfig) -> list[Finding]:
+    found = []
+    for table, keys in (
+        ("pan", ("zero_count", "kg_per_count", "u_rel", "noise_counts")),
+        ("meter", ("k_factor_per_l", "u_rel")),
+    ):
+        values = config.tables[table]
+        wrong = [
+            key
+            for key in keys
+            if isinstance(values.get(key), bool)
+            or not isinstance(values.get(key), int | float)
+            or not math.isfinite(values[key])
+        ]
+        text = f"[{table}] lacks a number for {', '.join(wrong)}; calibrate it." if wrong else "line present"
+        found.append(Finding(f"{table} calibration", not wrong, text))
+    names = [f"{key} {Fluid.from_table(t).density_kg_m3(20.0):.1f} kg/m³" for key, t in config.fluids.items()]
+    found.append(
+        Finding("fluids", bool(names), "; ".join(names) + " at 20 °C" if names else "none; add [fluid.…]")
+    )
+    return found
+
+
+def _disk(config: BayConfig) -> Finding:
+    folder = config.ledger.absolute().parent
+    while not folder.exists():
+        folder = folder.parent
+    free = shutil.disk_usage(folder).free
+    text = f"{free / 1e6:.0f} MB free for {config.ledger}; a job needs about 4 MB"
+    return Finding("disk", free >= FREE_BYTES, text)
+
+
+def _clock() -> Finding:
+    synced = clock_synced()
+    text = "set from the network" if synced else "not set from the network; order is kept, dates may be wrong"
+    return Finding("clock", True, text)
+
+
+def _ports(config: BayConfig) -> list[Finding]:
+    found = []
+    for source, serial in config.serial.used().items():
+        names = named_ports()
+        same = [name for name in names if os.path.realpath(name) == os.path.realpath(serial.port)]
+        if not os.path.exists(serial.port):
+            listed = ", ".join(names) or "no serial adapter"
+            text = f"{serial.port} does not exist; found {listed}. Check adapter and cable, or [serial.{source}] port"
+        elif same and serial.port not in same:
+            text = f"{serial.port} may become another adapter's name; safer: {same[0]}"
+        else:
+            text = f"{serial.port} at {serial.baud} baud, {serial.frame}"
+        found.append(Finding(f"{source} port", os.path.exists(serial.port), text))
+    return found
+
+
+def _devices(open_engine: Callable[[], tuple[Any, Callable[[], None]]]) -> list[Finding]:
+    try:
+        engine, close = open_engine()
+    except (HardwareError, StationError) as error:
+        return [Finding("devices", False, str(error))]
+    try:
+        time.sleep(LISTEN_S)
+        heard, states = engine.heard()
+    finally:
+        close()
+    found = []
+    for source in _WANTED:
+        state = states.get(source, "ok")
+        ok = source in heard and state == "ok"
+        text = f"reads {heard[source]}" if ok else f"{state if state != 'ok' else 'silent'}; check its wiring"
+        found.append(Finding(source, ok, text))
+    pump = heard.get("pump")
+    found.append(Finding("pump guard", pump == 0, "relay reads off" if pump == 0 else f"relay reads {pump}"))
+    return found
+
+
+def _ledger(config: BayConfig) -> Finding:
+    try:
+        ledger = Ledger(config.ledger, read_only=True)
+        try:
+            broken = ledger.verify()
+        finally:
+            ledger.close()
+    except StationError as error:
+        return Finding("ledger", False, str(error))
+    return Finding("ledger", broken is None, "the chain is whole" if broken is None else f"broken: {broken}")

@@ -1,0 +1,214 @@
+"""What stands between the container and the plug, kept from job to job: drum, hose, and the overrun learned per fluid.
+
+All of it is what events in the ledger add up to, so a restart loses nothing. Used from the engine's thread alone.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, replace
+from typing import Any
+
+from hardware.sample import Sample
+from station.common.section import Section
+from station.common.units import parse_volume_l
+from station.core.control import poured_l
+from station.core.state import BayState
+from station.errors import InputError
+from station.filling.drum import U_METER_REL, Drum
+from station.filling.hose import Hose, Slug
+from station.filling.overrun import Overrun, Stop
+from station.given.config import BayConfig
+from station.given.job import JobSpec
+from station.given.pumping import UsualFlow, read_pump
+from station.record.ledger import Ledger, now
+from station.record.recorder import Recorder
+from station.shop import audit
+
+IDLE_STRAY_L = 0.018
+"""Flow between jobs is told before 20 mL have run; nothing is due to come any more."""
+
+
+class SupplyBook:
+    """Holds the drum at the pump, the hose's content and what was learned of each fluid's overrun."""
+
+    def __init__(self, config: BayConfig, recorder: Recorder) -> None:
+        self._config, self._recorder = config, recorder
+        self._prior = Overrun(a_s=config.settings.overrun_s)
+        self._overruns: dict[str, Overrun] = {}
+        self._usual: dict[str, UsualFlow] = {}
+        pump = config.tables.get("pump")
+        self._pump = None if pump is None else read_pump(Section("the bay's file", "pump", pump))
+        self.drum: Drum | None = None
+        self.hose = Hose(config.settings.hose_l)
+        if config.hose_holds:
+            fluid = config.fluids[config.hose_holds]
+            slug = Slug(config.hose_holds, str(fluid.get("grade", "")), self.hose.volume_l)
+            self.hose = Hose(self.hose.volume_l, (slug,))
+        self._count: int | None = None
+        self._idle_l = 0.0
+        self._told = False
+
+    def read(self, ledger: Ledger) -> None:
+        """Take up what the record says. A bay whose hose was changed for another begins with an unknown content."""
+        for event in ledger.shop_events("stop"):
+            body = {k: v for k, v in event["body"].items() if k in Stop.__dataclass_fields__}
+            self._learn(event["body"]["fluid"], Stop(**body))
+        # Each job writes both anew: after a million jobs only the newest is worth reading.
+        for event in ledger.shop_events("drum", newest_first=True):
+            self.drum = Drum(**event["body"]["drum"])
+            break
+        for event in ledger.shop_events("hose", newest_first=True):
+            hose = Hose.from_dict(event["body"]["hose"])
+            if hose.volume_l == self.hose.volume_l:
+                self.hose = hose
+                break
+
+    def overrun(self, fluid: str) -> Overrun:
+        """What is known of a fluid's overrun on this bay."""
+        return self._overruns.get(fluid, self._prior)
+
+    def usual(self, fluid: str) -> UsualFlow:
+        """What this bay's pump usually does with a fluid."""
+        return self._usual.get(fluid, UsualFlow())
+
+    def _learn(self, fluid: str, stop: Stop) -> None:
+        self._overruns[fluid] = self.overrun(fluid).learn(stop)
+        if stop.clean:
+            self._usual[fluid] = self.usual(fluid).learn(stop.flow_l_min, self._pump, stop.kv_mm2_s)
+
+    # --- a job ---------------------------------------------------------------------------------------------
+
+    def prepare(self, spec: JobSpec) -> JobSpec:
+        """The job with what the hose holds, and from which container it draws, among its labels."""
+        labels = {k: v for k, v in spec.labels.items() if not k.startswith("hose_")}
+        held_l, fluid, grade = self.hose.foreign(*_at_pump(spec))
+        if held_l > 0:
+            name = self._config.fluids.get(fluid, {}).get("name", fluid)
+            labels |= {"hose_l": f"{held_l:.4f}", "hose_fluid": str(name), "hose_grade": grade}
+        if self.drum is not None and not labels.get("container"):
+            labels["container"] = self.drum.container
+        return replace(spec, labels=labels)
+
+    def opening(self) -> list[tuple[str, str]]:
+        """What to feed into a job's stream at its beginning."""
+        return [] if self.drum is None else [("drum", drum_text(self.drum))]
+
+    def stopped(self, job_id: str, state: BayState, stop: Stop) -> None:
+        """Record a stop, and learn from it."""
+        fluid = _at_pump(state.spec)[0]
+        self._event("stop", {**asdict(stop), "fluid": fluid, "job_id": job_id}, state.t_s)
+        self._learn(fluid, stop)
+
+    def purged(self, job_id: str, before: BayState, state: BayState) -> None:
+        """Book what a purge took: it left the container, and no compartment got it."""
+        volume_l = state.purged_l - before.purged_l
+        labels = state.spec.labels
+        body = audit.movement(
+            "purge",
+            _at_pump(state.spec)[0],
+            volume_l,
+            2.0 * U_METER_REL * volume_l,
+            container=labels.get("container") if state.drum is None else state.drum.container,
+            vehicle=labels.get("vehicle"),
+            technician=labels.get("technician"),
+            note=f"hose purged in job {job_id}",
+        )
+        self._event(audit.EVENT, body, state.t_s)
+
+    def hose_now(self, state: BayState) -> Hose:
+        """The hose as the open job's meter has left it so far; without a container entered, by the job's plan."""
+        drum = state.drum
+        fluid = _at_pump(state.spec) if drum is None else (drum.fluid, drum.grade)
+        return self.hose.pump(*fluid, state.meter.total_l)
+
+    def settle(self, job_id: str, state: BayState) -> None:
+        """Bring hose and drum to where the job's meter left them."""
+        self.hose = self.hose_now(state)
+        if state.drum is not None:
+            self.drum = replace(state.drum.now(state.meter.total_l), total_l=0.0)
+        self._count = state.meter.last if state.meter.recent else None
+        self._shift(job_id, state)
+        self._write(job_id, state.t_s)
+
+    def _shift(self, job_id: str, state: BayState) -> None:
+        """Put the books right where a job drew from more containers than the one it is charged to."""
+        charged = state.spec.labels.get("container")
+        for container, volume_l in poured_l(state).items():
+            if charged and container != charged:
+                note = f"job {job_id} went on from {container}"
+                fluid = _at_pump(state.spec)[0]
+                self._event(audit.EVENT, audit.shifted(fluid, volume_l, container, note), state.t_s)
+                self._event(audit.EVENT, audit.shifted(fluid, -volume_l, charged, note), state.t_s)
+
+    def connect(self, job: BayState | None, container: str, fluid: str, left: str, t_s: float) -> Drum:
+        """Another container at the pump. left: what is in it, with a unit. Raises InputError.
+
+        In mid-job the one before keeps its count, and the job's stream is told of the new one.
+        """
+        if fluid not in self._config.fluids:
+            raise InputError(f"fluid is {fluid!r}; expected one of: {', '.join(self._config.fluids)}.")
+        if not container.strip() or len(container) > 80:
+            raise InputError("The container's name is empty or too long; it is on its label.")
+        try:
+            left_l = parse_volume_l(left, self._config.country)
+        except ValueError as error:
+            raise InputError(f"What is left: {error}") from error
+        before = self.drum if job is None or job.drum is None else job.drum.now(job.meter.total_l)
+        grade = str(self._config.fluids[fluid].get("grade", ""))
+        self.drum = Drum(container.strip(), fluid, grade, left_l, 0.01 * left_l)
+        body = {"drum": asdict(self.drum), "instead_of": None if before is None else asdict(before)}
+        self._event("drum", body, t_s)
+        counted = audit.movement("counted", fluid, left_l, 0.02 * left_l, container=self.drum.container)
+        self._event(audit.EVENT, counted, t_s)
+        return self.drum
+
+    # --- between jobs --------------------------------------------------------------------------------------
+
+    def idle(self, sample: Sample, may_flow: bool) -> str | None:
+        """Count what passes the meter between jobs; a sentence, once, when something flows that should not.
+
+        may_flow: a proving run pumps on purpose.
+        """
+        count, before = int(sample.value), self._count
+        self._count = count
+        if before is None or count <= before:
+            return None
+        moved_l = (count - before) / float(self._config.tables["meter"]["k_factor_per_l"])
+        if self.drum is not None:
+            self.hose = self.hose.pump(self.drum.fluid, self.drum.grade, moved_l)
+            self.drum = replace(self.drum.now(moved_l + self.drum.total_l), total_l=0.0)
+        elif self.hose.volume_l > 0:
+            self.hose = self.hose.pump("", "", moved_l)
+        if may_flow:
+            self._idle_l, self._told = 0.0, False
+            return None
+        self._idle_l += moved_l
+        if self._told or self._idle_l < IDLE_STRAY_L:
+            return None
+        self._told = True
+        self._write("", sample.t_s)
+        return f"{self._idle_l * 1000:.0f} mL flowed between jobs, with the pump off."
+
+    def job_begins(self) -> None:
+        """From here on the job counts."""
+        self._count, self._idle_l, self._told = None, 0.0, False
+
+    def _write(self, job_id: str, t_s: float) -> None:
+        if self.hose.volume_l > 0:
+            self._event("hose", {"hose": self.hose.to_dict(), "job_id": job_id}, t_s)
+        if self.drum is not None:
+            self._event("drum", {"drum": asdict(self.drum), "job_id": job_id}, t_s)
+
+    def _event(self, kind: str, body: Mapping[str, Any], t_s: float) -> None:
+        self._recorder.event(None, kind, dict(body), now(t_s))
+
+
+def drum_text(drum: Drum) -> str:
+    """A drum as a sample's value."""
+    return json.dumps(asdict(drum))
+
+
+def _at_pump(spec: JobSpec) -> tuple[str, str]:
+    """(fluid, grade) of what the job pumps."""
+    fluid = spec.labels.get("fluid") or spec.labels.get("fresh_fluid") or spec.fresh.name or ""
+    return fluid, spec.fresh.grade or ""

@@ -1,0 +1,307 @@
+"""The calibration under way on a bay, and the register of certificates that its jobs rest on."""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Any
+
+from calibration import certificates
+from calibration.certificates import Certificate, Reference
+from calibration.fluid import Fluid
+from hardware.sample import Sample
+from station.calibrating.calibrating import (
+    PAN_STEPS,
+    Form,
+    Reading,
+    meter_certificate,
+    meter_line,
+    pan_certificate,
+    pan_line,
+)
+from station.calibrating.prover import Prover
+from station.common import days
+from station.common.units import parse_mass_kg
+from station.core.step import Effect
+from station.errors import InputError
+from station.given.config import BayConfig
+from station.given.job import spec_from_tables
+from station.given.lines import MeterLine, PanLine
+from station.record.ledger import now
+from station.record.recorder import Recorder
+from station.weighing import pan
+
+CALM_FACTOR = 3.0
+
+
+@dataclass(frozen=True)
+class Lines:
+    """What a job is measured with. certificates: pan, meter → number and check sum; due: what has run out."""
+
+    pan: PanLine | None
+    meter: MeterLine | None
+    certificates: Mapping[str, str]
+    due: str | None
+
+
+def lines_in_force(register: Sequence[Certificate], bay: str, day: str) -> Lines:
+    """The newest lines of a bay's instruments. One that ran out is still used, and said to be due."""
+    named, due = {}, []
+    found: dict[str, Certificate] = {}
+    replaced = {c.replaces for c in register}
+    for kind in certificates.KINDS:
+        mine = [
+            c
+            for c in register
+            if c.kind == kind and c.instrument == f"{bay} {kind}" and c.number not in replaced
+        ]
+        if not mine:
+            continue
+        newest = max(mine, key=lambda c: datetime.fromisoformat(c.made_at))
+        held = certificates.in_force(register, kind, newest.instrument, day)
+        found[kind] = held if held is not None else newest
+        named[kind] = f"{found[kind].number} sha256:{found[kind].digest[:16]}"
+        if held is None:
+            due.append(f"certificate {newest.number} of the {kind} ran out on {newest.valid_until}")
+    return Lines(
+        pan_line(found["pan"]) if "pan" in found else None,
+        meter_line(found["meter"], register, day) if "meter" in found else None,
+        named,
+        "; ".join(due) or None,
+    )
+
+
+class CalibrationDesk:
+    """One guided procedure at a time, between jobs. Used from the engine's thread alone.
+
+    Readings and runs go to the ledger as they are taken, so that a cut-off procedure leaves its traces.
+    """
+
+    def __init__(self, config: BayConfig, recorder: Recorder, register: Sequence[Certificate]) -> None:
+        self._config, self._recorder = config, recorder
+        self.register = tuple(register)
+        self.kind: str | None = None
+        self.readings: list[Reading] = []
+        self.prover: Prover | None = None
+        self._fluid: Fluid | None = None
+        self._window: tuple[tuple[float, float], ...] = ()
+        self._t_s = 0.0
+        self._air_c: float | None = None
+
+    def lines(self) -> Lines:
+        """The lines in force today."""
+        return lines_in_force(self.register, self._config.name, days.today(self._config.zone).isoformat())
+
+    def take(self, sample: Sample) -> tuple[Effect, ...]:
+        """Feed one sample; effects are the prover's."""
+        self._t_s = sample.t_s
+        if self.kind is None:
+            return ()
+        if sample.source == "air_c":
+            self._air_c = float(sample.value)
+        if sample.source == "pan" and sample.value not in pan.SATURATED:
+            recent = (p for p in self._window if p[0] >= sample.t_s - pan.WINDOW_S)
+            self._window = (*recent, (sample.t_s, float(sample.value)))
+        return self.prover.take(sample) if self.prover is not None else ()
+
+    def do(self, action: str, values: Mapping[str, Any]) -> None:
+        """One step of a calibration by its name, from a form. Raises InputError, leaving all as it was."""
+        text = {key: str(value) for key, value in values.items() if isinstance(value, str | int | float)}
+        steps: dict[str, Callable[[], object]] = {
+            "begin": lambda: self.begin(text.get("kind", ""), values),
+            "read": lambda: self.read(text.get("step", ""), text.get("load", ""), text.get("place", "")),
+            "strike": lambda: self.strike(text.get("index", ""), text.get("reason", "")),
+            "begin_run": self.begin_run,
+            "end_run": self.end_run,
+            "drop_run": self.drop_run,
+            "finish": lambda: self.finish(values),
+            "abandon": lambda: self.abandon(text.get("reason", "")),
+        }
+        if action not in steps:
+            raise InputError(f"{action!r} is not a step of a calibration; known: {', '.join(steps)}.")
+        steps[action]()
+
+    def begin(self, kind: str, form: Mapping[str, Any]) -> None:
+        """Begin a calibration of the pan or a proving of the meter. form for a meter: fluid, volume of one run."""
+        if self.kind is not None:
+            raise InputError("A calibration is under way on this bay. Finish or abandon it first.")
+        if kind not in certificates.KINDS:
+            raise InputError(f"kind is {kind!r}; expected one of: {', '.join(certificates.KINDS)}.")
+        if kind == "meter":
+            self.prover = self._make_prover(form)
+        self.kind, self.readings, self._window = kind, [], ()
+        self._event("calibration_begun", {"kind": kind})
+
+    def _make_prover(self, form: Mapping[str, Any]) -> Prover:
+        fluids, key = self._config.fluids, str(form.get("fluid", ""))
+        if key not in fluids:
+            raise InputError(f"fluid is {key!r}; expected one of: {', '.join(fluids)}.")
+        lines = self.lines()
+        tables = dict(self._config.tables)
+        if lines.pan is not None:
+            tables["pan"] = lines.pan.to_table()
+        job = {"capacity": str(form.get("volume", "")), "method": "cover removed", "retained": "0 L"}
+        fluid_table = fluids[key]
+        spec = spec_from_tables(
+            {"job": job, "fluid": {"drained": fluid_table, "fresh": fluid_table}, **tables},
+            "proving",
+            self._config.country,
+        )
+        self._fluid = spec.fresh
+        return Prover(spec, self._config.settings)
+
+    def read(self, step: str, load: str, place: str = "") -> Reading:
+        """Read the pan at rest under a known load, given as text with its unit. Raises InputError."""
+        if self.kind != "pan":
+            raise InputError("No calibration of the pan is under way.")
+        if step not in PAN_STEPS:
+            raise InputError(f"step is {step!r}; expected one of: {', '.join(PAN_STEPS)}.")
+        if step == "corner" and not place.strip():
+            raise InputError("Say where the load lies: middle, or which corner.")
+        try:
+            load_kg = parse_mass_kg(load)
+        except ValueError as error:
+            raise InputError(f"load: {error}") from error
+        noise = float(self._config.tables["pan"]["noise_counts"])
+        level = pan.fit_level(self._window, self._t_s, noise)
+        if level is None or len(self._window) < 20 or self._t_s - self._window[-1][0] > 1.0:
+            raise InputError("The pan has not been read for six seconds yet. Wait, or check the load cell.")
+        spread = [count - level.kg for _, count in self._window]
+        sd = math.sqrt(sum(x * x for x in spread) / (len(spread) - 1))
+        if sd > CALM_FACTOR * noise:
+            raise InputError(
+                f"The pan is not at rest: readings scatter by {sd:.0f} counts, {noise:g} is usual. Keep hands off it."
+            )
+        reading = Reading(step, load_kg, level.kg, sd, self._t_s, place.strip(), self._air_c)
+        self.readings.append(reading)
+        self._event("calibration_reading", asdict(reading))
+        return reading
+
+    def strike(self, number: str, reason: str) -> None:
+        """Leave a reading or run, counted from 0, out of the result; it stays in the record with the reason."""
+        rows: list[Any] = self.readings if self.kind == "pan" else self._prover().runs
+        index = int(number) if number.isdecimal() else -1
+        if not 0 <= index < len(rows) or not reason.strip():
+            raise InputError("Name an existing reading and the reason why it is left out.")
+        self._event("calibration_struck", {**asdict(rows.pop(index)), "reason": reason.strip()})
+
+    def _prover(self) -> Prover:
+        if self.prover is None:
+            raise InputError("No proving of the meter is under way.")
+        return self.prover
+
+    def begin_run(self) -> None:
+        self._prover().begin_run()
+
+    def end_run(self) -> None:
+        self._event("calibration_run", asdict(self._prover().end_run()))
+
+    def drop_run(self) -> None:
+        self._prover().drop_run()
+        self._event("calibration_struck", {"reason": "run dropped"})
+
+    def finish(self, values: Mapping[str, Any]) -> Certificate:
+        """Write the certificate. Raises InputError, naming what is missing, and stays open for more readings."""
+        if self.kind is None:
+            raise InputError("No calibration is under way.")
+        try:
+            form = self._form(values)
+            if self.kind == "pan":
+                certificate = pan_certificate(self.readings, form)
+            else:
+                prover = self._prover()
+                if self._fluid is None:
+                    raise InputError("The proving has no fluid.")
+                u_scale = prover.state.spec.pan.u_rel
+                provings = [c for c in self.register if c.instrument == form.instrument]
+                before = provings[-1] if provings else None
+                certificate = meter_certificate(prover.runs, self._fluid, form, u_scale, before)
+            self.register = certificates.append(self.register, certificate)
+        except ValueError as error:
+            raise InputError(str(error)) from error
+        self._event("certificate", {"certificate": certificate.to_json(), "sha256": certificate.digest})
+        self._clear()
+        return certificate
+
+    def abandon(self, reason: str) -> None:
+        """Give the procedure up; its readings stay in the record."""
+        if self.kind is None:
+            raise InputError("No calibration is under way.")
+        self._event("calibration_abandoned", {"reason": reason.strip() or "no reason given"})
+        self._clear()
+
+    def _clear(self) -> None:
+        self.kind, self.prover, self.readings = None, None, []
+
+    def _form(self, values: Mapping[str, Any]) -> Form:
+        def text(key: str) -> str:
+            value = values.get(key)
+            if not isinstance(value, str) or not value.strip():
+                raise InputError(f"{key} is missing; it belongs on the certificate.")
+            return value.strip()
+
+        def mass(key: str, default: str | None = None) -> float:
+            value = values.get(key, default)
+            try:
+                return parse_mass_kg(str(value))
+            except ValueError as error:
+                raise InputError(f"{key}: {error}") from error
+
+        references = values.get("references")
+        if not isinstance(references, list) or not references:
+            raise InputError("references are missing; enter each weight, or the scale, with its certificate.")
+        used = []
+        for row in references:
+            if not isinstance(row, Mapping):
+                raise InputError("references: expected name, value, u, certificate and valid_until of each.")
+            until = str(row.get("valid_until") or "") or None
+            value_kg, u_kg = parse_mass_kg(str(row.get("value"))), parse_mass_kg(str(row.get("u")))
+            name, own = str(row.get("name", "")), str(row.get("certificate", ""))
+            used.append(Reference(name, value_kg, u_kg, "kg", own, until))
+        number = f"{self._config.name} {self.kind} {sum(c.kind == self.kind for c in self.register) + 1}"
+        return Form(
+            number=number,
+            instrument=f"{self._config.name} {self.kind}",
+            made_at=datetime.now(self._config.zone).isoformat(timespec="seconds"),
+            made_by=text("made_by"),
+            valid_until=text("valid_until"),
+            references=tuple(used),
+            conditions={"air °C": values.get("air_c"), "remarks": str(values.get("remarks", ""))},
+            use_from_kg=mass("use_from", "0 kg") if self.kind == "pan" else 0.0,
+            use_to_kg=mass("use_to") if self.kind == "pan" else 0.0,
+            replaces=str(values["replaces"]) if values.get("replaces") else None,
+        )
+
+    def _event(self, kind: str, body: Mapping[str, Any]) -> None:
+        self._recorder.event(None, kind, dict(body), now(self._t_s))
+
+    def to_dict(self) -> dict[str, Any]:
+        """What a page draws: what is under way, and the register, newest first."""
+        day = days.today(self._config.zone).isoformat()
+        lines = self.lines()
+        held = {text.rsplit(" sha256:", 1)[0] for text in lines.certificates.values()}
+        prover = self.prover
+        return {
+            "kind": self.kind,
+            "steps": PAN_STEPS,
+            "readings": [asdict(r) for r in self.readings],
+            "runs": [asdict(r) for r in prover.runs] if prover is not None else [],
+            "run_open": prover is not None and prover.running,
+            "run_volume_l": prover.state.spec.capacity_l if prover is not None else None,
+            "run_metered_l": prover.state.meter.volume_l if prover is not None else None,
+            "due": lines.due,
+            "certificates": [
+                {
+                    "number": c.number,
+                    "kind": c.kind,
+                    "instrument": c.instrument,
+                    "made_at": c.made_at,
+                    "made_by": c.made_by,
+                    "valid_until": c.valid_until,
+                    "statement": c.statement,
+                    "valid": c.valid_on(day),
+                    "in_use": c.number in held,
+                }
+                for c in reversed(self.register)
+            ],
+        }

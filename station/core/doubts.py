@@ -1,0 +1,43 @@
+"""What a sensor may be suspected of while the pump runs, before it is sure enough to stop anything.
+
+An interlock waits until a fault is certain, or every hiccup would stop a fill. A doubt is only shown, as soon as the
+next reading is overdue or off the line; it goes when the sensor is well again.
+"""
+
+from station.core.state import BayState
+from station.weighing.counts import chance
+
+LATE_S = 0.4
+LATE_TIMES_TYPICAL = 1.6
+"""A reading is overdue after more than half of its pace again."""
+OVERDUE_PULSES = 3.0
+STARTED_S = 1.0
+STILL_BY_CHANCE = 1e-5
+
+
+def doubts(state: BayState) -> dict[str, str]:
+    """Source → ``late`` (no fresh reading), ``still`` (counts nothing, or always the same) or ``restless`` (off the line). Empty with the pump off."""
+    if not state.pump_on:
+        return {}
+    found = {
+        source: "late"
+        for source, typical_s in state.typical_s.items()
+        if state.t_s - state.heard[source] > max(LATE_S, LATE_TIMES_TYPICAL * typical_s)
+    }
+    counts, noise = state.counts, state.spec.pan.noise_counts
+    if "pan" not in found and chance(counts.same_n, counts.unrest, noise) <= STILL_BY_CHANCE:
+        found["pan"] = "still"
+    if "pan" not in found and len(state.pan.episode) > 1:
+        found["pan"] = "restless"
+    if "meter" not in found and _still(state):
+        found["meter"] = "still"
+    return found
+
+
+def _still(state: BayState) -> bool:
+    run, meter = state.hold.run, state.meter
+    can = state.pump_can_l_min(state.hold.fine)
+    if run is None or not can or meter.last_pulse_t_s - run.t_s < STARTED_S:
+        return False
+    pulse_s = 60.0 / (can * state.spec.meter.k_factor_per_l)
+    return state.t_s - meter.last_pulse_t_s > max(LATE_S, OVERDUE_PULSES * pulse_s)

@@ -1,0 +1,194 @@
+"""What is known about a job at one moment. Nothing here acts; ``station.core.step.step`` makes the next one."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from station.common.evolve import evolve
+from station.core.notice import Notice
+from station.filling.drum import Drum
+from station.filling.metering import MeterTrack
+from station.filling.overrun import Overrun, Stop
+from station.given.job import JobSpec
+from station.given.pumping import UsualFlow
+from station.weighing.counts import Counts
+from station.weighing.drip import DripFit
+from station.weighing.pan import Level, PanTrack
+from station.weighing.rest import Drift, Rest, Watch
+from station.weighing.steps import Step
+
+STAGES = ("plan", "drain", "drip", "reseal", "fill", "settle", "leak watch", "closed", "abandoned")
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How this bay is run. No figure of the balance depends on these.
+
+    overrun_s: seconds of flow that still pass after the pump is told to stop, until the bay has learned them.
+    run_longest_s: the pump's longest turn, however slow it is. pan_room_l: what the pan holds to its rim.
+    hose_l: what the hose holds between meter and plug; 0 where it is not to be watched. runs_over_l: what may run over
+    at the plug in one turn before the pump is stopped: some spill over the lip is usual while narrow tubes fill.
+    """
+
+    overrun_s: float = 0.35
+    no_flow_s: float = 2.0
+    run_longest_s: float = 900.0
+    pan_room_l: float = 12.0
+    hose_l: float = 0.0
+    runs_over_l: float = 0.05
+    hold_lapses_s: float = 0.3
+    cure_s: float = 1200.0
+    settle_s: float = 120.0
+    leak_watch_s: float = 180.0
+
+
+@dataclass(frozen=True)
+class Run:
+    """One turn of the pump, from its start until nothing flows any more.
+
+    from_l: delivered when it began. limit_s: how long it may last. low_since_t_s, high_since_t_s, apart_since_t_s:
+    since when its flow is out of range, or the two trains differ. clean: whether its overrun may be learned from.
+    stop: what was known when it was stopped; None while it runs. pan_kg: what the pan weighed when it began.
+    """
+
+    t_s: float
+    from_l: float
+    limit_s: float
+    low_since_t_s: float | None = None
+    high_since_t_s: float | None = None
+    apart_since_t_s: float | None = None
+    block: int = 0
+    clean: bool = True
+    fine_t_s: float | None = None
+    stop: Stop | None = None
+    pan_kg: float | None = None
+
+
+@dataclass(frozen=True)
+class Purge:
+    """A purge of the hose into a waste vessel. from_l: the meter's total when it began. needed_l: to push out."""
+
+    from_l: float
+    needed_l: float
+
+
+@dataclass(frozen=True)
+class Stray:
+    """Flow with the pump off. t_s, total_l: when it went off and what the meter had counted by then.
+
+    base_l: the meter's total once what still had to come had come. alarmed: whether it was told.
+    """
+
+    t_s: float
+    total_l: float
+    allowed_l: float
+    base_l: float | None = None
+    alarmed: bool = False
+    on: bool = False
+
+
+@dataclass(frozen=True)
+class Hold:
+    """The hold-to-run command and what keeps it from the pump.
+
+    held_t_s: when each control (pendant, page) last said "held". latched: why the pump stays off until every
+    control has been let go; None when free. running_since_t_s: None while the pump is off. stopped_t_s: when it was
+    last told to stop. stop_open: the hard-wired stop, as read back. fine: the pump's slow speed. tripped: the second
+    cut-off was told to open since the pump last started. miscounts: turns that were stopped because the meter may not
+    have counted all of them; unsure_l: what may have come uncounted in them.
+    """
+
+    held_t_s: Mapping[str, float] = field(default_factory=dict)
+    latched: str | None = None
+    running_since_t_s: float | None = None
+    top_up_l: float = 0.0
+    stop_open: bool = False
+    stopped_t_s: float | None = None
+    fine: bool = False
+    tripped: bool = False
+    run: Run | None = None
+    miscounts: int = 0
+    unsure_l: float = 0.0
+
+    @property
+    def running(self) -> bool:
+        return self.running_since_t_s is not None
+
+
+@dataclass(frozen=True)
+class BayState:
+    """heard and typical_s: when each source last spoke, and how often it does. faults: source → what ails it.
+
+    before: the pan before the drain. drained: the pan when the drain was taken as done. fill_base: the pan when
+    the fill began; fill_end: when the plug went in. rest: the pan between resealing and filling. drift: what that came
+    to. leak: the pan after the plug went in. drained_marked: the pan when the technician said that the drain was done, where drained is earlier.
+    steps: what came and went on the pan; answers: step → what the technician said it was, beside the spec's own.
+    overflow_at_l: what the meter had counted when the pan first saw fluid run over.
+    overrun, usual: learned for this fluid and bay; stops: of this job. stray: flow with the pump off; None before the pump's
+    state was read. purge: one under way; purged_l: by those before the fill. overrides: interlock → the reason given.
+    drum_from_l: what the fill had metered when the drum came to the pump; poured_l: container → what the fill took of
+    those before it.
+    warned: interlocks that have been told since the fill began.
+    """
+
+    spec: JobSpec
+    settings: Settings = field(default_factory=Settings)
+    stage: str = "plan"
+    t_s: float = float("-inf")
+    stage_t_s: float = float("-inf")
+    heard: Mapping[str, float] = field(default_factory=dict)
+    typical_s: Mapping[str, float] = field(default_factory=dict)
+    silent: frozenset[str] = frozenset()
+    faults: Mapping[str, str] = field(default_factory=dict)
+    counts: Counts = field(default_factory=Counts)
+    pan: PanTrack = field(default_factory=PanTrack)
+    steps: tuple[Step, ...] = ()
+    answers: Mapping[str, str] = field(default_factory=dict)
+    lifted_flow_kg_s: float = 0.0
+    meter: MeterTrack = field(default_factory=MeterTrack)
+    temperatures_c: Mapping[str, float] = field(default_factory=dict)
+    pump_on: bool = False
+    before: Level | None = None
+    drained: Level | None = None
+    drained_marked: Level | None = None
+    drained_temperature_c: float | None = None
+    fill_base: Level | None = None
+    fill_end: Level | None = None
+    overflow_at_l: float | None = None
+    rest: Rest | None = None
+    leak: Watch | None = None
+    drift: Drift = field(default_factory=Drift)
+    bulk_seen: bool = False
+    calm_since_t_s: float | None = None
+    drip: DripFit | None = None
+    marks: tuple[tuple[str, float], ...] = ()
+    hold: Hold = field(default_factory=Hold)
+    overrun: Overrun = field(default_factory=Overrun)
+    usual: UsualFlow = field(default_factory=UsualFlow)
+    stops: tuple[Stop, ...] = ()
+    stray: Stray | None = None
+    purge: Purge | None = None
+    purged_l: float = 0.0
+    drum: Drum | None = None
+    drum_from_l: float = 0.0
+    poured_l: Mapping[str, float] = field(default_factory=dict)
+    overrides: Mapping[str, str] = field(default_factory=dict)
+    warned: frozenset[str] = frozenset()
+    notices: tuple[Notice, ...] = ()
+
+    def pump_can_l_min(self, fine: bool = False) -> float | None:
+        """What the pump can do with the fluid as it is now; None where its line or the viscosity is not known."""
+        pump = self.spec.pump
+        return None if pump is None else pump.flow_at_l_min(self.meter.kv_mm2_s, fine)
+
+    def marked(self, mark: str) -> float | None:
+        """When a mark was last set; None if never."""
+        return next((t_s for name, t_s in reversed(self.marks) if name == mark), None)
+
+    def says(self) -> Mapping[str, str]:
+        """What the technician said of each step, here or in the job's file."""
+        return {**self.spec.answers, **self.answers}
+
+
+def note(state: BayState, kind: str, text: str, stops: bool = False) -> BayState:
+    """Add a notice."""
+    return evolve(state, notices=(*state.notices, Notice(kind, text, state.t_s, stops)))

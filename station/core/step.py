@@ -1,0 +1,362 @@
+"""The pure step: a state and a sample give the next state and what follows from it.
+
+Live, simulated and replayed jobs run this same code; they differ in who feeds the samples and who carries out the
+effects. Figures depend on the recording's sources alone, so that replaying an exported job gives them again.
+"""
+
+import math
+from dataclasses import dataclass
+
+from hardware.sample import Sample
+from station.common.evolve import evolve
+from station.core import interlocks, pan_events
+from station.core.control import control
+from station.core.notice import Notice
+from station.core.state import BayState, note
+from station.filling import metering
+from station.filling.overrun import Stop
+from station.given.recording import COUNTS, MARKS, TEMPERATURES
+from station.weighing import pan
+from station.weighing.rest import Rest, Watch
+from station.weighing.steps import WORDS
+
+GAP_S = 1.0
+GAP_TEMPERATURE_S = 10.0
+GAP_TIMES_TYPICAL = 4.0
+"""A source is silent after four of its own usual intervals, however fast or slow it is."""
+
+
+@dataclass(frozen=True)
+class PumpCommand:
+    """What the guard is to be told from now on. fine: the slow speed. trip: open the second cut-off as well."""
+
+    run: bool
+    fine: bool = False
+    trip: bool = False
+
+
+@dataclass(frozen=True)
+class LedgerEvent:
+    """A fact for the record."""
+
+    kind: str
+    t_s: float
+    text: str
+
+
+Effect = PumpCommand | LedgerEvent | Notice | Stop
+
+
+def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]:
+    """Take in one sample.
+
+    A sample from the past is named in a notice and left out; no sample makes this raise.
+    """
+    if sample.t_s < state.t_s:
+        if any(n.kind == "time_backwards" and sample.source in n.text for n in state.notices):
+            return state, ()
+        late = note(
+            state,
+            "time_backwards",
+            f"{sample.source} at {sample.t_s:.3f} s came after {state.t_s:.3f} s: time ran backwards. Such rows "
+            "are left out; put the recording's rows in time order.",
+        )
+        return late, (late.notices[-1],)
+    if isinstance(sample.value, float) and not math.isfinite(sample.value):
+        kind = f"{sample.source}_no_number"
+        if any(n.kind == kind for n in state.notices):
+            return state, ()
+        odd = note(
+            state, kind, f"{sample.source}: {sample.value} is no reading. It was left out; check the sensor."
+        )
+        return odd, (odd.notices[-1],)
+    before = state
+    state = _heard(evolve(state, t_s=sample.t_s), sample)
+    source, value = sample.source, sample.value
+    if source == "mark":
+        state = _mark(state, str(value))
+    elif source == "pan":
+        state = pan_events.take(state, int(value))
+    elif source == "meter":
+        state = _meter(state, int(value))
+    elif source in TEMPERATURES:
+        state = _temperature(state, source, float(value))
+    elif source == "pump":
+        meter = metering.switch(state.meter, state.t_s, bool(value))
+        state = evolve(state, pump_on=bool(value), meter=meter)
+    elif source == "meter_b":
+        state = evolve(state, meter=metering.add_b(state.meter, int(value)))
+    elif source == "answer":
+        state = _answer(state, str(value))
+    elif source.endswith("_state"):
+        state = _sensor(state, source.removesuffix("_state"), str(value))
+    state = control(state, sample)
+    return state, _effects(before, state)
+
+
+def _effects(before: BayState, after: BayState) -> tuple[Effect, ...]:
+    same_words = after.notices is before.notices and after.answers is before.answers
+    if after.hold is before.hold and same_words and after.stage == before.stage:
+        return ()
+    effects: list[Effect] = []
+    was, now = before.hold, after.hold
+    trip = now.tripped and not was.tripped
+    if now.running != was.running or now.fine != was.fine or trip:
+        effects.append(PumpCommand(now.running, now.fine, trip))
+    effects.extend(after.stops[len(before.stops) :])
+    if after.stage != before.stage:
+        effects.append(LedgerEvent("stage", after.t_s, after.stage))
+    for step_id, word in after.answers.items():
+        if before.answers.get(step_id) != word:
+            effects.append(LedgerEvent("answer", after.t_s, f"{step_id}:{word}"))
+    effects.extend(after.notices[len(before.notices) :])
+    return tuple(effects)
+
+
+def _heard(state: BayState, sample: Sample) -> BayState:
+    """Who spoke, who has fallen silent, who speaks again."""
+    t_s, source = sample.t_s, sample.source
+    if source not in COUNTS and source not in TEMPERATURES:
+        return _silences(state)
+    last = state.heard.get(source)
+    if last is not None:
+        gap_s = t_s - last
+        typical = state.typical_s.get(source, gap_s)
+        if source in state.silent or (gap_s > _gap_limit_s(source, typical) and _watching(state)):
+            state = evolve(state, silent=state.silent - {source})
+            state = note(
+                state,
+                "gap",
+                f"{source}: nothing from {last:.1f} s to {t_s:.1f} s ({gap_s:.1f} s). The figures join what was "
+                "read on both sides; nothing was filled in.",
+            )
+        else:
+            state = evolve(
+                state, typical_s={**state.typical_s, source: 0.9 * typical + 0.1 * min(gap_s, 2 * typical)}
+            )
+    return _silences(evolve(state, heard={**state.heard, source: t_s}))
+
+
+def _gap_limit_s(source: str, typical_s: float) -> float:
+    return max(GAP_TEMPERATURE_S if source in TEMPERATURES else GAP_S, GAP_TIMES_TYPICAL * typical_s)
+
+
+def _watching(state: BayState) -> bool:
+    return state.stage not in ("closed", "abandoned")
+
+
+def _silences(state: BayState) -> BayState:
+    if not _watching(state):
+        return state
+    for source, typical in state.typical_s.items():
+        last = state.heard[source]
+        if state.t_s - last > _gap_limit_s(source, typical) and source not in state.silent:
+            state = note(
+                evolve(state, silent=state.silent | {source}),
+                "silent",
+                f"{source}: no reading since {last:.1f} s. Check its cable and connector.",
+                stops=True,
+            )
+    return state
+
+
+_REMEDY = {
+    "unplugged": "Check its cable and connector.",
+    "saturated": "The load is beyond the converter's range: unload the pan, check the cell's wiring.",
+    "stuck": "Its data line does not move: check the wiring and the supply.",
+    "misaligned": "Bits were lost on its clock line; the chip was restarted. Check cable length and supply.",
+    "bad": "Its reading cannot be made out: check the sensor and its pull-up; on a serial line its baud rate and "
+    "pattern, and whether the scale is over its range.",
+    "lost": "The pump guard has stopped. The pump is off; restart the station.",
+    "failed": "It does not answer: check its wiring, and for the ledger the disk's free space.",
+    "late": "The guard missed the station's beat and switched the pump off.",
+    "tripped": "The second cut-off was opened. Find the cause, then clear it on the page.",
+}
+_PUMP_REMEDY = {
+    "stuck": "Its pin does not follow what it is told. Press the hard-wired stop, check relay and wiring, then clear it "
+    "on the page.",
+    "bad": "The guard heard a beat that it does not know, and locks the pump. Clear it on the page; if it comes back, "
+    "restart the station.",
+}
+
+
+def _sensor(state: BayState, source: str, word: str) -> BayState:
+    """A device's own word about itself."""
+    if word == "timing":  # mended by the driver within half a second; if not, the silence is told
+        word = "ok"
+    if source == "pump" and word == "late" and not state.pump_on:
+        word = "ok"  # a beat missed while the pump is off harms nobody
+    if state.faults.get(source, "ok") == word:
+        return state
+    faults = {name: fault for name, fault in state.faults.items() if name != source}
+    if word == "ok":
+        return note(evolve(state, faults=faults), "sensor", f"{source} is well again.")
+    faults[source] = word
+    remedies = _REMEDY | _PUMP_REMEDY if source == "pump" else _REMEDY
+    remedy = remedies.get(word, "Check it before going on.")
+    return note(evolve(state, faults=faults), f"{source}_{word}", f"{source}: {word}. {remedy}", stops=True)
+
+
+def _answer(state: BayState, text: str) -> BayState:
+    """The technician says what a step on the pan was: "s1:object". Anything else is left out."""
+    step_id, _, word = text.partition(":")
+    if word not in WORDS or all(s.id != step_id for s in state.steps):
+        return state
+    return evolve(state, answers={**state.answers, step_id: word})
+
+
+def _meter(state: BayState, count: int) -> BayState:
+    if count < state.meter.last:
+        state = note(
+            state,
+            "meter_reset",
+            f"meter: the count fell from {state.meter.last} to {count}. Pulses between are unknown; the fill "
+            "counts on from here. Check the counter's supply.",
+            stops=True,
+        )
+        return evolve(state, meter=evolve(state.meter, last=count, recent=()))
+    meter = metering.add(state.meter, state.t_s, count, state.spec.meter, state.spec.pump)
+    return evolve(state, meter=meter)
+
+
+def _temperature(state: BayState, source: str, value_c: float) -> BayState:
+    last_c = state.temperatures_c.get(source, value_c)
+    if source == "fluid_supply_c" and state.meter.counting and abs(value_c - last_c) > interlocks.JUMP_C:
+        found = f"From {last_c:.1f} to {value_c:.1f} °C at once."
+        state = note(state, "supply_jump", interlocks.text("supply_jump", found))
+    state = evolve(state, temperatures_c={**state.temperatures_c, source: value_c})
+    if source == "air_c":
+        return state
+    spec = state.spec
+    fluid = spec.fresh if source == "fluid_supply_c" else spec.drained
+    try:
+        fluid.density_kg_m3(value_c)
+        if source == "fluid_supply_c":
+            return evolve(
+                state, meter=metering.supply(state.meter, fluid, value_c, spec.reference_temperature_c)
+            )
+    except ValueError as error:
+        kind = f"{source}_out_of_range"
+        if not any(n.kind == kind for n in state.notices):
+            state = note(
+                state, kind, f"{source}: {error} The last usable temperature stays in use.", stops=True
+            )
+        kept = {name: c for name, c in state.temperatures_c.items() if name != source}
+        return evolve(state, temperatures_c=kept)
+    return state
+
+
+def _level(state: BayState, what: str) -> tuple[BayState, pan.Level | None]:
+    """The pan as it stands, unless its last reading is old; with a notice where it is not at rest."""
+    window, noise_kg = state.pan.window, state.spec.pan.noise_kg
+    if not window or state.t_s - window[-1][0] > pan.SPARSE_S:
+        return state, None
+    level = pan.fit_level(window, state.t_s, noise_kg)
+    if level is not None and state.pan.episode:
+        # Nobody knows yet what this is: if it turns out to be a thing it is taken out, but the doubt stays.
+        middle = sorted(kg for _, kg in state.pan.episode)[len(state.pan.episode) // 2]
+        level = evolve(level, u_kg=math.hypot(level.u_kg, 0.3 * (middle - level.kg)))
+    if level is not None and level.u_kg > 10 * noise_kg:
+        state = note(
+            state,
+            "unsettled",
+            f"The pan was not at rest when {what} was taken: u = {level.u_kg * 1000:.1f} g. Keep hands and hoses "
+            "off the pan for six seconds before marking.",
+        )
+    return state, level
+
+
+def _freeze_drained(state: BayState) -> BayState:
+    """Take the drained figure now, before anything else lands in the pan."""
+    if state.before is None or state.drained_marked is not None:
+        return state
+    state, level = _level(state, "the drained figure")
+    state = evolve(state, drained_marked=level)
+    if state.drained is not None:
+        return state
+    return evolve(state, drained=level, drained_temperature_c=state.temperatures_c.get("fluid_drained_c"))
+
+
+def _stage(state: BayState, stage: str) -> BayState:
+    return evolve(state, stage=stage, stage_t_s=state.t_s) if state.stage != stage else state
+
+
+def _mark(state: BayState, mark: str) -> BayState:
+    """What the technician did."""
+    if mark not in MARKS or state.stage in ("closed", "abandoned"):
+        return state
+    t_s = state.t_s
+    state = evolve(state, marks=(*state.marks, (mark, t_s)))
+    if mark == "drain_open":
+        state, level = _level(state, "the pan's weight before the drain")
+        if level is None:
+            line = state.spec.pan
+            level = pan.Level(t_s, 0.0, 2 * line.noise_kg)
+            state = note(
+                state,
+                "baseline_assumed",
+                f"No pan reading before the drain was opened: the pan is taken as empty at count {line.zero_count:g}.",
+            )
+        return _stage(evolve(state, before=level, drained=None, drained_marked=None), "drain")
+    if mark in ("drain_done", "flush", "reseal_done"):
+        state = _stage(_freeze_drained(state), "reseal")
+        return evolve(state, rest=Rest())
+    if mark == "fill_start":
+        return _fill_start(state)
+    if mark == "fill_done":
+        return _stage(state, "settle") if state.fill_base is not None else state
+    if mark == "plug_in":
+        state = _stage(_fill_over(state), "leak watch")
+        return evolve(state, leak=Watch(t_s, t_s))
+    if mark == "close":
+        return _stage(_fill_over(_freeze_drained(state)), "closed")
+    return state
+
+
+def _fill_start(state: BayState) -> BayState:
+    state = _stage(_freeze_drained(state), "fill")
+    if state.fill_base is not None:  # a top-up: the fill goes on
+        return evolve(state, meter=evolve(state.meter, counting=True))
+    state, level = _level(state, "the pan's weight before the fill")
+    t_s, noise_kg = state.t_s, state.spec.pan.noise_kg
+    wet = state.marked("flush") is not None or any(s.kind == "flush" for s in state.steps)
+    drift = (state.rest or Rest()).drift(t_s, noise_kg, wet)
+    return evolve(state, fill_base=level, drift=drift, meter=evolve(state.meter, counting=True))
+
+
+def _fill_over(state: BayState) -> BayState:
+    """The hose is out: what the meter counts from here on did not go into the compartment."""
+    if state.fill_end is not None or not state.meter.counting:
+        return state
+    state, level = _level(state, "the overflow")
+    return evolve(state, fill_end=level, meter=evolve(state.meter, counting=False))
+
+
+def finish(state: BayState) -> BayState:
+    """Say what was missing, once, when no more samples come."""
+    due = state.spec.labels.get("calibration_due")
+    if due is not None:
+        state = note(state, "calibration_due", f"Measured although {due}. Calibrate before relying on it.")
+    needed = {
+        "pan": "drained and overflow cannot be weighed",
+        "meter": "the fill cannot be metered",
+        "fluid_drained_c": "the drained fluid is taken to be at the reference temperature for its buoyancy",
+        "fluid_supply_c": "the fresh fluid is taken to be at the reference temperature, with a wide uncertainty",
+    }
+    for source, effect in needed.items():
+        if source not in state.heard:
+            state = note(state, "missing_source", f"{source}: no reading in this job; {effect}.")
+    for mark, effect in (
+        ("drain_open", "nothing drained was measured"),
+        ("fill_start", "no fill was measured"),
+    ):
+        if state.marked(mark) is None:
+            state = note(state, "missing_mark", f"mark {mark} was not set; {effect}.")
+    wrong = interlocks.wrong_fill(state)
+    if wrong is not None and state.meter.pulses:
+        state = note(
+            state, "wrong_fill", f"This fill is not called full: {wrong}. See the vehicle's service manual."
+        )
+    if state.stage not in ("closed", "abandoned"):
+        state = note(state, "not_closed", "The job was not closed; the figures are as of its last reading.")
+    return state

@@ -1,0 +1,38 @@
+"""The drum that the pump draws from: what is left in it, counted down by every litre that passes the meter.
+
+Fill, purge, overrun, siphon, air that was taken for fluid: whatever turns the meter left the drum. The stock books
+(station.shop.stock) say what stands in all containers; this is the one at the pump, while the pump runs.
+"""
+
+from dataclasses import dataclass
+
+from station.common.evolve import evolve
+
+SPARE_L = 0.25
+"""What a suction tube does not reach, and what a job may need beyond its target (common practice, no source)."""
+U_METER_REL = 0.005
+
+
+@dataclass(frozen=True)
+class Drum:
+    """container: the shop's name of it. left_l as of the moment when the meter stood at total_l; u_l of the count."""
+
+    container: str
+    fluid: str
+    grade: str
+    left_l: float
+    u_l: float = 0.0
+    total_l: float = 0.0
+
+    def now(self, total_l: float) -> "Drum":
+        """The drum with the meter at total_l, never below empty; its doubt grows with what was drawn."""
+        drawn_l = total_l - self.total_l
+        if drawn_l <= 0:
+            return self
+        left_l, u_l = max(0.0, self.left_l - drawn_l), self.u_l + U_METER_REL * drawn_l
+        return evolve(self, left_l=left_l, u_l=u_l, total_l=total_l)
+
+
+def short_by_l(drum: Drum, needed_l: float) -> float:
+    """How much is missing for a job that needs so much, its doubt counted against it; 0 when it is enough."""
+    return max(0.0, needed_l + SPARE_L - (drum.left_l - 2.0 * drum.u_l))

@@ -1,0 +1,76 @@
+"""What a pump can do: its flow over viscosity, its limits, its second speed."""
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from station.common.section import Section
+
+
+@dataclass(frozen=True)
+class PumpLine:
+    """flow_l_min / (1 + ν / kv_half_mm2_s) is what it moves at a viscosity ν, to be measured when it is fitted.
+
+    max_kv_mm2_s: thicker fluid strains it. fine_share: flow of the slow speed as a share of the fast one's; 0 without
+    one. fine_l: what is left to go when it changes to the slow speed.
+    """
+
+    flow_l_min: float
+    kv_half_mm2_s: float = 900.0
+    max_kv_mm2_s: float = 10_000.0
+    fine_share: float = 0.0
+    fine_l: float = 0.15
+
+    def flow_at_l_min(self, kv_mm2_s: float | None, fine: bool = False) -> float | None:
+        """Flow at a viscosity in mm²/s; None where that is not known."""
+        if kv_mm2_s is None:
+            return None
+        return self.flow_l_min * (self.fine_share if fine else 1.0) / (1.0 + kv_mm2_s / self.kv_half_mm2_s)
+
+    def to_table(self) -> dict[str, Any]:
+        """The [pump] table of JOB.toml."""
+        return asdict(self)
+
+
+USUAL_STOPS = 5
+USUAL_WEIGHT = 0.1
+USUAL_LEAST_REL = 0.12
+
+
+@dataclass(frozen=True)
+class UsualFlow:
+    """What the pump really moved with a fluid, as a share of its line: mean and variance over clean stops, the older the
+    less (an exponentially weighted mean, so that a pump may wear). stops: how many."""
+
+    mean: float = 1.0
+    variance: float = 0.0
+    stops: int = 0
+
+    def learn(self, flow_l_min: float, line: PumpLine | None, kv_mm2_s: float | None) -> "UsualFlow":
+        """Take in the flow at one clean stop at full speed; a flow nearer to the slow speed's is left out."""
+        can = None if line is None else line.flow_at_l_min(kv_mm2_s)
+        if line is None or not can or flow_l_min < 0.5 * (1.0 + line.fine_share) * can:
+            return self
+        share, weight = flow_l_min / can, max(USUAL_WEIGHT, 1.0 / (self.stops + 1))
+        off = share - self.mean
+        mean = self.mean + weight * off
+        variance = (1.0 - weight) * (self.variance + weight * off * off)
+        return UsualFlow(mean, variance if self.stops else 0.0, self.stops + 1)
+
+    def bounds(self) -> tuple[float, float] | None:
+        """Shares of the line between which the flow is as usual; None before enough was seen."""
+        if self.stops < USUAL_STOPS:
+            return None
+        wide = max(USUAL_LEAST_REL * self.mean, 4.0 * math.sqrt(self.variance))
+        return self.mean - wide, self.mean + wide
+
+
+def read_pump(section: Section) -> PumpLine:
+    """Read [pump]. Raises InputError."""
+    return PumpLine(
+        section.number("flow_l_min", above=0.0),
+        section.number("kv_half_mm2_s", 900.0, above=0.0),
+        section.number("max_kv_mm2_s", 10_000.0, above=0.0),
+        section.number("fine_share", 0.0, least=0.0),
+        section.number("fine_l", 0.15, least=0.0),
+    )

@@ -1,0 +1,126 @@
+"""What the ledger knows about a job's surroundings: the compartment's last job, its type, its meter."""
+
+import math
+from collections.abc import Mapping
+from datetime import UTC, tzinfo
+from statistics import fmean, stdev
+from typing import Any
+
+from station.learning.condition import Condition, of_job
+from station.learning.expected import Expected, expected_fill
+from station.learning.why import Facts, Previous
+from station.record.ledger import type_of
+
+METER_JOBS = 30
+_END = "9999"
+
+
+def compartment_jobs(
+    ledger: Any, vehicle: str, compartment: str, before_utc: str = _END, limit: int = 50
+) -> list[dict[str, Any]]:
+    """A compartment's closed jobs, newest first."""
+    return list(
+        ledger.db.query(
+            """select * from job where vehicle = ? and compartment = ? and opened_utc < ? and stage = 'closed'
+               order by opened_utc desc limit ?""",
+            [vehicle, compartment, before_utc, limit],
+        )
+    )
+
+
+def previous_job(
+    ledger: Any, vehicle: str, compartment: str, before_utc: str = _END, distance_km: float | None = None
+) -> Previous | None:
+    """The compartment's last closed job. distance_km: the vehicle's distance now."""
+    jobs = compartment_jobs(ledger, vehicle, compartment, before_utc, 1)
+    if not jobs:
+        return None
+    job = jobs[0]
+    driven = None if distance_km is None or job["distance_km"] is None else distance_km - job["distance_km"]
+    return Previous(
+        job["opened_utc"],
+        job["verdict"],
+        job["filled_l"],
+        (job["filled_u95_l"] or 0.0) / 2.0,
+        job["expected_fill_l"],
+        driven if driven is not None and driven >= 0 else None,
+    )
+
+
+def meter_offset(ledger: Any, meter: str, before_utc: str = _END) -> tuple[float, float, int] | None:
+    """(mean, its standard uncertainty, jobs) of (filled − expected) / expected over a meter's newest jobs whose
+    level was seen; None with fewer than two."""
+    rows = ledger.db.execute(
+        """select filled_l / expected_fill_l - 1.0 from job where meter = ? and opened_utc < ? and level_seen = 1
+           and stage = 'closed' and filled_l is not null and expected_fill_l > 0
+           order by opened_utc desc limit ?""",
+        [meter, before_utc, METER_JOBS],
+    ).fetchall()
+    values = [row[0] for row in rows]
+    if len(values) < 2:
+        return None
+    return fmean(values), stdev(values) / math.sqrt(len(values)), len(values)
+
+
+def facts(
+    ledger: Any,
+    report: Mapping[str, Any],
+    capacity_text: str,
+    method: str,
+    labels: Mapping[str, str],
+    *,
+    job_id: str | None = None,
+    opened_utc: str = _END,
+    country: str | None = None,
+    interval_km: float | None = None,
+    meter_due: str = "",
+    zone: tzinfo = UTC,
+) -> Facts:
+    """What ``station.learning.why.causes`` needs, from a job's report (``station.figures.balance.report``) and the ledger.
+
+    labels: the job's, as ``station.record.ledger.job_row`` takes them. interval_km: the compartment's service interval.
+    """
+    vehicle, compartment = labels.get("vehicle", ""), labels.get("compartment", "")
+    distance = labels.get("distance_km")
+    shop: Expected = expected_fill(
+        ledger,
+        type_of(vehicle, compartment, labels.get("compartment_type", "")),
+        report["listed_capacity_l"],
+        method,
+    )
+    noted = of_job(ledger, job_id)["condition"] if job_id is not None else None
+    offset = meter_offset(ledger, labels["meter"], opened_utc) if labels.get("meter") else None
+
+    def u(name: str) -> float:
+        return (report.get(name) or 0.0) / 2.0
+
+    return Facts(
+        capacity_text=capacity_text,
+        listed_l=report["listed_capacity_l"],
+        expected_l=report["expected_fill_l"],
+        u_expected_l=u("expected_fill_u95_l"),
+        tolerance_minus_l=report["tolerance_minus_l"],
+        tolerance_plus_l=report["tolerance_plus_l"],
+        country=country,
+        zone=zone,
+        drained_l=report["drained_l"],
+        u_drained_l=u("drained_u95_l"),
+        still_to_come_l=max(0.0, report.get("still_to_come_l") or 0.0),
+        metered_l=report["metered_l"],
+        overflow_l=report["overflow_l"],
+        u_overflow_l=u("overflow_u95_l"),
+        filled_l=report["filled_l"],
+        u_filled_l=u("filled_u95_l"),
+        level_seen=bool(report["level_seen"]),
+        notice_kinds=frozenset(notice["kind"] for notice in report["notices"]),
+        shop=shop,
+        previous=previous_job(
+            ledger, vehicle, compartment, opened_utc, None if distance is None else float(distance)
+        ),
+        condition=Condition(**noted) if noted is not None else None,
+        interval_km=interval_km,
+        meter_offset_rel=offset[0] if offset is not None else None,
+        u_meter_offset_rel=offset[1] if offset is not None else 0.0,
+        meter_jobs=offset[2] if offset is not None else 0,
+        meter_due=meter_due,
+    )

@@ -1,0 +1,304 @@
+"""Which fills came up short, which need another look, and is anything drifting?
+
+Charts show (filled − expected) / expected in percent: one measure for every compartment. They name subjects so that
+somebody goes and looks; they say how many jobs stand behind them, and nothing about fault.
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields
+from datetime import UTC, date, datetime, tzinfo
+from typing import Any
+
+from calibration.certificates import KINDS, Certificate
+from station.common import days
+from station.errors import InputError
+from station.learning.charts import RULES, Chart, chart
+from station.learning.why import Facts, what_settles
+from station.record import archive
+
+DIMENSIONS = {
+    "bay": "bay",
+    "meter": "meter",
+    "technician": "technician",
+    "compartment type": "compartment_type",
+}
+CHART_JOBS = 200
+CHART_SUBJECTS = 12
+"""So many of each dimension are charted on the page, those with the most jobs; any other is charted when asked for."""
+LISTED = 50
+RECENT = 30
+"""A signal this many values back or less is worth a look now."""
+RECURRING_AT = 3
+WARN_DAYS = 30
+_JOB = "job_id opened_utc vehicle compartment technician bay meter verdict filled_l filled_u95_l expected_fill_l".split()
+_MEASURED = "stage = 'closed' and filled_l is not null and expected_fill_l > 0"
+FILL_COLUMNS = [*_JOB, "deviation_l", "deviation_percent"]
+CHART_COLUMNS = "job_id utc deviation_percent moving_range ewma signals".split()
+TABLES = ("fills", "subjects", "calibration")
+"""What goes out as CSV."""
+
+RANKED = {
+    verdict: f"""select {", ".join(_JOB)}, filled_l - expected_fill_l as deviation_l,
+            100.0 * (filled_l / expected_fill_l - 1.0) as deviation_percent from job
+        where verdict = '{verdict}' and opened_utc >= ? and opened_utc < ? and {_MEASURED}
+        order by deviation_percent {order} limit ?"""
+    for verdict, order in (("short", "asc"), ("over", "desc"))
+}
+UNDECIDED = f"""select {", ".join(_JOB)}, filled_l - expected_fill_l as deviation_l,
+        100.0 * (filled_l / expected_fill_l - 1.0) as deviation_percent, listed_capacity_l, expected_fill_u95_l,
+        tolerance_minus_l, tolerance_plus_l, level_seen, drained_l from job
+    where verdict = 'undecided' and opened_utc >= ? and opened_utc < ? and {_MEASURED}
+    order by opened_utc desc limit ?"""
+_NAMES = {**DIMENSIONS, "compartment": "vehicle || ' / ' || compartment"}
+COUNTS = {
+    name: f"""select {column}, count(*), total(verdict = 'short'), total(verdict = 'over'),
+            total(verdict = 'undecided') from job
+        where opened_utc >= ? and opened_utc < ? and stage = 'closed' group by 1"""
+    for name, column in _NAMES.items()
+}
+POINTS = {
+    name: f"""select job_id, opened_utc, 100.0 * (filled_l / expected_fill_l - 1.0) from job
+        where {column} = ? and opened_utc < ? and {_MEASURED} order by opened_utc desc limit {CHART_JOBS}"""
+    for name, column in DIMENSIONS.items()
+}
+
+
+@dataclass(frozen=True)
+class Subject:
+    """How a bay, a meter, a technician, a type or one compartment did in a period.
+
+    p: ``chance`` of so many short fills or more; below three it is not asked and 1. recurring: more than chance would
+    bring to any of those compared.
+    """
+
+    dimension: str
+    name: str
+    jobs: int
+    short: int
+    over: int
+    undecided: int
+    p: float
+    recurring: bool
+
+    def to_dict(self) -> dict[str, Any]:
+        return vars(self).copy()
+
+
+@dataclass(frozen=True)
+class SubjectChart:
+    """The chart of one subject; job_ids and utcs run beside its values. recent: signals among the newest values."""
+
+    dimension: str
+    name: str
+    chart: Chart
+    job_ids: tuple[str, ...]
+    utcs: tuple[str, ...]
+
+    @property
+    def recent(self) -> tuple[str, ...]:
+        rules = [s.rule for s in self.chart.signals if s.index >= self.chart.n - RECENT]
+        return tuple(rule for rule in RULES if rule in rules)
+
+    def points(self) -> list[dict[str, Any]]:
+        """The values, oldest first, with what stands beside each; ``CHART_COLUMNS``."""
+        chart = self.chart
+        return [
+            {
+                "job_id": self.job_ids[i],
+                "utc": self.utcs[i],
+                "deviation_percent": value,
+                "moving_range": chart.moving_ranges[i - 1] if chart.enough and i > 0 else None,
+                "ewma": chart.ewma[i] if chart.enough else None,
+                "signals": "; ".join(s.rule for s in chart.signals if s.index == i),
+            }
+            for i, value in enumerate(chart.values)
+        ]
+
+    def to_dict(self) -> dict[str, Any]:
+        ids = {"job_ids": self.job_ids, "utcs": self.utcs}
+        return {
+            "dimension": self.dimension,
+            "name": self.name,
+            **ids,
+            "recent": self.recent,
+            **self.chart.to_dict(),
+        }
+
+
+@dataclass(frozen=True)
+class Quality:
+    """The quality page's content. since, until: ISO dates, the second not included; days of time_zone."""
+
+    since: str
+    until: str
+    time_zone: str
+    jobs: int
+    short: list[dict[str, Any]]
+    over: list[dict[str, Any]]
+    undecided: list[dict[str, Any]]
+    subjects: list[Subject]
+    charts: list[SubjectChart]
+
+    @property
+    def recurring(self) -> list[Subject]:
+        return [subject for subject in self.subjects if subject.recurring]
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            **{
+                n: getattr(self, n)
+                for n in ("since", "until", "time_zone", "jobs", "short", "over", "undecided")
+            },
+            "subjects": [subject.to_dict() for subject in self.subjects],
+            "charts": [one.to_dict() for one in self.charts],
+        }
+
+
+def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC) -> Quality:
+    """Everything for a period. since, until: ISO dates of a zone, the second not included. Raises InputError on wrong
+    order."""
+    if not since < until:
+        raise InputError(f"the period runs from {since} to {until}; expected an end after its start.")
+    period = [days.begins(since, zone), days.begins(until, zone)]
+    ranked = {name: list(ledger.db.query(sql, [*period, LISTED])) for name, sql in RANKED.items()}
+    undecided = [_with_remedy(row) for row in ledger.db.query(UNDECIDED, [*period, LISTED])]
+    counts = {name: ledger.db.execute(sql, period).fetchall() for name, sql in COUNTS.items()}
+    subjects = _subjects(counts)
+    charts = []
+    for dimension in DIMENSIONS:
+        names = [s.name for s in subjects if s.dimension == dimension][:CHART_SUBJECTS]
+        charts += [subject_chart(ledger, dimension, name, period[1]) for name in names]
+    jobs = sum(row[1] for row in counts["bay"])
+    zone_name = days.zone_name(zone)
+    return Quality(
+        since, until, zone_name, jobs, ranked["short"], ranked["over"], undecided, subjects, charts
+    )
+
+
+def subject_chart(ledger: Any, dimension: str, name: str, until: str = "9999") -> SubjectChart:
+    """The newest values of one subject, opened before the moment ``until``. Raises InputError for an unknown dimension."""
+    if dimension not in DIMENSIONS:
+        raise InputError(f"there are no charts per {dimension!r}; expected one of: {', '.join(DIMENSIONS)}.")
+    rows = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
+    job_ids, utcs, values = zip(*rows, strict=True) if rows else ((), (), ())
+    return SubjectChart(dimension, name, chart(values), job_ids, utcs)
+
+
+def _with_remedy(row: dict[str, Any]) -> dict[str, Any]:
+    facts = Facts(
+        capacity_text="",
+        listed_l=row["listed_capacity_l"],
+        expected_l=row["expected_fill_l"],
+        u_expected_l=(row["expected_fill_u95_l"] or 0.0) / 2.0,
+        tolerance_minus_l=row["tolerance_minus_l"] or 0.0,
+        tolerance_plus_l=row["tolerance_plus_l"] or 0.0,
+        drained_l=row["drained_l"],
+        filled_l=row["filled_l"],
+        u_filled_l=(row["filled_u95_l"] or 0.0) / 2.0,
+        level_seen=bool(row["level_seen"]),
+    )
+    return {**{name: row[name] for name in FILL_COLUMNS}, "settled_by": what_settles(facts)}
+
+
+def _subjects(counts: Mapping[str, Sequence[Sequence[Any]]]) -> list[Subject]:
+    """Every subject with its tally, most jobs first within a dimension."""
+    found = []
+    for dimension, rows in counts.items():
+        jobs, short = sum(row[1] for row in rows), sum(row[2] for row in rows)
+        named = [row for row in rows if row[0] is not None]
+        mine = []
+        for name, n, s, over, undecided in named:
+            p = chance(jobs, int(short), n, int(s)) if s >= RECURRING_AT else 1.0
+            recurring = p * len(named) < 0.05
+            mine.append(Subject(dimension, name, n, int(s), int(over), int(undecided), p, recurring))
+        found += sorted(mine, key=lambda x: (-x.jobs, x.name))
+    return found
+
+
+def chance(jobs: int, short: int, n: int, k: int) -> float:
+    """P(at least k short among n), had the shop's short fills fallen on its jobs at random (Fisher's exact test).
+
+    jobs, short: of the whole shop, the n included.
+    """
+
+    def log_choose(a: int, b: int) -> float:
+        return math.lgamma(a + 1) - math.lgamma(b + 1) - math.lgamma(a - b + 1)
+
+    low, high = max(k, n - (jobs - short), 0), min(n, short)
+    every = log_choose(jobs, n)
+    terms = (log_choose(short, i) + log_choose(jobs - short, n - i) - every for i in range(low, high + 1))
+    return min(1.0, math.fsum(math.exp(term) for term in terms))
+
+
+@dataclass(frozen=True)
+class Due:
+    """An instrument's calibration. state: "overdue", "due soon", "none" (no certificate) or "ok". certificate: the number
+    of the one that counts; None without one."""
+
+    kind: str
+    instrument: str
+    certificate: str | None
+    valid_until: str | None
+    days_left: int | None
+    state: str
+
+    def to_dict(self) -> dict[str, Any]:
+        return vars(self).copy()
+
+
+def calibration_due(
+    instruments: Iterable[tuple[str, str]], certificates: Sequence[Certificate], today: str
+) -> list[Due]:
+    """What is due, most urgent first. instruments: (kind, name). today: an ISO date of the shop.
+
+    Of an instrument's certificates the newest one counts that no other replaces: a line that was measured again is not
+    held to be good because an older one would still run.
+    """
+    replaced = {certificate.replaces for certificate in certificates}
+    newest: dict[tuple[str, str], Certificate] = {}
+    for certificate in certificates:
+        key = (certificate.kind, certificate.instrument)
+        if certificate.number not in replaced and (
+            key not in newest or _made(certificate) >= _made(newest[key])
+        ):
+            newest[key] = certificate
+    found = []
+    for kind, name in instruments:
+        held = newest.get((kind, name))
+        if held is None:
+            found.append(Due(kind, name, None, None, None, "none"))
+            continue
+        left = (date.fromisoformat(held.valid_until) - date.fromisoformat(today)).days
+        state = "overdue" if left < 0 else "due soon" if left <= WARN_DAYS else "ok"
+        found.append(Due(kind, name, held.number, held.valid_until, left, state))
+    return sorted(found, key=lambda d: -math.inf if d.days_left is None else d.days_left)
+
+
+def _made(certificate: Certificate) -> datetime:
+    return datetime.fromisoformat(certificate.made_at)
+
+
+def bay_due(ledger: Any, bay: str, today: date) -> list[Due]:
+    """What is due of one bay's pan and meter, by the certificates in its record."""
+    return calibration_due(
+        [(kind, f"{bay} {kind}") for kind in KINDS], archive.certificates(ledger), f"{today}"
+    )
+
+
+def table(
+    content: Quality, due: Sequence[Due], which: str, zone: tzinfo = UTC
+) -> tuple[list[str], list[dict[str, Any]]]:
+    """(columns, rows) of one of ``TABLES``: short, over and undecided fills, each with the day it was opened on; every
+    subject with its tally; what is due. Raises InputError for another."""
+    if which == "fills":
+        fills = [
+            {**row, "day": days.day_of(row["opened_utc"], zone), "time_zone": content.time_zone}
+            for row in (*content.short, *content.over, *content.undecided)
+        ]
+        return [*FILL_COLUMNS, "day", "time_zone"], fills
+    if which == "subjects":
+        return [f.name for f in fields(Subject)], [subject.to_dict() for subject in content.subjects]
+    if which == "calibration":
+        return [f.name for f in fields(Due)], [one.to_dict() for one in due]
+    raise InputError(f"there is no list of {which!r}; expected one of: {', '.join(TABLES)}.")

@@ -1,0 +1,332 @@
+"""Why is it not as expected? Likely causes, ranked, each with the numbers behind it.
+
+The weight says how well the numbers fit a cause, from 0 to 1. For a unit mix-up it is a probability under the priors of
+station.learning.mixup; the others are the normal probability that the discrepancy behind them is real, times how well it
+explains what is missing. A cause is a place to look, never a finding about a person.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
+from typing import Any
+
+from station.common.days import day_of
+from station.common.distance import format_distance
+from station.learning import mixup
+from station.learning.condition import Condition
+from station.learning.expected import Expected
+from station.learning.mixup import Figure
+
+NAMED_AT, LIKELY_AT = 0.5, 0.9
+MIN_HISTORY = 3
+"""Fewer jobs than this are no history."""
+EARLY_CHANGE = 0.5
+"""Fluid changed within this share of its interval should not look worn out (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Previous:
+    """What the record says of the compartment's last job. distance_km: driven since; None if unknown."""
+
+    utc: str
+    verdict: str
+    filled_l: float | None
+    u_filled_l: float
+    expected_l: float
+    distance_km: float | None = None
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What is known of a job, before, during or after its fill; None or empty where it is not known.
+
+    Volumes are litres at one reference temperature, u_… standard uncertainties.
+    """
+
+    capacity_text: str
+    listed_l: float
+    expected_l: float
+    u_expected_l: float
+    tolerance_minus_l: float
+    tolerance_plus_l: float
+    country: str | None = None
+    zone: tzinfo = UTC
+    """Whose days a date in a text is one of."""
+    drained_l: float | None = None
+    u_drained_l: float = 0.0
+    still_to_come_l: float = 0.0
+    metered_l: float | None = None
+    overflow_l: float | None = None
+    u_overflow_l: float = 0.0
+    filled_l: float | None = None
+    u_filled_l: float = 0.0
+    level_seen: bool = False
+    notice_kinds: frozenset[str] = frozenset()
+    shop: Expected | None = None
+    """What the shop's own jobs say of this type."""
+    previous: Previous | None = None
+    condition: Condition | None = None
+    interval_km: float | None = None
+    meter_offset_rel: float | None = None
+    """Mean of (filled − expected) / expected over the meter's recent jobs whose level was seen."""
+    u_meter_offset_rel: float = 0.0
+    meter_jobs: int = 0
+    meter_due: str = ""
+    """Why the meter is due for proving, in words; empty when it is not."""
+
+
+@dataclass(frozen=True)
+class Cause:
+    """kind: a stable word. certainty: "likely" or "possible". numbers: what the weight rests on."""
+
+    kind: str
+    certainty: str
+    weight: float
+    text: str
+    numbers: Mapping[str, float | str | None] = field(default_factory=dict)
+
+    def to_dict(self) -> dict[str, Any]:
+        return {**vars(self), "numbers": dict(self.numbers)}
+
+
+def _real(amount: float, u: float) -> float:
+    """Probability that an amount is above zero, from its standard uncertainty."""
+    return 0.5 * math.erfc(-amount / (max(u, 1e-9) * math.sqrt(2.0)))
+
+
+def _fits(amount: float, wanted: float, u: float) -> float:
+    """1 where two amounts agree, falling off with their difference over u."""
+    return math.exp(-0.5 * ((amount - wanted) / max(u, 1e-9)) ** 2)
+
+
+def _cause(kind: str, weight: float, text: str, **numbers: float | str | None) -> Cause:
+    return Cause(kind, "likely" if weight >= LIKELY_AT else "possible", weight, text, numbers)
+
+
+def causes(facts: Facts) -> list[Cause]:
+    """Causes worth looking at, the best fitting first; empty when nothing is out of the ordinary."""
+    mixed = unit_mixup(facts)
+    found = [mixed, _ran_over(facts), _air(facts), _meter(facts), _never_changed(facts)]
+    if mixed is None or mixed.certainty != "likely":  # a wrong target explains the rest
+        found += [_low_on_arrival(facts), _retained(facts), _not_level(facts), _listing(facts)]
+    named = [cause for cause in found if cause is not None and (cause is mixed or cause.weight >= NAMED_AT)]
+    return sorted(named, key=lambda cause: -cause.weight)
+
+
+def what_settles(facts: Facts) -> list[str]:
+    """What would turn an undecided fill into a verdict, the strongest first. Empty where nothing was filled."""
+    if facts.filled_l is None:
+        return []
+    room_l = (facts.tolerance_minus_l + facts.tolerance_plus_l) / 2.0
+    off_l = facts.filled_l - facts.expected_l
+    to_limit_l = min(facts.tolerance_plus_l - off_l, off_l + facts.tolerance_minus_l)
+    found = []
+    if not facts.level_seen:
+        found.append("A level check: stand the vehicle level, look at the plug, and note the level as seen.")
+    if abs(to_limit_l) < 0.5 * room_l and abs(off_l) > 0.25 * room_l:
+        verb = "A top-up of" if off_l < 0 else "Taking out"
+        found.append(
+            f"{verb} {abs(off_l):.3f} L: the fill lies {abs(to_limit_l):.3f} L from the tolerance limit."
+        )
+    by_size = [
+        (facts.u_filled_l, "A proving of the meter: the filled figure is good to ± {u95:.3f} L only."),
+        (
+            facts.u_expected_l,
+            "More closed jobs with the level seen: the expected fill is good to ± {u95:.3f} L only.",
+        ),
+        (0.5 * facts.still_to_come_l, "More drip: up to {u95:.3f} L had still to come."),
+    ]
+    for u_l, text in sorted(by_size, key=lambda pair: -pair[0]):
+        if 1.645 * u_l > 0.25 * room_l:
+            found.append(text.format(u95=2.0 * u_l))
+    return found or ["A second measurement: drain into the pan again, or weigh what goes in."]
+
+
+def figures(facts: Facts) -> list[Figure]:
+    """The independent figures of what the compartment takes."""
+    found = []
+    if facts.drained_l is not None and facts.drained_l > 0:
+        drained_l = facts.drained_l + facts.still_to_come_l
+        found.append(Figure("drained", drained_l, math.hypot(facts.u_drained_l, 0.5 * facts.still_to_come_l)))
+    if facts.shop is not None and facts.shop.mean_l is not None and facts.shop.n >= MIN_HISTORY:
+        found.append(Figure(f"the shop's {facts.shop.n} jobs", facts.shop.mean_l, facts.shop.u_mean_l))
+    if facts.filled_l is not None and facts.level_seen and facts.filled_l > 0:
+        found.append(Figure("filled to the plug", facts.filled_l, facts.u_filled_l))
+    return found
+
+
+def unit_mixup(facts: Facts) -> Cause | None:
+    """A listed capacity read in the wrong unit; call it once the drained figure is there, before the pump may run.
+
+    Raises ValueError where the capacity as typed is no volume.
+    """
+    typed = mixup.typed_unit(facts.capacity_text, facts.country)
+    if typed is None:
+        return None
+    # A learned target has left the listing behind already; the unit is judged against the listing itself.
+    expected_l = facts.expected_l
+    if facts.shop is not None and facts.shop.n > 0 and facts.shop.prior_l is not None:
+        expected_l = facts.shop.prior_l
+    found = mixup.find(typed, facts.listed_l, expected_l, facts.u_expected_l, figures(facts))
+    if found is None:
+        return None
+    return Cause(
+        "unit_mixup",
+        found.certainty,
+        found.probability,
+        found.text,
+        {
+            "typed": found.typed,
+            "meant": found.meant,
+            "listed_l": found.listed_l,
+            "meant_l": found.meant_l,
+            **{figure.name: figure.value_l for figure in found.figures},
+        },
+    )
+
+
+def _shortfall_l(facts: Facts) -> float | None:
+    """How much less went in than expected; None before the fill or within tolerance."""
+    if facts.filled_l is None:
+        return None
+    short_l = facts.expected_l - facts.filled_l
+    return short_l if short_l > facts.tolerance_minus_l or -short_l > facts.tolerance_plus_l else None
+
+
+def _ran_over(facts: Facts) -> Cause | None:
+    if facts.overflow_l is None or facts.overflow_l <= 2.0 * facts.u_overflow_l:
+        return None
+    short_l = _shortfall_l(facts)
+    weight = _real(facts.overflow_l, facts.u_overflow_l)
+    if short_l is None or short_l < 0:  # it did no harm; worth a word only where much was lost
+        weight *= 0.6 if facts.overflow_l > facts.tolerance_minus_l else 0.0
+    text = (
+        f"{facts.overflow_l:.3f} L ran over into the pan and is not in the housing. Filled faster than it settles, "
+        "foam, or the vehicle leaning to the plug's side."
+    )
+    return _cause("overflow", weight, text, overflow_l=facts.overflow_l, u95_l=2.0 * facts.u_overflow_l)
+
+
+def _air(facts: Facts) -> Cause | None:
+    if not facts.notice_kinds & {"air", "no_flow"}:
+        return None
+    text = "Air in the line, or flow that stopped while the pump ran: the meter counts air as fluid. Bleed, prove, top up."
+    return _cause("air", 0.8, text)
+
+
+def _meter(facts: Facts) -> Cause | None:
+    offset, u = facts.meter_offset_rel, facts.u_meter_offset_rel
+    short_l = _shortfall_l(facts)
+    if offset is not None and facts.meter_jobs >= MIN_HISTORY and short_l is not None:
+        explained_l = -offset * facts.expected_l
+        doubt_l = math.hypot(facts.u_filled_l, facts.u_expected_l, u * facts.expected_l)
+        weight = _real(abs(offset) - 2.0 * u, u) * _fits(explained_l, short_l, doubt_l)
+        text = (
+            f"This meter's last {facts.meter_jobs} jobs came to {offset * 100:+.1f} % of what was expected; that alone "
+            f"would be {explained_l:.3f} L here. Prove the meter."
+        )
+        if weight >= NAMED_AT:
+            return _cause("meter_drift", weight, text, offset_percent=offset * 100, jobs=facts.meter_jobs)
+    if facts.meter_due and short_l is not None:
+        return _cause("meter_due", NAMED_AT, f"The meter is due for proving: {facts.meter_due}.")
+    return None
+
+
+def _low_on_arrival(facts: Facts) -> Cause | None:
+    if facts.drained_l is None:
+        return None
+    missing_l = facts.expected_l - facts.drained_l - facts.still_to_come_l
+    u = math.hypot(facts.u_drained_l, facts.u_expected_l, 0.5 * facts.still_to_come_l)
+    weight = _real(missing_l - facts.tolerance_minus_l, u)
+    if weight < NAMED_AT:
+        return None
+    previous, text = facts.previous, f"{missing_l:.3f} L less came out than the housing takes. "
+    before_l = None
+    if previous is not None and previous.filled_l is not None:
+        before_l = previous.expected_l - previous.filled_l
+        u_both = math.hypot(u, previous.u_filled_l)
+        if before_l > 0 and _fits(before_l, missing_l, u_both) > 0.6:
+            text += f"The job of {day_of(previous.utc, facts.zone)} put in {before_l:.3f} L too little: an earlier short fill."
+            return _cause("short_before", weight, text, missing_l=missing_l, short_before_l=before_l)
+    text += "Low on arrival: a leak, or filled short before. Look at seals, plug and breather."
+    return _cause("low_on_arrival", weight, text, missing_l=missing_l, u95_l=2.0 * u, short_before_l=before_l)
+
+
+def _retained(facts: Facts) -> Cause | None:
+    short_l = _shortfall_l(facts)
+    if short_l is None or short_l < 0 or not facts.level_seen or facts.drained_l is None:
+        return None
+    kept_l = facts.expected_l - facts.drained_l
+    u = math.hypot(facts.u_drained_l, facts.u_filled_l, 0.01 * facts.expected_l)
+    weight = _fits(kept_l, short_l, u) * _real(kept_l, math.hypot(facts.u_drained_l, facts.u_expected_l))
+    text = (
+        f"Drained and filled are both short, by {kept_l:.3f} L and {short_l:.3f} L, and the level was seen: old fluid "
+        f"stayed behind, more than the method usually leaves. {facts.still_to_come_l:.3f} L were still to drip."
+    )
+    return _cause("retained", weight, text, kept_l=kept_l, short_l=short_l, dripping_l=facts.still_to_come_l)
+
+
+def _not_level(facts: Facts) -> Cause | None:
+    short_l = _shortfall_l(facts)
+    if short_l is None or not facts.level_seen:
+        return None
+    fits_before = facts.drained_l is not None and abs(facts.expected_l - facts.drained_l) < (
+        facts.tolerance_minus_l + 2.0 * facts.u_drained_l
+    )
+    weight = 0.5 + (0.25 if fits_before else 0.0)
+    if facts.shop is not None and facts.shop.n >= MIN_HISTORY:
+        weight += 0.15
+    text = (
+        f"The level stood at the plug {abs(short_l):.3f} L {'below' if short_l > 0 else 'above'} the expected fill. "
+        "Vehicle not level, or fluid still running to the far side. Level it, wait, look again."
+    )
+    return _cause("not_level", weight, text, difference_l=-short_l, drained_l=facts.drained_l)
+
+
+def _never_changed(facts: Facts) -> Cause | None:
+    previous, condition = facts.previous, facts.condition
+    if previous is None or condition is None:
+        return None
+    signs = [
+        word
+        for word, seen in (
+            ("black", condition.colour == "black"),
+            ("burnt", condition.smell == "burnt"),
+            (condition.metal, condition.metal in ("flakes", "chips")),
+        )
+        if seen
+    ]
+    recent = (
+        previous.distance_km is not None
+        and facts.interval_km is not None
+        and previous.distance_km < EARLY_CHANGE * facts.interval_km
+    )
+    differs, u = 0.0, 0.0
+    if facts.drained_l is not None and previous.filled_l is not None:
+        differs = abs(facts.drained_l + facts.still_to_come_l - previous.filled_l) - facts.tolerance_minus_l
+        u = math.hypot(facts.u_drained_l, previous.u_filled_l, facts.u_expected_l)
+    off = differs > 0 and _real(differs, u) > 0.95
+    if not signs or not (recent or off):
+        return None
+    weight = min(0.95, 0.4 + 0.15 * len(signs) + (0.2 if recent else 0.0) + (0.2 if off else 0.0))
+    parts = [f"The record says changed on {day_of(previous.utc, facts.zone)}"]
+    if recent:
+        parts.append(f"{format_distance(previous.distance_km or 0.0)} ago")
+    if off:
+        parts.append(f"with {previous.filled_l:.3f} L, but {facts.drained_l:.3f} L came out")
+    text = f"{', '.join(parts)}; the fluid is {' and '.join(signs)}. The change may never have been made."
+    return _cause("never_changed", weight, text, distance_km=previous.distance_km, differs_l=differs)
+
+
+def _listing(facts: Facts) -> Cause | None:
+    shop = facts.shop
+    if shop is None or shop.mean_l is None or shop.prior_l is None or shop.n < MIN_HISTORY:
+        return None
+    off_l = shop.mean_l - shop.prior_l
+    weight = _real(abs(off_l) - max(facts.tolerance_minus_l, facts.tolerance_plus_l), shop.u_mean_l)
+    text = (
+        f"The shop's {shop.n} jobs on this type came to {shop.mean_l:.3f} L; from the listed {shop.listed_l:.3f} L "
+        f"{shop.prior_l:.3f} L would be expected. Check the listing against the service manual."
+    )
+    return _cause("listing", weight, text, shop_mean_l=shop.mean_l, listed_l=shop.listed_l, n=shop.n)

@@ -1,0 +1,115 @@
+"""The bench panel's hands on a simulated bay: it opens drains and knocks pans, and knows the truth."""
+
+import random
+from collections.abc import Callable
+
+from hardware.simulated.bay import SimulatedBay
+from hardware.simulated.plant import Plant
+from station.errors import InputError
+from station.given.job import JobSpec
+from station.rehearsing.rehearse import believed_plant, hidden
+
+FASTER = 5.0
+"""How many times faster a simulated bay may run: beyond this a laptop no longer keeps up with the chip's bits."""
+
+AIR_L, SIPHON_L_S = 0.06, 0.005
+RAG_KG, RAG_S = 0.06, 3.0
+"""A rag let down so slowly that no scale can tell it from a gulp of fluid."""
+
+
+class Bench:
+    """Acts on the plant and the chips of one simulated bay, never on the station."""
+
+    def __init__(self, bay: SimulatedBay, seed: int | None = None) -> None:
+        self._bay = bay
+        self._random = random.Random(seed)
+        self._reference_c = 20.0
+        self._drained_l = 0.0
+        self._weights_kg = 0.0
+        self._verbs: dict[str, Callable[[], None]] = {
+            "open_drain": lambda: self._plant().open_drain(),
+            "close_drain": lambda: self._plant().close_drain(),
+            "plug_in": lambda: self._plant().plug_in(),
+            "kick": lambda: self._plant().kick(),
+            "pendant_down": lambda: bay.hold_pendant(True),
+            "pendant_up": lambda: bay.hold_pendant(False),
+            "stop_pressed": lambda: bay.press_stop(True),
+            "stop_released": lambda: bay.press_stop(False),
+            "unplug_pan": lambda: bay.chip.unplug(),
+            "replug_pan": lambda: bay.chip.repair(),
+            "unplug_supply": lambda: bay.unplug_thermometer("fluid_supply_c"),
+            "replug_supply": lambda: bay.plug_thermometer("fluid_supply_c"),
+            "hose_over_pan": lambda: self._hose("pan"),
+            "hose_in_waste": lambda: self._hose("waste"),
+            "hose_in_plug": lambda: self._hose("plug"),
+            "weight_500g": lambda: self._weigh(0.5),
+            "weight_1kg": lambda: self._weigh(1.0),
+            "weight_2kg": lambda: self._weigh(2.0),
+            "rag_on": lambda: self._rag(RAG_KG, RAG_S),
+            "rag_off": lambda: self._rag(-RAG_KG),
+            "weights_off": lambda: self._weigh(-self._weights_kg),
+            "kink_hose": lambda: setattr(self._plant().line, "share", 0.0),
+            "free_hose": lambda: setattr(self._plant().line, "share", 1.0),
+            "suck_air": lambda: self._plant().line.suck_air(AIR_L),
+            "siphon_on": lambda: setattr(self._plant().line, "siphon_l_s", SIPHON_L_S),
+            "siphon_off": lambda: setattr(self._plant().line, "siphon_l_s", 0.0),
+            "weld_relay": lambda: setattr(self._plant().line, "welded", True),
+            "free_relay": lambda: setattr(self._plant().line, "welded", False),
+            "faster": lambda: bay.set_speed(FASTER),
+            "normal": lambda: bay.set_speed(1.0),
+        }
+
+    @property
+    def speed(self) -> float:
+        return self._bay.speed
+
+    def _plant(self) -> Plant:
+        plant = self._bay.plant
+        if not isinstance(plant, Plant):
+            raise InputError("This bay has no axle.")
+        return plant
+
+    def _hose(self, at: str) -> None:
+        self._plant().hose_at = at
+
+    def _rag(self, mass_kg: float, lasts_s: float | None = None) -> None:
+        plant = self._plant()
+        plant.disturbed.lay(plant.time_s, mass_kg, lasts_s)
+
+    def _weigh(self, mass_kg: float) -> None:
+        self._weights_kg += mass_kg
+        plant = self._plant()
+        plant.disturbed.lay(plant.time_s, mass_kg)
+
+    def do(self, verb: str) -> None:
+        """Raises InputError for an unknown verb."""
+        if verb not in self._verbs:
+            raise InputError(f"{verb!r} is not a bench verb; known: {', '.join(self._verbs)}.")
+        with self._bay.lock:
+            self._verbs[verb]()
+
+    def new_vehicle(self, spec: JobSpec) -> None:
+        """Roll in a vehicle that fits the plan, off from it by as much as the stated uncertainties allow."""
+        self._reference_c, self._drained_l = spec.reference_temperature_c, 0.0
+        self._weights_kg = 0.0
+        settings = hidden(believed_plant(spec), spec, self._random.getrandbits(32))
+        self._bay.replace_plant(Plant(settings))
+
+    def stage_changed(self, stage: str) -> None:
+        """Keep the true drained volume as of the moment its figure was taken; let a fill run in real time."""
+        if stage == "reseal":
+            with self._bay.lock:
+                self._drained_l = self._plant().drained_l(self._reference_c)
+        if stage == "fill":
+            self._bay.set_speed(1.0)
+
+    def truth(self) -> dict[str, float]:
+        """True volumes at the reference temperature, litres."""
+        with self._bay.lock:
+            plant = self._plant()
+            over_l = plant.fresh_in_pan_kg / plant.settings.fresh.density_kg_m3(self._reference_c) * 1000.0
+            return {
+                "drained_l": self._drained_l or plant.drained_l(self._reference_c),
+                "filled_l": plant.filled_l(self._reference_c),
+                "overflow_l": over_l,
+            }

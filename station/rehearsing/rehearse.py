@@ -1,0 +1,302 @@
+"""One whole simulated job as fast as it goes: the plant's physics straight into the stream, on a virtual clock."""
+
+import math
+import random
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, replace
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from hardware.sample import Sample
+from hardware.simulated.plant import Plant, PlantSettings, SimFluid
+from station.common.section import read_toml
+from station.core.control import target_l
+from station.core.state import BayState
+from station.core.step import PumpCommand, finish, step
+from station.errors import InputError
+from station.figures import balance
+from station.given.job import JobSpec, spec_from_tables
+from station.rehearsing.mishap import Mishap, mishaps_from_tables
+
+STEP_S = 0.05
+
+
+@dataclass(frozen=True)
+class Technician:
+    """How the simulated technician works.
+
+    kicks_s: seconds after the drain is opened at which the pan is knocked. stop_early_l: lets go of the pendant so
+    much before the target. least_drip_s: lets it drip so long before asking whether waiting still pays.
+    """
+
+    patience_s: float = 1500.0
+    cure_s: float = 1200.0
+    kicks_s: tuple[float, ...] = ()
+    stop_early_l: float = 0.0
+    least_drip_s: float = 60.0
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """spec: what the station believes. plant: the bay before its hidden deviations are drawn. mishaps: what else
+    happens."""
+
+    spec: JobSpec
+    plant: PlantSettings
+    technician: Technician
+    mishaps: tuple[Mishap, ...] = ()
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """A finished simulated job: the station's last state, every sample that led there, and the truth."""
+
+    state: BayState
+    samples: tuple[Sample, ...]
+    truth: Mapping[str, float]
+    happened: tuple[tuple[float, Mishap], ...] = ()
+    """What went wrong, and when, in the stream's seconds."""
+
+    def report(self) -> dict[str, Any]:
+        return {**balance.report(self.state), "truth": dict(self.truth)}
+
+
+def scenario_from_tables(tables: Mapping[str, Any], source: str) -> Scenario:
+    """Check a scenario. Raises InputError naming file, table, key and what was expected."""
+    spec = spec_from_tables(
+        {k: v for k, v in tables.items() if k not in ("plant", "technician", "mishap")}, source
+    )
+    plant = _numbers(PlantSettings, tables.get("plant", {}), f"{source}: [plant]", believed_plant(spec))
+    try:
+        Plant(plant)
+    except ValueError as error:
+        raise InputError(f"{source}: [plant] {error}.") from error
+    technician = _numbers(Technician, tables.get("technician", {}), f"{source}: [technician]", Technician())
+    return Scenario(spec, plant, technician, mishaps_from_tables(tables.get("mishap", []), source))
+
+
+def read_scenario(path: Path | None) -> Scenario:
+    """Read a scenario file; the shipped one where none is named. Raises InputError."""
+    if path is None:
+        path = Path(str(resources.files("station") / "demo_axle.toml"))
+    return scenario_from_tables(read_toml(path), str(path))
+
+
+def _numbers(kind: type, table: object, where: str, base: Any) -> Any:
+    """``base`` with the table's numbers in place of its own."""
+    if not isinstance(table, Mapping):
+        raise InputError(f"{where} is not a table.")
+    known = {
+        f.name: getattr(base, f.name) for f in fields(kind) if not isinstance(getattr(base, f.name), SimFluid)
+    }
+    changes: dict[str, Any] = {}
+    for key, value in table.items():
+        if key not in known:
+            raise InputError(f"{where} has unknown key {key!r}; known keys: {', '.join(known)}.")
+        wanted_list = isinstance(known[key], tuple)
+        numbers = _flat(value) if wanted_list and isinstance(value, list) else [value]
+        if wanted_list != isinstance(value, list) or not all(
+            isinstance(v, int | float) and not isinstance(v, bool) for v in numbers
+        ):
+            expected = "a list of numbers" if wanted_list else "a number"
+            raise InputError(f"{where} {key} = {value!r}; expected {expected}.")
+        changes[key] = tuple(tuple(v) if isinstance(v, list) else v for v in value) if wanted_list else value
+    return replace(base, **changes)
+
+
+def _flat(values: list[Any]) -> list[Any]:
+    return [x for v in values for x in (v if isinstance(v, list) else [v])]
+
+
+def _sim_fluid(fluid: Any, role: str) -> SimFluid:
+    if fluid.density_15_kg_m3 is None or fluid.kv40_mm2_s is None or fluid.kv100_mm2_s is None:
+        raise InputError(
+            f"[fluid.{role}] cannot be simulated; expected kind = 'lubricant' with density_15_kg_m3, kv40_mm2_s "
+            "and kv100_mm2_s."
+        )
+    return SimFluid(fluid.density_15_kg_m3, fluid.kv40_mm2_s, fluid.kv100_mm2_s)
+
+
+_OUTLET: dict[str, dict[str, Any]] = {
+    "cover removed": {"outlet_m2": 3.0e-5},
+    "drain plug": {"outlet_m2": 2.0e-5},
+    "suction": {"suction_l_min": 1.6},
+}
+
+
+def believed_plant(spec: JobSpec) -> PlantSettings:
+    """A bay that is exactly what the spec says, for one compartment holding a little less than listed."""
+    return PlantSettings(
+        old=_sim_fluid(spec.drained, "drained"),
+        fresh=_sim_fluid(spec.fresh, "fresh"),
+        capacity_l=spec.capacity_l,
+        old_volume_l=0.98 * spec.capacity_l,
+        puddle_l=0.6 * spec.retained_l,
+        walls_m=tuple((h, w * spec.capacity_l / 2.9) for h, w in PlantSettings().walls_m),
+        k_factor_per_l=spec.meter.k_factor_per_l,
+        zero_count=spec.pan.zero_count,
+        kg_per_count=spec.pan.kg_per_count,
+        noise_counts=spec.pan.noise_counts,
+        **_OUTLET[spec.method],
+    )
+
+
+def hidden(plant: PlantSettings, spec: JobSpec, seed: int) -> PlantSettings:
+    """The bay as it really is for one seed: off from belief by draws from the stated uncertainties."""
+    rng = random.Random(f"hidden {seed}")
+
+    def off(u_rel: float) -> float:
+        return 1.0 + rng.gauss(0.0, u_rel)
+
+    return replace(
+        plant,
+        old=replace(plant.old, density_15_kg_m3=plant.old.density_15_kg_m3 * off(spec.drained.u_density_rel)),
+        fresh=replace(
+            plant.fresh, density_15_kg_m3=plant.fresh.density_15_kg_m3 * off(spec.fresh.u_density_rel)
+        ),
+        kg_per_count=plant.kg_per_count * off(spec.pan.u_rel),
+        k_factor_per_l=plant.k_factor_per_l * off(spec.meter.u_rel),
+        creep_rel=rng.gauss(0.0, spec.pan.creep_rel),
+        capacity_l=plant.capacity_l * off(0.004),
+        compartment_c=plant.compartment_c + rng.gauss(0.0, 4.0),
+        supply_c=plant.supply_c + rng.gauss(0.0, 2.0),
+        seed=rng.getrandbits(32),
+    )
+
+
+class Bay:
+    """The virtual bay: a plant, the stream's cadence, and the station's state, all on one clock."""
+
+    def __init__(self, scenario: Scenario, seed: int) -> None:
+        self.spec = scenario.spec
+        self.plant = Plant(hidden(scenario.plant, scenario.spec, seed))
+        self.state = BayState(scenario.spec)
+        self.samples: list[Sample] = []
+        self.pump_on = False
+        self.mishaps = list(scenario.mishaps)
+        self.due: list[tuple[float, Mishap]] = []
+        self.happened: list[tuple[float, Mishap]] = []
+        self.solvent_at: float | None = None
+        """True drained mass when solvent first came, kg."""
+        self._rng = random.Random(f"sensors {seed}")
+        self._ticks = 0
+
+    def put(self, source: str, value: int | float | str) -> None:
+        sample = Sample(self.plant.time_s, source, value)
+        self.samples.append(sample)
+        self.state, effects = step(self.state, sample)
+        for effect in effects:
+            if isinstance(effect, PumpCommand) and effect.run != self.pump_on:
+                self.pump_on = effect.run
+                self.put("pump", int(effect.run))
+        if source == "mark":
+            self.arm(str(value))
+
+    def arm(self, after: str) -> None:
+        """What is to happen after this gets its time."""
+        self.due += [(self.plant.time_s + m.at_s, m) for m in self.mishaps if m.after == after]
+        self.mishaps = [m for m in self.mishaps if m.after != after]
+
+    def play(self) -> None:
+        """Let happen what is due."""
+        for at_s, mishap in [one for one in self.due if self.plant.time_s >= one[0]]:
+            self.due.remove((at_s, mishap))
+            if mishap.kind == "flush" and self.solvent_at is None:
+                self.solvent_at = self.plant.old_in_pan_kg
+            mishap.happen(self.plant)
+            self.happened.append((self.plant.time_s, mishap))
+
+    def advance(self) -> None:
+        """One step of time, and the samples that fall due in it: meter 20 Hz, pan 10 Hz, temperatures 1 Hz."""
+        self.plant.advance(STEP_S, self.pump_on)
+        self._ticks += 1
+        self.put("meter", self.plant.pulses)
+        if self._ticks % 2 == 0:
+            self.put("pan", self.plant.adc_count())
+        if self._ticks % 20 == 0:
+            for source, value_c in self.plant.temperatures().items():
+                # A 1-Wire sensor reads in sixteenths of a degree.
+                self.put(source, round((value_c + self._rng.gauss(0.0, 0.1)) * 16.0) / 16.0)
+
+    def wait(self, seconds: float, each: Callable[[], None] | None = None) -> None:
+        for _ in range(round(seconds / STEP_S)):
+            self.advance()
+            if self.due:
+                self.play()
+            if each is not None:
+                each()
+
+
+def rehearse(
+    scenario: Scenario, seed: int, bay_type: type[Bay] = Bay, look: Callable[[Bay], None] | None = None
+) -> Rehearsal:
+    """Play one whole job. The technician reads what the station says, like anybody at the page.
+
+    look: called once a second while it drains and drips, for a study that wants to see.
+    """
+    bay, technician = bay_type(scenario, seed), scenario.technician
+    plant, reference_c = bay.plant, scenario.spec.reference_temperature_c
+    bay.put("mark", "pan_placed")
+    bay.wait(12.0)
+    bay.put("mark", "drain_open")
+    plant.open_drain()
+    opened_s = plant.time_s
+    kicks = sorted(technician.kicks_s, reverse=True)
+    while plant.time_s - opened_s < technician.patience_s:
+        bay.wait(1.0)
+        while kicks and plant.time_s - opened_s >= kicks[-1]:
+            kicks.pop()
+            plant.kick()
+        if bay.state.stage == "drip":
+            bay.arm("drip")
+        if look is not None:
+            look(bay)
+        if bay.state.stage == "reseal":  # the station saw solvent come
+            break
+        if bay.state.stage == "drip" and plant.time_s - bay.state.stage_t_s > technician.least_drip_s:
+            told = balance.drip_ahead(bay.state)
+            if told is not None and told.wait_s == 0.0:
+                break
+    bay.mishaps = [m for m in bay.mishaps if m.after not in ("drain_open", "drip")]
+    bay.due = []  # what has not happened by now happens to another job
+    bay.put("mark", "drain_done")
+    drained_kg = plant.old_in_pan_kg if bay.solvent_at is None else bay.solvent_at
+    drained_l = drained_kg / plant.settings.old.density_kg_m3(reference_c) * 1000.0
+    plant.close_drain()
+    bay.wait(60.0)
+    bay.put("mark", "reseal_done")
+    bay.wait(technician.cure_s)
+    bay.put("mark", "fill_start")
+    _pump(bay, technician.stop_early_l)
+    bay.put("mark", "fill_done")
+    bay.wait(bay.state.settings.settle_s)
+    if plant.at_plug:
+        bay.put("mark", "level_seen")
+    plant.plug_in()
+    bay.wait(8.0)
+    bay.put("mark", "plug_in")
+    filled_l = plant.filled_l(reference_c)
+    overflow_kg = plant.fresh_in_pan_kg
+    bay.wait(bay.state.settings.leak_watch_s)
+    bay.put("mark", "close")
+    truth = {
+        "drained_l": drained_l,
+        "filled_l": filled_l,
+        "overflow_l": overflow_kg / plant.settings.fresh.density_kg_m3(reference_c) * 1000.0,
+        "retained_l": plant.retained_l,
+    }
+    return Rehearsal(finish(bay.state), tuple(bay.samples), truth, tuple(bay.happened))
+
+
+def _pump(bay: Bay, stop_early_l: float) -> None:
+    """Hold the pendant until the station stops the pump, then let go and watch the overrun out."""
+    enough_l = target_l(bay.state) - stop_early_l if stop_early_l else math.inf
+    for _ in range(round(900.0 / STEP_S)):
+        bay.put("pendant", 1)
+        bay.advance()
+        bay.play()
+        if bay.state.hold.latched is not None or bay.state.meter.volume_l >= enough_l:
+            break
+    bay.put("pendant", 0)
+    bay.wait(5.0)

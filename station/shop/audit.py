@@ -1,0 +1,351 @@
+"""Where did the fluid go? What left the containers against what reached compartments, purge, waste and overflow.
+
+Out of containers, by the books: what jobs metered, and what was purged, wasted or drawn by hand. Accounted for: filled,
+overflow, purge, waste. What was drawn by hand and never put down as purge or waste is in the unexplained rest, and so is
+the difference that a stock take finds: opening count + received − closing count, against the books.
+
+Uncertainties: fills of one meter share its calibration, so their U95 add up straight; overflow is weighed job by job and
+adds in squares; counts add in squares. Volumes are those of the jobs, at their own reference temperature. Days are those
+of a time zone, and a job belongs to the day on which it was opened.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
+from datetime import UTC, date, tzinfo
+from typing import Any
+
+from station.common import days
+from station.errors import InputError
+from station.shop.catalogue import Catalogue
+from station.shop.stock import Stock, stock_takes
+
+EVENT = "movement"
+KINDS = ("received", "drawn", "purge", "waste", "counted", "collected")
+"""received: into a container. drawn: out by hand, no job and no reason given. purge: through the hose, into no
+compartment. waste: spilled or thrown away. counted: a container's content at a stock take. collected: used fluid
+taken away for disposal."""
+SHIFTED = "shifted"
+"""A job is charged to the container that it began with. What it took from another is put right by two of these, one
+plus and one minus: nobody enters them."""
+GROUPS = ("day", "technician", "vehicle", "fluid")
+TABLES = (*GROUPS, "stock takes", "used fluid")
+"""What goes out as CSV."""
+COLUMNS = (
+    "group jobs drained_l out_l metered_l filled_l overflow_l purge_l waste_l drawn_l rest_l rest_u95_l cost currency"
+).split()
+OUT = ("drawn", "purge", "waste")
+"""Movements that take fluid out of a container."""
+MAX_MOVEMENT_L = 20_000.0
+
+
+def movement(
+    kind: str,
+    fluid: str,
+    volume_l: float,
+    u95_l: float = 0.0,
+    container: str | None = None,
+    vehicle: str | None = None,
+    technician: str | None = None,
+    note: str = "",
+) -> dict[str, Any]:
+    """The body of a movement's event. Raises InputError naming what is wrong.
+
+    volume_l: litres moved, or for ``counted`` what stands in the container. u95_l: its expanded uncertainty.
+    """
+    if kind not in KINDS:
+        raise InputError(f"kind is {kind!r}; expected one of: {', '.join(KINDS)}.")
+    for name, value in (("volume_l", volume_l), ("u95_l", u95_l)):
+        if not (math.isfinite(value) and 0.0 <= value <= MAX_MOVEMENT_L):
+            raise InputError(f"{name} is {value}; expected 0 to {MAX_MOVEMENT_L:g} L.")
+    if not fluid:
+        raise InputError("fluid is empty; name the fluid that moved.")
+    if kind in ("received", "counted") and not container:
+        raise InputError(f"container is empty; a fluid that is {kind} stands in one.")
+    if len(note) > 1000:
+        raise InputError("note; expected a text of at most 1000 characters.")
+    return {
+        "kind": kind,
+        "container": container,
+        "fluid": fluid,
+        "vehicle": vehicle,
+        "technician": technician,
+        "volume_l": volume_l,
+        "u95_l": u95_l,
+        "note": note,
+    }
+
+
+def shifted(fluid: str, volume_l: float, container: str, note: str) -> dict[str, Any]:
+    """The body of a correction between containers: volume_l out of this one, negative for what it did not give."""
+    body = movement("drawn", fluid, abs(volume_l), 0.0, container=container, note=note)
+    return body | {"kind": SHIFTED, "volume_l": volume_l}
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of an audit, litres. cost: of what left the containers; None without a price."""
+
+    group: str
+    jobs: int
+    drained_l: float
+    out_l: float
+    metered_l: float
+    filled_l: float
+    overflow_l: float
+    purge_l: float
+    waste_l: float
+    drawn_l: float
+    rest_l: float
+    rest_u95_l: float
+    cost: float | None
+    currency: str
+
+    def to_dict(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class Audit:
+    """A period's books: its total, its groups, its stock takes, and the used fluid for the disposal record.
+
+    since, until: ISO dates, the second not included; days of time_zone.
+    """
+
+    since: str
+    until: str
+    time_zone: str
+    total: Line
+    by: Mapping[str, list[Line]]
+    stock: list[Stock]
+    used: Mapping[str, float]
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "since": self.since,
+            "until": self.until,
+            "time_zone": self.time_zone,
+            "total": self.total.to_dict(),
+            "by": {name: [line.to_dict() for line in lines] for name, lines in self.by.items()},
+            "stock": [stock.to_dict() for stock in self.stock],
+            "used": dict(self.used),
+        }
+
+    def table(self, which: str) -> tuple[list[str], list[dict[str, Any]]]:
+        """(columns, rows) of one of ``TABLES``, each row with the zone whose days the period's are."""
+        if which in GROUPS:
+            columns, rows = COLUMNS, [line.to_dict() for line in [*self.by[which], self.total]]
+        elif which == "stock takes":
+            columns, rows = [*(f.name for f in fields(Stock)), "explained"], [s.to_dict() for s in self.stock]
+        else:
+            columns, rows = (
+                ["since", "until", *self.used],
+                [{"since": self.since, "until": self.until, **self.used}],
+            )
+        return [*columns, "time_zone"], [{**row, "time_zone": self.time_zone} for row in rows]
+
+
+def month(text: str) -> tuple[str, str]:
+    """First day of a month "2026-03" and of the one after. Raises InputError."""
+    try:
+        first = date.fromisoformat(f"{text}-01")
+    except ValueError:
+        raise InputError(f"month is {text!r}; expected year and month, such as 2026-03.") from None
+    after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
+    return first.isoformat(), after.isoformat()
+
+
+def day(text: str, what: str) -> str:
+    """An ISO date. Raises InputError."""
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise InputError(f"{what} is {text!r}; expected a date such as 2026-03-31.") from None
+
+
+_SUMS = "count(*), total(drained_l), total(metered_l), total(filled_l), total(overflow_l)"
+
+
+def query(
+    group: str, since: str, until: str, zone: tzinfo = UTC, cuts: Sequence[str] = ()
+) -> tuple[str, list[str]]:
+    """The SQL of one grouping of a period's jobs, and its values. cuts: when a price changed within the period.
+
+    Rows: group, fluid, number of price changes before, then ``_SUMS``.
+    """
+    price = " + ".join(["0", *["(opened_utc >= ?)"] * len(cuts)])
+    if group == "day":
+        # A day of the shop is no part of a UTC text: its limits are given, and each is one range of the index.
+        names = days.each(since, until)
+        limits = [days.begins(name, zone) for name in (*names, until)]
+        rows = ", ".join(["(?, ?, ?)"] * len(names))
+        sql = (
+            f"with day(name, since, until) as (values {rows}) select name, coalesce(fluid, ''), {price}, {_SUMS} "
+            "from day join job on opened_utc >= day.since and opened_utc < day.until group by 1, 2, 3"
+        )
+        bounds = [text for row in zip(names, limits[:-1], limits[1:], strict=True) for text in row]
+        return sql, [*bounds, *cuts]
+    sql = (
+        f"select coalesce({group}, ''), coalesce(fluid, ''), {price}, {_SUMS} from job "
+        "where opened_utc >= ? and opened_utc < ? group by 1, 2, 3"
+    )
+    return sql, [*cuts, days.begins(since, zone), days.begins(until, zone)]
+
+
+def movements(
+    ledger: Any, since: str, until: str, zone: tzinfo = UTC, newest: int | None = None
+) -> list[dict[str, Any]]:
+    """What was moved by hand in a period, oldest first; with ``newest`` the last so many, newest first."""
+    order, limit = ("", -1) if newest is None else (" desc", newest)
+    return list(
+        ledger.db.query(
+            f"select * from movement where utc >= ? and utc < ? order by utc{order}, seq{order} limit ?",
+            [days.begins(since, zone), days.begins(until, zone), limit],
+        )
+    )
+
+
+def audit(
+    ledger: Any,
+    since: str,
+    until: str,
+    catalogue: Catalogue | None = None,
+    country: str | None = None,
+    zone: tzinfo = UTC,
+) -> Audit:
+    """The books of a period. since, until: ISO dates, the second not included. country: for prices per bare quart.
+    zone: whose days they are.
+
+    Raises InputError where the dates are in the wrong order.
+    """
+    if not since < until:
+        raise InputError(f"the period runs from {since} to {until}; expected an end after its start.")
+    begun, ended = days.begins(since, zone), days.begins(until, zone)
+    prices = _Prices(catalogue, country, begun, ended)
+    moved = movements(ledger, since, until, zone)
+    books: dict[str, list[Line]] = {}
+    total = _Sum("all")
+    for name in GROUPS:
+        sums: dict[str, _Sum] = {}
+        for group, fluid, period, *figures in ledger.db.execute(
+            *query(name, since, until, zone, prices.cuts)
+        ):
+            sums.setdefault(group, _Sum(group)).add_jobs(figures, prices.of(fluid, period))
+            if name == "fluid":
+                total.add_jobs(figures, prices.of(fluid, period))
+        for row in moved:
+            group = (days.day_of(row["utc"], zone) if name == "day" else row[name]) or ""
+            price = prices.at(row["fluid"], row["utc"])
+            sums.setdefault(group, _Sum(group)).add_movement(row, price)
+            if name == "fluid":
+                total.add_movement(row, price)
+        lines = [entry.line() for entry in sums.values()]
+        by_day = name == "day"
+        books[name] = sorted(lines, key=(lambda x: x.group) if by_day else (lambda x: (-x.out_l, x.group)))
+    return Audit(
+        since,
+        until,
+        days.zone_name(zone),
+        total.line(),
+        books,
+        stock_takes(ledger, begun, ended),
+        _used(ledger, total, begun, ended),
+    )
+
+
+class _Prices:
+    """Prices of a period. cuts: when one changed within it."""
+
+    def __init__(self, catalogue: Catalogue | None, country: str | None, since: str, until: str) -> None:
+        self._catalogue, self._country = catalogue, country
+        entries = catalogue.entries["price"].values() if catalogue is not None else []
+        self.cuts = sorted({at for entry in entries for at, _ in entry.versions if since < at < until})
+        self._starts = [since, *self.cuts]
+        self._known: dict[tuple[str, str], tuple[float, str] | None] = {}
+
+    def of(self, fluid: str, period: int) -> tuple[float, str] | None:
+        return self.at(fluid, self._starts[period])
+
+    def at(self, fluid: str, utc: str) -> tuple[float, str] | None:
+        if self._catalogue is None:
+            return None
+        if (fluid, utc) not in self._known:
+            self._known[fluid, utc] = self._catalogue.price_per_l(fluid, utc, self._country)
+        return self._known[fluid, utc]
+
+
+class _Sum:
+    """A line being added up."""
+
+    def __init__(self, group: str) -> None:
+        self.group, self.jobs = group, 0
+        self.drained_l = self.metered_l = self.filled_l = self.overflow_l = 0.0
+        self.moved_l = dict.fromkeys((*KINDS, SHIFTED), 0.0)
+        self.u2_drawn_l2 = 0.0
+        self.cost: float | None = 0.0
+        self.currency = ""
+
+    def add_jobs(self, figures: Sequence[Any], price: tuple[float, str] | None) -> None:
+        jobs, drained_l, metered_l, filled_l, overflow_l = figures
+        self.jobs += jobs
+        self.drained_l += drained_l
+        self.metered_l += metered_l
+        self.filled_l += filled_l
+        self.overflow_l += overflow_l
+        self._pay(metered_l, price)
+
+    def add_movement(self, row: Mapping[str, Any], price: tuple[float, str] | None) -> None:
+        self.moved_l[row["kind"]] += row["volume_l"]
+        if row["kind"] == "drawn":
+            self.u2_drawn_l2 += row["u95_l"] ** 2
+        if row["kind"] in OUT:
+            self._pay(row["volume_l"], price)
+
+    def _pay(self, volume_l: float, price: tuple[float, str] | None) -> None:
+        """Without a price for all of it, or in two currencies, a sum would be no cost."""
+        if self.cost is None or volume_l == 0.0:
+            return
+        if price is None or self.currency not in ("", price[1]):
+            self.cost, self.currency = None, ""
+            return
+        self.cost += volume_l * price[0]
+        self.currency = price[1]
+
+    def line(self) -> Line:
+        purge_l, waste_l, drawn_l = (self.moved_l[kind] for kind in ("purge", "waste", "drawn"))
+        out_l = self.metered_l + purge_l + waste_l + drawn_l
+        return Line(
+            self.group,
+            self.jobs,
+            self.drained_l,
+            out_l,
+            self.metered_l,
+            self.filled_l,
+            self.overflow_l,
+            purge_l,
+            waste_l,
+            drawn_l,
+            # A nanolitre is arithmetic, not fluid; and no rest is written as minus nothing.
+            round(out_l - self.filled_l - self.overflow_l - purge_l - waste_l, 9) + 0.0,
+            math.sqrt(self.u2_drawn_l2),
+            self.cost if self.currency else None,
+            self.currency,
+        )
+
+
+def _used(ledger: Any, total: _Sum, since: str, until: str) -> dict[str, float]:
+    """Used fluid of the period, for the disposal record: drained, run over, purged and wasted, less what was taken away."""
+    drained_u95_l = ledger.db.execute(
+        "select total(drained_u95_l) from job where opened_utc >= ? and opened_utc < ?", [since, until]
+    ).fetchone()[0]
+    moved = total.moved_l
+    whole_l = total.drained_l + total.overflow_l + moved["purge"] + moved["waste"]
+    return {
+        "drained_l": total.drained_l,
+        "overflow_l": total.overflow_l,
+        "purge_l": moved["purge"],
+        "waste_l": moved["waste"],
+        "total_l": whole_l,
+        "total_u95_l": drained_u95_l,
+        "collected_l": moved["collected"],
+    }

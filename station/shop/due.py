@@ -1,0 +1,215 @@
+"""When is the next change due? By distance and by months, whichever comes first; a new unit's first one early."""
+
+import calendar
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import UTC, date, timedelta, tzinfo
+from typing import Any
+
+from station.common import days
+from station.common.distance import KM_PER_MILE, format_distance, parse_distance_km
+from station.learning.history import compartment_jobs
+from station.shop.catalogue import Catalogue, Entry
+
+COLUMNS = "vehicle compartment state due_date due_km now_km last_utc text time_zone".split()
+BREAK_IN_KM = (15_000 * KM_PER_MILE, 20_000 * KM_PER_MILE)
+BREAK_IN_WORDS = (
+    "First change after break-in, 15,000 to 20,000 miles: new gears shed fine metal early "
+    "(common practice, no source; the service manual has the last word)."
+)
+SOON = 0.1
+"""The last tenth of an interval counts as "due soon"."""
+
+
+@dataclass(frozen=True)
+class Service:
+    """The next change of one compartment. state: "overdue", "due soon", "ok" or "unknown" (and text says why).
+
+    due_date, due_km: whichever are known; due_km is a reading of the vehicle's distance. first: a break-in change.
+    """
+
+    vehicle: str
+    compartment: str
+    state: str
+    text: str
+    last_utc: str | None
+    last_km: float | None
+    now_km: float | None
+    due_date: str | None
+    due_km: float | None
+    first: bool
+
+    def to_dict(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def add_months(day: date, months: int) -> date:
+    """The same day some months on; the month's last day where it has no such day."""
+    year, month = divmod(day.month - 1 + months, 12)
+    year, month = day.year + year, month + 1
+    return date(year, month, min(day.day, calendar.monthrange(year, month)[1]))
+
+
+def next_service(
+    vehicle: str,
+    compartment: str,
+    today: date,
+    *,
+    last_utc: str | None = None,
+    last_km: float | None = None,
+    now_km: float | None = None,
+    interval_km: float | None = None,
+    interval_months: int | None = None,
+    break_in: bool = False,
+    new_km: float = 0.0,
+    zone: tzinfo = UTC,
+) -> Service:
+    """The next change. last_utc, last_km: of the last closed job; None if there was none.
+
+    today is a day of the zone. break_in: the unit was new when it came; its first change is due between the two distances of ``BREAK_IN_KM``.
+    Raises ValueError for a negative distance or interval.
+    """
+    for name, value in (
+        ("last_km", last_km),
+        ("now_km", now_km),
+        ("interval_km", interval_km),
+        ("new_km", new_km),
+    ):
+        if value is not None and not value >= 0:
+            raise ValueError(f"{name} is {value}, expected zero or more km")
+    first = break_in and _none_since(new_km, last_utc, last_km)
+    due_km = due_day = None
+    soon_km = soon_day = None
+    if first:
+        soon_km, due_km = (new_km + distance_km for distance_km in BREAK_IN_KM)
+    elif interval_km is not None and last_km is not None:
+        due_km = last_km + interval_km
+        soon_km = due_km - SOON * interval_km
+    if interval_months is not None and last_utc is not None:
+        begun = date.fromisoformat(days.day_of(last_utc, zone))
+        due_day = add_months(begun, interval_months)
+        soon_day = due_day - timedelta(days=SOON * (due_day - begun).days)
+    state, reasons = "unknown", []
+    for now, soon, due, words in (
+        (now_km, soon_km, due_km, lambda x: f"at {format_distance(x)} ({format_distance(x, 'mi')})"),
+        (today, soon_day, due_day, lambda x: f"on {x.isoformat()}"),
+    ):
+        if due is None:
+            continue
+        reasons.append(f"due {words(due)}")
+        if now is not None and soon is not None:
+            here = "overdue" if now >= due else "due soon" if now >= soon else "ok"  # type: ignore[operator]
+            state = here if state == "unknown" else min(state, here, key=("overdue", "due soon", "ok").index)
+    text = _text(state, reasons, first, last_utc, interval_km, interval_months, now_km)
+    day_text = due_day.isoformat() if due_day is not None else None
+    return Service(vehicle, compartment, state, text, last_utc, last_km, now_km, day_text, due_km, first)
+
+
+def _none_since(new_km: float, last_utc: str | None, last_km: float | None) -> bool:
+    """Whether a unit fitted at new_km has had no change of its own yet."""
+    return last_utc is None or (last_km is not None and last_km < new_km)
+
+
+def is_first_change(ledger: Any, compartment: Entry, opened_utc: str) -> bool:
+    """Whether a job of a compartment was the first change of a unit that was new when it came."""
+    if compartment.get("break_in") != "yes":
+        return False
+    vehicle, part = compartment.key
+    before = compartment_jobs(ledger, vehicle, part, opened_utc, 1)
+    last = before[0] if before else None
+    if last is None:
+        return True
+    return _none_since(_new_km(compartment), last["opened_utc"], last["distance_km"])
+
+
+def _new_km(compartment: Entry) -> float:
+    text = compartment.get("new_at")
+    return parse_distance_km(text) if text else 0.0
+
+
+def _text(
+    state: str,
+    reasons: list[str],
+    first: bool,
+    last_utc: str | None,
+    interval_km: float | None,
+    interval_months: int | None,
+    now_km: float | None,
+) -> str:
+    text = ", ".join(reasons).capitalize() + "." if reasons else ""
+    if first:
+        text = f"{text} {BREAK_IN_WORDS}"
+    if state == "unknown":
+        if reasons:
+            return f"{text} The vehicle's distance now is not known."
+        if interval_km is None and interval_months is None:
+            return "No interval is listed; enter it from the service manual."
+        if last_utc is None:
+            return "No change is on record here."
+        return "The vehicle's distance at the last change is not on record."
+    if now_km is not None and (first or interval_km is not None):
+        return f"{text} The vehicle stands at {format_distance(now_km)}."
+    return f"{text} The distance now is not known." if interval_km is not None else text
+
+
+def overview(
+    ledger: Any,
+    catalogue: Catalogue,
+    today: date,
+    distances_km: Mapping[str, float] | None = None,
+    zone: tzinfo = UTC,
+) -> list[Service]:
+    """Every compartment in use, most urgent first. distances_km: by vehicle, where they are newer than the catalogue's.
+    zone: whose day today is."""
+    found = []
+    for entry in catalogue.active("compartment"):
+        vehicle = catalogue.get("vehicle", entry.key[0])
+        if vehicle is None or vehicle.retired:
+            continue
+        found.append(service_of(ledger, entry, vehicle, today, (distances_km or {}).get(entry.key[0]), zone))
+    order = ("overdue", "due soon", "unknown", "ok")
+    return sorted(found, key=lambda s: (order.index(s.state), s.vehicle, s.compartment))
+
+
+def interval_km(compartment: Entry) -> float | None:
+    """The catalogue's service interval by distance; None where none is listed."""
+    text = compartment.get("interval_distance")
+    return parse_distance_km(text) if text else None
+
+
+def service_of(
+    ledger: Any,
+    compartment: Entry,
+    vehicle: Entry,
+    today: date,
+    now_km: float | None = None,
+    zone: tzinfo = UTC,
+) -> Service:
+    """The next change of a catalogue's compartment."""
+    name, part = compartment.key
+    jobs = compartment_jobs(ledger, name, part, limit=1)
+    last = jobs[0] if jobs else None
+    last_km = last["distance_km"] if last is not None else None
+    if now_km is None and vehicle.get("distance"):
+        now_km = parse_distance_km(vehicle.get("distance"))
+    if last_km is not None:  # a distance noted at the last job is at least as new
+        now_km = last_km if now_km is None else max(now_km, last_km)
+    months = compartment.get("interval_months")
+    return next_service(
+        name,
+        part,
+        today,
+        last_utc=last["opened_utc"] if last is not None else None,
+        last_km=last_km,
+        now_km=now_km,
+        interval_km=interval_km(compartment),
+        interval_months=int(float(months)) if months else None,
+        break_in=compartment.get("break_in") == "yes",
+        new_km=_new_km(compartment),
+        zone=zone,
+    )
+
+
+def table(services: Sequence[Service], zone: tzinfo) -> list[dict[str, Any]]:
+    """Services as rows, each with the zone whose days its due date is one of."""
+    return [{**service.to_dict(), "time_zone": days.zone_name(zone)} for service in services]

@@ -1,0 +1,143 @@
+"""Entering into the catalogue, one entry or one file at a time: what it would change, or why it is refused."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from calibration.fluid import Fluid
+from station.common.tabular import read_csv
+from station.errors import InputError
+from station.shop.catalogue import (
+    MAX_TEXT,
+    TABLES,
+    Catalogue,
+    Change,
+    Key,
+    Table,
+    fluid_table,
+    folded,
+    known_table,
+)
+
+
+def enter(
+    catalogue: Catalogue, table: str, texts: Mapping[str, str], country: str | None = None
+) -> Change | None:
+    """What an entry as typed changes; None if nothing. Fields not given stay as they are.
+
+    Raises InputError naming the field, what was typed and what is expected.
+    """
+    shape = TABLES[known_table(table)]
+    texts = {name: " ".join(str(text).split()) for name, text in texts.items()}
+    unknown = [name for name in texts if name not in shape.fields]
+    if unknown:
+        raise InputError(f"{table} has no field {unknown[0]!r}; expected: {', '.join(shape.fields)}.")
+    too_long = [name for name, text in texts.items() if len(text) > MAX_TEXT]
+    if too_long:
+        raise InputError(f"{too_long[0]} has more than {MAX_TEXT} characters.")
+    empty = [name for name in shape.key if not texts.get(name)]
+    if empty:
+        raise InputError(f"{empty[0]} is empty; every {table} needs one.")
+    key = tuple(texts[name] for name in shape.key)
+    known = catalogue.spelling(table, key)
+    if known is not None and known != key:
+        raise InputError(f"{' / '.join(key)} is listed already as {' / '.join(known)}; spell it that way.")
+    old = catalogue.get(table, *key)
+    fields = {**(old.fields if old is not None else {}), **texts}
+    _check(catalogue, table, shape, fields, country)
+    differs = {n: t for n, t in texts.items() if n not in shape.key and t != (old.get(n) if old else "")}
+    if old is None:
+        return Change(table, key, "add", differs)
+    if old.retired:
+        return Change(table, key, "restore", differs)
+    return Change(table, key, "change", differs) if differs else None
+
+
+def _check(
+    catalogue: Catalogue, table: str, shape: Table, fields: Mapping[str, str], country: str | None
+) -> None:
+    for name, check in {**shape.needed, **shape.optional}.items():
+        text = fields.get(name, "")
+        if not text:
+            if name in shape.needed:
+                raise InputError(f"{name} is empty; every {table} needs one.")
+            continue
+        try:
+            check(text, country)
+        except ValueError as error:
+            raise InputError(f"{name}: {error}") from error
+    for name, other in shape.refers.items():
+        entry = catalogue.get(other, fields[name])
+        if entry is None or entry.retired:
+            raise InputError(
+                f"{name} is {fields[name]!r}, which the catalogue does not list; enter it first."
+            )
+    if table == "fluid":
+        try:
+            Fluid.from_table(fluid_table(fields))
+        except ValueError as error:
+            raise InputError(str(error)) from error
+
+
+def retire(catalogue: Catalogue, table: str, key: Sequence[str]) -> Change:
+    """Take an entry out of the lists; its past stays. Raises InputError if it is not listed."""
+    entry = catalogue.get(known_table(table), *key)
+    if entry is None or entry.retired:
+        raise InputError(f"{' / '.join(key)} is not among the {table}s in use.")
+    return Change(table, entry.key, "retire", {})
+
+
+@dataclass(frozen=True)
+class Import:
+    """What a file would do. rejected: row number and reason; one of them keeps the whole file out."""
+
+    table: str
+    changes: tuple[Change, ...]
+    unchanged: int
+    rejected: tuple[tuple[int, str], ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "table": self.table,
+            "changes": [change.to_dict() for change in self.changes],
+            "unchanged": self.unchanged,
+            "rejected": [{"row": row, "reason": reason} for row, reason in self.rejected],
+        }
+
+
+def dry_run(catalogue: Catalogue, table: str, data: bytes, country: str | None = None) -> Import:
+    """What importing a CSV file of one table would change. Raises InputError for a file without a usable header."""
+    shape = TABLES[known_table(table)]
+    changes: list[Change] = []
+    rejected: list[tuple[int, str]] = []
+    seen: dict[Key, int] = {}
+    unchanged = 0
+    for row in read_csv(data, (*shape.key, *shape.needed), tuple(shape.optional)):
+        key = folded(tuple(row.cells.get(name, "") for name in shape.key))
+        reason = row.reason
+        if reason is None and key in seen:
+            reason = f"{' / '.join(row.cells[name] for name in shape.key)} stands in row {seen[key]} already"
+        if reason is None:
+            seen[key] = row.number
+            try:
+                change = enter(catalogue, table, row.cells, country)
+            except InputError as error:
+                reason = str(error)
+            else:
+                if change is None:
+                    unchanged += 1
+                else:
+                    changes.append(change)
+        if reason is not None:
+            rejected.append((row.number, reason))
+    return Import(table, tuple(changes), unchanged, tuple(rejected))
+
+
+def accept(plan: Import) -> tuple[Change, ...]:
+    """The changes of a file without a rejected row. Raises InputError otherwise: nothing is half imported."""
+    if plan.rejected:
+        row, reason = plan.rejected[0]
+        raise InputError(
+            f"{len(plan.rejected)} rows rejected, nothing imported; the first is row {row}: {reason}"
+        )
+    return plan.changes

@@ -1,0 +1,89 @@
+"""What a plan comes to before its job begins: what will go in, whether it is there, and what else the record says."""
+
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any
+
+from station.filling.drum import SPARE_L
+from station.filling.hose import Hose
+from station.given.config import BayConfig
+from station.given.job import JobSpec
+from station.learning.expected import Expected
+from station.shop import due, stock
+from station.shop.catalogue import Catalogue
+from station.shop.stock import Enough
+
+
+@dataclass(frozen=True)
+class Preview:
+    """Litres at the job's reference temperature. purge_l: what the hose takes first. container: the one named in the
+    plan; None where any of the fluid's will do. service: the compartment's next change as it stands today."""
+
+    expected: Expected
+    purge_l: float
+    container: str | None
+    supply: Enough
+    service: due.Service | None
+
+    @property
+    def supply_text(self) -> str:
+        """Whether it is there, with the figures."""
+        one = self.supply
+        needs = f"expected fill {self.expected.value_l:.2f} L and {SPARE_L:.2f} L spare"
+        if self.purge_l > 0:
+            needs += f", {self.purge_l:.2f} L to purge the hose"
+        where = self.container or f"All containers of {one.fluid} together"
+        if not one.held:
+            where = "No container" if self.container is None else self.container
+            return f"{where} is not listed with {one.fluid}: bring {one.needed_l:.2f} L ({needs})."
+        if not one.counted:
+            return (
+                f"What {where} should hold is not known: never counted, or by the books below nothing. Needed are "
+                f"{one.needed_l:.2f} L ({needs}); look before you begin."
+            )
+        holds = f"By the books {where} should hold {one.content_l:.2f} ± {one.u95_l:.2f} L"
+        if one.enough:
+            return f"{holds}; {one.needed_l:.2f} L are needed."
+        return (
+            f"{holds}; {one.needed_l:.2f} L are needed ({needs}). Bring {one.bring_l:.2f} L more, or pick another "
+            "container."
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            **self.expected.to_dict(),
+            "purge_l": self.purge_l,
+            "container": self.container,
+            "supply": {**self.supply.to_dict(), "text": self.supply_text},
+            "service": None if self.service is None else asdict(self.service),
+        }
+
+
+def preview(
+    config: BayConfig,
+    catalogue: Catalogue,
+    ledger: Any,
+    spec: JobSpec,
+    expected: Expected,
+    hose: Hose,
+    today: date,
+    utc: str,
+) -> Preview:
+    """expected: of the spec's compartment. hose: what stands in it now. today: of the shop. utc: now."""
+    labels = spec.labels
+    fluid, container = labels.get("fluid", ""), labels.get("container")
+    held = [
+        one
+        for one in stock.contents(ledger, catalogue, utc, config.country)
+        if container in (None, one.container)
+    ]
+    purge_l = hose.foreign(fluid, spec.fresh.grade or "")[0]
+    needed_l = expected.value_l + SPARE_L + purge_l
+    listed = catalogue.get("compartment", labels.get("vehicle", ""), labels.get("compartment", ""))
+    vehicle = catalogue.get("vehicle", labels.get("vehicle", ""))
+    service = None
+    if listed is not None and vehicle is not None:
+        distance = labels.get("distance_km")
+        now_km = None if distance is None else float(distance)
+        service = due.service_of(ledger, listed, vehicle, today, now_km, config.zone)
+    return Preview(expected, purge_l, container, stock.stock_check(held, fluid, needed_l), service)

@@ -1,0 +1,253 @@
+"""What still drips: a draining film thins as one over the square root of time.
+
+Source: H. Jeffreys, "The draining of a vertical plate", Proc. Camb. Phil. Soc. 26 (1930) 204: the film is
+√(ν z / g t) thick, so what has left a wall approaches its end as M∞ − a·t^(−1/2).
+"""
+
+import math
+from dataclasses import dataclass
+
+from station.common.evolve import evolve
+
+BLOCK_S = 2.0
+HORIZON_S = 1800.0
+"""How far ahead "still to come" looks. Half an hour is as long as anybody waits."""
+PENDING_BLOCKS = 10
+"""Blocks wait this long before they join the fit, so that what is not drip can be seen before it spoils it."""
+TELLS_S = 45.0
+"""Before this age a gush is the bulk's own end; after it, it needs an explanation."""
+UNEXPLAINED_KG = 0.005
+GROWN = 1.5
+MISFIT_RUNS = 5.0
+"""Neighbouring blocks miss a curve together: so many of them count as one."""
+
+ORIGINS_S = (0.0, 25.0, 60.0, 120.0, 240.0, 480.0)
+"""How long before the end of bulk flow the film's clock may have started: walls come out of the fluid one by one."""
+STREAM_S = 30.0
+"""The last of the stream is no film yet."""
+
+SETTLES_S = 4.0
+"""What is left of a gulp, or of hands on the pan, is no drip."""
+
+_FORGET_S = 150.0
+_MODEL_U = 0.10
+"""The law is for one wall of one temperature. An axle is many, cooling: a share of the forecast stays in doubt."""
+
+Block = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Line:
+    """Weighted sums over x = (t − t0 + origin_s)^(−1/2), of this stretch, and about their means of earlier ones."""
+
+    origin_s: float
+    x: float = 0.0
+    xx: float = 0.0
+    xm: float = 0.0
+    past_xx: float = 0.0
+    past_xm: float = 0.0
+
+
+@dataclass(frozen=True)
+class DripFit:
+    """The same blocks against several origins, old ones forgotten slowly. t0_s: end of bulk flow.
+
+    Each stretch between two steps has a level of its own, for no step is taken out to the gram. n, w, m, mm: of the
+    present stretch; past_n, past_w, past_mm: of earlier ones, about their means. breaks: when steps came
+    that no sum has reached; broken_t_s: when the last was over.
+    pending: the newest blocks (t_s, kg), not in the sums yet. kg0: taken off every mass, for the sums' sake.
+    """
+
+    t0_s: float
+    block_t_s: float
+    kg0: float = 0.0
+    n: int = 0
+    w: float = 0.0
+    m: float = 0.0
+    mm: float = 0.0
+    past_n: int = 0
+    past_w: float = 0.0
+    past_mm: float = 0.0
+    breaks: tuple[float, ...] = ()
+    broken_t_s: float = -math.inf
+    lines: tuple[Line, ...] = tuple(Line(origin_s) for origin_s in ORIGINS_S)
+    pending: tuple[Block, ...] = ()
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One origin's share of the answer: mass still to leave at t is a / √(t − t0 + origin_s)."""
+
+    origin_s: float
+    a: float
+    u_a: float
+    weight: float
+
+    def share(self, age_s: float) -> float:
+        return 1.0 / math.sqrt(age_s + self.origin_s)
+
+    def left(self, age_s: float) -> float:
+        return self.a * self.share(age_s)
+
+
+def start(t0_s: float) -> DripFit:
+    return DripFit(t0_s, t0_s)
+
+
+def add(fit: DripFit, t_s: float, median_kg: float) -> DripFit:
+    """Take in the pan's median once every BLOCK_S."""
+    if t_s - fit.block_t_s < BLOCK_S or t_s - fit.t0_s < STREAM_S:
+        return fit
+    if t_s - fit.broken_t_s < SETTLES_S:
+        return fit
+    pending = (*fit.pending, (t_s, median_kg))
+    fit = evolve(fit, block_t_s=t_s, pending=pending)
+    return _take_oldest(fit) if len(pending) > PENDING_BLOCKS else fit
+
+
+def break_off(fit: DripFit, from_s: float, to_s: float) -> DripFit:
+    """Something came or went: what follows is joined to what was before by its slope alone."""
+    return evolve(fit, breaks=(*fit.breaks, from_s)[-PENDING_BLOCKS:], broken_t_s=to_s)
+
+
+def _new_stretch(fit: DripFit) -> DripFit:
+    if not fit.n:
+        return fit
+    lines = tuple(
+        Line(
+            line.origin_s,
+            past_xx=line.past_xx + line.xx - line.x**2 / fit.w,
+            past_xm=line.past_xm + line.xm - line.x * fit.m / fit.w,
+        )
+        for line in fit.lines
+    )
+    past_mm = fit.past_mm + fit.mm - fit.m**2 / fit.w
+    past_n, past_w = fit.past_n + fit.n, fit.past_w + fit.w
+    return evolve(fit, n=0, w=0.0, m=0.0, mm=0.0, past_n=past_n, past_w=past_w, past_mm=past_mm, lines=lines)
+
+
+def _take_oldest(fit: DripFit) -> DripFit:
+    (t_s, kg), pending = fit.pending[0], fit.pending[1:]
+    breaks = tuple(b for b in fit.breaks if b >= t_s)
+    if len(breaks) < len(fit.breaks):
+        fit = _new_stretch(fit)
+    keep = math.exp(-(pending[0][0] - t_s) / _FORGET_S) if pending else 1.0
+    kg0 = fit.kg0 if fit.n else kg
+    m = kg - kg0
+    lines = []
+    for line in fit.lines:
+        x = 1.0 / math.sqrt(t_s - fit.t0_s + line.origin_s)
+        sums = (line.x * keep + x, line.xx * keep + x * x, line.xm * keep + x * m)
+        lines.append(Line(line.origin_s, *sums, line.past_xx * keep, line.past_xm * keep))
+    return evolve(
+        fit,
+        kg0=kg0,
+        n=fit.n + 1,
+        w=fit.w * keep + 1.0,
+        m=fit.m * keep + m,
+        mm=fit.mm * keep + m * m,
+        past_w=fit.past_w * keep,
+        past_mm=fit.past_mm * keep,
+        breaks=breaks,
+        lines=tuple(lines),
+        pending=pending,
+    )
+
+
+def curves(fit: DripFit, noise_kg: float) -> list[Curve]:
+    """What the blocks say under each origin, weighted by how well they lie on it. No a is below zero.
+
+    noise_kg: of one block. A real drip lies on none of the curves exactly, so that the best one's own misfit is the
+    yardstick where it is larger.
+    """
+    if fit.n + fit.past_n < 3:
+        return []
+    smm = fit.past_mm + (fit.mm - fit.m**2 / fit.w if fit.n else 0.0)
+    found = []
+    for line in fit.lines:
+        sxx = line.past_xx + (line.xx - line.x**2 / fit.w if fit.n else 0.0)
+        sxm = line.past_xm + (line.xm - line.x * fit.m / fit.w if fit.n else 0.0)
+        if sxx > 0:
+            found.append((line.origin_s, max(0.0, -sxm / sxx), sxx, max(0.0, smm - min(0.0, sxm) ** 2 / sxx)))
+    if not found:
+        return []
+    best = min(rss for *_, rss in found)
+    sigma = max(noise_kg, math.sqrt(best / (fit.w + fit.past_w)))
+    weights = [math.exp(-0.5 * (rss - best) / sigma**2 / MISFIT_RUNS) for *_, rss in found]
+    total = sum(weights)
+    return [
+        Curve(origin_s, a, sigma / math.sqrt(sxx), weight / total)
+        for (origin_s, a, sxx, _), weight in zip(found, weights, strict=True)
+    ]
+
+
+def unexplained(fit: DripFit, noise_kg: float) -> Block | None:
+    """Where the pending blocks left the drip's curve upwards, if they did: the last block still on it."""
+    if fit.n + fit.past_n < 5 or len(fit.pending) < 4 or fit.pending[-1][0] - fit.t0_s < TELLS_S:
+        return None
+    t1_s, kg1 = fit.pending[0]
+    known = curves(fit, noise_kg)
+
+    def excess(block: Block) -> tuple[float, float]:
+        t_s, kg = block
+        drip = sum(c.weight * (c.left(t1_s - fit.t0_s) - c.left(t_s - fit.t0_s)) for c in known)
+        return kg - kg1 - drip, drip
+
+    over, drip = excess(fit.pending[-1])
+    middle_kg = fit.pending[len(fit.pending) // 2][1]
+    first_kg, second_kg = middle_kg - kg1, fit.pending[-1][1] - middle_kg
+    # More than the curve allows is not enough, for the curve may be a poor one yet: the flow must have grown.
+    if over < UNEXPLAINED_KG + 0.5 * drip or second_kg < GROWN * first_kg + 0.002:
+        return None
+    on = fit.pending[0]
+    for block in fit.pending:
+        if excess(block)[0] > 0.1 * over:
+            break
+        on = block
+    return on
+
+
+def rate_kg_s(fit: DripFit, t_s: float, noise_kg: float) -> float:
+    """How fast it drips."""
+    age_s = t_s - fit.t0_s
+    return sum(0.5 * c.weight * c.left(age_s) / (age_s + c.origin_s) for c in curves(fit, noise_kg))
+
+
+@dataclass(frozen=True)
+class DripForecast:
+    """still_to_come_kg: what the next HORIZON_S bring. wait_s: until waiting no longer pays; 0 when it does not."""
+
+    still_to_come_kg: float
+    u_kg: float
+    wait_s: float
+
+
+def forecast(fit: DripFit | None, t_s: float, noise_kg: float, worth_kg: float) -> DripForecast | None:
+    """Look ahead from t_s. worth_kg: the mass below which a further half hour is not worth waiting for.
+
+    None until half a minute of drip has been seen.
+    """
+    if fit is None or fit.n + fit.past_n + len(fit.pending) < 15:
+        return None
+    while fit.pending:
+        fit = _take_oldest(fit)
+    known, t0_s = curves(fit, noise_kg), fit.t0_s
+    if not known:
+        return None
+
+    def gain(age_s: float) -> float:
+        return sum(c.weight * (c.left(age_s) - c.left(age_s + HORIZON_S)) for c in known)
+
+    age_s = t_s - t0_s
+    ahead = gain(age_s)
+    each = [(c, c.left(age_s) - c.left(age_s + HORIZON_S)) for c in known]
+    spread = sum(c.weight * (kg - ahead) ** 2 for c, kg in each)
+    u_read = sum(c.weight * c.u_a * (c.share(age_s) - c.share(age_s + HORIZON_S)) for c in known)
+    wait_s = 0.0
+    if ahead > worth_kg:
+        low, high = age_s, age_s + 86400.0
+        while high - low > 1.0:
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if gain(middle) > worth_kg else (low, middle)
+        wait_s = high - age_s
+    return DripForecast(ahead, math.sqrt(spread + u_read**2 + (_MODEL_U * ahead) ** 2), wait_s)

@@ -1,0 +1,43 @@
+"""Leak watch: the pan's slope after the plug is in bounds what can be leaking.
+
+Source: detection limit after L. A. Currie, "Limits for qualitative detection and quantitative determination", Anal. Chem.
+40 (1968) 586, with 5 % chances of a false alarm and of a miss: L_C = 1.645 u, L_D = 3.29 u (from memory).
+"""
+
+import math
+from dataclasses import dataclass
+
+from station.weighing.rest import U_CELL_KG_S
+
+ONE_SIDED_95 = 1.645
+
+
+@dataclass(frozen=True)
+class LeakWatch:
+    """rate and its U95 in L/h; limit: the smallest leak that this watch would find 19 times out of 20."""
+
+    rate_l_h: float
+    u95_l_h: float
+    limit_l_h: float
+
+    @property
+    def found(self) -> bool:
+        return self.rate_l_h > self.limit_l_h / 2.0
+
+    @property
+    def text(self) -> str:
+        if self.found:
+            return f"Leak of {self.rate_l_h * 1000:.0f} ± {self.u95_l_h * 1000:.0f} mL/h."
+        above = max(self.limit_l_h, self.rate_l_h + ONE_SIDED_95 * self.u95_l_h / 2.0)
+        return f"No leak above {math.ceil(above * 1000):.0f} mL/h."
+
+
+def watch(
+    slope_kg_s: float, u_slope_kg_s: float, drift_kg_s: float, u_drift_kg_s: float, density_kg_m3: float
+) -> LeakWatch:
+    """slope: of the pan since the plug went in. drift: of the pan by itself. All with standard uncertainties."""
+    u_kg_s = math.sqrt(u_slope_kg_s**2 + u_drift_kg_s**2 + U_CELL_KG_S**2)
+    to_l_h = 3600.0 * 1000.0 / density_kg_m3
+    return LeakWatch(
+        (slope_kg_s - drift_kg_s) * to_l_h, 2.0 * u_kg_s * to_l_h, 2.0 * ONE_SIDED_95 * u_kg_s * to_l_h
+    )

@@ -1,0 +1,174 @@
+"""What lands on the pan and is not fluid: judged by its shape and by what could have come from the axle or the pump.
+
+A step is always taken out of the stream; how much of it counts as fluid is kept beside it, so that the technician's
+later answer changes the figures without a second look at the samples.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from station.weighing.pan import Jump
+
+SUDDEN_S = 0.7
+"""Fluid needs longer than this to arrive whole; a thing does not."""
+GULP_S = 3.0
+KNOCK_KG = 0.02
+SHAKEN_S = 6.0
+"""Of what came within a longer episode nobody can say how quickly it came."""
+PAN_KG = 0.15
+"""No drain pan weighs less: a reading this far below the empty pan means that it is off."""
+SAME_KG = 0.003
+SPLASH_KG, SPLASH_S = 0.006, 0.12
+"""In a stream a step must be larger than this and what the stream brings in so many seconds. A smaller one is counted
+as fluid, and half of it widens the uncertainty."""
+HIDDEN_KG = 0.003
+"""Less than this, hidden in a stream, is not worth a word."""
+
+WORDS = ("fluid", "object")
+ANSWERABLE = ("object", "gulp", "flush")
+"""What the technician may know better. A burst goes with its flush; a pan that was lifted or lightened is no fluid."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """One thing that came or went. kg: signed. share: of it that counts as fluid while nobody has answered.
+
+    u_kg: of taking it out. doubt_kg: standard uncertainty for not knowing what it was.
+    """
+
+    id: str
+    t_s: float
+    kind: str
+    kg: float
+    u_kg: float
+    share: float = 0.0
+    doubt_kg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Finding:
+    """kind: None where the jump is fluid and nothing is to be taken out."""
+
+    kind: str | None
+    text: str = ""
+    share: float = 0.0
+
+
+FLUID = Finding(None)
+
+
+def counted(step: Step, says: str | None) -> tuple[float, float]:
+    """Mass of the step that counts as fluid, and its standard uncertainty, after the technician's answer if any."""
+    if says == "fluid":
+        return step.kg, 0.0
+    if says == "object":
+        return 0.0, step.u_kg
+    return step.share * step.kg, ((1.0 - step.share) ** 2 * step.u_kg**2 + step.doubt_kg**2) ** 0.5
+
+
+def _says(step: Step, steps: tuple[Step, ...], answers: Mapping[str, str]) -> str | None:
+    """The answer to a step; the bursts of a can share the answer to the flush that they were found to be."""
+    if step.id in answers or step.kind != "burst":
+        return answers.get(step.id)
+    return next((answers.get(s.id) for s in steps if s.kind == "flush" and s.t_s <= step.t_s), None)
+
+
+def in_words(step: Step) -> str:
+    """A line for the record."""
+    kind = step.kind.replace("_", " ")
+    return f"{kind} of {step.kg * 1000.0:+.0f} g" if step.kg else kind
+
+
+def between(
+    steps: tuple[Step, ...], answers: Mapping[str, str], from_s: float, to_s: float
+) -> tuple[float, float]:
+    """Fluid among the steps after from_s up to to_s, kg, and the standard uncertainty of having taken them out."""
+    kg = variance = 0.0
+    for step in steps:
+        if from_s < step.t_s <= to_s:
+            fluid_kg, u_kg = counted(step, _says(step, steps, answers))
+            kg += fluid_kg
+            variance += u_kg**2
+    return kg, variance**0.5
+
+
+def _what(kg: float) -> str:
+    if kg < 0.15:
+        return "something small, such as a bolt"
+    if kg < 1.0:
+        return "something such as a tool or a rag"
+    return "something heavy, such as a cover"
+
+
+def judge(
+    jump: Jump,
+    stage: str,
+    steps: tuple[Step, ...],
+    empty_kg: float | None,
+    raw_kg: float,
+    pump_kg_s: float | None,
+) -> Finding:
+    """Say what a jump was.
+
+    empty_kg: indicated by the pan before the drain; None if not known. raw_kg: indicated after the jump, with all
+    that lies on the pan. pump_kg_s: flow of the meter, None while nothing is pumped.
+    """
+    grams = jump.kg * 1000.0
+    if stage == "drain" and 0.0 < abs(jump.kg) < SPLASH_KG + SPLASH_S * max(0.0, jump.flow_kg_s):
+        return Finding("splash", share=1.0)
+    if jump.kg == 0.0:
+        if jump.swing_kg > KNOCK_KG:
+            return Finding("knock", f"The pan was knocked at {jump.t_s:.0f} s; the level is as before.")
+        if stage == "drain" and jump.hidden_kg > HIDDEN_KG:
+            return Finding(
+                "struck",
+                f"Something struck the pan at {jump.t_s:.0f} s under the stream, and it cannot be told whether it "
+                "stayed. Nothing was taken out; the uncertainty is wider. Look into the pan once it is empty.",
+                1.0,
+            )
+        return FLUID
+    off = bool(steps) and steps[-1].kind == "pan_lifted"
+    if off and jump.kg > 0:
+        return Finding(
+            "pan_back",
+            f"The pan is back, reading {raw_kg:.3f} kg. The figures go on from before it was lifted; what ran past "
+            "it is not in them and widens their uncertainty.",
+        )
+    if jump.kg < 0:
+        if any(
+            s.kind in ("object", "gulp") and abs(s.kg + jump.kg) < SAME_KG + 3.0 * s.u_kg + 3.0 * jump.u_kg
+            for s in steps
+        ):
+            return Finding("object_gone", f"What lay on the pan was taken off again ({-grams:.0f} g).")
+        if empty_kg is not None and raw_kg < empty_kg - PAN_KG:
+            return Finding(
+                "pan_lifted", "The pan was lifted off its cells. Put it back; the figures wait for it."
+            )
+        return Finding(
+            "object_gone",
+            f"{-grams:.0f} g went from the pan at once: taken off, or the pan was moved. Not counted.",
+        )
+    if pump_kg_s is not None and jump.kg / max(jump.rise_s, 0.1) < 2.0 * pump_kg_s:
+        return FLUID  # it runs over at the plug, and no faster than the pump can give
+    lasted_s = jump.end_t_s - jump.t_s
+    if pump_kg_s is not None and lasted_s > SHAKEN_S and 0.0 < jump.kg < 2.0 * pump_kg_s * lasted_s:
+        return Finding(
+            "gulp",
+            f"{grams:.0f} g came while the pan was shaken, from {jump.t_s:.0f} s on: run over at the plug, or something "
+            "laid on the pan? Half is counted and the doubt is in the uncertainty. Say which on the page.",
+            0.5,
+        )
+    if jump.rise_s <= SUDDEN_S:
+        return Finding(
+            "object",
+            f"{grams:.0f} g landed on the pan at once at {jump.t_s:.0f} s: {_what(jump.kg)}. Not counted as fluid. "
+            "If it was fluid, say so on the page.",
+        )
+    if stage == "drip" and jump.rise_s <= GULP_S:
+        return Finding(
+            "gulp",
+            f"{grams:.0f} g came within {jump.rise_s:.1f} s at {jump.t_s:.0f} s: a gulp of fluid, or something laid "
+            "on the pan? Half is counted and the doubt is in the uncertainty. Say which on the page.",
+            0.5,
+        )
+    return FLUID

@@ -1,0 +1,334 @@
+"""The running station on a simulated bay, through pins, bits, files and the guard process, in real time."""
+
+import time
+import tomllib
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from station.__main__ import _open_engine
+from station.bay.engine import Engine
+from station.core.replay import replay
+from station.errors import InputError
+from station.figures import balance
+from station.given import recording
+from station.given.config import BayConfig, demo_path, read_config
+from station.given.job import spec_from_tables
+from station.record.ledger import Ledger, now
+from station.record.recorder import Recorder
+from station.rehearsing.rehearse import Technician, read_scenario, rehearse
+
+FORM = {
+    "compartment": "b12_rear_axle",
+    "drained_fluid": "gear_75w90_used",
+    "fresh_fluid": "gear_75w90",
+    "technician": "J. Lindqvist",
+}
+
+
+def config(folder: Path) -> BayConfig:
+    return replace(read_config(demo_path()), ledger=folder / "ledger.sqlite")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("bay")
+
+
+@pytest.fixture(scope="module")
+def engine(folder: Path) -> Iterator[Engine]:
+    engine, close = _open_engine(config(folder), simulated=True)
+    yield engine
+    close()
+
+
+def until(true: Callable[[], bool], within_s: float, what: str) -> float:
+    """Wait for something; how long it took."""
+    started = time.monotonic()
+    while not true():
+        if time.monotonic() - started > within_s:
+            pytest.fail(f"{what}: not within {within_s} s")
+        time.sleep(0.01)
+    return time.monotonic() - started
+
+
+def to_fill(engine: Engine) -> str:
+    until(lambda: engine.view()["pan_g"] is not None, 5, "pan reads")
+    if engine.view()["stage"] not in ("idle", "closed", "abandoned"):
+        engine.abandon("the next test needs the bay")
+    job_id = engine.open_job(FORM)
+    until(lambda: engine.view()["stage"] == "plan", 2, "job shown")
+    for item in engine.view()["checklist"]:
+        engine.check(item["key"], True)
+    for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done"):
+        engine.mark(mark)
+    until(lambda: "fluid_supply_c" in engine.view()["temperatures_c"], 5, "supply read")
+    engine.mark("fill_start")
+    return job_id
+
+
+def run_pump(engine: Engine) -> None:
+    def running() -> bool:
+        engine.hold(True)
+        return bool(engine.view()["pump_on"])
+
+    until(running, 3, "pump runs while held")
+
+
+def test_marks_are_taken_in_their_order_only(engine: Engine) -> None:
+    until(lambda: engine.view()["pan_g"] is not None, 5, "pan reads")
+    engine.open_job(FORM)
+    with pytest.raises(InputError, match="makes no sense"):
+        engine.mark("fill_start")
+    with pytest.raises(InputError, match="waits"):
+        engine.mark("drain_open")  # the checklist comes first
+    with pytest.raises(InputError, match="A job is open"):
+        engine.open_job(FORM)
+    with pytest.raises(InputError, match="reason"):
+        engine.abandon(" ")
+    engine.abandon("only a test")
+    assert engine.view()["job"] is not None
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        ({"compartment": "", "vehicle": ""}, "is empty"),
+        ({"capacity": "2.9"}, "capacity"),
+        ({"capacity": "-1 L"}, "capacity"),
+        ({"fresh_fluid": "atf"}, "takes 75W-90"),
+        ({"drained_fluid": "soup"}, "drained_fluid is 'soup'"),
+        ({"method": "magic"}, "method = 'magic'"),
+        ({"technician": 7}, "technician is '7'"),
+    ],
+)
+def test_a_plan_that_cannot_be_is_refused_with_a_sentence(
+    engine: Engine, change: dict[str, object], expected: str
+) -> None:
+    with pytest.raises(InputError, match=expected):
+        engine.open_job({**FORM, **change})
+
+
+def test_a_bare_quart_is_read_by_the_shops_country(engine: Engine) -> None:
+    engine.open_job({**FORM, "capacity": "3 quarts"})
+    until(lambda: engine.view()["stage"] == "plan", 2, "job shown")
+    assert engine.view()["job"]["listed_capacity_l"] == pytest.approx(3 * 0.946352946)
+    engine.abandon("only a test")
+
+
+def test_the_pump_runs_only_while_held_and_stops_when_the_heartbeat_ends(engine: Engine) -> None:
+    to_fill(engine)
+    run_pump(engine)
+    took_s = until(lambda: not engine.view()["pump_on"], 2, "pump off after the last heartbeat")
+    print(f"pump seen off {took_s * 1000:.0f} ms after the last heartbeat")
+    run_pump(engine)
+    until(lambda: engine.hold(True) or engine.view()["metered_l"] > 0.01, 10, "fluid is metered while held")
+    engine.hold(False)
+    until(lambda: not engine.view()["pump_on"], 1, "pump off on letting go")
+    engine.abandon("only a test")
+
+
+def test_the_pendant_runs_the_pump_too(engine: Engine) -> None:
+    to_fill(engine)
+    engine.bench("pendant_down")
+    until(lambda: engine.view()["pump_on"], 3, "pump runs on the pendant")
+    engine.bench("pendant_up")
+    until(lambda: not engine.view()["pump_on"], 1, "pump off")
+    engine.abandon("only a test")
+
+
+@pytest.mark.parametrize(
+    ("pull", "put_back", "source"),
+    [("unplug_pan", "replug_pan", "pan"), ("unplug_supply", "replug_supply", "fluid_supply_c")],
+)
+def test_an_unplugged_sensor_stops_the_pump_and_is_told_within_two_seconds(
+    engine: Engine, pull: str, put_back: str, source: str
+) -> None:
+    job_id = to_fill(engine)
+    run_pump(engine)
+    engine.bench(pull)
+    started = time.monotonic()
+
+    def told() -> bool:
+        engine.hold(True)  # the technician goes on holding
+        return any(fault["source"] == source for fault in engine.view()["faults"])
+
+    until(told, 2, "the fault is told")
+    until(lambda: not engine.view()["pump_on"], 2 - (time.monotonic() - started), "the pump is off")
+    engine.hold(True)
+    time.sleep(0.2)
+    assert not engine.view()["pump_on"]
+    assert any(source in notice["text"] for notice in engine.view()["notices"])
+    engine.hold(False)
+    engine.bench(put_back)
+    until(lambda: not engine.view()["faults"], 6, "well again")
+    run_pump(engine)  # and the job goes on
+    engine.hold(False)
+    engine.abandon("only a test")
+    until(lambda: engine.job(job_id)["closed_utc"] is not None, 3, "the job is kept")
+
+
+def test_the_hard_wired_stop_is_sensed_and_its_release_restarts_nothing(engine: Engine) -> None:
+    to_fill(engine)
+    run_pump(engine)
+    engine.bench("stop_pressed")
+
+    def off() -> bool:
+        engine.hold(True)
+        return not engine.view()["pump_on"]
+
+    until(off, 2, "pump off")
+    engine.bench("stop_released")
+    for _ in range(10):
+        engine.hold(True)
+        time.sleep(0.05)
+        assert not engine.view()["pump_on"]
+    engine.hold(False)
+    engine.abandon("only a test")
+
+
+def test_the_pages_stop_holds_until_every_control_was_let_go(engine: Engine) -> None:
+    to_fill(engine)
+    engine.bench("pendant_down")
+    until(lambda: engine.view()["pump_on"], 3, "pump runs on the pendant")
+    engine.stop()
+    until(lambda: not engine.view()["pump_on"], 1, "pump off though the pendant is held")
+    time.sleep(0.3)
+    assert not engine.view()["pump_on"]
+    engine.bench("pendant_up")
+    until(lambda: not engine.view()["held"], 1, "let go")
+    engine.bench("pendant_down")
+    until(lambda: engine.view()["pump_on"], 3, "pump runs again after letting go")
+    engine.bench("pendant_up")
+    engine.abandon("only a test")
+
+
+def begin_run(engine: Engine) -> None:
+    """Begin a proving run as soon as the pan has been calm for long enough."""
+
+    def begun() -> bool:
+        try:
+            engine.calibrate("begin_run", {})
+        except InputError:
+            return False
+        return True
+
+    until(begun, 15, "the run begins")
+
+
+def test_a_proving_run_needs_a_new_press_and_its_drop_stops_the_pump(engine: Engine) -> None:
+    engine.calibrate("begin", {"kind": "meter", "fluid": "gear_75w90", "volume": "1 L"})
+    try:
+        time.sleep(7.0)
+        engine.bench("pendant_down")
+        time.sleep(0.3)
+        with pytest.raises(InputError, match="held"):
+            engine.calibrate("begin_run", {})
+        engine.bench("pendant_up")
+        begin_run(engine)
+        engine.bench("pendant_down")
+        until(lambda: engine.view()["pump_on"], 3, "pump runs within the run")
+        engine.calibrate("drop_run", {})
+        until(lambda: not engine.view()["pump_on"], 1, "pump off though the pendant is held")
+        time.sleep(0.4)
+        assert not engine.view()["pump_on"]
+        engine.bench("pendant_up")
+        time.sleep(0.2)
+        assert not engine.view()["pump_on"]
+    finally:
+        engine.bench("pendant_up")
+        engine.calibrate("abandon", {"reason": "only a test"})
+
+
+def test_a_live_job_exported_and_replayed_gives_the_same_figures(engine: Engine, folder: Path) -> None:
+    job_id = to_fill(engine)
+    run_pump(engine)
+    until(lambda: engine.hold(True) or engine.view()["metered_l"] > 0.05, 20, "some fluid metered")
+    engine.hold(False)
+    time.sleep(1.0)
+    engine.mark("fill_done")
+    engine.mark("plug_in")
+    engine.mark("close")
+    until(lambda: engine.job(job_id)["closed_utc"] is not None, 3, "written")
+    kept = engine.job(job_id)["report"]
+    spec = spec_from_tables(tomllib.loads(engine.job_toml(job_id)), "export")
+    samples = recording.parse(engine.recording_csv(job_id).splitlines(True), "export")
+    again = balance.report(replay(spec, samples))
+    for key in kept:
+        if key != "notices":
+            assert again[key] == kept[key], key
+    assert kept["verdict"] == "short"
+    ledger = Ledger(folder / "ledger.sqlite", read_only=True)
+    assert ledger.verify() is None
+    ledger.close()
+
+
+def test_a_job_that_a_stopped_station_left_open_is_kept_with_its_figures(tmp_path: Path) -> None:
+    here = config(tmp_path)
+    half = rehearse(replace(read_scenario(None), technician=Technician(patience_s=240.0, cure_s=30.0)), 4)
+    drained_at = next(s.t_s for s in half.samples if s.value == "drain_done")
+    recorder = Recorder(here.ledger, lambda text: None)
+    recorder.event("j1", "job_open", {**half.state.spec.to_table(), "backend": "simulated"}, now(0.0))
+    for sample in half.samples:
+        if sample.t_s <= drained_at + 5.0:
+            recorder.sample("j1", sample)
+    recorder.close()
+
+    engine, close = _open_engine(here, simulated=True)
+    try:
+        until(lambda: engine.job("j1")["closed_utc"] is not None, 3, "the job is closed off")
+        job = engine.job("j1")
+        assert job["report"]["stage"] == "abandoned"
+        assert "interrupted" in [n["kind"] for n in job["report"]["notices"]]
+        assert job["report"]["drained_l"] == pytest.approx(half.truth["drained_l"], rel=0.01)
+        assert engine.view()["pump_on"] is False
+        assert engine.jobs()[0]["job_id"] == "j1"
+    finally:
+        close()
+    ledger = Ledger(here.ledger, read_only=True)
+    assert ledger.verify() is None
+    ledger.close()
+
+
+def test_what_landed_on_the_pan_can_be_answered_until_the_close(engine: Engine) -> None:
+    until(lambda: engine.view()["pan_g"] is not None, 5, "pan reads")
+    if engine.view()["stage"] not in ("idle", "closed", "abandoned"):
+        engine.abandon("the next test needs the bay")
+    with pytest.raises(InputError, match="No job is open"):
+        engine.answer("s1", "fluid")
+    job_id = engine.open_job(FORM)
+    until(lambda: engine.view()["stage"] == "plan", 2, "job shown")
+    for item in engine.view()["checklist"]:
+        engine.check(item["key"], True)
+    engine.mark("pan_placed")
+    time.sleep(1.5)
+    engine.mark("drain_open")
+    time.sleep(1.0)
+    with pytest.raises(InputError, match="no step 's1' on this pan; to be told: none yet"):
+        engine.answer("s1", "fluid")
+    engine.bench("weight_500g")
+    until(lambda: engine.view()["steps"] != [], 10, "the weight seen")
+    seen = engine.view()["steps"][0]
+    assert seen["kind"] == "object"
+    assert seen["utc"] is not None
+    assert engine.view()["drained_l"] == pytest.approx(0.0, abs=0.05)
+    with pytest.raises(InputError, match="'bolt' is no answer; expected one of: fluid, object"):
+        engine.answer("s1", "bolt")
+    engine.answer("s1", "fluid")
+    assert engine.view()["steps"][0]["says"] == "fluid"
+    assert engine.view()["drained_l"] == pytest.approx(0.57, abs=0.05)
+    engine.mark("drain_done")
+    engine.answer("s1", "object")
+    assert engine.view()["drained_l"] == pytest.approx(0.0, abs=0.05)
+    engine.bench("weights_off")
+    until(lambda: len(engine.view()["steps"]) == 2, 10, "the weight gone")
+    with pytest.raises(InputError, match=r"s2 \(object gone\) is not asked about"):
+        engine.answer("s2", "fluid")
+    engine.abandon("only a test")
+    texts = [(e["kind"], e["text"]) for e in engine.job(job_id)["events"] if e["kind"] in ("step", "answer")]
+    assert texts[0] == ("step", "s1: object of +500 g")
+    assert texts[1:3] == [("answer", "s1:fluid"), ("answer", "s1:object")]
+    with pytest.raises(InputError, match="No job is open"):
+        engine.answer("s1", "fluid")

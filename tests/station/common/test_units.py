@@ -1,0 +1,180 @@
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from station.common import units as u
+
+VOLUME_UNITS = [
+    "L", "mL", "cL", "dL", "US pt", "US qt", "US gal", "US fl oz", "imperial pt", "imperial qt", "imperial gal",
+    "imperial fl oz", "m³", "in³",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "litres"),
+    [
+        ("2.9 L", 2.9), ("2.9L", 2.9), ("  2.9   litres ", 2.9), ("2900 mL", 2.9), ("2900 ML", 2.9), ("2900 cc", 2.9),
+        ("29 dL", 2.9), ("290 cl", 2.9), ("2900 cm³", 2.9), ("0 L", 0.0), (".5 l", 0.5), ("3. L", 3.0), ("+1 L", 1.0),
+        ("0.0029 m3", 0.0029 * 1000), ("1/2 L", 0.5), ("2 1/4 L", 2.25),
+    ],
+)  # fmt: skip
+def test_metric_volumes(text: str, litres: float) -> None:
+    assert u.parse_volume_l(text) == pytest.approx(litres, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["9.7 US pt", "9.7 US pints", "9.7 U.S. pint", "9.7 uspt", "9.7 us liquid pints", "9 7/10 USA pint"],
+)
+def test_a_unit_that_names_its_country_needs_no_setting(text: str) -> None:
+    assert u.parse_volume_l(text) == pytest.approx(9.7 * 0.473176473, rel=1e-15)
+    assert u.parse_volume_l(text, "imperial") == u.parse_volume_l(text, "us") == u.parse_volume_l(text)
+
+
+@pytest.mark.parametrize("text", ["2 imperial quarts", "2 imp qt", "2 Imp. Quart", "2 UK quart", "2 U.K. qt"])
+def test_imperial_spellings(text: str) -> None:
+    assert u.parse_volume_l(text, "us") == pytest.approx(2.273045, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("unit", "us", "imperial"),
+    [
+        ("pt", 0.473176473, 0.56826125), ("pints", 0.473176473, 0.56826125), ("qt", 0.946352946, 1.1365225),
+        ("quarts", 0.946352946, 1.1365225), ("gal", 3.785411784, 4.54609), ("gallons", 3.785411784, 4.54609),
+        ("fl oz", 0.0295735295625, 0.0284130625), ("fluid ounces", 0.0295735295625, 0.0284130625),
+    ],
+)  # fmt: skip
+def test_an_ambiguous_unit_is_read_by_the_country_and_refused_without(
+    unit: str, us: float, imperial: float
+) -> None:
+    assert u.parse_volume_l(f"3 {unit}", "us") == pytest.approx(3 * us, rel=1e-15)
+    assert u.parse_volume_l(f"3 {unit}", "imperial") == pytest.approx(3 * imperial, rel=1e-15)
+    with pytest.raises(
+        ValueError, match=r"may be the US .* \(.* L\) or the imperial .*Write \"US "
+    ) as caught:
+        u.parse_volume_l(f"3 {unit}")
+    assert f"{us:.4f} L" in str(caught.value)
+    assert f"{imperial:.4f} L" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "kg"), [("5 kg", 5.0), ("500 g", 0.5), ("11 lb", 11 * 0.45359237), ("8 oz", 0.5 * 0.45359237)]
+)
+def test_mass(text: str, kg: float) -> None:
+    assert u.parse_mass_kg(text) == pytest.approx(kg, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("text", "c"),
+    [
+        ("20 degC", 20.0), ("20°C", 20.0), ("20 C", 20.0), ("60 °F", 140.0 / 9.0), ("60 degF", 140.0 / 9.0),
+        ("-40 F", -40.0), ("293.15 K", 20.0), ("-5 celsius", -5.0),
+    ],
+)  # fmt: skip
+def test_temperature(text: str, c: float) -> None:
+    assert u.parse_temperature_c(text) == c
+
+
+@pytest.mark.parametrize(
+    "text", ["30 lbf·ft", "30 ft-lb", "30 ft lbs", "30 lb-ft", "30 foot-pounds", "30 lb.ft"]
+)
+def test_torque_spellings(text: str) -> None:
+    """30 lbf·ft is 40.7 N·m, the lower end of a common cover-bolt torque (common practice, no source)."""
+    assert u.parse_torque_nm(text) == pytest.approx(40.675, abs=5e-4)
+
+
+def test_other_torques() -> None:
+    assert u.parse_torque_nm("45 N·m") == u.parse_torque_nm("45 Nm") == u.parse_torque_nm("45 N m") == 45.0
+    assert u.parse_torque_nm("360 in-lb") == pytest.approx(u.parse_torque_nm("30 ft-lb"), rel=1e-15)
+    assert u.parse_torque_nm("1 kgf·m") == 9.80665
+    assert u.parse_torque_nm("100 kgf·cm") == 9.80665
+
+
+@given(st.floats(1e-6, 9_000.0), st.sampled_from(VOLUME_UNITS))
+def test_volume_round_trips_exactly(litres: float, unit: str) -> None:
+    assert u.parse_volume_l(u.format_volume(litres, unit)) == litres
+
+
+@given(st.floats(1e-6, 9_000.0), st.sampled_from(["kg", "g", "lb", "oz"]))
+def test_mass_round_trips_exactly(kg: float, unit: str) -> None:
+    assert u.parse_mass_kg(u.format_mass(kg, unit)) == kg
+
+
+@given(
+    st.floats(-89.0, 399.0).filter(lambda x: x == 0.0 or abs(x) > 1e-6), st.sampled_from(["°C", "degF", "K"])
+)
+def test_temperature_round_trips_exactly(c: float, unit: str) -> None:
+    assert u.parse_temperature_c(u.format_temperature(c, unit)) == c
+
+
+@given(st.floats(1e-6, 4_900.0), st.sampled_from(["N·m", "lbf·ft", "lbf·in", "kgf·m", "kgf·cm"]))
+def test_torque_round_trips_exactly(nm: float, unit: str) -> None:
+    assert u.parse_torque_nm(u.format_torque(nm, unit)) == nm
+
+
+def test_text_is_as_short_as_it_can_be() -> None:
+    assert u.format_volume(2.9) == "2.9 L"
+    assert u.format_volume(0.473176473, "US pt") == "1 US pt"
+    assert u.format_volume(1000.0, "L") == "1000 L"
+    assert u.format_temperature(15.0, "degF") == "59 degF"
+    assert u.format_mass(0.45359237, "lb") == "1 lb"
+
+
+def test_decimals_are_rounded() -> None:
+    assert u.format_volume(2.9, "imperial qt", 2) == "2.55 imperial qt"
+    assert u.format_volume(0.0, "L", 3) == "0.000 L"
+    assert u.format_torque(40.675, "lbf·ft", 1) == "30.0 lbf·ft"
+    assert u.format_volume(-0.012, "L", 3) == "-0.012 L"  # a difference may be negative
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("2.9", "volume is '2.9' without a unit. Write number and unit, such as \"2.9 L\""),
+        (2.9, "volume is 2.9 without a unit"),
+        (None, "volume is None without a unit"),
+        ("", "volume is '', which starts with no number"),
+        ("L", "volume is 'L', which starts with no number"),
+        ("nan L", "volume is 'nan L', which starts with no number"),
+        ("inf L", "which starts with no number"),
+        ("-1 L", "volume is '-1 L' = -1 L, outside 0 to 10000 L. Check number and unit"),
+        ("-1/2 L", "= -0.5 L, outside 0"),
+        ("10001 L", "= 10001 L, outside 0 to 10000"),
+        ("2,9 L", "number ends too early. Write one number, its decimals after a point"),
+        ("1.234.5 L", "number ends too early"),
+        ("1 2 L", "number ends too early"),
+        ("1e3 L", "the unit 'e3 L' is not known"),
+        ("1/0 L", "divides by zero"),
+        ("3 L + 2 L", "the unit 'L \\+ 2 L' is not known"),
+        ("3 foo", "the unit 'foo' is not known here, expected L, mL, US or imperial pt"),
+        ("3 us L", "the unit 'us L' is not known"),
+        ("3 us", "the unit 'us' is not known"),
+        ("3 kg", "the unit 'kg' is not known"),
+        ("9" * 200 + " L", "has 202 characters"),
+    ],
+)
+def test_what_is_no_volume_is_refused(text, words: str) -> None:
+    with pytest.raises(ValueError, match=words):
+        u.parse_volume_l(text)
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda: u.parse_volume_l("3 qt", "fr"), "country is 'fr', expected 'us' or 'imperial'"),
+        (lambda: u.parse_mass_kg("5 L"), "mass is '5 L': the unit 'L' is not known here, expected kg"),
+        (lambda: u.parse_mass_kg("-5 kg"), "mass is '-5 kg' = -5 kg, outside 0 to 10000 kg"),
+        (lambda: u.parse_temperature_c("20"), "temperature is '20' without a unit"),
+        (
+            lambda: u.parse_temperature_c("-300 degC"),
+            "temperature is '-300 degC' = -300 °C, outside -90 to 400",
+        ),
+        (lambda: u.parse_torque_nm("99999 N·m"), "torque is '99999 N·m' = 99999 N·m, outside 0 to 5000"),
+        (lambda: u.format_volume(1.0, "qt"), "volume is 'qt': 'qt' may be the US quart"),
+        (lambda: u.format_volume(float("nan")), "value is nan, expected a finite number"),
+        (lambda: u.format_mass(1.0, "stone"), "the unit 'stone' is not known"),
+    ],
+)
+def test_the_rest_is_refused_as_well(call, words: str) -> None:
+    with pytest.raises(ValueError, match=words):
+        call()

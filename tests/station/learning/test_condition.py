@@ -1,0 +1,155 @@
+"""The drained fluid in the trade's words; photos come in clean, or not at all."""
+
+import io
+from pathlib import Path
+
+import pytest
+from PIL import Image, PngImagePlugin
+
+from station.__main__ import main
+from station.errors import InputError
+from station.learning import condition
+from station.learning.condition import Condition, clean_photo
+from station.record.ledger import Ledger
+from tests.station.shop_rows import at
+
+SECRET = b"52.1234N 4.5678E phone of M. Okafor"
+
+
+def picture(width: int = 60, height: int = 40) -> Image.Image:
+    image = Image.new("RGB", (width, height), (200, 180, 40))
+    image.paste((10, 10, 10), (0, 0, width // 3, height // 2))
+    return image
+
+
+def jpeg(orientation: int = 1, image: Image.Image | None = None) -> bytes:
+    exif = Image.Exif()
+    exif[0x0112], exif[0x010E] = orientation, SECRET.decode()
+    out = io.BytesIO()
+    (image or picture()).save(out, "JPEG", exif=exif, comment=SECRET, quality=90)
+    return out.getvalue()
+
+
+def png() -> bytes:
+    info = PngImagePlugin.PngInfo()
+    info.add_text("Comment", SECRET.decode())
+    out = io.BytesIO()
+    picture().save(out, "PNG", pnginfo=info)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(("data", "mime"), [(jpeg(), "image/jpeg"), (png(), "image/png")])
+def test_nothing_but_pixels_is_kept(data: bytes, mime: str) -> None:
+    assert SECRET in data
+    photo = clean_photo(data + b"trailing " + SECRET)
+    assert photo.mime == mime
+    assert SECRET not in photo.data
+    assert b"Exif" not in photo.data
+    with Image.open(io.BytesIO(photo.data)) as kept:
+        assert not kept.getexif()
+        assert "comment" not in {key.casefold() for key in kept.info}
+        assert kept.size == (60, 40)
+        assert max(abs(a - b) for a, b in zip(kept.getpixel((50, 30)), (200, 180, 40), strict=True)) <= 6
+
+
+def test_a_photo_taken_sideways_stands_upright() -> None:
+    photo = clean_photo(jpeg(orientation=6))  # rotate by 90° clockwise to view
+    assert (photo.width, photo.height) == (40, 60)
+    with Image.open(io.BytesIO(photo.data)) as kept:
+        assert sum(kept.getpixel((36, 4))) < 120  # the dark corner went to the top right
+
+
+def test_a_big_photo_is_made_smaller() -> None:
+    photo = clean_photo(jpeg(image=picture(5000, 3000)))
+    assert (photo.width, photo.height) == (2048, 1229)
+
+
+REFUSED = {
+    "a text": (b"not a picture", "not a whole JPEG or PNG"),
+    "nothing": (b"", "not a whole JPEG or PNG"),
+    "another format": (b"GIF89a" + b"\x00" * 50, "not a whole JPEG or PNG"),
+    "half a JPEG": (jpeg(image=picture(600, 400))[:3000], "not a whole JPEG or PNG"),
+    "half a PNG": (png()[:90], "not a whole JPEG or PNG"),
+    "too many bytes": (b"\xff\xd8" + b"\x00" * condition.MAX_BYTES, "expected at most 12000000"),
+}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_what_is_no_usable_photo_is_refused_with_a_reason(name: str) -> None:
+    data, words = REFUSED[name]
+    with pytest.raises(InputError, match=words):
+        clean_photo(data)
+
+
+@pytest.mark.parametrize("side", [8000, 12_000, 20_000])
+def test_a_small_file_with_very_many_pixels_is_refused(side: int) -> None:
+    """A PNG of one colour is tiny and would fill the memory when unpacked."""
+    out = io.BytesIO()
+    Image.new("1", (side, side)).save(out, "PNG")
+    with pytest.raises(InputError, match="pixels"):
+        clean_photo(out.getvalue())
+
+
+def test_photos_lie_beside_the_ledger_under_their_hash_and_tampering_shows(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "depot.sqlite"
+    folder = condition.folder_of(path)
+    assert folder == tmp_path / "depot-photos"
+    one, two = clean_photo(jpeg()), clean_photo(png())
+    ledger = Ledger(path)
+    ledger.append("j1", "job_open", {"job": {}}, at("2026-01-01"))
+    for photo in (one, two):
+        condition.store(folder, photo)
+        condition.store(folder, photo)  # the same photo again is the same file
+        ledger.append("j1", condition.PHOTO_EVENT, photo.event_body("M. Okafor", "magnet"), at("2026-01-02"))
+    noted = Condition("black", "burnt", "chips", note="whines")
+    ledger.append("j1", condition.EVENT, noted.to_dict(), at("2026-01-02"))
+    assert sorted(file.name for file in folder.iterdir()) == sorted([one.name, two.name])
+    got = condition.of_job(ledger, "j1")
+    assert got["condition"] == noted.to_dict()
+    assert [photo["name"] for photo in got["photos"]] == [one.name, two.name]
+    assert any("gear or bearing" in text for text in got["findings"])
+    assert condition.load(folder, one.name) == one.data
+    assert condition.broken_photos(ledger, folder) == []
+    (folder / one.name).write_bytes(two.data)
+    (folder / two.name).unlink()
+    assert [text.split()[-1] for text in condition.broken_photos(ledger, folder)] == ["changed", "missing"]
+    assert ledger.verify() is None
+    ledger.close()
+    assert main(["verify", "--ledger", str(path)]) == 1
+    assert f"the photo {one.name} of job j1 was changed" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["../depot.sqlite", "a.jpg", "", "/etc/passwd", "0" * 64 + ".jpg/.."])
+def test_no_other_file_can_be_fetched_as_a_photo(name: str, tmp_path: Path) -> None:
+    with pytest.raises(KeyError):
+        condition.load(tmp_path, name)
+
+
+def test_form_takes_the_trades_words_and_no_others() -> None:
+    form = {
+        "colour": "grey",
+        "smell": "usual",
+        "metal": "fine paste",
+        "milky": True,
+        "note": " first change ",
+    }
+    assert condition.from_form(form) == Condition("grey", "usual", "fine paste", True, "first change")
+    for name, value in (
+        ("colour", "purple"),
+        ("smell", None),
+        ("metal", "lots"),
+        ("milky", "yes"),
+        ("note", 5),
+    ):
+        with pytest.raises(InputError, match=name):
+            condition.from_form({**form, name: value})
+
+
+def test_fine_paste_is_usual_at_a_first_change() -> None:
+    paste = Condition("amber", "usual", "fine paste")
+    assert "first change" in condition.findings(paste, break_in=True)[0]
+    assert "usual wear" in condition.findings(paste)[0]
+    assert condition.findings(Condition("amber", "usual", "none")) == []
+    assert condition.findings(Condition("grey", "usual", "none", milky=True))[0].startswith("Milky: water")

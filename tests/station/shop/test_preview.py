@@ -1,0 +1,129 @@
+"""A plan says before its job what will go in, and with figures whether the containers hold it."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from station.bay.plan import spec_from_form
+from station.calibrating.calibration_desk import Lines
+from station.filling.hose import Hose, Slug
+from station.given.config import BayConfig, demo_path, read_config
+from station.record.ledger import Ledger
+from station.shop import audit, catalogue, offered, stock
+from station.shop.catalogue import Change
+from station.shop.preview import Preview, preview
+from station.shop.shop import learned
+from tests.station.shop_rows import add, at
+
+FORM = {"compartment": "b12_rear_axle", "drained_fluid": "gear_75w90_used", "fresh_fluid": "gear_75w90"}
+SPARE_L = 0.25
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    ledger = Ledger(tmp_path / "l.sqlite")
+    changes = [
+        *offered.from_config(read_config(demo_path())),
+        Change("container", ("drum 1",), "add", {"fluid": "gear_75w90", "size": "60 L"}),
+        Change("container", ("drum 2",), "add", {"fluid": "gear_75w90", "size": "60 L"}),
+        Change(
+            "compartment",
+            ("Bus 12", "rear axle"),
+            "change",
+            {"type": "midibus axle", "interval_months": "12"},
+        ),
+    ]
+    ledger.append(None, catalogue.EVENT, catalogue.body(changes, "test"), at("2026-01-01"))
+    yield ledger
+    ledger.close()
+
+
+def counted(ledger: Ledger, container: str, volume_l: float, u95_l: float) -> None:
+    body = audit.movement("counted", "gear_75w90", volume_l, u95_l, container)
+    ledger.append(None, audit.EVENT, body, at("2026-03-01T06:00:00.000+00:00"))
+
+
+NO_HOSE = Hose(0.0)
+
+
+def look(ledger: Ledger, hose: Hose = NO_HOSE, **more: Any) -> Preview:
+    present = catalogue.read(ledger)
+    config: BayConfig = offered.merged(read_config(demo_path()), present)
+    spec = spec_from_form(config, {**FORM, **more}, Lines(None, None, {}, None))
+    shop = learned(config, ledger, spec)
+    return preview(config, present, ledger, spec, shop, hose, date(2026, 3, 11), "2026-03-11")
+
+
+def test_a_container_that_cannot_cover_the_fill_is_told_with_its_figures(ledger: Ledger) -> None:
+    counted(ledger, "drum 1", 2.00, 0.10)
+    counted(ledger, "drum 2", 40.0, 0.50)
+    short = look(ledger, container="drum 1")
+    needed_l = short.expected.value_l + SPARE_L
+    assert short.supply.needed_l == pytest.approx(needed_l)
+    assert short.supply.bring_l == pytest.approx(needed_l - 2.00 + 0.10)  # its doubt counts against it
+    assert "drum 1 should hold 2.00 ± 0.10 L" in short.supply_text
+    assert f"Bring {short.supply.bring_l:.2f} L more" in short.supply_text
+    enough = look(ledger, container="drum 2")
+    assert enough.supply.enough
+    assert "Bring" not in enough.supply_text
+    together = look(ledger)
+    assert together.supply.content_l == pytest.approx(42.0)
+    assert together.to_dict()["supply"]["text"] == together.supply_text
+
+
+def test_what_the_hose_takes_first_is_needed_too(ledger: Ledger) -> None:
+    counted(ledger, "drum 1", 3.20, 0.01)
+    assert look(ledger, container="drum 1").supply.enough
+    foreign = look(ledger, Hose(0.35, (Slug("atf", "ATF", 0.35),)), container="drum 1")
+    assert foreign.purge_l == 0.35
+    assert not foreign.supply.enough
+    assert "0.35 L to purge the hose" in foreign.supply_text
+
+
+def test_a_container_that_was_never_counted_or_is_not_listed_is_no_promise(ledger: Ledger) -> None:
+    unknown = look(ledger, container="drum 1")
+    assert not unknown.supply.counted
+    assert "never counted" in unknown.supply_text
+    missing = look(ledger, container="drum 9")
+    assert "drum 9 is not listed with gear_75w90" in missing.supply_text
+
+
+def test_books_below_nothing_are_no_promise_and_are_told(ledger: Ledger) -> None:
+    counted(ledger, "drum 1", 2.0, 0.10)
+    add(ledger, {"container": "drum 1", "metered_l": 2.05})
+    within = look(ledger, container="drum 1")
+    assert within.supply.counted  # below nothing, but within its doubt
+    add(ledger, {"container": "drum 1", "metered_l": 2.00})
+    below = look(ledger, container="drum 1")
+    (held,) = [
+        one for one in stock.contents(ledger, catalogue.read(ledger), "2027") if one.container == "drum 1"
+    ]
+    assert held.to_dict()["overdrawn"]
+    assert not below.supply.counted
+    assert "below nothing" in below.supply_text
+
+
+def test_the_plan_names_the_next_change_and_what_the_target_rests_on(ledger: Ledger) -> None:
+    found = look(ledger)
+    assert found.service is not None
+    assert found.service.text == "No change is on record here."
+    assert found.expected.words == "listed"
+    add(ledger, {"opened_utc": "2025-01-10T08:00:00.000+00:00", "compartment_type": "midibus axle"})
+    found = look(ledger)
+    assert found.service is not None
+    assert (found.service.state, found.service.due_date) == ("overdue", "2026-01-10")
+    assert found.expected.words == "learned from 1 job"  # found by the catalogue's type, which nobody typed
+
+
+def test_the_compartments_type_comes_from_the_catalogue_unless_another_is_typed(ledger: Ledger) -> None:
+    config = offered.merged(read_config(demo_path()), catalogue.read(ledger))
+    lines = Lines(None, None, {}, None)
+    assert spec_from_form(config, FORM, lines).labels["compartment_type"] == "midibus axle"
+    typed = spec_from_form(config, {**FORM, "compartment_type": "other"}, lines)
+    assert typed.labels["compartment_type"] == "other"
+    bare = replace(config, compartments=read_config(demo_path()).compartments)
+    assert "compartment_type" not in spec_from_form(bare, FORM, lines).labels

@@ -1,0 +1,60 @@
+"""The leak watch: what a slope proves, and what it does not."""
+
+import math
+import random
+from dataclasses import replace
+
+import pytest
+
+from station.rehearsing.mishap import Mishap
+from station.rehearsing.rehearse import Technician, read_scenario, rehearse
+from station.weighing import leak
+from station.weighing.rest import U_CELL_KG_S
+
+
+def test_a_watch_says_what_it_would_have_found() -> None:
+    got = leak.watch(0.0, 4e-7, 0.0, 0.0, 870.0)
+    u_kg_s = math.hypot(4e-7, U_CELL_KG_S)
+    assert got.u95_l_h == pytest.approx(2 * u_kg_s * 3600 / 0.87)
+    assert got.limit_l_h == pytest.approx(3.29 * u_kg_s * 3600 / 0.87)
+    assert not got.found
+    assert got.text == f"No leak above {math.ceil(got.limit_l_h * 1000)} mL/h."
+
+
+def test_a_leak_is_told_with_its_uncertainty() -> None:
+    got = leak.watch(0.1 * 0.87 / 3600, 4e-7, 0.0, 0.0, 870.0)
+    assert got.found
+    assert got.rate_l_h == pytest.approx(0.1)
+    assert got.text.startswith("Leak of 100 ±")
+
+
+def test_evaporation_is_taken_off_and_its_doubt_widens_the_limit() -> None:
+    calm, drifting = (leak.watch(-2e-5, 4e-7, drift, u, 870.0) for drift, u in ((-2e-5, 0.0), (-2e-5, 5e-6)))
+    assert calm.rate_l_h == pytest.approx(0.0, abs=1e-12)
+    assert drifting.limit_l_h > 5 * calm.limit_l_h
+
+
+def test_one_in_twenty_dry_watches_alarms_and_one_in_twenty_leaks_at_the_limit_hides() -> None:
+    rng, u = random.Random(5), 4e-7
+    u_all = math.hypot(u, U_CELL_KG_S)
+    limit_kg_s = leak.watch(0.0, u, 0.0, 0.0, 870.0).limit_l_h * 0.87 / 3600
+    alarms = sum(leak.watch(rng.gauss(0.0, u_all), u, 0.0, 0.0, 870.0).found for _ in range(4000))
+    hidden = sum(
+        not leak.watch(limit_kg_s + rng.gauss(0.0, u_all), u, 0.0, 0.0, 870.0).found for _ in range(4000)
+    )
+    assert 0.035 < alarms / 4000 < 0.065
+    assert 0.035 < hidden / 4000 < 0.065
+
+
+@pytest.mark.parametrize(("l_h", "found"), [(0.0, False), (0.05, True)])
+def test_a_dripping_gasket_is_found_in_three_minutes(l_h: float, found: bool) -> None:
+    scenario = replace(
+        read_scenario(None),
+        technician=Technician(patience_s=300.0, cure_s=200.0),
+        mishaps=(Mishap("leak", "plug_in", 0.0, l_h=l_h),) if l_h else (),
+    )
+    report = rehearse(scenario, 3).report()
+    assert (report["leak_l_h"] > report["leak_limit_l_h"] / 2) == found
+    assert abs(report["leak_l_h"] - l_h) < report["leak_limit_l_h"]
+    assert report["leak_text"].startswith("Leak of" if found else "No leak above")
+    assert report["leak_limit_l_h"] < 0.015

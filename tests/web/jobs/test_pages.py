@@ -1,0 +1,334 @@
+"""Pages as a browser gets them."""
+
+import csv
+import dataclasses
+import html
+import io
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+
+import pytest
+
+from station.common.distance import parse_distance_km
+from station.common.units import parse_volume_l
+from station.errors import StationError
+from tests.web.conftest import Bay
+from tests.web.fake_engine import JOB_ID, STAGE_VIEWS, FakeEngine, job_record, view_of
+from web.calibrating import calibration_contexts
+from web.frame.gate import SECURITY_HEADERS
+from web.frame.problem import Problem
+from web.frame.render import HERE
+from web.jobs import contexts
+from web.shop import fleet_pages, quality_pages, setup_pages, usage_pages
+
+STAGES = ["idle", *STAGE_VIEWS]
+SHOP = ["/usage", "/quality", "/quality/chart?of=bay&name=Bay%201", "/due"]
+PAGES = [
+    "/",
+    "/wall",
+    "/wall?dark",
+    "/jobs",
+    f"/jobs/{JOB_ID}",
+    f"/jobs/{JOB_ID}/sheet",
+    "/calibration",
+    *SHOP,
+]
+
+
+@pytest.mark.parametrize("path", ["/", "/wall"])
+@pytest.mark.parametrize("stage", STAGES)
+def test_live_pages_render_in_every_stage(open_bay: Callable[..., Bay], stage: str, path: str) -> None:
+    reply = open_bay(FakeEngine(view_of(stage))).html(path)
+    assert reply.status_code == 200
+    assert f'data-stage="{stage}"' in reply.text
+
+
+@pytest.mark.parametrize(
+    "path", [*PAGES, "/jobs/unknown", "/nowhere", "/static/base.css", "/jobs.json", "/favicon.ico"]
+)
+def test_every_reply_carries_the_security_headers(bay: Bay, path: str) -> None:
+    reply = bay.html(path)
+    for name, value in SECURITY_HEADERS.items():
+        assert reply.headers[name] == value, name
+    assert reply.headers["Cache-Control"] in ("no-store", "no-cache")
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_pages_hold_nothing_inline_and_nothing_from_elsewhere(bay: Bay, path: str) -> None:
+    html = bay.html(path).text
+    assert not re.findall(r"<script(?![^>]*\bsrc=)", html)
+    assert not re.findall(r"<style|\sstyle=|\son\w+=|javascript:", html)
+    assert not re.findall(r"(?:src|href)=\"(?:https?:)?//", html)
+    for address in re.findall(r"(?:src|href)=\"(/static/[^\"]+)\"", html):
+        assert bay.send("GET", address).status_code == 200, address
+
+
+def test_static_files_reach_for_nothing_outside() -> None:
+    for path in (HERE / "static").iterdir():
+        text = path.read_text(encoding="utf-8").replace("http://www.w3.org/2000/svg", "")
+        assert not re.search(r"https?://|@import|url\((?!#)", text), path.name
+
+
+CONTEXTS = {
+    "bay.html": contexts.BayPage,
+    "wall.html": contexts.WallPage,
+    "jobs.html": contexts.JobsPage,
+    "job.html": contexts.JobPage,
+    "sheet.html": contexts.SheetPage,
+    "calibration.html": calibration_contexts.CalibrationPage,
+    "certificate.html": calibration_contexts.CertificatePage,
+    "usage.html": usage_pages.UsagePage,
+    "due.html": fleet_pages.DuePage,
+    "expected.html": fleet_pages.ExpectedPage,
+    "quality.html": quality_pages.QualityPage,
+    "quality_chart.html": quality_pages.ChartPage,
+    "setup.html": setup_pages.SetupPage,
+    "error.html": Problem,
+}
+
+
+@pytest.mark.parametrize(("template", "context"), CONTEXTS.items())
+def test_a_template_uses_all_that_its_page_declares_and_no_more(template: str, context: type) -> None:
+    text = (HERE / "templates" / template).read_text(encoding="utf-8")
+    used = set(re.findall(r"\bpage\.(\w+)", text))
+    assert used == {field.name for field in dataclasses.fields(context)}
+
+
+def test_every_mark_of_what_moves_has_a_value(bay: Bay) -> None:
+    from web.live.live import live
+
+    shown = live(view_of("fill"))
+    for path in ("/", "/wall"):
+        html = bay.html(path).text
+        assert set(re.findall(r'data-text="([^"]+)"', html)) <= shown.text.keys()
+        assert set(re.findall(r'data-show="([^"]+)"', html)) <= shown.flag.keys()
+        assert set(re.findall(r'data-html="([^"]+)"', html)) <= shown.html.keys()
+        assert set(re.findall(r'data-geo="([^"]+)"', html)) <= shown.geo.keys() | {"timer"}
+
+
+def test_the_simulated_badge_and_bench_are_there_only_when_simulated(open_bay: Callable[..., Bay]) -> None:
+    simulated, real = open_bay(), open_bay(FakeEngine(backend="pi"))
+    for path in ("/", "/wall"):
+        assert "badge simulated" in simulated.html(path).text
+        assert "badge simulated" not in real.html(path).text
+    assert 'id="bench"' in simulated.html("/").text
+    assert 'id="bench"' not in real.html("/").text
+    assert real.send("GET", "/bench/truth.json").status_code == 404
+    assert simulated.send("GET", "/bench/truth.json").json() == simulated.engine.truth()
+
+
+def test_the_bay_page_carries_the_cautions(bay: Bay) -> None:
+    html = bay.html("/").text
+    for words in (
+        "Hot fluid",
+        "Rated stands",
+        "Used oil on skin",
+        "running pump",
+        "service manual",
+        "not an emergency stop",
+    ):
+        assert words in html
+
+
+def test_the_plan_form_offers_the_list_with_what_is_listed(bay: Bay) -> None:
+    html = bay.html("/").text
+    assert (
+        'value="b12_transfer" data-capacity="1.9 US quart" data-method="drain plug" data-grade="ATF"' in html
+    )
+    assert "Another vehicle or compartment" in html
+
+
+def test_the_list_is_paged_by_the_last_job_shown(open_bay: Callable[..., Bay]) -> None:
+    bay = open_bay(FakeEngine(jobs=120))
+    first = bay.html("/jobs").text
+    older = re.search(r'/jobs\?before=([^"]+)"', first)
+    assert older is not None
+    assert older[1] == bay.engine.rows[49]["job_id"]
+    second = bay.html(f"/jobs?before={older[1]}").text
+    assert bay.engine.rows[50]["job_id"] in second
+    assert bay.engine.rows[49]["job_id"] not in re.findall(r'/jobs/([^"]+)"', second)
+    last = bay.html(f"/jobs?before={bay.engine.rows[99]['job_id']}").text
+    assert ">Older<" not in last
+    assert f'/jobs.csv?before={bay.engine.rows[99]["job_id"]}"' in last  # the files are of the same page
+
+
+def test_the_jobs_of_one_vehicle_are_listed_by_themselves(open_bay: Callable[..., Bay]) -> None:
+    bay = open_bay(FakeEngine(jobs=120))
+    name = 'Bus 9 & "co", ü'
+    for row in bay.engine.rows[::2]:
+        row["vehicle"] = name
+    first = bay.html(f"/jobs?{urlencode({'vehicle': name})}").text
+    ids = re.findall(r'href="/jobs/([^"]+)"', first)
+    assert ids == [row["job_id"] for row in bay.engine.rows[:100:2]]
+    older = re.search(r'href="(/jobs\?[^"]+before=[^"]+)"', first)
+    assert older is not None
+    second = bay.html(html.unescape(older[1])).text
+    assert re.findall(r'href="/jobs/([^"]+)"', second) == [row["job_id"] for row in bay.engine.rows[100::2]]
+    file = bay.send("GET", f"/jobs.csv?{urlencode({'vehicle': name, 'limit': 3})}").text
+    assert [row["job_id"] for row in csv.DictReader(io.StringIO(file))] == ids[:3]
+    assert "No job of Bus 77 has been recorded" in bay.html("/jobs?vehicle=Bus%2077").text
+    assert bay.send("GET", "/jobs.csv?limit=0").status_code == 422
+
+
+def test_an_empty_list_points_to_the_bay(open_bay: Callable[..., Bay]) -> None:
+    assert "No job has been recorded" in open_bay(FakeEngine(jobs=0)).html("/jobs").text
+
+
+def test_json_twins_carry_the_engines_own_values(bay: Bay) -> None:
+    assert bay.send("GET", "/view.json").json() == bay.engine.view()
+    assert bay.send("GET", "/jobs.json").json() == {"jobs": bay.engine.rows}
+    beside = {
+        "causes": [],
+        "causes_not_judged": None,
+        "torque": {"set_up": {"plug": "fill plug behind the fuel tank"}, "noted": ["cover bolts 42 N·m"]},
+        "settles": [],
+        "condition": None,
+        "findings": [],
+        "photos": [],
+    }
+    assert bay.send("GET", f"/jobs/{JOB_ID}.json").json() == {**bay.engine.records[JOB_ID], **beside}
+
+
+def test_the_job_page_shows_figures_budget_notices_and_events(bay: Bay) -> None:
+    html = bay.html(f"/jobs/{JOB_ID}").text
+    for words in ("2.62 ± 0.01 L", "18 ± 6 mL", "2.864 ± 0.011 L", "K-factor", "u = 5.6 mL", 'width="76.0%"'):
+        assert words in html
+    for words in ("The figures join", "drain open", "cover bolts 42 N·m", "recording.csv", "JOB.toml"):
+        assert words in html
+
+
+def test_the_sheet_states_what_a_customer_needs(bay: Bay) -> None:
+    html = bay.html(f"/jobs/{JOB_ID}/sheet").text
+    for words in ("2.62 ± 0.01 L", "2.86 ± 0.01 L", "2.87 ± 0.03 L", "2.77 to 2.97 L", "at 20 °C", "Full"):
+        assert words in html
+    for words in (
+        "cover bolts 42 N·m",
+        "yes, at the fill plug",
+        "No leak above 14 mL/h",
+        "signature",
+        "Not legal for trade",
+        "simulated bay",
+    ):
+        assert words in html
+
+
+def test_the_sheet_counts_the_notices_it_has_no_room_for(bay: Bay) -> None:
+    bay.engine.records[JOB_ID] = job_record(notices=11)
+    assert "8 more in the job" in bay.html(f"/jobs/{JOB_ID}/sheet").text
+
+
+@pytest.mark.parametrize("name", ["drained_l", "filled_l", "overflow_l", "metered_l", "p_within"])
+def test_a_job_without_a_figure_still_has_its_page_and_sheet(bay: Bay, name: str) -> None:
+    record = job_record()
+    record["report"] |= {name: None, f"{name[:-2]}_u95_l": None}
+    bay.engine.records[JOB_ID] = record
+    for path in (f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/sheet"):
+        reply = bay.html(path)
+        assert reply.status_code == 200
+        assert "None" not in re.sub(r"<p>None( noted)?\.</p>", "", reply.text)
+
+
+def test_a_job_that_measured_nothing_has_no_verdict(bay: Bay) -> None:
+    record = job_record(stage="abandoned")
+    nothing = {name: None for name in record["report"] if name.endswith("_l") and "expected" not in name}
+    kept = ("listed_capacity_l", "tolerance_minus_l", "tolerance_plus_l")
+    record["report"] |= {n: v for n, v in nothing.items() if n not in kept} | {"budgets": {}, "notices": []}
+    record["labels"] = {}
+    bay.engine.records[JOB_ID] = record
+    html = bay.html(f"/jobs/{JOB_ID}/sheet").text
+    assert "No verdict" in html
+    assert "This job was abandoned." in html
+
+
+def test_names_from_a_form_cannot_become_markup(bay: Bay) -> None:
+    record = job_record()
+    record["labels"]["vehicle"] = '"><script>alert(1)</script>'
+    bay.engine.records[JOB_ID] = record
+    for path in (f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/sheet"):
+        assert "<script>alert" not in bay.html(path).text
+
+
+@pytest.mark.parametrize(("file", "kind"), [("recording.csv", "text/csv"), ("JOB.toml", "application/toml")])
+def test_recording_and_job_can_be_downloaded(bay: Bay, file: str, kind: str) -> None:
+    reply = bay.send("GET", f"/jobs/{JOB_ID}/{file}")
+    assert reply.headers["Content-Type"].startswith(kind)
+    assert f'filename="{JOB_ID}.' in reply.headers["Content-Disposition"]
+
+
+@pytest.mark.parametrize("path", ["", "/sheet", ".json", "/recording.csv", "/JOB.toml"])
+def test_an_unknown_job_is_not_found(bay: Bay, path: str) -> None:
+    reply = bay.send("GET", f"/jobs/no-such-job{path}")
+    assert reply.status_code == 404
+    assert reply.json()["title"] == "No such job"
+
+
+SHAPES: list[tuple[str, Exception | None, int]] = [
+    ("/nowhere", None, 404),
+    ("/jobs/no-such-job", None, 404),
+    ("/jobs", StationError("The ledger cannot be read."), 503),
+    ("/jobs", RuntimeError("secret inside"), 500),
+]
+
+
+@pytest.mark.parametrize(("path", "error", "status"), SHAPES)
+def test_a_problem_has_one_shape_as_page_and_as_json(
+    bay: Bay, monkeypatch: pytest.MonkeyPatch, path: str, error: Exception | None, status: int
+) -> None:
+    if error is not None:
+
+        def fail(*_: Any) -> None:
+            raise error
+
+        monkeypatch.setattr(bay.engine, "jobs", fail)
+    as_json, as_page = bay.send("GET", path), bay.html(path)
+    content = as_json.json()
+    assert content.keys() == {"status", "title", "text"}
+    assert as_json.status_code == as_page.status_code == content["status"] == status
+    assert content["title"] in as_page.text
+    assert "secret inside" not in as_json.text + as_page.text
+    assert "Traceback" not in as_json.text + as_page.text
+
+
+def test_the_icon_is_our_own_and_served_where_browsers_look(bay: Bay) -> None:
+    for path in ("/favicon.ico", "/static/favicon.svg"):
+        reply = bay.send("GET", path)
+        assert reply.headers["Content-Type"].startswith("image/svg+xml")
+
+
+def test_no_page_needs_more_than_the_vocabulary_of_stages(bay: Bay) -> None:
+    stages = ["plan", "drain", "drip", "reseal", "fill", "settle", "leak watch", "closed"]
+    html = bay.html("/").text
+    found = re.findall(r'<span class="name">([^<]+)</span>', html)
+    assert sorted(found) == sorted(stages)
+
+
+def test_view_json_is_plain_json(bay: Bay) -> None:
+    json.loads(bay.send("GET", "/view.json").text, parse_constant=lambda name: pytest.fail(name))
+
+
+def test_templates_are_all_reached() -> None:
+    templates = {path.name for path in Path(HERE / "templates").iterdir()}
+    named = set()
+    for path in [*(HERE / "templates").iterdir(), *HERE.glob("*.py")]:
+        named |= set(re.findall(r'"(\w+\.html)"', path.read_text(encoding="utf-8")))
+    assert templates == named
+
+
+def test_a_plan_says_before_the_job_whether_the_fluid_is_there(bay: Bay) -> None:
+    reply = bay.post("/api/plan", {"compartment": "b12_rear_axle", "grade": ""}).json()
+    assert bay.engine.calls == [("plan_preview", {"compartment": "b12_rear_axle"})]
+    assert reply["plan"]["supply"]["text"] in reply["html"]
+    assert "<strong>2.87 ± 0.03 L</strong> expected, listed" in reply["html"]
+    assert 'class="caution-box"' in reply["html"]
+
+
+def test_what_the_plan_form_shows_as_an_example_is_taken(bay: Bay) -> None:
+    html = bay.html("/").text
+    (distance,) = re.findall(r'name="distance"[^>]*placeholder="([^"]+)"', html)
+    (capacity,) = re.findall(r'name="capacity"[^>]*placeholder="([^"]+)"', html)
+    assert parse_distance_km(distance) == 122300.0
+    assert parse_volume_l(capacity) == 2.9

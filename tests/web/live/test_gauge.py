@@ -1,0 +1,69 @@
+"""Drawings: true to the volumes, and spread out where it matters."""
+
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.web.fake_engine import JOB, view_of
+from web.live import gauge
+
+
+@given(
+    st.floats(0.2, 60.0), st.floats(0.001, 2.0), st.floats(0.001, 2.0), st.floats(-5, 80), st.floats(-5, 80)
+)
+def test_more_fluid_never_stands_lower(
+    expected: float, minus: float, plus: float, one: float, other: float
+) -> None:
+    flask = gauge.Flask(expected, minus, plus, expected)
+    low, high = sorted((one, other))
+    assert gauge.TOP <= flask.y(high) <= flask.y(low) <= gauge.BOTTOM
+
+
+def test_the_neck_spreads_the_tolerance_out() -> None:
+    flask = gauge.Flask(2.87, 0.1, 0.1, 2.87)
+    in_neck = flask.y(2.77) - flask.y(2.97)
+    in_body = flask.y(1.00) - flask.y(1.20)
+    assert in_neck > 5 * in_body
+    assert in_neck > 0.3 * (gauge.NECK_BASE - gauge.TOP)
+
+
+def test_fill_tolerance_and_doubt_stand_in_the_right_order() -> None:
+    drawn = gauge.flask(view_of("closed"))
+    surface = drawn["surface"]["y1"]
+    assert drawn["upper"]["y1"] < drawn["target"]["y1"] < drawn["lower"]["y1"]
+    assert drawn["upper"]["y1"] < surface < drawn["lower"]["y1"]
+    assert drawn["doubt"]["y"] < surface < float(drawn["doubt"]["y"]) + float(drawn["doubt"]["height"])
+    assert float(drawn["fluid"]["y"]) + float(drawn["fluid"]["height"]) == gauge.BOTTOM
+
+
+@pytest.mark.parametrize("filled_l", [None, 0.0, 2.871, 40.0])
+def test_an_empty_and_an_overfull_flask_stay_in_the_drawing(filled_l: float | None) -> None:
+    drawn = gauge.flask(view_of("fill", filled_l=filled_l, filled_u95_l=None))
+    assert gauge.TOP <= float(drawn["surface"]["y1"]) <= gauge.BOTTOM
+    assert float(drawn["fluid"]["height"]) >= 0
+
+
+def _percent(drawn: dict[str, Any], shape: str, name: str) -> float:
+    return float(drawn[shape][name].removesuffix("%"))
+
+
+def test_what_is_to_come_begins_where_the_drained_ends() -> None:
+    drawn = gauge.drain(view_of("drip"))
+    assert drawn["ahead"]["x"] == drawn["drained"]["width"]
+    reaches = _percent(drawn, "ahead", "x") + _percent(drawn, "ahead", "width")
+    assert _percent(drawn, "ahead_doubt", "x1") < reaches < _percent(drawn, "ahead_doubt", "x2")
+    assert reaches < _percent(drawn, "listed", "x1") < 100
+
+
+@pytest.mark.parametrize("drained_l", [None, 0.0, -0.01, 1.0, 2.9, 9.0])
+def test_the_drain_bar_holds_any_figure(drained_l: float | None) -> None:
+    drawn = gauge.drain(view_of("drain", drained_l=drained_l, job=dict(JOB)))
+    assert 0 <= _percent(drawn, "drained", "width") <= 100
+
+
+def test_a_timer_fills_as_it_runs() -> None:
+    assert gauge.timer(1200, 1200)["timer"]["width"] == "0.0%"
+    assert gauge.timer(300, 1200)["timer"]["width"] == "75.0%"
+    assert gauge.timer(0, 0)["timer"]["width"] == "100.0%"

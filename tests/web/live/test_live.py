@@ -1,0 +1,125 @@
+"""What stands on the page in each stage."""
+
+import json
+
+import pytest
+
+from tests.web.fake_engine import STAGE_VIEWS, view_of
+from web.live.live import live
+
+STAGES = ["idle", *STAGE_VIEWS]
+PANELS = {
+    "plan": "panel_plan",
+    "drain": "panel_drain",
+    "drip": "panel_drain",
+    "reseal": "panel_reseal",
+    "fill": "panel_fill",
+    "settle": "panel_settle",
+    "leak watch": "panel_leak",
+}
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_every_stage_shows_its_own_panel_only(stage: str) -> None:
+    shown = live(view_of(stage))
+    panels = {name for name, on in shown.flag.items() if on and name.startswith("panel_")}
+    assert panels == ({PANELS[stage]} if stage in PANELS else set())
+    assert shown.flag["plan_form"] == (stage in ("idle", "closed", "abandoned"))
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_every_stage_has_the_same_names_and_plain_json(stage: str) -> None:
+    shown, idle = live(view_of(stage)), live(view_of("idle"))
+    assert shown.text.keys() == idle.text.keys()
+    assert shown.flag.keys() == idle.flag.keys()
+    assert shown.html.keys() == idle.html.keys()
+    json.dumps(shown.to_dict(), allow_nan=False)
+
+
+def test_the_drip_says_what_is_to_come_and_whether_waiting_pays() -> None:
+    shown = live(view_of("drip"))
+    assert shown.text["drained"] == "2.62 ± 0.01 L"
+    assert shown.text["to_come"] == "41 ± 12 mL"
+    assert shown.text["waiting"] == "Worth waiting about 4 min more."
+    assert live(view_of("drip", wait_s=0)).text["waiting"] == "Waiting no longer pays."
+
+
+def test_the_leak_watch_says_what_it_can_exclude() -> None:
+    assert live(view_of("leak watch")).text["leak"] == "No leak above 31 mL/h."
+    assert live(view_of("leak watch")).text["leak.measured"].startswith("Measured 4 ± 19 mL/h")
+    assert live(view_of("fill")).text["leak"] == live(view_of("fill")).text["leak.measured"] == ""
+
+
+def test_a_fill_under_way_is_not_judged() -> None:
+    assert not live(view_of("fill")).flag["verdict"]
+    assert live(view_of("settle")).flag["verdict"]
+    assert not live(view_of("abandoned")).flag["verdict"]
+
+
+@pytest.mark.parametrize(
+    ("verdict", "word", "sign"), [("full", "Full", "✓"), ("short", "Short", "▼"), ("over", "Over", "▲")]
+)
+def test_a_verdict_is_a_word_a_shape_and_its_probabilities(verdict: str, word: str, sign: str) -> None:
+    text = live(view_of("closed", verdict=verdict, p_short=0.01, p_within=0.03, p_over=0.96)).text
+    assert (text["verdict.word"], text["verdict.sign"]) == (word, sign)
+    assert "96\u00a0%" in text["verdict.text"]
+
+
+def test_an_undecided_verdict_says_what_was_needed() -> None:
+    text = live(view_of("closed", verdict="undecided", p_short=0.3, p_within=0.7, p_over=0.0)).text
+    assert text["verdict.word"] == "Undecided"
+    assert "needs 95\u00a0%" in text["verdict.text"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "text"),
+    [
+        ({"pump_on": True}, "Pump is running. Let go to stop."),
+        (
+            {"pump_on": False, "latched": "no flow", "held": True},
+            "Stopped: no flow. Let go, then press again.",
+        ),
+        ({"pump_on": False, "latched": "target reached", "held": True}, "Stopped: target reached."),
+        ({"pump_on": False, "held": False, "blocked": "pan is silent"}, "Pump is blocked: pan is silent."),
+        ({"pump_on": False, "held": False}, "Pump is off. Press and hold to run."),
+        (
+            {"pump_on": False, "held": False, "to_go_l": 0.002},
+            "Target reached. Top up if the level at the plug asks for it.",
+        ),
+    ],
+)
+def test_the_page_says_why_the_pump_does_not_run(changes: dict[str, object], text: str) -> None:
+    assert live(view_of("fill", **changes)).text["pump"] == text
+
+
+def test_a_running_pump_shows_its_stop_in_any_stage() -> None:
+    shown = live(view_of("settle", pump_on=True))
+    assert shown.flag["dock"]
+    assert shown.flag["pump_on"]
+    assert not shown.flag["hold"]
+
+
+def test_faults_name_the_device_in_words() -> None:
+    shown = live(view_of("fill", faults=[{"source": "fluid_supply_c", "fault": "unplugged"}]))
+    assert "Thermometer, supply: unplugged" in shown.html["faults"]
+    assert shown.flag["fault"]
+
+
+def test_newest_notices_lead_and_older_ones_are_counted() -> None:
+    notices = [{"kind": "gap", "text": f"notice {n}", "stops": n == 6} for n in range(7)]
+    html = live(view_of("drain", notices=notices)).html["notices"]
+    assert html.index("notice 6") < html.index("notice 5")
+    assert "notice 2" not in html
+    assert "3 earlier notices stand" in html
+    assert "Stops the pump" in html
+
+
+def test_texts_from_the_bay_cannot_become_markup() -> None:
+    bad = "<script>alert(1)</script>"
+    notices = [{"kind": "gap", "text": bad, "stops": False}]
+    shown = live(view_of("drain", notices=notices, faults=[{"source": bad, "fault": bad}]))
+    assert "<script" not in "".join(shown.html.values())
+
+
+def test_the_clock_of_a_job_of_ten_litres_and_more_keeps_its_length() -> None:
+    assert live(view_of("fill", to_go_l=12.345)).text["to_go.number"] == "12.35"

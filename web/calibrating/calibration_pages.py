@@ -1,0 +1,94 @@
+"""The register of certificates, the calibration under way, and one certificate. Read only."""
+
+import json
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Query, Request
+from starlette.responses import JSONResponse, Response
+
+from station.common import days
+from station.given.job import spec_from_tables
+from web.calibrating import calibration_contexts as contexts
+from web.calibrating.procedure import Procedure
+from web.frame.port import Certificate, Engine
+from web.frame.problem import Problem
+from web.jobs.pages import Station, TheHub, page_of
+
+router = APIRouter()
+
+
+def _procedure(request: Request) -> Procedure:
+    procedure: Procedure = request.app.state.procedure
+    return procedure
+
+
+TheProcedure = Annotated[Procedure, Depends(_procedure)]
+Step = Annotated[str | None, Query(max_length=40)]
+
+
+def _fluid(engine: Engine, key: str) -> contexts.Dense | None:
+    """The fluid that a meter is proved with, None where no page has begun the proving."""
+    settings = engine.settings()
+    table = settings.fluids.get(key)
+    if table is None:
+        return None
+    job = {"capacity": "1 L", "method": "cover removed", "retained": "0 L"}
+    tables = {"job": job, "fluid": {"drained": table, "fresh": table}, **settings.tables}
+    fluid: contexts.Dense = spec_from_tables(tables, "proving", settings.country).fresh
+    return fluid
+
+
+def _certificate(engine: Engine, number: str) -> Certificate:
+    try:
+        return engine.certificate(number)
+    except KeyError:
+        raise Problem(
+            404,
+            "No such certificate",
+            f"There is no certificate {number[:60]!r} in the register. See the calibration page.",
+        ) from None
+
+
+def _pan_certificate(engine: Engine, data: dict[str, Any]) -> Certificate | None:
+    held = next((c for c in data["certificates"] if c["kind"] == "pan" and c["in_use"]), None)
+    return None if held is None else engine.certificate(held["number"])
+
+
+@router.get("/calibration")
+def calibration(engine: Station, hub: TheHub, procedure: TheProcedure, step: Step = None) -> Response:
+    """step: the part of a pan's calibration to go on with."""
+    data = engine.calibration()
+    content = contexts.calibration_page(
+        data,
+        procedure,
+        live=hub.newest(),
+        view=engine.view(),
+        options=engine.plan_options(),
+        pan_table=engine.settings().tables["pan"],
+        pan_certificate=_pan_certificate(engine, data),
+        fluid=_fluid(engine, procedure.fluid),
+        simulated=engine.backend == "simulated",
+        chosen=step,
+        today=days.today(engine.settings().zone),
+    )
+    return page_of("calibration.html", content)
+
+
+@router.get("/calibration.json")
+def calibration_json(engine: Station) -> Response:
+    return JSONResponse(engine.calibration())
+
+
+@router.get("/calibration/{number:path}.json")
+def certificate_json(engine: Station, number: str) -> Response:
+    found = _certificate(engine, number)
+    return JSONResponse({"certificate": json.loads(found.to_json()), "sha256": found.digest})
+
+
+@router.get("/calibration/{number:path}")
+def certificate(engine: Station, number: str) -> Response:
+    found = _certificate(engine, number)
+    row = next(c for c in engine.calibration()["certificates"] if c["number"] == found.number)
+    return page_of(
+        "certificate.html", contexts.certificate_page(found, row, days.today(engine.settings().zone))
+    )

@@ -1,0 +1,184 @@
+"""What comes next in a calibration of the pan: which load, where, and how far each part has come. Pure."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+from station.common.units import parse_mass_kg
+from station.errors import InputError
+from web.frame import format as fmt
+
+DEFAULT_LOADS = "0.5 kg, 1 kg, 2 kg, 3 kg, 4 kg, 5 kg"
+MOST_LOADS = 12
+REPEATS = 4
+CORNERS = ("middle", "front left", "front right", "rear right", "rear left")
+CREEP_MIN = (0, 10, 20, 30)
+"""A creep record has to cover half an hour (``calibration.procedures.creep``)."""
+SAME_KG = 1e-6
+WARMS = 4
+
+NAMES = {
+    "up": "Loading",
+    "down": "Unloading",
+    "repeat": "Repeatability",
+    "corner": "Corner load",
+    "creep": "Creep",
+    "empty_after": "Return to zero",
+    "warm": "Temperature",
+}
+WHY = {
+    "up": "Gives the line from counts to mass. A certificate needs it.",
+    "down": "Finds the hysteresis: the same loads, taken off again.",
+    "repeat": "Finds the scatter of one load that is put on again and again.",
+    "corner": "Finds what it matters where on the pan a load lies.",
+    "creep": "Finds how the figure wanders under a load that stays on for half an hour.",
+    "empty_after": "Finds whether the empty pan comes back to where it was after that half hour.",
+    "warm": "Finds how the empty pan's figure follows the shop's temperature.",
+}
+
+
+@dataclass(frozen=True)
+class Load:
+    """A known mass, as it was typed and in kilograms."""
+
+    text: str
+    kg: float
+
+
+EMPTY = Load("0 kg", 0.0)
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of the calibration. wanted: readings that it takes. needed: no certificate without it."""
+
+    step: str
+    name: str
+    why: str
+    taken: int
+    wanted: int
+    needed: bool
+    now: bool
+
+    @property
+    def done(self) -> bool:
+        return self.taken >= self.wanted
+
+
+@dataclass(frozen=True)
+class Ask:
+    """The next reading. say: what to put on the pan. then: what to do about it, "" where nothing is to be added."""
+
+    step: str
+    load: Load
+    place: str
+    say: str
+    then: str
+
+
+def parse_loads(text: str) -> tuple[Load, ...]:
+    """``"500 g, 1 kg, 2 kg"`` → loads, light to heavy. Raises InputError naming what is wrong."""
+    loads = []
+    for part in filter(None, (part.strip() for part in text.split(","))):
+        try:
+            loads.append(Load(part, parse_mass_kg(part)))
+        except ValueError as error:
+            raise InputError(f"loads: {error}") from error
+    loads.sort(key=lambda load: load.kg)
+    if not 2 <= len(loads) <= MOST_LOADS:
+        raise InputError(f"loads: {len(loads)} were given; expected 2 to {MOST_LOADS}, separated by commas.")
+    if not loads[0].kg > SAME_KG:
+        raise InputError("loads: the empty pan is read in any case; name loads above zero only.")
+    for a, b in pairwise(loads):
+        if b.kg - a.kg < SAME_KG:
+            raise InputError(f"loads: {a.text} and {b.text} are the same; name each load once.")
+    return tuple(loads)
+
+
+def _nearest(loads: Sequence[Load], kg: float) -> Load:
+    return min(loads, key=lambda load: abs(load.kg - kg))
+
+
+def sequence(loads: Sequence[Load]) -> dict[str, list[tuple[Load, str]]]:
+    """What each part reads, in order: load and place."""
+    heaviest = loads[-1]
+    return {
+        "up": [(EMPTY, ""), *((load, "") for load in loads)],
+        "down": [*((load, "") for load in reversed(loads[:-1])), (EMPTY, "")],
+        "repeat": [(_nearest(loads, heaviest.kg / 2), "")] * REPEATS,
+        # OIML R 76-1:2006, 3.6.2: about a third of the maximum (from memory).
+        "corner": [(_nearest(loads, heaviest.kg / 3), place) for place in CORNERS],
+        "creep": [(heaviest, "")] * len(CREEP_MIN),
+        "empty_after": [(EMPTY, "")],
+        "warm": [(EMPTY, "")] * WARMS,
+    }
+
+
+def _left(wanted: Sequence[tuple[Load, str]], taken: Sequence[Mapping[str, Any]]) -> list[tuple[Load, str]]:
+    """What of a part has not been read: a struck reading is asked for again, wherever it stood."""
+    rest = list(wanted)
+    for reading in taken:
+        for item in rest:
+            if abs(item[0].kg - reading["load_kg"]) < SAME_KG and item[1] == reading["place"]:
+                rest.remove(item)
+                break
+    return rest
+
+
+def parts(
+    loads: Sequence[Load], readings: Sequence[Mapping[str, Any]], chosen: str | None
+) -> tuple[list[Part], Ask | None]:
+    """How far each part is, and the next reading: of the chosen part while it lacks any, else of the next one.
+
+    readings: as of ``station.bay.engine.Engine.calibration``. None where every part is done.
+    """
+    wanted = sequence(loads)
+    mine = {step: [r for r in readings if r["step"] == step] for step in wanted}
+    left = {step: _left(wanted[step], mine[step]) for step in wanted}
+    order = list(wanted)
+    if chosen in wanted:
+        order = order[order.index(chosen) :] + order[: order.index(chosen)]
+    now = next((step for step in order if left[step]), None)
+    shown = [
+        Part(step, NAMES[step], WHY[step], len(all_) - len(left[step]), len(all_), step == "up", step == now)
+        for step, all_ in wanted.items()
+    ]
+    if now is None:
+        return shown, None
+    load, place = left[now][0]
+    return shown, Ask(now, load, place, _say(load, place), _then(now, load, mine[now]))
+
+
+def _say(load: Load, place: str) -> str:
+    if load is EMPTY:
+        return "Empty the pan"
+    where = {"": "", "middle": " in the middle"}.get(place, f" at the {place} corner")
+    return f"Have {load.text} on the pan{where}"
+
+
+def _then(step: str, load: Load, taken: Sequence[Mapping[str, Any]]) -> str:
+    if step == "repeat":
+        return "Take the load off before each reading and put it on again."
+    if step == "corner":
+        return "The same load each time; lay it down gently."
+    if step == "creep":
+        if not taken:
+            minutes = ", ".join(str(minute) for minute in CREEP_MIN)
+            return f"Leave it on and read at {minutes} minutes; the first one as soon as the pan is calm."
+        return (
+            f"Leave it on. The next reading is due {CREEP_MIN[min(len(taken), 3)]} minutes after the first."
+        )
+    if step == "empty_after":
+        return "Right after the half hour under load."
+    if step == "warm":
+        return "As the shop warms or cools, over five degrees at least; come back between jobs."
+    if step == "down" and load is not EMPTY:
+        return "Take loads off; never press on the pan meanwhile."
+    return ""
+
+
+def minutes_under_load(readings: Sequence[Mapping[str, Any]], now_t_s: float) -> str:
+    """How long the creep's load has been on, for the page; "" before its first reading."""
+    first = next((r["t_s"] for r in readings if r["step"] == "creep"), None)
+    return "" if first is None else f"{fmt.decimal(max(0.0, now_t_s - first) / 60, 0)} min"

@@ -1,0 +1,17 @@
+"""What the pages remember of the calibration under way, beside what the station holds. It ends with it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from web.calibrating.guide import DEFAULT_LOADS, Load, parse_loads
+
+
+@dataclass
+class Procedure:
+    """loads: what the pan is to be read under. fluid: what the meter is proved with, a key. struck: readings and
+    runs that were left out, each with its reason; the record keeps them too."""
+
+    loads: tuple[Load, ...] = field(default_factory=lambda: parse_loads(DEFAULT_LOADS))
+    fluid: str = ""
+    struck: list[tuple[Mapping[str, Any], str]] = field(default_factory=list)

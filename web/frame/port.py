@@ -1,0 +1,130 @@
+"""What the pages need of the station. ``station.bay.engine.Engine`` is one; tests bring a small double."""
+
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
+from typing import Any, Protocol
+
+from station.given.config import BayConfig
+from station.record.ledger import Ledger
+from station.shop.catalogue import Catalogue
+
+
+class Certificate(Protocol):
+    """What the pages read of a certificate. to_text: for people; to_json: the same, whole."""
+
+    number: str
+    kind: Any
+    instrument: str
+    made_at: str
+    made_by: str
+    valid_until: str
+    statement: str
+    result: Mapping[str, Any]
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of to_json."""
+
+    def to_json(self) -> str: ...
+
+    def to_text(self) -> str: ...
+
+
+class Engine(Protocol):
+    """Every method may be called from any thread and returns quickly.
+
+    Raises station.errors.InputError for a person's mistake (its text is for the page) and StationError where the
+    station itself cannot do what was asked. Values are absolute, JSON-able, None where unknown.
+    """
+
+    backend: str
+    """"simulated" or "pi"."""
+    bay_name: str
+
+    def view(self) -> dict[str, Any]:
+        """The newest view of the bay."""
+
+    def subscribe(self, callback: Callable[[dict[str, Any]], None], /) -> Callable[[], None]:
+        """Call back with each new view, from a thread of the engine's. Returns what ends it."""
+
+    def plan_options(self) -> dict[str, Any]: ...
+
+    def plan_preview(self, form: dict[str, Any], /) -> dict[str, Any]:
+        """What a plan comes to before its job is opened; see ``station.shop.preview``."""
+
+    def open_job(self, form: dict[str, Any], /) -> str:
+        """Open a job from the plan form; returns its id."""
+
+    def check(self, key: str, done: bool, /) -> None: ...
+
+    def mark(self, mark: str, /) -> None: ...
+
+    def hold(self, held: bool, /) -> None:
+        """The page's hold-to-run: True at least every 100 ms while held, False once on release."""
+
+    def stop(self) -> None:
+        """Stop the pump whoever holds it; it stays off until every control has been let go."""
+
+    def top_up(self) -> None: ...
+
+    def purge(self, begin: bool, /) -> None:
+        """Begin or end a purge of the hose into a waste vessel."""
+
+    def override(self, kind: str, reason: str, /) -> None:
+        """Go on in spite of an interlock, with a reason for the record."""
+
+    def answer(self, step_id: str, word: str, /) -> None:
+        """Say what a step on the pan was: "fluid" or "object"."""
+
+    def connect_drum(self, container: str, fluid: str, left: str, /) -> None: ...
+
+    def clear_pump(self) -> None:
+        """Clear what a trip latched, once its cause is found."""
+
+    def note(self, kind: str, text: str, /) -> None: ...
+
+    def abandon(self, reason: str, /) -> None: ...
+
+    def bench(self, verb: str, /) -> None:
+        """Handle the simulated bay."""
+
+    def truth(self) -> dict[str, float]:
+        """What the simulation knows: drained_l, filled_l, overflow_l."""
+
+    def jobs(
+        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
+    ) -> list[dict[str, Any]]:
+        """Jobs, newest first. before: a job's id, to go on behind it. vehicle: of that one alone."""
+
+    def job(self, job_id: str, /) -> dict[str, Any]:
+        """All that is recorded of one job. Raises KeyError for an unknown id."""
+
+    def recording_csv(self, job_id: str, /) -> str: ...
+
+    def job_toml(self, job_id: str, /) -> str: ...
+
+    def calibration(self) -> dict[str, Any]:
+        """The calibration under way and the register of certificates; see ``station.calibrating.calibration_desk``."""
+
+    def calibrate(self, action: str, values: Mapping[str, Any], /) -> dict[str, Any]:
+        """Do one step of a calibration and return ``calibration()``."""
+
+    def certificate(self, number: str, /) -> Certificate:
+        """One certificate. Raises KeyError if unknown."""
+
+    def causes(self, job_id: str, /) -> dict[str, Any]:
+        """Ranked likely "causes" of what a job came to, and what "settles" it. Raises KeyError for an unknown id."""
+
+    def reading(self) -> AbstractContextManager[Ledger]:
+        """A read-only ledger for the length of a with block."""
+
+    def catalogue(self) -> Catalogue: ...
+
+    def settings(self) -> BayConfig:
+        """The bay's configuration with the catalogue's entries in it."""
+
+    def enter(self, action: str, values: Mapping[str, Any], /) -> dict[str, Any]:
+        """Enter something that the shop keeps beside its jobs; see ``station.shop.shop.Shop.do``."""
+
+    def photo(self, job_id: str, data: bytes, by: str, text: str, /) -> dict[str, Any]:
+        """Keep a photo of a job; what comes back names its file."""

@@ -1,0 +1,47 @@
+"""What went wrong, in one shape: ``{"status", "title", "text"}`` as JSON, and the same three as a page."""
+
+from dataclasses import dataclass
+from http import HTTPStatus
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.types import Scope
+
+from web.frame.render import render
+
+
+@dataclass(eq=False)
+class Problem(Exception):
+    """status: HTTP status. title: what happened, short. text: what is wrong and what to do."""
+
+    status: int
+    title: str
+    text: str
+
+
+def of_status(status: int) -> Problem:
+    """A problem for which nothing more is known than its status."""
+    texts = {
+        404: ("Not found", "There is nothing at this address. Go back to the bay."),
+        405: ("Not allowed", "This address does not take this kind of request."),
+        500: ("The station stumbled", "Something went wrong inside the station; its log has the details."),
+    }
+    phrase = HTTPStatus(status).phrase
+    title, text = texts.get(status, (phrase, f"The request was refused: {phrase.lower()}."))
+    return Problem(status, title, text)
+
+
+def _wants_page(scope: Scope) -> bool:
+    """Whether a person is looking: a browser's page request, and not one of the JSON or event addresses."""
+    path = scope["path"]
+    if scope["method"] not in ("GET", "HEAD") or path.endswith(".json") or path == "/live":
+        return False
+    return "text/html" in Request(scope).headers.get("accept", "")
+
+
+def reply(scope: Scope, problem: Problem) -> Response:
+    """The problem as a page or as JSON, as the request asked."""
+    if _wants_page(scope):
+        return HTMLResponse(render("error.html", page=problem), problem.status)
+    content = {"status": problem.status, "title": problem.title, "text": problem.text}
+    return JSONResponse(content, problem.status)

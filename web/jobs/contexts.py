@@ -1,0 +1,348 @@
+"""What each page is given. A template reads these and nothing else."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import urlencode
+
+from station.shop.catalogue import Catalogue
+from web.frame import format as fmt
+from web.frame import words
+from web.jobs.findings import WORDS, Fact, Findings, Words, findings, noted_torque
+from web.live import pan_steps
+from web.live.live import Live
+
+BAR_WIDTH = 100.0
+
+
+@dataclass(frozen=True)
+class Container:
+    """What fluid is drawn from. fluid: its key."""
+
+    key: str
+    fluid: str
+
+
+@dataclass(frozen=True)
+class BayPage:
+    """``/``: a whole job. options: as ``station.bay.engine.Engine.plan_options``."""
+
+    live: Live
+    options: Mapping[str, Any]
+    containers: Sequence[Container]
+    condition: Words
+    cautions: Sequence[words.Caution]
+    simulated: bool
+
+
+@dataclass(frozen=True)
+class WallPage:
+    """``/wall``: the same live view, for reading only. dark: light text on a dark ground."""
+
+    live: Live
+    simulated: bool
+    dark: bool
+
+
+@dataclass(frozen=True)
+class JobRow:
+    """One job of the list."""
+
+    job_id: str
+    opened: str
+    stage: str
+    vehicle: str
+    compartment: str
+    technician: str
+    grade: str
+    expected: str
+    drained: str
+    filled: str
+    verdict: str
+    sign: str
+    tone: str
+
+
+@dataclass(frozen=True)
+class JobsPage:
+    """``/jobs``: newest first. vehicle: whose jobs these are, None for all. Addresses: older is None on the last page,
+    newest on the first; query is what the CSV and the JSON of this page ask for."""
+
+    rows: Sequence[JobRow]
+    vehicle: str | None
+    older: str | None
+    newest: str | None
+    query: str
+
+
+@dataclass(frozen=True)
+class BudgetBar:
+    """One source of doubt. width: its share of the variance, 0 to 100."""
+
+    name: str
+    u: str
+    share: str
+    dof: str
+    width: float
+
+
+@dataclass(frozen=True)
+class Budget:
+    title: str
+    value: str
+    coverage: str
+    bars: Sequence[BudgetBar]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A line of the record."""
+
+    when: str
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True)
+class NoticeLine:
+    text: str
+    stops: bool
+
+
+@dataclass(frozen=True)
+class JobPage:
+    """``/jobs/{id}``: all that is known of a job. history: where the vehicle's jobs are listed."""
+
+    job_id: str
+    title: str
+    history: str | None
+    open: bool
+    stage: str
+    simulated: bool
+    verdict: words.Verdict
+    verdict_name: str
+    facts: Sequence[Fact]
+    figures: Sequence[Fact]
+    reference: str
+    budgets: Sequence[Budget]
+    notices: Sequence[NoticeLine]
+    events: Sequence[Entry]
+    findings: Findings
+    on_pan: Sequence[pan_steps.Came]
+
+
+@dataclass(frozen=True)
+class SheetPage:
+    """``/jobs/{id}/sheet``: one page of paper for the customer."""
+
+    job_id: str
+    title: str
+    open: bool
+    stage: str
+    simulated: bool
+    verdict: words.Verdict
+    verdict_name: str
+    facts: Sequence[Fact]
+    figures: Sequence[Fact]
+    reference: str
+    within: str
+    level_seen: str
+    on_pan: str
+    torque: Sequence[str]
+    more_torque: int
+    notices: Sequence[str]
+    more_notices: int
+    statement: str
+
+
+SHEET_NOTICES = 3
+SHEET_NOTES = 3
+SHEET_TEXT = 160
+SHEET_NAME = 60
+"""What one page of paper holds in its worst case; see tests/journeys/test_layout.py."""
+
+
+def bay_page(live: Live, options: Mapping[str, Any], catalogue: Catalogue, simulated: bool) -> BayPage:
+    """catalogue: adds to the plan's options what a job may say beside them."""
+    containers = [Container(entry.key[0], entry.get("fluid")) for entry in catalogue.active("container")]
+    return BayPage(live, options, containers, WORDS, words.CAUTIONS, simulated)
+
+
+def jobs_page(
+    rows: Sequence[Mapping[str, Any]], limit: int, before: str | None, vehicle: str | None = None
+) -> JobsPage:
+    """rows: as ``station.bay.engine.Engine.jobs``, one more than the limit where there are older ones."""
+    shown = [_row(row) for row in rows[:limit]]
+    mine = {} if vehicle is None else {"vehicle": vehicle}
+    newest = None if before is None else f"/jobs?{urlencode(mine)}".rstrip("?")
+    older = f"/jobs?{urlencode({**mine, 'before': shown[-1].job_id})}" if len(rows) > limit else None
+    query = urlencode(mine if before is None else {**mine, "before": before})
+    return JobsPage(shown, vehicle, older, newest, query)
+
+
+def _row(row: Mapping[str, Any]) -> JobRow:
+    closed = row["stage"] == "closed"
+    verdict = words.verdict(row["verdict"] if row["filled_l"] is not None else None, 0.0, 0.0, 0.0)
+    return JobRow(
+        job_id=row["job_id"],
+        opened=fmt.moment(row["opened_utc"]),
+        stage=row["stage"],
+        vehicle=row["vehicle"] or fmt.UNKNOWN,
+        compartment=row["compartment"] or fmt.UNKNOWN,
+        technician=row["technician"] or fmt.UNKNOWN,
+        grade=row["grade"] or fmt.UNKNOWN,
+        expected=str(fmt.litres(row["expected_fill_l"])),
+        drained=str(fmt.litres(row["drained_l"], row["drained_u95_l"])),
+        filled=str(fmt.litres(row["filled_l"], row["filled_u95_l"])),
+        verdict=verdict.word if closed else row["stage"],
+        sign=verdict.sign if closed else "",
+        tone=row["verdict"] if closed and row["filled_l"] is not None else "none",
+    )
+
+
+def _judged(report: Mapping[str, Any]) -> tuple[str, words.Verdict]:
+    if report["filled_l"] is None:
+        return "none", words.NO_VERDICT
+    verdict = words.verdict(report["verdict"], report["p_short"], report["p_within"], report["p_over"])
+    return report["verdict"], verdict
+
+
+def _figures(job: Mapping[str, Any]) -> list[Fact]:
+    report, origin = job["report"], job["labels"].get("expected_from")
+    reached = [
+        ("Drained", fmt.litres(report["drained_l"], report["drained_u95_l"])),
+        ("Left to drip", _ahead(report)),
+        ("Metered", fmt.litres(report["metered_l"], report["metered_u95_l"])),
+        ("Overflow", fmt.volume(report["overflow_l"], report["overflow_u95_l"])),
+        ("Filled", fmt.litres(report["filled_l"], report["filled_u95_l"])),
+        (
+            f"Expected fill, {origin}" if origin else "Expected fill",
+            fmt.litres(report["expected_fill_l"], report["expected_fill_u95_l"]),
+        ),
+        ("Listed capacity", fmt.litres(report["listed_capacity_l"])),
+    ]
+    facts = [Fact(label, str(shown)) for label, shown in reached]
+    if report.get("leak_text"):
+        facts.append(Fact("Leak watch", report["leak_text"].rstrip(".")))
+    return facts
+
+
+def _leak_measured(report: Mapping[str, Any]) -> list[Fact]:
+    """The figure behind the leak watch's words; older records do not have it."""
+    measured = fmt.leak_rate(report.get("leak_l_h"), report.get("leak_u95_l_h"))
+    return [] if measured is fmt.NOTHING else [Fact("Leak measured", str(measured))]
+
+
+def _ahead(report: Mapping[str, Any]) -> fmt.Shown:
+    return fmt.volume(report["still_to_come_l"], report["still_to_come_u95_l"])
+
+
+def _facts(job: Mapping[str, Any]) -> list[Fact]:
+    labels = job["labels"]
+    named = [
+        ("Vehicle", labels.get("vehicle")),
+        ("Compartment", labels.get("compartment")),
+        ("Technician", labels.get("technician")),
+        ("Opened", fmt.moment(job["opened_utc"])),
+        ("Closed", fmt.moment(job["closed_utc"])),
+        ("Capacity as listed", job["capacity_text"]),
+        ("Emptied by", job["method"]),
+        ("Grade", labels.get("grade")),
+        ("Fluid drained", labels.get("drained_fluid")),
+        ("Fluid filled", labels.get("fresh_fluid")),
+    ]
+    return [Fact(label, value or fmt.UNKNOWN) for label, value in named]
+
+
+def _budget(name: str, budget: Mapping[str, Any]) -> Budget:
+    scale, unit = (1000.0, "mL") if budget["unit"] == "L" else (1.0, budget["unit"])
+    dof = budget["dof"]
+    freedom = "" if dof is None else f", {fmt.decimal(dof, 0)} degrees of freedom"
+    bars = [
+        BudgetBar(
+            name=term["name"],
+            u=f"{fmt.significant(term['u'] * scale)} {unit}",
+            share=fmt.share(term["share"]),
+            dof="∞" if term["dof"] is None else fmt.decimal(term["dof"], 0),
+            width=round(BAR_WIDTH * min(1.0, max(0.0, term["share"])), 1),
+        )
+        for term in sorted(budget["terms"], key=lambda term: term["share"], reverse=True)
+    ]
+    stated = f"{fmt.decimal(budget['value'], 3)} ± {fmt.decimal(budget['u95'], 3)} {budget['unit']}"
+    u = f"u = {fmt.significant(budget['u'] * scale)} {unit}"
+    coverage = f"{u}, coverage factor {fmt.decimal(budget['coverage_factor'], 2)}{freedom}"
+    return Budget(words.QUANTITIES.get(name, name), stated, coverage, bars)
+
+
+def _title(job: Mapping[str, Any]) -> str:
+    labels = job["labels"]
+    return f"{labels.get('vehicle') or fmt.UNKNOWN} · {labels.get('compartment') or fmt.UNKNOWN}"
+
+
+def _reference(report: Mapping[str, Any]) -> str:
+    return f"{report['reference_temperature_c']:g} °C"
+
+
+def _entry(event: Mapping[str, Any]) -> Entry:
+    text = event["text"].replace("_", " ") if event["kind"] == "mark" else event["text"]
+    return Entry(fmt.moment(event["utc"]), event["kind"], text)
+
+
+def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
+    """job: as ``station.bay.engine.Engine.job``. known: as ``web.jobs.findings.found``."""
+    report = job["report"]
+    name, verdict = _judged(report)
+    vehicle = job["labels"].get("vehicle")
+    return JobPage(
+        job_id=job["job_id"],
+        title=_title(job),
+        history=f"/jobs?{urlencode({'vehicle': vehicle})}" if vehicle else None,
+        open=job["closed_utc"] is None,
+        stage=report["stage"],
+        simulated=job["backend"] == "simulated",
+        verdict=verdict,
+        verdict_name=name,
+        facts=_facts(job),
+        figures=[*_figures(job), *_leak_measured(report)],
+        reference=_reference(report),
+        budgets=[_budget(quantity, budget) for quantity, budget in report["budgets"].items()],
+        notices=[NoticeLine(n["text"], bool(n.get("stops"))) for n in report["notices"]],
+        events=[_entry(event) for event in job["events"]],
+        findings=findings(job["job_id"], known),
+        on_pan=pan_steps.came(job),
+    )
+
+
+def _cut(text: str, length: int = SHEET_TEXT) -> str:
+    return text if len(text) <= length else f"{text[: length - 1].rstrip()}…"
+
+
+def sheet_page(job: Mapping[str, Any]) -> SheetPage:
+    """One page holds it: what does not fit is counted, and stands in the job's record."""
+    report = job["report"]
+    name, verdict = _judged(report)
+    expected = report["expected_fill_l"]
+    lower = fmt.litres(expected - report["tolerance_minus_l"]).number
+    upper = fmt.litres(expected + report["tolerance_plus_l"]).number
+    torque = noted_torque(job)
+    notices = [_cut(n["text"]) for n in report["notices"]]
+    return SheetPage(
+        job_id=job["job_id"],
+        title=_cut(_title(job), SHEET_NAME),
+        open=job["closed_utc"] is None,
+        stage=report["stage"],
+        simulated=job["backend"] == "simulated",
+        verdict=verdict,
+        verdict_name=name,
+        facts=[Fact(fact.label, _cut(fact.value, SHEET_NAME)) for fact in _facts(job)],
+        figures=_figures(job),
+        reference=_reference(report),
+        within=f"{lower} to {upper} L",
+        on_pan=pan_steps.summary(report.get("steps", ())),
+        level_seen="yes, at the fill plug" if report["level_seen"] else "not recorded",
+        torque=[_cut(text, SHEET_NAME) for text in torque[-SHEET_NOTES:]],
+        more_torque=max(0, len(torque) - SHEET_NOTES),
+        notices=notices[:SHEET_NOTICES],
+        more_notices=max(0, len(notices) - SHEET_NOTICES),
+        statement=words.NOT_FOR_TRADE,
+    )

@@ -1,0 +1,216 @@
+"""What a job's page says beyond its figures: likely causes, what would settle it, the drained fluid, photos."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import quote
+
+from station.common.distance import format_distance
+from station.common.units import format_torque, parse_torque_nm
+from station.errors import InputError
+from station.learning import condition
+from station.shop import due
+from station.shop.catalogue import Entry
+from web.frame import format as fmt
+from web.frame.port import Engine
+
+CAUSES = {
+    "unit_mixup": "Unit mix-up",
+    "overflow": "Overflow",
+    "air": "Air in the line",
+    "meter_drift": "Meter drift",
+    "meter_due": "Meter due for proving",
+    "never_changed": "Fluid that was never changed",
+    "low_on_arrival": "Low on arrival",
+    "short_before": "Earlier short fill",
+    "retained": "Retained fluid",
+    "not_level": "Vehicle not level",
+    "listing": "Listed capacity against the shop's own jobs",
+}
+NUMBERS = {
+    "typed": "Unit typed in",
+    "meant": "Unit perhaps meant",
+    "meant_l": "In that unit",
+    "listed_l": "Listed",
+    "u95_l": "U95",
+    "offset_percent": "Meter's offset",
+    "missing_l": "Missing on arrival",
+    "short_before_l": "Short at the job before",
+    "kept_l": "Stayed behind",
+    "short_l": "Short by",
+    "dripping_l": "Still to drip",
+    "difference_l": "From expected",
+    "distance_km": "Driven since",
+    "differs_l": "Beyond tolerance by",
+    "shop_mean_l": "Mean of the shop's jobs",
+    "n": "Jobs",
+}
+"""Names of a cause's numbers; any other name is shown as it is."""
+
+
+@dataclass(frozen=True)
+class Fact:
+    label: str
+    value: str
+
+
+@dataclass(frozen=True)
+class Cause:
+    """certainty: "likely" or "possible". fits: how well the numbers fit, 0 to 1."""
+
+    title: str
+    certainty: str
+    fits: str
+    text: str
+    numbers: Sequence[Fact]
+
+
+@dataclass(frozen=True)
+class Picture:
+    address: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Words:
+    """What a condition is picked from."""
+
+    colours: Sequence[str] = condition.COLOURS
+    smells: Sequence[str] = condition.SMELLS
+    metal: Sequence[str] = condition.METAL
+
+
+WORDS = Words()
+
+
+@dataclass(frozen=True)
+class Findings:
+    """settles: what would turn an undecided verdict into a verdict. torque: what set-up says and what was noted. fluid: the drained fluid's condition.
+
+    not_judged: why no causes were looked for; empty where they were.
+    """
+
+    causes: Sequence[Cause]
+    not_judged: str
+    settles: Sequence[str]
+    torque: Sequence[Fact]
+    fluid: Sequence[Fact]
+    readings: Sequence[str]
+    photos: Sequence[Picture]
+    words: Words
+
+
+def _number(name: str, value: float | str | None) -> Fact | None:
+    if value is None:
+        return None
+    label = NUMBERS.get(name, name.removesuffix("_l").replace("_", " ").capitalize())
+    if isinstance(value, str):
+        return Fact(label, value)
+    if name in ("n", "jobs"):
+        return Fact(label, f"{value:.0f}")
+    if name.endswith("_percent"):
+        return Fact(label, fmt.percent(value))
+    if name.endswith("_km"):
+        return Fact(label, format_distance(value))
+    return Fact(label, str(fmt.volume(value)))
+
+
+def _cause(cause: Mapping[str, Any]) -> Cause:
+    numbers = [_number(name, value) for name, value in cause["numbers"].items()]
+    return Cause(
+        title=CAUSES.get(cause["kind"], cause["kind"].replace("_", " ")),
+        certainty=cause["certainty"],
+        fits=fmt.decimal(cause["weight"], 2),
+        text=cause["text"],
+        numbers=[number for number in numbers if number is not None],
+    )
+
+
+def _fluid(noted: Mapping[str, Any] | None) -> list[Fact]:
+    if noted is None:
+        return []
+    named = [
+        ("Colour", noted["colour"]),
+        ("Smell", noted["smell"]),
+        ("Metal on the magnet", noted["metal"]),
+        ("Milky", "yes" if noted["milky"] else "no"),
+        ("Note", noted["note"]),
+    ]
+    return [Fact(label, value) for label, value in named if value]
+
+
+def _picture(job_id: str, photo: Mapping[str, Any]) -> Picture:
+    said = ", ".join(part for part in (photo["text"], photo["by"]) if part)
+    when = fmt.moment(photo["utc"])
+    return Picture(f"/jobs/{quote(job_id)}/photos/{photo['name']}", f"{said} · {when}" if said else when)
+
+
+def noted_torque(job: Mapping[str, Any]) -> list[str]:
+    """The torques that the technician noted, in their order."""
+    return [n["text"].partition(":")[2].strip() for n in job["notes"] if n["text"].startswith("torque:")]
+
+
+def _listed(engine: Engine, job: Mapping[str, Any]) -> Entry | None:
+    """The compartment in the catalogue."""
+    labels = job["labels"]
+    return engine.catalogue().get("compartment", labels.get("vehicle", ""), labels.get("compartment", ""))
+
+
+def _set_up(engine: Engine, job: Mapping[str, Any]) -> dict[str, str]:
+    """What set-up said of the compartment's plug and torque when the job was opened, as it was typed."""
+    entry = _listed(engine, job)
+    fields = {} if entry is None else entry.as_of(job["opened_utc"])
+    return {name: fields[name] for name in ("torque", "plug", "height_note") if fields.get(name)}
+
+
+def _torque(torque: Mapping[str, Any]) -> list[Fact]:
+    set_up = torque["set_up"]
+    facts = [
+        Fact(f"{label}, as entered in set-up", _in_nm(set_up[name]) if name == "torque" else set_up[name])
+        for name, label in (("torque", "Torque"), ("plug", "Plug"), ("height_note", "Height of the plug"))
+        if name in set_up
+    ]
+    if "torque" not in set_up:
+        facts.insert(0, Fact("Torque, as entered in set-up", "none entered"))
+    noted = torque["noted"] or ["none"]
+    return [*facts, *(Fact("Torque noted at the job", text) for text in noted)]
+
+
+def _in_nm(text: str) -> str:
+    """A torque as typed, and in N·m where that is another unit: the wrench may carry either."""
+    shown = format_torque(parse_torque_nm(text), decimals=0)
+    typed = " ".join(text.split())
+    in_nm = typed.lstrip("0123456789./ ").casefold().startswith("n")
+    return typed if in_nm else f"{typed} ({shown})"
+
+
+def found(engine: Engine, job: Mapping[str, Any]) -> dict[str, Any]:
+    """Causes, what settles an undecided verdict, torques, condition and photos of a job, as plain data."""
+    try:
+        known, not_judged = engine.causes(job["job_id"]), None
+    except InputError as error:  # a record that cannot be computed again can still be read
+        known, not_judged = {"causes": [], "settles": []}, str(error)
+    listed = _listed(engine, job)
+    with engine.reading() as ledger:
+        first = listed is not None and due.is_first_change(ledger, listed, job["opened_utc"])
+        noted = condition.of_job(ledger, job["job_id"], first)
+    report = job["report"]
+    undecided = report["verdict"] == "undecided" and report["filled_l"] is not None
+    settles = known["settles"] if undecided else []
+    torque = {"set_up": _set_up(engine, job), "noted": noted_torque(job)}
+    judged = {"causes": known["causes"], "causes_not_judged": not_judged, "settles": settles}
+    return {**judged, "torque": torque, **noted}
+
+
+def findings(job_id: str, known: Mapping[str, Any]) -> Findings:
+    """known: as ``found``."""
+    return Findings(
+        causes=[_cause(cause) for cause in known["causes"]],
+        not_judged=known["causes_not_judged"] or "",
+        settles=known["settles"],
+        torque=_torque(known["torque"]),
+        fluid=_fluid(known["condition"]),
+        readings=known["findings"],
+        photos=[_picture(job_id, photo) for photo in known["photos"]],
+        words=WORDS,
+    )

@@ -1,0 +1,242 @@
+"""Everything that changes something. Each takes JSON by POST, passes ``web.frame.gate`` first, and answers with JSON."""
+
+from collections.abc import Callable
+from typing import Annotated, Any, TypeVar
+
+import anyio.to_thread
+from anyio import CapacityLimiter
+from fastapi import APIRouter, Depends, Request
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.responses import JSONResponse, Response
+
+from station.errors import InputError
+from web.frame.port import Engine
+from web.frame.problem import Problem
+from web.jobs.pages import Station
+from web.live.hold import Holder
+
+router = APIRouter(prefix="/api")
+T = TypeVar("T")
+
+Key = Annotated[str, Field(min_length=1, max_length=80)]
+Line = Annotated[str, Field(max_length=200)]
+Words = Annotated[str, Field(max_length=1000)]
+
+
+class Body(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class Plan(Body):
+    """The plan form, as texts. compartment: a key of the list, or a name typed in."""
+
+    compartment: Line
+    vehicle: Line = ""
+    capacity: Line = ""
+    method: Line = ""
+    grade: Line = ""
+    grade_reason: Line = ""
+    container: Line = ""
+    compartment_type: Line = ""
+    distance: Line = ""
+    drained_fluid: Line = ""
+    fresh_fluid: Line = ""
+    technician: Line = ""
+    tolerance_minus: Line = ""
+    tolerance_plus: Line = ""
+
+
+class Check(Body):
+    key: Key
+    done: bool
+
+
+class Mark(Body):
+    mark: Key
+
+
+class Hold(Body):
+    """grip: a name for one press of the control, made up by the page."""
+
+    held: bool
+    grip: Key
+
+
+class Note(Body):
+    kind: Annotated[str, Field(min_length=1, max_length=40)]
+    text: Words
+
+
+class Reason(Body):
+    reason: Words
+
+
+class Verb(Body):
+    verb: Key
+
+
+class Override(Body):
+    kind: Key
+    reason: Words
+
+
+class Purge(Body):
+    begin: bool
+
+
+class Answer(Body):
+    """What the technician says a step on the pan was. answer: "fluid" or "object"."""
+
+    step: Key
+    answer: Key
+
+
+class Drum(Body):
+    """Another container at the pump. left: what is in it, with its unit."""
+
+    container: Key
+    fluid: Key
+    left: Key
+
+
+class Nothing(Body):
+    pass
+
+
+def _holder(request: Request) -> Holder:
+    holder: Holder = request.app.state.holder
+    return holder
+
+
+def _hands(request: Request) -> CapacityLimiter:
+    """Threads kept for changes, so that slow page loads can never keep a stop waiting."""
+    hands: CapacityLimiter = request.app.state.hands
+    return hands
+
+
+TheHolder = Annotated[Holder, Depends(_holder)]
+Hands = Annotated[CapacityLimiter, Depends(_hands)]
+
+
+async def do(hands: CapacityLimiter, function: Callable[..., T], *values: Any) -> T:
+    return await anyio.to_thread.run_sync(function, *values, limiter=hands)
+
+
+def done(**more: Any) -> Response:
+    return JSONResponse({"done": True, **more})
+
+
+@router.post("/job")
+async def open_job(engine: Station, hands: Hands, body: Plan) -> Response:
+    form = {name: text for name, text in body.model_dump().items() if text}
+    return done(job_id=await do(hands, engine.open_job, form))
+
+
+@router.post("/check")
+async def check(engine: Station, hands: Hands, body: Check) -> Response:
+    await do(hands, engine.check, body.key, body.done)
+    return done()
+
+
+def _mark(engine: Engine, mark: str) -> None:
+    """A fill that is refused for a likely unit mix-up is a question to the technician, and has a status of its own."""
+    try:
+        engine.mark(mark)
+    except InputError as error:
+        if mark == "fill_start" and _unit_in_doubt(engine):
+            raise Problem(409, "Probably another unit", str(error)) from error
+        raise
+
+
+def _unit_in_doubt(engine: Engine) -> bool:
+    """Whether nothing but the doubt can have refused the fill: its mark was to be had, and the cause is likely."""
+    view = engine.view()
+    if view["job"] is None or not any(m["mark"] == "fill_start" and m["enabled"] for m in view["next_marks"]):
+        return False
+    causes = engine.causes(view["job"]["job_id"])["causes"]
+    return any(cause["kind"] == "unit_mixup" and cause["certainty"] == "likely" for cause in causes)
+
+
+@router.post("/mark")
+async def mark(engine: Station, hands: Hands, body: Mark) -> Response:
+    await do(hands, _mark, engine, body.mark)
+    return done()
+
+
+@router.post("/hold")
+async def hold(holder: TheHolder, hands: Hands, body: Hold) -> Response:
+    """A beat of the hold-to-run control, or its release."""
+    await do(hands, holder.beat if body.held else holder.let_go, body.grip)
+    return done(held=body.held)
+
+
+@router.post("/stop")
+async def stop(engine: Station, holder: TheHolder, hands: Hands, body: Nothing) -> Response:
+    """Stop the pump, whoever holds it. A stop, not an emergency stop: that one is hard-wired."""
+
+    def both() -> None:
+        try:
+            engine.stop()
+        finally:
+            holder.end()
+
+    await do(hands, both)
+    return done()
+
+
+@router.post("/top-up")
+async def top_up(engine: Station, hands: Hands, body: Nothing) -> Response:
+    await do(hands, engine.top_up)
+    return done()
+
+
+@router.post("/purge")
+async def purge(engine: Station, hands: Hands, body: Purge) -> Response:
+    """Begin or end running the hose's old fluid into a waste vessel."""
+    await do(hands, engine.purge, body.begin)
+    return done()
+
+
+@router.post("/override")
+async def override(engine: Station, hands: Hands, body: Override) -> Response:
+    """Go on in spite of what holds the pump off, with a reason for the record."""
+    await do(hands, engine.override, body.kind, body.reason)
+    return done()
+
+
+@router.post("/answer")
+async def answer(engine: Station, hands: Hands, body: Answer) -> Response:
+    await do(hands, engine.answer, body.step, body.answer)
+    return done()
+
+
+@router.post("/drum")
+async def drum(engine: Station, hands: Hands, body: Drum) -> Response:
+    await do(hands, engine.connect_drum, body.container, body.fluid, body.left)
+    return done()
+
+
+@router.post("/clear-pump")
+async def clear_pump(engine: Station, hands: Hands, body: Nothing) -> Response:
+    await do(hands, engine.clear_pump)
+    return done()
+
+
+@router.post("/note")
+async def note(engine: Station, hands: Hands, body: Note) -> Response:
+    await do(hands, engine.note, body.kind, body.text)
+    return done()
+
+
+@router.post("/abandon")
+async def abandon(engine: Station, hands: Hands, body: Reason) -> Response:
+    await do(hands, engine.abandon, body.reason)
+    return done()
+
+
+@router.post("/bench")
+async def bench(engine: Station, hands: Hands, body: Verb) -> Response:
+    if engine.backend != "simulated":
+        raise Problem(404, "No bench here", "A real bay has no bench panel.")
+    await do(hands, engine.bench, body.verb)
+    return done()

@@ -1,0 +1,369 @@
+"""The quality lead's pages: fills that came up short or over, what recurs, control charts, calibration due.
+
+A chart names a bay, a meter, a technician or a type so that somebody goes and looks. It says nothing about fault.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta, tzinfo
+from typing import Annotated, Any
+from urllib.parse import quote, urlencode
+
+from fastapi import APIRouter, Query
+from starlette.responses import JSONResponse, Response
+
+from station.common import days
+from station.common.tabular import to_csv
+from station.errors import InputError
+from station.learning import quality
+from station.learning.charts import RULES
+from station.shop import audit
+from web.frame import format as fmt
+from web.frame.port import Engine
+from web.jobs.pages import Station, download, page_of
+from web.shop import charts
+
+PERIODS_DAYS = (30, 90, 365)
+DAYS = 90
+RE_CHECKED = 20
+"""So many undecided fills are listed with what would settle them; the rest is counted, and in the JSON."""
+KINDS = {"pan": "Pan, load-cell line", "meter": "Meter, proving"}
+DUE = {
+    "overdue": ("⚠", "overdue"),
+    "due soon": ("!", "due soon"),
+    "none": ("–", "no certificate"),
+    "ok": ("✓", "in force"),
+}
+POINTS = 30
+"""So many values are listed beside a chart, and every marked one."""
+
+router = APIRouter()
+Day = Annotated[str | None, Query(max_length=40)]
+Name = Annotated[str, Query(max_length=200)]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A link among others. here: whether the page already shows it."""
+
+    text: str
+    address: str
+    here: bool
+
+
+@dataclass(frozen=True)
+class FillRow:
+    """A fill of a list. settles: what would turn an undecided one into a verdict."""
+
+    job_id: str
+    day: str
+    where: str
+    instrument: str
+    filled: str
+    expected: str
+    deviation: str
+    percent: str
+    settles: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
+class RecurringRow:
+    """What had more short fills than chance would bring."""
+
+    dimension: str
+    name: str
+    jobs: str
+    short: str
+    chance: str
+    address: str | None
+
+
+@dataclass(frozen=True)
+class DueRow:
+    kind: str
+    instrument: str
+    certificate: str
+    address: str
+    valid_until: str
+    left: str
+    sign: str
+    state: str
+    tone: str
+
+
+@dataclass(frozen=True)
+class Recent:
+    sign: str
+    text: str
+
+
+@dataclass(frozen=True)
+class ChartView:
+    """A chart with its words. recent: rules that its newest values met. address: of its own page, "" when there."""
+
+    name: str
+    tally: str
+    text: str
+    n: int
+    panels: Sequence[charts.Panel]
+    recent: Sequence[Recent]
+    address: str
+
+
+@dataclass(frozen=True)
+class QualityPage:
+    """``/quality``. of: the dimension whose charts are shown."""
+
+    since: str
+    last_day: str
+    zone: str
+    counts: Sequence[tuple[str, str]]
+    periods: Sequence[Choice]
+    query: str
+    short: Sequence[FillRow]
+    over: Sequence[FillRow]
+    undecided: Sequence[FillRow]
+    more_undecided: int
+    recurring: Sequence[RecurringRow]
+    signals: Sequence[Choice]
+    dimensions: Sequence[Choice]
+    of: str
+    charts: Sequence[ChartView]
+    more_subjects: int
+    due: Sequence[DueRow]
+
+
+@dataclass(frozen=True)
+class PointRow:
+    job_id: str
+    day: str
+    deviation: str
+    moving_range: str
+    ewma: str
+    rules: str
+
+
+@dataclass(frozen=True)
+class ChartPage:
+    """``/quality/chart``: one chart, its newest values and every marked one, newest first."""
+
+    of: str
+    chart: ChartView
+    query: str
+    points: Sequence[PointRow]
+    newest: int
+
+
+def period(zone: tzinfo, since: str | None, until: str | None) -> tuple[str, str]:
+    """The period asked for; without one, the last ``DAYS`` days of the shop and today. Raises InputError."""
+    end = audit.day(until, "until") if until else f"{days.today(zone) + timedelta(days=1)}"
+    start = audit.day(since, "since") if since else f"{date.fromisoformat(end) - timedelta(days=DAYS)}"
+    return start, end
+
+
+def _content(
+    engine: Engine, since: str | None, until: str | None
+) -> tuple[quality.Quality, list[quality.Due]]:
+    """What is to be said of a period, and what is due of this bay's instruments."""
+    zone = engine.settings().zone
+    with engine.reading() as ledger:
+        content = quality.quality(ledger, *period(zone, since, until), zone)
+        return content, quality.bay_due(ledger, engine.bay_name, days.today(zone))
+
+
+def _fill(row: Mapping[str, Any]) -> FillRow:
+    return FillRow(
+        job_id=row["job_id"],
+        day=fmt.day(row["opened_utc"]),
+        where=f"{row['vehicle'] or fmt.UNKNOWN} · {row['compartment'] or fmt.UNKNOWN}",
+        instrument=row["meter"] or row["bay"] or fmt.UNKNOWN,
+        filled=str(fmt.litres(row["filled_l"], row["filled_u95_l"])),
+        expected=str(fmt.litres(row["expected_fill_l"])),
+        deviation=f"{'+' if row['deviation_l'] > 0 else ''}{fmt.litres(row['deviation_l'])}",
+        percent=fmt.percent(row["deviation_percent"]),
+        settles=row.get("settled_by", ()),
+    )
+
+
+def _chart_address(of: str, name: str) -> str:
+    return f"/quality/chart?{urlencode({'of': of, 'name': name}, quote_via=quote)}"
+
+
+def _recurring(subject: quality.Subject) -> RecurringRow:
+    charted = subject.dimension in quality.DIMENSIONS
+    return RecurringRow(
+        dimension=subject.dimension,
+        name=subject.name,
+        jobs=str(subject.jobs),
+        short=str(subject.short),
+        chance=f"{subject.p:.1g}" if subject.p >= 1e-4 else "below 0.0001",
+        address=_chart_address(subject.dimension, subject.name) if charted else None,
+    )
+
+
+def _due_row(due: quality.Due) -> DueRow:
+    sign, state = DUE[due.state]
+    left = fmt.UNKNOWN
+    if due.days_left is not None:
+        left = f"{due.days_left} days" if due.days_left >= 0 else f"{-due.days_left} days ago"
+    kind = KINDS.get(due.kind, due.kind)
+    tone = "ok" if due.state == "ok" else "look"
+    number = due.certificate
+    address = f"/calibration/{quote(number)}" if number is not None else "/calibration"
+    named = number or "calibrate it"
+    return DueRow(
+        kind, due.instrument, named, address, due.valid_until or fmt.UNKNOWN, left, sign, state, tone
+    )
+
+
+def _chart(one: quality.SubjectChart, tally: str, address: str) -> ChartView:
+    chart = one.chart
+    text = chart.text
+    if chart.enough and chart.centre is not None and chart.lcl is not None and chart.ucl is not None:
+        limits = f"limits {fmt.percent(chart.lcl)} to {fmt.percent(chart.ucl)}"
+        text = f"n = {chart.n}, centre {fmt.percent(chart.centre)}, {limits}."
+    recent = [Recent(charts.SIGNS[rule], RULES[rule]) for rule in one.recent]
+    return ChartView(one.name, tally, text, chart.n, charts.panels(chart, one.job_ids), recent, address)
+
+
+def _tally(subject: quality.Subject) -> str:
+    counts = f"{subject.short} short, {subject.over} over, {subject.undecided} undecided"
+    return f"{subject.jobs} job{'' if subject.jobs == 1 else 's'} in the period: {counts}"
+
+
+def quality_page(
+    content: quality.Quality, due: Sequence[quality.Due], of: str, periods: Sequence[Choice]
+) -> QualityPage:
+    """content: of a period. of: a dimension of ``station.learning.quality.DIMENSIONS``."""
+    query = urlencode({"since": content.since, "until": content.until})
+    mine = {s.name: s for s in content.subjects if s.dimension == of}
+    shown = [c for c in content.charts if c.dimension == of]
+    counted = [s for s in content.subjects if s.dimension == "bay"]
+    counts = [
+        ("Closed jobs", str(content.jobs)),
+        ("Short", str(sum(s.short for s in counted))),
+        ("Over", str(sum(s.over for s in counted))),
+        ("Undecided", str(sum(s.undecided for s in counted))),
+    ]
+    return QualityPage(
+        since=content.since,
+        last_day=f"{date.fromisoformat(content.until) - timedelta(days=1)}",
+        zone=content.time_zone,
+        counts=counts,
+        periods=periods,
+        query=query,
+        short=[_fill(row) for row in content.short],
+        over=[_fill(row) for row in content.over],
+        undecided=[_fill(row) for row in content.undecided[:RE_CHECKED]],
+        more_undecided=max(0, len(content.undecided) - RE_CHECKED),
+        recurring=[_recurring(subject) for subject in content.recurring],
+        signals=[
+            Choice(f"{c.dimension} {c.name}", _chart_address(c.dimension, c.name), False)
+            for c in content.charts
+            if c.recent
+        ],
+        dimensions=[
+            Choice(per, f"/quality?{query}&{urlencode({'of': per})}#charts", per == of)
+            for per in quality.DIMENSIONS
+        ],
+        of=of,
+        charts=[_chart(c, _tally(mine[c.name]), _chart_address(of, c.name)) for c in shown],
+        more_subjects=max(0, len(mine) - len(shown)),
+        due=[_due_row(one) for one in due],
+    )
+
+
+def _periods(since: str, until: str, of: str) -> list[Choice]:
+    """The last so many days up to the period's own end."""
+    end = date.fromisoformat(until)
+    found = []
+    for length in PERIODS_DAYS:
+        start = f"{end - timedelta(days=length)}"
+        address = f"/quality?{urlencode({'since': start, 'until': until, 'of': of})}"
+        found.append(Choice(f"{length} days", address, start == since))
+    return found
+
+
+def _span(one: quality.SubjectChart) -> str:
+    return f", {fmt.day(one.utcs[0])} to {fmt.day(one.utcs[-1])}" if one.utcs else ""
+
+
+def chart_page(one: quality.SubjectChart) -> ChartPage:
+    def percent(value: float | None) -> str:
+        return fmt.UNKNOWN if value is None else fmt.percent(value, 2)
+
+    points = [
+        PointRow(
+            row["job_id"],
+            fmt.day(row["utc"]),
+            percent(row["deviation_percent"]),
+            percent(row["moving_range"]).lstrip("+"),
+            percent(row["ewma"]),
+            row["signals"],
+        )
+        for i, row in enumerate(reversed(one.points()))
+        if i < POINTS or row["signals"]
+    ]
+    query = urlencode({"of": one.dimension, "name": one.name}, quote_via=quote)
+    return ChartPage(
+        one.dimension,
+        _chart(one, f"the newest {one.chart.n} measured jobs{_span(one)}", ""),
+        query,
+        points,
+        POINTS,
+    )
+
+
+def _dimension(of: str) -> str:
+    if of not in quality.DIMENSIONS:
+        raise InputError(f"there are no charts per {of!r}; expected one of: {', '.join(quality.DIMENSIONS)}.")
+    return of
+
+
+@router.get("/quality")
+def page(engine: Station, since: Day = None, until: Day = None, of: Name = "bay") -> Response:
+    _dimension(of)
+    content, due = _content(engine, since, until)
+    periods = _periods(content.since, content.until, of)
+    return page_of("quality.html", quality_page(content, due, of, periods))
+
+
+@router.get("/quality.json")
+def page_json(engine: Station, since: Day = None, until: Day = None) -> Response:
+    content, due = _content(engine, since, until)
+    return JSONResponse({**content.to_dict(), "calibration_due": [one.to_dict() for one in due]})
+
+
+@router.get("/quality.csv")
+def page_csv(
+    engine: Station,
+    since: Day = None,
+    until: Day = None,
+    which: Annotated[Name, Query(alias="list")] = "fills",
+) -> Response:
+    """list: one of ``station.learning.quality.TABLES``."""
+    content, due = _content(engine, since, until)
+    columns, rows = quality.table(content, due, which, engine.settings().zone)
+    return download(to_csv(rows, columns), f"quality-{content.since}-{content.until}-{which}.csv", "text/csv")
+
+
+def _one(engine: Engine, of: str, name: str) -> quality.SubjectChart:
+    with engine.reading() as ledger:
+        return quality.subject_chart(ledger, _dimension(of), name)
+
+
+@router.get("/quality/chart")
+def chart(engine: Station, of: Name, name: Name) -> Response:
+    return page_of("quality_chart.html", chart_page(_one(engine, of, name)))
+
+
+@router.get("/quality/chart.json")
+def chart_json(engine: Station, of: Name, name: Name) -> Response:
+    return JSONResponse(_one(engine, of, name).to_dict())
+
+
+@router.get("/quality/chart.csv")
+def chart_csv(engine: Station, of: Name, name: Name) -> Response:
+    return download(
+        to_csv(_one(engine, of, name).points(), quality.CHART_COLUMNS), f"chart-{of}-{name}.csv", "text/csv"
+    )

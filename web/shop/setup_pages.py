@@ -1,0 +1,271 @@
+"""Set-up: vehicles, compartments, fluids, containers, technicians and prices, one table of the catalogue at a time."""
+
+from base64 import b64decode
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, NamedTuple
+
+from fastapi import APIRouter, Query
+from pydantic import AfterValidator, Field
+from starlette.responses import JSONResponse, Response
+
+from station.common.tabular import to_csv
+from station.given.job import RETAINED_BY_METHOD
+from station.shop.catalogue import TABLES, Catalogue, Entry
+from web.frame.problem import Problem
+from web.frame.render import render
+from web.jobs.pages import Station, download, page_of
+from web.live.actions import Body, Key, Line, do, done
+from web.shop.entries import Clerks
+
+TITLES = {
+    "vehicle": ("Vehicles", "vehicle"),
+    "compartment": ("Compartments", "compartment"),
+    "fluid": ("Fluids", "fluid"),
+    "container": ("Containers", "container"),
+    "technician": ("Technicians", "technician"),
+    "price": ("Prices", "price"),
+}
+
+
+class Named(NamedTuple):
+    """A field in words. more: what the form adds to its label. hint: an example."""
+
+    label: str
+    more: str = ""
+    hint: str = ""
+
+
+FIELDS = {
+    "capacity": Named("listed capacity", "with unit", "2.9 L"),
+    "source": Named("where that was read", "", "service manual, 4-12"),
+    "method": Named("emptied by"),
+    "grade": Named("grade", "", "75W-90"),
+    "type": Named("type", "to learn across vehicles", "midibus rear axle"),
+    "plug": Named("where it is filled", "", "fill plug, left side"),
+    "torque": Named("torque", "with unit", "42 N·m"),
+    "height_note": Named("level at the fill plug", "", "10 mm below its edge"),
+    "interval_distance": Named("service every, distance", "with unit", "60 000 km"),
+    "interval_months": Named("service every, months", "", "24"),
+    "break_in": Named("unit was new: break-in service"),
+    "new_at": Named("vehicle's distance when the unit was new", "with unit", "0 km"),
+    "distance": Named("distance driven", "with unit", "123 456 km"),
+    "size": Named("size", "with unit", "60 L"),
+    "amount": Named("price", "", "9.50"),
+    "per": Named("for how much", "with unit", "1 L"),
+    "currency": Named("currency", "", "EUR"),
+    "kv40_mm2_s": Named("viscosity at 40 °C in mm²/s", "", "115"),
+    "kv100_mm2_s": Named("viscosity at 100 °C in mm²/s", "", "15.2"),
+    "density_15_kg_m3": Named("density at 15 °C in kg/m³", "", "871"),
+    "density_kg_m3": Named("density in kg/m³", "of a linear one", "1045"),
+    "at_c": Named("at °C", "of a linear one", "20"),
+    "expansion_per_c": Named("expansion per °C", "of a linear one", "0.0007"),
+}
+FLUID_KINDS = ("lubricant", "linear", "water")
+"""What the catalogue's fields can describe (``calibration.fluid``)."""
+SHOWN = 50
+"""So many changes of a file are listed; the rest is counted."""
+
+router = APIRouter()
+changes = APIRouter(prefix="/api/catalogue")
+Table = Annotated[str, Query(max_length=40)]
+
+
+@dataclass(frozen=True)
+class Tab:
+    name: str
+    title: str
+    count: int
+    here: bool
+
+
+@dataclass(frozen=True)
+class SetupField:
+    """options: what may be chosen; empty where it is typed. key: part of what names the entry."""
+
+    name: str
+    label: str
+    more: str
+    hint: str
+    needed: bool
+    key: bool
+    options: Sequence[str]
+
+
+@dataclass(frozen=True)
+class SetupRow:
+    """key: what names the entry. cells: what stands in it, without what is empty. fields: all of it, for the form."""
+
+    key: Sequence[str]
+    cells: Sequence[tuple[str, str]]
+    fields: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class SetupPage:
+    """``/setup``: one table of the catalogue. one: what a single entry is called."""
+
+    tabs: Sequence[Tab]
+    name: str
+    title: str
+    one: str
+    fields: Sequence[SetupField]
+    rows: Sequence[SetupRow]
+    retired: Sequence[SetupRow]
+    technicians: Sequence[str]
+    columns: str
+
+
+def _named(name: str) -> Named:
+    return FIELDS.get(name, Named(name.replace("_", " ")))
+
+
+def _label(name: str) -> str:
+    return _named(name).label
+
+
+def _options(catalogue: Catalogue, table: str, name: str) -> list[str]:
+    if name in TABLES[table].refers:
+        return [entry.key[0] for entry in catalogue.active(TABLES[table].refers[name])]
+    if name == "method":
+        return list(RETAINED_BY_METHOD)
+    if name == "break_in":
+        return ["yes", "no"]
+    return list(FLUID_KINDS) if (table, name) == ("fluid", "kind") else []
+
+
+def _field(catalogue: Catalogue, table: str, name: str) -> SetupField:
+    shape = TABLES[table]
+    return SetupField(
+        name=name,
+        label=_label(name),
+        more=_named(name).more,
+        hint=_named(name).hint,
+        needed=name in shape.key or name in shape.needed,
+        key=name in shape.key,
+        options=_options(catalogue, table, name),
+    )
+
+
+def _row(table: str, entry: Entry) -> SetupRow:
+    fields = {name: entry.get(name) for name in TABLES[table].fields}
+    cells = [(_label(n), text) for n, text in fields.items() if n not in TABLES[table].key and text]
+    return SetupRow(list(entry.key), cells, fields)
+
+
+def setup_page(catalogue: Catalogue, table: str) -> SetupPage:
+    """table: a key of ``station.shop.catalogue.TABLES``."""
+    shape = TABLES[table]
+    entries = sorted(catalogue.entries[table].values(), key=lambda entry: entry.key)
+    return SetupPage(
+        tabs=[Tab(n, TITLES[n][0], len(catalogue.active(n)), n == table) for n in TABLES],
+        name=table,
+        title=TITLES[table][0],
+        one=TITLES[table][1],
+        fields=[_field(catalogue, table, name) for name in shape.fields],
+        rows=[_row(table, entry) for entry in entries if not entry.retired],
+        retired=[_row(table, entry) for entry in entries if entry.retired],
+        technicians=[entry.key[0] for entry in catalogue.active("technician")],
+        columns=", ".join(shape.fields),
+    )
+
+
+def _known(table: str) -> str:
+    if table not in TABLES:
+        raise Problem(
+            404, "No such table", f"The catalogue has no table {table[:40]!r}. See the set-up page."
+        )
+    return table
+
+
+@router.get("/setup")
+def setup(engine: Station, table: Table = "vehicle") -> Response:
+    return page_of("setup.html", setup_page(engine.catalogue(), _known(table)))
+
+
+@router.get("/setup.json")
+def setup_json(engine: Station) -> Response:
+    catalogue = engine.catalogue()
+    return JSONResponse({name: catalogue.rows(name) for name in TABLES})
+
+
+@router.get("/setup/{table}.csv")
+def setup_csv(engine: Station, table: str) -> Response:
+    """A table as it can be imported again."""
+    rows = [row for row in engine.catalogue().rows(_known(table)) if not row["retired"]]
+    return download(to_csv(rows, TABLES[table].fields), f"{table}.csv", "text/csv")
+
+
+class Enter(Body):
+    """fields: the entry's texts by name; what is left out stays as it is."""
+
+    table: Key
+    fields: dict[Key, Line]
+    by: Line = ""
+
+
+class Retire(Body):
+    table: Key
+    key: Annotated[list[Line], Field(min_length=1, max_length=3)]
+    by: Line = ""
+
+
+def _base64(text: str) -> str:
+    b64decode(text, validate=True)  # its error is a ValueError, and becomes the form's
+    return text
+
+
+Base64 = Annotated[str, AfterValidator(_base64)]
+
+
+class Import(Body):
+    """data: a CSV file's bytes, in base64, so that a wrong encoding is seen and not mended on the way.
+    apply: False to be told what it would change."""
+
+    table: Key
+    data: Base64
+    apply: bool
+    name: Line = ""
+    by: Line = ""
+
+
+@changes.post("/enter")
+async def enter(engine: Station, clerks: Clerks, body: Enter) -> Response:
+    result = await do(clerks, engine.enter, "enter", body.model_dump())
+    return done(changed=bool(result.get("changed")))
+
+
+@changes.post("/retire")
+async def retire(engine: Station, clerks: Clerks, body: Retire) -> Response:
+    await do(clerks, engine.enter, "retire", body.model_dump())
+    return done()
+
+
+@changes.post("/import")
+async def import_file(engine: Station, clerks: Clerks, body: Import) -> Response:
+    """What the file changes or would change: as data under ``plan``, and as ``html`` for the page."""
+    values = body.model_dump() | {"data": b64decode(body.data)}
+    plan = await do(clerks, engine.enter, "import", values)
+    return done(plan=plan, html=render("_import.html", plan=_told(plan)), can=_can(plan))
+
+
+def _can(plan: Mapping[str, Any]) -> bool:
+    return bool(plan["changes"]) and not plan["rejected"]
+
+
+def _told(plan: Mapping[str, Any]) -> dict[str, Any]:
+    rows = [
+        {
+            "action": change["action"],
+            "key": " · ".join(change["key"]),
+            "cells": [(_label(name), text or "nothing") for name, text in change["fields"].items()],
+        }
+        for change in plan["changes"]
+    ]
+    return {
+        "changes": rows[:SHOWN],
+        "count": len(rows),
+        "more": max(0, len(rows) - SHOWN),
+        "unchanged": plan["unchanged"],
+        "rejected": plan["rejected"],
+    }
