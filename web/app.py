@@ -18,14 +18,16 @@ from web.frame.gate import Gate
 from web.frame.port import Engine
 from web.frame.problem import Problem, of_status, reply
 from web.frame.render import HERE
-from web.jobs import pages, photos
-from web.live import actions
+from web.jobs import pages as job_pages
+from web.jobs import photos
+from web.live import actions, pages
 from web.live.hold import Holder
 from web.live.hub import Hub
 from web.shop import entries, fleet_pages, quality_pages, setup_pages, usage_pages
 
 READING = (
     pages.router,
+    job_pages.router,
     calibration_pages.router,
     usage_pages.router,
     fleet_pages.router,
@@ -34,9 +36,9 @@ READING = (
     photos.router,
 )
 CHANGING = (actions.router, calibration_actions.router, entries.router, setup_pages.changes)
-HANDS = 8
+CHANGE_THREADS = 8
 """Threads for changes. A beat of the hold takes well under a millisecond of one."""
-CLERKS = 4
+DISK_THREADS = 4
 """Threads for entries, which wait for the disk; a beat never waits behind them."""
 
 
@@ -69,8 +71,8 @@ def create_app(engine: Engine, hosts: Iterable[str] = ()) -> FastAPI:
     app.state.hub = Hub(engine)
     app.state.holder = Holder(engine.hold)
     app.state.procedure = Procedure()
-    app.state.hands = CapacityLimiter(HANDS)
-    app.state.clerks = CapacityLimiter(CLERKS)
+    app.state.change_threads = CapacityLimiter(CHANGE_THREADS)
+    app.state.disk_threads = CapacityLimiter(DISK_THREADS)
     for router in (*READING, *CHANGING):
         app.include_router(router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

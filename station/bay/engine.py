@@ -18,7 +18,7 @@ from calibration.certificates import Certificate
 from hardware.sample import Sample
 from station.bay import plan, view
 from station.bay.desk import Desk
-from station.bay.ports import RigPort
+from station.bay.ports import BenchPort, RigPort
 from station.bay.records import Records
 from station.bay.watchdog import BEAT_S, notify
 from station.calibrating.calibration_desk import CalibrationDesk
@@ -34,7 +34,6 @@ from station.learning import condition, why
 from station.record import archive
 from station.record.ledger import clock_synced, now
 from station.record.recorder import Recorder
-from station.rehearsing.bench import Bench
 from station.shop import preview
 from station.shop.shop import Shop, facts, learned
 
@@ -63,7 +62,7 @@ class Engine(Records):
         config: BayConfig,
         open_rig: Callable[[Callable[[Sample], None]], RigPort],
         clock: Callable[[], float] = time.monotonic,
-        bench: Bench | None = None,
+        bench: BenchPort | None = None,
     ) -> None:
         self.config, self.bay_name = config, config.name
         self._clock, self._bench = clock, bench

@@ -2,6 +2,8 @@
 
 from typing import Protocol
 
+from station.given.job import JobSpec
+
 
 class RigPort(Protocol):
     """The devices of one bay, opened; each pushes samples into the callback it was given."""
@@ -20,3 +22,21 @@ class RigPort(Protocol):
     def beep(self, n: int = 1) -> None: ...
 
     def close(self) -> None: ...
+
+
+class BenchPort(Protocol):
+    """Whoever stands in for the technician's hands on a simulated bay; a real bay has none."""
+
+    @property
+    def speed(self) -> float:
+        """Simulated seconds in a real one."""
+
+    def do(self, verb: str) -> None:
+        """Raises InputError for an unknown verb."""
+
+    def new_vehicle(self, spec: JobSpec) -> None: ...
+
+    def stage_changed(self, stage: str) -> None: ...
+
+    def truth(self) -> dict[str, float]:
+        """True volumes at the reference temperature, litres."""

@@ -6,11 +6,12 @@ from calibration.buoyancy import air_density, mass_from_indication
 from hardware.sample import Sample
 from station.calibrating.calibrating import Run
 from station.common.evolve import evolve
-from station.core.state import BayState, Hold, Settings
+from station.core.state import BayState, Hold
 from station.core.step import Effect, step
 from station.errors import InputError
 from station.filling import metering
 from station.given.job import JobSpec
+from station.given.settings import Settings
 from station.weighing import pan
 
 CALM_U_KG = 0.0005

@@ -14,9 +14,9 @@ from hardware.serial_devices import SerialPlan, SerialScale
 from hardware.serial_line import SerialPort
 from station.common.days import zone_of
 from station.common.section import read_toml
-from station.core.state import Settings
 from station.errors import InputError
 from station.given.job import RETAINED_BY_METHOD
+from station.given.settings import Settings
 
 
 @dataclass(frozen=True)

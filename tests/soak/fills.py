@@ -12,11 +12,12 @@ from dataclasses import dataclass, field, replace
 from hardware.sample import Sample
 from hardware.simulated.plant import PlantSettings, SimFluid
 from hardware.simulated.supply import SupplyLine
-from station.core.state import BayState, Settings
+from station.core.state import BayState
 from station.core.step import PumpCommand, step
 from station.filling.overrun import Overrun
 from station.given.job import JobSpec, spec_from_tables
 from station.given.pumping import PumpLine, UsualFlow
+from station.given.settings import Settings
 
 DT_S = 0.01
 PAN_KG = 1.6

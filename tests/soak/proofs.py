@@ -14,9 +14,10 @@ from hardware.sample import Sample
 from station.common.evolve import evolve
 from station.core.doubts import doubts
 from station.core.interlock_table import TABLE
-from station.core.state import BayState, Settings
+from station.core.state import BayState
 from station.core.step import step
 from station.filling.overrun import Overrun
+from station.given.settings import Settings
 from tests.soak.fills import ZERO, Fill, fill_of, make
 
 

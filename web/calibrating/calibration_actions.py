@@ -11,9 +11,9 @@ from station.errors import InputError
 from web.calibrating import guide
 from web.calibrating.calibration_contexts import address
 from web.calibrating.calibration_pages import TheProcedure
+from web.frame.deps import Body, ChangeThreads, Line, Remark, Station, do, done
 from web.frame.port import Engine
-from web.jobs.pages import Station
-from web.live.actions import Body, Hands, Line, Reason, TheHolder, Words, do, done
+from web.live.actions import Reason, TheHolder
 from web.live.hold import Holder
 
 router = APIRouter(prefix="/api/calibration")
@@ -69,35 +69,37 @@ class Finish(Body):
     use_from: Name = ""
     use_to: Name = ""
     air_c: Name = ""
-    remarks: Words = ""
+    remarks: Remark = ""
     replaces: Line = ""
 
 
 @router.post("/pan")
-async def begin_pan(engine: Station, hands: Hands, procedure: TheProcedure, body: Pan) -> Response:
+async def begin_pan(engine: Station, threads: ChangeThreads, procedure: TheProcedure, body: Pan) -> Response:
     loads = guide.parse_loads(body.loads)
-    await do(hands, engine.calibrate, "begin", {"kind": "pan"})
+    await do(threads, engine.calibrate, "begin", {"kind": "pan"})
     procedure.loads, procedure.struck = loads, []
     return done()
 
 
 @router.post("/meter")
-async def begin_meter(engine: Station, hands: Hands, procedure: TheProcedure, body: Meter) -> Response:
-    await do(hands, engine.calibrate, "begin", {"kind": "meter", **body.model_dump()})
+async def begin_meter(
+    engine: Station, threads: ChangeThreads, procedure: TheProcedure, body: Meter
+) -> Response:
+    await do(threads, engine.calibrate, "begin", {"kind": "meter", **body.model_dump()})
     procedure.fluid, procedure.struck = body.fluid, []
     return done()
 
 
 @router.post("/read")
-async def read(engine: Station, hands: Hands, body: Read) -> Response:
-    await do(hands, engine.calibrate, "read", body.model_dump())
+async def read(engine: Station, threads: ChangeThreads, body: Read) -> Response:
+    await do(threads, engine.calibrate, "read", body.model_dump())
     return done()
 
 
 @router.post("/strike")
-async def strike(engine: Station, hands: Hands, procedure: TheProcedure, body: Strike) -> Response:
-    before = await do(hands, engine.calibration)
-    await do(hands, engine.calibrate, "strike", body.model_dump())
+async def strike(engine: Station, threads: ChangeThreads, procedure: TheProcedure, body: Strike) -> Response:
+    before = await do(threads, engine.calibration)
+    await do(threads, engine.calibrate, "strike", body.model_dump())
     rows = before["readings"] if before["kind"] == "pan" else before["runs"]
     if int(body.index) < len(rows):
         procedure.struck.append((rows[int(body.index)], body.reason.strip()))
@@ -105,23 +107,23 @@ async def strike(engine: Station, hands: Hands, procedure: TheProcedure, body: S
 
 
 @router.post("/run")
-async def run(engine: Station, hands: Hands, holder: TheHolder, body: Turn) -> Response:
+async def run(engine: Station, threads: ChangeThreads, holder: TheHolder, body: Turn) -> Response:
     if body.turn == "drop":
-        await do(hands, _stop, engine, holder)
-    await do(hands, engine.calibrate, f"{body.turn}_run", {})
+        await do(threads, _stop, engine, holder)
+    await do(threads, engine.calibrate, f"{body.turn}_run", {})
     return done()
 
 
 @router.post("/finish")
-async def finish(engine: Station, hands: Hands, body: Finish) -> Response:
-    after = await do(hands, engine.calibrate, "finish", _values(body))
+async def finish(engine: Station, threads: ChangeThreads, body: Finish) -> Response:
+    after = await do(threads, engine.calibrate, "finish", _values(body))
     return done(go=address(after["certificates"][0]["number"]))
 
 
 @router.post("/abandon")
-async def abandon(engine: Station, hands: Hands, holder: TheHolder, body: Reason) -> Response:
-    await do(hands, _stop, engine, holder)
-    await do(hands, engine.calibrate, "abandon", {"reason": body.reason})
+async def abandon(engine: Station, threads: ChangeThreads, holder: TheHolder, body: Reason) -> Response:
+    await do(threads, _stop, engine, holder)
+    await do(threads, engine.calibrate, "abandon", {"reason": body.reason})
     return done()
 
 

@@ -10,9 +10,10 @@ from station.common import days
 from station.given.job import spec_from_tables
 from web.calibrating import calibration_contexts as contexts
 from web.calibrating.procedure import Procedure
+from web.frame.deps import Station, page_of
 from web.frame.port import Certificate, Engine
 from web.frame.problem import Problem
-from web.jobs.pages import Station, TheHub, page_of
+from web.live.pages import TheHub
 
 router = APIRouter()
 

@@ -5,43 +5,12 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
 
-from station.shop.catalogue import Catalogue
 from web.frame import format as fmt
 from web.frame import words
-from web.jobs.findings import WORDS, Fact, Findings, Words, findings, noted_torque
+from web.jobs.findings import Fact, Findings, findings, noted_torque
 from web.live import pan_steps
-from web.live.live import Live
 
 BAR_WIDTH = 100.0
-
-
-@dataclass(frozen=True)
-class Container:
-    """What fluid is drawn from. fluid: its key."""
-
-    key: str
-    fluid: str
-
-
-@dataclass(frozen=True)
-class BayPage:
-    """``/``: a whole job. options: as ``station.bay.engine.Engine.plan_options``."""
-
-    live: Live
-    options: Mapping[str, Any]
-    containers: Sequence[Container]
-    condition: Words
-    cautions: Sequence[words.Caution]
-    simulated: bool
-
-
-@dataclass(frozen=True)
-class WallPage:
-    """``/wall``: the same live view, for reading only. dark: light text on a dark ground."""
-
-    live: Live
-    simulated: bool
-    dark: bool
 
 
 @dataclass(frozen=True)
@@ -160,12 +129,6 @@ SHEET_NOTES = 3
 SHEET_TEXT = 160
 SHEET_NAME = 60
 """What one page of paper holds in its worst case; see tests/journeys/test_layout.py."""
-
-
-def bay_page(live: Live, options: Mapping[str, Any], catalogue: Catalogue, simulated: bool) -> BayPage:
-    """catalogue: adds to the plan's options what a job may say beside them."""
-    containers = [Container(entry.key[0], entry.get("fluid")) for entry in catalogue.active("container")]
-    return BayPage(live, options, containers, WORDS, words.CAUTIONS, simulated)
 
 
 def jobs_page(

@@ -13,6 +13,7 @@ from station.shop import due
 from station.shop.catalogue import Entry
 from web.frame import format as fmt
 from web.frame.port import Engine
+from web.live.contexts import ConditionWords
 
 CAUSES = {
     "unit_mixup": "Unit mix-up",
@@ -72,18 +73,6 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class Words:
-    """What a condition is picked from."""
-
-    colours: Sequence[str] = condition.COLOURS
-    smells: Sequence[str] = condition.SMELLS
-    metal: Sequence[str] = condition.METAL
-
-
-WORDS = Words()
-
-
-@dataclass(frozen=True)
 class Findings:
     """settles: what would turn an undecided verdict into a verdict. torque: what set-up says and what was noted. fluid: the drained fluid's condition.
 
@@ -97,7 +86,7 @@ class Findings:
     fluid: Sequence[Fact]
     readings: Sequence[str]
     photos: Sequence[Picture]
-    words: Words
+    words: ConditionWords
 
 
 def _number(name: str, value: float | str | None) -> Fact | None:
@@ -212,5 +201,5 @@ def findings(job_id: str, known: Mapping[str, Any]) -> Findings:
         fluid=_fluid(known["condition"]),
         readings=known["findings"],
         photos=[_picture(job_id, photo) for photo in known["photos"]],
-        words=WORDS,
+        words=ConditionWords(),
     )

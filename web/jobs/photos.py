@@ -4,8 +4,8 @@ from fastapi import APIRouter
 from starlette.responses import Response
 
 from station.learning import condition
+from web.frame.deps import Station, job_of
 from web.frame.problem import Problem
-from web.jobs.pages import Station, job_of
 
 router = APIRouter()
 

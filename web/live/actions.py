@@ -1,30 +1,18 @@
 """Everything that changes something. Each takes JSON by POST, passes ``web.frame.gate`` first, and answers with JSON."""
 
-from collections.abc import Callable
-from typing import Annotated, Any, TypeVar
+from typing import Annotated
 
-import anyio.to_thread
-from anyio import CapacityLimiter
 from fastapi import APIRouter, Depends, Request
-from pydantic import BaseModel, ConfigDict, Field
-from starlette.responses import JSONResponse, Response
+from pydantic import Field
+from starlette.responses import Response
 
 from station.errors import InputError
+from web.frame.deps import Body, ChangeThreads, Key, Line, Remark, Station, do, done
 from web.frame.port import Engine
 from web.frame.problem import Problem
-from web.jobs.pages import Station
 from web.live.hold import Holder
 
 router = APIRouter(prefix="/api")
-T = TypeVar("T")
-
-Key = Annotated[str, Field(min_length=1, max_length=80)]
-Line = Annotated[str, Field(max_length=200)]
-Words = Annotated[str, Field(max_length=1000)]
-
-
-class Body(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True)
 
 
 class Plan(Body):
@@ -64,11 +52,11 @@ class Hold(Body):
 
 class Note(Body):
     kind: Annotated[str, Field(min_length=1, max_length=40)]
-    text: Words
+    text: Remark
 
 
 class Reason(Body):
-    reason: Words
+    reason: Remark
 
 
 class Verb(Body):
@@ -77,7 +65,7 @@ class Verb(Body):
 
 class Override(Body):
     kind: Key
-    reason: Words
+    reason: Remark
 
 
 class Purge(Body):
@@ -108,33 +96,18 @@ def _holder(request: Request) -> Holder:
     return holder
 
 
-def _hands(request: Request) -> CapacityLimiter:
-    """Threads kept for changes, so that slow page loads can never keep a stop waiting."""
-    hands: CapacityLimiter = request.app.state.hands
-    return hands
-
-
 TheHolder = Annotated[Holder, Depends(_holder)]
-Hands = Annotated[CapacityLimiter, Depends(_hands)]
-
-
-async def do(hands: CapacityLimiter, function: Callable[..., T], *values: Any) -> T:
-    return await anyio.to_thread.run_sync(function, *values, limiter=hands)
-
-
-def done(**more: Any) -> Response:
-    return JSONResponse({"done": True, **more})
 
 
 @router.post("/job")
-async def open_job(engine: Station, hands: Hands, body: Plan) -> Response:
+async def open_job(engine: Station, threads: ChangeThreads, body: Plan) -> Response:
     form = {name: text for name, text in body.model_dump().items() if text}
-    return done(job_id=await do(hands, engine.open_job, form))
+    return done(job_id=await do(threads, engine.open_job, form))
 
 
 @router.post("/check")
-async def check(engine: Station, hands: Hands, body: Check) -> Response:
-    await do(hands, engine.check, body.key, body.done)
+async def check(engine: Station, threads: ChangeThreads, body: Check) -> Response:
+    await do(threads, engine.check, body.key, body.done)
     return done()
 
 
@@ -158,20 +131,20 @@ def _unit_in_doubt(engine: Engine) -> bool:
 
 
 @router.post("/mark")
-async def mark(engine: Station, hands: Hands, body: Mark) -> Response:
-    await do(hands, _mark, engine, body.mark)
+async def mark(engine: Station, threads: ChangeThreads, body: Mark) -> Response:
+    await do(threads, _mark, engine, body.mark)
     return done()
 
 
 @router.post("/hold")
-async def hold(holder: TheHolder, hands: Hands, body: Hold) -> Response:
+async def hold(holder: TheHolder, threads: ChangeThreads, body: Hold) -> Response:
     """A beat of the hold-to-run control, or its release."""
-    await do(hands, holder.beat if body.held else holder.let_go, body.grip)
+    await do(threads, holder.beat if body.held else holder.let_go, body.grip)
     return done(held=body.held)
 
 
 @router.post("/stop")
-async def stop(engine: Station, holder: TheHolder, hands: Hands, body: Nothing) -> Response:
+async def stop(engine: Station, holder: TheHolder, threads: ChangeThreads, body: Nothing) -> Response:
     """Stop the pump, whoever holds it. A stop, not an emergency stop: that one is hard-wired."""
 
     def both() -> None:
@@ -180,63 +153,63 @@ async def stop(engine: Station, holder: TheHolder, hands: Hands, body: Nothing) 
         finally:
             holder.end()
 
-    await do(hands, both)
+    await do(threads, both)
     return done()
 
 
 @router.post("/top-up")
-async def top_up(engine: Station, hands: Hands, body: Nothing) -> Response:
-    await do(hands, engine.top_up)
+async def top_up(engine: Station, threads: ChangeThreads, body: Nothing) -> Response:
+    await do(threads, engine.top_up)
     return done()
 
 
 @router.post("/purge")
-async def purge(engine: Station, hands: Hands, body: Purge) -> Response:
+async def purge(engine: Station, threads: ChangeThreads, body: Purge) -> Response:
     """Begin or end running the hose's old fluid into a waste vessel."""
-    await do(hands, engine.purge, body.begin)
+    await do(threads, engine.purge, body.begin)
     return done()
 
 
 @router.post("/override")
-async def override(engine: Station, hands: Hands, body: Override) -> Response:
+async def override(engine: Station, threads: ChangeThreads, body: Override) -> Response:
     """Go on in spite of what holds the pump off, with a reason for the record."""
-    await do(hands, engine.override, body.kind, body.reason)
+    await do(threads, engine.override, body.kind, body.reason)
     return done()
 
 
 @router.post("/answer")
-async def answer(engine: Station, hands: Hands, body: Answer) -> Response:
-    await do(hands, engine.answer, body.step, body.answer)
+async def answer(engine: Station, threads: ChangeThreads, body: Answer) -> Response:
+    await do(threads, engine.answer, body.step, body.answer)
     return done()
 
 
 @router.post("/drum")
-async def drum(engine: Station, hands: Hands, body: Drum) -> Response:
-    await do(hands, engine.connect_drum, body.container, body.fluid, body.left)
+async def drum(engine: Station, threads: ChangeThreads, body: Drum) -> Response:
+    await do(threads, engine.connect_drum, body.container, body.fluid, body.left)
     return done()
 
 
 @router.post("/clear-pump")
-async def clear_pump(engine: Station, hands: Hands, body: Nothing) -> Response:
-    await do(hands, engine.clear_pump)
+async def clear_pump(engine: Station, threads: ChangeThreads, body: Nothing) -> Response:
+    await do(threads, engine.clear_pump)
     return done()
 
 
 @router.post("/note")
-async def note(engine: Station, hands: Hands, body: Note) -> Response:
-    await do(hands, engine.note, body.kind, body.text)
+async def note(engine: Station, threads: ChangeThreads, body: Note) -> Response:
+    await do(threads, engine.note, body.kind, body.text)
     return done()
 
 
 @router.post("/abandon")
-async def abandon(engine: Station, hands: Hands, body: Reason) -> Response:
-    await do(hands, engine.abandon, body.reason)
+async def abandon(engine: Station, threads: ChangeThreads, body: Reason) -> Response:
+    await do(threads, engine.abandon, body.reason)
     return done()
 
 
 @router.post("/bench")
-async def bench(engine: Station, hands: Hands, body: Verb) -> Response:
+async def bench(engine: Station, threads: ChangeThreads, body: Verb) -> Response:
     if engine.backend != "simulated":
         raise Problem(404, "No bench here", "A real bay has no bench panel.")
-    await do(hands, engine.bench, body.verb)
+    await do(threads, engine.bench, body.verb)
     return done()

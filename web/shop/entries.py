@@ -4,29 +4,20 @@ would come to. All of it waits for the disk, so none of it takes the threads tha
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-from anyio import CapacityLimiter
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import APIRouter, Query, Request
 from pydantic import Field
 from starlette.responses import Response
 
 from station.shop.audit import OUT
 from web.frame import format as fmt
+from web.frame.deps import Body, DiskThreads, Key, Line, Remark, Station, do, done, job_of
 from web.frame.port import Engine
 from web.frame.problem import Problem
 from web.frame.render import render
-from web.jobs.pages import Station, job_of
-from web.live.actions import Body, Key, Line, Plan, Words, do, done
+from web.live.actions import Plan
 from web.shop.fleet_pages import STATES
 
 router = APIRouter(prefix="/api")
-
-
-def _clerks(request: Request) -> CapacityLimiter:
-    clerks: CapacityLimiter = request.app.state.clerks
-    return clerks
-
-
-Clerks = Annotated[CapacityLimiter, Depends(_clerks)]
 
 
 class Movement(Body):
@@ -39,7 +30,7 @@ class Movement(Body):
     container: Line = ""
     vehicle: Line = ""
     technician: Line = ""
-    note: Words = ""
+    note: Remark = ""
 
 
 class Condition(Body):
@@ -49,7 +40,7 @@ class Condition(Body):
     smell: Key
     metal: Key
     milky: bool = False
-    note: Words = ""
+    note: Remark = ""
     job_id: Annotated[str | None, Field(max_length=100)] = None
 
 
@@ -105,21 +96,21 @@ def _told(plan: Mapping[str, Any]) -> dict[str, Any]:
 
 
 @router.post("/plan")
-async def plan(engine: Station, clerks: Clerks, body: Plan) -> Response:
+async def plan(engine: Station, threads: DiskThreads, body: Plan) -> Response:
     """What a plan comes to, as data under ``plan`` and as ``html`` for the page. It opens nothing."""
     form = {name: text for name, text in body.model_dump().items() if text}
-    content = await do(clerks, engine.plan_preview, form)
+    content = await do(threads, engine.plan_preview, form)
     return done(plan=content, html=render("_preview.html", plan=_told(content)))
 
 
 @router.post("/movement")
-async def movement(engine: Station, clerks: Clerks, body: Movement) -> Response:
-    return done(entered=await do(clerks, _movement, engine, body))
+async def movement(engine: Station, threads: DiskThreads, body: Movement) -> Response:
+    return done(entered=await do(threads, _movement, engine, body))
 
 
 @router.post("/condition")
-async def condition(engine: Station, clerks: Clerks, body: Condition) -> Response:
-    await do(clerks, _condition, engine, body)
+async def condition(engine: Station, threads: DiskThreads, body: Condition) -> Response:
+    await do(threads, _condition, engine, body)
     return done()
 
 
@@ -127,11 +118,11 @@ async def condition(engine: Station, clerks: Clerks, body: Condition) -> Respons
 async def photo(
     request: Request,
     engine: Station,
-    clerks: Clerks,
+    threads: DiskThreads,
     job_id: str,
     by: Annotated[str, Query(max_length=80)] = "",
     text: Annotated[str, Query(max_length=500)] = "",
 ) -> Response:
     """The bytes of one JPEG or PNG. ``web.frame.gate`` has looked at its type and length before it is read."""
-    kept = await do(clerks, _photo, engine, job_id, await request.body(), by, text)
+    kept = await do(threads, _photo, engine, job_id, await request.body(), by, text)
     return done(name=kept["name"])

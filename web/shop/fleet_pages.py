@@ -15,7 +15,7 @@ from station.common.tabular import to_csv
 from station.learning import expected
 from station.shop import due as service
 from web.frame import format as fmt
-from web.jobs.pages import Station, download, page_of
+from web.frame.deps import Station, download, page_of
 
 STATES = {
     "overdue": ("⚠", "overdue"),

@@ -19,8 +19,8 @@ from station.learning import quality
 from station.learning.charts import RULES
 from station.shop import audit
 from web.frame import format as fmt
+from web.frame.deps import Station, download, page_of
 from web.frame.port import Engine
-from web.jobs.pages import Station, download, page_of
 from web.shop import charts
 
 PERIODS_DAYS = (30, 90, 365)

@@ -12,11 +12,9 @@ from starlette.responses import JSONResponse, Response
 from station.common.tabular import to_csv
 from station.given.job import RETAINED_BY_METHOD
 from station.shop.catalogue import TABLES, Catalogue, Entry
+from web.frame.deps import Body, DiskThreads, Key, Line, Station, do, done, download, page_of
 from web.frame.problem import Problem
 from web.frame.render import render
-from web.jobs.pages import Station, download, page_of
-from web.live.actions import Body, Key, Line, do, done
-from web.shop.entries import Clerks
 
 TITLES = {
     "vehicle": ("Vehicles", "vehicle"),
@@ -230,22 +228,22 @@ class Import(Body):
 
 
 @changes.post("/enter")
-async def enter(engine: Station, clerks: Clerks, body: Enter) -> Response:
-    result = await do(clerks, engine.enter, "enter", body.model_dump())
+async def enter(engine: Station, threads: DiskThreads, body: Enter) -> Response:
+    result = await do(threads, engine.enter, "enter", body.model_dump())
     return done(changed=bool(result.get("changed")))
 
 
 @changes.post("/retire")
-async def retire(engine: Station, clerks: Clerks, body: Retire) -> Response:
-    await do(clerks, engine.enter, "retire", body.model_dump())
+async def retire(engine: Station, threads: DiskThreads, body: Retire) -> Response:
+    await do(threads, engine.enter, "retire", body.model_dump())
     return done()
 
 
 @changes.post("/import")
-async def import_file(engine: Station, clerks: Clerks, body: Import) -> Response:
+async def import_file(engine: Station, threads: DiskThreads, body: Import) -> Response:
     """What the file changes or would change: as data under ``plan``, and as ``html`` for the page."""
     values = body.model_dump() | {"data": b64decode(body.data)}
-    plan = await do(clerks, engine.enter, "import", values)
+    plan = await do(threads, engine.enter, "import", values)
     return done(plan=plan, html=render("_import.html", plan=_told(plan)), can=_can(plan))
 
 

@@ -16,8 +16,8 @@ from station.record.ledger import now
 from station.shop import audit, stock
 from station.shop.catalogue import Catalogue
 from web.frame import format as fmt
+from web.frame.deps import Station, download, page_of
 from web.jobs.findings import Fact
-from web.jobs.pages import Station, download, page_of
 
 ENTERED = 30
 USED_FLUID, USED_FLUID_WORDS = "used fluid", "Used fluid, mixed"

@@ -7,11 +7,11 @@ import pytest
 from station.bay.supply_book import drum_text
 from station.core import interlocks
 from station.core.interlocks import ALWAYS, BEFORE, TABLE, WHILE
-from station.core.state import Settings
 from station.core.step import finish
 from station.figures import balance
 from station.filling.drum import Drum
 from station.given.pumping import PumpLine
+from station.given.settings import Settings
 from tests.soak.fills import Fill, spec_of
 
 PUMP = PumpLine(3.6)

@@ -23,6 +23,7 @@ from web.frame.gate import SECURITY_HEADERS
 from web.frame.problem import Problem
 from web.frame.render import HERE
 from web.jobs import contexts
+from web.live import contexts as live_contexts
 from web.shop import fleet_pages, quality_pages, setup_pages, usage_pages
 
 STAGES = ["idle", *STAGE_VIEWS]
@@ -74,8 +75,8 @@ def test_static_files_reach_for_nothing_outside() -> None:
 
 
 CONTEXTS = {
-    "bay.html": contexts.BayPage,
-    "wall.html": contexts.WallPage,
+    "bay.html": live_contexts.BayPage,
+    "wall.html": live_contexts.WallPage,
     "jobs.html": contexts.JobsPage,
     "job.html": contexts.JobPage,
     "sheet.html": contexts.SheetPage,
@@ -313,7 +314,7 @@ def test_view_json_is_plain_json(bay: Bay) -> None:
 def test_templates_are_all_reached() -> None:
     templates = {path.name for path in Path(HERE / "templates").iterdir()}
     named = set()
-    for path in [*(HERE / "templates").iterdir(), *HERE.glob("*.py")]:
+    for path in [*(HERE / "templates").iterdir(), *HERE.rglob("*.py")]:
         named |= set(re.findall(r'"(\w+\.html)"', path.read_text(encoding="utf-8")))
     assert templates == named
 
