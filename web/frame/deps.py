@@ -1,0 +1,89 @@
+"""What every page's module needs: the engine, the threads that wait, how a body is checked, how a reply is made."""
+
+import re
+from collections.abc import Callable
+from typing import Annotated, Any, TypeVar
+
+import anyio.to_thread
+from anyio import CapacityLimiter
+from fastapi import Depends, Query, Request
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+
+from web.frame.port import Engine
+from web.frame.problem import Problem
+from web.frame.render import render
+
+T = TypeVar("T")
+
+Key = Annotated[str, Field(min_length=1, max_length=80)]
+Line = Annotated[str, Field(max_length=200)]
+Remark = Annotated[str, Field(max_length=1000)]
+
+
+class Body(BaseModel):
+    """A request's body: nothing that its class does not name, and no type turned into another."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+def _engine(request: Request) -> Engine:
+    engine: Engine = request.app.state.engine
+    return engine
+
+
+def _change_threads(request: Request) -> CapacityLimiter:
+    threads: CapacityLimiter = request.app.state.change_threads
+    return threads
+
+
+def _disk_threads(request: Request) -> CapacityLimiter:
+    threads: CapacityLimiter = request.app.state.disk_threads
+    return threads
+
+
+Station = Annotated[Engine, Depends(_engine)]
+ChangeThreads = Annotated[CapacityLimiter, Depends(_change_threads)]
+"""Threads kept for changes, so that slow page loads can never keep a stop waiting."""
+DiskThreads = Annotated[CapacityLimiter, Depends(_disk_threads)]
+"""Threads for entries, which wait for the disk; no stop ever waits behind one."""
+Before = Annotated[str | None, Query(max_length=100)]
+Vehicle = Annotated[str | None, Query(max_length=200)]
+Limit = Annotated[int, Query(ge=1, le=10_000)]
+
+
+async def do(threads: CapacityLimiter, function: Callable[..., T], *values: Any) -> T:
+    """Run a function in one of those threads."""
+    return await anyio.to_thread.run_sync(function, *values, limiter=threads)
+
+
+def done(**more: Any) -> Response:
+    """The reply to a change that was made."""
+    return JSONResponse({"done": True, **more})
+
+
+def page_of(template: str, page: object) -> HTMLResponse:
+    """A template with its context."""
+    return HTMLResponse(render(template, page=page))
+
+
+def job_of(engine: Engine, job_id: str) -> dict[str, Any]:
+    """A job's record. Raises Problem 404 for an unknown id."""
+    try:
+        return engine.job(job_id)
+    except KeyError:
+        raise Problem(
+            404, "No such job", f"There is no job {job_id[:60]!r} in the ledger. See the job list."
+        ) from None
+
+
+def is_simulated(engine: Engine) -> bool:
+    return engine.backend == "simulated"
+
+
+def download(text: str, name: str, media_type: str) -> Response:
+    """A text to be kept as a file; the name is reduced to what every file system takes."""
+    safe = re.sub(r"[^A-Za-z0-9._-]", "_", name)
+    return PlainTextResponse(
+        text, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="{safe}"'}
+    )
