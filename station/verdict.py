@@ -22,6 +22,14 @@ def _phi(z: float) -> float:
     return 0.5 * math.erfc(-z / math.sqrt(2.0))
 
 
+def decide(p_short: float, p_over: float) -> Judgement:
+    """The verdict that two conformance probabilities allow; what they leave is the probability of being within."""
+    p_within = max(0.0, 1.0 - p_short - p_over)
+    probabilities = {"short": p_short, "full": p_within, "over": p_over}
+    verdict = next((name for name, p in probabilities.items() if p >= DECIDED_AT), "undecided")
+    return Judgement(verdict, p_short, p_within, p_over)
+
+
 def judge(
     filled_l: float,
     u_filled_l: float,
@@ -58,7 +66,4 @@ def judge(
     else:  # without doubt the limits themselves are within
         p_short = float(difference < -tolerance_minus_l)
         p_over = float(difference > tolerance_plus_l)
-    p_within = max(0.0, 1.0 - p_short - p_over)
-    probabilities = {"short": p_short, "full": p_within, "over": p_over}
-    verdict = next((name for name, p in probabilities.items() if p >= DECIDED_AT), "undecided")
-    return Judgement(verdict, p_short, p_within, p_over)
+    return decide(p_short, p_over)

@@ -1,0 +1,145 @@
+"""How each witness of a fill may be wrong, and how likely that is: our model, stated in one place.
+
+No source gives such probabilities for small workshop instruments. Those below are common practice, no source: what is
+usually met. A shop's own record replaces them where it can, fill by fill. Shares are of the expected fill.
+"""
+
+import math
+
+from station.figures.evidence import Fault, Part
+from station.given.evidence import MeterRecord
+
+P_METER_OFF = 0.12
+"""A meter of which the shop knows nothing is off by more than its certificate says: one in eight."""
+P_METER_OFF_PROVED = 0.04
+"""The same where its proving is in date."""
+METER_OFF_REL = ((0.5, 0.025), (0.5, 0.07))
+"""(weight, standard deviation relative to the volume): worn or wrongly set, and broken."""
+P_METER_BREAKS = 1.0 / 400.0
+"""Per fill since the last one whose level was proved."""
+SCATTER_REL = 0.02
+"""What one level-proved fill differs by from the expected one with a sound meter: level, listing, retained."""
+
+P_AIR, AIR_FILLS = 0.05, 15.0
+"""Air that was counted as fluid and not told: so many fills of a new shop, and how many of the shop's own level-proved
+fills halve it."""
+P_AIR_SEEN = 0.20
+"""Where air was found in this fill there may be more of it than was found."""
+AIR_L = ((0.5, 0.06, 0.03), (0.3, 0.15, 0.06), (0.2, 0.32, 0.12))
+"""(weight, litres counted too much, standard deviation): a hose that was not bled holds some tenths of a litre."""
+
+P_LEVEL_MISREAD = 0.08
+"""The level at the plug misjudged, the vehicle not level, or the plug looked at in haste."""
+LEVEL_MISREAD_REL = 0.08
+P_LEVEL_TICKED, LEVEL_TICKED_REL = 0.01, 0.25
+"""Marked as seen and not looked at: then it says nothing."""
+
+P_RAN_EARLY, RAN_EARLY_L, P_RAN_EARLY_ALWAYS = 0.015, 0.03, 0.001
+"""It ran over before the housing was full (foam, tubes still filling) and sank afterwards: the less likely the more
+ran over, falling by e for every so many litres; never less than the last."""
+RAN_EARLY_REL = ((0.6, 0.03, 0.015), (0.4, 0.08, 0.04))
+P_SPILT, SPILT_L = 0.10, 0.010
+"""What came into the pan was a hose's drip or a splash beside the plug: then it says nothing of the level but that it
+is no higher than the lip."""
+SPILT_REL = ((0.3, 0.03, 0.02), (0.4, 0.10, 0.06), (0.3, 0.25, 0.12))
+
+P_CONTAINER_WRONG = 0.05
+"""A container misread, weighed with a tool on it, or taken from twice."""
+CONTAINER_WRONG_REL, CONTAINER_WRONG_L = 0.10, 0.30
+
+P_PUMP_OTHER, PUMP_OTHER_REL = 0.10, 0.30
+"""The pump did not move what it is known for: suction filter, kinked hose, slow speed."""
+
+P_LISTING_WRONG, LISTING_WRONG_REL = 0.03, 0.10
+"""The listed capacity is another variant's, or counts differently."""
+P_LEARNED_WRONG = 0.005
+"""The same once the shop's own fills agree with it."""
+
+
+def _two_sided(of_l: float, parts: tuple[tuple[float, float], ...]) -> tuple[Part, ...]:
+    return tuple(Part(weight, 0.0, rel * of_l) for weight, rel in parts)
+
+
+def _below(of_l: float, parts: tuple[tuple[float, float, float], ...]) -> tuple[Part, ...]:
+    """The level is lower than what is said by these shares."""
+    return tuple(Part(weight, rel * of_l, u_rel * of_l) for weight, rel, u_rel in parts)
+
+
+def p_meter_off(record: MeterRecord) -> float:
+    """Probability that a meter is off, from its proving and from its fills whose level was proved.
+
+    The fills' mean offset is as it is either because the meter is sound, or because it is off by about that much: Bayes'
+    rule for two classes.
+    """
+    p = P_METER_OFF_PROVED if record.proved else P_METER_OFF
+    if record.fills < 1:
+        return p
+    u = max(record.u_offset_rel, SCATTER_REL / math.sqrt(record.fills))
+    off = sum(w * _density(record.offset_rel, math.hypot(u, sd)) for w, sd in METER_OFF_REL)
+    sound = _density(record.offset_rel, u)
+    return p * off / (p * off + (1.0 - p) * sound)
+
+
+def _density(x: float, sd: float) -> float:
+    return math.exp(-0.5 * (x / sd) ** 2) / sd
+
+
+def meter(metered_l: float, record: MeterRecord, air_seen: bool) -> tuple[Fault, ...]:
+    """Faults of a meter that counted metered_l."""
+    u = max(record.u_offset_rel, SCATTER_REL / math.sqrt(max(1, record.fills)))
+    off = []
+    for weight, sd in METER_OFF_REL:
+        if record.fills:  # off as the level-proved fills say, as far as they can say it
+            keep = sd**2 / (sd**2 + u**2)
+            weight *= _density(record.offset_rel, math.hypot(u, sd))
+            off.append(Part(weight, keep * record.offset_rel * metered_l, math.sqrt(keep) * u * metered_l))
+        else:
+            off.append(Part(weight, 0.0, sd * metered_l))
+    broke = 1.0 - (1.0 - P_METER_BREAKS) ** (record.fills_since + 1) if record.fills else 0.0
+    p_off = p_meter_off(record)
+    p_air = P_AIR_SEEN if air_seen else P_AIR * AIR_FILLS / (AIR_FILLS + record.fills)
+    rest = (1.0 - p_off) * (1.0 - broke)
+    return (
+        Fault("off", p_off, tuple(off)),
+        Fault("broken since", (1.0 - p_off) * broke, _two_sided(metered_l, METER_OFF_REL)),
+        Fault("air", rest * p_air, tuple(Part(w, at, u_l) for w, at, u_l in AIR_L)),
+    )
+
+
+def level(expected_l: float) -> tuple[Fault, ...]:
+    """Faults of a level that somebody saw at the plug."""
+    return (
+        Fault("misread", P_LEVEL_MISREAD, (Part(1.0, 0.0, LEVEL_MISREAD_REL * expected_l),)),
+        Fault("not looked", P_LEVEL_TICKED, (Part(1.0, 0.0, LEVEL_TICKED_REL * expected_l),)),
+    )
+
+
+def lip(overflow_l: float, expected_l: float) -> tuple[Fault, ...]:
+    """Faults of a level that is told by what ran over the lip into the pan."""
+    early = P_RAN_EARLY_ALWAYS + P_RAN_EARLY * math.exp(-overflow_l / RAN_EARLY_L)
+    return (
+        Fault("ran over early", early, _below(expected_l, RAN_EARLY_REL)),
+        Fault("spilt", P_SPILT * math.exp(-overflow_l / SPILT_L), _below(expected_l, SPILT_REL)),
+    )
+
+
+def container(filled_l: float) -> tuple[Fault, ...]:
+    """Faults of a container's weighing."""
+    return (
+        Fault(
+            "misweighed",
+            P_CONTAINER_WRONG,
+            (Part(1.0, 0.0, CONTAINER_WRONG_REL * filled_l + CONTAINER_WRONG_L),),
+        ),
+    )
+
+
+def pump(pumped_l: float) -> tuple[Fault, ...]:
+    """Faults of a pump's running time."""
+    return (Fault("other flow", P_PUMP_OTHER, _two_sided(pumped_l, ((1.0, PUMP_OTHER_REL),))),)
+
+
+def expected(expected_l: float, learned: bool) -> tuple[Fault, ...]:
+    """Faults of the expected fill."""
+    p = P_LEARNED_WRONG if learned else P_LISTING_WRONG
+    return (Fault("listing wrong", p, _two_sided(expected_l, ((1.0, LISTING_WRONG_REL),))),)

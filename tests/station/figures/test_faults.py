@@ -1,0 +1,45 @@
+"""Priors move the way that a shop's record says."""
+
+import pytest
+
+from station.figures import faults
+from station.given.evidence import MeterRecord
+
+
+def test_agreed_fills_clear_a_meter_and_disagreeing_ones_accuse_it() -> None:
+    new = faults.p_meter_off(MeterRecord())
+    assert new == faults.P_METER_OFF
+    told = [faults.p_meter_off(MeterRecord(fills=n, u_offset_rel=0.02 / n**0.5)) for n in (1, 4, 16)]
+    assert new > told[0] > told[1] > told[2]
+    assert faults.p_meter_off(MeterRecord(fills=8, offset_rel=0.05, u_offset_rel=0.008)) > 0.99
+    assert faults.p_meter_off(MeterRecord(proved=True)) < new
+
+
+def test_a_meter_known_to_be_off_is_off_by_what_its_fills_say() -> None:
+    off, _, _ = faults.meter(3.0, MeterRecord(fills=16, offset_rel=0.05, u_offset_rel=0.005), False)
+    whole = sum(part.weight for part in off.parts)
+    assert sum(p.weight * p.shift_l for p in off.parts) / whole == pytest.approx(0.15, abs=0.01)
+
+
+def test_a_meter_may_have_broken_since_its_last_proved_fill() -> None:
+    def broken(since: int) -> float:
+        return faults.meter(3.0, MeterRecord(fills=9, u_offset_rel=0.01, fills_since=since), False)[1].prior
+
+    assert broken(0) < broken(20) < broken(200) < 0.5
+    assert faults.meter(3.0, MeterRecord(), False)[1].prior == 0.0
+
+
+def test_air_that_was_seen_makes_more_of_it_likelier() -> None:
+    assert (
+        faults.meter(3.0, MeterRecord(), True)[2].prior > 2 * faults.meter(3.0, MeterRecord(), False)[2].prior
+    )
+
+
+def test_the_more_ran_over_the_surer_the_lip() -> None:
+    doubts = [sum(f.prior for f in faults.lip(over_l, 2.9)) for over_l in (0.005, 0.015, 0.05, 0.2)]
+    assert doubts == sorted(doubts, reverse=True)
+    assert doubts[0] > 0.05 and doubts[-1] < 0.0011
+
+
+def test_a_learned_fill_is_less_likely_another_variants() -> None:
+    assert faults.expected(2.9, True)[0].prior < faults.expected(2.9, False)[0].prior
