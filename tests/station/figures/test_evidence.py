@@ -160,7 +160,7 @@ def test_what_cannot_be_judged_is_refused_by_name() -> None:
         fuse([expected(), meter(2.9), meter(2.9)], 0.1, 0.1)
     with pytest.raises(ValueError, match="meter: nan L"):
         meter(math.nan)
-    with pytest.raises(ValueError, match="prior of 1.2 together"):
+    with pytest.raises(ValueError, match=r"prior of 1\.2 together"):
         meter(2.9, faults=(Fault("a", 0.6, ()), Fault("b", 0.6, ())))
     with pytest.raises(ValueError, match="zero or more"):
         fuse([expected(), meter(2.9)], -0.1, 0.1)

@@ -38,7 +38,8 @@ def test_air_that_was_seen_makes_more_of_it_likelier() -> None:
 def test_the_more_ran_over_the_surer_the_lip() -> None:
     doubts = [sum(f.prior for f in faults.lip(over_l, 2.9)) for over_l in (0.005, 0.015, 0.05, 0.2)]
     assert doubts == sorted(doubts, reverse=True)
-    assert doubts[0] > 0.05 and doubts[-1] < 0.0011
+    assert doubts[0] > 0.05
+    assert doubts[-1] < 0.0011
 
 
 def test_a_learned_fill_is_less_likely_another_variants() -> None:
