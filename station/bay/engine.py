@@ -20,6 +20,7 @@ from station.bay import plan, view
 from station.bay.desk import Desk
 from station.bay.ports import BenchPort, RigPort
 from station.bay.records import Records
+from station.bay.views import BayView
 from station.bay.watchdog import BEAT_S, notify
 from station.calibrating.calibration_desk import CalibrationDesk
 from station.common import days
@@ -68,7 +69,7 @@ class Engine(Records):
         self._clock, self._bench = clock, bench
         self._inbox: queue.SimpleQueue[Sample | _Call] = queue.SimpleQueue()
         self._halt = threading.Event()
-        self._subscribers: list[Callable[[dict[str, Any]], None]] = []
+        self._subscribers: list[Callable[[BayView], None]] = []
         self._subscribers_lock = threading.Lock()
         self._latest: dict[str, Sample] = {}
         self._run_pump = self._fine = False
@@ -78,7 +79,7 @@ class Engine(Records):
         self._published_s = 0.0
         self._told_alive_s = 0.0
         self._seq = 0
-        self._view: dict[str, Any] = {}
+        self._view: BayView
         budget.preload()  # half a second that must not fall into a running loop
         self._recorder = Recorder(config.ledger, self._ledger_fault)
         try:
@@ -108,11 +109,11 @@ class Engine(Records):
 
     # --- from any thread -----------------------------------------------------------------------------------
 
-    def view(self) -> dict[str, Any]:
+    def view(self) -> BayView:
         """The newest view."""
         return self._view
 
-    def subscribe(self, callback: Callable[[dict[str, Any]], None]) -> Callable[[], None]:
+    def subscribe(self, callback: Callable[[BayView], None]) -> Callable[[], None]:
         """Have each new view handed over, from the engine's thread. Returns what ends it."""
         with self._subscribers_lock:
             self._subscribers.append(callback)
@@ -241,7 +242,7 @@ class Engine(Records):
         """Do something to the simulated bay. Raises InputError elsewhere, or for an unknown verb."""
         if self._bench is None:
             raise InputError("There is no bench panel on a real bay.")
-        if verb == "faster" and self._view.get("stage") == "fill":
+        if verb == "faster" and self._view.stage == "fill":
             raise InputError("A fill runs at its own pace: the pump's hold is in real seconds.")
         self._bench.do(verb)
 
@@ -471,27 +472,23 @@ class Engine(Records):
     def _publish(self) -> None:
         self._published_s = time.monotonic()
         self._seq += 1
-        head = {
-            "seq": self._seq,
-            "t_s": self._desk.t_s,
-            "bay": self.bay_name,
-            "backend": self.backend,
-            "clock_synced": clock_synced(),
-            "speed": self._bench.speed if self._bench is not None else 1.0,
-            "pan_g": self._pan_g(),
-        }
-        desk = self._desk
-        prover = self._calibration.prover
+        desk, prover = self._desk, self._calibration.prover
+        now = BayView(
+            seq=self._seq,
+            t_s=desk.t_s,
+            bay=self.bay_name,
+            backend=self.backend,
+            clock_synced=clock_synced(),
+            speed=self._bench.speed if self._bench is not None else 1.0,
+            pan_g=self._pan_g(),
+            supply=view.supply_view(desk.supply, None if desk.done else desk.state),
+        )
         if prover is not None:
-            body = view.state_view(prover.state, frozenset())
-            body |= {"job": None, "stage": "proving", "checklist": [], "next_marks": []}
+            self._view = view.proving_view(now, prover.state)
         elif desk.state is not None and desk.job_id is not None:
-            body = view.state_view(desk.state, desk.ticked, desk.came_utc)
-            body["job"] = view.job_view(desk.state, desk.job_id)
+            self._view = view.working_view(now, desk.state, desk.job_id, desk.ticked, desk.came_utc)
         else:
-            body = view.idle_view(self._latest, self._idle_notice)
-        body["supply"] = view.supply_view(desk.supply, None if desk.done else desk.state)
-        self._view = {**body, **head}
+            self._view = view.idle_view(now, self._latest, self._idle_notice)
         with self._subscribers_lock:
             subscribers = list(self._subscribers)
         for callback in subscribers:

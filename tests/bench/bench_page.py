@@ -44,7 +44,7 @@ def main() -> None:
         config = replace(read_config(demo_path()), ledger=Path(folder) / "ledger.sqlite")
         engine, close = _open_engine(config, simulated=True)
         newest: dict[int, float] = {}
-        end = engine.subscribe(lambda view: newest.__setitem__(view["seq"], view["t_s"]))
+        end = engine.subscribe(lambda view: newest.__setitem__(view.seq, view.t_s))
         server = uvicorn.Server(
             uvicorn.Config(create_app(engine), port=PORT, log_level="warning", timeout_graceful_shutdown=2)
         )

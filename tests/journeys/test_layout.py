@@ -11,7 +11,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.journeys.conftest import PHONE, ROOT
-from tests.web.fake_engine import JOB_ID, STAGE_VIEWS
+from tests.web.fake_views import JOB_ID, STAGE_VIEWS
 from tests.web.serving import CROWDED
 
 WALL = {"width": 1920, "height": 1080}

@@ -68,19 +68,19 @@ def main() -> None:
         while not true():
             time.sleep(0.01)
 
-    until(lambda: engine.view()["pan_g"] is not None)
+    until(lambda: engine.view().pan_g is not None)
     print("job", engine.open_job(FORM), flush=True)
-    until(lambda: engine.view()["stage"] == "plan")
-    for item in engine.view()["checklist"]:
-        engine.check(item["key"], True)
+    until(lambda: engine.view().stage == "plan")
+    for item in engine.view().checklist:
+        engine.check(item.key, True)
     for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done"):
         engine.mark(mark)
-    until(lambda: "fluid_supply_c" in engine.view()["temperatures_c"])
+    until(lambda: "fluid_supply_c" in engine.view().temperatures_c)
     engine.mark("fill_start")
     while True:
         engine.hold(True)
         view = engine.view()
-        print("metered", view["metered_l"] or 0.0, int(view["pump_on"]), view["latched"], flush=True)
+        print("metered", view.figures.metered_l or 0.0, int(view.pump_on), view.latched, flush=True)
         time.sleep(0.05)
 
 
@@ -128,7 +128,7 @@ def service(folder: Path, trials: int, seed: int = 1) -> Seen:
             engine, bay = _engine(ledger, here / "none", [])  # the station comes back
             time.sleep(0.5)
             kept = engine.job(job_id)["report"]["metered_l"] or 0.0
-            running = engine.view()["pump_on"]
+            running = engine.view().pump_on
             engine.close()
             bay.close()
             whole = Ledger(ledger, read_only=True)

@@ -1,14 +1,14 @@
 """A double of the station's engine for page tests: views are set by the test, calls are kept."""
 
-import copy
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from calibration.certificates import Certificate, Reference
+from station.bay.views import BayView
 from station.calibrating.calibrating import PAN_STEPS
 from station.common import days
 from station.errors import InputError
@@ -16,8 +16,7 @@ from station.given.config import BayConfig, demo_path, read_config
 from station.record.ledger import Ledger, now
 from station.shop import catalogue, entering, offered
 from station.shop.catalogue import Catalogue
-
-JOB_ID = "20261125-091500-a1b2c3"
+from tests.web.fake_views import JOB, JOB_ID, view_of
 
 COMPARTMENTS = [
     {
@@ -48,253 +47,6 @@ FLUIDS = [
     {"key": "atf_used", "name": "Automatic transmission fluid, used", "grade": "ATF"},
 ]
 
-IDLE: dict[str, Any] = {
-    "seq": 1,
-    "t_s": 100.0,
-    "bay": "Bay 1",
-    "backend": "simulated",
-    "clock_synced": True,
-    "speed": 1.0,
-    "job": None,
-    "stage": "idle",
-    "stage_s": 0.0,
-    "pan_g": 12.4,
-    "pan_flow_g_s": 0.0,
-    "drained_l": None,
-    "drained_u95_l": None,
-    "still_to_come_l": None,
-    "still_to_come_u95_l": None,
-    "wait_s": None,
-    "steps": [],
-    "leak_l_h": None,
-    "leak_u95_l_h": None,
-    "leak_limit_l_h": None,
-    "leak_text": None,
-    "metered_l": None,
-    "overflow_l": None,
-    "overflow_u95_l": None,
-    "filled_l": None,
-    "filled_u95_l": None,
-    "target_l": None,
-    "to_go_l": None,
-    "flow_l_min": 0.0,
-    "verdict": None,
-    "p_short": None,
-    "p_within": None,
-    "p_over": None,
-    "timer": None,
-    "pump_on": False,
-    "held": False,
-    "latched": None,
-    "blocked": "no job is open",
-    "checklist": [],
-    "next_marks": [],
-    "faults": [],
-    "notices": [],
-    "temperatures_c": {"fluid_supply_c": 21.4, "air_c": 19.8},
-}
-
-JOB = {
-    "job_id": JOB_ID,
-    "vehicle": "Bus 12",
-    "compartment": "rear axle",
-    "technician": "M. Okafor",
-    "grade": "75W-90",
-    "drained_fluid": "Gear oil 75W-90, used",
-    "fresh_fluid": "Gear oil 75W-90, fresh",
-    "expected_from": "learned from 6 jobs",
-    "capacity_text": "2.9 L",
-    "listed_capacity_l": 2.9,
-    "expected_fill_l": 2.871,
-    "expected_fill_u95_l": 0.029,
-    "method": "cover removed",
-    "tolerance_minus_l": 0.1,
-    "tolerance_plus_l": 0.1,
-    "reference_temperature_c": 20.0,
-}
-
-_DRAINED = {
-    "drained_l": 2.6213,
-    "drained_u95_l": 0.0061,
-    "still_to_come_l": 0.041,
-    "still_to_come_u95_l": 0.012,
-}
-_FILLED = {
-    **_DRAINED,
-    "metered_l": 2.882,
-    "overflow_l": 0.018,
-    "overflow_u95_l": 0.006,
-    "filled_l": 2.864,
-    "filled_u95_l": 0.011,
-    "target_l": 2.871,
-    "to_go_l": 0.0,
-    "verdict": "full",
-    "p_short": 0.0,
-    "p_within": 0.9997,
-    "p_over": 0.0003,
-    "blocked": "the pump runs in the fill stage only",
-}
-_OFF_STAGE = {"blocked": "the pump runs in the fill stage only"}
-
-
-def _item(key: str, text: str, done: bool = False, caution: bool = False) -> dict[str, Any]:
-    return {"key": key, "text": text, "done": done, "caution": caution}
-
-
-def _next(mark: str, label: str, why: str | None = None) -> dict[str, Any]:
-    return {"mark": mark, "label": label, "enabled": why is None, "why": why}
-
-
-def pan_step(kind: str = "gulp", **changes: Any) -> dict[str, Any]:
-    """One step on the pan, as a view or a report has it."""
-    says = changes.get("says")
-    known = {
-        "id": "s1",
-        "kind": kind,
-        "t_s": 412.0,
-        "kg": 0.048,
-        "counted_kg": 0.024 if kind == "gulp" else 0.0,
-        "says": says,
-        "asked": kind == "gulp" and says is None,
-        "may_answer": kind in ("gulp", "object", "flush"),
-        "utc": "2026-11-25T12:03:20+00:00",
-    }
-    return known | changes
-
-
-STAGE_VIEWS: dict[str, dict[str, Any]] = {
-    "plan": {
-        **_OFF_STAGE,
-        "target_l": 2.871,
-        "to_go_l": 2.871,
-        "checklist": [
-            _item("supported", "Vehicle level and on rated stands, wheels chocked.", True, True),
-            _item(
-                "fill_plug", "Fill plug loosened first: it must come out before anything is drained.", True
-            ),
-            _item(
-                "hot", "Fluid cool enough to touch the housing. Gloves and eye protection on.", False, True
-            ),
-            _item("pan", "Pan on its cells under the outlet, nothing leaning on it."),
-        ],
-        "next_marks": [
-            _next("pan_placed", "Pan placed"),
-            _next("drain_open", "Drain opened", "first: Pan placed"),
-        ],
-    },
-    "drain": {
-        **_OFF_STAGE,
-        "drained_l": 1.904,
-        "drained_u95_l": 0.0052,
-        "pan_g": 1688.0,
-        "pan_flow_g_s": 14.2,
-        "checklist": [_item("clear", "Face and arms out of the stream; no naked flame.", False, True)],
-        "next_marks": [_next("drain_done", "Drain done: take the figure")],
-        "temperatures_c": {"fluid_drained_c": 48.6, "fluid_supply_c": 21.4, "air_c": 19.8},
-    },
-    "drip": {
-        **_OFF_STAGE,
-        **_DRAINED,
-        "wait_s": 190.0,
-        "steps": [pan_step("object", id="s1", kg=0.02), pan_step("gulp", id="s2")],
-        "pan_g": 2313.0,
-        "pan_flow_g_s": 0.3,
-        "next_marks": [_next("drain_done", "Drain done: take the figure")],
-        "temperatures_c": {"fluid_drained_c": 41.2, "fluid_supply_c": 21.4, "air_c": 19.8},
-    },
-    "reseal": {
-        **_OFF_STAGE,
-        **_DRAINED,
-        "steps": [pan_step(says="fluid"), pan_step("flush", id="s2", kg=0.0)],
-        "timer": {"what": "cure", "left_s": 844.2, "of_s": 1200.0},
-        "checklist": [_item("torque", "Bolts or drain plug to the manual's torque.")],
-        "next_marks": [_next("fill_start", "Start the fill before the sealant has cured")],
-    },
-    "fill": {
-        **_DRAINED,
-        "metered_l": 2.443,
-        "overflow_l": 0.0,
-        "overflow_u95_l": 0.006,
-        "filled_l": 2.443,
-        "filled_u95_l": 0.0095,
-        "target_l": 2.871,
-        "to_go_l": 0.428,
-        "flow_l_min": 1.83,
-        "verdict": "short",
-        "p_short": 1.0,
-        "p_within": 0.0,
-        "p_over": 0.0,
-        "pump_on": True,
-        "held": True,
-        "blocked": None,
-        "checklist": [
-            _item("hose", "Hose seated in the fill plug hole, hand on it while the pump turns.", True, True),
-            _item("pan_there", "Pan still below the plug, to catch what runs over.", True),
-        ],
-        "next_marks": [_next("level_seen", "Level seen at the plug"), _next("fill_done", "Fill done")],
-    },
-    "settle": {
-        **_FILLED,
-        "timer": {"what": "settle", "left_s": 81.0, "of_s": 120.0},
-        "checklist": [_item("level", "Level at the plug looked at with the vehicle level.")],
-        "next_marks": [
-            _next("level_seen", "Level seen at the plug"),
-            _next("fill_start", "Top up"),
-            _next("plug_in", "Fill plug in"),
-        ],
-    },
-    "leak watch": {
-        **_FILLED,
-        "leak_l_h": 0.004,
-        "leak_u95_l_h": 0.019,
-        "leak_limit_l_h": 0.0304,
-        "leak_text": "No leak above 31 mL/h.",
-        "timer": {"what": "leak watch", "left_s": 132.0, "of_s": 180.0},
-        "checklist": [_item("dry", "Housing wiped dry; pan left alone.")],
-        "next_marks": [_next("close", "Close the job")],
-    },
-    "closed": {**_FILLED},
-    "abandoned": {**_OFF_STAGE, **_DRAINED},
-}
-
-
-PUMP: dict[str, Any] = {
-    "interlock": None,
-    "found": None,
-    "remedy": None,
-    "reason_allowed": False,
-    "stop_open": False,
-    "fine": False,
-    "running_s": None,
-    "limit_s": None,
-    "overrun_l": None,
-    "stops_learned": 0,
-    "air_l": 0.0,
-    "air_u95_l": 0.0,
-    "purging": False,
-    "purge_possible": False,
-    "purge_needed_l": 0.0,
-    "doubts": {},
-    "purge_l": 0.0,
-    "purged_l": 0.0,
-}
-"""A pump that nothing holds off."""
-
-
-def pump_of(**changes: Any) -> dict[str, Any]:
-    """The pump's part of a view, with changes. Raises KeyError for a name that it does not have."""
-    for name in changes:
-        PUMP[name]
-    return PUMP | changes
-
-
-def view_of(stage: str, **changes: Any) -> dict[str, Any]:
-    """A plausible view of a stage, with changes."""
-    view = copy.deepcopy(IDLE)
-    if stage != "idle":
-        view |= {"job": dict(JOB), "stage": stage, "stage_s": 42.0, **copy.deepcopy(STAGE_VIEWS[stage])}
-    return view | changes
-
 
 def _budget(quantity: str, value: float, u: float, terms: list[tuple[str, float]]) -> dict[str, Any]:
     parts = [{"name": n, "u": u * s**0.5, "share": s, "dof": None} for n, s in terms]
@@ -312,24 +64,13 @@ def _budget(quantity: str, value: float, u: float, terms: list[tuple[str, float]
 
 def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed") -> dict[str, Any]:
     """What the engine returns of one job."""
-    view = view_of("closed")
-    figures = (
-        "drained_l drained_u95_l still_to_come_l still_to_come_u95_l metered_l overflow_l overflow_u95_l filled_l "
-        "filled_u95_l target_l verdict p_short p_within p_over"
-    ).split()
+    measured = view_of("closed").figures
     texts = [
         "pan: nothing from 812.0 s to 813.6 s (1.6 s). The figures join what was read on both sides.",
         "The pan was not at rest when the drained figure was taken: u = 0.4 g. Keep hands off the pan.",
     ]
     report = {
-        **{name: view[name] for name in figures},
-        "metered_u95_l": 0.0092,
-        "listed_capacity_l": 2.9,
-        "expected_fill_l": 2.871,
-        "expected_fill_u95_l": 0.029,
-        "tolerance_minus_l": 0.1,
-        "tolerance_plus_l": 0.1,
-        "reference_temperature_c": 20.0,
+        **asdict(measured),
         "level_seen": True,
         "leak_text": "No leak above 14 mL/h.",
         "leak_l_h": 0.002,
@@ -357,7 +98,7 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
         },
     }
     names = "vehicle compartment technician grade drained_fluid fresh_fluid expected_from"
-    labels = {name: JOB[name] for name in names.split()}
+    labels = {name: getattr(JOB, name) for name in names.split()}
     torque = {"utc": "2026-11-25T09:52:10+00:00", "kind": "note", "text": "torque: cover bolts 42 N·m"}
     events = [
         {"utc": "2026-11-25T09:15:02+00:00", "kind": "check", "text": "done: Fill plug loosened first"},
@@ -497,7 +238,7 @@ class FakeEngine:
 
     def __init__(
         self,
-        view: dict[str, Any] | None = None,
+        view: BayView | None = None,
         backend: str = "simulated",
         jobs: int = 3,
         ledger: Path | None = None,
@@ -508,17 +249,17 @@ class FakeEngine:
         self.calibrations = calibration_of()
         self.found: dict[str, Any] = {"causes": [], "settles": []}
         self.backend = backend
-        self.current = (view if view is not None else view_of("idle")) | {"backend": backend}
+        self.current = replace(view if view is not None else view_of("idle"), backend=backend)
         self.calls: list[tuple[Any, ...]] = []
         self.fail: Exception | None = None
         self.rows = [job_row(number) for number in range(jobs)]
         self.records = {row["job_id"]: job_record(row["job_id"]) for row in self.rows}
         self.records[JOB_ID] = job_record()
-        self._callbacks: list[Callable[[dict[str, Any]], None]] = []
+        self._callbacks: list[Callable[[BayView], None]] = []
 
-    def publish(self, view: dict[str, Any]) -> None:
+    def publish(self, view: BayView) -> None:
         """Hand a new view to every subscriber, from whichever thread the test is in."""
-        self.current = view | {"seq": self.current["seq"] + 1, "backend": self.backend}
+        self.current = replace(view, seq=self.current.seq + 1, backend=self.backend)
         for callback in list(self._callbacks):
             callback(self.current)
 
@@ -526,10 +267,10 @@ class FakeEngine:
     def subscribers(self) -> int:
         return len(self._callbacks)
 
-    def view(self) -> dict[str, Any]:
+    def view(self) -> BayView:
         return self.current
 
-    def subscribe(self, callback: Callable[[dict[str, Any]], None]) -> Callable[[], None]:
+    def subscribe(self, callback: Callable[[BayView], None]) -> Callable[[], None]:
         self._callbacks.append(callback)
         return lambda: self._callbacks.remove(callback)
 

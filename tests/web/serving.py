@@ -5,7 +5,8 @@ A mark sets the stage that is shown, so that a browser can look at each of them.
 
 import threading
 
-from tests.web.fake_engine import JOB_ID, FakeEngine, job_record, pan_step, view_of
+from tests.web.fake_engine import FakeEngine, job_record
+from tests.web.fake_views import JOB_ID, pan_row, view_of
 from web.server import serve
 
 CROWDED = "20261125-235959-crowded"
@@ -24,7 +25,7 @@ def crowded() -> dict[str, object]:
     long = "fluid_supply_c: no reading since 812.4 s. Check its cable and connector. " * 4
     record["report"]["notices"] = [{"kind": "silent", "text": long, "t_s": float(n)} for n in range(12)]
     record["report"]["steps"] = [
-        pan_step(
+        pan_row(
             "gulp" if n % 3 else "object",
             id=f"s{n}",
             kg=-1.234,

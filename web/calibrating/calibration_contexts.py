@@ -6,6 +6,7 @@ from datetime import date
 from typing import Any, Protocol
 from urllib.parse import quote
 
+from station.bay.views import BayView
 from station.calibrating.calibration_desk import CALM_FACTOR
 from station.weighing import pan
 from web.calibrating import guide
@@ -274,7 +275,7 @@ def _a_year_on(today: date) -> str:
 def _finish(
     data: Mapping[str, Any],
     pan_certificate: Certificate | None,
-    view: Mapping[str, Any],
+    view: BayView,
     technicians: Sequence[str],
     today: date,
 ) -> Finish:
@@ -283,7 +284,7 @@ def _finish(
     heaviest_kg = max((r["load_kg"] for r in data["readings"]), default=0.0)
     if data["kind"] == "meter":
         rows = [_scale_row(data["runs"], pan_certificate), blank]
-    air_c = view["temperatures_c"].get("air_c")
+    air_c = view.temperatures_c.get("air_c")
     return Finish(
         kind=data["kind"],
         valid_until=_a_year_on(today),
@@ -315,7 +316,7 @@ def calibration_page(
     procedure: Procedure,
     *,
     live: Live,
-    view: Mapping[str, Any],
+    view: BayView,
     options: Mapping[str, Any],
     pan_table: Mapping[str, Any],
     pan_certificate: Certificate | None,
@@ -334,7 +335,7 @@ def calibration_page(
         in_use=[_in_use(name, data["certificates"], today) for name in KINDS],
         parts=parts,
         ask=ask,
-        under_load=guide.minutes_under_load(data["readings"], view["t_s"])
+        under_load=guide.minutes_under_load(data["readings"], view.t_s)
         if ask is not None and ask.step == "creep"
         else "",
         calm=_calm(data, ask, pan_table) if kind else None,

@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from typing import Any, Protocol
 
+from station.bay.views import BayView
 from station.given.config import BayConfig
 from station.record.ledger import Ledger
 from station.shop.catalogue import Catalogue
@@ -41,10 +42,10 @@ class Engine(Protocol):
     """"simulated" or "pi"."""
     bay_name: str
 
-    def view(self) -> dict[str, Any]:
+    def view(self) -> BayView:
         """The newest view of the bay."""
 
-    def subscribe(self, callback: Callable[[dict[str, Any]], None], /) -> Callable[[], None]:
+    def subscribe(self, callback: Callable[[BayView], None], /) -> Callable[[], None]:
         """Call back with each new view, from a thread of the engine's. Returns what ends it."""
 
     def plan_options(self) -> dict[str, Any]: ...

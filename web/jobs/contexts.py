@@ -301,7 +301,7 @@ def sheet_page(job: Mapping[str, Any]) -> SheetPage:
         figures=_figures(job),
         reference=_reference(report),
         within=f"{lower} to {upper} L",
-        on_pan=pan_steps.summary(report.get("steps", ())),
+        on_pan=pan_steps.summary(pan_steps.of_report(report)),
         level_seen="yes, at the fill plug" if report["level_seen"] else "not recorded",
         torque=[_cut(text, SHEET_NAME) for text in torque[-SHEET_NOTES:]],
         more_torque=max(0, len(torque) - SHEET_NOTES),

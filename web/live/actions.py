@@ -124,9 +124,9 @@ def _mark(engine: Engine, mark: str) -> None:
 def _unit_in_doubt(engine: Engine) -> bool:
     """Whether nothing but the doubt can have refused the fill: its mark was to be had, and the cause is likely."""
     view = engine.view()
-    if view["job"] is None or not any(m["mark"] == "fill_start" and m["enabled"] for m in view["next_marks"]):
+    if view.job is None or not any(m.mark == "fill_start" and m.enabled for m in view.next_marks):
         return False
-    causes = engine.causes(view["job"]["job_id"])["causes"]
+    causes = engine.causes(view.job.job_id)["causes"]
     return any(cause["kind"] == "unit_mixup" and cause["certainty"] == "likely" for cause in causes)
 
 

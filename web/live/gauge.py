@@ -4,8 +4,7 @@ The fill is drawn as a measuring flask: a wide body that fills quickly, and a na
 part, where the tolerance lies. So a few hundredths of a litre can be seen from where the technician lies.
 """
 
-from collections.abc import Mapping
-from typing import Any
+from station.bay.views import FiguresView, JobView
 
 Geometry = dict[str, dict[str, float | str]]
 
@@ -41,14 +40,13 @@ class Flask:
         return round(NECK_BASE - share * (NECK_BASE - TOP), 2)
 
 
-def flask(view: Mapping[str, Any]) -> Geometry:
-    """The fill in its flask, from a view with a job."""
-    job = view["job"]
-    expected, minus, plus = job["expected_fill_l"], job["tolerance_minus_l"], job["tolerance_plus_l"]
-    target = expected if view["target_l"] is None else view["target_l"]
+def flask(job: JobView, figures: FiguresView, target_l: float | None) -> Geometry:
+    """The fill in its flask."""
+    expected, minus, plus = job.expected_fill_l, job.tolerance_minus_l, job.tolerance_plus_l
+    target = expected if target_l is None else target_l
     scale = Flask(expected, minus, plus, target)
-    filled = view["filled_l"] or 0.0
-    u95 = view["filled_u95_l"] or 0.0
+    filled = figures.filled_l or 0.0
+    u95 = figures.filled_u95_l or 0.0
     surface = scale.y(filled)
     high, low = scale.y(filled + u95), scale.y(filled - u95)
     upper, lower, stop = scale.y(expected + plus), scale.y(expected - minus), scale.y(target)
@@ -73,12 +71,12 @@ def _percent(share: float) -> str:
     return f"{100.0 * _clamp(share, 0.0, 1.0):.1f}%"
 
 
-def drain(view: Mapping[str, Any]) -> Geometry:
+def drain(job: JobView, figures: FiguresView) -> Geometry:
     """What has come and what is still to come. As in the flask's neck, the last part of the bar is spread out."""
-    listed = view["job"]["listed_capacity_l"]
-    drained = max(0.0, view["drained_l"] or 0.0)
-    ahead = max(0.0, view["still_to_come_l"] or 0.0)
-    doubt = view["still_to_come_u95_l"] or 0.0
+    listed = job.listed_capacity_l
+    drained = max(0.0, figures.drained_l or 0.0)
+    ahead = max(0.0, figures.still_to_come_l or 0.0)
+    doubt = figures.still_to_come_u95_l or 0.0
     knee = KNEE_OF_LISTED * listed
     full = max(listed * 1.08, drained + ahead + doubt, 1e-6)
 

@@ -3,10 +3,10 @@
 import asyncio
 import json
 from collections.abc import AsyncIterator, Callable
-from typing import Any
 
 from sse_starlette.event import ServerSentEvent
 
+from station.bay.views import BayView
 from web.frame.port import Engine
 from web.live.live import Live, live
 
@@ -21,7 +21,7 @@ class Hub:
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self._number = 0
-        self._view: dict[str, Any] | None = None
+        self._view: BayView | None = None
         self._made: tuple[int, Live] | None = None
         self._encoded: tuple[Live, str] | None = None
         self._woken = asyncio.Event()
@@ -32,7 +32,7 @@ class Hub:
         """Begin to listen. Call from within the event loop."""
         loop = asyncio.get_running_loop()
 
-        def from_engine(view: dict[str, Any]) -> None:
+        def from_engine(view: BayView) -> None:
             try:
                 loop.call_soon_threadsafe(self._take, view)
             except RuntimeError:
@@ -49,7 +49,7 @@ class Hub:
         self._closed = True
         self._woken.set()
 
-    def _take(self, view: dict[str, Any]) -> None:
+    def _take(self, view: BayView) -> None:
         self._view = view
         self._number += 1
         woken, self._woken = self._woken, asyncio.Event()

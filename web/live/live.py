@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from station.bay.views import BayView, JobView, PumpView
 from web.frame import format as fmt
 from web.frame import words
 from web.frame.render import render
@@ -18,9 +19,9 @@ BEFORE_FILL = ("plan", *DRAINING, "reseal")
 FILLED = ("settle", "leak watch", "closed")
 NOTICES_SHOWN = 4
 LAST_DIGIT_L = 0.005
+"""Less than this to go is shown as 0.00 L."""
 PUMP_LOCKS = ("tripped", "stuck", "bad")
 """What the pump's guard says of itself that lasts until a person clears it."""
-"""Less than this to go is shown as 0.00 L."""
 
 
 @dataclass(frozen=True)
@@ -39,24 +40,16 @@ class Live:
         return asdict(self)
 
 
-def _pump(view: Mapping[str, Any]) -> str:
-    to_go_l = view["to_go_l"]
-    pump = view.get("pump") or {}
+def _pump(view: BayView) -> str:
+    reached = view.to_go_l is not None and view.to_go_l < LAST_DIGIT_L
     # In a purge the hose is in a waste vessel: no level at a plug asks for more.
-    if (
-        pump.get("purging")
-        and not (view["pump_on"] or view["latched"] or view["blocked"])
-        and to_go_l is not None
-        and to_go_l < LAST_DIGIT_L
-    ):
+    if _purging(view) and reached and not (view.pump_on or view.latched or view.blocked):
         return words.PURGED
-    return words.pump(
-        view["latched"],
-        view["blocked"],
-        pump_on=view["pump_on"],
-        held=view["held"],
-        reached=to_go_l is not None and to_go_l < LAST_DIGIT_L,
-    )
+    return words.pump(view.latched, view.blocked, pump_on=view.pump_on, held=view.held, reached=reached)
+
+
+def _purging(view: BayView) -> bool:
+    return view.pump is not None and view.pump.purging
 
 
 def _figure(text: dict[str, str], name: str, shown: fmt.Shown) -> None:
@@ -65,17 +58,17 @@ def _figure(text: dict[str, str], name: str, shown: fmt.Shown) -> None:
     text[name] = str(shown)
 
 
-def live(view: Mapping[str, Any]) -> Live:
+def live(view: BayView) -> Live:
     """Build everything that moves on the bay page and the wall. view: as ``station.bay.engine.Engine.view``."""
-    job, stage = view["job"], view["stage"] if view["job"] is not None else "idle"
+    job, figures, stage = view.job, view.figures, view.stage if view.job is not None else "idle"
     text = _job_text(job) | _station_text(view)
     for name, shown in _figures(view).items():
         _figure(text, name, shown)
-    verdict = words.verdict(view["verdict"], view["p_short"], view["p_within"], view["p_over"])
-    judged = job is not None and stage in FILLED and view["filled_l"] is not None
+    verdict = words.verdict(figures.verdict, figures.p_short, figures.p_within, figures.p_over)
+    judged = job is not None and stage in FILLED and figures.filled_l is not None
     text |= {
         "stage": "no job" if stage == "idle" else stage,
-        "waiting": fmt.waiting(view["wait_s"]) if stage == "drip" else "",
+        "waiting": fmt.waiting(view.wait_s) if stage == "drip" else "",
         "verdict.word": verdict.word,
         "verdict.sign": verdict.sign,
         "verdict.text": verdict.text,
@@ -85,152 +78,154 @@ def live(view: Mapping[str, Any]) -> Live:
     }
     geo: gauge.Geometry = {}
     if job is not None:
-        geo |= gauge.flask(view) | gauge.drain(view)
-    timer = view["timer"]
+        geo |= gauge.flask(job, figures, view.target_l) | gauge.drain(job, figures)
+    timer = view.timer
     if timer is not None:
-        text["timer.what"] = words.TIMERS.get(timer["what"], timer["what"])
-        text["timer.left"] = fmt.clock(timer["left_s"])
-        text["timer.of"] = f"of {fmt.clock(timer['of_s'])}"
-        geo |= gauge.timer(timer["left_s"], timer["of_s"])
+        text["timer.what"] = words.TIMERS.get(timer.what, timer.what)
+        text["timer.left"] = fmt.clock(timer.left_s)
+        text["timer.of"] = f"of {fmt.clock(timer.of_s)}"
+        geo |= gauge.timer(timer.left_s, timer.of_s)
     else:
         text |= {"timer.what": "", "timer.left": "", "timer.of": ""}
-    return Live(view["seq"], stage, text, _flags(view, stage, judged), geo, _fragments(view, stage))
+    return Live(view.seq, stage, text, _flags(view, stage, judged), geo, _fragments(view, stage))
 
 
-def _supply_text(view: Mapping[str, Any]) -> dict[str, str]:
+def _supply_text(view: BayView) -> dict[str, str]:
     """What holds the pump off and how to mend it, the hose and the drum."""
-    pump, supply = view.get("pump") or {}, view.get("supply") or {}
-    hose = " + ".join(
-        f"{fmt.litres(part['volume_l'])} {part['grade'] or part['fluid']}" for part in supply.get("hose", ())
-    )
-    left = fmt.litres(supply.get("left_l"), supply.get("left_u95_l"))
-    return {
-        "held.found": pump.get("found") or "",
-        "held.remedy": pump.get("remedy") or "",
-        "held.kind": pump.get("interlock") or "",
-        "doubts": words.doubts(pump.get("doubts") or {}),
-        "purge": f"{fmt.litres(pump.get('purge_l'))} of {fmt.litres(pump.get('purge_needed_l'))}",
-        "drum": f"{supply['container']}: {left} left of {supply['grade']}"
-        if supply.get("container")
+    pump, supply = view.pump, view.supply
+    hose = " + ".join(f"{fmt.litres(part.volume_l)} {part.grade or part.fluid}" for part in supply.hose)
+    left = fmt.litres(supply.left_l, supply.left_u95_l)
+    text = {
+        "drum": f"{supply.container}: {left} left of {supply.grade}"
+        if supply.container
         else "No container entered: connect one",
         "hose": hose or "empty",
     }
+    if pump is None:
+        return text | dict.fromkeys(("held.found", "held.remedy", "held.kind", "doubts", "purge"), "")
+    return text | {
+        "held.found": pump.found or "",
+        "held.remedy": pump.remedy or "",
+        "held.kind": pump.interlock or "",
+        "doubts": words.doubts(pump.doubts),
+        "purge": f"{fmt.litres(pump.purge_l)} of {fmt.litres(pump.purge_needed_l)}",
+    }
 
 
-def _job_text(job: Mapping[str, Any] | None) -> dict[str, str]:
+def _job_text(job: JobView | None) -> dict[str, str]:
     if job is None:
         return dict.fromkeys(
             ("job", "fluids", "listed", "expected_from", "method", "job_id", "limits.upper", "limits.lower"),
             "",
         )
-    expected, minus, plus = job["expected_fill_l"], job["tolerance_minus_l"], job["tolerance_plus_l"]
     return {
-        "job": f"{job['vehicle']} · {job['compartment']}",
-        "fluids": job["fresh_fluid"] or job["grade"],
-        "listed": job["capacity_text"],
-        "expected_from": job["expected_from"],
-        "method": job["method"],
-        "job_id": job["job_id"],
-        "limits.upper": fmt.litres(expected + plus).number,
-        "limits.lower": fmt.litres(expected - minus).number,
+        "job": f"{job.vehicle} · {job.compartment}",
+        "fluids": job.fresh_fluid or job.grade,
+        "listed": job.capacity_text,
+        "expected_from": job.expected_from,
+        "method": job.method,
+        "job_id": job.job_id,
+        "limits.upper": fmt.litres(job.expected_fill_l + job.tolerance_plus_l).number,
+        "limits.lower": fmt.litres(job.expected_fill_l - job.tolerance_minus_l).number,
     }
 
 
-def _station_text(view: Mapping[str, Any]) -> dict[str, str]:
-    warm = view["temperatures_c"]
+def _station_text(view: BayView) -> dict[str, str]:
+    warm, figures = view.temperatures_c, view.figures
     return {
-        "bay": view["bay"],
-        "speed": f"× {view['speed']:g}" if view["speed"] != 1 else "",
+        "bay": view.bay,
+        "speed": f"× {view.speed:g}" if view.speed != 1 else "",
         "drained_c": str(fmt.temperature(warm.get("fluid_drained_c"))),
         "supply_c": str(fmt.temperature(warm.get("fluid_supply_c"))),
         "air_c": str(fmt.temperature(warm.get("air_c"))),
-        "pan": str(fmt.mass(view["pan_g"])),
-        "leak": view["leak_text"] or "",
-        "leak.measured": words.leak_measured(view["leak_l_h"], view["leak_u95_l_h"]),
-        "pan_flow": str(fmt.mass_flow(view["pan_flow_g_s"])),
-        "flow": str(fmt.flow(view["flow_l_min"])),
+        "pan": str(fmt.mass(view.pan_g)),
+        "leak": figures.leak_text or "",
+        "leak.measured": words.leak_measured(figures.leak_l_h, figures.leak_u95_l_h),
+        "pan_flow": str(fmt.mass_flow(view.pan_flow_g_s)),
+        "flow": str(fmt.flow(view.flow_l_min)),
     }
 
 
-def _figures(view: Mapping[str, Any]) -> dict[str, fmt.Shown]:
-    job = view["job"] or {}
+def _figures(view: BayView) -> dict[str, fmt.Shown]:
+    job, figures = view.job, view.figures
     return {
-        "drained": fmt.litres(view["drained_l"], view["drained_u95_l"]),
-        "to_come": fmt.volume(view["still_to_come_l"], view["still_to_come_u95_l"]),
-        "metered": fmt.litres(view["metered_l"]),
-        "overflow": fmt.volume(view["overflow_l"], view["overflow_u95_l"]),
-        "filled": fmt.litres(view["filled_l"], view["filled_u95_l"]),
-        "expected": fmt.litres(job.get("expected_fill_l"), job.get("expected_fill_u95_l")),
-        "target": fmt.litres(view["target_l"]),
-        "to_go": fmt.litres(view["to_go_l"]),
+        "drained": fmt.litres(figures.drained_l, figures.drained_u95_l),
+        "to_come": fmt.volume(figures.still_to_come_l, figures.still_to_come_u95_l),
+        "metered": fmt.litres(figures.metered_l),
+        "overflow": fmt.volume(figures.overflow_l, figures.overflow_u95_l),
+        "filled": fmt.litres(figures.filled_l, figures.filled_u95_l),
+        "expected": fmt.NOTHING if job is None else fmt.litres(job.expected_fill_l, job.expected_fill_u95_l),
+        "target": fmt.litres(view.target_l),
+        "to_go": fmt.litres(view.to_go_l),
     }
 
 
-def _flags(view: Mapping[str, Any], stage: str, judged: bool) -> dict[str, bool]:
-    job_open = stage not in NO_JOB
-    overflow = view["overflow_l"] is not None and view["overflow_l"] > 0
-    pump = view.get("pump") or {}
-    purging = bool(pump.get("purging"))
+def _flags(view: BayView, stage: str, judged: bool) -> dict[str, bool]:
+    figures, job_open = view.figures, stage not in NO_JOB
+    asked = pan_steps.questions(view.steps)
+    purging = _purging(view)
     return {
-        "job": view["job"] is not None,
+        "job": view.job is not None,
         "idle": stage == "idle",
         "job_open": job_open,
         "plan_form": not job_open,
-        "over": view["job"] is not None and not job_open,
+        "over": view.job is not None and not job_open,
         "panel_plan": stage == "plan",
         "panel_drain": stage in DRAINING,
         "panel_reseal": stage == "reseal",
         "panel_fill": stage == "fill",
         "panel_settle": stage == "settle",
         "panel_leak": stage == "leak watch",
-        "flask": stage in ("fill", *FILLED) and view["filled_l"] is not None,
-        "to_come": stage in DRAINING and view["still_to_come_l"] is not None,
-        "timer": view["timer"] is not None,
+        "flask": stage in ("fill", *FILLED) and figures.filled_l is not None,
+        "to_come": stage in DRAINING and figures.still_to_come_l is not None,
+        "timer": view.timer is not None,
         "verdict": judged,
-        "overflow": overflow,
+        "overflow": figures.overflow_l is not None and figures.overflow_l > 0,
         "torque": stage in ("reseal", "settle", "leak watch"),
         "top_up": stage in ("fill", "settle"),
-        "dock": stage == "fill" or view["pump_on"] or purging,
+        "dock": stage == "fill" or view.pump_on or purging,
         "hold": stage == "fill" or purging,
-        # A wrong container is changed with less trouble before the cover is off than when the pump refuses.
-        "held_off": bool(pump.get("found"))
-        and (stage == "fill" or purging or (pump.get("interlock") == "wrong_grade" and stage in BEFORE_FILL)),
-        "reason_allowed": bool(pump.get("reason_allowed")),
         # Between jobs there is no pump view, and a trip still has to be cleared.
-        "pump_locked": any(f["source"] == "pump" and f["fault"] in PUMP_LOCKS for f in view["faults"]),
-        "doubts": bool(pump.get("doubts")),
-        "purging": purging,
-        "purge_asked": bool(pump.get("purge_possible"))
-        and (pump.get("purge_needed_l") or 0.0) > LAST_DIGIT_L
-        and not purging,
-        "pump_on": view["pump_on"],
-        "pump_off_why": not view["pump_on"] and (view["latched"] is not None or view["blocked"] is not None),
-        "fault": bool(view["faults"]),
-        "notices": bool(view["notices"]),
-        "asked": job_open and any(q.open for q in pan_steps.questions(view["steps"])),
-        "told": job_open and any(not q.open for q in pan_steps.questions(view["steps"])),
-        "checklist": job_open and bool(view["checklist"]),
-        "fast": view["speed"] != 1,
-        "clock_unsynced": not view["clock_synced"],
-        "simulated": view["backend"] == "simulated",
+        "pump_locked": any(f.source == "pump" and f.fault in PUMP_LOCKS for f in view.faults),
+        **_pump_flags(view.pump, stage),
+        "pump_on": view.pump_on,
+        "pump_off_why": not view.pump_on and (view.latched is not None or view.blocked is not None),
+        "fault": bool(view.faults),
+        "notices": bool(view.notices),
+        "asked": job_open and any(q.open for q in asked),
+        "told": job_open and any(not q.open for q in asked),
+        "checklist": job_open and bool(view.checklist),
+        "fast": view.speed != 1,
+        "clock_unsynced": not view.clock_synced,
+        "simulated": view.backend == "simulated",
     }
 
 
-def _fragments(view: Mapping[str, Any], stage: str) -> dict[str, str]:
-    notices = list(reversed(view["notices"]))
-    asked = pan_steps.questions(view["steps"])
+def _pump_flags(pump: PumpView | None, stage: str) -> dict[str, bool]:
+    if pump is None:
+        return dict.fromkeys(("held_off", "reason_allowed", "doubts", "purging", "purge_asked"), False)
+    # A wrong container is changed with less trouble before the cover is off than when the pump refuses.
+    early = pump.interlock == "wrong_grade" and stage in BEFORE_FILL
+    return {
+        "held_off": bool(pump.found) and (stage == "fill" or pump.purging or early),
+        "reason_allowed": pump.reason_allowed,
+        "doubts": bool(pump.doubts),
+        "purging": pump.purging,
+        "purge_asked": pump.purge_possible and pump.purge_needed_l > LAST_DIGIT_L and not pump.purging,
+    }
+
+
+def _fragments(view: BayView, stage: str) -> dict[str, str]:
+    notices = list(reversed(view.notices))
+    asked = pan_steps.questions(view.steps)
     return {
         "stages": render("_stages.html", stages=words.JOB_STAGES, stage=stage),
-        "checklist": render("_checklist.html", items=view["checklist"]),
-        "steps": render("_steps.html", steps=view["next_marks"]),
-        "over": render("_over.html", job_id=view["job"]["job_id"], stage=stage)
-        if view["job"] is not None
-        else "",
+        "checklist": render("_checklist.html", items=view.checklist),
+        "steps": render("_steps.html", steps=view.next_marks),
+        "over": "" if view.job is None else render("_over.html", job_id=view.job.job_id, stage=stage),
         "asked": render("_questions.html", questions=[q for q in asked if q.open]),
         "told": render("_questions.html", questions=[q for q in asked if not q.open]),
-        "faults": render(
-            "_faults.html", faults=[(words.source(f["source"]), f["fault"]) for f in view["faults"]]
-        ),
+        "faults": render("_faults.html", faults=[(words.source(f.source), f.fault) for f in view.faults]),
         "notices": render(
             "_notices.html", notices=notices[:NOTICES_SHOWN], more=len(notices) - NOTICES_SHOWN
         ),

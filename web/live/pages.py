@@ -39,7 +39,7 @@ def wall(engine: Station, hub: TheHub, dark: str | None = None) -> Response:
 
 @router.get("/view.json")
 def view_json(engine: Station) -> Response:
-    return JSONResponse(engine.view())
+    return JSONResponse(engine.view().to_dict())
 
 
 @router.get("/live")

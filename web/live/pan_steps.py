@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from station.bay.views import StepView
 from web.frame import format as fmt
 
 ANSWERS = {
@@ -42,20 +43,20 @@ class Came:
     by: str
 
 
-def _text(step: Mapping[str, Any]) -> str:
-    at = f"At {fmt.time_of_day(step['utc'])}" if step.get("utc") else f"At {step['t_s']:.0f} s of this job"
-    if step["kind"] == "gulp":
-        return f"{at} the pan gained {fmt.grams(step['kg'])} at once. Fluid, or something laid in it?"
-    if step["kind"] == "object":
-        return f"{at} {fmt.grams(step['kg'])} landed on the pan at once, faster than fluid comes."
+def _text(step: StepView) -> str:
+    at = f"At {fmt.time_of_day(step.utc)}" if step.utc else f"At {step.t_s:.0f} s of this job"
+    if step.kind == "gulp":
+        return f"{at} the pan gained {fmt.grams(step.kg)} at once. Fluid, or something laid in it?"
+    if step.kind == "object":
+        return f"{at} {fmt.grams(step.kg)} landed on the pan at once, faster than fluid comes."
     return f"{at} more began to run into the pan than a drip can bring."
 
 
-def _taken(step: Mapping[str, Any]) -> str:
-    if step["says"] is not None:
-        word = dict(ANSWERS[step["kind"]])[step["says"]] if step["kind"] in ANSWERS else step["says"]
+def _taken(step: StepView) -> str:
+    if step.says is not None:
+        word = dict(ANSWERS[step.kind])[step.says] if step.kind in ANSWERS else step.says
         return f"{word}{_counted(step)}"
-    if step["asked"]:
+    if step.asked:
         return "Not known: half of it is counted, and the doubt widens the uncertainty"
     return {
         "object": "Taken for a thing, not counted",
@@ -66,34 +67,34 @@ def _taken(step: Mapping[str, Any]) -> str:
         "burst": "Taken for solvent, not counted",
         "splash": "Taken for fluid, counted with some doubt",
         "struck": "Not known whether it stayed; the uncertainty is wider",
-    }.get(step["kind"], step["kind"].replace("_", " "))
+    }.get(step.kind, step.kind.replace("_", " "))
 
 
-def _counted(step: Mapping[str, Any]) -> str:
-    return ", counted" if step["says"] == "fluid" else ", not counted"
+def _counted(step: StepView) -> str:
+    return ", counted" if step.says == "fluid" else ", not counted"
 
 
-def questions(steps: Sequence[Mapping[str, Any]]) -> list[Question]:
-    """What the technician may say something about, newest first. steps: as in ``station.figures.balance.report``."""
+def questions(steps: Sequence[StepView]) -> list[Question]:
+    """What the technician may say something about, newest first."""
     return [
         Question(
-            step["id"],
+            step.id,
             _text(step),
             _taken(step),
-            step["asked"],
-            [Choice(word, label, step["says"] == word) for word, label in ANSWERS[step["kind"]]],
+            step.asked,
+            [Choice(word, label, step.says == word) for word, label in ANSWERS[step.kind]],
         )
         for step in reversed(steps)
-        if step["may_answer"]
+        if step.may_answer
     ]
 
 
-def summary(steps: Sequence[Mapping[str, Any]]) -> str:
+def summary(steps: Sequence[StepView]) -> str:
     """One line for paper: what of all that came counts, and how much of that the technician has said."""
-    asked = [step for step in steps if step.get("may_answer")]  # older records do not say
-    weighed = [step for step in asked if step["kg"]]
-    counted = sum(1 for step in weighed if step["counted_kg"] != 0.0)
-    told = sum(1 for step in asked if step["says"] is not None)
+    asked = [step for step in steps if step.may_answer]
+    weighed = [step for step in asked if step.kg]
+    counted = sum(1 for step in weighed if step.counted_kg != 0.0)
+    told = sum(1 for step in asked if step.says is not None)
     if not weighed:
         return "nothing but fluid"
     things = len(weighed) - counted
@@ -117,6 +118,11 @@ _WHAT = {
 }
 
 
+def of_report(report: Mapping[str, Any]) -> list[StepView]:
+    """The steps of a job's report; one from before steps were kept has none."""
+    return [StepView.of(row) for row in report.get("steps", ())]
+
+
 def came(job: Mapping[str, Any]) -> list[Came]:
     """What the record says of each step. job: as ``station.bay.engine.Engine.job``."""
     seen = {
@@ -128,13 +134,13 @@ def came(job: Mapping[str, Any]) -> list[Came]:
             told[event["text"].partition(":")[0]] = event["utc"]
     technician = job["labels"].get("technician")
     rows = []
-    for step in job["report"].get("steps", ()):
-        if step["id"] in told:
-            by = f"answered at the bay, {fmt.moment(told[step['id']])}"
+    for step in of_report(job["report"]):
+        if step.id in told:
+            by = f"answered at the bay, {fmt.moment(told[step.id])}"
             by += f", technician of the job: {technician}" if technician else ""
         else:
-            by = "answered in the job's file" if step["says"] is not None else "the station, nobody answered"
-        what = _WHAT.get(step["kind"], step["kind"])
-        amount = f"{fmt.grams(step['kg'], signed=True)}, " if step["kg"] else ""
-        rows.append(Came(fmt.moment(seen.get(step["id"])), f"{amount}{what}", _taken(step), by))
+            by = "answered in the job's file" if step.says is not None else "the station, nobody answered"
+        what = _WHAT.get(step.kind, step.kind)
+        amount = f"{fmt.grams(step.kg, signed=True)}, " if step.kg else ""
+        rows.append(Came(fmt.moment(seen.get(step.id)), f"{amount}{what}", _taken(step), by))
     return rows

@@ -64,10 +64,10 @@ def _movement(engine: Engine, body: Movement) -> dict[str, Any]:
 def _condition(engine: Engine, body: Condition) -> dict[str, Any]:
     values = body.model_dump()
     if body.job_id is None:
-        job = engine.view()["job"]
+        job = engine.view().job
         if job is None:
             raise Problem(409, "No job is open", "Note the fluid's condition on the job's own page.")
-        values["job_id"] = job["job_id"]
+        values["job_id"] = job.job_id
     else:
         job_of(engine, body.job_id)
     return engine.enter("condition", values)
@@ -78,7 +78,7 @@ def _photo(engine: Engine, job_id: str, data: bytes, by: str, text: str) -> dict
     if not data:
         raise Problem(400, "Please check", "The photo is empty. Take it again.")
     # The station takes a photo in on the thread that keeps the pump's heartbeat; that one comes first.
-    if engine.view()["pump_on"]:
+    if engine.view().pump_on:
         raise Problem(409, "The pump is running", "Send the photo again when the pump is off.")
     return engine.photo(job["job_id"], data, by, text)
 

@@ -55,16 +55,16 @@ def until(true: Callable[[], bool], within_s: float, what: str) -> float:
 
 
 def to_fill(engine: Engine) -> str:
-    until(lambda: engine.view()["pan_g"] is not None, 5, "pan reads")
-    if engine.view()["stage"] not in ("idle", "closed", "abandoned"):
+    until(lambda: engine.view().pan_g is not None, 5, "pan reads")
+    if engine.view().stage not in ("idle", "closed", "abandoned"):
         engine.abandon("the next test needs the bay")
     job_id = engine.open_job(FORM)
-    until(lambda: engine.view()["stage"] == "plan", 2, "job shown")
-    for item in engine.view()["checklist"]:
-        engine.check(item["key"], True)
+    until(lambda: engine.view().stage == "plan", 2, "job shown")
+    for item in engine.view().checklist:
+        engine.check(item.key, True)
     for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done"):
         engine.mark(mark)
-    until(lambda: "fluid_supply_c" in engine.view()["temperatures_c"], 5, "supply read")
+    until(lambda: "fluid_supply_c" in engine.view().temperatures_c, 5, "supply read")
     engine.mark("fill_start")
     return job_id
 
@@ -72,13 +72,13 @@ def to_fill(engine: Engine) -> str:
 def run_pump(engine: Engine) -> None:
     def running() -> bool:
         engine.hold(True)
-        return bool(engine.view()["pump_on"])
+        return bool(engine.view().pump_on)
 
     until(running, 3, "pump runs while held")
 
 
 def test_marks_are_taken_in_their_order_only(engine: Engine) -> None:
-    until(lambda: engine.view()["pan_g"] is not None, 5, "pan reads")
+    until(lambda: engine.view().pan_g is not None, 5, "pan reads")
     engine.open_job(FORM)
     with pytest.raises(InputError, match="makes no sense"):
         engine.mark("fill_start")
@@ -89,7 +89,7 @@ def test_marks_are_taken_in_their_order_only(engine: Engine) -> None:
     with pytest.raises(InputError, match="reason"):
         engine.abandon(" ")
     engine.abandon("only a test")
-    assert engine.view()["job"] is not None
+    assert engine.view().job is not None
 
 
 @pytest.mark.parametrize(
@@ -113,29 +113,31 @@ def test_a_plan_that_cannot_be_is_refused_with_a_sentence(
 
 def test_a_bare_quart_is_read_by_the_shops_country(engine: Engine) -> None:
     engine.open_job({**FORM, "capacity": "3 quarts"})
-    until(lambda: engine.view()["stage"] == "plan", 2, "job shown")
-    assert engine.view()["job"]["listed_capacity_l"] == pytest.approx(3 * 0.946352946)
+    until(lambda: engine.view().stage == "plan", 2, "job shown")
+    assert engine.view().job.listed_capacity_l == pytest.approx(3 * 0.946352946)
     engine.abandon("only a test")
 
 
 def test_the_pump_runs_only_while_held_and_stops_when_the_heartbeat_ends(engine: Engine) -> None:
     to_fill(engine)
     run_pump(engine)
-    took_s = until(lambda: not engine.view()["pump_on"], 2, "pump off after the last heartbeat")
+    took_s = until(lambda: not engine.view().pump_on, 2, "pump off after the last heartbeat")
     print(f"pump seen off {took_s * 1000:.0f} ms after the last heartbeat")
     run_pump(engine)
-    until(lambda: engine.hold(True) or engine.view()["metered_l"] > 0.01, 10, "fluid is metered while held")
+    until(
+        lambda: engine.hold(True) or engine.view().figures.metered_l > 0.01, 10, "fluid is metered while held"
+    )
     engine.hold(False)
-    until(lambda: not engine.view()["pump_on"], 1, "pump off on letting go")
+    until(lambda: not engine.view().pump_on, 1, "pump off on letting go")
     engine.abandon("only a test")
 
 
 def test_the_pendant_runs_the_pump_too(engine: Engine) -> None:
     to_fill(engine)
     engine.bench("pendant_down")
-    until(lambda: engine.view()["pump_on"], 3, "pump runs on the pendant")
+    until(lambda: engine.view().pump_on, 3, "pump runs on the pendant")
     engine.bench("pendant_up")
-    until(lambda: not engine.view()["pump_on"], 1, "pump off")
+    until(lambda: not engine.view().pump_on, 1, "pump off")
     engine.abandon("only a test")
 
 
@@ -153,17 +155,17 @@ def test_an_unplugged_sensor_stops_the_pump_and_is_told_within_two_seconds(
 
     def told() -> bool:
         engine.hold(True)  # the technician goes on holding
-        return any(fault["source"] == source for fault in engine.view()["faults"])
+        return any(fault.source == source for fault in engine.view().faults)
 
     until(told, 2, "the fault is told")
-    until(lambda: not engine.view()["pump_on"], 2 - (time.monotonic() - started), "the pump is off")
+    until(lambda: not engine.view().pump_on, 2 - (time.monotonic() - started), "the pump is off")
     engine.hold(True)
     time.sleep(0.2)
-    assert not engine.view()["pump_on"]
-    assert any(source in notice["text"] for notice in engine.view()["notices"])
+    assert not engine.view().pump_on
+    assert any(source in notice.text for notice in engine.view().notices)
     engine.hold(False)
     engine.bench(put_back)
-    until(lambda: not engine.view()["faults"], 6, "well again")
+    until(lambda: not engine.view().faults, 6, "well again")
     run_pump(engine)  # and the job goes on
     engine.hold(False)
     engine.abandon("only a test")
@@ -177,14 +179,14 @@ def test_the_hard_wired_stop_is_sensed_and_its_release_restarts_nothing(engine: 
 
     def off() -> bool:
         engine.hold(True)
-        return not engine.view()["pump_on"]
+        return not engine.view().pump_on
 
     until(off, 2, "pump off")
     engine.bench("stop_released")
     for _ in range(10):
         engine.hold(True)
         time.sleep(0.05)
-        assert not engine.view()["pump_on"]
+        assert not engine.view().pump_on
     engine.hold(False)
     engine.abandon("only a test")
 
@@ -192,15 +194,15 @@ def test_the_hard_wired_stop_is_sensed_and_its_release_restarts_nothing(engine: 
 def test_the_pages_stop_holds_until_every_control_was_let_go(engine: Engine) -> None:
     to_fill(engine)
     engine.bench("pendant_down")
-    until(lambda: engine.view()["pump_on"], 3, "pump runs on the pendant")
+    until(lambda: engine.view().pump_on, 3, "pump runs on the pendant")
     engine.stop()
-    until(lambda: not engine.view()["pump_on"], 1, "pump off though the pendant is held")
+    until(lambda: not engine.view().pump_on, 1, "pump off though the pendant is held")
     time.sleep(0.3)
-    assert not engine.view()["pump_on"]
+    assert not engine.view().pump_on
     engine.bench("pendant_up")
-    until(lambda: not engine.view()["held"], 1, "let go")
+    until(lambda: not engine.view().held, 1, "let go")
     engine.bench("pendant_down")
-    until(lambda: engine.view()["pump_on"], 3, "pump runs again after letting go")
+    until(lambda: engine.view().pump_on, 3, "pump runs again after letting go")
     engine.bench("pendant_up")
     engine.abandon("only a test")
 
@@ -229,14 +231,14 @@ def test_a_proving_run_needs_a_new_press_and_its_drop_stops_the_pump(engine: Eng
         engine.bench("pendant_up")
         begin_run(engine)
         engine.bench("pendant_down")
-        until(lambda: engine.view()["pump_on"], 3, "pump runs within the run")
+        until(lambda: engine.view().pump_on, 3, "pump runs within the run")
         engine.calibrate("drop_run", {})
-        until(lambda: not engine.view()["pump_on"], 1, "pump off though the pendant is held")
+        until(lambda: not engine.view().pump_on, 1, "pump off though the pendant is held")
         time.sleep(0.4)
-        assert not engine.view()["pump_on"]
+        assert not engine.view().pump_on
         engine.bench("pendant_up")
         time.sleep(0.2)
-        assert not engine.view()["pump_on"]
+        assert not engine.view().pump_on
     finally:
         engine.bench("pendant_up")
         engine.calibrate("abandon", {"reason": "only a test"})
@@ -245,7 +247,7 @@ def test_a_proving_run_needs_a_new_press_and_its_drop_stops_the_pump(engine: Eng
 def test_a_live_job_exported_and_replayed_gives_the_same_figures(engine: Engine, folder: Path) -> None:
     job_id = to_fill(engine)
     run_pump(engine)
-    until(lambda: engine.hold(True) or engine.view()["metered_l"] > 0.05, 20, "some fluid metered")
+    until(lambda: engine.hold(True) or engine.view().figures.metered_l > 0.05, 20, "some fluid metered")
     engine.hold(False)
     time.sleep(1.0)
     engine.mark("fill_done")
@@ -283,7 +285,7 @@ def test_a_job_that_a_stopped_station_left_open_is_kept_with_its_figures(tmp_pat
         assert job["report"]["stage"] == "abandoned"
         assert "interrupted" in [n["kind"] for n in job["report"]["notices"]]
         assert job["report"]["drained_l"] == pytest.approx(half.truth["drained_l"], rel=0.01)
-        assert engine.view()["pump_on"] is False
+        assert engine.view().pump_on is False
         assert engine.jobs()[0]["job_id"] == "j1"
     finally:
         close()
@@ -293,15 +295,15 @@ def test_a_job_that_a_stopped_station_left_open_is_kept_with_its_figures(tmp_pat
 
 
 def test_what_landed_on_the_pan_can_be_answered_until_the_close(engine: Engine) -> None:
-    until(lambda: engine.view()["pan_g"] is not None, 5, "pan reads")
-    if engine.view()["stage"] not in ("idle", "closed", "abandoned"):
+    until(lambda: engine.view().pan_g is not None, 5, "pan reads")
+    if engine.view().stage not in ("idle", "closed", "abandoned"):
         engine.abandon("the next test needs the bay")
     with pytest.raises(InputError, match="No job is open"):
         engine.answer("s1", "fluid")
     job_id = engine.open_job(FORM)
-    until(lambda: engine.view()["stage"] == "plan", 2, "job shown")
-    for item in engine.view()["checklist"]:
-        engine.check(item["key"], True)
+    until(lambda: engine.view().stage == "plan", 2, "job shown")
+    for item in engine.view().checklist:
+        engine.check(item.key, True)
     engine.mark("pan_placed")
     time.sleep(1.5)
     engine.mark("drain_open")
@@ -309,21 +311,21 @@ def test_what_landed_on_the_pan_can_be_answered_until_the_close(engine: Engine) 
     with pytest.raises(InputError, match="no step 's1' on this pan; to be told: none yet"):
         engine.answer("s1", "fluid")
     engine.bench("weight_500g")
-    until(lambda: engine.view()["steps"] != [], 10, "the weight seen")
-    seen = engine.view()["steps"][0]
-    assert seen["kind"] == "object"
-    assert seen["utc"] is not None
-    assert engine.view()["drained_l"] == pytest.approx(0.0, abs=0.05)
+    until(lambda: engine.view().steps != (), 10, "the weight seen")
+    seen = engine.view().steps[0]
+    assert seen.kind == "object"
+    assert seen.utc is not None
+    assert engine.view().figures.drained_l == pytest.approx(0.0, abs=0.05)
     with pytest.raises(InputError, match="'bolt' is no answer; expected one of: fluid, object"):
         engine.answer("s1", "bolt")
     engine.answer("s1", "fluid")
-    assert engine.view()["steps"][0]["says"] == "fluid"
-    assert engine.view()["drained_l"] == pytest.approx(0.57, abs=0.05)
+    assert engine.view().steps[0].says == "fluid"
+    assert engine.view().figures.drained_l == pytest.approx(0.57, abs=0.05)
     engine.mark("drain_done")
     engine.answer("s1", "object")
-    assert engine.view()["drained_l"] == pytest.approx(0.0, abs=0.05)
+    assert engine.view().figures.drained_l == pytest.approx(0.0, abs=0.05)
     engine.bench("weights_off")
-    until(lambda: len(engine.view()["steps"]) == 2, 10, "the weight gone")
+    until(lambda: len(engine.view().steps) == 2, 10, "the weight gone")
     with pytest.raises(InputError, match=r"s2 \(object gone\) is not asked about"):
         engine.answer("s2", "fluid")
     engine.abandon("only a test")

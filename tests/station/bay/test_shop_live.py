@@ -80,7 +80,7 @@ def test_the_configuration_seeds_the_catalogue_once(engine: Engine) -> None:
 
 def test_the_target_is_learned_from_the_shops_own_jobs(engine: Engine) -> None:
     job_id = engine.open_job(FORM)
-    expected_l = engine.view()["job"]["expected_fill_l"]
+    expected_l = engine.view().job.expected_fill_l
     engine.abandon("only a test")
     assert 2.79 < expected_l < 2.85  # drawn from the listed 2.871 towards six fills of 2.80
     wait_for(engine, "abandoned")
@@ -112,16 +112,16 @@ def test_the_open_job_leads_the_list_and_its_vehicles_list(engine: Engine) -> No
 
 def test_a_capacity_in_the_wrong_unit_is_stopped_before_the_pump_can_run(engine: Engine) -> None:
     engine.open_job({**FORM, "capacity": "2.9 US gallon"})
-    for item in engine.view()["checklist"]:
-        engine.check(item["key"], True)
+    for item in engine.view().checklist:
+        engine.check(item.key, True)
     for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done"):
         engine.mark(mark)
     with pytest.raises(InputError, match="confirm"):
         engine.mark("fill_start")
-    assert engine.view()["stage"] == "reseal"
+    assert engine.view().stage == "reseal"
     engine.note("capacity", "read again from the plate: really gallons")
     engine.mark("fill_start")
-    assert engine.view()["stage"] == "fill"
+    assert engine.view().stage == "fill"
     engine.abandon("only a test")
 
 

@@ -11,6 +11,7 @@ from hardware.sample import Sample
 from station.__main__ import _open_engine
 from station.bay.engine import Engine
 from station.bay.supply_book import SupplyBook
+from station.bay.views import SlugView
 from station.errors import InputError
 from station.filling.drum import SPARE_L, Drum, short_by_l
 from station.given.config import BayConfig, demo_path, read_config
@@ -86,14 +87,14 @@ def until(true: Callable[[], object], within_s: float, what: str) -> None:
 
 
 def begin(engine: Engine, form: dict[str, str]) -> str:
-    until(lambda: engine.view()["pan_g"] is not None, 5, "pan reads")
+    until(lambda: engine.view().pan_g is not None, 5, "pan reads")
     job_id = engine.open_job(form)
-    until(lambda: engine.view()["stage"] == "plan", 2, "job shown")
-    for item in engine.view()["checklist"]:
-        engine.check(item["key"], True)
+    until(lambda: engine.view().stage == "plan", 2, "job shown")
+    for item in engine.view().checklist:
+        engine.check(item.key, True)
     for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done"):
         engine.mark(mark)
-    until(lambda: "fluid_supply_c" in engine.view()["temperatures_c"], 5, "supply read")
+    until(lambda: "fluid_supply_c" in engine.view().temperatures_c, 5, "supply read")
     engine.note("capacity", "looked up and right")
     return job_id
 
@@ -105,12 +106,12 @@ def pump(engine: Engine, litres: Callable[[], float], enough_l: float) -> None:
         engine.hold(True)
         time.sleep(0.02)
         view = engine.view()
-        if view["latched"] is not None:
+        if view.latched is not None:
             engine.hold(False)
             time.sleep(0.5)
-        assert time.monotonic() < end_s, (litres(), view["latched"], view["blocked"], view["notices"])
+        assert time.monotonic() < end_s, (litres(), view.latched, view.blocked, view.notices)
     engine.hold(False)
-    until(lambda: not engine.view()["pump_on"], 2, "pump off")
+    until(lambda: not engine.view().pump_on, 2, "pump off")
     time.sleep(1.0)
 
 
@@ -119,14 +120,14 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
     engine, close = _open_engine(config, simulated=True)
     try:
         engine.connect_drum("keg 2", "atf", "5 L")
-        supply = engine.view()["supply"]
-        assert supply["hose"] == [{"fluid": "gear_75w90", "grade": "75W-90", "volume_l": 0.35}]
+        supply = engine.view().supply
+        assert supply.hose == (SlugView("gear_75w90", "75W-90", 0.35),)
         job_id = begin(engine, ATF_FORM)
-        assert engine.view()["pump"]["purge_needed_l"] == pytest.approx(0.525), (
+        assert engine.view().pump.purge_needed_l == pytest.approx(0.525), (
             "half as much again as the hose holds"
         )
         engine.mark("fill_start")
-        assert engine.view()["blocked"] == "the hose holds another grade"
+        assert engine.view().blocked == "the hose holds another grade"
         with pytest.raises(InputError, match="before the fill"):
             engine.purge(True)
         with pytest.raises(InputError, match="reason"):
@@ -134,46 +135,46 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
         with pytest.raises(InputError, match="cannot be set aside"):
             engine.override("no_flow", "please")
         engine.override("hose_holds", "the owner wants it so")
-        until(lambda: engine.view()["blocked"] is None, 2, "set aside")
+        until(lambda: engine.view().blocked is None, 2, "set aside")
         engine.abandon("the hose was not purged")
         given_up = job_id
 
         job_id = begin(engine, ATF_FORM)
         engine.purge(True)
-        assert engine.view()["pump"]["purging"] is True
-        pump(engine, lambda: engine.view()["pump"]["purge_l"], 0.4)
+        assert engine.view().pump.purging is True
+        pump(engine, lambda: engine.view().pump.purge_l, 0.4)
         engine.purge(False)
         engine.mark("fill_start")
         view = engine.view()
-        assert view["metered_l"] in (None, 0.0)
-        assert view["blocked"] is None
-        purged_l = view["pump"]["purged_l"]
-        pump(engine, lambda: engine.view()["metered_l"] or 0.0, 0.1)
+        assert view.figures.metered_l in (None, 0.0)
+        assert view.blocked is None
+        purged_l = view.pump.purged_l
+        pump(engine, lambda: engine.view().figures.metered_l or 0.0, 0.1)
         engine.hold(False)
-        metered_l = engine.view()["metered_l"]
-        left_l = engine.view()["supply"]["left_l"]
+        metered_l = engine.view().figures.metered_l
+        left_l = engine.view().supply.left_l
         assert left_l == pytest.approx(5.0 - purged_l - metered_l, abs=0.006)
         engine.connect_drum("keg 3", "atf", "2 US quarts")
-        assert engine.view()["supply"]["left_l"] == pytest.approx(1.8927, abs=0.001)
-        pump(engine, lambda: engine.view()["metered_l"] or 0.0, metered_l + 0.05)
+        assert engine.view().supply.left_l == pytest.approx(1.8927, abs=0.001)
+        pump(engine, lambda: engine.view().figures.metered_l or 0.0, metered_l + 0.05)
         engine.abandon("only a test")
-        last = engine.view()["supply"]
+        last = engine.view().supply
     finally:
         close()
 
     engine, close = _open_engine(config, simulated=True)
     try:
-        again = engine.view()["supply"]
-        assert again["container"] == "keg 3"
-        assert again["left_l"] == pytest.approx(last["left_l"], abs=0.003)
-        assert again["hose"] == [{"fluid": "atf", "grade": "ATF", "volume_l": pytest.approx(0.35)}]
+        again = engine.view().supply
+        assert again.container == "keg 3"
+        assert again.left_l == pytest.approx(last.left_l, abs=0.003)
+        assert again.hose == (SlugView("atf", "ATF", pytest.approx(0.35)),)
     finally:
         close()
     ledger = Ledger(config.ledger, read_only=True)
     moves = list(ledger.db.query("select kind, container, volume_l from movement order by seq"))
     assert sum(m["volume_l"] for m in moves if m["kind"] == "purge") == pytest.approx(purged_l, abs=0.001)
     assert [m["container"] for m in moves if m["kind"] == "counted"] == ["keg 2", "keg 3"]
-    from_3_l = 2 * 0.946353 - last["left_l"]
+    from_3_l = 2 * 0.946353 - last.left_l
     assert from_3_l > 0.04
     assert {m["container"]: m["volume_l"] for m in moves if m["kind"] == "shifted"} == {
         "keg 3": pytest.approx(from_3_l, abs=0.005),
@@ -203,16 +204,16 @@ def test_a_broken_line_is_told_live(config: BayConfig, breaks: str, mends: str, 
     try:
         begin(engine, GEAR_FORM)
         engine.mark("fill_start")
-        pump(engine, lambda: engine.view()["metered_l"] or 0.0, 0.03)
+        pump(engine, lambda: engine.view().figures.metered_l or 0.0, 0.03)
         if told == "no_flow":
-            until(lambda: engine.hold(True) or engine.view()["pump_on"], 3, "pump on")
+            until(lambda: engine.hold(True) or engine.view().pump_on, 3, "pump on")
         engine.bench(breaks)
         end_s = time.monotonic() + 6.0
-        while told not in [n["kind"] for n in engine.view()["notices"]]:
+        while told not in [n.kind for n in engine.view().notices]:
             engine.hold(told == "no_flow")
             time.sleep(0.02)
-            assert time.monotonic() < end_s, engine.view()["notices"]
-        until(lambda: not engine.view()["pump_on"], 1, "pump off")
+            assert time.monotonic() < end_s, engine.view().notices
+        until(lambda: not engine.view().pump_on, 1, "pump off")
         engine.hold(False)
         engine.bench(mends)
         engine.abandon("only a test")

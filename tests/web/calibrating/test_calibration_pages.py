@@ -13,7 +13,8 @@ import pytest
 from station.calibrating.calibrating import PAN_STEPS
 from station.errors import InputError
 from tests.web.conftest import Bay
-from tests.web.fake_engine import CERTIFICATES, FakeEngine, calibration_of, view_of
+from tests.web.fake_engine import CERTIFICATES, FakeEngine, calibration_of
+from tests.web.fake_views import view_of
 from web.calibrating import calibration_contexts as contexts
 from web.calibrating import guide
 from web.live.live import live

@@ -17,7 +17,8 @@ from station.common.distance import parse_distance_km
 from station.common.units import parse_volume_l
 from station.errors import StationError
 from tests.web.conftest import Bay
-from tests.web.fake_engine import JOB_ID, STAGE_VIEWS, FakeEngine, job_record, view_of
+from tests.web.fake_engine import FakeEngine, job_record
+from tests.web.fake_views import JOB_ID, STAGE_VIEWS, view_of
 from web.calibrating import calibration_contexts
 from web.frame.gate import SECURITY_HEADERS
 from web.frame.problem import Problem
@@ -180,7 +181,7 @@ def test_an_empty_list_points_to_the_bay(open_bay: Callable[..., Bay]) -> None:
 
 
 def test_json_twins_carry_the_engines_own_values(bay: Bay) -> None:
-    assert bay.send("GET", "/view.json").json() == bay.engine.view()
+    assert bay.send("GET", "/view.json").json() == json.loads(json.dumps(bay.engine.view().to_dict()))
     assert bay.send("GET", "/jobs.json").json() == {"jobs": bay.engine.rows}
     beside = {
         "causes": [],

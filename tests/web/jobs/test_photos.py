@@ -8,12 +8,14 @@ from typing import Any
 import pytest
 from PIL import Image
 
+from station.bay.views import MarkView
 from station.errors import InputError
 from station.learning import condition
 from station.learning.condition import MAX_BYTES
 from tests.station.shop_rows import at
 from tests.web.conftest import CHANGE, Bay
-from tests.web.fake_engine import JOB_ID, FakeEngine, job_record, view_of
+from tests.web.fake_engine import FakeEngine, job_record
+from tests.web.fake_views import JOB_ID, view_of
 from web.frame.gate import LARGEST_BODY, SECURITY_HEADERS
 
 PATH = f"/api/jobs/{JOB_ID}/photo"
@@ -238,7 +240,7 @@ def test_a_record_that_cannot_be_judged_is_still_shown(bay: Bay, monkeypatch: py
     assert "2.86 ± 0.01 L" in html
 
 
-READY = {"next_marks": [{"mark": "fill_start", "label": "Start the fill", "enabled": True, "why": None}]}
+READY = {"next_marks": (MarkView("fill_start", "Start the fill", None),)}
 
 
 def test_a_fill_refused_for_its_unit_is_a_question_of_its_own(open_bay: Callable[..., Bay]) -> None:
@@ -256,7 +258,7 @@ def test_a_fill_refused_for_its_unit_is_a_question_of_its_own(open_bay: Callable
     [
         ("fill_start", READY, []),
         ("fill_start", READY, [{**MIXED, "certainty": "possible"}]),
-        ("fill_start", {"next_marks": []}, [MIXED]),
+        ("fill_start", {"next_marks": ()}, [MIXED]),
         ("drain_done", READY, [MIXED]),
     ],
 )

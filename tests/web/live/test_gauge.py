@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.web.fake_engine import JOB, view_of
+from tests.web.fake_views import JOB, view_of
 from web.live import gauge
 
 
@@ -30,7 +30,8 @@ def test_the_neck_spreads_the_tolerance_out() -> None:
 
 
 def test_fill_tolerance_and_doubt_stand_in_the_right_order() -> None:
-    drawn = gauge.flask(view_of("closed"))
+    closed = view_of("closed")
+    drawn = gauge.flask(JOB, closed.figures, closed.target_l)
     surface = drawn["surface"]["y1"]
     assert drawn["upper"]["y1"] < drawn["target"]["y1"] < drawn["lower"]["y1"]
     assert drawn["upper"]["y1"] < surface < drawn["lower"]["y1"]
@@ -40,7 +41,8 @@ def test_fill_tolerance_and_doubt_stand_in_the_right_order() -> None:
 
 @pytest.mark.parametrize("filled_l", [None, 0.0, 2.871, 40.0])
 def test_an_empty_and_an_overfull_flask_stay_in_the_drawing(filled_l: float | None) -> None:
-    drawn = gauge.flask(view_of("fill", filled_l=filled_l, filled_u95_l=None))
+    fill = view_of("fill", filled_l=filled_l, filled_u95_l=None)
+    drawn = gauge.flask(JOB, fill.figures, fill.target_l)
     assert gauge.TOP <= float(drawn["surface"]["y1"]) <= gauge.BOTTOM
     assert float(drawn["fluid"]["height"]) >= 0
 
@@ -50,7 +52,7 @@ def _percent(drawn: dict[str, Any], shape: str, name: str) -> float:
 
 
 def test_what_is_to_come_begins_where_the_drained_ends() -> None:
-    drawn = gauge.drain(view_of("drip"))
+    drawn = gauge.drain(JOB, view_of("drip").figures)
     assert drawn["ahead"]["x"] == drawn["drained"]["width"]
     reaches = _percent(drawn, "ahead", "x") + _percent(drawn, "ahead", "width")
     assert _percent(drawn, "ahead_doubt", "x1") < reaches < _percent(drawn, "ahead_doubt", "x2")
@@ -59,7 +61,7 @@ def test_what_is_to_come_begins_where_the_drained_ends() -> None:
 
 @pytest.mark.parametrize("drained_l", [None, 0.0, -0.01, 1.0, 2.9, 9.0])
 def test_the_drain_bar_holds_any_figure(drained_l: float | None) -> None:
-    drawn = gauge.drain(view_of("drain", drained_l=drained_l, job=dict(JOB)))
+    drawn = gauge.drain(JOB, view_of("drain", drained_l=drained_l).figures)
     assert 0 <= _percent(drawn, "drained", "width") <= 100
 
 

@@ -7,7 +7,9 @@ from collections.abc import AsyncIterator
 
 import pytest
 
-from tests.web.fake_engine import FakeEngine, view_of
+from station.bay.views import BayView
+from tests.web.fake_engine import FakeEngine
+from tests.web.fake_views import view_of
 from web.live import hub as hub_module
 from web.live.hub import Hub
 from web.live.live import Live
@@ -22,7 +24,7 @@ async def _settle() -> None:
         await asyncio.sleep(0)
 
 
-def _fill(to_go_l: float) -> dict[str, object]:
+def _fill(to_go_l: float) -> BayView:
     return view_of("fill", to_go_l=to_go_l)
 
 
@@ -89,8 +91,8 @@ def test_a_view_is_made_into_text_once_for_all_pages(monkeypatch: pytest.MonkeyP
     made = []
     real = hub_module.live
 
-    def counting(view: dict[str, object]) -> Live:
-        made.append(view["seq"])
+    def counting(view: BayView) -> Live:
+        made.append(view.seq)
         return real(view)
 
     monkeypatch.setattr(hub_module, "live", counting)

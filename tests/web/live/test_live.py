@@ -4,7 +4,9 @@ import json
 
 import pytest
 
-from tests.web.fake_engine import STAGE_VIEWS, view_of
+from station.bay.views import FaultView
+from station.core.notice import Notice
+from tests.web.fake_views import STAGE_VIEWS, view_of
 from web.live.live import live
 
 STAGES = ["idle", *STAGE_VIEWS]
@@ -100,13 +102,13 @@ def test_a_running_pump_shows_its_stop_in_any_stage() -> None:
 
 
 def test_faults_name_the_device_in_words() -> None:
-    shown = live(view_of("fill", faults=[{"source": "fluid_supply_c", "fault": "unplugged"}]))
+    shown = live(view_of("fill", faults=(FaultView("fluid_supply_c", "unplugged"),)))
     assert "Thermometer, supply: unplugged" in shown.html["faults"]
     assert shown.flag["fault"]
 
 
 def test_newest_notices_lead_and_older_ones_are_counted() -> None:
-    notices = [{"kind": "gap", "text": f"notice {n}", "stops": n == 6} for n in range(7)]
+    notices = tuple(Notice("gap", f"notice {n}", 812.0, n == 6) for n in range(7))
     html = live(view_of("drain", notices=notices)).html["notices"]
     assert html.index("notice 6") < html.index("notice 5")
     assert "notice 2" not in html
@@ -116,8 +118,8 @@ def test_newest_notices_lead_and_older_ones_are_counted() -> None:
 
 def test_texts_from_the_bay_cannot_become_markup() -> None:
     bad = "<script>alert(1)</script>"
-    notices = [{"kind": "gap", "text": bad, "stops": False}]
-    shown = live(view_of("drain", notices=notices, faults=[{"source": bad, "fault": bad}]))
+    notices = (Notice("gap", bad, 812.0),)
+    shown = live(view_of("drain", notices=notices, faults=(FaultView(bad, bad),)))
     assert "<script" not in "".join(shown.html.values())
 
 

@@ -5,8 +5,9 @@ from typing import Any
 import pytest
 
 from tests.web.conftest import Bay
-from tests.web.fake_engine import JOB_ID, job_record, view_of
-from tests.web.fake_engine import pan_step as step
+from tests.web.fake_engine import job_record
+from tests.web.fake_views import JOB_ID, pan_row, view_of
+from tests.web.fake_views import pan_step as step
 from web.jobs.contexts import sheet_page
 from web.live import pan_steps
 from web.live.live import live
@@ -15,7 +16,7 @@ UTC = "2026-11-25T12:03:20+00:00"
 
 
 def test_a_gulp_is_asked_about_with_its_time_its_weight_and_two_answers() -> None:
-    shown = live(view_of("drip", steps=[step()]))
+    shown = live(view_of("drip", steps=(step(),)))
     assert shown.flag["asked"]
     assert not shown.flag["told"]
     html = shown.html["asked"]
@@ -27,7 +28,7 @@ def test_a_gulp_is_asked_about_with_its_time_its_weight_and_two_answers() -> Non
 
 @pytest.mark.parametrize(("word", "label"), [("fluid", "Fluid"), ("object", "Something laid in it")])
 def test_an_answer_is_shown_and_may_be_changed(word: str, label: str) -> None:
-    shown = live(view_of("reseal", steps=[step(says=word)]))
+    shown = live(view_of("reseal", steps=(step(says=word),)))
     assert not shown.flag["asked"]
     assert shown.flag["told"]
     html = shown.html["told"]
@@ -43,26 +44,34 @@ def test_an_answer_is_shown_and_may_be_changed(word: str, label: str) -> None:
     [("object", "Taken for a thing, not counted"), ("flush", "Taken for solvent, not counted")],
 )
 def test_what_was_taken_out_can_be_claimed_as_fluid_without_being_asked(kind: str, text: str) -> None:
-    shown = live(view_of("drip", steps=[step(kind)]))
+    shown = live(view_of("drip", steps=(step(kind),)))
     assert not shown.flag["asked"]
     assert text in shown.html["told"]
     assert 'data-answer="fluid"' in shown.html["told"]
 
 
 def test_what_is_in_no_figure_is_not_asked_about() -> None:
-    shown = live(view_of("reseal", steps=[step("pan_lifted"), step("object", may_answer=False)]))
+    shown = live(
+        view_of(
+            "reseal",
+            steps=(
+                step("pan_lifted"),
+                step("object", may_answer=False),
+            ),
+        )
+    )
     assert not shown.flag["asked"]
     assert not shown.flag["told"]
 
 
 def test_nothing_is_asked_once_the_job_is_over() -> None:
-    shown = live(view_of("closed", steps=[step()]))
+    shown = live(view_of("closed", steps=(step(),)))
     assert not shown.flag["asked"]
 
 
 def test_a_step_from_before_a_restart_is_told_by_the_jobs_own_clock() -> None:
     assert (
-        "At 412 s of this job the pan gained" in live(view_of("drip", steps=[step(utc=None)])).html["asked"]
+        "At 412 s of this job the pan gained" in live(view_of("drip", steps=(step(utc=None),))).html["asked"]
     )
 
 
@@ -76,9 +85,9 @@ def record(*steps: dict[str, Any], answers: tuple[str, ...] = ()) -> dict[str, A
 
 def test_the_record_says_what_each_step_was_taken_for_and_by_whom() -> None:
     job = record(
-        step(says="fluid"),
-        step("object", id="s2", kg=0.02, counted_kg=0.0),
-        step("gulp", id="s3", says="object"),
+        pan_row(says="fluid"),
+        pan_row("object", id="s2", kg=0.02, counted_kg=0.0),
+        pan_row("gulp", id="s3", says="object"),
         answers=("s1:object", "s1:fluid"),
     )
     rows = pan_steps.came(job)
@@ -95,7 +104,7 @@ def test_the_record_says_what_each_step_was_taken_for_and_by_whom() -> None:
 
 
 def test_the_job_page_lists_the_steps(bay: Bay) -> None:
-    bay.engine.records[JOB_ID] = record(step("object", id="s2", kg=0.02, counted_kg=0.0))
+    bay.engine.records[JOB_ID] = record(pan_row("object", id="s2", kg=0.02, counted_kg=0.0))
     html = bay.html(f"/jobs/{JOB_ID}").text
     assert "+20 g, landed at once" in html
     assert "Taken for a thing, not counted" in html
@@ -105,8 +114,8 @@ def test_the_job_page_lists_the_steps(bay: Bay) -> None:
     ("steps", "text"),
     [
         ((), "nothing but fluid"),
-        ((step("object", counted_kg=0.0),), "1 taken for things, not counted"),
-        ((step(says="fluid", counted_kg=0.048),), "1 counted; 1 as the technician said"),
+        ((pan_row("object", counted_kg=0.0),), "1 taken for things, not counted"),
+        ((pan_row(says="fluid", counted_kg=0.048),), "1 counted; 1 as the technician said"),
     ],
 )
 def test_the_sheet_says_in_a_line_what_was_not_fluid(steps: tuple[dict[str, Any], ...], text: str) -> None:

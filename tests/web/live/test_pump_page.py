@@ -5,24 +5,24 @@ from typing import Any
 
 import pytest
 
+from station.bay.views import BayView, FaultView, SlugView, SupplyView
 from station.core.interlock_table import TABLE
 from tests.web.conftest import Bay
-from tests.web.fake_engine import pump_of, view_of
+from tests.web.fake_views import pump_of, view_of
 from web.live.live import live
 
-GEAR = {"fluid": "Gear oil 75W-90, fresh", "grade": "75W-90", "volume_l": 0.3}
-SUPPLY = {
-    "container": "drum 2",
-    "fluid": "atf",
-    "grade": "ATF",
-    "left_l": 38.0,
-    "left_u95_l": 0.76,
-    "hose_l": 0.35,
-    "hose": [GEAR, {"fluid": "unknown", "grade": "", "volume_l": 0.05}],
-}
+SUPPLY = SupplyView(
+    container="drum 2",
+    fluid="atf",
+    grade="ATF",
+    left_l=38.0,
+    left_u95_l=0.76,
+    hose_l=0.35,
+    hose=(SlugView("Gear oil 75W-90, fresh", "75W-90", 0.3), SlugView("unknown", "", 0.05)),
+)
 
 
-def held(kind: str, stage: str = "fill", **more: Any) -> dict[str, Any]:
+def held(kind: str, stage: str = "fill", **more: Any) -> BayView:
     lock = TABLE[kind]
     pump = pump_of(
         interlock=kind, found="what was found", remedy=lock.remedy, reason_allowed=lock.reason, **more
@@ -61,7 +61,6 @@ def test_before_the_fill_only_a_purge_or_a_wrong_container_says_what_holds_it_of
     [
         ({"purge_possible": True, "purge_needed_l": 0.3}, True),
         ({"purge_possible": True, "purge_needed_l": 0.0}, False),
-        ({"purge_possible": True, "purge_needed_l": None}, False),
         ({"purge_possible": False, "purge_needed_l": 0.3}, False),
         ({"purge_possible": True, "purge_needed_l": 0.3, "purging": True}, False),
     ],
@@ -100,9 +99,9 @@ def test_a_doubt_is_shown_under_the_pumps_line_as_long_as_it_lasts() -> None:
 @pytest.mark.parametrize("stage", ["idle", "fill", "settle"])
 def test_a_locked_pump_can_be_cleared_in_a_job_and_between_jobs(stage: str) -> None:
     for fault in ("tripped", "stuck", "bad"):
-        assert live(view_of(stage, faults=[{"source": "pump", "fault": fault}])).flag["pump_locked"]
-    for other in ({"source": "pump", "fault": "late"}, {"source": "pan", "fault": "stuck"}):
-        assert not live(view_of(stage, faults=[other])).flag["pump_locked"]
+        assert live(view_of(stage, faults=(FaultView("pump", fault),))).flag["pump_locked"]
+    for other in (FaultView("pump", "late"), FaultView("pan", "stuck")):
+        assert not live(view_of(stage, faults=(other,))).flag["pump_locked"]
 
 
 def test_the_supply_says_what_is_left_with_its_doubt_and_what_the_hose_holds() -> None:
@@ -112,11 +111,9 @@ def test_the_supply_says_what_is_left_with_its_doubt_and_what_the_hose_holds() -
 
 
 def test_no_container_and_an_empty_hose_are_said_in_words() -> None:
-    nothing = dict.fromkeys(SUPPLY) | {"hose": []}
-    for view in (view_of("idle"), view_of("idle", supply=nothing)):
-        text = live(view).text
-        assert text["drum"] == "No container entered: connect one"
-        assert text["hose"] == "empty"
+    text = live(view_of("idle", supply=SupplyView())).text
+    assert text["drum"] == "No container entered: connect one"
+    assert text["hose"] == "empty"
 
 
 def box(html: str, heading: str) -> str:

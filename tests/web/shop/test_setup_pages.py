@@ -16,7 +16,8 @@ from station.errors import InputError
 from station.shop import catalogue, entering
 from station.shop.catalogue import TABLES, Catalogue
 from tests.web.conftest import Bay
-from tests.web.fake_engine import JOB_ID, FakeEngine
+from tests.web.fake_engine import FakeEngine
+from tests.web.fake_views import JOB_ID
 from web.frame.gate import LARGEST_BODY, LARGEST_FILE
 from web.shop import setup_pages
 
