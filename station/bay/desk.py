@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from hardware.sample import Sample
 from station.bay import checklist
 from station.bay.supply_book import SupplyBook, drum_text
-from station.core import interlocks
+from station.core import interlock_table, interlocks
 from station.core.control import PURGE_STAGES, TOP_UP_L
 from station.core.notice import Notice
 from station.core.state import BayState
@@ -149,9 +149,9 @@ class Desk:
     def override(self, kind: str, reason: str) -> tuple[str, str]:
         """What to feed in to go on in spite of an interlock. Raises InputError where no reason may do that."""
         self.need_job()
-        lock = interlocks.TABLE.get(kind)
+        lock = interlock_table.TABLE.get(kind)
         if lock is None or not lock.reason:
-            allowed = ", ".join(k for k, v in interlocks.TABLE.items() if v.reason)
+            allowed = ", ".join(k for k, v in interlock_table.TABLE.items() if v.reason)
             raise InputError(f"{kind!r} cannot be set aside; a reason may be given for: {allowed}.")
         if not reason.strip() or len(reason) > 200:
             raise InputError("A reason of at most 200 characters is needed; it goes into the record.")

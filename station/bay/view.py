@@ -19,7 +19,7 @@ from station.bay.views import (
     SupplyView,
     TimerView,
 )
-from station.core import control, interlocks
+from station.core import control, interlock_table, interlocks
 from station.core.doubts import doubts
 from station.core.notice import Notice
 from station.core.state import BayState
@@ -105,7 +105,7 @@ def _pump_view(state: BayState) -> PumpView:
     """What the pump's part of the page needs beside ``pump_on``, ``held``, ``latched`` and ``blocked``."""
     found, hold, purge = interlocks.holds_off(state), state.hold, state.purge
     kind = None if found is None else found[0]
-    lock = None if kind is None else interlocks.TABLE[kind]
+    lock = None if kind is None else interlock_table.TABLE[kind]
     run = hold.run
     return PumpView(
         interlock=kind,

@@ -6,7 +6,8 @@ import math
 from hardware.sample import Sample
 from station.common.evolve import evolve
 from station.core import interlocks
-from station.core.interlocks import TABLE, delivered_l, target_l
+from station.core.interlock_table import TABLE
+from station.core.interlocks import delivered_l, target_l
 from station.core.notice import Notice
 from station.core.state import BayState, Hold, Purge, Run, Stray
 from station.filling import air, metering
@@ -348,7 +349,7 @@ def _flowing(state: BayState, run: Run) -> BayState:
         hold = evolve(hold, fine=True)
         changed = evolve(changed, fine_t_s=state.t_s, low_since_t_s=None, high_since_t_s=None)
     if watch.block != run.block:
-        changed = evolve(changed, block=watch.block, **_out_of_range(state, changed))
+        changed = evolve(_out_of_range(state, changed), block=watch.block)
     if interlocks.leaps(state):
         changed = evolve(changed, high_since_t_s=state.t_s - interlocks.FLOW_OUT_S)
     apart = interlocks.trains_apart(state)
@@ -363,16 +364,17 @@ def _near(state: BayState, fine_l: float) -> bool:
     return target_l(state) - _now_l(state) <= fine_l + overrun_forecast_l(state)
 
 
-def _out_of_range(state: BayState, run: Run) -> dict[str, float | None]:
+def _out_of_range(state: BayState, run: Run) -> Run:
     """Since when the flow is too low or too high, after one more block of it."""
     watch = state.meter.air
     can = state.pump_can_l_min(state.hold.fine)
     began_s = watch.block_t_s - watch.block_s
     if not can or (run.fine_t_s is not None and began_s < run.fine_t_s + STARTING_S):
-        return {"low_since_t_s": None, "high_since_t_s": None}
+        return evolve(run, low_since_t_s=None, high_since_t_s=None)
     low, high = watch.flow_l_min < interlocks.FLOW_LOW * can, watch.flow_l_min > interlocks.FLOW_HIGH * can
     low = low and began_s > run.t_s + air.STARTING_S - 0.2
-    return {
-        "low_since_t_s": (began_s if run.low_since_t_s is None else run.low_since_t_s) if low else None,
-        "high_since_t_s": (began_s if run.high_since_t_s is None else run.high_since_t_s) if high else None,
-    }
+    return evolve(
+        run,
+        low_since_t_s=(began_s if run.low_since_t_s is None else run.low_since_t_s) if low else None,
+        high_since_t_s=(began_s if run.high_since_t_s is None else run.high_since_t_s) if high else None,
+    )

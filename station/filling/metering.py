@@ -63,22 +63,24 @@ def add(
             flow = (count - first) / k_factor_per_l / seconds * 60.0 if seconds > 0 else 0.0
             k_factor_per_l = line.k_at(flow, track.kv_mm2_s)
         moved_l = new / k_factor_per_l
-    changes: dict[str, object] = {
-        "last": count,
-        "recent": recent,
-        "last_pulse_t_s": t_s if new else track.last_pulse_t_s,
-        "total_l": track.total_l + moved_l * track.factor,
-    }
+    counted = evolve(
+        track,
+        last=count,
+        recent=recent,
+        last_pulse_t_s=t_s if new else track.last_pulse_t_s,
+        total_l=track.total_l + moved_l * track.factor,
+    )
     if not track.counting:
-        return evolve(track, **changes)
+        return counted
     pump_l_min = None if pump is None else pump.flow_at_l_min(track.kv_mm2_s)
     watch = air.add(track.air, t_s, new, moved_l, pump_l_min)
-    volume_l = track.volume_l + moved_l * track.factor
+    volume_l, air_l, u_air_l = track.volume_l + moved_l * track.factor, track.air_l, track.u_air_l
     if watch.air_l != track.air.air_l:
-        air_l = (watch.air_l - track.air.air_l) * track.factor
-        changes["air_l"], volume_l = track.air_l + air_l, volume_l - air_l
-        changes["u_air_l"] = watch.u_l * track.factor
-    return evolve(track, pulses=track.pulses + new, volume_l=volume_l, air=watch, **changes)
+        more_l = (watch.air_l - track.air.air_l) * track.factor
+        air_l, volume_l, u_air_l = air_l + more_l, volume_l - more_l, watch.u_l * track.factor
+    return evolve(
+        counted, pulses=track.pulses + new, volume_l=volume_l, air=watch, air_l=air_l, u_air_l=u_air_l
+    )
 
 
 def switch(track: MeterTrack, t_s: float, on: bool) -> MeterTrack:
