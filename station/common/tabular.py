@@ -2,11 +2,13 @@
 
 import csv
 import io
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeGuard
 
+from station.common.digits import stated
 from station.errors import InputError
 
 MAX_BYTES = 5_000_000
@@ -32,21 +34,48 @@ def _cell(value: object) -> str:
     return f"'{text}" if isinstance(value, str) and text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
+U95 = "_u95_l"
+
+
+def _pairs(row: Mapping[str, Any]) -> dict[str, str]:
+    """Volumes that stand beside their U95, such as ``filled_l`` and ``filled_u95_l``, as texts by station.common.digits."""
+    texts: dict[str, str] = {}
+    for name, u95_l in row.items():
+        figure = f"{name.removesuffix(U95)}_l"
+        value_l = row.get(figure)
+        if name.endswith(U95) and _finite(value_l) and _finite(u95_l) and u95_l >= 0:
+            told = stated(value_l, u95_l)
+            texts |= {figure: told.value, name: told.u95}
+    return texts
+
+
+def _finite(value: object) -> TypeGuard[float]:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
 def to_csv(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
-    """Rows as CSV with a header, decimal points and CRLF line ends (RFC 4180); None is an empty cell."""
+    """Rows as CSV with a header, decimal points and CRLF line ends (RFC 4180); None is an empty cell.
+
+    A volume beside its U95 has the digits that this allows it.
+    """
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(columns)
-    writer.writerows([_cell(row.get(name)) for name in columns] for row in rows)
+    for row in rows:
+        texts = _pairs(row)
+        writer.writerow([texts.get(name, _cell(row.get(name))) for name in columns])
     return out.getvalue()
 
 
 def to_text(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
-    """Rows as aligned columns for a terminal; volumes to the millilitre."""
+    """Rows as aligned columns for a terminal; volumes to the millilitre, or as their U95 beside them allows."""
     table = [list(columns)]
     for row in rows:
-        values = [row.get(name) for name in columns]
-        table.append(["" if v is None else f"{v:.3f}" if isinstance(v, float) else str(v) for v in values])
+        texts, values = _pairs(row), {name: row.get(name) for name in columns}
+        shown = {
+            n: "" if v is None else f"{v:.3f}" if isinstance(v, float) else str(v) for n, v in values.items()
+        }
+        table.append([texts.get(name, shown[name]) for name in columns])
     widths = [max(len(line[i]) for line in table) for i in range(len(columns))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)) for line in table]
     return "\n".join(line.rstrip() for line in lines)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from station.common.units import format_volume
+from station.common.digits import stated
 
 _VERDICTS = {
     "full": "FULL: within tolerance",
@@ -16,8 +16,8 @@ _VERDICTS = {
 def _line(name: str, value_l: float | None, u95_l: float | None = None) -> str:
     if value_l is None:
         return f"  {name:<22} not measured"
-    doubt = "" if u95_l is None else f" ± {format_volume(u95_l, 'L', 3)}"
-    return f"  {name:<22} {format_volume(value_l, 'L', 3)}{doubt}"
+    told = stated(value_l, u95_l)
+    return f"  {name:<22} {told.value}{f' ± {told.u95}' if told.u95 else ''} L"
 
 
 def _step(step: Mapping[str, Any]) -> str:

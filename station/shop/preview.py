@@ -4,6 +4,7 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
+from station.common.digits import stated
 from station.filling.drum import SPARE_L
 from station.filling.hose import Hose
 from station.given.config import BayConfig
@@ -41,7 +42,8 @@ class Preview:
                 f"What {where} should hold is not known: never counted, or by the books below nothing. Needed are "
                 f"{one.needed_l:.2f} L ({needs}); look before you begin."
             )
-        holds = f"By the books {where} should hold {one.content_l:.2f} ± {one.u95_l:.2f} L"
+        told = stated(one.content_l, one.u95_l)
+        holds = f"By the books {where} should hold {told.value} ± {told.u95} L"
         if one.enough:
             return f"{holds}; {one.needed_l:.2f} L are needed."
         return (

@@ -89,7 +89,7 @@ def test_a_month_of_fluid_and_a_season_of_fills(page: Page, station: Station) ->
 def test_a_capacity_in_another_unit_is_asked_about_before_the_fill(phone: Page) -> None:
     technician = Technician(phone)
     phone.select_option('[name="compartment"]', "b12_rear_axle")
-    expect(phone.locator("#plan-preview")).to_contain_text("2.87 ± 0.03 L expected, listed")
+    expect(phone.locator("#plan-preview")).to_contain_text("2.871 ± 0.029 L expected, listed")
     phone.fill('[name="capacity"]', "2.9")
     expect(phone.locator("#plan-preview")).to_contain_text("without a unit")
     phone.fill('[name="capacity"]', "2.9 US gallon")

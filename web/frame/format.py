@@ -4,6 +4,8 @@ import math
 from dataclasses import dataclass
 from datetime import datetime
 
+from station.common import digits
+
 UNKNOWN = "–"
 TIE = "\u00a0"
 """A space that a line never breaks at."""
@@ -36,24 +38,33 @@ def decimal(value: float, places: int) -> str:
     return text.replace("-", "−")
 
 
-def _with_doubt(value: float | None, u95: float | None, places: int, unit: str) -> Shown:
+def _plain(value: float | None, places: int, unit: str) -> Shown:
     if value is None or not math.isfinite(value):
         return NOTHING
-    if u95 is None or not math.isfinite(u95):
-        return Shown(decimal(value, places), "", unit)
-    # An uncertainty of zero would be a lie of rounding: it is never shown smaller than the last digit.
-    return Shown(decimal(value, places), f"± {decimal(max(u95, 10.0**-places), places)}", unit)
+    return Shown(decimal(value, places), "", unit)
+
+
+def _stated(value_l: float, u95_l: float, per_litre: int, unit: str) -> Shown:
+    told = digits.stated(value_l, u95_l, per_litre)
+    return Shown(told.value.replace("-", "−"), f"± {told.u95}", unit)
 
 
 def litres(value_l: float | None, u95_l: float | None = None) -> Shown:
-    """``2.84 ± 0.02 L``. value_l, u95_l: litres, None where unknown."""
-    return _with_doubt(value_l, u95_l, 2, "L")
+    """``2.842 ± 0.015 L`` by the rule of station.common.digits, ``2.84 L`` without a doubt. None where unknown."""
+    if value_l is None or not math.isfinite(value_l):
+        return NOTHING
+    if u95_l is None or not math.isfinite(u95_l):
+        return Shown(decimal(value_l, 2), "", "L")
+    return _stated(value_l, u95_l, 0, "L")
 
 
 def millilitres(value_l: float | None, u95_l: float | None = None) -> Shown:
-    """``40 ± 12 mL``. value_l, u95_l: litres."""
-    scaled = None if value_l is None else value_l * 1000.0
-    return _with_doubt(scaled, None if u95_l is None else u95_l * 1000.0, 0, "mL")
+    """``40 ± 12 mL`` by the same rule. value_l, u95_l: litres."""
+    if value_l is None or not math.isfinite(value_l):
+        return NOTHING
+    if u95_l is None or not math.isfinite(u95_l):
+        return Shown(decimal(value_l * 1000.0, 0), "", "mL")
+    return _stated(value_l, u95_l, 3, "mL")
 
 
 def volume(value_l: float | None, u95_l: float | None = None) -> Shown:
@@ -70,22 +81,22 @@ def leak_rate(rate_l_h: float | None, u95_l_h: float | None) -> Shown:
 
 
 def flow(flow_l_min: float | None) -> Shown:
-    return _with_doubt(flow_l_min, None, 2, "L/min")
+    return _plain(flow_l_min, 2, "L/min")
 
 
 def mass(mass_g: float | None) -> Shown:
-    return _with_doubt(mass_g, None, 0, "g")
+    return _plain(mass_g, 0, "g")
 
 
 def mass_flow(flow_g_s: float | None) -> Shown:
-    shown = _with_doubt(flow_g_s, None, 1, "g/s")
+    shown = _plain(flow_g_s, 1, "g/s")
     if flow_g_s is not None and shown.number[0].isdigit() and float(shown.number) > 0:
         return Shown(f"+{shown.number}", "", shown.unit)
     return shown
 
 
 def temperature(temperature_c: float | None) -> Shown:
-    return _with_doubt(temperature_c, None, 1, "°C")
+    return _plain(temperature_c, 1, "°C")
 
 
 def probability(p: float | None) -> str:

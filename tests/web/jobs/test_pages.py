@@ -197,7 +197,14 @@ def test_json_twins_carry_the_engines_own_values(bay: Bay) -> None:
 
 def test_the_job_page_shows_figures_budget_notices_and_events(bay: Bay) -> None:
     html = bay.html(f"/jobs/{JOB_ID}").text
-    for words in ("2.62 ± 0.01 L", "18 ± 6 mL", "2.864 ± 0.011 L", "K-factor", "u = 5.6 mL", 'width="76.0%"'):
+    for words in (
+        "2.621 ± 0.007 L",
+        "18 ± 6 mL",
+        "2.864 ± 0.011 L",
+        "K-factor",
+        "u = 5.6 mL",
+        'width="76.0%"',
+    ):
         assert words in html
     for words in ("The figures join", "drain open", "cover bolts 42 N·m", "recording.csv", "JOB.toml"):
         assert words in html
@@ -205,7 +212,14 @@ def test_the_job_page_shows_figures_budget_notices_and_events(bay: Bay) -> None:
 
 def test_the_sheet_states_what_a_customer_needs(bay: Bay) -> None:
     html = bay.html(f"/jobs/{JOB_ID}/sheet").text
-    for words in ("2.62 ± 0.01 L", "2.86 ± 0.01 L", "2.87 ± 0.03 L", "2.77 to 2.97 L", "at 20 °C", "Full"):
+    for words in (
+        "2.621 ± 0.007 L",
+        "2.864 ± 0.011 L",
+        "2.871 ± 0.029 L",
+        "2.77 to 2.97 L",
+        "at 20 °C",
+        "Full",
+    ):
         assert words in html
     for words in (
         "cover bolts 42 N·m",
@@ -324,7 +338,7 @@ def test_a_plan_says_before_the_job_whether_the_fluid_is_there(bay: Bay) -> None
     reply = bay.post("/api/plan", {"compartment": "b12_rear_axle", "grade": ""}).json()
     assert bay.engine.calls == [("plan_preview", {"compartment": "b12_rear_axle"})]
     assert reply["plan"]["supply"]["text"] in reply["html"]
-    assert "<strong>2.87 ± 0.03 L</strong> expected, listed" in reply["html"]
+    assert "<strong>2.871 ± 0.029 L</strong> expected, listed" in reply["html"]
     assert 'class="caution-box"' in reply["html"]
 
 

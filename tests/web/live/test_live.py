@@ -40,7 +40,7 @@ def test_every_stage_has_the_same_names_and_plain_json(stage: str) -> None:
 
 def test_the_drip_says_what_is_to_come_and_whether_waiting_pays() -> None:
     shown = live(view_of("drip"))
-    assert shown.text["drained"] == "2.62 ± 0.01 L"
+    assert shown.text["drained"] == "2.621 ± 0.007 L"
     assert shown.text["to_come"] == "41 ± 12 mL"
     assert shown.text["waiting"] == "Worth waiting about 4 min more."
     assert live(view_of("drip", wait_s=0)).text["waiting"] == "Waiting no longer pays."

@@ -57,7 +57,7 @@ def test_the_sums_of_a_month(march: Bay) -> None:
         "Overflow 0.04 L",
         "Purge 0.35 L",
         "Waste 1.25 L",
-        "Unexplained rest 2.00 ± 0.05 L",
+        "Unexplained rest 2.000 ± 0.050 L",
         "Cost 89.30 EUR",  # 9.40 L at 9.50 EUR
         "Jobs 2",
     ):
@@ -72,7 +72,7 @@ def test_a_stock_take_shows_what_is_not_booked(march: Bay) -> None:
 
 def test_used_fluid_for_the_disposal_record(march: Bay) -> None:
     text = page_text(march, MARCH)
-    assert "Used fluid in all 7.34 ± 0.02 L" in text  # 2 × 2.85 drained + 0.04 + 0.35 + 1.25
+    assert "Used fluid in all 7.340 ± 0.020 L" in text  # 2 × 2.85 drained + 0.04 + 0.35 + 1.25
     assert "Collected for disposal 4.00 L" in text
 
 
