@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from station.core.state import BayState
+from station.given.stages import DRAINING, Stage
 
 
 @dataclass(frozen=True)
@@ -25,17 +26,17 @@ class Next:
 
 _COVER = "cover removed"
 
-ITEMS: dict[str, tuple[Item, ...]] = {
-    "plan": (
+ITEMS: dict[Stage, tuple[Item, ...]] = {
+    Stage.PLAN: (
         Item("supported", "Vehicle level and on rated stands, wheels chocked. Nobody trusts a jack.", True),
         Item("fill_plug", "Fill plug loosened first: it must come out before anything is drained."),
         Item("hot", "Fluid cool enough to touch the housing. Gloves and eye protection on.", True),
         Item("grade", "Grade of the fresh fluid checked against the vehicle's service manual."),
         Item("pan", "Pan on its cells under the outlet, nothing leaning on it."),
     ),
-    "drain": (Item("clear", "Face and arms out of the stream; no naked flame.", True),),
-    "drip": (),
-    "reseal": (
+    Stage.DRAIN: (Item("clear", "Face and arms out of the stream; no naked flame.", True),),
+    Stage.DRIP: (),
+    Stage.RESEAL: (
         Item(
             "done_first",
             "Drained figure is taken. Solvent and rags may be used from here on, well aired.",
@@ -44,19 +45,19 @@ ITEMS: dict[str, tuple[Item, ...]] = {
         Item("surfaces", "Both faces clean and dry; magnet wiped and looked at."),
         Item("torque", "Bolts or drain plug to the manual's torque."),
     ),
-    "fill": (
+    Stage.FILL: (
         Item("hose", "Hose seated in the fill plug hole, hand on it while the pump turns.", True),
         Item("pan_there", "Pan still below the plug, to catch what runs over."),
     ),
-    "settle": (Item("level", "Level at the plug looked at with the vehicle level."),),
-    "leak watch": (Item("dry", "Housing wiped dry; pan left alone."),),
+    Stage.SETTLE: (Item("level", "Level at the plug looked at with the vehicle level."),),
+    Stage.LEAK_WATCH: (Item("dry", "Housing wiped dry; pan left alone."),),
 }
 
 
 def items(state: BayState) -> tuple[Item, ...]:
     """Checklist of the present stage."""
     chosen = ITEMS.get(state.stage, ())
-    if state.stage == "reseal" and state.spec.method == "suction":
+    if state.stage is Stage.RESEAL and state.spec.method == "suction":
         return tuple(item for item in chosen if item.key == "done_first")
     return chosen
 
@@ -65,19 +66,19 @@ def timer(state: BayState) -> tuple[str, float, float] | None:
     """The timer that runs now: what for, seconds left, seconds in all."""
     s = state.settings
     sealed = state.marked("reseal_done")
-    if state.stage == "reseal" and sealed is not None and state.spec.method == _COVER:
+    if state.stage is Stage.RESEAL and sealed is not None and state.spec.method == _COVER:
         return "cure", max(0.0, s.cure_s - (state.t_s - sealed)), s.cure_s
-    for stage, of_s in (("settle", s.settle_s), ("leak watch", s.leak_watch_s)):
-        if state.stage == stage:
-            return stage, max(0.0, of_s - (state.t_s - state.stage_t_s)), of_s
+    for stage, of_s in ((Stage.SETTLE, s.settle_s), (Stage.LEAK_WATCH, s.leak_watch_s)):
+        if state.stage is stage:
+            return stage.value, max(0.0, of_s - (state.t_s - state.stage_t_s)), of_s
     return None
 
 
 def next_marks(state: BayState, done: frozenset[str]) -> list[Next]:
     """What can be marked now, in order. done: keys of ticked items."""
     stage = state.stage
-    if stage == "plan":
-        missing = [item for item in ITEMS["plan"] if item.key not in done]
+    if stage is Stage.PLAN:
+        missing = [item for item in ITEMS[Stage.PLAN] if item.key not in done]
         why = f"first: {missing[0].text}" if missing else None
         if state.marked("pan_placed") is None:
             return [
@@ -85,23 +86,23 @@ def next_marks(state: BayState, done: frozenset[str]) -> list[Next]:
                 Next("drain_open", "Drain opened", why or "first: Pan placed"),
             ]
         return [Next("drain_open", "Drain opened", why)]
-    if stage in ("drain", "drip"):
+    if stage in DRAINING:
         return [Next("drain_done", "Drain done: take the figure")]
-    if stage == "reseal":
+    if stage is Stage.RESEAL:
         if state.marked("reseal_done") is None:
             return [Next("flush", "Solvent from here on"), Next("reseal_done", "Resealed")]
         running = timer(state)
         left = running is not None and running[1] > 0
         label = "Start the fill before the sealant has cured" if left else "Start the fill"
         return [Next("fill_start", label)]
-    if stage == "fill":
+    if stage is Stage.FILL:
         return [Next("level_seen", "Level seen at the plug"), Next("fill_done", "Fill done")]
-    if stage == "settle":
+    if stage is Stage.SETTLE:
         return [
             Next("level_seen", "Level seen at the plug"),
             Next("fill_start", "Top up"),
             Next("plug_in", "Fill plug in"),
         ]
-    if stage == "leak watch":
+    if stage is Stage.LEAK_WATCH:
         return [Next("close", "Close the job")]
     return []

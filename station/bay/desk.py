@@ -9,9 +9,9 @@ from hardware.sample import Sample
 from station.bay import checklist
 from station.bay.supply_book import SupplyBook, drum_text
 from station.core import interlock_table, interlocks
-from station.core.control import PURGE_STAGES, TOP_UP_L
+from station.core.control import TOP_UP_L
 from station.core.notice import Notice
-from station.core.state import BayState
+from station.core.state import BayState, Pump, move_on, tell
 from station.core.step import Effect, finish, step
 from station.errors import InputError
 from station.figures import balance
@@ -19,6 +19,7 @@ from station.filling.hose import PURGE_VOLUMES, clinging_l
 from station.filling.overrun import Stop
 from station.given.config import BayConfig
 from station.given.job import JobSpec, spec_from_tables
+from station.given.stages import BEFORE_FILL, PUMPED, Cause, Stage
 from station.record.ledger import BOOT_ID, Ledger, job_row, now
 from station.record.recorder import Recorder
 from station.shop.shop import row_labels
@@ -53,10 +54,10 @@ class Desk:
             self._recorder.sample(self.job_id, sample)
         before = self.state
         self.state, effects = step(before, sample)
-        if self.state.purged_l != before.purged_l:
+        if self.state.supply.purged_l != before.supply.purged_l:
             self.supply.purged(self.job_id, before, self.state)
             self.event("purge", _purged_text(before, self.state))
-        for came in self.state.steps[len(before.steps) :]:
+        for came in self.state.weighing.steps[len(before.weighing.steps) :]:
             at = now(self.t_s)
             self.came_utc[came.id] = at.utc
             self._recorder.event(self.job_id, "step", {"text": f"{came.id}: {steps.in_words(came)}"}, at)
@@ -96,8 +97,7 @@ class Desk:
         self.state = BayState(
             spec,
             self._config.settings,
-            overrun=self.supply.overrun(fluid),
-            usual=self.supply.usual(fluid),
+            pump=Pump(overrun=self.supply.overrun(fluid), usual=self.supply.usual(fluid)),
         )
         return job_id
 
@@ -107,7 +107,7 @@ class Desk:
         offered = {n.mark: n for n in checklist.next_marks(state, self.ticked)}
         if mark not in offered:
             raise InputError(
-                f"{mark!r} makes no sense in the stage {state.stage!r}; now: {', '.join(offered)}."
+                f"{mark!r} makes no sense in the stage {state.stage.value!r}; now: {', '.join(offered)}."
             )
         if offered[mark].why is not None:
             raise InputError(f"{offered[mark].label} waits: {offered[mark].why}")
@@ -123,10 +123,10 @@ class Desk:
     def top_up(self) -> list[tuple[str, str | float]]:
         """What to feed into the stream for one small step more. Raises InputError outside fill and settle."""
         state = self.need_job()
-        if state.stage not in ("fill", "settle"):
+        if state.stage not in PUMPED:
             raise InputError("A top-up belongs to the fill or settle stage.")
         self.event("note", f"top-up: target raised by {TOP_UP_L * 1000:.0f} mL")
-        begin: list[tuple[str, str | float]] = [("mark", "fill_start")] if state.stage == "settle" else []
+        begin: list[tuple[str, str | float]] = [("mark", "fill_start")] if state.stage is Stage.SETTLE else []
         return [*begin, ("top_up", TOP_UP_L)]
 
     def purge(self, begin: bool) -> tuple[str, float]:
@@ -134,7 +134,7 @@ class Desk:
         state = self.need_job()
         if not begin:
             return "purge", 0.0
-        if state.stage not in PURGE_STAGES:
+        if state.stage not in BEFORE_FILL:
             raise InputError(
                 f"A purge belongs before the fill, with the hose in a waste vessel; this is {state.stage}."
             )
@@ -182,7 +182,7 @@ class Desk:
     def connect(self, container: str, fluid: str, left: str) -> tuple[str, str] | None:
         """Another container at the pump; what to feed in where a job is open. Raises InputError."""
         job = None if self.done else self.state
-        if job is not None and job.hold.running:
+        if job is not None and job.pump.hold.running:
             raise InputError("The pump runs. Let go before another container is connected.")
         drum = self.supply.connect(job, container, fluid, left, self.t_s)
         return None if job is None else ("drum", drum_text(drum))
@@ -191,7 +191,7 @@ class Desk:
         """Give the job up, keeping everything. Raises InputError where there is none."""
         state = self.need_job()
         self.event("abandoned", reason)
-        self.state = replace(state, stage="abandoned", stage_t_s=self.t_s)
+        self.state = move_on(state, Cause.ABANDON)
         self.finish()
 
     def finish(self) -> None:
@@ -225,16 +225,16 @@ class Desk:
             state = self._restep(spec_from_tables(tables, f"ledger, job {job_id}"), samples)
             self._recorder.resume(job_id, samples)
             same_run = opened["boot_id"] == BOOT_ID and self._backend == opened["body"].get("backend") == "pi"
-            if same_run and state.stage != "closed":
+            if same_run and state.stage is not Stage.CLOSED:
                 self.job_id, self.opened_utc, self.done = job_id, opened["utc"], False
-                self.state = replace(state, hold=replace(state.hold, held_t_s={}, running_since_t_s=None))
+                hold = replace(state.pump.hold, held_t_s={}, running_since_t_s=None)
+                self.state = replace(state, pump=replace(state.pump, hold=hold))
                 self.event("note", "station: restarted during this job; the pump stayed off")
                 continue
-            if state.stage != "closed":
+            if state.stage is not Stage.CLOSED:
                 text = "The station stopped during this job; its figures are as of the last reading kept."
                 notice = Notice("interrupted", text, state.t_s)
-                state = replace(finish(state), stage="abandoned")
-                state = replace(state, notices=(*state.notices, notice))
+                state = tell(move_on(finish(state), Cause.ABANDON), notice)
             self._write_result(job_id, opened["utc"], state)
 
     def _restep(self, spec: JobSpec, samples: Iterable[Sample]) -> BayState:
@@ -245,7 +245,7 @@ class Desk:
 
 
 def _purged_text(before: BayState, state: BayState) -> str:
-    purged_ml = (state.purged_l - before.purged_l) * 1000.0
+    purged_ml = (state.supply.purged_l - before.supply.purged_l) * 1000.0
     labels = state.spec.labels
     clinging_ml = clinging_l(interlocks.hose_held_l(state), state.meter.total_l) * 1000.0
     text = f"the hose was purged with {purged_ml:.0f} mL into a waste vessel"

@@ -31,6 +31,7 @@ from station.core.step import Effect, LedgerEvent, PumpCommand
 from station.errors import InputError, StationError
 from station.figures import balance
 from station.given.config import BayConfig
+from station.given.stages import Stage
 from station.learning import condition, why
 from station.record import archive
 from station.record.ledger import clock_synced, now
@@ -341,14 +342,14 @@ class Engine(Records):
             if isinstance(effect, PumpCommand):
                 self._command(effect)
         state = self._desk.state
-        if state is not None and state.stage == "closed" and not self._desk.done:
+        if state is not None and state.stage is Stage.CLOSED and not self._desk.done:
             self._finish()
 
     def _carry_out(self, effect: Effect) -> None:
         if isinstance(effect, PumpCommand):
             self._command(effect)
             state = self._desk.state
-            if state is not None and state.hold.latched is not None:
+            if state is not None and state.pump.hold.latched is not None:
                 self._rig.beep(2)
         elif isinstance(effect, Notice):
             self._desk.event("notice", f"{effect.kind}: {effect.text}")
@@ -405,7 +406,7 @@ class Engine(Records):
 
     def _doubt_the_unit(self, state: BayState) -> None:
         """A capacity that was probably typed in another unit floods an axle: asked about before the pump can run."""
-        if self._desk.capacity_confirmed or state.fill_base is not None or self._desk.job_id is None:
+        if self._desk.capacity_confirmed or state.fill.base is not None or self._desk.job_id is None:
             return
         # Out of the state, and not out of the record, which may still be on its way to the disk.
         job = {

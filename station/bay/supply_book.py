@@ -101,14 +101,14 @@ class SupplyBook:
 
     def purged(self, job_id: str, before: BayState, state: BayState) -> None:
         """Book what a purge took: it left the container, and no compartment got it."""
-        volume_l = state.purged_l - before.purged_l
+        volume_l = state.supply.purged_l - before.supply.purged_l
         labels = state.spec.labels
         body = audit.movement(
             "purge",
             _at_pump(state.spec)[0],
             volume_l,
             2.0 * U_METER_REL * volume_l,
-            container=labels.get("container") if state.drum is None else state.drum.container,
+            container=labels.get("container") if state.supply.drum is None else state.supply.drum.container,
             vehicle=labels.get("vehicle"),
             technician=labels.get("technician"),
             note=f"hose purged in job {job_id}",
@@ -117,15 +117,15 @@ class SupplyBook:
 
     def hose_now(self, state: BayState) -> Hose:
         """The hose as the open job's meter has left it so far; without a container entered, by the job's plan."""
-        drum = state.drum
+        drum = state.supply.drum
         fluid = _at_pump(state.spec) if drum is None else (drum.fluid, drum.grade)
         return self.hose.pump(*fluid, state.meter.total_l)
 
     def settle(self, job_id: str, state: BayState) -> None:
         """Bring hose and drum to where the job's meter left them."""
         self.hose = self.hose_now(state)
-        if state.drum is not None:
-            self.drum = replace(state.drum.now(state.meter.total_l), total_l=0.0)
+        if state.supply.drum is not None:
+            self.drum = replace(state.supply.drum.now(state.meter.total_l), total_l=0.0)
         self._count = state.meter.last if state.meter.recent else None
         self._shift(job_id, state)
         self._write(job_id, state.t_s)
@@ -153,7 +153,9 @@ class SupplyBook:
             left_l = parse_volume_l(left, self._config.country)
         except ValueError as error:
             raise InputError(f"What is left: {error}") from error
-        before = self.drum if job is None or job.drum is None else job.drum.now(job.meter.total_l)
+        before = (
+            self.drum if job is None or job.supply.drum is None else job.supply.drum.now(job.meter.total_l)
+        )
         grade = str(self._config.fluids[fluid].get("grade", ""))
         self.drum = Drum(container.strip(), fluid, grade, left_l, 0.01 * left_l)
         body = {"drum": asdict(self.drum), "instead_of": None if before is None else asdict(before)}

@@ -26,6 +26,7 @@ from station.core.state import BayState
 from station.figures import balance
 from station.filling import metering
 from station.filling.hose import CRUMB_L
+from station.given.stages import BEFORE_FILL
 
 
 def job_view(state: BayState, job_id: str) -> JobView:
@@ -77,33 +78,33 @@ def _of_state(now: BayView, state: BayState, came_utc: Mapping[str, str]) -> Bay
     running = checklist.timer(state)
     f = balance.drip_ahead(state)
     target_l = control.target_l(state)
-    faults = [*state.faults.items(), *((source, "silent") for source in sorted(state.silent))]
+    faults = [*state.hearing.faults.items(), *((source, "silent") for source in sorted(state.hearing.silent))]
     return replace(
         now,
-        stage=state.stage,
+        stage=state.stage.value,
         stage_s=state.t_s - state.stage_t_s if state.stage_t_s > float("-inf") else 0.0,
         figures=FiguresView.of(report),
         steps=tuple(StepView.of(row, came_utc.get(row["id"])) for row in report["steps"]),
-        pan_flow_g_s=state.pan.flow_kg_s * 1000.0,
+        pan_flow_g_s=state.weighing.pan.flow_kg_s * 1000.0,
         wait_s=f.wait_s if f is not None else None,
         target_l=target_l,
         to_go_l=max(0.0, target_l - control.delivered_l(state)),
         flow_l_min=metering.flow_l_min(state.meter, state.spec.meter.k_factor_per_l),
         timer=None if running is None else TimerView(*running),
-        pump_on=state.pump_on,
-        held=bool(state.hold.held_t_s),
-        latched=state.hold.latched,
+        pump_on=state.pump.on,
+        held=bool(state.pump.hold.held_t_s),
+        latched=state.pump.hold.latched,
         blocked=control.blocked(state),
         pump=_pump_view(state),
         faults=tuple(FaultView(source, fault) for source, fault in faults),
-        notices=state.notices,
-        temperatures_c=dict(state.temperatures_c),
+        notices=state.telling.notices,
+        temperatures_c=dict(state.hearing.temperatures_c),
     )
 
 
 def _pump_view(state: BayState) -> PumpView:
     """What the pump's part of the page needs beside ``pump_on``, ``held``, ``latched`` and ``blocked``."""
-    found, hold, purge = interlocks.holds_off(state), state.hold, state.purge
+    found, hold, purge = interlocks.holds_off(state), state.pump.hold, state.supply.purge
     kind = None if found is None else found[0]
     lock = None if kind is None else interlock_table.TABLE[kind]
     run = hold.run
@@ -112,7 +113,7 @@ def _pump_view(state: BayState) -> PumpView:
         found=None if found is None else found[1],
         remedy=None if lock is None else lock.remedy,
         reason_allowed=lock is not None and lock.reason,
-        overrides=dict(state.overrides),
+        overrides=dict(state.said.overrides),
         doubts=doubts(state),
         stop_open=hold.stop_open,
         fine=hold.fine,
@@ -120,22 +121,22 @@ def _pump_view(state: BayState) -> PumpView:
         limit_s=None if run is None else run.limit_s,
         expected_flow_l_min=state.pump_can_l_min(hold.fine),
         overrun_l=control.overrun_forecast_l(state) if hold.running else None,
-        overrun_s=state.overrun.seconds(state.meter.kv_mm2_s),
-        stops_learned=state.overrun.stops,
+        overrun_s=state.pump.overrun.seconds(state.meter.kv_mm2_s),
+        stops_learned=state.pump.overrun.stops,
         unsure_l=hold.unsure_l,
         air_l=state.meter.air_l,
         air_u95_l=2.0 * state.meter.u_air_l,
         purging=purge is not None,
         purge_needed_l=interlocks.purge_needed_l(state) if purge is None else purge.needed_l,
         purge_l=0.0 if purge is None else control.delivered_l(state),
-        purged_l=state.purged_l + (0.0 if purge is None else control.delivered_l(state)),
-        purge_possible=state.stage in control.PURGE_STAGES,
+        purged_l=state.supply.purged_l + (0.0 if purge is None else control.delivered_l(state)),
+        purge_possible=state.stage in BEFORE_FILL,
     )
 
 
 def supply_view(book: SupplyBook, state: BayState | None) -> SupplyView:
     """The container at the pump and the hose, as of now. state: of the open job."""
-    drum = book.drum if state is None else state.drum
+    drum = book.drum if state is None else state.supply.drum
     total_l = 0.0 if state is None else state.meter.total_l
     now = None if drum is None else drum.now(total_l)
     hose = book.hose if state is None else book.hose_now(state)

@@ -12,6 +12,7 @@ from station.errors import InputError
 from station.filling import metering
 from station.given.job import JobSpec
 from station.given.settings import Settings
+from station.given.stages import Stage
 from station.weighing import pan
 
 CALM_U_KG = 0.0005
@@ -31,7 +32,7 @@ class Prover:
     """Steps a state of its own that is always in the fill stage. spec: its capacity is the volume of one run."""
 
     def __init__(self, spec: JobSpec, settings: Settings) -> None:
-        self.state = evolve(BayState(spec, settings), stage="fill")
+        self.state = evolve(BayState(spec, settings), stage=Stage.FILL)
         self.runs: list[Run] = []
         self._window: tuple[tuple[float, float], ...] = ()
         self._start: _Start | None = None
@@ -56,7 +57,7 @@ class Prover:
             kg = self.state.spec.pan.indicated_kg(float(sample.value))
             recent = (p for p in self._window if p[0] >= sample.t_s - pan.WINDOW_S)
             self._window = (*recent, (sample.t_s, kg))
-        if self.state.pump_on and self.running:
+        if self.state.pump.on and self.running:
             flow = metering.flow_l_min(self.state.meter, self.state.spec.meter.k_factor_per_l)
             if flow > 0:
                 self._flows.append(flow)
@@ -86,14 +87,14 @@ class Prover:
         self._start = _Start(self._level(), state.t_s)
         self._flows = []
         fresh = replace(state.meter, counting=True, pulses=0, volume_l=0.0)
-        self.state = evolve(state, meter=fresh, hold=Hold())
+        self.state = evolve(state, meter=fresh, pump=evolve(state.pump, hold=Hold()))
 
     def end_run(self) -> Run:
         """Weigh what the run delivered. Raises InputError while fluid flows, the pan is restless, or it is too little."""
         start, state = self._start, self.state
         if start is None:
             raise InputError("No proving run is open. Begin one first.")
-        if state.hold.running or state.pump_on or state.t_s - state.meter.last_pulse_t_s < 2.0:
+        if state.pump.hold.running or state.pump.on or state.t_s - state.meter.last_pulse_t_s < 2.0:
             raise InputError("Fluid still flows. Let go, wait until it stands still, then take the result.")
         level, spec = self._level(), state.spec
         supply_c = state.meter.supply_c
@@ -104,7 +105,9 @@ class Prover:
                 f"Only {state.meter.pulses} pulses; expected 50 at least. Let a larger volume through."
             )
         air = air_density(
-            state.temperatures_c.get("air_c", 20.0), spec.air.pressure_hpa * 100.0, spec.air.relative_humidity
+            state.hearing.temperatures_c.get("air_c", 20.0),
+            spec.air.pressure_hpa * 100.0,
+            spec.air.relative_humidity,
         )
         mass_kg = mass_from_indication(
             level.kg - start.level.kg, spec.fresh.density_kg_m3(supply_c), float(air)
@@ -121,4 +124,5 @@ class Prover:
     def drop_run(self) -> None:
         """Forget the open run, for instance because fluid missed the pan. The caller stops the pump first."""
         self._start = None
-        self.state = evolve(self.state, meter=replace(self.state.meter, counting=False), hold=Hold())
+        idle = evolve(self.state.meter, counting=False)
+        self.state = evolve(self.state, meter=idle, pump=evolve(self.state.pump, hold=Hold()))

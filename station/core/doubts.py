@@ -17,17 +17,17 @@ STILL_BY_CHANCE = 1e-5
 
 def doubts(state: BayState) -> dict[str, str]:
     """Source → ``late`` (no fresh reading), ``still`` (counts nothing, or always the same) or ``restless`` (off the line). Empty with the pump off."""
-    if not state.pump_on:
+    if not state.pump.on:
         return {}
     found = {
         source: "late"
-        for source, typical_s in state.typical_s.items()
-        if state.t_s - state.heard[source] > max(LATE_S, LATE_TIMES_TYPICAL * typical_s)
+        for source, typical_s in state.hearing.typical_s.items()
+        if state.t_s - state.hearing.last_t_s[source] > max(LATE_S, LATE_TIMES_TYPICAL * typical_s)
     }
-    counts, noise = state.counts, state.spec.pan.noise_counts
+    counts, noise = state.weighing.counts, state.spec.pan.noise_counts
     if "pan" not in found and chance(counts.same_n, counts.unrest, noise) <= STILL_BY_CHANCE:
         found["pan"] = "still"
-    if "pan" not in found and len(state.pan.episode) > 1:
+    if "pan" not in found and len(state.weighing.pan.episode) > 1:
         found["pan"] = "restless"
     if "meter" not in found and _still(state):
         found["meter"] = "still"
@@ -35,8 +35,8 @@ def doubts(state: BayState) -> dict[str, str]:
 
 
 def _still(state: BayState) -> bool:
-    run, meter = state.hold.run, state.meter
-    can = state.pump_can_l_min(state.hold.fine)
+    run, meter = state.pump.hold.run, state.meter
+    can = state.pump_can_l_min(state.pump.hold.fine)
     if run is None or not can or meter.last_pulse_t_s - run.t_s < STARTED_S:
         return False
     pulse_s = 60.0 / (can * state.spec.meter.k_factor_per_l)

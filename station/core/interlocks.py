@@ -12,6 +12,7 @@ from station.filling.air import STEADY_BLOCKS
 from station.filling.drum import short_by_l
 from station.filling.hose import CRUMB_L, PURGE_VOLUMES, same_grade
 from station.filling.metering import TRAINS_MAY_DIFFER, TRAINS_MAY_DIFFER_REL
+from station.given.stages import NEEDS_FLUID
 
 FLOW_LOW, FLOW_HIGH = 0.6, 1.35
 """Of what the pump can do at this viscosity. Thermometer, viscosity data and a pump's wear lie well within."""
@@ -36,15 +37,15 @@ Check = Callable[[BayState], str | None]
 
 def target_l(state: BayState) -> float:
     """Volume at which the pump is to have stopped, at the reference temperature: of the purge, or of the fill."""
-    if state.purge is not None:
-        return state.purge.needed_l
-    return state.spec.expected_fill_l + state.hold.top_up_l
+    if state.supply.purge is not None:
+        return state.supply.purge.needed_l
+    return state.spec.expected_fill_l + state.pump.hold.top_up_l
 
 
 def delivered_l(state: BayState) -> float:
     """What came so far of that."""
-    if state.purge is not None:
-        return state.meter.total_l - state.purge.from_l
+    if state.supply.purge is not None:
+        return state.meter.total_l - state.supply.purge.from_l
     return state.meter.volume_l
 
 
@@ -82,11 +83,11 @@ def wrong_fill(state: BayState) -> str | None:
 
 
 def _stop_pressed(state: BayState) -> str | None:
-    return "The stop button is pressed." if state.hold.stop_open else None
+    return "The stop button is pressed." if state.pump.hold.stop_open else None
 
 
 def _wrong_grade(state: BayState) -> str | None:
-    labels, drum = state.spec.labels, state.drum
+    labels, drum = state.spec.labels, state.supply.drum
     needs, has = labels.get("grade", ""), state.spec.fresh.grade or ""
     if drum is not None and labels.get("fluid") and drum.fluid != labels["fluid"]:
         return f"{drum.container} at the pump holds {drum.fluid}, the job is planned with {labels['fluid']}."
@@ -97,7 +98,7 @@ def _wrong_grade(state: BayState) -> str | None:
 
 def _hose(state: BayState, same: bool) -> str | None:
     held_l, labels = hose_foreign_l(state), state.spec.labels
-    if state.purge is not None or held_l < CRUMB_L:
+    if state.supply.purge is not None or held_l < CRUMB_L:
         return None
     grade = labels.get("hose_grade", "")
     needs = labels.get("grade", "") or state.spec.fresh.grade or ""
@@ -115,18 +116,18 @@ def _supply_cold(state: BayState) -> str | None:
 
 def _pan_gained_kg(state: BayState) -> float | None:
     """What the pan weighs more than it did empty, whatever lies in it."""
-    if state.before is None or not state.pan.window:
+    if state.drain.before is None or not state.weighing.pan.window:
         return None
-    return state.pan.median_kg + state.pan.offset_kg - state.before.kg
+    return state.weighing.pan.median_kg + state.weighing.pan.offset_kg - state.drain.before.kg
 
 
 def _pan_missing(state: BayState) -> str | None:
     gained_kg = _pan_gained_kg(state)
-    moved = [step for step in state.steps if step.kind in ("pan_lifted", "pan_back")]
+    moved = [step for step in state.weighing.steps if step.kind in ("pan_lifted", "pan_back")]
     lifted = bool(moved) and moved[-1].kind == "pan_lifted"
     if gained_kg is not None and not lifted:
         gained_kg -= sum(step.kg for step in moved)  # emptied, or another pan: it was seen to come back
-    if state.purge is not None or gained_kg is None or not (lifted or gained_kg < -PAN_GONE_KG):
+    if state.supply.purge is not None or gained_kg is None or not (lifted or gained_kg < -PAN_GONE_KG):
         return None
     return f"The pan weighs {-gained_kg * 1000:.0f} g less than it did empty."
 
@@ -139,14 +140,14 @@ def _pan_l(state: BayState) -> float:
 
 def _pan_full(state: BayState) -> str | None:
     content_l, room_l = _pan_l(state), state.settings.pan_room_l
-    if state.purge is not None or content_l < room_l:
+    if state.supply.purge is not None or content_l < room_l:
         return None
     return f"The pan holds {content_l:.2f} L of {room_l:.2f} L."
 
 
 def _still_strays(state: BayState) -> str | None:
-    stray = state.stray
-    if stray is None or not stray.alarmed or state.pump_on or state.t_s - state.meter.last_pulse_t_s > 3.0:
+    stray = state.pump.stray
+    if stray is None or not stray.alarmed or state.pump.on or state.t_s - state.meter.last_pulse_t_s > 3.0:
         return None
     return "Fluid flows with the pump off."
 
@@ -155,21 +156,21 @@ def _still_strays(state: BayState) -> str | None:
 
 
 def _no_flow(state: BayState) -> str | None:
-    run = state.hold.run
+    run = state.pump.hold.run
     if run is None:
         return None
     limit_s, last_t_s = state.settings.no_flow_s, state.meter.last_pulse_t_s
-    can = state.pump_can_l_min(state.hold.fine)
+    can = state.pump_can_l_min(state.pump.hold.fine)
     if can:
         # So many pulses late is no scatter; a pump that has to start first, or is slow, gets its time.
         pulse_s = 60.0 / (can * state.spec.meter.k_factor_per_l)
         late_s = max(3.0 * pulse_s, min(limit_s, LATE_PULSES * pulse_s))
         late_s = max(late_s, NO_FLOW_LEAST_S)
-        starts_s = late_s + 1.5 * state.overrun.seconds(state.meter.kv_mm2_s)  # it starts as it stops
+        starts_s = late_s + 1.5 * state.pump.overrun.seconds(state.meter.kv_mm2_s)  # it starts as it stops
         limit_s = late_s if last_t_s - run.t_s > STARTED_S else max(late_s, min(limit_s, starts_s))
     if state.t_s - max(run.t_s, last_t_s) <= limit_s:
         return None
-    dry = state.drum is not None and state.drum.now(state.meter.total_l).left_l < 0.3
+    dry = state.supply.drum is not None and state.supply.drum.now(state.meter.total_l).left_l < 0.3
     return f"No flow for {limit_s:.1f} s with the pump on." + (
         " By its count the drum is empty." if dry else ""
     )
@@ -178,7 +179,7 @@ def _no_flow(state: BayState) -> str | None:
 def _flow(state: BayState, since_t_s: float | None, words: str) -> str | None:
     if since_t_s is None or state.t_s - since_t_s < FLOW_OUT_S or state.spec.pump is None:
         return None
-    can = state.pump_can_l_min(state.hold.fine)
+    can = state.pump_can_l_min(state.pump.hold.fine)
     return f"{state.meter.air.flow_l_min:.2f} L/min where the pump does {can or 0.0:.2f} L/min: {words}."
 
 
@@ -193,25 +194,25 @@ def leaps(state: BayState) -> bool:
 
 
 def _flow_low(state: BayState) -> str | None:
-    run = state.hold.run
+    run = state.pump.hold.run
     return None if run is None else _flow(state, run.low_since_t_s, "too little")
 
 
 def _flow_high(state: BayState) -> str | None:
-    run = state.hold.run
+    run = state.pump.hold.run
     return None if run is None else _flow(state, run.high_since_t_s, "too much")
 
 
 def _too_long(state: BayState) -> str | None:
-    run = state.hold.run
+    run = state.pump.hold.run
     if run is None or state.t_s - run.t_s <= run.limit_s:
         return None
     return f"The pump has run for {run.limit_s:.0f} s without reaching the target."
 
 
 def _sensor_silent(state: BayState) -> str | None:
-    limit_s = max(METER_SILENT_S, 4.0 * state.typical_s.get("meter", 0.0))
-    silent_s = state.t_s - state.heard.get("meter", state.t_s)
+    limit_s = max(METER_SILENT_S, 4.0 * state.hearing.typical_s.get("meter", 0.0))
+    silent_s = state.t_s - state.hearing.last_t_s.get("meter", state.t_s)
     return f"meter: no reading for {silent_s:.2f} s with the pump on." if silent_s > limit_s else None
 
 
@@ -222,14 +223,14 @@ def _runs_over(state: BayState) -> str | None:
     of the last readings is no kick's; more than the pump can have brought, or what leapt and then lies still, is
     something that was laid in.
     """
-    run, track = state.hold.run, state.pan
-    if run is None or run.pan_kg is None or state.fill_base is None or state.purge is not None:
+    run, track = state.pump.hold.run, state.weighing.pan
+    if run is None or run.pan_kg is None or state.fill.base is None or state.supply.purge is not None:
         return None
     newest = (*track.window, *track.episode)[-OVER_BLOCKS:]
     if len(newest) < OVER_BLOCKS or (track.episode and newest[-1][1] - newest[0][1] < RISING_KG):
         return None
     density = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c)
-    gained_kg = min(kg for _, kg in newest) - run.pan_kg - state.drift.gained_kg(run.t_s, state.t_s)
+    gained_kg = min(kg for _, kg in newest) - run.pan_kg - state.weighing.drift.gained_kg(run.t_s, state.t_s)
     gained_l = gained_kg / density * 1000.0
     began_t_s = track.episode[0][0] if track.episode else run.t_s
     flow_l_s = metering.flow_l_min(state.meter, state.spec.meter.k_factor_per_l) / 60.0
@@ -246,7 +247,7 @@ def trains_apart(state: BayState) -> bool:
 
 
 def _meters_differ(state: BayState) -> str | None:
-    run = state.hold.run
+    run = state.pump.hold.run
     if run is None or run.apart_since_t_s is None or state.t_s - run.apart_since_t_s < APART_S:
         return None
     return f"meter counted {state.meter.pulses} pulses, meter_b {state.meter.pulses_b}."
@@ -256,8 +257,8 @@ def _meters_differ(state: BayState) -> str | None:
 
 
 def _stray(state: BayState) -> str | None:
-    stray = state.stray
-    if stray is None or state.pump_on or stray.alarmed:
+    stray = state.pump.stray
+    if stray is None or state.pump.on or stray.alarmed:
         return None
     if stray.base_l is None:
         over_l = state.meter.total_l - stray.total_l
@@ -271,14 +272,14 @@ def _ran(over_l: float) -> str:
 
 
 def _pump_stays_on(state: BayState) -> str | None:
-    hold = state.hold
-    if not state.pump_on or hold.running or hold.stopped_t_s is None:
+    hold = state.pump.hold
+    if not state.pump.on or hold.running or hold.stopped_t_s is None:
         return None
     return "The pump stays on." if state.t_s - hold.stopped_t_s > STAYS_ON_S else None
 
 
 def _over_target(state: BayState) -> str | None:
-    if state.purge is not None or not state.meter.counting:
+    if state.supply.purge is not None or not state.meter.counting:
         return None
     target, volume_l = target_l(state), state.meter.volume_l
     if volume_l <= target + max(OVER_L, OVER_REL * target):
@@ -297,13 +298,13 @@ def _air(state: BayState) -> str | None:
 
 def _flow_unlike(state: BayState) -> str | None:
     """The pump's own record tells what its meter alone cannot: a fill that is off by less than a kink or a burst."""
-    watch, bounds = state.meter.air, state.usual.bounds()
+    watch, bounds = state.meter.air, state.pump.usual.bounds()
     can = state.pump_can_l_min()
     if (
         bounds is None
         or not can
-        or not state.hold.running
-        or state.hold.fine
+        or not state.pump.hold.running
+        or state.pump.hold.fine
         or watch.steady_n < STEADY_BLOCKS
     ):
         return None
@@ -311,15 +312,15 @@ def _flow_unlike(state: BayState) -> str | None:
     if bounds[0] <= share <= bounds[1]:
         return None
     return (
-        f"{watch.steady_l_min:.2f} L/min, {100 * (share / state.usual.mean - 1.0):+.0f} % of what this pump did with this "
-        f"fluid in {state.usual.stops} fills before."
+        f"{watch.steady_l_min:.2f} L/min, {100 * (share / state.pump.usual.mean - 1.0):+.0f} % of what this pump did with this "
+        f"fluid in {state.pump.usual.stops} fills before."
     )
 
 
 def _drum_low(state: BayState) -> str | None:
-    if state.drum is None or state.stage not in ("plan", "drain", "drip", "reseal", "fill"):
+    if state.supply.drum is None or state.stage not in NEEDS_FLUID:
         return None
-    drum = state.drum.now(state.meter.total_l)
+    drum = state.supply.drum.now(state.meter.total_l)
     needed_l = max(0.0, target_l(state) - delivered_l(state)) + purge_needed_l(state)
     missing_l = short_by_l(drum, needed_l)
     if missing_l <= 0:
@@ -372,7 +373,7 @@ def text(kind: str, found: str) -> str:
 def holds_off(state: BayState) -> tuple[str, str] | None:
     """The first interlock that keeps the pump from starting, and what it found."""
     for kind, check in BEFORE.items():
-        if kind not in state.overrides and (found := check(state)) is not None:
+        if kind not in state.said.overrides and (found := check(state)) is not None:
             return kind, found
     return None
 

@@ -3,8 +3,9 @@
 import math
 
 from station.common.evolve import evolve
-from station.core.state import BayState, note
+from station.core.state import BayState, move_on, note
 from station.filling.metering import flow_l_min
+from station.given.stages import DRAINING, HANDS_ON_PAN, PUMPED, Cause, Stage
 from station.weighing import counts, drip, pan, steps
 from station.weighing.rest import Rest
 from station.weighing.steps import Step
@@ -15,8 +16,6 @@ BULK_GAIN_KG = 0.05
 PUMP_QUIET_S = 8.0
 """What the pump brought still runs over at the plug for so long after the last pulse."""
 OVERFLOW_SEEN_KG = 0.003
-QUIET_STAGES = ("plan", "reseal")
-"""Stages in which hands belong on the pan: nothing is said about what they do."""
 KNOCK_AGAIN_S = 10.0
 SHAKEN_KG, SHAKEN_TIMES = 0.001, 8.0
 BURSTS_S = 40.0
@@ -26,7 +25,7 @@ BURSTS_S = 40.0
 def take(state: BayState, count: int) -> BayState:
     """Take in one count of the pan."""
     if count in pan.SATURATED:
-        if any(n.kind == "saturated" for n in state.notices):
+        if any(n.kind == "saturated" for n in state.telling.notices):
             return state
         return note(
             state,
@@ -35,8 +34,10 @@ def take(state: BayState, count: int) -> BayState:
             "or check the load cell's wiring.",
             stops=True,
         )
-    checked, good, finding = counts.check(state.counts, state.t_s, count, state.spec.pan.noise_counts)
-    state = evolve(state, counts=checked)
+    checked, good, finding = counts.check(
+        state.weighing.counts, state.t_s, count, state.spec.pan.noise_counts
+    )
+    state = evolve(state, weighing=evolve(state.weighing, counts=checked))
     if finding is not None:
         state = _found(state, finding, count)
     for t_s, value in good:
@@ -52,67 +53,79 @@ def _found(state: BayState, finding: str, count: int) -> BayState:
             "pan: one count was off by a power of two: a bit was lost on its clock line. It was left out. If this "
             "comes back, check cable length and supply.",
         )
-    faults = {name: word for name, word in state.faults.items() if name != "pan"}
+    faults = {name: word for name, word in state.hearing.faults.items() if name != "pan"}
     if finding == "stuck":
         faults["pan"] = "stuck"
         return note(
-            evolve(state, faults=faults),
+            evolve(state, hearing=evolve(state.hearing, faults=faults)),
             "stuck",
             f"pan: the count has been {count} and nothing else for {counts.STUCK_S:g} s. A live cell always "
             "flickers: check its data line and supply before trusting the figures.",
             stops=True,
         )
     # What happened meanwhile is not known to have happened at once.
-    return evolve(state, faults=faults, pan=evolve(state.pan, calm=(), episode=()))
+    track = evolve(state.weighing.pan, calm=(), episode=())
+    hearing = evolve(state.hearing, faults=faults)
+    return evolve(state, hearing=hearing, weighing=evolve(state.weighing, pan=track))
 
 
 def _reading(state: BayState, t_s: float, count: int) -> BayState:
     line = state.spec.pan
-    track, jump = pan.add(state.pan, t_s, line.indicated_kg(count), line.noise_kg)
-    state = evolve(state, pan=track)
+    track, jump = pan.add(state.weighing.pan, t_s, line.indicated_kg(count), line.noise_kg)
+    state = evolve(state, weighing=evolve(state.weighing, pan=track))
     if jump is not None:
         state = _jump(state, jump)
-    if state.pan.episode or state.pan.readings or _lifted(state):
+    if state.weighing.pan.episode or state.weighing.pan.readings or _lifted(state):
         return state
-    if state.stage in ("drain", "drip"):
+    if state.stage in DRAINING:
         return _flow(state)
-    if state.stage == "reseal" and state.rest is not None:
-        return evolve(state, rest=state.rest.add(t_s, state.pan.median_kg))
-    if state.stage == "leak watch" and state.leak is not None:
-        return evolve(state, leak=state.leak.add(t_s, state.pan.median_kg))
-    if state.stage in ("fill", "settle") and state.overflow_at_l is None and state.fill_base is not None:
+    weighing = state.weighing
+    if state.stage is Stage.RESEAL and weighing.rest is not None:
+        rest = weighing.rest.add(t_s, weighing.pan.median_kg)
+        return evolve(state, weighing=evolve(weighing, rest=rest))
+    if state.stage is Stage.LEAK_WATCH and weighing.leak is not None:
+        leak = weighing.leak.add(t_s, weighing.pan.median_kg)
+        return evolve(state, weighing=evolve(weighing, leak=leak))
+    if state.stage in PUMPED and state.fill.overflow_at_l is None and state.fill.base is not None:
         return _overflow_seen(state)
     return state
 
 
 def _lifted(state: BayState) -> bool:
-    return bool(state.steps) and state.steps[-1].kind == "pan_lifted"
+    return bool(state.weighing.steps) and state.weighing.steps[-1].kind == "pan_lifted"
 
 
 def _pump_kg_s(state: BayState, t_s: float) -> float | None:
     """Flow of the pump as a mass; None where nothing had been pumped shortly before t_s."""
     meter, spec = state.meter, state.spec
-    if state.stage not in ("fill", "settle") or t_s - meter.last_pulse_t_s > PUMP_QUIET_S:
+    if state.stage not in PUMPED or t_s - meter.last_pulse_t_s > PUMP_QUIET_S:
         return None
     l_s = flow_l_min(meter, spec.meter.k_factor_per_l) / 60.0
     return max(l_s, 0.03) * spec.fresh.density_kg_m3(spec.reference_temperature_c) / 1000.0
 
 
+def _resume(state: BayState, jump: pan.Jump, taken_out: bool) -> BayState:
+    track = pan.resume(state.weighing.pan, jump, taken_out, state.spec.pan.noise_kg)
+    return evolve(state, weighing=evolve(state.weighing, pan=track))
+
+
 def _jump(state: BayState, jump: pan.Jump) -> BayState:
     """Name a jump, take it out where it is not fluid, and remember it."""
-    noise_kg, before = state.spec.pan.noise_kg, state.before
-    if state.stage == "plan":  # the pan is being placed; its weight is taken when the drain is opened
-        return evolve(state, pan=pan.resume(state.pan, jump, False, noise_kg))
-    raw_kg = jump.after_kg + state.pan.offset_kg
+    before = state.drain.before
+    if state.stage is Stage.PLAN:  # the pan is being placed; its weight is taken when the drain is opened
+        return _resume(state, jump, False)
+    raw_kg = jump.after_kg + state.weighing.pan.offset_kg
     empty_kg = before.kg if before is not None else None
-    found = steps.judge(jump, state.stage, state.steps, empty_kg, raw_kg, _pump_kg_s(state, jump.t_s))
-    quiet = state.stage in QUIET_STAGES and found.kind not in ("pan_lifted", "pan_back")
+    found = steps.judge(
+        jump, state.stage, state.weighing.steps, empty_kg, raw_kg, _pump_kg_s(state, jump.t_s)
+    )
+    quiet = state.stage in HANDS_ON_PAN and found.kind not in ("pan_lifted", "pan_back")
     quiet = quiet or found.kind == "splash"
     if found.kind == "knock":
-        state = evolve(state, pan=pan.resume(state.pan, jump, False, noise_kg))
-        last = next((n.t_s for n in reversed(state.notices) if n.kind == "knock"), float("-inf"))
+        state = _resume(state, jump, False)
+        last = next((n.t_s for n in reversed(state.telling.notices) if n.kind == "knock"), float("-inf"))
         return state if quiet or state.t_s - last < KNOCK_AGAIN_S else note(state, "knock", found.text)
-    state = evolve(state, pan=pan.resume(state.pan, jump, found.kind is not None, noise_kg))
+    state = _resume(state, jump, found.kind is not None)
     if found.kind is None:
         return state
     doubt_kg = 0.5 * abs(jump.kg) if found.share > 0 else 0.0
@@ -120,18 +133,22 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
         doubt_kg = math.hypot(jump.hidden_kg, jump.u_kg)
     if found.kind == "pan_back":
         doubt_kg = _missed_kg(state, jump)
-    step = Step(f"s{len(state.steps) + 1}", jump.t_s, found.kind, jump.kg, jump.u_kg, found.share, doubt_kg)
-    flow_kg_s = jump.flow_kg_s if found.kind == "pan_lifted" else state.lifted_flow_kg_s
-    state = evolve(state, steps=(*state.steps, step), lifted_flow_kg_s=flow_kg_s)
-    if state.drip is not None:
-        state = evolve(state, drip=drip.break_off(state.drip, jump.t_s, jump.end_t_s))
+    step = Step(
+        f"s{len(state.weighing.steps) + 1}", jump.t_s, found.kind, jump.kg, jump.u_kg, found.share, doubt_kg
+    )
+    flow_kg_s = jump.flow_kg_s if found.kind == "pan_lifted" else state.weighing.lifted_flow_kg_s
+    weighing = evolve(state.weighing, steps=(*state.weighing.steps, step), lifted_flow_kg_s=flow_kg_s)
+    state = evolve(state, weighing=weighing)
+    if state.drain.drip is not None:
+        broken = drip.break_off(state.drain.drip, jump.t_s, jump.end_t_s)
+        state = evolve(state, drain=evolve(state.drain, drip=broken))
     state = state if quiet else note(state, found.kind, f"{found.text} ({step.id})")
-    again = [s for s in state.steps[:-1] if s.kind == "gulp" and s.t_s > jump.t_s - BURSTS_S]
-    fit = state.drip
+    again = [s for s in state.weighing.steps[:-1] if s.kind == "gulp" and s.t_s > jump.t_s - BURSTS_S]
+    fit = state.drain.drip
     if (
         found.kind == "gulp"
         and again
-        and state.stage == "drip"
+        and state.stage is Stage.DRIP
         and fit is not None
         and fit.pending
         and state.spec.method != "suction"
@@ -142,37 +159,47 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
 
 def _missed_kg(state: BayState, jump: pan.Jump) -> float:
     """Half of what may have run past the pan while it was off."""
-    off_s = jump.end_t_s - state.steps[-1].t_s
-    if state.stage == "drip" and state.drip is not None and state.drip.n + state.drip.past_n > 8:
-        return 0.5 * off_s * drip.rate_kg_s(state.drip, state.t_s, state.spec.pan.noise_kg)
-    return 0.5 * off_s * max(0.0, state.lifted_flow_kg_s) if state.stage in ("drain", "drip") else 0.0
+    off_s = jump.end_t_s - state.weighing.steps[-1].t_s
+    if (
+        state.stage is Stage.DRIP
+        and state.drain.drip is not None
+        and state.drain.drip.n + state.drain.drip.past_n > 8
+    ):
+        return 0.5 * off_s * drip.rate_kg_s(state.drain.drip, state.t_s, state.spec.pan.noise_kg)
+    return 0.5 * off_s * max(0.0, state.weighing.lifted_flow_kg_s) if state.stage in DRAINING else 0.0
 
 
 def _flow(state: BayState) -> BayState:
     """Bulk flow's start and end, seen in the pan without a button; then the drip."""
-    t_s, track, before = state.t_s, state.pan, state.before
+    t_s, track, drain = state.t_s, state.weighing.pan, state.drain
+    before = drain.before
     gained_kg = track.median_kg - (before.kg if before is not None else 0.0)
-    if state.stage == "drain":
-        if not state.bulk_seen:
-            return evolve(state, bulk_seen=track.flow_kg_s > BULK_KG_S and gained_kg > BULK_GAIN_KG)
+    if state.stage is Stage.DRAIN:
+        if not drain.bulk_seen:
+            seen = track.flow_kg_s > BULK_KG_S and gained_kg > BULK_GAIN_KG
+            return evolve(state, drain=evolve(drain, bulk_seen=True)) if seen else state
         if abs(track.flow_kg_s) > pan.DRIP_KG_S:
-            return evolve(state, calm_since_t_s=None)
-        since = state.calm_since_t_s if state.calm_since_t_s is not None else t_s
+            return (
+                state
+                if drain.calm_since_t_s is None
+                else evolve(state, drain=evolve(drain, calm_since_t_s=None))
+            )
+        since = drain.calm_since_t_s if drain.calm_since_t_s is not None else t_s
         if t_s - since < CALM_S:
-            return evolve(state, calm_since_t_s=since)
+            return evolve(state, drain=evolve(drain, calm_since_t_s=since))
         fit = drip.start(since - pan.WINDOW_S / 2)
-        return evolve(state, stage="drip", stage_t_s=t_s, drip=fit, calm_since_t_s=None)
-    if state.drip is None:
+        return move_on(evolve(state, drain=evolve(drain, drip=fit, calm_since_t_s=None)), Cause.BULK_ENDED)
+    if drain.drip is None:
         return state
-    early = t_s - state.drip.t0_s < drip.TELLS_S or state.spec.method == "suction"
+    early = t_s - drain.drip.t0_s < drip.TELLS_S or state.spec.method == "suction"
     if early and track.flow_kg_s > BULK_KG_S * 2 and gained_kg > BULK_GAIN_KG:
-        return evolve(state, stage="drain", stage_t_s=t_s, drip=None)
+        return move_on(evolve(state, drain=evolve(drain, drip=None)), Cause.BULK_AGAIN)
     if track.scatter_kg > max(SHAKEN_KG, SHAKEN_TIMES * state.spec.pan.noise_kg):
         return state  # an air tool nearby: such readings tell nothing of a drip
-    fit = drip.add(state.drip, t_s, track.median_kg)
-    if fit is state.drip:
+    fit = drip.add(drain.drip, t_s, track.median_kg)
+    if fit is drain.drip:
         return state
-    state = evolve(state, drip=fit)
+    state = evolve(state, drain=evolve(drain, drip=fit))
     last = None if state.spec.method == "suction" else drip.unexplained(fit, state.spec.pan.noise_kg)
     return state if last is None else _flushed(state, fit, last)
 
@@ -182,26 +209,23 @@ def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
     t_s, kg = last
     came_g = (fit.pending[-1][1] - kg) * 1000.0
     # Short bursts of the can came as gulps before: they were the same solvent.
-    burst = [s for s in state.steps if s.kind == "gulp" and s.t_s > t_s - BURSTS_S]
+    burst = [s for s in state.weighing.steps if s.kind == "gulp" and s.t_s > t_s - BURSTS_S]
     if burst:
         t_s = min(t_s, burst[0].t_s)
         came_g += sum(s.kg for s in burst) * 1000.0
         on = [b for b in fit.pending if b[0] < t_s]
         kg = on[-1][1] if on else kg
-        known = tuple(
-            evolve(s, kind="burst", share=0.0, doubt_kg=0.0) if s in burst else s for s in state.steps
-        )
-        state = evolve(state, steps=known)
-    step = Step(f"s{len(state.steps) + 1}", t_s, "flush", 0.0, 0.0)
-    state = evolve(
-        state,
-        steps=(*state.steps, step),
-        drained=pan.Level(t_s, kg, 2.0 * state.spec.pan.noise_kg),
-        drained_temperature_c=state.temperatures_c.get("fluid_drained_c"),
-        stage="reseal",
-        stage_t_s=state.t_s,
-        rest=Rest(),
+    known = tuple(
+        evolve(s, kind="burst", share=0.0, doubt_kg=0.0) if s in burst else s for s in state.weighing.steps
     )
+    step = Step(f"s{len(known) + 1}", t_s, "flush", 0.0, 0.0)
+    drain = evolve(
+        state.drain,
+        taken=pan.Level(t_s, kg, 2.0 * state.spec.pan.noise_kg),
+        temperature_c=state.hearing.temperatures_c.get("fluid_drained_c"),
+    )
+    weighing = evolve(state.weighing, steps=(*known, step), rest=Rest())
+    state = move_on(evolve(state, drain=drain, weighing=weighing), Cause.SOLVENT_SEEN)
     return note(
         state,
         "flush",
@@ -212,10 +236,10 @@ def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
 
 def _overflow_seen(state: BayState) -> BayState:
     """The level stood at the plug when the pan first gained: evidence with a figure."""
-    base, track = state.fill_base, state.pan
+    base, track = state.fill.base, state.weighing.pan
     if base is None:
         return state
-    gained_kg = track.median_kg - base.kg - state.drift.gained_kg(base.t_s, state.t_s)
+    gained_kg = track.median_kg - base.kg - state.weighing.drift.gained_kg(base.t_s, state.t_s)
     if gained_kg < max(OVERFLOW_SEEN_KG, 6.0 * state.spec.pan.noise_kg):
         return state
-    return evolve(state, overflow_at_l=state.meter.volume_l)
+    return evolve(state, fill=evolve(state.fill, overflow_at_l=state.meter.volume_l))

@@ -11,13 +11,12 @@ from station.filling.overrun import Overrun, Stop
 from station.given.job import JobSpec
 from station.given.pumping import UsualFlow
 from station.given.settings import Settings
+from station.given.stages import Cause, Stage, after
 from station.weighing.counts import Counts
 from station.weighing.drip import DripFit
 from station.weighing.pan import Level, PanTrack
 from station.weighing.rest import Drift, Rest, Watch
 from station.weighing.steps import Step
-
-STAGES = ("plan", "drain", "drip", "reseal", "fill", "settle", "leak watch", "closed", "abandoned")
 
 
 @dataclass(frozen=True)
@@ -94,65 +93,140 @@ class Hold:
 
 
 @dataclass(frozen=True)
-class BayState:
-    """heard and typical_s: when each source last spoke, and how often it does. faults: source → what ails it.
+class Hearing:
+    """Who speaks in the stream, and who is not well.
 
-    before: the pan before the drain. drained: the pan when the drain was taken as done. fill_base: the pan when
-    the fill began; fill_end: when the plug went in. rest: the pan between resealing and filling. drift: what that came
-    to. leak: the pan after the plug went in. drained_marked: the pan when the technician said that the drain was done, where drained is earlier.
-    steps: what came and went on the pan; answers: step → what the technician said it was, beside the spec's own.
-    overflow_at_l: what the meter had counted when the pan first saw fluid run over.
-    overrun, usual: learned for this fluid and bay; stops: of this job. stray: flow with the pump off; None before the pump's
-    state was read. purge: one under way; purged_l: by those before the fill. overrides: interlock → the reason given.
-    drum_from_l: what the fill had metered when the drum came to the pump; poured_l: container → what the fill took of
-    those before it.
-    warned: interlocks that have been told since the fill began.
+    last_t_s: source → when it last spoke. typical_s: source → how far apart its readings are. silent: sources whose next
+    reading is overdue. faults: source → what ails it, in the device's own word. temperatures_c: the last usable ones.
     """
 
-    spec: JobSpec
-    settings: Settings = field(default_factory=Settings)
-    stage: str = "plan"
-    t_s: float = float("-inf")
-    stage_t_s: float = float("-inf")
-    heard: Mapping[str, float] = field(default_factory=dict)
+    last_t_s: Mapping[str, float] = field(default_factory=dict)
     typical_s: Mapping[str, float] = field(default_factory=dict)
     silent: frozenset[str] = frozenset()
     faults: Mapping[str, str] = field(default_factory=dict)
+    temperatures_c: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """What the pan's stream came to, whatever the stage.
+
+    counts: what is wrong with single counts. pan: the calm level and the jumps. steps: what came and went on the pan.
+    lifted_flow_kg_s: what was flowing when the pan was last lifted. rest: the pan between resealing and filling;
+    drift: what that came to. leak: the pan after the plug went in.
+    """
+
     counts: Counts = field(default_factory=Counts)
     pan: PanTrack = field(default_factory=PanTrack)
     steps: tuple[Step, ...] = ()
-    answers: Mapping[str, str] = field(default_factory=dict)
     lifted_flow_kg_s: float = 0.0
-    meter: MeterTrack = field(default_factory=MeterTrack)
-    temperatures_c: Mapping[str, float] = field(default_factory=dict)
-    pump_on: bool = False
-    before: Level | None = None
-    drained: Level | None = None
-    drained_marked: Level | None = None
-    drained_temperature_c: float | None = None
-    fill_base: Level | None = None
-    fill_end: Level | None = None
-    overflow_at_l: float | None = None
     rest: Rest | None = None
-    leak: Watch | None = None
     drift: Drift = field(default_factory=Drift)
+    leak: Watch | None = None
+
+
+@dataclass(frozen=True)
+class Drain:
+    """The old fluid on its way into the pan.
+
+    before: the pan before the drain. taken: the pan when the drained figure was taken; marked: when the technician said
+    that the drain was done, where that is later. temperature_c: of the fluid at ``taken``. bulk_seen: a stream has run.
+    calm_since_t_s: since when it is no stream any more. drip: the film that follows.
+    """
+
+    before: Level | None = None
+    taken: Level | None = None
+    marked: Level | None = None
+    temperature_c: float | None = None
     bulk_seen: bool = False
     calm_since_t_s: float | None = None
     drip: DripFit | None = None
-    marks: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Fill:
+    """The pan while fresh fluid goes in. base: when the fill began. end: when the plug went in.
+
+    overflow_at_l: what the meter had counted when the pan first saw fluid run over.
+    """
+
+    base: Level | None = None
+    end: Level | None = None
+    overflow_at_l: float | None = None
+
+
+@dataclass(frozen=True)
+class Pump:
+    """The pump, as told and as read back. on: its relay.
+
+    overrun, usual: learned for this fluid and bay. stops: of this job. stray: flow with the pump off; None before the
+    relay was read.
+    """
+
+    on: bool = False
     hold: Hold = field(default_factory=Hold)
     overrun: Overrun = field(default_factory=Overrun)
     usual: UsualFlow = field(default_factory=UsualFlow)
     stops: tuple[Stop, ...] = ()
     stray: Stray | None = None
-    purge: Purge | None = None
-    purged_l: float = 0.0
+
+
+@dataclass(frozen=True)
+class Supply:
+    """Where the fresh fluid comes from, and what of it did not go into the fill.
+
+    drum: at the pump now; drum_from_l: what the fill had metered when it came there. poured_l: container → what the fill
+    took of those before it. purge: one under way; purged_l: by those before it.
+    """
+
     drum: Drum | None = None
     drum_from_l: float = 0.0
     poured_l: Mapping[str, float] = field(default_factory=dict)
+    purge: Purge | None = None
+    purged_l: float = 0.0
+
+
+@dataclass(frozen=True)
+class Said:
+    """What the technician said. marks: each with its time. answers: step → what it was, beside the job file's own.
+
+    overrides: interlock → the reason for going on in spite of it.
+    """
+
+    marks: tuple[tuple[str, float], ...] = ()
+    answers: Mapping[str, str] = field(default_factory=dict)
     overrides: Mapping[str, str] = field(default_factory=dict)
-    warned: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class Telling:
+    """What the station said. warned: interlocks that have been told since the fill began."""
+
     notices: tuple[Notice, ...] = ()
+    warned: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class BayState:
+    """One job at one moment: what was given, where it stands, and what is known by subject.
+
+    t_s: of the newest sample; stage_t_s: when the stage began. Both in the stream's seconds.
+    """
+
+    spec: JobSpec
+    settings: Settings = field(default_factory=Settings)
+    stage: Stage = Stage.PLAN
+    stage_t_s: float = float("-inf")
+    t_s: float = float("-inf")
+    hearing: Hearing = field(default_factory=Hearing)
+    weighing: Weighing = field(default_factory=Weighing)
+    drain: Drain = field(default_factory=Drain)
+    fill: Fill = field(default_factory=Fill)
+    meter: MeterTrack = field(default_factory=MeterTrack)
+    pump: Pump = field(default_factory=Pump)
+    supply: Supply = field(default_factory=Supply)
+    said: Said = field(default_factory=Said)
+    telling: Telling = field(default_factory=Telling)
 
     def pump_can_l_min(self, fine: bool = False) -> float | None:
         """What the pump can do with the fluid as it is now; None where its line or the viscosity is not known."""
@@ -161,13 +235,24 @@ class BayState:
 
     def marked(self, mark: str) -> float | None:
         """When a mark was last set; None if never."""
-        return next((t_s for name, t_s in reversed(self.marks) if name == mark), None)
+        return next((t_s for name, t_s in reversed(self.said.marks) if name == mark), None)
 
     def says(self) -> Mapping[str, str]:
         """What the technician said of each step, here or in the job's file."""
-        return {**self.spec.answers, **self.answers}
+        return {**self.spec.answers, **self.said.answers}
 
 
 def note(state: BayState, kind: str, text: str, stops: bool = False) -> BayState:
     """Add a notice."""
-    return evolve(state, notices=(*state.notices, Notice(kind, text, state.t_s, stops)))
+    return tell(state, Notice(kind, text, state.t_s, stops))
+
+
+def tell(state: BayState, notice: Notice) -> BayState:
+    """Add a notice that is written already."""
+    return evolve(state, telling=evolve(state.telling, notices=(*state.telling.notices, notice)))
+
+
+def move_on(state: BayState, cause: Cause) -> BayState:
+    """Go to the stage that the cause leads to, if it leads to another one."""
+    stage = after(state.stage, cause)
+    return state if stage is state.stage else evolve(state, stage=stage, stage_t_s=state.t_s)

@@ -11,13 +11,13 @@ from hardware.sample import Sample
 from station.common.evolve import evolve
 from station.core import interlocks, pan_events
 from station.core.control import control
+from station.core.marks import mark
 from station.core.notice import Notice
 from station.core.state import BayState, note
 from station.filling import metering
 from station.filling.overrun import Stop
-from station.given.recording import COUNTS, MARKS, TEMPERATURES
-from station.weighing import pan
-from station.weighing.rest import Rest, Watch
+from station.given.recording import COUNTS, TEMPERATURES
+from station.given.stages import FINISHED
 from station.weighing.steps import WORDS
 
 GAP_S = 1.0
@@ -53,7 +53,7 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
     A sample from the past is named in a notice and left out; no sample makes this raise.
     """
     if sample.t_s < state.t_s:
-        if any(n.kind == "time_backwards" and sample.source in n.text for n in state.notices):
+        if any(n.kind == "time_backwards" and sample.source in n.text for n in state.telling.notices):
             return state, ()
         late = note(
             state,
@@ -61,20 +61,20 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
             f"{sample.source} at {sample.t_s:.3f} s came after {state.t_s:.3f} s: time ran backwards. Such rows "
             "are left out; put the recording's rows in time order.",
         )
-        return late, (late.notices[-1],)
+        return late, (late.telling.notices[-1],)
     if isinstance(sample.value, float) and not math.isfinite(sample.value):
         kind = f"{sample.source}_no_number"
-        if any(n.kind == kind for n in state.notices):
+        if any(n.kind == kind for n in state.telling.notices):
             return state, ()
         odd = note(
             state, kind, f"{sample.source}: {sample.value} is no reading. It was left out; check the sensor."
         )
-        return odd, (odd.notices[-1],)
+        return odd, (odd.telling.notices[-1],)
     before = state
     state = _heard(evolve(state, t_s=sample.t_s), sample)
     source, value = sample.source, sample.value
     if source == "mark":
-        state = _mark(state, str(value))
+        state = mark(state, str(value))
     elif source == "pan":
         state = pan_events.take(state, int(value))
     elif source == "meter":
@@ -83,7 +83,7 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
         state = _temperature(state, source, float(value))
     elif source == "pump":
         meter = metering.switch(state.meter, state.t_s, bool(value))
-        state = evolve(state, pump_on=bool(value), meter=meter)
+        state = evolve(state, pump=evolve(state.pump, on=bool(value)), meter=meter)
     elif source == "meter_b":
         state = evolve(state, meter=metering.add_b(state.meter, int(value)))
     elif source == "answer":
@@ -95,21 +95,21 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
 
 
 def _effects(before: BayState, after: BayState) -> tuple[Effect, ...]:
-    same_words = after.notices is before.notices and after.answers is before.answers
-    if after.hold is before.hold and same_words and after.stage == before.stage:
+    same_words = after.telling is before.telling and after.said is before.said
+    was, now = before.pump.hold, after.pump.hold
+    if now is was and same_words and after.stage is before.stage:
         return ()
     effects: list[Effect] = []
-    was, now = before.hold, after.hold
     trip = now.tripped and not was.tripped
     if now.running != was.running or now.fine != was.fine or trip:
         effects.append(PumpCommand(now.running, now.fine, trip))
-    effects.extend(after.stops[len(before.stops) :])
-    if after.stage != before.stage:
-        effects.append(LedgerEvent("stage", after.t_s, after.stage))
-    for step_id, word in after.answers.items():
-        if before.answers.get(step_id) != word:
+    effects.extend(after.pump.stops[len(before.pump.stops) :])
+    if after.stage is not before.stage:
+        effects.append(LedgerEvent("stage", after.t_s, after.stage.value))
+    for step_id, word in after.said.answers.items():
+        if before.said.answers.get(step_id) != word:
             effects.append(LedgerEvent("answer", after.t_s, f"{step_id}:{word}"))
-    effects.extend(after.notices[len(before.notices) :])
+    effects.extend(after.telling.notices[len(before.telling.notices) :])
     return tuple(effects)
 
 
@@ -118,23 +118,27 @@ def _heard(state: BayState, sample: Sample) -> BayState:
     t_s, source = sample.t_s, sample.source
     if source not in COUNTS and source not in TEMPERATURES:
         return _silences(state)
-    last = state.heard.get(source)
+    last = state.hearing.last_t_s.get(source)
     if last is not None:
         gap_s = t_s - last
-        typical = state.typical_s.get(source, gap_s)
-        if source in state.silent or (gap_s > _gap_limit_s(source, typical) and _watching(state)):
-            state = evolve(state, silent=state.silent - {source})
+        typical = state.hearing.typical_s.get(source, gap_s)
+        if source in state.hearing.silent or (gap_s > _gap_limit_s(source, typical) and _watching(state)):
+            hearing = evolve(state.hearing, silent=state.hearing.silent - {source})
             state = note(
-                state,
+                evolve(state, hearing=hearing),
                 "gap",
                 f"{source}: nothing from {last:.1f} s to {t_s:.1f} s ({gap_s:.1f} s). The figures join what was "
                 "read on both sides; nothing was filled in.",
             )
         else:
-            state = evolve(
-                state, typical_s={**state.typical_s, source: 0.9 * typical + 0.1 * min(gap_s, 2 * typical)}
+            usual_s = 0.9 * typical + 0.1 * min(gap_s, 2 * typical)
+            typical_s = {**state.hearing.typical_s, source: usual_s}
+            last_t_s = {**state.hearing.last_t_s, source: t_s}
+            return _silences(
+                evolve(state, hearing=evolve(state.hearing, typical_s=typical_s, last_t_s=last_t_s))
             )
-    return _silences(evolve(state, heard={**state.heard, source: t_s}))
+    last_t_s = {**state.hearing.last_t_s, source: t_s}
+    return _silences(evolve(state, hearing=evolve(state.hearing, last_t_s=last_t_s)))
 
 
 def _gap_limit_s(source: str, typical_s: float) -> float:
@@ -142,17 +146,17 @@ def _gap_limit_s(source: str, typical_s: float) -> float:
 
 
 def _watching(state: BayState) -> bool:
-    return state.stage not in ("closed", "abandoned")
+    return state.stage not in FINISHED
 
 
 def _silences(state: BayState) -> BayState:
     if not _watching(state):
         return state
-    for source, typical in state.typical_s.items():
-        last = state.heard[source]
-        if state.t_s - last > _gap_limit_s(source, typical) and source not in state.silent:
+    for source, typical in state.hearing.typical_s.items():
+        last = state.hearing.last_t_s[source]
+        if state.t_s - last > _gap_limit_s(source, typical) and source not in state.hearing.silent:
             state = note(
-                evolve(state, silent=state.silent | {source}),
+                evolve(state, hearing=evolve(state.hearing, silent=state.hearing.silent | {source})),
                 "silent",
                 f"{source}: no reading since {last:.1f} s. Check its cable and connector.",
                 stops=True,
@@ -184,25 +188,29 @@ def _sensor(state: BayState, source: str, word: str) -> BayState:
     """A device's own word about itself."""
     if word == "timing":  # mended by the driver within half a second; if not, the silence is told
         word = "ok"
-    if source == "pump" and word == "late" and not state.pump_on:
+    if source == "pump" and word == "late" and not state.pump.on:
         word = "ok"  # a beat missed while the pump is off harms nobody
-    if state.faults.get(source, "ok") == word:
+    if state.hearing.faults.get(source, "ok") == word:
         return state
-    faults = {name: fault for name, fault in state.faults.items() if name != source}
+    faults = {name: fault for name, fault in state.hearing.faults.items() if name != source}
     if word == "ok":
-        return note(evolve(state, faults=faults), "sensor", f"{source} is well again.")
+        return note(_with_faults(state, faults), "sensor", f"{source} is well again.")
     faults[source] = word
     remedies = _REMEDY | _PUMP_REMEDY if source == "pump" else _REMEDY
     remedy = remedies.get(word, "Check it before going on.")
-    return note(evolve(state, faults=faults), f"{source}_{word}", f"{source}: {word}. {remedy}", stops=True)
+    return note(_with_faults(state, faults), f"{source}_{word}", f"{source}: {word}. {remedy}", stops=True)
+
+
+def _with_faults(state: BayState, faults: dict[str, str]) -> BayState:
+    return evolve(state, hearing=evolve(state.hearing, faults=faults))
 
 
 def _answer(state: BayState, text: str) -> BayState:
     """The technician says what a step on the pan was: "s1:object". Anything else is left out."""
     step_id, _, word = text.partition(":")
-    if word not in WORDS or all(s.id != step_id for s in state.steps):
+    if word not in WORDS or all(s.id != step_id for s in state.weighing.steps):
         return state
-    return evolve(state, answers={**state.answers, step_id: word})
+    return evolve(state, said=evolve(state.said, answers={**state.said.answers, step_id: word}))
 
 
 def _meter(state: BayState, count: int) -> BayState:
@@ -220,11 +228,11 @@ def _meter(state: BayState, count: int) -> BayState:
 
 
 def _temperature(state: BayState, source: str, value_c: float) -> BayState:
-    last_c = state.temperatures_c.get(source, value_c)
+    last_c = state.hearing.temperatures_c.get(source, value_c)
     if source == "fluid_supply_c" and state.meter.counting and abs(value_c - last_c) > interlocks.JUMP_C:
         found = f"From {last_c:.1f} to {value_c:.1f} °C at once."
         state = note(state, "supply_jump", interlocks.text("supply_jump", found))
-    state = evolve(state, temperatures_c={**state.temperatures_c, source: value_c})
+    state = _with_temperatures(state, {**state.hearing.temperatures_c, source: value_c})
     if source == "air_c":
         return state
     spec = state.spec
@@ -237,99 +245,17 @@ def _temperature(state: BayState, source: str, value_c: float) -> BayState:
             )
     except ValueError as error:
         kind = f"{source}_out_of_range"
-        if not any(n.kind == kind for n in state.notices):
+        if not any(n.kind == kind for n in state.telling.notices):
             state = note(
                 state, kind, f"{source}: {error} The last usable temperature stays in use.", stops=True
             )
-        kept = {name: c for name, c in state.temperatures_c.items() if name != source}
-        return evolve(state, temperatures_c=kept)
+        kept = {name: c for name, c in state.hearing.temperatures_c.items() if name != source}
+        return _with_temperatures(state, kept)
     return state
 
 
-def _level(state: BayState, what: str) -> tuple[BayState, pan.Level | None]:
-    """The pan as it stands, unless its last reading is old; with a notice where it is not at rest."""
-    window, noise_kg = state.pan.window, state.spec.pan.noise_kg
-    if not window or state.t_s - window[-1][0] > pan.SPARSE_S:
-        return state, None
-    level = pan.fit_level(window, state.t_s, noise_kg)
-    if level is not None and state.pan.episode:
-        # Nobody knows yet what this is: if it turns out to be a thing it is taken out, but the doubt stays.
-        middle = sorted(kg for _, kg in state.pan.episode)[len(state.pan.episode) // 2]
-        level = evolve(level, u_kg=math.hypot(level.u_kg, 0.3 * (middle - level.kg)))
-    if level is not None and level.u_kg > 10 * noise_kg:
-        state = note(
-            state,
-            "unsettled",
-            f"The pan was not at rest when {what} was taken: u = {level.u_kg * 1000:.1f} g. Keep hands and hoses "
-            "off the pan for six seconds before marking.",
-        )
-    return state, level
-
-
-def _freeze_drained(state: BayState) -> BayState:
-    """Take the drained figure now, before anything else lands in the pan."""
-    if state.before is None or state.drained_marked is not None:
-        return state
-    state, level = _level(state, "the drained figure")
-    state = evolve(state, drained_marked=level)
-    if state.drained is not None:
-        return state
-    return evolve(state, drained=level, drained_temperature_c=state.temperatures_c.get("fluid_drained_c"))
-
-
-def _stage(state: BayState, stage: str) -> BayState:
-    return evolve(state, stage=stage, stage_t_s=state.t_s) if state.stage != stage else state
-
-
-def _mark(state: BayState, mark: str) -> BayState:
-    """What the technician did."""
-    if mark not in MARKS or state.stage in ("closed", "abandoned"):
-        return state
-    t_s = state.t_s
-    state = evolve(state, marks=(*state.marks, (mark, t_s)))
-    if mark == "drain_open":
-        state, level = _level(state, "the pan's weight before the drain")
-        if level is None:
-            line = state.spec.pan
-            level = pan.Level(t_s, 0.0, 2 * line.noise_kg)
-            state = note(
-                state,
-                "baseline_assumed",
-                f"No pan reading before the drain was opened: the pan is taken as empty at count {line.zero_count:g}.",
-            )
-        return _stage(evolve(state, before=level, drained=None, drained_marked=None), "drain")
-    if mark in ("drain_done", "flush", "reseal_done"):
-        state = _stage(_freeze_drained(state), "reseal")
-        return evolve(state, rest=Rest())
-    if mark == "fill_start":
-        return _fill_start(state)
-    if mark == "fill_done":
-        return _stage(state, "settle") if state.fill_base is not None else state
-    if mark == "plug_in":
-        state = _stage(_fill_over(state), "leak watch")
-        return evolve(state, leak=Watch(t_s, t_s))
-    if mark == "close":
-        return _stage(_fill_over(_freeze_drained(state)), "closed")
-    return state
-
-
-def _fill_start(state: BayState) -> BayState:
-    state = _stage(_freeze_drained(state), "fill")
-    if state.fill_base is not None:  # a top-up: the fill goes on
-        return evolve(state, meter=evolve(state.meter, counting=True))
-    state, level = _level(state, "the pan's weight before the fill")
-    t_s, noise_kg = state.t_s, state.spec.pan.noise_kg
-    wet = state.marked("flush") is not None or any(s.kind == "flush" for s in state.steps)
-    drift = (state.rest or Rest()).drift(t_s, noise_kg, wet)
-    return evolve(state, fill_base=level, drift=drift, meter=evolve(state.meter, counting=True))
-
-
-def _fill_over(state: BayState) -> BayState:
-    """The hose is out: what the meter counts from here on did not go into the compartment."""
-    if state.fill_end is not None or not state.meter.counting:
-        return state
-    state, level = _level(state, "the overflow")
-    return evolve(state, fill_end=level, meter=evolve(state.meter, counting=False))
+def _with_temperatures(state: BayState, temperatures_c: dict[str, float]) -> BayState:
+    return evolve(state, hearing=evolve(state.hearing, temperatures_c=temperatures_c))
 
 
 def finish(state: BayState) -> BayState:
@@ -344,19 +270,19 @@ def finish(state: BayState) -> BayState:
         "fluid_supply_c": "the fresh fluid is taken to be at the reference temperature, with a wide uncertainty",
     }
     for source, effect in needed.items():
-        if source not in state.heard:
+        if source not in state.hearing.last_t_s:
             state = note(state, "missing_source", f"{source}: no reading in this job; {effect}.")
-    for mark, effect in (
+    for word, effect in (
         ("drain_open", "nothing drained was measured"),
         ("fill_start", "no fill was measured"),
     ):
-        if state.marked(mark) is None:
-            state = note(state, "missing_mark", f"mark {mark} was not set; {effect}.")
+        if state.marked(word) is None:
+            state = note(state, "missing_mark", f"mark {word} was not set; {effect}.")
     wrong = interlocks.wrong_fill(state)
     if wrong is not None and state.meter.pulses:
         state = note(
             state, "wrong_fill", f"This fill is not called full: {wrong}. See the vehicle's service manual."
         )
-    if state.stage not in ("closed", "abandoned"):
+    if state.stage not in FINISHED:
         state = note(state, "not_closed", "The job was not closed; the figures are as of its last reading.")
     return state

@@ -11,6 +11,7 @@ from station.core import interlocks
 from station.core.state import BayState
 from station.filling import metering
 from station.given.job import JobSpec
+from station.given.stages import Stage
 from station.verdict import Judgement, judge
 from station.weighing import drip, pan, steps
 from station.weighing.leak import LeakWatch, watch
@@ -54,7 +55,7 @@ class StillToCome:
 def _air_density_kg_m3(state: BayState) -> float:
     """Air in the workshop. A reading outside the formula's range falls back to 20 °C: it moves oil by 2e-6."""
     air = state.spec.air
-    temperature_c = state.temperatures_c.get("air_c", 20.0)
+    temperature_c = state.hearing.temperatures_c.get("air_c", 20.0)
     try:
         return float(air_density(temperature_c, air.pressure_hpa * 100.0, air.relative_humidity))
     except ValueError:
@@ -89,24 +90,26 @@ def _weighed(
 def _drained_level(state: BayState) -> pan.Level | None:
     """The pan at the freeze; at the technician's own mark where what was taken for solvent was fluid."""
     says = state.says()
-    if state.drained is not None and any(
-        s.kind == "flush" and says.get(s.id) == "fluid" for s in state.steps
+    if state.drain.taken is not None and any(
+        s.kind == "flush" and says.get(s.id) == "fluid" for s in state.weighing.steps
     ):
-        return state.drained_marked or pan.fit_level(state.pan.window, state.t_s, state.spec.pan.noise_kg)
-    return state.drained
+        return state.drain.marked or pan.fit_level(
+            state.weighing.pan.window, state.t_s, state.spec.pan.noise_kg
+        )
+    return state.drain.taken
 
 
 def _drained(state: BayState) -> budget.Budget | None:
-    before, level = state.before, _drained_level(state)
+    before, level = state.drain.before, _drained_level(state)
     if before is None:
         return None
-    temperature_c = state.drained_temperature_c
+    temperature_c = state.drain.temperature_c
     if level is None:
-        temperature_c = state.temperatures_c.get("fluid_drained_c")
-        level = pan.fit_level(state.pan.window, state.t_s, state.spec.pan.noise_kg)
+        temperature_c = state.hearing.temperatures_c.get("fluid_drained_c")
+        level = pan.fit_level(state.weighing.pan.window, state.t_s, state.spec.pan.noise_kg)
         if level is None:
             return None
-    fluid_kg, u_steps_kg = steps.between(state.steps, state.says(), before.t_s, level.t_s)
+    fluid_kg, u_steps_kg = steps.between(state.weighing.steps, state.says(), before.t_s, level.t_s)
     gained_kg = level.kg - before.kg + fluid_kg
     u_kg = math.hypot(before.u_kg, level.u_kg, u_steps_kg)
     return _weighed(state, "drained", gained_kg, u_kg, gained_kg, state.spec.drained, temperature_c)
@@ -126,9 +129,9 @@ def _u_slip_rel(spec: JobSpec, supply_c: float) -> float:
 
 
 def _metered(state: BayState) -> budget.Budget | None:
-    if state.fill_base is None and state.meter.pulses == 0 and not state.meter.counting:
+    if state.fill.base is None and state.meter.pulses == 0 and not state.meter.counting:
         return None
-    if "meter" not in state.heard:
+    if "meter" not in state.hearing.last_t_s:
         return None
     spec, track = state.spec, state.meter
     supply_c = track.supply_c
@@ -145,16 +148,16 @@ def _metered(state: BayState) -> budget.Budget | None:
 
 def _overflow(state: BayState) -> budget.Budget | None:
     """Fill that ran back into the pan: what it gained beyond its own drift, never below zero."""
-    base = state.fill_base
+    base = state.fill.base
     if base is None:
         return None
-    end = state.fill_end or pan.fit_level(state.pan.window, state.t_s, state.spec.pan.noise_kg)
+    end = state.fill.end or pan.fit_level(state.weighing.pan.window, state.t_s, state.spec.pan.noise_kg)
     if end is None:
         return None
-    fluid_kg, u_steps_kg = steps.between(state.steps, state.says(), base.t_s, end.t_s)
-    gained_kg = end.kg - base.kg + fluid_kg - state.drift.gained_kg(base.t_s, end.t_s)
-    u_drift_kg = state.drift.u_gained_kg(base.t_s, end.t_s)
-    load_kg = base.kg - (state.before.kg if state.before is not None else 0.0)
+    fluid_kg, u_steps_kg = steps.between(state.weighing.steps, state.says(), base.t_s, end.t_s)
+    gained_kg = end.kg - base.kg + fluid_kg - state.weighing.drift.gained_kg(base.t_s, end.t_s)
+    u_drift_kg = state.weighing.drift.u_gained_kg(base.t_s, end.t_s)
+    load_kg = base.kg - (state.drain.before.kg if state.drain.before is not None else 0.0)
     u_creep_kg = 0.3 * state.spec.pan.creep_rel * abs(load_kg)
     u_kg = math.hypot(base.u_kg, end.u_kg, u_drift_kg, u_creep_kg, u_steps_kg)
     gained_kg = max(0.0, gained_kg)  # nothing runs from the pan back into the axle
@@ -164,12 +167,12 @@ def _overflow(state: BayState) -> budget.Budget | None:
 
 def drip_ahead(state: BayState) -> StillToCome | None:
     """The drip's forecast as of now, or of the moment the drained figure was taken. None before it can be told."""
-    if state.stage != "drip" and state.drained is None:
+    if state.stage is not Stage.DRIP and state.drain.taken is None:
         return None
     spec = state.spec
     kg_per_l = spec.drained.density_kg_m3(spec.reference_temperature_c) / 1000.0
-    at_s = state.t_s if state.drained is None else state.drained.t_s
-    ahead = drip.forecast(state.drip, at_s, spec.pan.noise_kg, 0.1 * spec.tolerance_minus_l * kg_per_l)
+    at_s = state.t_s if state.drain.taken is None else state.drain.taken.t_s
+    ahead = drip.forecast(state.drain.drip, at_s, spec.pan.noise_kg, 0.1 * spec.tolerance_minus_l * kg_per_l)
     if ahead is None:
         return None
     return StillToCome(ahead.still_to_come_kg / kg_per_l, 2.0 * ahead.u_kg / kg_per_l, ahead.wait_s)
@@ -177,12 +180,15 @@ def drip_ahead(state: BayState) -> StillToCome | None:
 
 def leak_watch(state: BayState) -> LeakWatch | None:
     """What the pan has shown since the plug went in. None until half a minute of it was seen."""
-    if state.leak is None or state.leak.slope.n < 6:
+    if state.weighing.leak is None or state.weighing.leak.slope.n < 6:
         return None
-    slope, middle_s = state.leak.slope, 0.5 * (state.leak.t0_s + state.leak.block_t_s)
+    slope, middle_s = (
+        state.weighing.leak.slope,
+        0.5 * (state.weighing.leak.t0_s + state.weighing.leak.block_t_s),
+    )
     u_slope_kg_s = state.spec.pan.noise_kg / math.sqrt(slope.stt)
     density = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c)
-    drift = state.drift
+    drift = state.weighing.drift
     return watch(slope.kg_s, u_slope_kg_s, drift.rate_kg_s(middle_s), drift.u_rate_kg_s(middle_s), density)
 
 
@@ -208,7 +214,7 @@ def _weighs(state: BayState, step: steps.Step) -> bool:
     """Whether a step lies where a figure is weighed: from the drain to its freeze, or in the fill."""
     if step.kind == "flush":
         return True
-    drained, before, base, end = _drained_level(state), state.before, state.fill_base, state.fill_end
+    drained, before, base, end = _drained_level(state), state.drain.before, state.fill.base, state.fill.end
     draining = before is not None and before.t_s < step.t_s <= (math.inf if drained is None else drained.t_s)
     return draining or (base is not None and base.t_s < step.t_s <= (math.inf if end is None else end.t_s))
 
@@ -230,7 +236,7 @@ def what_came(state: BayState) -> list[dict[str, Any]]:
             "asked": s.kind == "gulp" and s.id not in says,
             "may_answer": s.kind in steps.ANSWERABLE and _weighs(state, s),
         }
-        for s in state.steps
+        for s in state.weighing.steps
     ]
 
 
@@ -269,14 +275,14 @@ def report(state: BayState) -> dict[str, Any]:
         "p_within": judged.p_within if judged is not None else None,
         "p_over": judged.p_over if judged is not None else None,
         "level_seen": state.marked("level_seen") is not None,
-        "ran_over_at_l": state.overflow_at_l,
+        "ran_over_at_l": state.fill.overflow_at_l,
         "leak_l_h": None if leak is None else leak.rate_l_h,
         "leak_u95_l_h": None if leak is None else leak.u95_l_h,
         "leak_limit_l_h": None if leak is None else leak.limit_l_h,
         "leak_text": None if leak is None else leak.text,
         "steps": what_came(state),
-        "stage": state.stage,
-        "notices": [{"kind": n.kind, "text": n.text, "t_s": n.t_s} for n in state.notices],
+        "stage": state.stage.value,
+        "notices": [{"kind": n.kind, "text": n.text, "t_s": n.t_s} for n in state.telling.notices],
         "budgets": {
             b.quantity: b.to_dict() for b in (f.drained, f.metered, f.overflow, f.filled) if b is not None
         },

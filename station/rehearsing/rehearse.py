@@ -17,6 +17,7 @@ from station.core.step import PumpCommand, finish, step
 from station.errors import InputError
 from station.figures import balance
 from station.given.job import JobSpec, spec_from_tables
+from station.given.stages import Stage
 from station.rehearsing.mishap import Mishap, mishaps_from_tables
 
 STEP_S = 0.05
@@ -248,13 +249,13 @@ def rehearse(
         while kicks and plant.time_s - opened_s >= kicks[-1]:
             kicks.pop()
             plant.kick()
-        if bay.state.stage == "drip":
+        if bay.state.stage is Stage.DRIP:
             bay.arm("drip")
         if look is not None:
             look(bay)
-        if bay.state.stage == "reseal":  # the station saw solvent come
+        if bay.state.stage is Stage.RESEAL:  # the station saw solvent come
             break
-        if bay.state.stage == "drip" and plant.time_s - bay.state.stage_t_s > technician.least_drip_s:
+        if bay.state.stage is Stage.DRIP and plant.time_s - bay.state.stage_t_s > technician.least_drip_s:
             told = balance.drip_ahead(bay.state)
             if told is not None and told.wait_s == 0.0:
                 break
@@ -296,7 +297,7 @@ def _pump(bay: Bay, stop_early_l: float) -> None:
         bay.put("pendant", 1)
         bay.advance()
         bay.play()
-        if bay.state.hold.latched is not None or bay.state.meter.volume_l >= enough_l:
+        if bay.state.pump.hold.latched is not None or bay.state.meter.volume_l >= enough_l:
             break
     bay.put("pendant", 0)
     bay.wait(5.0)

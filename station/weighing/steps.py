@@ -7,6 +7,7 @@ later answer changes the figures without a second look at the samples.
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from station.given.stages import Stage
 from station.weighing.pan import Jump
 
 SUDDEN_S = 0.7
@@ -102,7 +103,7 @@ def _what(kg: float) -> str:
 
 def judge(
     jump: Jump,
-    stage: str,
+    stage: Stage,
     steps: tuple[Step, ...],
     empty_kg: float | None,
     raw_kg: float,
@@ -114,12 +115,12 @@ def judge(
     that lies on the pan. pump_kg_s: flow of the meter, None while nothing is pumped.
     """
     grams = jump.kg * 1000.0
-    if stage == "drain" and 0.0 < abs(jump.kg) < SPLASH_KG + SPLASH_S * max(0.0, jump.flow_kg_s):
+    if stage is Stage.DRAIN and 0.0 < abs(jump.kg) < SPLASH_KG + SPLASH_S * max(0.0, jump.flow_kg_s):
         return Finding("splash", share=1.0)
     if jump.kg == 0.0:
         if jump.swing_kg > KNOCK_KG:
             return Finding("knock", f"The pan was knocked at {jump.t_s:.0f} s; the level is as before.")
-        if stage == "drain" and jump.hidden_kg > HIDDEN_KG:
+        if stage is Stage.DRAIN and jump.hidden_kg > HIDDEN_KG:
             return Finding(
                 "struck",
                 f"Something struck the pan at {jump.t_s:.0f} s under the stream, and it cannot be told whether it "
@@ -164,7 +165,7 @@ def judge(
             f"{grams:.0f} g landed on the pan at once at {jump.t_s:.0f} s: {_what(jump.kg)}. Not counted as fluid. "
             "If it was fluid, say so on the page.",
         )
-    if stage == "drip" and jump.rise_s <= GULP_S:
+    if stage is Stage.DRIP and jump.rise_s <= GULP_S:
         return Finding(
             "gulp",
             f"{grams:.0f} g came within {jump.rise_s:.1f} s at {jump.t_s:.0f} s: a gulp of fluid, or something laid "

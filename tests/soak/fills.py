@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from hardware.sample import Sample
 from hardware.simulated.plant import PlantSettings, SimFluid
 from hardware.simulated.supply import SupplyLine
-from station.core.state import BayState
+from station.core.state import BayState, Pump
 from station.core.step import PumpCommand, step
 from station.filling.overrun import Overrun
 from station.given.job import JobSpec, spec_from_tables
@@ -88,7 +88,7 @@ class Fill:
         self.line = SupplyLine(replace(self.settings, seed=self.seed))
         self.kv, self.kv_20 = fluid.kv_mm2_s(self.supply_c), fluid.kv_mm2_s(20.0)
         self.to_20 = fluid.density_kg_m3(self.supply_c) / fluid.density_kg_m3(20.0)
-        self.state = BayState(self.spec, self.bay, overrun=self.overrun, usual=self.usual)
+        self.state = BayState(self.spec, self.bay, pump=Pump(overrun=self.overrun, usual=self.usual))
         self.t_s, self.ticks = 100.0, 0
         self.held = False
         self.coil = False
@@ -117,11 +117,11 @@ class Fill:
         return self.line.fluid_l * self.to_20
 
     def notices(self) -> list[str]:
-        return [n.kind for n in self.state.notices]
+        return [n.kind for n in self.state.telling.notices]
 
     def told_s(self, kind: str) -> float | None:
         """When a kind of notice first came."""
-        return next((n.t_s for n in self.state.notices if n.kind == kind), None)
+        return next((n.t_s for n in self.state.telling.notices if n.kind == kind), None)
 
     def put(self, source: str, value: float | int | str) -> None:
         if source in self.tamper:
@@ -147,7 +147,7 @@ class Fill:
 
     def run_until_latched(self, seconds: float) -> None:
         """Until the station keeps the pump off, or so many seconds."""
-        self.run(seconds, until=lambda: self.state.hold.latched is not None)
+        self.run(seconds, until=lambda: self.state.pump.hold.latched is not None)
 
     def run_until_released(self, seconds: float) -> None:
         """Until the relay's coil is off."""

@@ -84,7 +84,7 @@ def resumes(state: BayState, sample: Sample) -> tuple[BayState, tuple]:
     """Planted: closing the stop clears its latch."""
     state, effects = step(state, sample)
     if sample.source == "stop_open" and not sample.value:
-        state = evolve(state, hold=evolve(state.hold, latched=None))
+        state = evolve(state, pump=evolve(state.pump, hold=evolve(state.pump.hold, latched=None)))
     return state, effects
 
 
@@ -119,7 +119,9 @@ def p6(seeds: range, rule: Callable[..., Any] = step) -> Seen:
         elif again:
             seen.failed.append(f"seed {seed}: started again when the stop was released")
         elif not fill.contact:
-            seen.failed.append(f"seed {seed}: does not start after all was let go: {fill.state.hold.latched}")
+            seen.failed.append(
+                f"seed {seed}: does not start after all was let go: {fill.state.pump.hold.latched}"
+            )
         seen.values.append(took_s if took_s is not None else 9.9)
     return seen
 
@@ -346,7 +348,7 @@ def _with_faults(fill: Fill, most: int) -> list[str]:
         plant(fill, fault)
     for tries in range(2):
         fill.run_until_latched(300.0)
-        done = fill.state.hold.latched in ("target reached", TABLE["runs_over"].word)
+        done = fill.state.pump.hold.latched in ("target reached", TABLE["runs_over"].word)
         fill.let_go()
         fill.run(3.0)
         fill.line.siphon_l_s = 0.0  # the alarm was heard, and the valve closed
@@ -411,7 +413,7 @@ def p11(seeds: range) -> dict[tuple[str, str], list[float]]:
                 fill = some_fill(seed, target_l=4.0)
                 fill.hold()
                 fill.run(4.0)
-                known, t0_s = len(fill.state.notices), fill.t_s
+                known, t0_s = len(fill.state.telling.notices), fill.t_s
                 change = tampered(source, kind, t0_s)
                 fill.tamper[source] = change if source == "fluid_supply_c" else _whole(change)
                 fill.run(12.0, until=_told_or_off(fill, known))
@@ -429,7 +431,7 @@ def _whole(change: Callable[[float, float], float | None]) -> Callable[[float, f
 
 
 def _told_or_off(fill: Fill, known: int) -> Callable[[], bool]:
-    return lambda: not fill.contact or len(fill.state.notices) > known or bool(doubts(fill.state))
+    return lambda: not fill.contact or len(fill.state.telling.notices) > known or bool(doubts(fill.state))
 
 
 def p11_lines(took: dict[tuple[str, str], list[float]]) -> Iterator[str]:
@@ -456,7 +458,7 @@ def p12(seeds: range, fills: int = 9, learned_after: int = 5) -> tuple[Seen, lis
         for k in range(fills):
             fill = fill_of(pump, 1000 * seed + k, rng.uniform(0.6, 1.4), rng.uniform(*pump.range_c), overrun)
             fill.fill()
-            overrun = fill.state.overrun
+            overrun = fill.state.pump.overrun
             error_ml = (fill.delivered_l - fill.state.spec.expected_fill_l) * 1000.0
             by_fill[k].append(error_ml)
             if k >= learned_after:

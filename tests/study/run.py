@@ -58,7 +58,7 @@ def play(seed: int) -> dict[str, Any]:
         "seed": seed,
         "undisturbed": job.undisturbed,
         "method": spec.method,
-        "frozen_s": None if done.state.drained is None else done.state.drained.t_s,
+        "frozen_s": None if done.state.drain.taken is None else done.state.drain.taken.t_s,
         "kinds": kinds,
         "texts": [n["text"] for n in report["notices"]],
         "happened": [(m.kind, round(t_s, 1), m.kg) for t_s, m in done.happened],
@@ -88,14 +88,14 @@ def _figure(report: dict[str, Any], truth: Any, name: str) -> list[tuple[str, An
 
 def _bolts(done: Rehearsal, bulk_ended_s: float | None) -> dict[str, list[bool]]:
     """For each bolt that fell while it drained or dripped: whether a step of its weight was found at its time."""
-    frozen = done.state.drained
+    frozen = done.state.drain.taken
     bolts: dict[str, list[bool]] = {"bolts_bulk": [], "bolts_drip": []}
     for t_s, m in done.happened:
         if m.kind != "drop" or frozen is None or t_s > frozen.t_s - 2.0:
             continue
         # Two that fall within seconds of each other are one step of both.
         both_kg = sum(o.kg for o_s, o in done.happened if o.kind == "drop" and abs(o_s - t_s) < 4.0)
-        near = [s for s in done.state.steps if abs(s.t_s - t_s) < 4.0]
+        near = [s for s in done.state.weighing.steps if abs(s.t_s - t_s) < 4.0]
         found = any(abs(s.kg - kg) < 0.3 * kg for s in near for kg in {m.kg, both_kg})
         bolts["bolts_bulk" if bulk_ended_s is None or t_s < bulk_ended_s else "bolts_drip"].append(found)
     return bolts

@@ -3,11 +3,11 @@
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from station.core.state import STAGES
+from station.given.stages import Stage
 from station.verdict import DECIDED_AT
 from web.frame import format as fmt
 
-JOB_STAGES = STAGES[: STAGES.index("closed") + 1]
+JOB_STAGES = tuple(stage.value for stage in Stage if stage is not Stage.ABANDONED)
 
 SOURCES = {
     "pan": "Pan",

@@ -18,7 +18,7 @@ def learned(pump_seed: int, fills: int = 4) -> Overrun:
     for k in range(fills):
         one = fill_of(pump, k, 0.7, 20.0, overrun)
         one.fill()
-        overrun = one.state.overrun
+        overrun = one.state.pump.overrun
     return overrun
 
 
@@ -50,9 +50,9 @@ def test_level_seen_stops_the_pump_and_it_stays_off_while_held() -> None:
     fill.run(3.0)
     fill.put("mark", "level_seen")
     fill.run(2.0)
-    assert fill.state.hold.latched == "level seen at the plug"
+    assert fill.state.pump.hold.latched == "level seen at the plug"
     assert not fill.contact
-    assert fill.state.stops[-1].why == "level seen at the plug"
+    assert fill.state.pump.stops[-1].why == "level seen at the plug"
 
 
 def test_silence_of_the_control_lets_go() -> None:
@@ -93,7 +93,7 @@ def aired(seed: int, air_l: float, known: bool) -> Fill:
     fill.line.suck_air(air_l)
     for _ in range(3):
         fill.run_until_latched(400.0)
-        reached = fill.state.hold.latched == "target reached"
+        reached = fill.state.pump.hold.latched == "target reached"
         fill.let_go()
         fill.run(4.0)
         if reached:

@@ -50,7 +50,7 @@ def blocked_by(bay: Fill) -> str | None:
     if found is not None:
         assert not bay.switched
         assert found[0] in bay.notices()
-        assert bay.state.hold.latched == TABLE[found[0]].word
+        assert bay.state.pump.hold.latched == TABLE[found[0]].word
     return None if found is None else found[0]
 
 
@@ -70,7 +70,7 @@ def test_the_wrong_grade_keeps_it_off_until_a_reason_is_given() -> None:
     bay.let_go()
     bay.run(0.5)
     bay.put("override", "wrong_grade: ")
-    assert "wrong_grade" not in bay.state.overrides, "an empty reason is none"
+    assert "wrong_grade" not in bay.state.said.overrides, "an empty reason is none"
     bay.put("override", "wrong_grade:approved by the maker's bulletin")
     bay.hold()
     bay.run(1.5)
@@ -107,13 +107,13 @@ def test_another_grade_in_the_hose_keeps_it_off_until_it_is_purged() -> None:
     assert not bay.switched, "no fill and no purge: the pump stays off"
     bay.put("purge", 0.35)
     bay.fill()
-    assert bay.state.hold.latched is None
+    assert bay.state.pump.hold.latched is None
     purged_l = bay.state.meter.total_l
     assert purged_l == pytest.approx(0.35, abs=0.012)
     assert bay.state.meter.volume_l == 0.0, "a purge is no fill"
     bay.put("mark", "fill_start")
-    assert bay.state.purge is None
-    assert bay.state.purged_l == pytest.approx(purged_l)
+    assert bay.state.supply.purge is None
+    assert bay.state.supply.purged_l == pytest.approx(purged_l)
     assert interlocks.holds_off(bay.state) is None
     bay.fill()
     assert interlocks.wrong_fill(bay.state) is None
@@ -142,7 +142,7 @@ def test_a_missing_pan_stops_the_pump() -> None:
     assert bay.contact
     bay.extra_pan_kg = -1.6
     bay.run_until_latched(5.0)
-    assert bay.state.hold.latched == TABLE["pan_missing"].word
+    assert bay.state.pump.hold.latched == TABLE["pan_missing"].word
     bay.run(0.1)
     assert not bay.contact
 
@@ -153,7 +153,7 @@ def test_a_pan_without_room_stops_the_pump() -> None:
     bay.run(3.0)
     bay.extra_pan_kg = 1.2
     bay.run_until_latched(8.0)
-    assert bay.state.hold.latched == TABLE["pan_full"].word
+    assert bay.state.pump.hold.latched == TABLE["pan_full"].word
 
 
 def test_two_trains_that_disagree_stop_the_pump_and_widen_the_figure() -> None:
@@ -163,7 +163,7 @@ def test_two_trains_that_disagree_stop_the_pump_and_widen_the_figure() -> None:
     assert "meters_differ" not in bay.notices()
     bay.line.counted_b = 0.7
     bay.run_until_latched(20.0)
-    assert bay.state.hold.latched == TABLE["meters_differ"].word
+    assert bay.state.pump.hold.latched == TABLE["meters_differ"].word
     budget = balance.figures(bay.state).metered
     assert budget is not None
     apart_l = (bay.state.meter.pulses - bay.state.meter.pulses_b) / 402.5
@@ -222,8 +222,8 @@ def test_a_drum_that_will_not_last_is_told_before_the_pump_starts() -> None:
     bay.put("drum", drum_text(Drum("drum 4", "", "", 20.0, 0.1)))
     assert bay.notices().count("drum_low") == 1
     bay.fill()
-    assert bay.state.drum is not None
-    left = bay.state.drum.now(bay.state.meter.total_l)
+    assert bay.state.supply.drum is not None
+    left = bay.state.supply.drum.now(bay.state.meter.total_l)
     assert left.left_l == pytest.approx(20.0 - bay.delivered_l, abs=0.01)
 
 
@@ -246,7 +246,7 @@ def test_what_may_have_come_uncounted_counts_against_the_target() -> None:
     assert bay.delivered_l < 0.4 + 0.1
     bay.hold()
     bay.run(1.0)
-    assert bay.state.hold.latched == "target reached"
+    assert bay.state.pump.hold.latched == "target reached"
     assert not bay.contact
 
 
@@ -269,7 +269,7 @@ def test_a_pump_that_locks_itself_says_what_a_pump_needs(word: str, remedy: str)
     bay = fill()
     bay.put("pump_state", word)
     bay.put("pan_state", word)
-    pump, pan = bay.state.notices[-2:]
+    pump, pan = bay.state.telling.notices[-2:]
     assert remedy in pump.text
     assert "clear it" in pump.text.lower()
     assert "clear it" not in pan.text.lower()

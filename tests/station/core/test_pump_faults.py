@@ -106,7 +106,7 @@ def test_an_object_laid_in_the_pan_is_no_fluid_that_runs_over(kg: float) -> None
     fill.run(3.0)
     fill.extra_pan_kg = kg
     fill.run_until_latched(300.0)
-    assert fill.state.hold.latched == "target reached"
+    assert fill.state.pump.hold.latched == "target reached"
 
 
 def test_p10_sees_a_missing_interlock() -> None:
@@ -137,8 +137,8 @@ def test_p11_sees_what_misses_without_its_doubts(monkeypatch: pytest.MonkeyPatch
 def test_a_clean_fill_raises_no_doubt(seed: int) -> None:
     fill = some_fill(seed, target_l=2.0)
     fill.hold()
-    fill.run(300.0, until=lambda: fill.state.hold.latched is not None or bool(doubts(fill.state)))
-    assert fill.state.hold.latched == "target reached", doubts(fill.state)
+    fill.run(300.0, until=lambda: fill.state.pump.hold.latched is not None or bool(doubts(fill.state)))
+    assert fill.state.pump.hold.latched == "target reached", doubts(fill.state)
 
 
 def test_p12_the_stop_is_within_ten_millilitres_after_five_fills() -> None:
@@ -166,9 +166,9 @@ def learned_with_faults() -> tuple[Overrun, Overrun]:
         supply_c = 20.0 + k
         one = fill_of(pump, k, 0.8, supply_c, clean)
         one.fill()
-        clean = one.state.overrun
+        clean = one.state.pump.overrun
         two = fill_of(pump, k, 0.8, supply_c, mixed)
-        mixed = (two.fill() or two).state.overrun if k % 2 == 0 else faulted(two).state.overrun
+        mixed = (two.fill() or two).state.pump.overrun if k % 2 == 0 else faulted(two).state.pump.overrun
     return clean, mixed
 
 
@@ -187,7 +187,7 @@ def test_p12_sees_that_all_fills_are_learned_from(monkeypatch: pytest.MonkeyPatc
 
 def test_a_stop_that_was_not_clean_is_recorded_as_such() -> None:
     fill = faulted(some_fill(7))
-    stop: Stop = fill.state.stops[-1]
+    stop: Stop = fill.state.pump.stops[-1]
     assert not stop.clean
     assert "flow_while_stopped" in fill.notices()
 
@@ -210,7 +210,7 @@ def known_pump(seed: int) -> tuple[Make, UsualFlow, random.Random]:
     for k in range(8):
         fill = fill_of(pump, 100 * seed + k, 0.8, rng.uniform(*pump.range_c), Overrun())
         fill.fill()
-        for stop in fill.state.stops:
+        for stop in fill.state.pump.stops:
             if stop.clean:
                 usual = usual.learn(stop.flow_l_min, fill.spec.pump, stop.kv_mm2_s)
     return pump, usual, rng

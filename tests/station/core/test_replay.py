@@ -96,13 +96,13 @@ def test_replay_command_prints_the_contracts_keys(capsys: pytest.CaptureFixture[
 
 
 def notices(samples: list[Sample]) -> list[str]:
-    return [n.kind for n in replay(read_job(JOB), samples).notices]
+    return [n.kind for n in replay(read_job(JOB), samples).telling.notices]
 
 
 def test_a_gap_in_the_pan_is_named_and_the_figure_stands() -> None:
     samples = [s for s in recording.read(CSV) if not (s.source == "pan" and 48 <= s.t_s <= 92)]
     state = replay(read_job(JOB), samples)
-    kinds = [n.kind for n in state.notices]
+    kinds = [n.kind for n in state.telling.notices]
     assert "gap" in kinds
     assert balance.report(state)["drained_l"] == pytest.approx(report()["drained_l"], rel=1e-9)
 
@@ -112,14 +112,14 @@ def test_time_going_backwards_is_named_and_the_row_left_out() -> None:
     at = next(i for i, s in enumerate(samples) if s.t_s >= 104)
     samples.insert(at, Sample(50.0, "pan", 5_000_000))
     state = replay(read_job(JOB), samples)
-    assert "time_backwards" in [n.kind for n in state.notices]
+    assert "time_backwards" in [n.kind for n in state.telling.notices]
     assert balance.report(state)["drained_l"] == report()["drained_l"]
 
 
 @pytest.mark.parametrize("source", ["pan", "meter", "fluid_drained_c", "fluid_supply_c"])
 def test_a_missing_source_is_named(source: str) -> None:
     state = replay(read_job(JOB), [s for s in recording.read(CSV) if s.source != source])
-    assert any(n.kind == "missing_source" and n.text.startswith(source) for n in state.notices)
+    assert any(n.kind == "missing_source" and n.text.startswith(source) for n in state.telling.notices)
 
 
 def test_without_a_meter_nothing_is_called_filled() -> None:
@@ -134,7 +134,7 @@ def test_a_saturated_converter_is_named_and_its_readings_left_out(count: int) ->
     samples = recording.read(CSV)
     samples = [s._replace(value=count) if s.source == "pan" and 52 <= s.t_s <= 60 else s for s in samples]
     state = replay(read_job(JOB), samples)
-    assert "saturated" in [n.kind for n in state.notices]
+    assert "saturated" in [n.kind for n in state.telling.notices]
     assert balance.report(state)["drained_l"] == pytest.approx(report()["drained_l"], rel=1e-9)
 
 

@@ -13,6 +13,7 @@ from station.figures import balance
 from station.figures.sheet import text_sheet
 from station.given import recording
 from station.given.job import read_job, spec_from_tables
+from station.given.stages import Stage
 from station.record import archive
 from station.record.ledger import Ledger, now
 from station.rehearsing.mishap import Mishap
@@ -47,7 +48,7 @@ def calm() -> Rehearsal:
 
 def test_an_undisturbed_job_has_neither_steps_nor_notices(calm: Rehearsal) -> None:
     assert kinds(calm) == []
-    assert calm.state.steps == ()
+    assert calm.state.weighing.steps == ()
     assert agrees(calm)
 
 
@@ -128,7 +129,7 @@ def test_a_gulp_is_asked_about_and_the_answer_settles_it() -> None:
 def test_answers_that_make_no_sense_change_nothing(calm: Rehearsal) -> None:
     for text in ("s9:fluid", "s1:bolt", "", ":", "fluid"):
         state, effects = step(calm.state, Sample(calm.state.t_s, "answer", text))
-        assert state.answers == {}
+        assert state.said.answers == {}
         assert effects == ()
 
 
@@ -136,7 +137,7 @@ def test_replaying_an_exported_job_with_answers_gives_its_figures_to_the_last_di
     done = job(Mishap("gulp", "drip", 100.0), Mishap("drop", "drip", 150.0, kg=0.02))
     state, _ = step(done.state, Sample(done.state.t_s, "answer", "s1:fluid"))
     toml = tmp_path / "JOB.toml"
-    toml.write_text(replace(state.spec, answers=state.answers).to_toml(), encoding="utf-8")
+    toml.write_text(replace(state.spec, answers=state.said.answers).to_toml(), encoding="utf-8")
     csv = tmp_path / "recording.csv"
     csv.write_text(recording.write(done.samples), encoding="utf-8")
     again = balance.report(replay(read_job(toml), recording.read(csv)))
@@ -183,14 +184,14 @@ def test_unmarked_solvent_freezes_the_figure_before_it(calm: Rehearsal) -> None:
     assert off_l(done) == pytest.approx(off_l(calm), abs=0.002)
     assert done.report()["drained_u95_l"] < 0.008
     assert agrees(done, "filled")
-    assert done.state.drained is not None
+    assert done.state.drain.taken is not None
     flushed_s = next(t_s for t_s, m in done.happened if m.kind == "flush")
-    assert done.state.drained.t_s == pytest.approx(flushed_s, abs=3.0)
+    assert done.state.drain.taken.t_s == pytest.approx(flushed_s, abs=3.0)
 
 
 def test_what_was_taken_for_solvent_counts_once_the_technician_says_so() -> None:
     done = job(Mishap("flush", "drip", 150.0, kg=0.25, kg_s=0.008))
-    state, _ = step(done.state, Sample(done.state.t_s, "answer", f"{done.state.steps[-1].id}:fluid"))
+    state, _ = step(done.state, Sample(done.state.t_s, "answer", f"{done.state.weighing.steps[-1].id}:fluid"))
     more_l = balance.report(state)["drained_l"] - done.report()["drained_l"]
     assert 0.005 < more_l < 0.3
 
@@ -243,7 +244,7 @@ def test_a_thing_taken_off_as_it_begins_to_run_over_is_no_overflow(kg: float) ->
 
     began = next(s.t_s for s in played().samples if s.source == "mark" and s.value == "fill_start")
     calm = played()
-    assert calm.state.overflow_at_l is not None
+    assert calm.state.fill.overflow_at_l is not None
     over = next(
         b.t_s
         for a, b in pairwise(s for s in calm.samples if s.source == "pan" and s.t_s > began)
@@ -283,7 +284,7 @@ def test_a_thing_that_strikes_in_a_full_stream_is_told_or_owned_up_to() -> None:
         technician = Technician(patience_s=200.0, least_drip_s=60.0, cure_s=20.0, stop_early_l=2.0)
         bolt = (Mishap("drop", "drain_open", 9.0 + 0.11 * seed, kg=0.02),)
         done = rehearse(replace(scenario, plant=plant, technician=technician, mishaps=bolt), seed)
-        told = [s for s in done.state.steps if s.kind in ("object", "splash", "struck")]
+        told = [s for s in done.state.weighing.steps if s.kind in ("object", "splash", "struck")]
         assert told, f"seed {seed}: nothing said"
         found += any(s.kind == "object" for s in told)
         report = done.report()
@@ -294,12 +295,12 @@ def test_a_thing_that_strikes_in_a_full_stream_is_told_or_owned_up_to() -> None:
 
 def test_what_came_while_the_pan_was_shaken_in_the_fill_is_asked_about() -> None:
     shaken = Jump(900.0, 915.0, 0.020, 0.001, 0.1, 0.0, 0.0, 3.0, 3.01)
-    found = judge(shaken, "fill", (), 1.0, 3.0, 0.05)
+    found = judge(shaken, Stage.FILL, (), 1.0, 3.0, 0.05)
     assert (found.kind, found.share) == ("gulp", 0.5)
     quick = replace(shaken, kg=0.3, end_t_s=901.4)
-    assert judge(quick, "fill", (), 1.0, 3.0, 0.05).kind == "object"
+    assert judge(quick, Stage.FILL, (), 1.0, 3.0, 0.05).kind == "object"
     more = replace(shaken, kg=2.0)  # more than the pump can have brought in fifteen seconds
-    assert judge(more, "fill", (), 1.0, 3.0, 0.05).kind == "object"
+    assert judge(more, Stage.FILL, (), 1.0, 3.0, 0.05).kind == "object"
 
 
 def test_the_text_sheet_lists_what_came_onto_the_pan() -> None:

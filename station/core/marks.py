@@ -1,0 +1,125 @@
+"""What a technician's mark does: the pan is read where a figure needs it, and the job moves on."""
+
+import math
+from collections.abc import Callable
+
+from station.common.evolve import evolve
+from station.core.state import BayState, move_on, note
+from station.given.recording import MARKS
+from station.given.stages import FINISHED, Cause
+from station.weighing import pan
+from station.weighing.rest import Rest, Watch
+
+
+def mark(state: BayState, word: str) -> BayState:
+    """Take in a mark. A word that is none, and any mark after the job's end, is left out."""
+    if word not in MARKS or state.stage in FINISHED:
+        return state
+    state = evolve(state, said=evolve(state.said, marks=(*state.said.marks, (word, state.t_s))))
+    if word not in _READS:
+        return state
+    cause = Cause(word)
+    state = _READS[cause](state)
+    if cause is Cause.FILL_DONE and state.fill.base is None:
+        return state  # nothing was filled
+    return move_on(state, cause)
+
+
+def _level(state: BayState, what: str) -> tuple[BayState, pan.Level | None]:
+    """The pan as it stands, unless its last reading is old; with a notice where it is not at rest."""
+    window, noise_kg = state.weighing.pan.window, state.spec.pan.noise_kg
+    if not window or state.t_s - window[-1][0] > pan.SPARSE_S:
+        return state, None
+    level = pan.fit_level(window, state.t_s, noise_kg)
+    if level is not None and state.weighing.pan.episode:
+        # Nobody knows yet what this is: if it turns out to be a thing it is taken out, but the doubt stays.
+        middle = sorted(kg for _, kg in state.weighing.pan.episode)[len(state.weighing.pan.episode) // 2]
+        level = evolve(level, u_kg=math.hypot(level.u_kg, 0.3 * (middle - level.kg)))
+    if level is not None and level.u_kg > 10 * noise_kg:
+        state = note(
+            state,
+            "unsettled",
+            f"The pan was not at rest when {what} was taken: u = {level.u_kg * 1000:.1f} g. Keep hands and hoses "
+            "off the pan for six seconds before marking.",
+        )
+    return state, level
+
+
+def _freeze_drained(state: BayState) -> BayState:
+    """Take the drained figure now, before anything else lands in the pan."""
+    if state.drain.before is None or state.drain.marked is not None:
+        return state
+    state, level = _level(state, "the drained figure")
+    drain = evolve(state.drain, marked=level)
+    if drain.taken is None:
+        drain = evolve(drain, taken=level, temperature_c=state.hearing.temperatures_c.get("fluid_drained_c"))
+    return evolve(state, drain=drain)
+
+
+def _drain_opens(state: BayState) -> BayState:
+    state, level = _level(state, "the pan's weight before the drain")
+    if level is None:
+        line = state.spec.pan
+        level = pan.Level(state.t_s, 0.0, 2 * line.noise_kg)
+        state = note(
+            state,
+            "baseline_assumed",
+            f"No pan reading before the drain was opened: the pan is taken as empty at count {line.zero_count:g}.",
+        )
+    return evolve(state, drain=evolve(state.drain, before=level, taken=None, marked=None))
+
+
+def _drain_over(state: BayState) -> BayState:
+    state = _freeze_drained(state)
+    return evolve(state, weighing=evolve(state.weighing, rest=Rest()))
+
+
+def _fill_starts(state: BayState) -> BayState:
+    state = _freeze_drained(state)
+    meter = evolve(state.meter, counting=True)
+    if state.fill.base is not None:  # a top-up: the fill goes on
+        return evolve(state, meter=meter)
+    state, level = _level(state, "the pan's weight before the fill")
+    t_s, noise_kg = state.t_s, state.spec.pan.noise_kg
+    wet = state.marked("flush") is not None or any(s.kind == "flush" for s in state.weighing.steps)
+    drift = (state.weighing.rest or Rest()).drift(t_s, noise_kg, wet)
+    return evolve(
+        state,
+        fill=evolve(state.fill, base=level),
+        weighing=evolve(state.weighing, drift=drift),
+        meter=meter,
+    )
+
+
+def _fill_over(state: BayState) -> BayState:
+    """The hose is out: what the meter counts from here on did not go into the compartment."""
+    if state.fill.end is not None or not state.meter.counting:
+        return state
+    state, level = _level(state, "the overflow")
+    return evolve(state, fill=evolve(state.fill, end=level), meter=evolve(state.meter, counting=False))
+
+
+def _plug_in(state: BayState) -> BayState:
+    state = _fill_over(state)
+    return evolve(state, weighing=evolve(state.weighing, leak=Watch(state.t_s, state.t_s)))
+
+
+def _closes(state: BayState) -> BayState:
+    return _fill_over(_freeze_drained(state))
+
+
+def _reads_nothing(state: BayState) -> BayState:
+    return state
+
+
+_READS: dict[Cause, Callable[[BayState], BayState]] = {
+    Cause.DRAIN_OPEN: _drain_opens,
+    Cause.DRAIN_DONE: _drain_over,
+    Cause.FLUSH: _drain_over,
+    Cause.RESEAL_DONE: _drain_over,
+    Cause.FILL_START: _fill_starts,
+    Cause.FILL_DONE: _reads_nothing,
+    Cause.PLUG_IN: _plug_in,
+    Cause.CLOSE: _closes,
+}
+"""What is read or frozen at a mark before the job moves on; the other marks are only remembered."""
