@@ -56,13 +56,15 @@ class LoadCellFit:
     @property
     def coefficients(self) -> FloatArray:
         """b_0, b_1, ... with mass_kg = sum b_i counts^i; kg per count^i, shape (degree + 1,)."""
-        return self._to_raw() @ np.array(self.scaled_coefficients)
+        raw: FloatArray = self._to_raw() @ np.array(self.scaled_coefficients)
+        return raw
 
     @property
     def covariance(self) -> FloatArray:
         """Covariance of `coefficients`, shape (degree + 1, degree + 1)."""
         back = self._to_raw()
-        return back @ np.array(self.scaled_covariance) @ back.T
+        raw: FloatArray = back @ np.array(self.scaled_covariance) @ back.T
+        return raw
 
     @property
     def u_slope_rel(self) -> float:

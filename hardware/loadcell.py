@@ -112,7 +112,7 @@ class _Tap:
 def _reader(driver: ModuleType) -> type:
     """Get the driver's class with its two recursive doors shut."""
 
-    class Reader(driver.HX711):  # type: ignore[name-defined]
+    class Reader(driver.HX711):  # type: ignore[name-defined,misc]  # the driver has no types
         def _apply_setting(self) -> bool:
             return True  # the stock one reads once and sleeps half a second; our reset does the settling
 

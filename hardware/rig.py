@@ -88,11 +88,6 @@ class Rig:
         """Clear what a bad byte, a stuck pin or a trip latched; a person's decision."""
         return self._guard is not None and self._guard.clear()
 
-    def restart_guard(self) -> None:
-        """Start a new pump guard in place of a lost one. Raises GuardError."""
-        if self._guard is not None:
-            self._guard.restart()
-
     def set_lamp(self, pattern: str) -> None:
         """Show off, on, slow or fast."""
         if self._panel is not None:

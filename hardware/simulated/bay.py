@@ -28,7 +28,7 @@ def _pin_file(path: Path) -> mmap.mmap:
         return mmap.mmap(file.fileno(), FilePin.SIZE)
 
 
-class WiredPin(MockPin):
+class WiredPin(MockPin):  # type: ignore[misc]  # gpiozero has no types
     """An input whose wire may be grounded: the pull-up wins only while it is not."""
 
     def __init__(self, factory: Any, info: Any) -> None:

@@ -43,7 +43,8 @@ class SimFluid:
     def kv_mm2_s(self, temperature_c: float) -> float:
         """Walther's two-point line without low-viscosity terms."""
         w40, per_x = _walther(self.kv40_mm2_s, self.kv100_mm2_s)
-        return 10.0**10.0 ** (w40 + per_x * (math.log10(temperature_c + 273.15) - _X40)) - 0.7
+        w = w40 + per_x * (math.log10(temperature_c + 273.15) - _X40)
+        return math.pow(10.0, math.pow(10.0, w)) - 0.7
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,13 @@ import os
 import shutil
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
 from calibration.fluid import Fluid
+from calibration.grades import doubt_about_grade
+from calibration.viscosity_index import doubt_about_viscosities
 from hardware.errors import HardwareError
 from hardware.serial_line import named_ports
 from station.errors import StationError
@@ -57,11 +60,26 @@ def _calibration(config: BayConfig) -> list[Finding]:
         ]
         text = f"[{table}] lacks a number for {', '.join(wrong)}; calibrate it." if wrong else "line present"
         found.append(Finding(f"{table} calibration", not wrong, text))
-    names = [f"{key} {Fluid.from_table(t).density_kg_m3(20.0):.1f} kg/m³" for key, t in config.fluids.items()]
-    found.append(
-        Finding("fluids", bool(names), "; ".join(names) + " at 20 °C" if names else "none; add [fluid.…]")
-    )
-    return found
+    return [*found, *_fluids(config)]
+
+
+def _fluids(config: BayConfig) -> list[Finding]:
+    """What each fluid weighs, and what of its viscosities looks mistyped."""
+    if not config.fluids:
+        return [Finding("fluids", False, "none; add [fluid.…]")]
+    names, found = [], []
+    for key, table in config.fluids.items():
+        fluid = Fluid.from_table(table)
+        names.append(f"{key} {fluid.density_kg_m3(20.0):.1f} kg/m³")
+        if fluid.kv40_mm2_s is None or fluid.kv100_mm2_s is None:
+            continue
+        doubts: list[str | None] = []
+        with suppress(ValueError):  # thinner than the index is defined for
+            doubts.append(doubt_about_viscosities(fluid.kv40_mm2_s, fluid.kv100_mm2_s))
+        with suppress(ValueError):  # no gear oil: other oils have other tables
+            doubts.append(doubt_about_grade(fluid.grade or "", fluid.kv100_mm2_s))
+        found += [Finding(f"fluid {key}", False, doubt) for doubt in doubts if doubt is not None]
+    return [Finding("fluids", True, "; ".join(names) + " at 20 °C"), *found]
 
 
 def _disk(config: BayConfig) -> Finding:

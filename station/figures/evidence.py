@@ -178,7 +178,8 @@ def _product(parts: Sequence[tuple[Floats, Floats]]) -> _Sum:
 
 def _phi(z: Floats) -> Floats:
     """Normal distribution function for many; Abramowitz and Stegun 26.2.17 errs by 7.5e-8, so erfc itself it is."""
-    return np.frompyfunc(lambda x: 0.5 * math.erfc(-x / math.sqrt(2.0)), 1, 1)(z).astype(float)
+    phi: Floats = np.frompyfunc(lambda x: 0.5 * math.erfc(-x / math.sqrt(2.0)), 1, 1)(z).astype(float)
+    return phi
 
 
 NEGLIGIBLE = 1e-9

@@ -1,5 +1,6 @@
 """Pulses become a volume at the reference temperature, one increment at a time."""
 
+import math
 from dataclasses import dataclass, field
 
 from calibration.fluid import Fluid
@@ -119,7 +120,9 @@ def u_pulses_l(track: MeterTrack, k_factor_per_l: float, u_pulses: float) -> flo
     apart = apart_pulses(track)
     if apart <= max(TRAINS_MAY_DIFFER, TRAINS_MAY_DIFFER_REL * track.pulses):
         apart = 0
-    return ((u_pulses / k_factor_per_l) ** 2 + track.u_air_l**2 + (0.5 * apart / k_factor_per_l) ** 2) ** 0.5
+    return math.sqrt(
+        (u_pulses / k_factor_per_l) ** 2 + track.u_air_l**2 + (0.5 * apart / k_factor_per_l) ** 2
+    )
 
 
 def flow_l_min(track: MeterTrack, k_factor_per_l: float) -> float:

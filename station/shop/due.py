@@ -89,20 +89,26 @@ def next_service(
         begun = date.fromisoformat(days.day_of(last_utc, zone))
         due_day = add_months(begun, interval_months)
         soon_day = due_day - timedelta(days=SOON * (due_day - begun).days)
-    state, reasons = "unknown", []
-    for now, soon, due, words in (
-        (now_km, soon_km, due_km, lambda x: f"at {format_distance(x)} ({format_distance(x, 'mi')})"),
-        (today, soon_day, due_day, lambda x: f"on {x.isoformat()}"),
-    ):
-        if due is None:
-            continue
-        reasons.append(f"due {words(due)}")
-        if now is not None and soon is not None:
-            here = "overdue" if now >= due else "due soon" if now >= soon else "ok"  # type: ignore[operator]
-            state = here if state == "unknown" else min(state, here, key=("overdue", "due soon", "ok").index)
+    states, reasons = [], []
+    if due_km is not None:
+        reasons.append(f"due at {format_distance(due_km)} ({format_distance(due_km, 'mi')})")
+        if now_km is not None and soon_km is not None:
+            states.append(_state(now_km >= due_km, now_km >= soon_km))
+    if due_day is not None:
+        reasons.append(f"due on {due_day.isoformat()}")
+        if soon_day is not None:
+            states.append(_state(today >= due_day, today >= soon_day))
+    state = min(states, key=_WORST_FIRST.index, default="unknown")
     text = _text(state, reasons, first, last_utc, interval_km, interval_months, now_km)
     day_text = due_day.isoformat() if due_day is not None else None
     return Service(vehicle, compartment, state, text, last_utc, last_km, now_km, day_text, due_km, first)
+
+
+_WORST_FIRST = ("overdue", "due soon", "ok")
+
+
+def _state(due: bool, soon: bool) -> str:
+    return "overdue" if due else "due soon" if soon else "ok"
 
 
 def _none_since(new_km: float, last_utc: str | None, last_km: float | None) -> bool:

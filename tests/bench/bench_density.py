@@ -34,7 +34,8 @@ def bare_numpy(density_15: Any, density_60f: Any, t: np.ndarray) -> np.ndarray:
     r60 = density_60f
     a = DELTA / 2.0 * K1 / r60
     alpha = K1 / (r60 * (1.0 + (np.exp(a * (1.0 + 0.8 * a)) - 1.0) / (1.0 + a * (1.0 + 1.6 * a))))
-    return np.exp(-alpha * dt * (1.0 + 0.8 * alpha * (dt + DELTA))) * (r60 / density_15)
+    vcf: np.ndarray = np.exp(-alpha * dt * (1.0 + 0.8 * alpha * (dt + DELTA))) * (r60 / density_15)
+    return vcf
 
 
 def bare_math(density_15: float, t: float) -> float:

@@ -20,6 +20,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -174,7 +175,7 @@ def paged(path: Path) -> None:
                 for text in asked:
                     bare.execute(text).fetchall()
 
-            seconds = best({"page": lambda address=address: get(address), "bare": alone}, 3)
+            seconds = best({"page": partial(get, address), "bare": alone}, 3)
             ratio = f"{seconds['page'] / seconds['bare']:.1f}" if asked else "reads nothing"
             print(f"| {name} | {seconds['page']:.3f} | {seconds['bare']:.4f} | {ratio} |", flush=True)
         runner.run(client.aclose())

@@ -10,8 +10,11 @@ from __future__ import annotations
 import logging
 import sys
 import tempfile
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
+
+from tests.soak.proofs import Seen
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
@@ -34,7 +37,8 @@ def main() -> int:
     failed = 0
     print(HEAD)
     with tempfile.TemporaryDirectory() as folder:
-        for k, (proof, trials) in enumerate(((p1, 60), (p2, 24), (p5, 18))):
+        proofs: list[tuple[Callable[[Path, int], Seen], int]] = [(p1, 60), (p2, 24), (p5, 18)]
+        for k, (proof, trials) in enumerate(proofs):
             here = Path(folder) / str(k)
             here.mkdir()
             seen = proof(here, trials)

@@ -1,6 +1,7 @@
 import json
 import math
 from math import inf
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -9,11 +10,11 @@ from hypothesis import strategies as st
 from calibration import budget
 from calibration.buoyancy import mass_from_indication
 
-WEIGHED = {
+WEIGHED: dict[str, Any] = {
     "indicated_kg": 2.5, "u_indication_kg": 0.001, "u_slope_rel": 0.0005, "u_creep_kg": 0.0008,
     "density_kg_m3": 851.5, "density_reference_kg_m3": 876.9, "u_density_rel": 0.001, "air_density_kg_m3": 1.19,
 }  # fmt: skip
-METERED = {
+METERED: dict[str, Any] = {
     "volume_reference_l": 2.9, "u_pulses_l": 0.0015, "u_k_rel": 0.0015, "expansion_per_c": 7.4e-4,
     "u_temperature_c": 0.5,
 }  # fmt: skip
@@ -121,7 +122,7 @@ def test_a_budget_is_data_that_json_can_carry() -> None:
         ({"dof_slope": 0.0}, "0.0 degrees of freedom, expected"),
     ],
 )
-def test_impossible_inputs_are_refused_by_name(wrong: dict, words: str) -> None:
+def test_impossible_inputs_are_refused_by_name(wrong: dict[str, Any], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         budget.drained(**{**WEIGHED, **wrong})
 

@@ -1,4 +1,6 @@
+from collections.abc import Callable
 from dataclasses import FrozenInstanceError, replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,11 +16,11 @@ MASSES = [0.0, 1.0, 5.0, 10.0, 5.0, 1.0, 0.0]
 WEIGHT = c.Reference("weight 5 kg", 5.0, 8e-6, "kg", "W-0417", "2027-03-31")
 
 
-def pan(number: str = "P-1", **changes) -> c.Certificate:
+def pan(number: str = "P-1", **changes: Any) -> c.Certificate:
     fit = calibrate(COUNTS, MASSES, use_from_kg=0.0, use_to_kg=10.0, u_reference_rel=2e-6)
-    errors = tuple((m, fit.mass_kg(float(x)) - m) for x, m in zip(COUNTS, MASSES, strict=True))
+    errors = tuple((m, float(fit.mass_kg(float(x))) - m) for x, m in zip(COUNTS, MASSES, strict=True))
     result, statement = c.pan_result(fit, claim(Findings(10.0, errors)))
-    values = {
+    values: dict[str, Any] = {
         "number": number, "kind": "pan", "instrument": "bay 2 pan", "made_at": "2026-03-01T14:30:00+00:00",
         "made_by": "R. Example", "valid_until": "2027-02-28", "references": (WEIGHT,),
         "conditions": {"air_c": 19.5, "pressure_hpa": 1008.0},
@@ -52,7 +54,7 @@ def test_any_change_changes_the_digest() -> None:
 
 
 def test_nobody_can_change_it_from_outside() -> None:
-    readings = {"mass_kg": list(MASSES), "counts": list(COUNTS)}
+    readings: dict[str, list[float]] = {"mass_kg": [*MASSES], "counts": [*COUNTS]}
     one = pan(data=readings)
     digest = one.digest
     readings["counts"][0] = 0
@@ -144,7 +146,7 @@ def test_a_correction_replaces_without_erasing() -> None:
         (lambda: pan("P-9", replaces="P-1"), "'P-1' has been replaced already"),
     ],
 )
-def test_a_correction_of_nothing_is_refused(newcomer, words: str) -> None:
+def test_a_correction_of_nothing_is_refused(newcomer: Callable[[], c.Certificate], words: str) -> None:
     register = c.append(c.append((), pan("P-1")), pan("P-2", replaces="P-1"))
     with pytest.raises(ValueError, match=words):
         c.append(register, newcomer())
@@ -169,7 +171,7 @@ def test_a_correction_of_nothing_is_refused(newcomer, words: str) -> None:
         ({"result": {"x": np.float32(1.0)}}, "field 'result' is no plain data"),
     ],
 )
-def test_a_certificate_that_proves_nothing_is_refused(changes: dict, words: str) -> None:
+def test_a_certificate_that_proves_nothing_is_refused(changes: dict[str, Any], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         pan(**changes)
 

@@ -1,3 +1,5 @@
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -62,7 +64,9 @@ def test_expansion_of_oil_is_the_slope_of_its_density() -> None:
 @pytest.mark.parametrize(
     ("table", "ends"), [(OIL, (-50, 150)), ({"kind": "water"}, (0, 40)), (TABLE, (0, 60))]
 )
-def test_ends_of_the_range_work_and_beyond_is_refused(table, ends: tuple[float, float]) -> None:
+def test_ends_of_the_range_work_and_beyond_is_refused(
+    table: dict[str, Any], ends: tuple[float, float]
+) -> None:
     f = Fluid.from_table(table)
     assert f.range_c == ends
     for end, outward in zip(ends, (-0.1, 0.1), strict=True):
@@ -100,7 +104,7 @@ def test_lubricant_table_round_trips(r15: float, kv100: float, ratio: float, u: 
 
 
 @pytest.mark.parametrize("table", [LINEAR, TABLE, {"kind": "water"}, {**LINEAR, "valid_c": [-40.0, 80.0]}])
-def test_other_tables_round_trip(table) -> None:
+def test_other_tables_round_trip(table: dict[str, Any]) -> None:
     assert Fluid.from_table(table).to_table() == table
 
 
@@ -129,7 +133,7 @@ def test_other_tables_round_trip(table) -> None:
         ({**TABLE, "viscosities_mm2_s": [3.0, 2.0, -1.0]}, "'viscosities_mm2_s' is -1 mm²/s, outside"),
     ],
 )
-def test_a_wrong_table_is_refused_by_its_key(table, words: str) -> None:
+def test_a_wrong_table_is_refused_by_its_key(table: dict[str, Any], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         Fluid.from_table(table)
 

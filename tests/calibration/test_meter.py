@@ -1,5 +1,6 @@
 import json
 from math import inf, sqrt
+from typing import Any
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from hypothesis import strategies as st
 
 from calibration.fluid import Fluid
 from calibration.meter import MeterCurve, fit_curve, prove, repeatability_limit_percent
+from calibration.ranges import FloatArray
 
 OIL = Fluid.from_table(
     {
@@ -21,7 +23,9 @@ OIL = Fluid.from_table(
 WATER = Fluid.from_table({"kind": "water"})
 
 
-def runs(k: float, temperatures: list[float], litres: float = 5.0, noise: float = 0.0, seed: int = 1):
+def runs(
+    k: float, temperatures: list[float], litres: float = 5.0, noise: float = 0.0, seed: int = 1
+) -> tuple[FloatArray, FloatArray]:
     """(pulses, masses) of a meter with that K-factor, the volume taken at the meter's temperature."""
     volumes = litres * (1.0 + np.random.default_rng(seed).normal(0.0, noise, len(temperatures)))
     masses = np.array([OIL.density_kg_m3(t) for t in temperatures]) * volumes / 1000.0
@@ -103,7 +107,7 @@ def test_meter_factor() -> None:
         (([1] * 5, [1.0] * 5, 20.0, {"kind": "oil"}), "key 'kind' is 'oil'"),
     ],
 )
-def test_a_proving_that_proves_nothing_is_refused(args, words: str) -> None:
+def test_a_proving_that_proves_nothing_is_refused(args: tuple[Any, ...], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         prove(*args)
 
@@ -114,7 +118,7 @@ def test_limit_is_known_for_three_to_twenty_runs(n: int) -> None:
         repeatability_limit_percent(n)
 
 
-def conditions() -> tuple[np.ndarray, np.ndarray]:
+def conditions() -> tuple[FloatArray, FloatArray]:
     flow, kv = np.meshgrid([1.0, 2.0, 4.0], [50.0, 150.0, 400.0])
     return flow.ravel(), kv.ravel()
 
@@ -137,7 +141,7 @@ def test_curve_finds_the_terms_that_are_there(truth: tuple[float, float, float])
         + truth[2] / (flow * kv)
         + np.random.default_rng(4).normal(0.0, 0.02, flow.size)
     )
-    curve = fit_curve(k, flow, kv)
+    curve = fit_curve(k.tolist(), flow.tolist(), kv.tolist())
     for q, v in ((1.0, 50.0), (3.0, 100.0), (4.0, 400.0)):
         k_true = truth[0] + truth[1] / v + truth[2] / (q * v)
         assert curve.k_factor_per_l(q, v) == pytest.approx(k_true, abs=4 * curve.u_k_factor_per_l(q, v))
@@ -153,7 +157,7 @@ def test_two_provings_alike_in_viscosity_cannot_prove_its_effect() -> None:
 
 def test_outside_what_was_proved() -> None:
     flow, kv = conditions()
-    curve = fit_curve(402.5 - 250.0 / kv, flow, kv)
+    curve = fit_curve((402.5 - 250.0 / kv).tolist(), flow.tolist(), kv.tolist())
     with pytest.raises(
         ValueError, match=r"flow rate is 0.5 L/min, outside the range 1 to 4 .* Prove the meter"
     ):
@@ -169,7 +173,7 @@ def test_outside_what_was_proved() -> None:
 
 def test_what_all_provings_share_does_not_average_out() -> None:
     flow, kv = conditions()
-    curve = fit_curve(402.5 - 250.0 / kv, flow, kv, u_common_rel=5e-4)
+    curve = fit_curve((402.5 - 250.0 / kv).tolist(), flow.tolist(), kv.tolist(), u_common_rel=5e-4)
     assert curve.u_k_factor_per_l(2.0, 100.0) == pytest.approx(400.0 * 5e-4, rel=1e-6)
 
 
@@ -189,6 +193,6 @@ def test_a_curve_survives_a_certificate(curve: MeterCurve) -> None:
         (([1.0] * 3, [1.0] * 3, [1.0, inf, 1.0]), "kinematic viscosity holds"),
     ],
 )
-def test_a_curve_through_too_little_is_refused(args, words: str) -> None:
+def test_a_curve_through_too_little_is_refused(args: tuple[Any, ...], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         fit_curve(*args)

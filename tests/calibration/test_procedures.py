@@ -1,3 +1,4 @@
+from collections.abc import Callable
 from math import sqrt
 
 import numpy as np
@@ -8,7 +9,7 @@ from calibration import procedures as p
 
 def test_hysteresis_finds_the_largest_difference_and_its_load() -> None:
     found = p.hysteresis([0.0, 5.0, 10.0], [0.0, 5.000, 10.0], [0.0005, 5.002, 10.0])
-    assert (found.difference_kg, found.at_kg) == (pytest.approx(0.002), 5.0)
+    assert (found.difference_kg, found.at_kg) == pytest.approx((0.002, 5.0))
     assert found.u_kg == pytest.approx(0.002 / (2 * sqrt(3)))
     below = p.hysteresis([5.0], [5.0], [4.997])
     assert below.difference_kg == pytest.approx(-0.003)
@@ -22,8 +23,8 @@ def test_u_of_hysteresis_is_that_of_a_uniform_branch() -> None:
 
 def test_repeatability() -> None:
     found = p.repeatability([5.000, 5.001, 4.999])
-    assert (found.n, found.mean_kg) == (3, pytest.approx(5.0))
-    assert (found.sd_kg, found.range_kg) == (pytest.approx(0.001), pytest.approx(0.002))
+    assert (found.n, found.mean_kg) == pytest.approx((3, 5.0))
+    assert (found.sd_kg, found.range_kg) == pytest.approx((0.001, 0.002))
 
 
 def test_corner_load() -> None:
@@ -80,6 +81,6 @@ def test_temperature_effect_with_its_uncertainty() -> None:
         ),
     ],
 )
-def test_records_that_prove_nothing_are_refused(call, words: str) -> None:
+def test_records_that_prove_nothing_are_refused(call: Callable[[], object], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         call()

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from calibration.ranges import OutOfRange, as_result, check, is_scalar
+from calibration.ranges import FloatOrArray, OutOfRange, as_result, check, is_scalar
 
 
 def test_error_carries_its_pieces_and_says_what_to_do() -> None:
@@ -16,7 +16,7 @@ def test_error_carries_its_pieces_and_says_what_to_do() -> None:
 
 
 @pytest.mark.parametrize("value", [float("nan"), np.array([1.0, float("nan")]), np.array(float("nan"))])
-def test_nan_is_outside_every_range(value: object) -> None:
+def test_nan_is_outside_every_range(value: FloatOrArray) -> None:
     with pytest.raises(ValueError, match="is nan"):
         check("x", value, -1e308, 1e308, "")
 

@@ -1,3 +1,5 @@
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import assume, given
@@ -28,7 +30,7 @@ def test_array_and_scalar_are_the_same_sum(kv100: float, ratio: float, t: float)
     one = kinematic_viscosity(kv100 * ratio, kv100, t)
     assert type(one) is float
     several = kinematic_viscosity(np.array([kv100 * ratio]), kv100, np.array([[t], [t]]))
-    assert several.shape == (2, 1)
+    assert np.shape(several) == (2, 1)
     assert several == pytest.approx(one, rel=1e-12)
 
 
@@ -44,7 +46,7 @@ def test_a_thin_liquid_uses_the_low_viscosity_term() -> None:
 @pytest.mark.parametrize(
     "args", [(15.2, 102.0, 20.0), (np.array([102.0, 15.0]), 15.2, 20.0), (15.2, 15.2, 20.0)]
 )
-def test_swapped_points_are_refused(args) -> None:
+def test_swapped_points_are_refused(args: tuple[Any, ...]) -> None:
     with pytest.raises(ValueError, match=r"oils thin as they warm\. Check whether the two were swapped"):
         kinematic_viscosity(*args)
 

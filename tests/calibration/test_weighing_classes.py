@@ -1,4 +1,6 @@
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any, cast
 
 import pytest
 
@@ -20,7 +22,8 @@ GOOD = Findings(
 def test_a_good_pan_claims_the_finest_interval_that_all_findings_allow() -> None:
     found = claim(GOOD)
     assert found is not None
-    assert (found.weighing_class, found.interval_kg, found.intervals) == ("III", 0.001, pytest.approx(10_000))
+    assert (found.weighing_class, found.interval_kg) == ("III", 0.001)
+    assert found.intervals == pytest.approx(10_000)
     assert all(check.kept for check in found.checks)
     assert found.not_examined == ()
 
@@ -38,7 +41,7 @@ def test_a_good_pan_claims_the_finest_interval_that_all_findings_allow() -> None
         ({"hysteresis": p.hysteresis([5.0], [5.0], [5.0035])}, 0.002),
     ],
 )
-def test_each_finding_can_cost_the_claim(worse: dict, interval_kg: float) -> None:
+def test_each_finding_can_cost_the_claim(worse: dict[str, Any], interval_kg: float) -> None:
     found = claim(replace(GOOD, **worse))
     assert found is not None
     assert found.interval_kg == interval_kg
@@ -76,10 +79,10 @@ def test_every_check_holds_the_limit_it_states() -> None:
     [
         (lambda: claim(Findings(10.0, ())), "no weighing errors to judge"),
         (lambda: claim(Findings(0.0, ((0.0, 0.0),))), "maximum of the pan is 0 kg"),
-        (lambda: mpe_kg("II", 0.001, 1.0), "class is 'II', expected one of III, IIII"),
+        (lambda: mpe_kg(cast("Any", "II"), 0.001, 1.0), "class is 'II', expected one of III, IIII"),
         (lambda: mpe_kg("III", 0.0, 1.0), "verification interval is 0 kg"),
     ],
 )
-def test_nothing_to_judge_is_refused(call, words: str) -> None:
+def test_nothing_to_judge_is_refused(call: Callable[[], object], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         call()

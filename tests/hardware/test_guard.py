@@ -8,7 +8,10 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
+from subprocess import Popen
+from typing import Any
 
 import pytest
 from gpiozero.pins.mock import MockFactory
@@ -18,6 +21,7 @@ from hypothesis import strategies as st
 from hardware import guard as guard_module
 from hardware.guard import DEADLINE_S, Guard
 from hardware.pump import guard_command
+from tests.hardware.benches import GuardBench, GuardProcess
 
 SOURCE = Path(guard_module.__file__)
 
@@ -47,25 +51,17 @@ def command(folder: Path, pin_file: Path, *faults: tuple[str, str]) -> list[str]
 
 
 @pytest.fixture
-def start(guard_bench, tmp_path):
-    def start(*faults, **options):
-        process = subprocess.Popen(
-            command(tmp_path, guard_bench.pin_file, *faults),
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            bufsize=0,
-            **options,
-        )
+def start(guard_bench: GuardBench, tmp_path: Path) -> Callable[..., GuardProcess]:
+    def start(*faults: tuple[str, str], **options: Any) -> GuardProcess:
+        process = GuardProcess(command(tmp_path, guard_bench.pin_file, *faults), **options)
         guard_bench.processes.append(process)
-        assert process.stdout is not None
         assert process.stdout.readline() in (b"off\n", b"on\n")
         return process
 
     return start
 
 
-def beat(process, beats: bytes, seconds: float = 0.0) -> None:
+def beat(process: GuardProcess, beats: bytes, seconds: float = 0.0) -> None:
     """Send the first byte, then the last again and again for some seconds."""
     process.stdin.write(beats)
     end_s = time.monotonic() + seconds
@@ -74,7 +70,9 @@ def beat(process, beats: bytes, seconds: float = 0.0) -> None:
         process.stdin.write(beats[-1:])
 
 
-def stays(guard_bench, process, level: int, seconds: float, beats: bytes = b"") -> bool:
+def stays(
+    guard_bench: GuardBench, process: GuardProcess, level: int, seconds: float, beats: bytes = b""
+) -> bool:
     """Watch the pin for a while, beating all along."""
     end_s = time.monotonic() + seconds
     while time.monotonic() < end_s:
@@ -86,7 +84,7 @@ def stays(guard_bench, process, level: int, seconds: float, beats: bytes = b"") 
     return True
 
 
-def goes_off(guard_bench, limit_s: float = 1.0) -> float | None:
+def goes_off(guard_bench: GuardBench, limit_s: float = 1.0) -> float | None:
     """Get how long the pin took to go off, or None when it did not."""
     began_s = time.monotonic()
     while time.monotonic() - began_s < limit_s:
@@ -96,7 +94,7 @@ def goes_off(guard_bench, limit_s: float = 1.0) -> float | None:
     return None
 
 
-def run_pump(guard_bench, process) -> None:
+def run_pump(guard_bench: GuardBench, process: GuardProcess) -> None:
     beat(process, b"01")
     guard_bench.wait_level(1)
 
@@ -113,7 +111,7 @@ while True:
 """
 
 
-def parent_of_a_running_pump(guard_bench, *guard_line: str):
+def parent_of_a_running_pump(guard_bench: GuardBench, *guard_line: str) -> Popen[str]:
     parent = subprocess.Popen(
         [sys.executable, "-c", PARENT, *guard_line],
         stdout=subprocess.PIPE,
@@ -134,7 +132,9 @@ def parent_of_a_running_pump(guard_bench, *guard_line: str):
         ((NO_DEADLINE, NO_END_OF_INPUT), False),
     ],
 )
-def test_off_after_the_parent_is_killed(guard_bench, tmp_path, faults, goes):
+def test_off_after_the_parent_is_killed(
+    guard_bench: GuardBench, tmp_path: Path, faults: Any, goes: bool
+) -> None:
     parent = parent_of_a_running_pump(guard_bench, *command(tmp_path, guard_bench.pin_file, *faults))
     guard_pid = child_of(parent.pid)
     os.kill(parent.pid, signal.SIGKILL)
@@ -148,7 +148,7 @@ def test_off_after_the_parent_is_killed(guard_bench, tmp_path, faults, goes):
 
 
 @pytest.mark.parametrize(("faults", "goes"), [((), True), ((NO_DEADLINE,), False)])
-def test_off_when_the_parent_hangs(guard_bench, tmp_path, faults, goes):
+def test_off_when_the_parent_hangs(guard_bench: GuardBench, tmp_path: Path, faults: Any, goes: bool) -> None:
     parent = parent_of_a_running_pump(guard_bench, *command(tmp_path, guard_bench.pin_file, *faults))
     os.kill(parent.pid, signal.SIGSTOP)
     took_s = goes_off(guard_bench)
@@ -172,7 +172,9 @@ def guard_alive(pid: int) -> bool:
 
 
 @pytest.mark.parametrize(("faults", "goes"), [((), True), ((BAD_IGNORED,), False)])
-def test_a_bad_byte_switches_off(guard_bench, start, faults, goes):
+def test_a_bad_byte_switches_off(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess], faults: Any, goes: bool
+) -> None:
     process = start(*faults)
     run_pump(guard_bench, process)
     beat(process, b"x1")
@@ -185,7 +187,9 @@ def test_a_bad_byte_switches_off(guard_bench, start, faults, goes):
 
 
 @pytest.mark.parametrize(("faults", "resumes"), [((), False), ((STAYS_ARMED,), True)])
-def test_never_resumes_by_itself_after_a_late_beat(guard_bench, start, faults, resumes):
+def test_never_resumes_by_itself_after_a_late_beat(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess], faults: Any, resumes: bool
+) -> None:
     process = start(*faults)
     run_pump(guard_bench, process)
     guard_bench.wait_level(0)
@@ -194,13 +198,17 @@ def test_never_resumes_by_itself_after_a_late_beat(guard_bench, start, faults, r
         run_pump(guard_bench, process)
 
 
-def test_does_not_start_on_a_run_beat_alone(guard_bench, start):
+def test_does_not_start_on_a_run_beat_alone(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess]
+) -> None:
     process = start()
     assert stays(guard_bench, process, 0, 0.4, beats=b"1")
 
 
 @pytest.mark.parametrize(("faults", "resumes"), [((), False), ((OLD_BEATS_OBEYED,), True)])
-def test_beats_that_piled_up_while_the_guard_was_held_up_are_dropped(guard_bench, start, faults, resumes):
+def test_beats_that_piled_up_while_the_guard_was_held_up_are_dropped(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess], faults: Any, resumes: bool
+) -> None:
     process = start(*faults)
     run_pump(guard_bench, process)
     os.kill(process.pid, signal.SIGSTOP)
@@ -219,7 +227,9 @@ def test_beats_that_piled_up_while_the_guard_was_held_up_are_dropped(guard_bench
 
 
 @pytest.mark.parametrize(("faults", "refused"), [((), True), ((NO_LOCK,), False)])
-def test_a_second_guard_on_the_same_pin_refuses(guard_bench, start, tmp_path, faults, refused):
+def test_a_second_guard_on_the_same_pin_refuses(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess], tmp_path: Path, faults: Any, refused: bool
+) -> None:
     first = start(*faults)
     line = command(tmp_path, guard_bench.pin_file, *faults)
     second = subprocess.run(line, input=b"", capture_output=True, timeout=10, check=False)
@@ -230,7 +240,9 @@ def test_a_second_guard_on_the_same_pin_refuses(guard_bench, start, tmp_path, fa
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
-def test_a_signal_switches_off_and_ends(guard_bench, start, number):
+def test_a_signal_switches_off_and_ends(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess], number: Any
+) -> None:
     process = start()
     run_pump(guard_bench, process)
     process.send_signal(number)
@@ -238,7 +250,9 @@ def test_a_signal_switches_off_and_ends(guard_bench, start, number):
     assert guard_bench.level() == 0
 
 
-def test_without_its_signal_handler_the_pin_would_stay_on(guard_bench, start):
+def test_without_its_signal_handler_the_pin_would_stay_on(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess]
+) -> None:
     process = start(NO_SIGNAL)
     run_pump(guard_bench, process)
     process.send_signal(signal.SIGTERM)
@@ -246,7 +260,9 @@ def test_without_its_signal_handler_the_pin_would_stay_on(guard_bench, start):
     assert guard_bench.level() == 1
 
 
-def test_the_end_of_input_switches_off_and_ends(guard_bench, start):
+def test_the_end_of_input_switches_off_and_ends(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess]
+) -> None:
     process = start()
     run_pump(guard_bench, process)
     process.stdin.close()
@@ -254,7 +270,9 @@ def test_the_end_of_input_switches_off_and_ends(guard_bench, start):
     assert guard_bench.level() == 0
 
 
-def test_a_killed_guard_leaves_the_pin_on_and_the_one_shot_switches_it_off(guard_bench, start):
+def test_a_killed_guard_leaves_the_pin_on_and_the_one_shot_switches_it_off(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess]
+) -> None:
     process = start()
     run_pump(guard_bench, process)
     process.kill()
@@ -266,7 +284,9 @@ def test_a_killed_guard_leaves_the_pin_on_and_the_one_shot_switches_it_off(guard
 
 
 @pytest.mark.parametrize(("faults", "named"), [((), True), ((NO_READ_BACK,), False)])
-def test_a_pin_that_does_not_go_off_is_named(guard_bench, start, faults, named):
+def test_a_pin_that_does_not_go_off_is_named(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess], faults: Any, named: bool
+) -> None:
     process = start(*faults)
     run_pump(guard_bench, process)
     guard_bench.stick(1)
@@ -280,7 +300,9 @@ def test_a_pin_that_does_not_go_off_is_named(guard_bench, start, faults, named):
         assert reports.count(b"stuck") == 2, "once for all the beats, once on the way out"
 
 
-def test_a_pin_that_comes_loose_again_needs_a_clear_and_an_off_beat(guard_bench, start):
+def test_a_pin_that_comes_loose_again_needs_a_clear_and_an_off_beat(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess]
+) -> None:
     process = start()
     guard_bench.stick(2)
     beat(process, b"01", 0.1)
@@ -291,7 +313,9 @@ def test_a_pin_that_comes_loose_again_needs_a_clear_and_an_off_beat(guard_bench,
 
 
 @pytest.mark.parametrize(("faults", "goes"), [((), True), ((BLOCKING_REPORTS,), False)])
-def test_reports_that_nobody_reads_do_not_hold_up_the_stop(guard_bench, start, faults, goes):
+def test_reports_that_nobody_reads_do_not_hold_up_the_stop(
+    guard_bench: GuardBench, start: Callable[..., GuardProcess], faults: Any, goes: bool
+) -> None:
     process = start(*faults)
     os.set_blocking(process.stdin.fileno(), False)
     end_s = time.monotonic() + 20.0
@@ -318,12 +342,12 @@ def test_reports_that_nobody_reads_do_not_hold_up_the_stop(guard_bench, start, f
             process.wait(1)
 
 
-def guard_is_blocked(process) -> bool:
+def guard_is_blocked(process: GuardProcess) -> bool:
     """Whether it waits in a write to a full pipe."""
     return "pipe_write" in Path(f"/proc/{process.pid}/wchan").read_text() or sleeping_long(process)
 
 
-def sleeping_long(process) -> bool:
+def sleeping_long(process: GuardProcess) -> bool:
     def ticks() -> str:
         fields = Path(f"/proc/{process.pid}/stat").read_text().rsplit(")", 1)[1].split()
         return f"{fields[11]} {fields[12]}"
@@ -333,7 +357,7 @@ def sleeping_long(process) -> bool:
     return ticks() == before
 
 
-def test_runs_as_a_module_and_refuses_wrong_use():
+def test_runs_as_a_module_and_refuses_wrong_use() -> None:
     module = [sys.executable, "-m", "hardware.guard"]
     pulled_up = subprocess.run(
         [*module, "--pin", "4"], capture_output=True, text=True, timeout=20, check=False
@@ -345,7 +369,7 @@ def test_runs_as_a_module_and_refuses_wrong_use():
 
 
 @pytest.mark.skipif(any(Path("/dev").glob("gpiochip*")), reason="this machine has GPIO: the pin may open")
-def test_without_a_pi_a_gpio_pin_is_refused_with_what_to_do(tmp_path):
+def test_without_a_pi_a_gpio_pin_is_refused_with_what_to_do(tmp_path: Path) -> None:
     done = subprocess.run(
         [*guard_command(pin=22)], cwd=tmp_path, capture_output=True, text=True, timeout=20, check=False
     )
@@ -354,20 +378,20 @@ def test_without_a_pi_a_gpio_pin_is_refused_with_what_to_do(tmp_path):
     assert "extra [pi]" in done.stderr
 
 
-def test_a_pin_file_that_cannot_be_opened_is_named(tmp_path):
+def test_a_pin_file_that_cannot_be_opened_is_named(tmp_path: Path) -> None:
     line = guard_command(pin_file=tmp_path / "missing" / "pump.pin")
     done = subprocess.run(line, capture_output=True, text=True, timeout=20, check=False)
     assert done.returncode == 1
     assert "cannot be opened: No such file or directory" in done.stderr
 
 
-def test_the_gpio_pin_is_written_and_read_back(monkeypatch):
+def test_the_gpio_pin_is_written_and_read_back(monkeypatch: pytest.MonkeyPatch) -> None:
     """The Pi's pin class on gpiozero's mock pins: active high, off when claimed, refused a second time."""
     import types
 
     factory = MockFactory()
     fake = types.ModuleType("gpiozero.pins.lgpio")
-    fake.LGPIOFactory = lambda: factory
+    vars(fake)["LGPIOFactory"] = lambda: factory
     monkeypatch.setitem(sys.modules, "gpiozero.pins.lgpio", fake)
     pin = guard_module.GpioPin(22)
     assert factory.pin(22).function == "output"
@@ -382,13 +406,14 @@ def test_the_gpio_pin_is_written_and_read_back(monkeypatch):
 
 
 class MemoryPin:
-    def __init__(self):
-        self.level, self.stuck = 0, None
+    def __init__(self) -> None:
+        self.level = 0
+        self.stuck: int | None = None
 
-    def write(self, level):
+    def write(self, level: int) -> None:
         self.level = level
 
-    def read(self):
+    def read(self) -> int:
         return self.level if self.stuck is None else self.stuck
 
 
@@ -397,7 +422,7 @@ EVENTS = st.lists(st.sampled_from(["0", "1", "R", "x", "late", "stick on", "stic
 
 @settings(max_examples=300, deadline=None)
 @given(EVENTS)
-def test_the_rule_switches_on_only_after_an_off_beat_since_the_last_trouble(events):
+def test_the_rule_switches_on_only_after_an_off_beat_since_the_last_trouble(events: list[str]) -> None:
     """Against a model that is a sentence: the pump was told 0 since the last trouble, then 1."""
     pin = MemoryPin()
     reports: list[str] = []
@@ -452,7 +477,7 @@ class FittedGuard:
         return self.pump.level, self.fine.level, self.cutoff.level
 
 
-def test_the_second_contact_is_closed_only_while_the_guard_is_armed():
+def test_the_second_contact_is_closed_only_while_the_guard_is_armed() -> None:
     fitted = FittedGuard()
     assert fitted.beat() == (0, 0, 0)
     assert fitted.beat("1") == (0, 0, 0), "not armed yet"
@@ -468,7 +493,7 @@ def test_the_second_contact_is_closed_only_while_the_guard_is_armed():
     assert fitted.beat() == (0, 0, 0)
 
 
-def test_a_trip_opens_the_second_contact_until_a_person_clears_it():
+def test_a_trip_opens_the_second_contact_until_a_person_clears_it() -> None:
     fitted = FittedGuard()
     assert fitted.beat("0", "1", "T") == (0, 0, 0)
     assert fitted.words[-1] == "tripped"
@@ -477,14 +502,14 @@ def test_a_trip_opens_the_second_contact_until_a_person_clears_it():
     assert fitted.beat("0", "1") == (1, 0, 1)
 
 
-def test_a_trip_without_a_second_contact_is_an_off():
+def test_a_trip_without_a_second_contact_is_an_off() -> None:
     fitted = FittedGuard(cutoff=False)
     assert fitted.beat("0", "1", "T") == (0, 0, 0)
     assert fitted.beat("1") == (0, 0, 0), "and disarms"
     assert fitted.beat("0", "1")[0] == 1
 
 
-def test_the_slow_speed_goes_with_its_beats_and_falls_with_the_pump():
+def test_the_slow_speed_goes_with_its_beats_and_falls_with_the_pump() -> None:
     fitted = FittedGuard()
     assert fitted.beat("2") == (0, 0, 0), "not armed yet"
     assert fitted.beat("0", "2") == (1, 1, 1)
@@ -492,7 +517,7 @@ def test_the_slow_speed_goes_with_its_beats_and_falls_with_the_pump():
     assert fitted.beat("2", "0") == (0, 0, 1)
 
 
-def test_the_watch_output_changes_with_every_beat_while_the_pump_runs():
+def test_the_watch_output_changes_with_every_beat_while_the_pump_runs() -> None:
     fitted = FittedGuard()
     fitted.beat("0")
     levels = []
@@ -504,7 +529,7 @@ def test_the_watch_output_changes_with_every_beat_while_the_pump_runs():
     assert fitted.watch.level == 0
 
 
-def test_a_pump_that_does_not_go_off_opens_the_second_contact():
+def test_a_pump_that_does_not_go_off_opens_the_second_contact() -> None:
     fitted = FittedGuard()
     fitted.beat("0", "1")
     fitted.pump.stuck = 1
@@ -513,19 +538,17 @@ def test_a_pump_that_does_not_go_off_opens_the_second_contact():
     assert fitted.words[-1] == "stuck"
 
 
-def test_a_second_contact_that_does_not_follow_is_named_and_keeps_the_pump_off():
+def test_a_second_contact_that_does_not_follow_is_named_and_keeps_the_pump_off() -> None:
     fitted = FittedGuard()
     fitted.cutoff.stuck = 0
     assert fitted.beat("0", "1")[0] == 0
     assert fitted.words[-1] == "stuck"
 
 
-def test_more_outputs_are_pins_of_their_own(guard_bench, tmp_path):
+def test_more_outputs_are_pins_of_their_own(guard_bench: GuardBench, tmp_path: Path) -> None:
     files = {name: tmp_path / f"{name}.pin" for name in ("fine", "cutoff", "watch")}
     line = guard_command(pin_file=guard_bench.pin_file, more=files)
-    process = subprocess.Popen(
-        line, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0
-    )
+    process = GuardProcess(line)
     guard_bench.processes.append(process)
     beat(process, b"02", 0.05)
     guard_bench.wait_level(1)
@@ -535,7 +558,7 @@ def test_more_outputs_are_pins_of_their_own(guard_bench, tmp_path):
     assert guard_bench.level() == files["cutoff"].read_bytes()[0] == files["fine"].read_bytes()[0] == 0
 
 
-def test_an_output_that_is_pulled_up_at_boot_is_refused():
+def test_an_output_that_is_pulled_up_at_boot_is_refused() -> None:
     done = subprocess.run(
         [*guard_command(pin=22, more={"cutoff": 4})], capture_output=True, text=True, timeout=20, check=False
     )

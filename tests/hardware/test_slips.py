@@ -1,23 +1,25 @@
 """One astray clock pulse, on the chip itself: the count it makes is foreseen, and never emitted."""
 
 import random
+from collections.abc import Iterable
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from hardware.slips import NEAR_COUNTS, could_be_slip, slips
+from tests.hardware.benches import Bench
 
 FULL = 8_388_607
 COUNTS = st.integers(-0x800000, 0x7FFFFF)
 
 
-def astray(bench, chooser):
+def astray(bench: Bench, chooser: random.Random) -> str:
     """Let the chip miss a pulse, or see one too many, or lose its data wire, at a random bit of the next burst."""
     chip, at, kind = bench.chip, chooser.randint(1, 24), chooser.choice(["miss", "add", "break"])
     real = type(chip)._pulse
 
-    def pulse():
+    def pulse() -> None:
         if chip._pulses == at - 1 and (chip._ready or chip._pulses > 0):
             del chip.__dict__["_pulse"]
             if kind == "miss":
@@ -28,11 +30,13 @@ def astray(bench, chooser):
                 chip.unplug()
         real(chip)
 
-    chip._pulse = pulse
+    chip.__dict__["_pulse"] = pulse
     return kind
 
 
-def emitted_around_slips(make_bench, monkeypatch, seeds, guarded):
+def emitted_around_slips(
+    make_bench: type[Bench], monkeypatch: pytest.MonkeyPatch, seeds: Iterable[int], guarded: bool
+) -> int:
     if not guarded:
         monkeypatch.setattr("hardware.loadcell.could_be_slip", lambda _count, _previous: False)
     odd, kinds = 0, set()
@@ -54,18 +58,20 @@ def emitted_around_slips(make_bench, monkeypatch, seeds, guarded):
     return odd
 
 
-def test_no_slip_reaches_a_count(make_bench, monkeypatch):
+def test_no_slip_reaches_a_count(make_bench: type[Bench], monkeypatch: pytest.MonkeyPatch) -> None:
     assert emitted_around_slips(make_bench, monkeypatch, range(300), guarded=True) == 0
 
 
-def test_without_the_look_slips_would_reach_counts(make_bench, monkeypatch):
+def test_without_the_look_slips_would_reach_counts(
+    make_bench: type[Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
     odd = emitted_around_slips(make_bench, monkeypatch, range(100), guarded=False)
     print(f"{odd} of 100 slips gave an odd count")
     assert odd > 20
 
 
 @pytest.mark.parametrize("step", [3_000, -40_000, 42_107, 250_000, -300_000])
-def test_a_real_step_loses_at_most_one_count(make_bench, step):
+def test_a_real_step_loses_at_most_one_count(make_bench: type[Bench], step: int) -> None:
     bench = make_bench(424_471)
     cell = bench.cell()
     bench.run(cell, 1.5)
@@ -79,11 +85,11 @@ def test_a_real_step_loses_at_most_one_count(make_bench, step):
 
 
 @given(COUNTS, st.integers(-NEAR_COUNTS, NEAR_COUNTS))
-def test_a_count_near_the_one_before_is_never_doubted(previous, change):
+def test_a_count_near_the_one_before_is_never_doubted(previous: int, change: int) -> None:
     assert not could_be_slip(previous + change, previous)
 
 
-def test_the_slips_of_a_word_by_hand():
+def test_the_slips_of_a_word_by_hand() -> None:
     word = 0b1010_0000_0000_0000_0000_0011
     made = set(slips(word))
     assert 0b0101_0000_0000_0000_0000_0001 in made  # the first pulse missed

@@ -3,7 +3,9 @@
 H.3 data as two public metrology packages print them; published results from memory, to the digits given.
 """
 
+from collections.abc import Mapping
 from math import inf, sqrt
+from typing import Any
 
 import numpy as np
 import pytest
@@ -56,7 +58,7 @@ def test_h1_end_gauge() -> None:
         "temperature difference": (0.0, 0.05 / sqrt(3.0), 2.0),
     }
 
-    def model(i: dict) -> float:
+    def model(i: Mapping[str, Any]) -> Any:
         expansion = i["expansion difference"] * -0.1 + i["temperature difference"] * 11.5e-6
         return i["standard"] + i["difference"] - length * expansion
 

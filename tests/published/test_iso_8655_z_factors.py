@@ -22,7 +22,7 @@ CELLS = [(t, p, z) for t, row in PRINTED.items() for p, z in zip(PRESSURES_HPA, 
 def z_factor(temperature_c: float, pressure_hpa: float) -> float:
     air = air_density(temperature_c, pressure_hpa * 100.0, 0.5)
     density = water_density(temperature_c)
-    return mass_from_indication(1.0, density, air) / density * 1000.0
+    return float(mass_from_indication(1.0, density, air) / density * 1000.0)
 
 
 @pytest.mark.parametrize(

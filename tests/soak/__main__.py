@@ -73,13 +73,15 @@ def main() -> int:
         found.append(seen)
         print(seen.line(), flush=True)
 
-    for goal, proof in (("P1", relay.p1), ("P2", relay.p2)):
+    killed: dict[str, Callable[..., Seen]] = {"P1": relay.p1, "P2": relay.p2}
+    for goal, proof in killed.items():
         if goal in wanted:
             take(on_a_relay(proof, n[goal]))
     if "P3" in wanted:
         for layer in relay.LAYERS:
             take(on_a_relay(relay.p3, n["P3"], layer))
-    for goal, proof in (("P4", relay.p4), ("P5", relay.p5), ("service", service.service)):
+    crashed: dict[str, Callable[..., Seen]] = {"P4": relay.p4, "P5": relay.p5, "service": service.service}
+    for goal, proof in crashed.items():
         if goal in wanted:
             take(on_a_relay(proof, n[goal]))
     simple = {"P6": proofs.p6, "P7": proofs.p7, "P7 clean": proofs.p7_clean, "P8": proofs.p8, "P9": proofs.p9}

@@ -13,7 +13,7 @@ from hardware.sample import Sample
 from hardware.simulated.plant import PlantSettings, SimFluid
 from hardware.simulated.supply import SupplyLine
 from station.core.state import BayState, Pump
-from station.core.step import PumpCommand, step
+from station.core.step import Effect, PumpCommand, step
 from station.filling.overrun import Overrun
 from station.given.job import JobSpec, spec_from_tables
 from station.given.pumping import PumpLine, UsualFlow
@@ -77,12 +77,16 @@ class Fill:
     room_l: float = math.inf
     usual: UsualFlow = field(default_factory=UsualFlow)
     marks: tuple[str, ...] = ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start")
-    step: Callable[[BayState, Sample], tuple[BayState, tuple]] = step
+    step: Callable[[BayState, Sample], tuple[BayState, tuple[Effect, ...]]] = step
 
     def __post_init__(self) -> None:
         density, kv40, kv100 = (
             self.spec.fresh.density_15_kg_m3, self.spec.fresh.kv40_mm2_s, self.spec.fresh.kv100_mm2_s
         )  # fmt: skip
+        if density is None or kv40 is None or kv100 is None:
+            raise ValueError(
+                f"{self.spec.fresh.name} is no lubricant with two viscosities; this line pumps those only"
+            )
         fluid = SimFluid(density, kv40, kv100)
         self.random = random.Random(self.seed)
         self.line = SupplyLine(replace(self.settings, seed=self.seed))

@@ -15,7 +15,7 @@ from station.common.evolve import evolve
 from station.core.doubts import doubts
 from station.core.interlock_table import TABLE
 from station.core.state import BayState
-from station.core.step import step
+from station.core.step import Effect, step
 from station.filling.overrun import Overrun
 from station.given.settings import Settings
 from tests.soak.fills import ZERO, Fill, fill_of, make
@@ -80,7 +80,7 @@ def off_after_s(fill: Fill, within_s: float) -> float | None:
 # --- P6 the hard-wired stop, as read back --------------------------------------------------------------------------
 
 
-def resumes(state: BayState, sample: Sample) -> tuple[BayState, tuple]:
+def resumes(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]:
     """Planted: closing the stop clears its latch."""
     state, effects = step(state, sample)
     if sample.source == "stop_open" and not sample.value:
@@ -225,7 +225,7 @@ class WallClock:
 
     back_at_s: float = 104.0
 
-    def __call__(self, state: BayState, sample: Sample) -> tuple[BayState, tuple]:
+    def __call__(self, state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]:
         t_s = sample.t_s if sample.t_s < self.back_at_s else sample.t_s - 3600.0
         return step(state, sample._replace(t_s=t_s))
 
@@ -238,15 +238,18 @@ def p9(seeds: range, rule: Callable[..., Any] = step) -> Seen:
         rng = random.Random(f"slow {seed}")
         cap_s = rng.choice((900.0, 12.0))
         fill = some_fill(seed, target_l=rng.uniform(1.6, 2.6), bay=Settings(run_longest_s=cap_s), step=rule)
+        pump, expected_l = fill.spec.pump, fill.state.spec.expected_fill_l
+        assert pump is not None
+        assert expected_l is not None
         fill.line.share = rng.choice((0.2, 0.61))
         if fill.line.share > 0.5:  # the pump is as its line says, so only its share makes it slow
             fill.line._s = replace(  # type: ignore[type-var]
                 fill.line._s,
-                pump_l_min=fill.spec.pump.flow_l_min,
-                pump_kv_half_mm2_s=fill.spec.pump.kv_half_mm2_s,
+                pump_l_min=pump.flow_l_min,
+                pump_kv_half_mm2_s=pump.kv_half_mm2_s,
             )
-        can = fill.spec.pump.flow_at_l_min(fill.kv)
-        limit_s = min(1.5 * (fill.state.spec.expected_fill_l / can * 60.0 + 2.0), cap_s)
+        can = pump.flow_at_l_min(fill.kv)
+        limit_s = min(1.5 * (expected_l / can * 60.0 + 2.0), cap_s)
         fill.hold()
         fill.run(0.1)
         off = off_after_s(fill, 2.0 * limit_s + 5.0)

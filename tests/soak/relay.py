@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from hardware import guard as guard_module
 from hardware.errors import GuardError
@@ -38,7 +39,7 @@ class Relay:
     timer_s: float | None = None
     faults: tuple[Fault, ...] = ()
     mirror: Path | None = None
-    started: list[subprocess.Popen] = field(default_factory=list)
+    started: list[subprocess.Popen[bytes]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.path = self.folder / "relay"
@@ -230,7 +231,7 @@ def p2(folder: Path, trials: int, beats: str = "loop") -> Seen:
     return seen
 
 
-LAYERS = {
+LAYERS: dict[str, dict[str, Any]] = {
     "strict release": {"release": "strict"},
     "one-shot after the service": {"release": "persistent"},
     "hardware timer 0.5 s": {"release": "persistent", "timer_s": 0.5},

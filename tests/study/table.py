@@ -62,7 +62,7 @@ def _error(row: Row, figure: str) -> float:
 
 
 def _covered(row: Row, figure: str) -> bool:
-    return abs(_error(row, figure)) <= row[f"{figure}_u95_l"]
+    return abs(_error(row, figure)) <= float(row[f"{figure}_u95_l"])
 
 
 def ideal_undecided(rows: Sequence[Row], draws: int = 200) -> float:

@@ -1,5 +1,7 @@
 """The study's short seeded form, and the statistics that its tables rest on."""
 
+from pathlib import Path
+
 import pytest
 
 from tests.study import compare, plots, table
@@ -11,11 +13,11 @@ SEEDS = range(FIRST, FIRST + 36)
 
 
 @pytest.fixture(scope="module")
-def rows() -> list[dict]:
+def rows() -> list[table.Row]:
     return [play(seed) for seed in SEEDS]
 
 
-def test_a_short_study_meets_what_so_few_jobs_can_show(rows: list[dict]) -> None:
+def test_a_short_study_meets_what_so_few_jobs_can_show(rows: list[table.Row]) -> None:
     """Of 36, 32 within where the goal is 95 %: fewer has a chance of 3 %; a bias would show at once."""
     print(table.text(rows))
     for figure in ("drained", "filled"):
@@ -39,7 +41,7 @@ def test_a_short_study_meets_what_so_few_jobs_can_show(rows: list[dict]) -> None
     assert len(wrong) <= 1
 
 
-def test_pictures_and_table_are_written(rows: list[dict], tmp_path) -> None:
+def test_pictures_and_table_are_written(rows: list[table.Row], tmp_path: Path) -> None:
     written = plots.write(rows, tmp_path)
     assert len(written) == 5
     assert all(path.read_text(encoding="utf-8").count("<circle") > 15 for path in written)
@@ -52,7 +54,7 @@ def test_pictures_and_table_are_written(rows: list[dict], tmp_path) -> None:
 )
 def test_exact_limits_of_a_share(hits: int, n: int, low: float, high: float) -> None:
     """Source: binomial exact limits as in common tables (0 of 10: 30.85 %; 1 of 10: 0.25 to 44.50 %), from memory."""
-    assert table.clopper_pearson(hits, n) == (pytest.approx(low, abs=6e-5), pytest.approx(high, abs=6e-5))
+    assert table.clopper_pearson(hits, n) == pytest.approx((low, high), abs=6e-5)
 
 
 def test_the_estimator_that_was_kept_is_the_better_one() -> None:

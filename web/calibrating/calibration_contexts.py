@@ -201,7 +201,7 @@ def k_factor_per_l(run: Mapping[str, Any], fluid: Dense | None) -> float | None:
     """Pulses per litre of one run at its own temperature; the certificate states the same figure per run."""
     if fluid is None:
         return None
-    volume_l = run["mass_kg"] / fluid.density_kg_m3(run["temperature_c"]) * 1000.0
+    volume_l = float(run["mass_kg"] / fluid.density_kg_m3(run["temperature_c"]) * 1000.0)
     return float(run["pulses"]) / volume_l
 
 
