@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from math import inf, isfinite, sqrt
+from math import inf, isfinite, isinf, sqrt
 from typing import Any, Final
 
 from calibration.buoyancy import REFERENCE_DENSITY_KG_M3
@@ -78,6 +78,15 @@ class Budget:
         return cls(**{name: data[name] for name in names}, dof=dof, terms=terms)
 
 
+def expanded(u: float, dof: float = inf) -> float:
+    """U95 of a standard uncertainty: 95 % coverage by Student's t, everywhere in the house (JCGM 100, G.3.4)."""
+    if isinf(dof):
+        return NORMAL_95 * u
+    from GTC import reporting
+
+    return float(reporting.k_factor(dof, CONFIDENCE_PERCENT)) * u
+
+
 def preload() -> None:
     """Load the metrology library now, so that the first budget of a job does not wait for it."""
     import GTC  # noqa: F401  (the import is the purpose)
@@ -88,6 +97,7 @@ def weighed_model(density_kg_m3: float, density_reference_kg_m3: float) -> Model
 
     def model(i: Mapping[str, Any]) -> Any:
         mass = i["indication"] * i["scale slope"] + i["creep and drift"]
+        mass = mass + i["nonlinearity"] + i["cell temperature"] + i["zero wander"]
         density, air = density_kg_m3 * i["fluid density"], i["air density"]
         lift = (1.0 - air / REFERENCE_DENSITY_KG_M3) / (1.0 - air / density)
         return 1000.0 * mass * lift / (density_reference_kg_m3 * i["fluid density"])
@@ -99,8 +109,8 @@ def metered_model(volume_reference_l: float, expansion_per_c: float) -> Model:
     """Litres at the reference temperature from the inputs that `metered` names."""
 
     def model(i: Mapping[str, Any]) -> Any:
-        volume = (volume_reference_l + i["pulse count"]) * i["K-factor"]
-        return volume * (1.0 - expansion_per_c * i["fluid temperature"])
+        volume = (volume_reference_l + i["pulse count"]) * i["K-factor"] * i["slip"] * i["meter body"]
+        return volume * (1.0 - expansion_per_c * i["fluid temperature"]) * i["fluid expansion"]
 
     return model
 
@@ -114,6 +124,9 @@ def weighed_inputs(
     u_density_rel: float,
     air_density_kg_m3: float,
     u_air_density_kg_m3: float,
+    u_linearity_kg: float = 0.0,
+    u_cell_temperature_kg: float = 0.0,
+    u_wander_kg: float = 0.0,
     dof_indication: float = inf,
     dof_slope: float = inf,
 ) -> Inputs:
@@ -122,6 +135,9 @@ def weighed_inputs(
         "indication": (indicated_kg, u_indication_kg, dof_indication),
         "scale slope": (1.0, u_slope_rel, dof_slope),
         "creep and drift": (0.0, u_creep_kg, inf),
+        "nonlinearity": (0.0, u_linearity_kg, inf),
+        "cell temperature": (0.0, u_cell_temperature_kg, inf),
+        "zero wander": (0.0, u_wander_kg, inf),
         "fluid density": (1.0, u_density_rel, inf),
         "air density": (air_density_kg_m3, u_air_density_kg_m3, inf),
     }
@@ -138,6 +154,9 @@ def drained(
     u_density_rel: float,
     air_density_kg_m3: float,
     u_air_density_kg_m3: float = 0.01,
+    u_linearity_kg: float = 0.0,
+    u_cell_temperature_kg: float = 0.0,
+    u_wander_kg: float = 0.0,
     dof_indication: float = inf,
     dof_slope: float = inf,
     quantity: str = "drained",
@@ -146,6 +165,8 @@ def drained(
 
     V = 1000 W (1 - ra/8000) / (1 - ra/rho_T) / rho_ref with W the indicated kg, densities in kg/m³. The
     density's relative uncertainty is one input for rho_T and rho_ref, since both come from one value.
+    u_linearity_kg: what the line misses between its known masses. u_cell_temperature_kg: zero and slope of a cell that
+    warms. u_wander_kg: of its zero from the first weighing to the second.
     Raises ValueError for a negative or not finite uncertainty or a density that is not positive.
     """
     for name, density in (("density", density_kg_m3), ("reference density", density_reference_kg_m3)):
@@ -159,6 +180,9 @@ def drained(
         u_density_rel=u_density_rel,
         air_density_kg_m3=air_density_kg_m3,
         u_air_density_kg_m3=u_air_density_kg_m3,
+        u_linearity_kg=u_linearity_kg,
+        u_cell_temperature_kg=u_cell_temperature_kg,
+        u_wander_kg=u_wander_kg,
         dof_indication=dof_indication,
         dof_slope=dof_slope,
     )
@@ -172,16 +196,24 @@ def metered(
     u_k_rel: float,
     expansion_per_c: float,
     u_temperature_c: float,
+    u_slip_rel: float = 0.0,
+    u_body_rel: float = 0.0,
+    u_expansion_rel: float = 0.0,
     dof_k: float = inf,
 ) -> Budget:
     """Budget in litres at the reference temperature for a volume counted by the meter.
 
     volume_reference_l already carries K-factor and temperature correction; expansion_per_c is the
-    fluid's volume expansion in 1/K. Raises ValueError for a negative or not finite uncertainty.
+    fluid's volume expansion in 1/K. u_slip_rel: what flow and viscosity may have done to the K-factor. u_body_rel: of
+    the meter's own expansion. u_expansion_rel: of the temperature correction, for the doubt in the fluid's expansion.
+    Raises ValueError for a negative or not finite uncertainty.
     """
     inputs = {
         "pulse count": (0.0, u_pulses_l, inf),
         "K-factor": (1.0, u_k_rel, dof_k),
+        "slip": (1.0, u_slip_rel, inf),
+        "meter body": (1.0, u_body_rel, inf),
+        "fluid expansion": (1.0, u_expansion_rel, inf),
         "fluid temperature": (0.0, u_temperature_c, inf),
     }
     return propagate("metered", "L", inputs, metered_model(volume_reference_l, expansion_per_c))

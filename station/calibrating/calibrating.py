@@ -10,7 +10,7 @@ from calibration import certificates, drift, loadcell, meter, procedures
 from calibration.certificates import Certificate, Reference
 from calibration.fluid import Fluid
 from calibration.weighing_classes import Findings, claim
-from calibration.weighing_uncertainty import weighing_uncertainty
+from calibration.weighing_uncertainty import WeighingUncertainty, weighing_uncertainty
 from station.errors import InputError
 from station.given.lines import MeterLine, PanLine
 
@@ -134,7 +134,7 @@ def pan_certificate(readings: Sequence[Reading], form: Form) -> Certificate:
     doubt = weighing_uncertainty(fit, findings)
     creep_at_kg = max((r.load_kg for r in readings if r.step == "creep"), default=heaviest)
     result["line"] = vars(
-        _line(fit, [r.sd_counts for r in readings], doubt, doubt.u_creep_kg / creep_at_kg, findings)
+        _line(fit, [r.sd_counts for r in readings], doubt, doubt.u_creep_kg / creep_at_kg)
     ) | {"dof_slope": doubt.dof_slope if math.isfinite(doubt.dof_slope) else None}
     data = {
         "step": [r.step for r in readings],
@@ -153,9 +153,9 @@ ROUNDING_COUNTS = 1.0 / math.sqrt(12.0)
 
 
 def _line(
-    fit: loadcell.LoadCellFit, noises: Sequence[float], doubt: Any, creep_rel: float, findings: Findings
+    fit: loadcell.LoadCellFit, noises: Sequence[float], doubt: WeighingUncertainty, creep_rel: float
 ) -> PanLine:
-    """The fit as a job uses it: from its zero, in counts. A creep that was not examined keeps the usual doubt."""
+    """The fit as a job uses it: from its zero, in counts."""
     b0, b1, *rest = (float(c) for c in fit.coefficients)
     b2 = rest[0] if rest else 0.0
     zero = -b0 / b1
@@ -166,7 +166,7 @@ def _line(
         kg_per_count=b1 + 2.0 * zero * b2,
         u_rel=doubt.u_slope_rel,
         noise_counts=max(fmean(noises), ROUNDING_COUNTS),
-        creep_rel=creep_rel if findings.creep is not None else PanLine.creep_rel,
+        creep_rel=creep_rel,
         kg_per_count2=b2,
         u_indication_kg=doubt.u_indication_kg,
         dof_slope=doubt.dof_slope,

@@ -42,14 +42,35 @@ def test_drained_terms_are_sensitivity_times_uncertainty() -> None:
 
 
 def test_metered_terms() -> None:
-    b = budget.metered(**METERED, dof_k=4)
+    b = budget.metered(**METERED, u_slip_rel=0.002, u_body_rel=0.001, u_expansion_rel=0.0005, dof_k=4)
     assert b.value == 2.9
     assert parts(b) == {
         "K-factor": pytest.approx(2.9 * 0.0015),
         "pulse count": pytest.approx(0.0015),
+        "slip": pytest.approx(2.9 * 0.002),
+        "meter body": pytest.approx(2.9 * 0.001),
+        "fluid expansion": pytest.approx(2.9 * 0.0005),
         "fluid temperature": pytest.approx(2.9 * 7.4e-4 * 0.5),
     }
-    assert {t.name: t.dof for t in b.terms} == {"K-factor": 4, "pulse count": inf, "fluid temperature": inf}
+    assert {t.name for t in b.terms if t.dof == 4} == {"K-factor"}
+
+
+def test_what_a_cell_does_by_itself_is_in_grams_of_the_result() -> None:
+    b = budget.drained(**WEIGHED, u_linearity_kg=0.002, u_cell_temperature_kg=0.0012, u_wander_kg=0.0004)
+    per_kg = b.value / 2.5
+    found = parts(b)
+    assert found["nonlinearity"] == pytest.approx(per_kg * 0.002, rel=1e-9)
+    assert found["cell temperature"] == pytest.approx(per_kg * 0.0012, rel=1e-9)
+    assert found["zero wander"] == pytest.approx(per_kg * 0.0004, rel=1e-9)
+
+
+def test_expanded_is_the_coverage_that_a_budget_states() -> None:
+    """Student's t for 95 %: 2.776 at 4, 2.228 at 10 degrees of freedom (JCGM 100, table G.2)."""
+    assert budget.expanded(1.0, 4.0) == pytest.approx(2.78, abs=0.005)
+    assert budget.expanded(1.0, 10.0) == pytest.approx(2.23, abs=0.005)
+    assert budget.expanded(1.0) == pytest.approx(1.96, abs=1e-4)
+    b = budget.metered(**METERED, dof_k=4)
+    assert budget.expanded(b.u, b.dof) == pytest.approx(b.u95, rel=1e-12)
 
 
 def test_filled_is_the_difference_with_every_term_of_both() -> None:

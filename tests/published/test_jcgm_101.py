@@ -41,10 +41,18 @@ def test_drained_budget_is_confirmed(indicated_kg: float) -> None:
 
 def test_metered_budget_is_confirmed() -> None:
     b = budget.metered(
-        volume_reference_l=2.9, u_pulses_l=0.0015, u_k_rel=0.0015, expansion_per_c=7.4e-4, u_temperature_c=0.5
+        volume_reference_l=2.9,
+        u_pulses_l=0.0015,
+        u_k_rel=0.0015,
+        expansion_per_c=7.4e-4,
+        u_temperature_c=0.5,
+        u_slip_rel=0.002,
+        u_body_rel=0.0005,
+        u_expansion_rel=0.0005,
     )
     inputs = {
-        "pulse count": (0.0, 0.0015, inf), "K-factor": (1.0, 0.0015, inf), "fluid temperature": (0.0, 0.5, inf)
+        "pulse count": (0.0, 0.0015, inf), "K-factor": (1.0, 0.0015, inf), "fluid temperature": (0.0, 0.5, inf),
+        "slip": (1.0, 0.002, inf), "meter body": (1.0, 0.0005, inf), "fluid expansion": (1.0, 0.0005, inf),
     }  # fmt: skip
     found = montecarlo.propagate(inputs, budget.metered_model(2.9, 7.4e-4), trials=1_000_000)
     assert b.u == pytest.approx(found.sd, rel=0.005)
