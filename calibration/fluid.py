@@ -26,6 +26,8 @@ from calibration.ranges import check_scalar
 from calibration.viscosity import kinematic_viscosity
 
 KINDS: Final = ("lubricant", "water", "linear", "tabulated")
+ORIGINS: Final = ("measured", "data sheet", "grade", "unknown")
+"""Where a density comes from, the best known first."""
 
 # Assumption: a data sheet's or hydrometer's density with no stated uncertainty is taken to be good to
 # 0.1 % (about 0.9 kg/m³ in 880), one standard uncertainty. A measured one should say so.
@@ -48,7 +50,7 @@ _OPTIONAL: Final = {
     "linear": ("kv40_mm2_s", "kv100_mm2_s", "valid_c"),
     "tabulated": ("kv40_mm2_s", "kv100_mm2_s", "viscosities_mm2_s"),
 }
-_COMMON: Final = ("kind", "name", "grade", "u_density_kg_m3")
+_COMMON: Final = ("kind", "name", "grade", "u_density_kg_m3", "density_origin")
 _NUMBERS: Final = (
     "density_15_kg_m3", "density_kg_m3", "at_c", "expansion_per_c", "kv40_mm2_s", "kv100_mm2_s",
     "u_density_kg_m3",
@@ -78,6 +80,7 @@ class Fluid:
     kv40_mm2_s: float | None = None
     kv100_mm2_s: float | None = None
     u_density_kg_m3: float | None = None
+    density_origin: str | None = None
     _oil: density.Lubricant | None = field(default=None, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -196,6 +199,10 @@ def _value(key: str, value: Any) -> Any:
 def _check(fluid: Fluid) -> None:
     if fluid.kind not in KINDS:
         raise ValueError(f"fluid key 'kind' is {fluid.kind!r}, expected one of {', '.join(KINDS)}.")
+    if fluid.density_origin is not None and fluid.density_origin not in ORIGINS:
+        raise ValueError(
+            f"fluid key 'density_origin' is {fluid.density_origin!r}, expected one of {', '.join(ORIGINS)}."
+        )
     table = fluid.to_table()
     allowed = (*_COMMON, *_REQUIRED[fluid.kind], *_OPTIONAL[fluid.kind])
     for key in table:

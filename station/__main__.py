@@ -158,7 +158,8 @@ def _live_in(zone: tzinfo) -> None:
 
 
 def _rehearse(options: argparse.Namespace) -> int:
-    from station.rehearsing.rehearse import read_scenario, rehearse
+    from station.rehearsing.rehearse import rehearse
+    from station.rehearsing.scenario import read_scenario
 
     rehearsal = rehearse(read_scenario(options.scenario), options.seed)
     _print(rehearsal.report(), rehearsal.state.spec.labels, options.json)

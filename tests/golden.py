@@ -15,7 +15,8 @@ from station.core.replay import replay
 from station.figures import balance
 from station.given import recording
 from station.given.job import read_job
-from station.rehearsing.rehearse import read_scenario, rehearse
+from station.rehearsing.rehearse import rehearse
+from station.rehearsing.scenario import read_scenario
 
 DATA = Path(__file__).parent / "data"
 GOLDEN = DATA / "golden"

@@ -1,6 +1,5 @@
 """Is this station fit to measure? One finding per thing that a job stands on."""
 
-import math
 import os
 import shutil
 import time
@@ -9,7 +8,6 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
-from calibration.fluid import Fluid
 from calibration.grades import doubt_about_grade
 from calibration.viscosity_index import doubt_about_viscosities
 from hardware.errors import HardwareError
@@ -45,22 +43,7 @@ def examine(config: BayConfig, open_engine: Callable[[], tuple[Any, Callable[[],
 
 
 def _calibration(config: BayConfig) -> list[Finding]:
-    found = []
-    for table, keys in (
-        ("pan", ("zero_count", "kg_per_count", "u_rel", "noise_counts")),
-        ("meter", ("k_factor_per_l", "u_rel")),
-    ):
-        values = config.tables[table]
-        wrong = [
-            key
-            for key in keys
-            if isinstance(values.get(key), bool)
-            or not isinstance(values.get(key), int | float)
-            or not math.isfinite(values[key])
-        ]
-        text = f"[{table}] lacks a number for {', '.join(wrong)}; calibrate it." if wrong else "line present"
-        found.append(Finding(f"{table} calibration", not wrong, text))
-    return [*found, *_fluids(config)]
+    return _fluids(config)
 
 
 def _fluids(config: BayConfig) -> list[Finding]:
@@ -68,8 +51,7 @@ def _fluids(config: BayConfig) -> list[Finding]:
     if not config.fluids:
         return [Finding("fluids", False, "none; add [fluid.…]")]
     names, found = [], []
-    for key, table in config.fluids.items():
-        fluid = Fluid.from_table(table)
+    for key, fluid in config.fluids.items():
         names.append(f"{key} {fluid.density_kg_m3(20.0):.1f} kg/m³")
         if fluid.kv40_mm2_s is None or fluid.kv100_mm2_s is None:
             continue

@@ -502,5 +502,4 @@ class Engine(Records):
         sample = self._latest.get("pan")
         if sample is None or self._desk.t_s - sample.t_s > 2.0:
             return None
-        line = self.config.tables["pan"]
-        return float((sample.value - line["zero_count"]) * line["kg_per_count"] * 1000.0)
+        return self.config.pan.indicated_kg(float(sample.value)) * 1000.0

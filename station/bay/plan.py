@@ -3,11 +3,21 @@
 from collections.abc import Mapping
 from typing import Any
 
+from calibration.fluid import Fluid
 from station.calibrating.calibration_desk import Lines
 from station.common.distance import parse_distance_km
+from station.common.schema import read
 from station.errors import InputError
 from station.given.config import BayConfig
-from station.given.job import RETAINED_BY_METHOD, JobSpec, spec_from_tables
+from station.given.job import RETAINED_BY_METHOD, JobSpec, JobTable, job_spec
+
+NAMES = {
+    "capacity": "Listed capacity",
+    "method": "Emptied by",
+    "tolerance_minus": "Tolerance below",
+    "tolerance_plus": "Tolerance above",
+}
+"""What the plan's fields are called on the page."""
 
 
 def options(config: BayConfig) -> dict[str, Any]:
@@ -16,8 +26,8 @@ def options(config: BayConfig) -> dict[str, Any]:
     return {
         "compartments": [{n: getattr(c, n) for n in names} for c in config.compartments.values()],
         "fluids": [
-            {"key": key, "name": table.get("name", key), "grade": table.get("grade", "")}
-            for key, table in config.fluids.items()
+            {"key": key, "name": fluid.name or key, "grade": fluid.grade or ""}
+            for key, fluid in config.fluids.items()
         ],
         "methods": list(RETAINED_BY_METHOD),
         "technicians": list(config.technicians),
@@ -42,7 +52,7 @@ def _distance(form: Mapping[str, Any]) -> str:
         raise InputError(f"distance: {error}") from error
 
 
-def _fluid(config: BayConfig, form: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+def _fluid(config: BayConfig, form: Mapping[str, Any], key: str) -> Fluid:
     name = _text(form, key)
     if name not in config.fluids:
         raise InputError(f"{key} is {name!r}; expected one of: {', '.join(config.fluids)}.")
@@ -70,16 +80,16 @@ def spec_from_form(config: BayConfig, form: Mapping[str, Any], lines: Lines) -> 
         if not labels[key]:
             raise InputError(f"{key} is empty; pick a compartment from the list or type both names.")
     drained, fresh = _fluid(config, form, "drained_fluid"), _fluid(config, form, "fresh_fluid")
-    if labels["grade"] and fresh.get("grade") != labels["grade"]:
+    if labels["grade"] and fresh.grade != labels["grade"]:
         reason = _text(form, "grade_reason")
         if not reason:
             raise InputError(
                 f"{labels['vehicle']} {labels['compartment']} takes {labels['grade']}, the fluid picked is "
-                f"{fresh.get('grade', 'of unknown grade')}. Pick the right fluid; see the vehicle's service manual."
+                f"{fresh.grade or 'of unknown grade'}. Pick the right fluid; see the vehicle's service manual."
             )
         labels["grade_reason"] = reason
-    labels["drained_fluid"] = str(drained.get("name", form["drained_fluid"]))
-    labels["fresh_fluid"] = str(fresh.get("name", form["fresh_fluid"]))
+    labels["drained_fluid"] = drained.name or str(form["drained_fluid"])
+    labels["fresh_fluid"] = fresh.name or str(form["fresh_fluid"])
     job: dict[str, Any] = {
         "capacity": _text(form, "capacity", listed.capacity if listed else ""),
         "method": _text(form, "method", listed.method if listed else ""),
@@ -92,9 +102,13 @@ def spec_from_form(config: BayConfig, form: Mapping[str, Any], lines: Lines) -> 
     if lines.due is not None:
         job["labels"]["calibration_due"] = lines.due
     job["certificates"] = dict(lines.certificates)
-    tables: dict[str, Any] = {"job": job, "fluid": {"drained": drained, "fresh": fresh}, **config.tables}
-    if lines.pan is not None:
-        tables["pan"] = lines.pan.to_table()
-    if lines.meter is not None:
-        tables["meter"] = lines.meter.to_table()
-    return spec_from_tables(tables, "plan", config.country)
+    return job_spec(
+        read(JobTable, job, "plan", config.country, NAMES),
+        "plan",
+        drained=drained,
+        fresh=fresh,
+        pan=lines.pan or config.pan,
+        meter=lines.meter or config.meter,
+        air=config.air,
+        pump=config.pump,
+    )

@@ -9,7 +9,6 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from hardware.sample import Sample
-from station.common.section import Section
 from station.common.units import parse_volume_l
 from station.core.control import poured_l
 from station.core.state import BayState
@@ -19,7 +18,7 @@ from station.filling.hose import Hose, Slug
 from station.filling.overrun import Overrun, Stop
 from station.given.config import BayConfig
 from station.given.job import JobSpec
-from station.given.pumping import UsualFlow, read_pump
+from station.given.pumping import UsualFlow
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
 from station.shop import audit
@@ -36,13 +35,12 @@ class SupplyBook:
         self._prior = Overrun(a_s=config.settings.overrun_s)
         self._overruns: dict[str, Overrun] = {}
         self._usual: dict[str, UsualFlow] = {}
-        pump = config.tables.get("pump")
-        self._pump = None if pump is None else read_pump(Section("the bay's file", "pump", pump))
+        self._pump = config.pump
         self.drum: Drum | None = None
         self.hose = Hose(config.settings.hose_l)
         if config.hose_holds:
             fluid = config.fluids[config.hose_holds]
-            slug = Slug(config.hose_holds, str(fluid.get("grade", "")), self.hose.volume_l)
+            slug = Slug(config.hose_holds, fluid.grade or "", self.hose.volume_l)
             self.hose = Hose(self.hose.volume_l, (slug,))
         self._count: int | None = None
         self._idle_l = 0.0
@@ -83,8 +81,9 @@ class SupplyBook:
         labels = {k: v for k, v in spec.labels.items() if not k.startswith("hose_")}
         held_l, fluid, grade = self.hose.foreign(*_at_pump(spec))
         if held_l > 0:
-            name = self._config.fluids.get(fluid, {}).get("name", fluid)
-            labels |= {"hose_l": f"{held_l:.4f}", "hose_fluid": str(name), "hose_grade": grade}
+            known = self._config.fluids.get(fluid)
+            name = fluid if known is None else known.name or fluid
+            labels |= {"hose_l": f"{held_l:.4f}", "hose_fluid": name, "hose_grade": grade}
         if self.drum is not None and not labels.get("container"):
             labels["container"] = self.drum.container
         return replace(spec, labels=labels)
@@ -156,7 +155,7 @@ class SupplyBook:
         before = (
             self.drum if job is None or job.supply.drum is None else job.supply.drum.now(job.meter.total_l)
         )
-        grade = str(self._config.fluids[fluid].get("grade", ""))
+        grade = self._config.fluids[fluid].grade or ""
         self.drum = Drum(container.strip(), fluid, grade, left_l, 0.01 * left_l)
         body = {"drum": asdict(self.drum), "instead_of": None if before is None else asdict(before)}
         self._event("drum", body, t_s)
@@ -175,7 +174,7 @@ class SupplyBook:
         self._count = count
         if before is None or count <= before:
             return None
-        moved_l = (count - before) / float(self._config.tables["meter"]["k_factor_per_l"])
+        moved_l = (count - before) / self._config.meter.k_factor_per_l
         if self.drum is not None:
             self.hose = self.hose.pump(self.drum.fluid, self.drum.grade, moved_l)
             self.drum = replace(self.drum.now(moved_l + self.drum.total_l), total_l=0.0)

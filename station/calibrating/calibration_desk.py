@@ -21,11 +21,12 @@ from station.calibrating.calibrating import (
 )
 from station.calibrating.prover import Prover
 from station.common import days
+from station.common.schema import read
 from station.common.units import parse_mass_kg
 from station.core.step import Effect
 from station.errors import InputError
 from station.given.config import BayConfig
-from station.given.job import spec_from_tables
+from station.given.job import JobTable, job_spec
 from station.given.lines import MeterLine, PanLine
 from station.record.ledger import now
 from station.record.recorder import Recorder
@@ -136,16 +137,17 @@ class CalibrationDesk:
         fluids, key = self._config.fluids, str(form.get("fluid", ""))
         if key not in fluids:
             raise InputError(f"fluid is {key!r}; expected one of: {', '.join(fluids)}.")
-        lines = self.lines()
-        tables = dict(self._config.tables)
-        if lines.pan is not None:
-            tables["pan"] = lines.pan.to_table()
+        lines, config = self.lines(), self._config
         job = {"capacity": str(form.get("volume", "")), "method": "cover removed", "retained": "0 L"}
-        fluid_table = fluids[key]
-        spec = spec_from_tables(
-            {"job": job, "fluid": {"drained": fluid_table, "fresh": fluid_table}, **tables},
+        spec = job_spec(
+            read(JobTable, job, "proving", config.country, {"capacity": "Volume of one run"}),
             "proving",
-            self._config.country,
+            drained=fluids[key],
+            fresh=fluids[key],
+            pan=lines.pan or config.pan,
+            meter=config.meter,
+            air=config.air,
+            pump=config.pump,
         )
         self._fluid = spec.fresh
         return Prover(spec, self._config.settings)
@@ -162,7 +164,7 @@ class CalibrationDesk:
             load_kg = parse_mass_kg(load)
         except ValueError as error:
             raise InputError(f"load: {error}") from error
-        noise = float(self._config.tables["pan"]["noise_counts"])
+        noise = self._config.pan.noise_counts
         level = pan.fit_level(self._window, self._t_s, noise)
         if level is None or len(self._window) < 20 or self._t_s - self._window[-1][0] > 1.0:
             raise InputError("The pan has not been read for six seconds yet. Wait, or check the load cell.")

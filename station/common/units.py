@@ -65,6 +65,7 @@ _QUANTITY: Final = re.compile(
     r"\s*(?P<unit>.*?)\s*",
     re.DOTALL,
 )
+_FIRST_UNIT: Final = {"volume": "L", "mass": "kg", "temperature": "degC", "torque": "N·m"}
 _LONGEST: Final = 100  # characters; a longer text is no quantity
 
 
@@ -142,21 +143,23 @@ def _line(source: str, target: str) -> tuple[Fraction, Fraction]:
 
 def _split(text: str, what: str, example: str) -> tuple[Fraction, str]:
     if not isinstance(text, str):
-        raise ValueError(f"{what} is {text!r} without a unit. Write number and unit, such as {example}.")
+        raise ValueError(f"write number and unit as text in quotes, such as {example}")
     if len(text) > _LONGEST:
         raise ValueError(
-            f"{what} has {len(text)} characters, expected a number and a unit, such as {example}."
+            f"{what} has {len(text)} characters; write only a number and a unit, such as {example}"
         )
     match = _QUANTITY.fullmatch(text)
     if match is None:
-        raise ValueError(f"{what} is {text!r}, which starts with no number. Write it as {example}.")
+        raise ValueError(f"begin with the number, then the unit, such as {example}")
     unit = match["unit"]
     if not unit:
-        raise ValueError(f"{what} is {text!r} without a unit. Write number and unit, such as {example}.")
+        raise ValueError(f"add the unit, such as {text.strip()} {_FIRST_UNIT[what]}")
     if unit[0] in ",.'/+-" or unit[0].isdigit():
+        comma = re.fullmatch(r"\s*(\d+),(\d+)\s*(\D*?)\s*", text)
+        if comma is not None:
+            raise ValueError(f"write {comma[1]}.{comma[2]} {comma[3]}".rstrip() + ", with a point")
         raise ValueError(
-            f"{what} is {text!r}, in which the number ends too early. Write one number, its decimals after a "
-            f"point and nothing between thousands, such as {example}."
+            f"write one number, its decimals after a point and nothing between thousands, such as {example}"
         )
     if match["decimal"] is not None:
         number = Fraction(match["decimal"])

@@ -1,43 +1,74 @@
 """What a bay is: its wiring, its calibration, its fluids and what it serves. One TOML file."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from datetime import tzinfo
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
 
 from calibration.fluid import Fluid
-from hardware.errors import HardwareError
+from hardware.errors import PinFaults, SerialFaults
 from hardware.pins import PinMap
-from hardware.serial_devices import SerialPlan, SerialScale
-from hardware.serial_line import SerialPort
+from hardware.serial_devices import SerialPlan
 from station.common.days import zone_of
-from station.common.section import read_toml
+from station.common.schema import Table, complain, read, read_toml
+from station.common.units import parse_volume_l
 from station.errors import InputError
-from station.given.job import RETAINED_BY_METHOD
+from station.given.job import Air, FluidTable, Method
+from station.given.lines import FULL_COUNTS, MeterLine, PanLine
+from station.given.pumping import PumpLine
 from station.given.settings import Settings
+
+PAN_FULL_KG = (1.0, 500.0)
+"""What a converter's full scale may stand for: below a litre of oil, or above what bars hold, the slope has another
+unit (common practice, no source: pans stand on cells of 5 to 200 kg)."""
+SCALE_SLOPE_REL = 0.1
+"""How far a serial scale's slope may be off its own resolution; a scale so wrong belongs to its maker."""
+
+_PRINTABLE = r"^[^\x00-\x1f]+$"
+Name = Annotated[
+    str, Field(max_length=80, pattern=_PRINTABLE, description="write a name of at most 80 characters")
+]
+Folder = Annotated[
+    str,
+    Field(
+        pattern=r"^/[^\x00-\x1f]+$",
+        description='write its folder, such as "/sys/bus/w1/devices/28-0123456789ab"',
+    ),
+]
 
 
 @dataclass(frozen=True)
-class Compartment:
+class Listed:
     """One compartment of one vehicle, as listed. capacity is kept as it was typed, with its unit."""
 
-    key: str
-    vehicle: str
-    compartment: str
+    vehicle: Name
+    compartment: Name
     capacity: str
     grade: str
-    method: str
+    method: Method
     plug: str = ""
     type: str = ""
 
 
 @dataclass(frozen=True)
+class Compartment(Listed):
+    """A listed compartment and the key that it goes by."""
+
+    key: str = field(kw_only=True)
+
+
+@dataclass(frozen=True)
 class BayConfig:
-    """pan, meter, air and pump are JOB.toml tables; fluids and compartments are by key.
+    """What a bay's file says. pump: None where nothing is known of what it can do. fluids and compartments are by key.
+
     hose_holds: the fluid that stood in the hose when the bay was set up; empty where nobody knows. zone: whose days
-    the shop counts in; this machine's own where the file names none."""
+    the shop counts in; this machine's own where the file names none. pan, meter: the file's lines; a certificate goes
+    before them, see ``station.calibrating``.
+    """
 
     name: str
     country: str | None
@@ -45,8 +76,11 @@ class BayConfig:
     pins: PinMap
     thermometers: Mapping[str, Path]
     settings: Settings
-    tables: Mapping[str, Any]
-    fluids: Mapping[str, Mapping[str, Any]]
+    pan: PanLine
+    meter: MeterLine
+    air: Air
+    pump: PumpLine | None
+    fluids: Mapping[str, Fluid]
     compartments: Mapping[str, Compartment]
     technicians: tuple[str, ...]
     hose_holds: str = ""
@@ -54,125 +88,111 @@ class BayConfig:
     serial: SerialPlan = field(default_factory=SerialPlan)
 
 
-_TABLES = (
-    "bay", "pins", "serial", "thermometers", "pan", "meter", "air", "pump", "run", "fluid", "compartment",
-)  # fmt: skip
-_SERIAL = {"meter": SerialPort, "pan": SerialScale}
+class BayTable(Table):
+    """[bay]."""
+
+    name: Name
+    ledger: Annotated[
+        str,
+        Field(
+            pattern=_PRINTABLE,
+            description='write where the record is kept, such as "/var/lib/tallypan/ledger.sqlite"',
+        ),
+    ]
+    country: Literal["us", "imperial"] | None = None
+    time_zone: str | None = None
+    hose_holds: str = ""
+    technicians: tuple[Name, ...] = ()
 
 
-def _table(tables: Mapping[str, Any], name: str, source: str) -> dict[str, Any]:
-    table = tables.get(name, {})
-    if not isinstance(table, Mapping):
-        raise InputError(f"{source}: [{name}] is not a table; expected [{name}] with keys below it.")
-    return dict(table)
+class Thermometers(Table):
+    """[thermometers]: source → the folder of its 1-Wire sensor."""
+
+    fluid_drained_c: Folder | None = None
+    fluid_supply_c: Folder | None = None
+    air_c: Folder | None = None
 
 
-def _build(kind: type, table: Mapping[str, Any], where: str) -> Any:
-    known = [f.name for f in fields(kind)]
-    unknown = sorted(set(table) - set(known))
-    if unknown:
-        raise InputError(f"{where} has unknown key {unknown[0]!r}; known keys: {', '.join(known)}.")
-    try:
-        return kind(**table)
-    except TypeError as error:
-        raise InputError(f"{where}: {error}; expected the keys {', '.join(known)}.") from error
+class BayFile(Table):
+    """A bay's file."""
 
-
-def _serial(tables: Mapping[str, Any], source: str) -> SerialPlan:
-    table = _table(tables, "serial", source)
-    unknown = sorted(set(table) - set(_SERIAL))
-    if unknown:
-        raise InputError(
-            f"{source}: [serial] has unknown key {unknown[0]!r}; expected the tables [serial.meter] and [serial.pan]."
-        )
-    plan = SerialPlan(
-        **{
-            name: _build(
-                _SERIAL[name], _table(table, name, f"{source}: in [serial]"), f"{source}: [serial.{name}]"
-            )
-            for name in table
-        }
-    )
-    try:
-        plan.check()
-    except HardwareError as error:
-        raise InputError(f"{source}: [serial] {error}") from error
-    return plan
+    bay: BayTable
+    pins: PinMap = PinMap()
+    serial: SerialPlan = SerialPlan()
+    thermometers: Thermometers = Thermometers()
+    pan: PanLine
+    meter: MeterLine
+    air: Air = Air()
+    pump: PumpLine | None = None
+    run: Settings = Settings()
+    fluid: Mapping[str, FluidTable] = Field(default_factory=dict)
+    compartment: Mapping[str, Listed] = Field(default_factory=dict)
 
 
 def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
     """Check a bay's tables. Raises InputError naming file, table, key and what was expected."""
-    unknown = sorted(set(tables) - set(_TABLES))
-    if unknown:
-        raise InputError(f"{source}: unknown table [{unknown[0]}]; known tables: {', '.join(_TABLES)}.")
-    bay = _table(tables, "bay", source)
-    for key, expected in (("name", "the bay's name"), ("ledger", "the path of the ledger file")):
-        if not isinstance(bay.get(key), str) or not bay[key]:
-            raise InputError(f"{source}: [bay] {key} is missing; expected {expected} in quotes.")
-    country = bay.get("country")
-    if country not in (None, "us", "imperial"):
-        raise InputError(
-            f"{source}: [bay] country = {country!r}; expected 'us' or 'imperial', or leave it out."
-        )
+    file = read(BayFile, tables, source)
+    bay = file.bay
+    if bay.hose_holds and bay.hose_holds not in file.fluid:
+        listed = ", ".join(file.fluid) or "a [fluid.…] table first"
+        complain(source, ("bay", "hose_holds"), bay.hose_holds, f"expected one of: {listed}")
     try:
-        zone = zone_of(bay.get("time_zone"))
+        zone = zone_of(bay.time_zone)
     except InputError as error:
         raise InputError(f"{source}: [bay] {error}") from error
-    technicians = bay.get("technicians", [])
-    if not isinstance(technicians, list) or not all(isinstance(name, str) for name in technicians):
-        raise InputError(f"{source}: [bay] technicians; expected a list of names.")
-    run = _table(tables, "run", source)
-    for key, value in run.items():
-        if isinstance(value, bool) or not isinstance(value, int | float) or not value >= 0:
-            raise InputError(f"{source}: [run] {key} = {value!r}; expected a number, zero or more.")
-    thermometers = _table(tables, "thermometers", source)
-    for key, value in thermometers.items():
-        if key not in ("fluid_drained_c", "fluid_supply_c", "air_c") or not isinstance(value, str):
-            raise InputError(
-                f"{source}: [thermometers] {key} = {value!r}; expected fluid_drained_c, fluid_supply_c or air_c "
-                "with the folder of a 1-Wire sensor."
-            )
-    fluids = _table(tables, "fluid", source)
-    for key, table in fluids.items():
+    for key, one in file.compartment.items():
         try:
-            Fluid.from_table(table)
+            parse_volume_l(one.capacity, bay.country)
         except ValueError as error:
-            raise InputError(f"{source}: [fluid.{key}] {error}") from error
-    hose_holds = bay.get("hose_holds", "")
-    if hose_holds and hose_holds not in fluids:
-        raise InputError(
-            f"{source}: [bay] hose_holds = {hose_holds!r}; expected one of: {', '.join(fluids)}."
-        )
-    compartments = {}
-    for key, table in _table(tables, "compartment", source).items():
-        where = f"{source}: [compartment.{key}]"
-        compartments[key] = _build(Compartment, {"key": key, **table}, where)
-        if compartments[key].method not in RETAINED_BY_METHOD:
-            raise InputError(
-                f"{where} method = {compartments[key].method!r}; expected one of: {', '.join(RETAINED_BY_METHOD)}."
-            )
-    pins = _build(PinMap, _table(tables, "pins", source), f"{source}: [pins]")
+            complain(source, ("compartment", key, "capacity"), one.capacity, str(error).rstrip("."))
+    for name, plan in (("pins", file.pins), ("serial", file.serial)):
+        try:
+            plan.check()
+        except (PinFaults, SerialFaults) as error:
+            raise InputError(f"{source}: [{name}] {error.faults[0].rstrip('.')}.") from error
+    _check_slope(file.pan, file.serial, source)
     try:
-        pins.check()
-    except HardwareError as error:
-        raise InputError(f"{source}: [pins] {error}") from error
+        ledger = Path(bay.ledger).expanduser()
+    except RuntimeError:
+        complain(source, ("bay", "ledger"), bay.ledger, "expected a home that exists; write the path in full")
     return BayConfig(
-        name=bay["name"],
-        country=country,
-        ledger=Path(bay["ledger"]).expanduser(),
-        pins=pins,
-        thermometers={key: Path(value) for key, value in thermometers.items()},
-        settings=_build(Settings, run, f"{source}: [run]"),
-        tables={
-            name: _table(tables, name, source) for name in ("pan", "meter", "air", "pump") if name in tables
-        },
-        fluids=fluids,
-        compartments=compartments,
-        technicians=tuple(technicians),
-        hose_holds=hose_holds,
+        name=bay.name,
+        country=bay.country,
+        ledger=ledger,
+        pins=file.pins,
+        thermometers={name: Path(folder) for name, folder in file.thermometers if folder is not None},
+        settings=file.run,
+        pan=file.pan,
+        meter=file.meter,
+        air=file.air,
+        pump=file.pump,
+        fluids=file.fluid,
+        compartments={key: Compartment(**vars(one), key=key) for key, one in file.compartment.items()},
+        technicians=bay.technicians,
+        hose_holds=bay.hose_holds,
         zone=zone,
-        serial=_serial(tables, source),
+        serial=file.serial,
     )
+
+
+def _check_slope(pan: PanLine, serial: SerialPlan, source: str) -> None:
+    """Hold the pan's slope against what is fitted: grams, or another converter's slope, show here."""
+    place, slope = ("pan", "kg_per_count"), pan.kg_per_count
+    if serial.pan is not None:
+        count_kg = serial.pan.resolution_g / 1000.0
+        if abs(slope / count_kg - 1.0) > SCALE_SLOPE_REL:
+            complain(
+                source, place, slope,
+                f"expected about {count_kg:g}, since one count of [serial.pan] is {serial.pan.resolution_g:g} g",
+            )  # fmt: skip
+        return
+    low, high = PAN_FULL_KG
+    if not low <= slope * FULL_COUNTS <= high:
+        complain(
+            source, place, slope,
+            f"at full scale the pan would hold {slope * FULL_COUNTS:.3g} kg, expected {low:g} to {high:g} kg: write "
+            "kilograms per count, not grams, such as 4.761e-6",
+        )  # fmt: skip
 
 
 def read_config(path: Path) -> BayConfig:

@@ -3,16 +3,17 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from types import MappingProxyType
+from typing import Annotated, Any, Literal, NamedTuple
 
 import tomli_w
+from pydantic import AfterValidator, Field, PlainValidator, ValidationInfo
 
 from calibration.fluid import Fluid
-from station.common.section import Section, read_toml
-from station.common.units import parse_temperature_c
-from station.errors import InputError
-from station.given.lines import MeterLine, PanLine, read_meter, read_pan
-from station.given.pumping import PumpLine, read_pump
+from station.common.schema import Celsius, Expected, Litres, SignedLitres, Table, complain, read, read_toml
+from station.common.units import parse_volume_l
+from station.given.lines import MeterLine, PanLine
+from station.given.pumping import PumpLine
 
 RETAINED_BY_METHOD = {
     "cover removed": (0.01, 0.005),
@@ -28,8 +29,14 @@ sump below it, a suction tube leaves what it cannot reach. A job may state its o
 
 @dataclass(frozen=True)
 class Air:
-    pressure_hpa: float = 1013.25
-    relative_humidity: float = 0.5
+    """The air that the pan is weighed in; it decides on buoyancy."""
+
+    pressure_hpa: Annotated[
+        float, Field(ge=600.0, le=1100.0, description="write the air pressure in hPa, such as 1013")
+    ] = 1013.25
+    relative_humidity: Annotated[
+        float, Field(ge=0.0, le=1.0, description="write the humidity as a share, 0.45 for 45 %")
+    ] = 0.5
 
 
 @dataclass(frozen=True)
@@ -96,42 +103,149 @@ def answers_table(answers: Mapping[str, str]) -> dict[str, Any]:
     return {"answers": rows} if rows else {}
 
 
-def _answers(rows: object, source: str) -> dict[str, str]:
-    """Read [[answers]]. Raises InputError."""
-    if not isinstance(rows, list):
-        raise InputError(f"{source}: answers is not a list of tables; write [[answers]].")
-    found = {}
-    for row in rows:
-        section = Section(source, "answers", row)
-        found[section.text("step")] = section.text("says")
-        if section.text("says") not in ("fluid", "object"):
-            raise InputError(f"{section.where} says = {section.text('says')!r}; expected fluid or object.")
-        section.finish()
-    return found
-
-
-def _pump(table: object, source: str) -> PumpLine | None:
-    """Read [pump], which may be left out: then nothing is known of what the pump can do. Raises InputError."""
-    if table is None:
-        return None
-    section = Section(source, "pump", table)
-    line = read_pump(section)
-    section.finish()
-    return line
-
-
 def expected_retained(method: str, capacity_l: float) -> tuple[float, float]:
     """Retained volume and its standard uncertainty in litres for an emptying method."""
     share, u_share = RETAINED_BY_METHOD[method]
     return share * capacity_l, u_share * capacity_l
 
 
-def _signed_l(job: Section, key: str) -> float:
-    """A volume that may be below zero: some compartments take more than is listed."""
-    text = job.text(key).strip()
-    if not text.startswith("-"):
-        return job.volume_l(key)
-    return -Section(job.where, key, {key: text[1:]}).volume_l(key)
+class Capacity(NamedTuple):
+    """A listed capacity as it was typed, and what that is in litres."""
+
+    text: str
+    litres: float
+
+
+def _capacity(text: Any, info: ValidationInfo) -> Capacity:
+    litres = parse_volume_l(text, info.context["country"] if info.context else None)
+    if not litres > 0:
+        raise Expected("expected a volume above zero, such as 2.9 L")
+    return Capacity(text, litres)
+
+
+def _method(text: str) -> str:
+    if text not in RETAINED_BY_METHOD:
+        raise Expected(f"expected one of: {', '.join(RETAINED_BY_METHOD)}")
+    return text
+
+
+def _fluid(table: Any) -> Fluid:
+    if not isinstance(table, Mapping):
+        raise Expected("expected a table with keys below it")
+    return Fluid.from_table(table)
+
+
+CapacityText = Annotated[
+    Capacity,
+    PlainValidator(_capacity),
+    Field(description='write number and unit, such as "2.9 L"'),
+]
+Method = Annotated[str, AfterValidator(_method)]
+FluidTable = Annotated[Fluid, PlainValidator(_fluid)]
+
+
+class JobTable(Table):
+    """[job]: what is planned, whatever it is going to be measured with."""
+
+    capacity: CapacityText
+    method: Method
+    reference_temperature: Celsius = 20.0
+    tolerance_minus: Litres = 0.10
+    tolerance_plus: Litres = 0.10
+    retained: SignedLitres | None = None
+    u_retained: Litres = 0.0
+    labels: Mapping[str, str] = Field(default_factory=dict)
+    certificates: Mapping[str, str] = Field(default_factory=dict)
+
+
+class Answer(Table):
+    """What the technician said of one step on the pan."""
+
+    step: str
+    says: Literal["fluid", "object"]
+
+
+class Fluids(Table):
+    """What comes out and what goes in."""
+
+    drained: FluidTable
+    fresh: FluidTable
+
+
+class JobFile(Table):
+    """JOB.toml."""
+
+    job: JobTable
+    fluid: Fluids
+    pan: PanLine
+    meter: MeterLine
+    air: Air = Air()
+    pump: PumpLine | None = None
+    answers: tuple[Answer, ...] = ()
+
+    def spec(self, source: str) -> JobSpec:
+        """The job. Raises InputError where its tables contradict each other."""
+        return job_spec(
+            self.job,
+            source,
+            drained=self.fluid.drained,
+            fresh=self.fluid.fresh,
+            pan=self.pan,
+            meter=self.meter,
+            air=self.air,
+            pump=self.pump,
+            answers={answer.step: answer.says for answer in self.answers},
+        )
+
+
+def job_spec(
+    job: JobTable,
+    source: str,
+    *,
+    drained: Fluid,
+    fresh: Fluid,
+    pan: PanLine,
+    meter: MeterLine,
+    air: Air,
+    pump: PumpLine | None,
+    answers: Mapping[str, str] = MappingProxyType({}),
+) -> JobSpec:
+    """A job from its plan, its fluids and what it is measured with. source: the file's name, for messages.
+
+    Raises InputError where more is retained than the compartment takes, or a fluid's density is not known at the
+    reference temperature.
+    """
+    capacity_l = job.capacity.litres
+    retained_l, u_retained_l = expected_retained(job.method, capacity_l)
+    if job.retained is not None:
+        retained_l, u_retained_l = job.retained, job.u_retained
+    if not retained_l < capacity_l:
+        complain(source, ("job", "retained"), f"{retained_l:g} L", "expected less than the capacity")
+    for fluid in (drained, fresh):
+        try:
+            fluid.density_kg_m3(job.reference_temperature)
+        except ValueError as error:
+            place = ("job", "reference_temperature")
+            complain(source, place, f"{job.reference_temperature:g} °C", f"{str(error).rstrip('.')}")
+    return JobSpec(
+        capacity_text=job.capacity.text,
+        capacity_l=capacity_l,
+        method=job.method,
+        drained=drained,
+        fresh=fresh,
+        pan=pan,
+        meter=meter,
+        air=air,
+        reference_temperature_c=job.reference_temperature,
+        tolerance_minus_l=job.tolerance_minus,
+        tolerance_plus_l=job.tolerance_plus,
+        retained_l=retained_l,
+        u_retained_l=u_retained_l,
+        labels=job.labels,
+        answers=answers,
+        certificates=job.certificates,
+        pump=pump,
+    )
 
 
 def spec_from_tables(tables: Mapping[str, Any], source: str, country: str | None = None) -> JobSpec:
@@ -140,67 +254,7 @@ def spec_from_tables(tables: Mapping[str, Any], source: str, country: str | None
     source: the file's name, for messages. country: "us" or "imperial" where a bare pint may be typed.
     Raises InputError naming file, table, key and what was expected.
     """
-    job = Section(source, "job", tables.get("job"))
-    capacity_l = job.volume_l("capacity", country=country)
-    if not capacity_l > 0:
-        raise InputError(f"{job.where} capacity = {job.text('capacity')!r}; expected a volume above zero.")
-    method = job.text("method")
-    if method not in RETAINED_BY_METHOD:
-        raise InputError(
-            f"{job.where} method = {method!r}; expected one of: {', '.join(RETAINED_BY_METHOD)}."
-        )
-    try:
-        reference_c = parse_temperature_c(job.text("reference_temperature", "20 degC"))
-    except ValueError as error:
-        raise InputError(f"{job.where} reference_temperature: {error}") from error
-    retained_l, u_retained_l = expected_retained(method, capacity_l)
-    if "retained" in job.table:
-        retained_l = _signed_l(job, "retained")
-        u_retained_l = job.volume_l("u_retained", "0 L")
-    if not retained_l < capacity_l:
-        raise InputError(f"{job.where} retained is {retained_l:g} L; expected less than the capacity.")
-    texts = {name: job.texts(name) for name in ("labels", "certificates")}
-    job.seen |= {"retained", "u_retained"}
-
-    fluids = tables.get("fluid")
-    loaded = {}
-    for role in ("drained", "fresh"):
-        section = Section(source, f"fluid.{role}", fluids.get(role) if isinstance(fluids, Mapping) else None)
-        try:
-            loaded[role] = Fluid.from_table(section.table)
-            loaded[role].density_kg_m3(reference_c)
-        except ValueError as error:
-            raise InputError(f"{section.where} {error}") from error
-
-    pan = Section(source, "pan", tables.get("pan"))
-    meter = Section(source, "meter", tables.get("meter"))
-    air = Section(source, "air", tables.get("air", {}))
-    spec = JobSpec(
-        capacity_text=job.text("capacity"),
-        capacity_l=capacity_l,
-        method=method,
-        drained=loaded["drained"],
-        fresh=loaded["fresh"],
-        pan=read_pan(pan),
-        meter=read_meter(meter),
-        air=Air(air.number("pressure_hpa", 1013.25, above=0.0), air.number("relative_humidity", 0.5)),
-        reference_temperature_c=reference_c,
-        tolerance_minus_l=job.volume_l("tolerance_minus", "0.10 L"),
-        tolerance_plus_l=job.volume_l("tolerance_plus", "0.10 L"),
-        retained_l=retained_l,
-        u_retained_l=u_retained_l,
-        **texts,
-        answers=_answers(tables.get("answers", []), source),
-        pump=_pump(tables.get("pump"), source),
-    )
-    if not 600 <= spec.air.pressure_hpa <= 1100 or not 0 <= spec.air.relative_humidity <= 1:
-        raise InputError(
-            f"{air.where} pressure_hpa = {spec.air.pressure_hpa:g}, relative_humidity = "
-            f"{spec.air.relative_humidity:g}; expected 600 to 1100 hPa and 0 to 1."
-        )
-    for section in (job, pan, meter, air):
-        section.finish()
-    return spec
+    return read(JobFile, tables, source, country).spec(source)
 
 
 def read_job(path: Path) -> JobSpec:

@@ -2,11 +2,24 @@
 
 import math
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Annotated, Any
+
+from pydantic import Field, PlainValidator
 
 from calibration.meter import MeterCurve
-from station.common.section import Section
-from station.errors import InputError
+from station.common.schema import Expected
+
+FULL_COUNTS = float(1 << 23)
+"""Of a signed 24-bit converter."""
+BENDS_BACK = 0.5
+"""A line that bends by this share at full scale would fall again under more load: no cell does that."""
+
+Degrees = Annotated[
+    float,
+    Field(
+        ge=1.0, allow_inf_nan=True, description="write the degrees of freedom, inf where they are not known"
+    ),
+]
 
 
 @dataclass(frozen=True)
@@ -18,14 +31,48 @@ class PanLine:
     repeatability and hysteresis of one weighing.
     """
 
-    zero_count: float
-    kg_per_count: float
-    u_rel: float
-    noise_counts: float
-    creep_rel: float = 0.0002
-    kg_per_count2: float = 0.0
-    u_indication_kg: float = 0.0
-    dof_slope: float = math.inf
+    zero_count: Annotated[
+        float, Field(ge=-FULL_COUNTS, le=FULL_COUNTS, description="write what the empty pan reads, in counts")
+    ]
+    kg_per_count: Annotated[
+        float,
+        Field(
+            ge=1e-8,
+            le=2e-3,
+            description="write the slope in kilograms per count, such as 4.761e-6, above zero; where the count falls "
+            "under load, swap the cell's two signal wires",
+        ),
+    ]
+    u_rel: Annotated[
+        float,
+        Field(
+            ge=0.0, le=0.05, description="write the slope's standard uncertainty as a share, such as 0.0005"
+        ),
+    ]
+    noise_counts: Annotated[
+        float, Field(ge=0.0, le=100_000.0, description="write the scatter of the pan at rest, such as 25")
+    ]
+    creep_rel: Annotated[
+        float, Field(ge=0.0, le=0.05, description="write creep as a share of the load, such as 0.0002")
+    ] = 0.0002
+    kg_per_count2: Annotated[
+        float,
+        Field(
+            ge=-1e-9, le=1e-9, description="write the bend in kilograms per count squared, or leave it out"
+        ),
+    ] = 0.0
+    u_indication_kg: Annotated[
+        float, Field(ge=0.0, le=1.0, description="write the repeatability of one weighing in kilograms")
+    ] = 0.0
+    dof_slope: Degrees = math.inf
+
+    def __post_init__(self) -> None:
+        """Raises ValueError for a line that bends back."""
+        if abs(self.kg_per_count2) * FULL_COUNTS > BENDS_BACK * abs(self.kg_per_count):
+            raise ValueError(
+                f"kg_per_count2 is {self.kg_per_count2!r}, which lets the line fall again under a heavy load; "
+                "calibrate the pan anew"
+            )
 
     def indicated_kg(self, count: float) -> float:
         d = count - self.zero_count
@@ -40,21 +87,15 @@ class PanLine:
         return {k: v for k, v in asdict(self).items() if v != PanLine.__dataclass_fields__[k].default}
 
 
-def read_pan(section: Section) -> PanLine:
-    """Read [pan]. Raises InputError."""
-    slope = section.number("kg_per_count")
-    if slope == 0:
-        raise InputError(f"{section.where} kg_per_count = 0; expected the slope of the load-cell line.")
-    return PanLine(
-        section.number("zero_count"),
-        slope,
-        section.number("u_rel", least=0.0),
-        section.number("noise_counts", least=0.0),
-        section.number("creep_rel", 0.0002, least=0.0),
-        section.number("kg_per_count2", 0.0),
-        section.number("u_indication_kg", 0.0, least=0.0),
-        section.number("dof_slope", math.inf, least=1.0, finite=False),
-    )
+def _curve(table: Any) -> MeterCurve:
+    try:
+        curve = MeterCurve(**{key: _tuples(value) for key, value in dict(table).items()})
+        k_per_l = curve.nearest_k_factor_per_l(1.0, 100.0)[0]
+        if not 0.0 < k_per_l < math.inf:
+            raise ValueError(f"it comes to {k_per_l!r} pulses per litre")
+    except (TypeError, ValueError, IndexError, ArithmeticError) as error:
+        raise Expected(f"expected the table that a proving wrote; {error}") from error
+    return curve
 
 
 @dataclass(frozen=True)
@@ -64,10 +105,16 @@ class MeterLine:
     curve: K-factor over flow and viscosity, where provings showed that one value does not do.
     """
 
-    k_factor_per_l: float
-    u_rel: float
-    dof: float = math.inf
-    curve: MeterCurve | None = None
+    k_factor_per_l: Annotated[
+        float,
+        Field(ge=5.0, le=100_000.0, description="write pulses per litre, not per mL, such as 402.5"),
+    ]
+    u_rel: Annotated[
+        float,
+        Field(ge=0.0, le=0.05, description="write its standard uncertainty as a share, such as 0.0015"),
+    ]
+    dof: Degrees = math.inf
+    curve: Annotated[MeterCurve, PlainValidator(_curve)] | None = None
 
     def k_at(self, flow_l_min: float, kv_mm2_s: float | None) -> float:
         """Pulses per litre at a flow and viscosity; the nearest proved condition where these were not proved."""
@@ -91,24 +138,3 @@ def _lists(value: Any) -> Any:
 
 def _tuples(value: Any) -> Any:
     return tuple(_tuples(x) for x in value) if isinstance(value, list) else value
-
-
-def read_meter(section: Section) -> MeterLine:
-    """Read [meter]. Raises InputError."""
-    curve = None
-    table = section.table.get("curve")
-    section.seen.add("curve")
-    if table is not None:
-        try:
-            curve = MeterCurve(**{key: _tuples(value) for key, value in dict(table).items()})
-            curve.nearest_k_factor_per_l(1.0, 100.0)
-        except (TypeError, ValueError, IndexError) as error:
-            raise InputError(
-                f"{section.where} curve: {error}; expected a table that a proving wrote."
-            ) from error
-    return MeterLine(
-        section.number("k_factor_per_l", above=0.0),
-        section.number("u_rel", least=0.0),
-        section.number("dof", math.inf, least=1.0, finite=False),
-        curve,
-    )

@@ -2,9 +2,9 @@
 
 import math
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Annotated, Any
 
-from station.common.section import Section
+from pydantic import Field
 
 
 @dataclass(frozen=True)
@@ -15,11 +15,22 @@ class PumpLine:
     one. fine_l: what is left to go when it changes to the slow speed.
     """
 
-    flow_l_min: float
-    kv_half_mm2_s: float = 900.0
-    max_kv_mm2_s: float = 10_000.0
-    fine_share: float = 0.0
-    fine_l: float = 0.15
+    flow_l_min: Annotated[float, Field(gt=0.0, le=200.0, description="write litres per minute, such as 3.6")]
+    kv_half_mm2_s: Annotated[
+        float, Field(gt=0.0, le=1e6, description="write the viscosity in mm²/s at which the flow is half")
+    ] = 900.0
+    max_kv_mm2_s: Annotated[
+        float,
+        Field(gt=0.0, le=1e6, description="write the highest viscosity that the pump may move, in mm²/s"),
+    ] = 10_000.0
+    fine_share: Annotated[
+        float,
+        Field(ge=0.0, le=1.0, description="write the slow speed's share of the flow; 0 without a slow speed"),
+    ] = 0.0
+    fine_l: Annotated[
+        float,
+        Field(ge=0.0, le=10.0, description="write the litres to go at which it turns slow, such as 0.15"),
+    ] = 0.15
 
     def flow_at_l_min(self, kv_mm2_s: float | None, fine: bool = False) -> float | None:
         """Flow at a viscosity in mm²/s; None where that is not known."""
@@ -63,14 +74,3 @@ class UsualFlow:
             return None
         wide = max(USUAL_LEAST_REL * self.mean, 4.0 * math.sqrt(self.variance))
         return self.mean - wide, self.mean + wide
-
-
-def read_pump(section: Section) -> PumpLine:
-    """Read [pump]. Raises InputError."""
-    return PumpLine(
-        section.number("flow_l_min", above=0.0),
-        section.number("kv_half_mm2_s", 900.0, above=0.0),
-        section.number("max_kv_mm2_s", 10_000.0, above=0.0),
-        section.number("fine_share", 0.0, least=0.0),
-        section.number("fine_l", 0.15, least=0.0),
-    )

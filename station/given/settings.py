@@ -1,6 +1,12 @@
 """How a bay is run: the pump, the hose, the waits. No figure of a balance depends on any of it."""
 
 from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import Field
+
+_S = "write seconds, such as"
+Wait = Annotated[float, Field(ge=0.0, le=86_400.0, description=f"{_S} 1200")]
 
 
 @dataclass(frozen=True)
@@ -13,13 +19,20 @@ class Settings:
     at the plug in one turn before the pump is stopped: some spill over the lip is usual while narrow tubes fill.
     """
 
-    overrun_s: float = 0.35
-    no_flow_s: float = 2.0
-    run_longest_s: float = 900.0
-    pan_room_l: float = 12.0
-    hose_l: float = 0.0
-    runs_over_l: float = 0.05
-    hold_lapses_s: float = 0.3
-    cure_s: float = 1200.0
-    settle_s: float = 120.0
-    leak_watch_s: float = 180.0
+    overrun_s: Annotated[float, Field(ge=0.0, le=10.0, description=f"{_S} 0.35")] = 0.35
+    no_flow_s: Annotated[float, Field(ge=0.1, le=60.0, description=f"{_S} 2")] = 2.0
+    run_longest_s: Annotated[float, Field(ge=1.0, le=7200.0, description=f"{_S} 900")] = 900.0
+    pan_room_l: Annotated[
+        float,
+        Field(gt=0.0, le=500.0, description="write the litres that the pan holds to its rim, such as 12"),
+    ] = 12.0
+    hose_l: Annotated[
+        float, Field(ge=0.0, le=50.0, description="write the litres between meter and plug, such as 0.35")
+    ] = 0.0
+    runs_over_l: Annotated[
+        float, Field(ge=0.0, le=5.0, description="write litres over the plug's lip in one turn, such as 0.05")
+    ] = 0.05
+    hold_lapses_s: Annotated[float, Field(ge=0.05, le=1.0, description=f"{_S} 0.3")] = 0.3
+    cure_s: Wait = 1200.0
+    settle_s: Wait = 120.0
+    leak_watch_s: Wait = 180.0

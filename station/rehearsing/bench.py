@@ -7,7 +7,8 @@ from hardware.simulated.bay import SimulatedBay
 from hardware.simulated.plant import Plant
 from station.errors import InputError
 from station.given.job import JobSpec
-from station.rehearsing.rehearse import believed_plant, hidden
+from station.rehearsing.rehearse import hidden
+from station.rehearsing.scenario import believed_plant
 
 FASTER = 5.0
 """How many times faster a simulated bay may run: beyond this a laptop no longer keeps up with the chip's bits."""

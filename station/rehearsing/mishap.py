@@ -1,23 +1,18 @@
 """What goes wrong in a simulated workshop, and when: the events of a rehearsal."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
-from typing import Any
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from pydantic import Field
 
 from hardware.simulated.plant import Plant
-from station.errors import InputError
 
-AFTER = (
-    "pan_placed",
-    "drain_open",
-    "drip",
-    "drain_done",
-    "reseal_done",
-    "fill_start",
-    "fill_done",
-    "plug_in",
-)
-KINDS = ("kick", "tool", "drop", "lay", "take", "shift", "lift", "empty", "swap", "gulp", "flush", "leak")
+After = Literal[
+    "pan_placed", "drain_open", "drip", "drain_done", "reseal_done", "fill_start", "fill_done", "plug_in"
+]
+Kind = Literal[
+    "kick", "tool", "drop", "lay", "take", "shift", "lift", "empty", "swap", "gulp", "flush", "leak"
+]
 
 
 @dataclass(frozen=True)
@@ -28,14 +23,14 @@ class Mishap:
     rel: off-centre slope of a shifted pan. kg_s: of a flush. l_h: of a leak.
     """
 
-    kind: str
-    after: str
-    at_s: float
-    kg: float = 0.02
-    lasts_s: float = 5.0
-    rel: float = 0.0005
-    kg_s: float = 0.005
-    l_h: float = 0.05
+    kind: Kind
+    after: After
+    at_s: Annotated[float, Field(ge=0.0, le=86_400.0, description="write seconds after that moment")]
+    kg: Annotated[float, Field(ge=-50.0, le=50.0, description="write kilograms, such as 0.02")] = 0.02
+    lasts_s: Annotated[float, Field(ge=0.0, le=3600.0, description="write seconds, such as 5")] = 5.0
+    rel: Annotated[float, Field(ge=-0.1, le=0.1, description="write a share, such as 0.0005")] = 0.0005
+    kg_s: Annotated[float, Field(gt=0.0, le=1.0, description="write kilograms a second")] = 0.005
+    l_h: Annotated[float, Field(ge=0.0, le=100.0, description="write litres an hour")] = 0.05
 
     def happen(self, plant: Plant) -> None:
         """Do it to the plant."""
@@ -60,27 +55,3 @@ class Mishap:
             disturbed.flush(self.kg, self.kg_s)
         elif self.kind == "leak":
             plant.leak_l_h = self.l_h
-
-
-def mishaps_from_tables(tables: object, source: str) -> tuple[Mishap, ...]:
-    """Read a scenario's [[mishap]] tables. Raises InputError naming the key and what was expected."""
-    if not isinstance(tables, list):
-        raise InputError(f"{source}: mishap is not a list of tables; write [[mishap]].")
-    return tuple(_mishap(table, f"{source}: [[mishap]]") for table in tables)
-
-
-def _mishap(table: Any, where: str) -> Mishap:
-    known = [f.name for f in fields(Mishap)]
-    if not isinstance(table, Mapping):
-        raise InputError(f"{where} is not a table.")
-    for key, value in table.items():
-        if key not in known:
-            raise InputError(f"{where} has unknown key {key!r}; known keys: {', '.join(known)}.")
-        if key not in ("kind", "after") and (isinstance(value, bool) or not isinstance(value, int | float)):
-            raise InputError(f"{where} {key} = {value!r}; expected a number.")
-    for key, words in (("kind", KINDS), ("after", AFTER)):
-        if table.get(key) not in words:
-            raise InputError(f"{where} {key} = {table.get(key)!r}; expected one of: {', '.join(words)}.")
-    if "at_s" not in table:
-        raise InputError(f"{where} at_s is missing; expected seconds after {table['after']!r}.")
-    return Mishap(**table)

@@ -3,50 +3,21 @@
 import math
 import random
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, replace
-from importlib import resources
-from pathlib import Path
+from dataclasses import dataclass, replace
 from typing import Any
 
 from hardware.sample import Sample
-from hardware.simulated.plant import Plant, PlantSettings, SimFluid
-from station.common.section import read_toml
+from hardware.simulated.plant import Plant, PlantSettings
 from station.core.control import target_l
 from station.core.state import BayState
 from station.core.step import PumpCommand, finish, step
-from station.errors import InputError
 from station.figures import balance
-from station.given.job import JobSpec, spec_from_tables
+from station.given.job import JobSpec
 from station.given.stages import Stage
-from station.rehearsing.mishap import Mishap, mishaps_from_tables
+from station.rehearsing.mishap import Mishap
+from station.rehearsing.scenario import Scenario
 
 STEP_S = 0.05
-
-
-@dataclass(frozen=True)
-class Technician:
-    """How the simulated technician works.
-
-    kicks_s: seconds after the drain is opened at which the pan is knocked. stop_early_l: lets go of the pendant so
-    much before the target. least_drip_s: lets it drip so long before asking whether waiting still pays.
-    """
-
-    patience_s: float = 1500.0
-    cure_s: float = 1200.0
-    kicks_s: tuple[float, ...] = ()
-    stop_early_l: float = 0.0
-    least_drip_s: float = 60.0
-
-
-@dataclass(frozen=True)
-class Scenario:
-    """spec: what the station believes. plant: the bay before its hidden deviations are drawn. mishaps: what else
-    happens."""
-
-    spec: JobSpec
-    plant: PlantSettings
-    technician: Technician
-    mishaps: tuple[Mishap, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -61,86 +32,6 @@ class Rehearsal:
 
     def report(self) -> dict[str, Any]:
         return {**balance.report(self.state), "truth": dict(self.truth)}
-
-
-def scenario_from_tables(tables: Mapping[str, Any], source: str) -> Scenario:
-    """Check a scenario. Raises InputError naming file, table, key and what was expected."""
-    spec = spec_from_tables(
-        {k: v for k, v in tables.items() if k not in ("plant", "technician", "mishap")}, source
-    )
-    plant = _numbers(PlantSettings, tables.get("plant", {}), f"{source}: [plant]", believed_plant(spec))
-    try:
-        Plant(plant)
-    except ValueError as error:
-        raise InputError(f"{source}: [plant] {error}.") from error
-    technician = _numbers(Technician, tables.get("technician", {}), f"{source}: [technician]", Technician())
-    return Scenario(spec, plant, technician, mishaps_from_tables(tables.get("mishap", []), source))
-
-
-def read_scenario(path: Path | None) -> Scenario:
-    """Read a scenario file; the shipped one where none is named. Raises InputError."""
-    if path is None:
-        path = Path(str(resources.files("station") / "demo_axle.toml"))
-    return scenario_from_tables(read_toml(path), str(path))
-
-
-def _numbers(kind: type, table: object, where: str, base: Any) -> Any:
-    """``base`` with the table's numbers in place of its own."""
-    if not isinstance(table, Mapping):
-        raise InputError(f"{where} is not a table.")
-    known = {
-        f.name: getattr(base, f.name) for f in fields(kind) if not isinstance(getattr(base, f.name), SimFluid)
-    }
-    changes: dict[str, Any] = {}
-    for key, value in table.items():
-        if key not in known:
-            raise InputError(f"{where} has unknown key {key!r}; known keys: {', '.join(known)}.")
-        wanted_list = isinstance(known[key], tuple)
-        numbers = _flat(value) if wanted_list and isinstance(value, list) else [value]
-        if wanted_list != isinstance(value, list) or not all(
-            isinstance(v, int | float) and not isinstance(v, bool) for v in numbers
-        ):
-            expected = "a list of numbers" if wanted_list else "a number"
-            raise InputError(f"{where} {key} = {value!r}; expected {expected}.")
-        changes[key] = tuple(tuple(v) if isinstance(v, list) else v for v in value) if wanted_list else value
-    return replace(base, **changes)
-
-
-def _flat(values: list[Any]) -> list[Any]:
-    return [x for v in values for x in (v if isinstance(v, list) else [v])]
-
-
-def _sim_fluid(fluid: Any, role: str) -> SimFluid:
-    if fluid.density_15_kg_m3 is None or fluid.kv40_mm2_s is None or fluid.kv100_mm2_s is None:
-        raise InputError(
-            f"[fluid.{role}] cannot be simulated; expected kind = 'lubricant' with density_15_kg_m3, kv40_mm2_s "
-            "and kv100_mm2_s."
-        )
-    return SimFluid(fluid.density_15_kg_m3, fluid.kv40_mm2_s, fluid.kv100_mm2_s)
-
-
-_OUTLET: dict[str, dict[str, Any]] = {
-    "cover removed": {"outlet_m2": 3.0e-5},
-    "drain plug": {"outlet_m2": 2.0e-5},
-    "suction": {"suction_l_min": 1.6},
-}
-
-
-def believed_plant(spec: JobSpec) -> PlantSettings:
-    """A bay that is exactly what the spec says, for one compartment holding a little less than listed."""
-    return PlantSettings(
-        old=_sim_fluid(spec.drained, "drained"),
-        fresh=_sim_fluid(spec.fresh, "fresh"),
-        capacity_l=spec.capacity_l,
-        old_volume_l=0.98 * spec.capacity_l,
-        puddle_l=0.6 * spec.retained_l,
-        walls_m=tuple((h, w * spec.capacity_l / 2.9) for h, w in PlantSettings().walls_m),
-        k_factor_per_l=spec.meter.k_factor_per_l,
-        zero_count=spec.pan.zero_count,
-        kg_per_count=spec.pan.kg_per_count,
-        noise_counts=spec.pan.noise_counts,
-        **_OUTLET[spec.method],
-    )
 
 
 def hidden(plant: PlantSettings, spec: JobSpec, seed: int) -> PlantSettings:

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from calibration.fluid import Fluid
 from station.given.config import BayConfig, Compartment
 from station.shop.catalogue import TABLES, Catalogue, Change, fluid_table
 
@@ -13,7 +14,7 @@ def from_config(config: BayConfig) -> list[Change]:
     """The changes that bring a bay file's compartments, fluids and technicians into an empty catalogue."""
     changes = [
         Change("fluid", (key,), "add", {n: str(v) for n, v in table.items()})
-        for key, table in config.fluids.items()
+        for key, table in ((key, fluid.to_table()) for key, fluid in config.fluids.items())
         if set(table) <= set(TABLES["fluid"].fields)
     ]
     for vehicle in dict.fromkeys(c.vehicle for c in config.compartments.values()):
@@ -39,9 +40,9 @@ def merged(config: BayConfig, catalogue: Catalogue) -> BayConfig:
             continue
         key = keys.get((entry.key[0], entry.key[1]), " / ".join(entry.key))
         texts = {name: entry.get(name) for name in _OF_BOTH}
-        compartments[key] = Compartment(key, *entry.key, **texts)
+        compartments[key] = Compartment(*entry.key, **texts, key=key)
     fluids = {k: t for k, t in config.fluids.items() if not _retired(catalogue, "fluid", k)}
-    fluids |= {entry.key[0]: fluid_table(entry.fields) for entry in catalogue.active("fluid")}
+    fluids |= {e.key[0]: Fluid.from_table(fluid_table(e.fields)) for e in catalogue.active("fluid")}
     names = [n for n in config.technicians if not _retired(catalogue, "technician", n)]
     names += [e.key[0] for e in catalogue.active("technician") if e.key[0] not in names]
     return replace(config, compartments=compartments, fluids=fluids, technicians=tuple(names))

@@ -10,7 +10,8 @@ from calibration import budget
 from station.core.state import BayState
 from station.core.step import step
 from station.figures import balance
-from station.rehearsing.rehearse import Technician, read_scenario, rehearse
+from station.rehearsing.rehearse import rehearse
+from station.rehearsing.scenario import Technician, read_scenario
 
 SEEDS = (1, 2, 3)
 

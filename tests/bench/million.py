@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from station.record.ledger import JOB_COLUMNS, Ledger, Moment, job_row, now
-from station.rehearsing.rehearse import read_scenario, rehearse
+from station.rehearsing.rehearse import rehearse
+from station.rehearsing.scenario import read_scenario
 from station.shop import audit, catalogue
 
 COUNT = 1_000_000

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from hardware.simulated.plant import PlantSettings
 from station.given.job import spec_from_tables
 from station.rehearsing.mishap import Mishap
-from station.rehearsing.rehearse import Scenario, Technician, believed_plant
+from station.rehearsing.scenario import Scenario, Technician, believed_plant
 
 # density at 15 °C, viscosity at 40 and at 100 °C
 FLUIDS = (

@@ -8,6 +8,7 @@ from urllib.parse import quote
 
 from station.bay.views import BayView
 from station.calibrating.calibration_desk import CALM_FACTOR
+from station.given.lines import PanLine
 from station.weighing import pan
 from web.calibrating import guide
 from web.calibrating.guide import Ask, Part
@@ -256,11 +257,10 @@ def _run(data: Mapping[str, Any], fluid: Dense | None) -> Run:
     )
 
 
-def _calm(data: Mapping[str, Any], ask: Ask | None, table: Mapping[str, Any]) -> Calm:
-    slope, zero = float(table["kg_per_count"]), float(table["zero_count"])
+def _calm(data: Mapping[str, Any], ask: Ask | None, line: PanLine) -> Calm:
     empty = next((r for r in data["readings"] if r["load_kg"] == 0.0), None)
-    empty_g = None if empty is None else (empty["count"] - zero) * slope * 1000
-    noise_g = float(table["noise_counts"]) * abs(slope) * 1000 * CALM_FACTOR
+    empty_g = None if empty is None else line.indicated_kg(empty["count"]) * 1000
+    noise_g = line.noise_kg * 1000 * CALM_FACTOR
     word = "Calm: read it now" if data["kind"] == "pan" else "The pan is calm"
     return Calm(word, noise_g, pan.WINDOW_S, empty_g, None if ask is None else ask.load.kg * 1000)
 
@@ -318,7 +318,7 @@ def calibration_page(
     live: Live,
     view: BayView,
     options: Mapping[str, Any],
-    pan_table: Mapping[str, Any],
+    pan_line: PanLine,
     pan_certificate: Certificate | None,
     fluid: Dense | None,
     simulated: bool,
@@ -338,7 +338,7 @@ def calibration_page(
         under_load=guide.minutes_under_load(data["readings"], view.t_s)
         if ask is not None and ask.step == "creep"
         else "",
-        calm=_calm(data, ask, pan_table) if kind else None,
+        calm=_calm(data, ask, pan_line) if kind else None,
         run=_run(data, fluid) if kind == "meter" else None,
         taken=taken(data, procedure, fluid) if kind else [],
         finish=_finish(data, pan_certificate, view, options["technicians"], today) if kind else None,

@@ -7,7 +7,6 @@ from fastapi import APIRouter, Depends, Query, Request
 from starlette.responses import JSONResponse, Response
 
 from station.common import days
-from station.given.job import spec_from_tables
 from web.calibrating import calibration_contexts as contexts
 from web.calibrating.procedure import Procedure
 from web.frame.deps import Station, page_of
@@ -29,13 +28,7 @@ Step = Annotated[str | None, Query(max_length=40)]
 
 def _fluid(engine: Engine, key: str) -> contexts.Dense | None:
     """The fluid that a meter is proved with, None where no page has begun the proving."""
-    settings = engine.settings()
-    table = settings.fluids.get(key)
-    if table is None:
-        return None
-    job = {"capacity": "1 L", "method": "cover removed", "retained": "0 L"}
-    tables = {"job": job, "fluid": {"drained": table, "fresh": table}, **settings.tables}
-    fluid: contexts.Dense = spec_from_tables(tables, "proving", settings.country).fresh
+    fluid: contexts.Dense | None = engine.settings().fluids.get(key)
     return fluid
 
 
@@ -65,7 +58,7 @@ def calibration(engine: Station, hub: TheHub, procedure: TheProcedure, step: Ste
         live=hub.newest(),
         view=engine.view(),
         options=engine.plan_options(),
-        pan_table=engine.settings().tables["pan"],
+        pan_line=engine.settings().pan,
         pan_certificate=_pan_certificate(engine, data),
         fluid=_fluid(engine, procedure.fluid),
         simulated=engine.backend == "simulated",

@@ -18,7 +18,8 @@ from station.given.config import BayConfig, demo_path, read_config
 from station.given.job import spec_from_tables
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
-from station.rehearsing.rehearse import Technician, read_scenario, rehearse
+from station.rehearsing.rehearse import rehearse
+from station.rehearsing.scenario import Technician, read_scenario
 
 FORM = {
     "compartment": "b12_rear_axle",

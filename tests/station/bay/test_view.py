@@ -9,7 +9,7 @@ from hardware.sample import Sample
 from station.bay import view, views
 from station.core.notice import Notice
 from station.core.state import BayState
-from station.rehearsing.rehearse import read_scenario
+from station.rehearsing.scenario import read_scenario
 
 NOW = views.BayView(7, 12.0, "Bay 1", "simulated", True, 1.0, None, views.SupplyView())
 

@@ -55,7 +55,7 @@ class Workshop:
         fresh = self.config.fluids["gear_75w90"]
         self.plant = Plant(
             PlantSettings(
-                fresh=SimFluid(fresh["density_15_kg_m3"], fresh["kv40_mm2_s"], fresh["kv100_mm2_s"]),
+                fresh=SimFluid(fresh.density_15_kg_m3, fresh.kv40_mm2_s, fresh.kv100_mm2_s),
                 kg_per_count=TRUE_KG_PER_COUNT,
                 k_factor_per_l=TRUE_K,
                 air_swing_c=0.0,
@@ -260,7 +260,11 @@ def test_a_restless_pan_is_not_read(shop: Workshop) -> None:
 BAD: dict[str, tuple[str, dict[str, Any], str]] = {
     "kind": ("begin", {"kind": "scale"}, "kind is 'scale'"),
     "fluid": ("begin", {"kind": "meter", "fluid": "soup", "volume": "1 L"}, "fluid is 'soup'"),
-    "volume": ("begin", {"kind": "meter", "fluid": "atf", "volume": "much"}, "capacity"),
+    "volume": (
+        "begin",
+        {"kind": "meter", "fluid": "atf", "volume": "much"},
+        "Volume of one run: begin with the number",
+    ),
     "action": ("guess", {}, "not a step"),
     "no procedure": ("read", {"step": "up", "load": "1 kg"}, "under way"),
     "nothing to finish": ("finish", FORM, "under way"),

@@ -7,7 +7,7 @@ import pytest
 
 from station.common.evolve import evolve
 from station.core.state import BayState
-from station.rehearsing.rehearse import read_scenario
+from station.rehearsing.scenario import read_scenario
 from station.weighing.drip import DripFit
 from station.weighing.pan import PanTrack
 

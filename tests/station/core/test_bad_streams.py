@@ -11,7 +11,8 @@ from station.core.replay import replay
 from station.errors import InputError
 from station.figures import balance
 from station.given import recording
-from station.rehearsing.rehearse import Rehearsal, Technician, read_scenario, rehearse
+from station.rehearsing.rehearse import Rehearsal, rehearse
+from station.rehearsing.scenario import Technician, read_scenario
 
 Rows = list[Sample]
 

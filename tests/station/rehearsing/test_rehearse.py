@@ -19,7 +19,8 @@ from station.core.step import PumpCommand, step
 from station.figures import balance
 from station.given import recording
 from station.given.job import read_job
-from station.rehearsing.rehearse import Bay, Scenario, Technician, read_scenario, rehearse
+from station.rehearsing.rehearse import Bay, rehearse
+from station.rehearsing.scenario import Scenario, Technician, read_scenario
 
 SEEDS = range(1, 12)
 
@@ -148,11 +149,11 @@ def test_rehearse_command_prints_truth_and_figures(capsys: pytest.CaptureFixture
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        ("[plant]\nfish = 3\n", "[plant] has unknown key 'fish'"),
-        ("[plant]\nsupply_c = 'cold'\n", "[plant] supply_c = 'cold'"),
+        ("[plant]\nfish = 3\n", "[plant] has the unknown key 'fish'"),
+        ("[plant]\nsupply_c = 'cold'\n", "[plant] supply_c is 'cold'"),
         ("[plant]\nold_volume_l = 0.01\n", "[plant] old_volume_l is 0.01"),
-        ("[technician]\nkicks_s = 3\n", "[technician] kicks_s = 3"),
-        ("plant = 3\n", "[plant] is not a table"),
+        ("[technician]\nkicks_s = 3\n", "[technician] kicks_s is 3"),
+        ("plant = 3\n", "[plant] is 3; expected a table"),
     ],
 )
 def test_a_malformed_scenario_is_one_clear_line_and_status_2(

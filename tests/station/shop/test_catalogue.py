@@ -34,13 +34,13 @@ def depot() -> Catalogue:
 
 
 REJECTED = {
-    "no unit": ("Bus 7,gearbox,5,suction,plate\n", "without a unit"),
-    "decimal comma, quoted": ('Bus 7,gearbox,"2,9 L",suction,plate\n', "decimals after a point"),
+    "no unit": ("Bus 7,gearbox,5,suction,plate\n", "capacity: add the unit, such as 5 L"),
+    "decimal comma, quoted": ('Bus 7,gearbox,"2,9 L",suction,plate\n', "capacity: write 2.9 L, with a point"),
     "decimal comma, bare": ("Bus 7,gearbox,2,9 L,suction,plate\n", "6 cells where the header has 5"),
     "negative": ("Bus 7,gearbox,-2.9 L,suction,plate\n", "outside"),
     "zero": ("Bus 7,gearbox,0 L,suction,plate\n", "expected 0.05 to 200 L"),
     "absurd": ("Bus 7,gearbox,2900 L,suction,plate\n", "expected 0.05 to 200 L"),
-    "not a number": ("Bus 7,gearbox,nan L,suction,plate\n", "starts with no number"),
+    "not a number": ("Bus 7,gearbox,nan L,suction,plate\n", "capacity: begin with the number"),
     "ambiguous unit": ("Bus 7,gearbox,3 qt,suction,plate\n", "may be the US quart"),
     "unknown method": ("Bus 7,gearbox,3 L,siphon,plate\n", "method is 'siphon'"),
     "unknown vehicle": ("Bus 99,gearbox,3 L,suction,plate\n", "does not list"),
@@ -168,7 +168,7 @@ def test_a_bay_file_goes_in_and_comes_out_the_same() -> None:
     full = folded(*offered.from_config(config))
     out = offered.merged(config, full)
     assert out.compartments == config.compartments
-    assert {k: dict(v) for k, v in out.fluids.items()} == {k: dict(v) for k, v in config.fluids.items()}
+    assert out.fluids == config.fluids
     assert out.technicians == config.technicians
     fewer = folded(*offered.from_config(config), Change("vehicle", ("Bus 12",), "retire", {}))
     assert {c.vehicle for c in offered.merged(config, fewer).compartments.values()} == {"Bus 7"}

@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from station.rehearsing.mishap import Mishap
-from station.rehearsing.rehearse import Technician, read_scenario, rehearse
+from station.rehearsing.rehearse import rehearse
+from station.rehearsing.scenario import Technician, read_scenario
 from station.weighing import leak
 from station.weighing.rest import U_CELL_KG_S
 

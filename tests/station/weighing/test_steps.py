@@ -17,7 +17,8 @@ from station.given.stages import Stage
 from station.record import archive
 from station.record.ledger import Ledger, now
 from station.rehearsing.mishap import Mishap
-from station.rehearsing.rehearse import Rehearsal, Technician, read_scenario, rehearse
+from station.rehearsing.rehearse import Rehearsal, rehearse
+from station.rehearsing.scenario import Technician, read_scenario
 from station.weighing.pan import Jump
 from station.weighing.steps import judge
 

@@ -1,0 +1,252 @@
+"""From the tables of a file to frozen types, checked by pydantic against what each field says of itself.
+
+A field states its range and, as its description, what to write there; a complaint is put together from that: file,
+table, key, value, what is expected and what to do. Only the first complaint is told: the next one shows when it is mended.
+"""
+
+import difflib
+import json
+import tomllib
+import types
+import typing
+from collections.abc import Mapping
+from dataclasses import MISSING, fields, is_dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal, NoReturn, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, TypeAdapter, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from station.common.units import parse_temperature_c, parse_volume_l
+from station.errors import InputError
+
+T = TypeVar("T", bound=BaseModel)
+Loc = tuple[int | str, ...]
+SHOWN = 60
+"""Characters of a wrong value that a complaint repeats: enough to find it again."""
+
+
+class Table(BaseModel):
+    """A table of a file: no key that it does not name, no text where a number belongs, no NaN, no infinity."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+class Expected(ValueError):
+    """What a field's own check says of a wrong value: "expected …", with what to do."""
+
+
+def _litres(text: Any, info: Any) -> float:
+    return parse_volume_l(text, info.context["country"])
+
+
+def _signed_litres(text: Any, info: Any) -> float:
+    """Some compartments take more than is listed: then less than nothing was retained."""
+    if isinstance(text, str) and text.strip().startswith("-"):
+        return -_litres(text.strip()[1:], info)
+    return _litres(text, info)
+
+
+Litres = typing.Annotated[float, BeforeValidator(_litres)]
+"""Typed with its unit, held in litres."""
+SignedLitres = typing.Annotated[float, BeforeValidator(_signed_litres)]
+Celsius = typing.Annotated[float, BeforeValidator(parse_temperature_c)]
+"""Typed with its unit, held in °C."""
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Read a TOML file. Raises InputError naming the file and the line."""
+    text = read_text(path)
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise InputError(f"{path}: lists are nested too deep to be meant; take them out.") from None
+    except ValueError as error:
+        raise InputError(f"{path}: not valid TOML ({error}); correct it there.") from error
+
+
+def read_text(path: Path) -> str:
+    """Read a text file. Raises InputError where there is none or it is not UTF-8."""
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; check the path.") from None
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path}: not UTF-8 text ({error.reason}); save it as UTF-8.") from None
+    except (OSError, ValueError) as error:
+        raise InputError(f"{path}: cannot be read ({error}); expected a UTF-8 text file.") from error
+
+
+def read(
+    kind: type[T],
+    tables: Mapping[str, Any],
+    source: str,
+    country: str | None = None,
+    names: Mapping[str, str] | None = None,
+) -> T:
+    """Tables as a file's type. source: the file's name. country: whose pint a bare "pint" is, "us" or "imperial".
+
+    names: of a form, whose fields are named to a person as its labels name them. Raises InputError.
+    """
+    try:
+        # As JSON, in which a table stands for a type and a list for a tuple without loosening what a number is.
+        text = json.dumps(tables, default=str)
+        checked: T = _adapter(kind).validate_json(text, context={"country": country})
+        return checked
+    except ValidationError as error:
+        raise InputError(_sentence(kind, error.errors()[0], source, names)) from None
+    except RecursionError:
+        raise InputError(f"{source}: tables are nested too deep to be meant; take them out.") from None
+
+
+def complain(source: str, loc: Loc, value: object, expected: str) -> NoReturn:
+    """Raise InputError for a value that its own field cannot judge, such as one that contradicts another table."""
+    raise InputError(f"{_place(source, loc)} is {_shown(value)}; {expected}.")
+
+
+@cache
+def _adapter(kind: type[T]) -> TypeAdapter[T]:
+    return TypeAdapter(kind)
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, Mapping):
+        return "a table"
+    if isinstance(value, str) and len(value) <= SHOWN:
+        return repr(value)
+    if isinstance(value, int) and not isinstance(value, bool) and abs(value) >= 10**SHOWN:
+        return f"a number of {len(str(abs(value)))} digits"
+    text = repr(value)
+    return text if len(text) <= SHOWN else f"{text[:SHOWN]}…"
+
+
+def _place(source: str, loc: Loc, is_table: bool = False) -> str:
+    """File, table and key; a list's entries are counted from 1, as people do."""
+    names = [f"entry {part + 1}" if isinstance(part, int) else str(part)[:SHOWN] for part in loc]
+    if not names:
+        return f"{source}:"
+    if is_table or len(names) == 1:
+        return f"{source}: [{'.'.join(names)}]"
+    table, entry = names[:-1], ""
+    if table[-1].startswith("entry "):
+        entry = f" {table.pop()}"
+    if not table:
+        return f"{source}: {names[-1]}"
+    return f"{source}: [{'.'.join(table)}]{entry} {names[-1]}"
+
+
+def _sentence(kind: type, error: ErrorDetails, source: str, names: Mapping[str, str] | None) -> str:
+    loc, value = error["loc"], error["input"]
+    wanted, said = _field_at(kind, loc)
+    place = (
+        names.get(str(loc[-1]), str(loc[-1])) if names is not None else _place(source, loc, _is_table(wanted))
+    )
+    if error["type"] in ("extra_forbidden", "unexpected_keyword_argument"):
+        return _unknown(kind, loc, value, source)
+    if error["type"] == "json_invalid":
+        return f"{source}: tables are nested too deep to be meant; take them out."
+    if error["type"] == "value_error":
+        raised = error["ctx"]["error"]
+        text = str(raised).rstrip(".")
+        if isinstance(value, Mapping) and not isinstance(raised, Expected):
+            return f"{place} {text}."
+        # On a form the value stands beside the sentence.
+        told = names is not None or f" is {value!r}" in text
+        return f"{place}: {text}." if told else f"{place} is {_shown(value)}; {text}."
+    expected = _expected(wanted, said)
+    if error["type"] == "missing":
+        return f"{place} is missing; expected {expected}."
+    if error["type"] == "recursion_loop":
+        return f"{place} is nested too deep to be meant; expected {expected}."
+    return f"{place} is {_shown(value)}; expected {expected}."
+
+
+def _unknown(kind: type, loc: Loc, value: object, source: str) -> str:
+    owner, _ = _field_at(kind, loc[:-1])
+    known = list(_fields(owner))
+    near = difflib.get_close_matches(str(loc[-1]), known, 1)
+    what = "table" if isinstance(value, Mapping) else "key"
+    names = ", ".join(f"[{name}]" if len(loc) == 1 else name for name in known)
+    remedy = f"write {near[0]}" if near else "correct its spelling or take it out"
+    where = f"{source}:" if len(loc) == 1 else f"{_place(source, loc).rpartition(' ')[0]}"
+    return f"{where} has the unknown {what} {str(loc[-1])[:SHOWN]!r}; expected only {names}: {remedy}."
+
+
+def _is_table(kind: Any) -> bool:
+    return isinstance(kind, type) and (issubclass(kind, BaseModel) or is_dataclass(kind))
+
+
+def _fields(kind: Any) -> dict[str, FieldInfo]:
+    """Name → annotation with its metadata, of a model or a plain dataclass."""
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return {info.alias or name: info for name, info in kind.model_fields.items()}
+    if _is_table(kind):
+        hints = typing.get_type_hints(kind, include_extras=True)
+        return {
+            one.name: FieldInfo.from_annotation(hints[one.name])
+            if one.default is MISSING and one.default_factory is MISSING
+            else FieldInfo.from_annotated_attribute(hints[one.name], one.default)
+            for one in fields(kind)
+            if one.init
+        }
+    return {}
+
+
+def _bare(kind: Any) -> Any:
+    """A type without its metadata and without ``None``."""
+    while typing.get_origin(kind) is typing.Annotated:
+        kind = typing.get_args(kind)[0]
+    if typing.get_origin(kind) in (typing.Union, types.UnionType):
+        kind = next(part for part in typing.get_args(kind) if part is not type(None))
+        return _bare(kind)
+    return kind
+
+
+def _field_at(kind: Any, loc: Loc) -> tuple[Any, FieldInfo | None]:
+    """The bare type at a place, and what its field says; ``Any`` and None where nothing is said of it."""
+    said: FieldInfo | None = None
+    for part in loc:
+        kind = _bare(kind)
+        if typing.get_origin(kind) in (Mapping, tuple):
+            kind = typing.get_args(kind)[1 if typing.get_origin(kind) is Mapping else 0]
+            continue
+        said = _fields(kind).get(str(part))
+        kind = Any if said is None else said.annotation
+    return _bare(kind), said
+
+
+def _expected(kind: Any, said: FieldInfo | None) -> str:
+    """What stands at a place: its type and range, then what to write."""
+    text = _type_words(kind, said)
+    return text if said is None or said.description is None else f"{text}: {said.description}"
+
+
+def _type_words(kind: Any, said: FieldInfo | None) -> str:
+    if kind in (float, int):
+        return ("a number" if kind is float else "a whole number") + _range_words(said)
+    if typing.get_origin(kind) is Literal:
+        return f"one of: {', '.join(map(repr, typing.get_args(kind)))}"
+    if typing.get_origin(kind) is tuple:
+        inner = _bare(typing.get_args(kind)[0])
+        if typing.get_origin(inner) is tuple:
+            return "a list of number pairs"
+        return {float: "a list of numbers", str: "a list of texts"}.get(inner, "a list of tables")
+    if not _is_table(kind):
+        return "text in quotes"
+    needed = [name for name, info in _fields(kind).items() if info.is_required()]
+    return f"a table with at least {', '.join(needed)}" if needed else "a table with keys below it"
+
+
+def _range_words(said: FieldInfo | None) -> str:
+    limits = {} if said is None else {
+        name: getattr(meta, name) for meta in said.metadata for name in ("ge", "gt", "le", "lt") if hasattr(meta, name)
+    }  # fmt: skip
+    words = []
+    for name, word in (("gt", "above"), ("ge", "from"), ("lt", "below"), ("le", "to")):
+        if name in limits:
+            words.append(f"{word} {limits[name]:.12g}")
+    if "ge" in limits and "le" not in limits:
+        words[0] = f"of at least {limits['ge']:.12g}"
+    return f" {' '.join(words)}" if words else ""
