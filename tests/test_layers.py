@@ -47,7 +47,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "calibration", "hardware",
     },
     "station.rehearsing": {
-        "station.common", "station.given", "station.core", "station.figures", "station.errors", "hardware",
+        "station.common", "station.given", "station.core", "station.figures", "station.errors", "hardware", "calibration",
     },
     "station.commands": {
         "station.common", "station.given", "station.record", "station.learning", "station.shop", "station.errors",
