@@ -38,8 +38,9 @@ READING = (
 CHANGING = (actions.router, calibration_actions.router, entries.router, setup_pages.changes)
 CHANGE_THREADS = 8
 """Threads for changes. A beat of the hold takes well under a millisecond of one."""
-DISK_THREADS = 4
-"""Threads for entries, which wait for the disk; a beat never waits behind them."""
+DISK_THREADS = 16
+"""Threads for what goes into the record, which wait for the disk; a beat never waits behind them. As many as wait at
+once share one sync."""
 
 
 def create_app(engine: Engine, hosts: Iterable[str] = ()) -> FastAPI:

@@ -1,13 +1,15 @@
 """The job on the bay: what the technician may do now, what is kept of it, and how it ends. No threads, no devices."""
 
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
+from typing import Any
 
 from hardware.sample import Sample
 from station.bay import checklist
-from station.bay.supply_book import SupplyBook, drum_text
+from station.bay.publishing import JobNow
+from station.bay.supply_book import Learned, SupplyBook, drum_text
 from station.core import interlock_table, interlocks
 from station.core.control import TOP_UP_L
 from station.core.notice import Notice
@@ -20,10 +22,14 @@ from station.filling.overrun import Stop
 from station.given.config import BayConfig
 from station.given.job import JobSpec, spec_from_tables
 from station.given.stages import BEFORE_FILL, PUMPED, Cause, Stage
-from station.record.ledger import BOOT_ID, Ledger, job_row, now
+from station.record import archive
+from station.record.ledger import BOOT_ID, Ledger, Moment, job_row, now
 from station.record.recorder import Recorder
 from station.shop.shop import row_labels
 from station.weighing import steps
+
+CAPACITY_NOTE = "capacity:"
+"""A note that begins so confirms the listed capacity."""
 
 
 class Desk:
@@ -40,6 +46,9 @@ class Desk:
         self.job_id: str | None = None
         self.opened_utc = ""
         self.done = True
+        self._clock_synced = False
+        self._opening: Mapping[str, Any] = {}
+        self._leaving: tuple[JobNow, ...] = ()
         self.ticked: frozenset[str] = frozenset()
         self.capacity_confirmed = False
         self.came_utc: dict[str, str] = {}
@@ -90,16 +99,46 @@ class Desk:
         self.supply.job_begins()
         at = now(self.t_s)
         job_id = f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{uuid.uuid4().hex[:6]}"
-        self._recorder.event(job_id, "job_open", {**spec.to_table(), "backend": self._backend}, at)
-        self.job_id, self.opened_utc, self.done = job_id, at.utc, False
-        self.ticked, self.capacity_confirmed, self.came_utc = frozenset(), False, {}
-        fluid = spec.labels.get("fluid", "")
-        self.state = BayState(
-            spec,
-            self._config.settings,
-            pump=Pump(overrun=self.supply.overrun(fluid), usual=self.supply.usual(fluid)),
-        )
+        learned = self.supply.learned(spec.labels.get("fluid", ""))
+        opening = {**spec.to_table(), "backend": self._backend, "learned": learned.to_dict()}
+        self._recorder.event(job_id, "job_open", opening, at)
+        self._begin(job_id, opening, at.utc, at.clock_synced, self._first_state(spec, learned))
         return job_id
+
+    def _begin(
+        self, job_id: str, opening: Mapping[str, Any], utc: str, clock_synced: bool, state: BayState
+    ) -> None:
+        """Take a job up, a new one or one from before a restart."""
+        self.job_id, self._opening, self.opened_utc, self._clock_synced = job_id, opening, utc, clock_synced
+        self.state, self.done = state, False
+        self.ticked, self.capacity_confirmed, self.came_utc = frozenset(), False, {}
+
+    def _first_state(self, spec: JobSpec, learned: Learned) -> BayState:
+        """A job at its beginning, now as after a restart: with what was known then of pump and fluid."""
+        return BayState(spec, self._config.settings, pump=Pump(overrun=learned.overrun, usual=learned.usual))
+
+    def job_now(self) -> JobNow | None:
+        """The present job, or the last until the next is opened."""
+        if self.state is None or self.job_id is None:
+            return None
+        return JobNow(
+            self.job_id,
+            self.opened_utc,
+            self._clock_synced,
+            self._opening,
+            self.state,
+            self.done,
+            capacity_confirmed=self.capacity_confirmed,
+            ticked=self.ticked,
+        )
+
+    def leaving(self) -> tuple[JobNow, ...]:
+        """Jobs that are over and not on disk as such yet, newest first."""
+        written = self._recorder.written
+        self._leaving = tuple(
+            job for job in self._leaving if job.written_at is None or job.written_at > written
+        )
+        return self._leaving
 
     def may_mark(self, mark: str) -> None:
         """Raises InputError where the mark makes no sense now, or waits for something."""
@@ -118,7 +157,15 @@ class Desk:
         if key not in texts:
             raise InputError(f"{key!r} is not on the list of this stage.")
         self.ticked = self.ticked | {key} if done else self.ticked - {key}
-        self.event("check", f"{'done' if done else 'not done'}: {texts[key]}")
+        text = f"{'done' if done else 'not done'}: {texts[key]}"
+        self._recorder.event(self.job_id, "check", {"text": text, "key": key, "done": done}, now(self.t_s))
+
+    def note(self, text: str) -> None:
+        """Add the technician's own words. Raises InputError where no job is open."""
+        self.need_job()
+        self.event("note", text)
+        if text.startswith(CAPACITY_NOTE):
+            self.capacity_confirmed = True
 
     def top_up(self) -> list[tuple[str, str | float]]:
         """What to feed into the stream for one small step more. Raises InputError outside fill and settle."""
@@ -200,9 +247,13 @@ class Desk:
             return
         self.done = True
         self.state = finish(self.state)
-        self._write_result(self.job_id, self.opened_utc, self.state)
+        at = self._write_result(self.job_id, self.opened_utc, self.state)
+        over = self.job_now()
+        if over is not None:
+            over = replace(over, closed_utc=at.utc, written_at=self._recorder.next_ticket)
+            self._leaving = (over, *self._leaving)
 
-    def _write_result(self, job_id: str, opened_utc: str, state: BayState) -> None:
+    def _write_result(self, job_id: str, opened_utc: str, state: BayState) -> Moment:
         self.supply.settle(job_id, state)
         at = now(self.t_s)
         report = balance.report(state)
@@ -210,6 +261,7 @@ class Desk:
             job_id, opened_utc, at.utc, row_labels(self._config, state.spec.labels, state.spec.method), report
         )
         self._recorder.result(job_id, report, row, at)
+        return at
 
     def recover(self, ledger: Ledger) -> None:
         """Jobs that a stopped station left open: gone on with after a restart, else closed as abandoned.
@@ -221,14 +273,16 @@ class Desk:
         self.supply.read(ledger)
         for job_id in ledger.unfinished():
             opened, samples = next(iter(ledger.events(job_id))), ledger.samples(job_id)
-            tables = {k: v for k, v in opened["body"].items() if k != "backend"}
-            state = self._restep(spec_from_tables(tables, f"ledger, job {job_id}"), samples)
+            spec = spec_from_tables(archive.spec_tables(opened["body"]), f"ledger, job {job_id}")
+            state = self._restep(
+                self._first_state(spec, Learned.from_dict(opened["body"].get("learned"))), samples
+            )
             self._recorder.resume(job_id, samples)
             same_run = opened["boot_id"] == BOOT_ID and self._backend == opened["body"].get("backend") == "pi"
             if same_run and state.stage is not Stage.CLOSED:
-                self.job_id, self.opened_utc, self.done = job_id, opened["utc"], False
                 hold = replace(state.pump.hold, held_t_s={}, running_since_t_s=None)
-                self.state = replace(state, pump=replace(state.pump, hold=hold))
+                state = replace(state, pump=replace(state.pump, hold=hold))
+                self._begin(job_id, opened["body"], opened["utc"], bool(opened["clock_synced"]), state)
                 self.event("note", "station: restarted during this job; the pump stayed off")
                 continue
             if state.stage is not Stage.CLOSED:
@@ -237,8 +291,7 @@ class Desk:
                 state = tell(move_on(finish(state), Cause.ABANDON), notice)
             self._write_result(job_id, opened["utc"], state)
 
-    def _restep(self, spec: JobSpec, samples: Iterable[Sample]) -> BayState:
-        state = BayState(spec, self._config.settings)
+    def _restep(self, state: BayState, samples: Iterable[Sample]) -> BayState:
         for sample in samples:
             state, _ = step(state, sample)
         return state

@@ -2,55 +2,65 @@
 
 from typing import Any
 
-from station.bay.desk import Desk
+from station.bay.publishing import JobNow, Publisher
 from station.figures import balance
 from station.given.config import BayConfig
 from station.record import archive
 from station.record.ledger import Ledger, job_row
+from station.shop import offered
 from station.shop.catalogue import Catalogue
-from station.shop.shop import Shop, causes, row_labels
+from station.shop.shop import causes, row_labels
 
 
 class Records:
-    """Reads through connections of its own; the open job comes from the desk. Any thread may call it."""
+    """Reads through connections of its own; what is not on disk yet comes from the newest snapshot. Any thread may
+    call it.
+
+    The snapshot is taken before the record is opened: a job that the snapshot no longer holds is in the record by then.
+    """
 
     config: BayConfig
-    _desk: Desk
-    _shop: Shop
+    _published: Publisher
 
     def jobs(
         self, limit: int = 50, before: str | None = None, vehicle: str | None = None
     ) -> list[dict[str, Any]]:
         """Jobs, newest first; the open one leads. Raises InputError where ``before`` is no closed job."""
-        state, job_id = self._desk.state, self._desk.job_id
-        open_row = None
-        if state is not None and job_id is not None and not self._desk.done:
-            report = balance.report(state)
-            row = job_row(
-                job_id,
-                self._desk.opened_utc,
-                "",
-                row_labels(self.config, state.spec.labels, state.spec.method),
-                report,
-            )
-            if vehicle in (None, row["vehicle"]):
-                open_row = {**row, "closed_utc": None}
-        if before is not None and before == job_id and not self._desk.done:
-            before, open_row = None, None  # behind the open one come all that are closed
+        here = self._published.newest
+        open_job = here.open_job
         with self.reading() as ledger:
-            rows = ledger.jobs(limit, before, vehicle)
-        return rows if open_row is None or before is not None else [open_row, *rows][:limit]
+            leading = [job for job in here.leaving if not ledger.has_row(job.job_id)]
+            if open_job is not None:
+                leading.insert(0, open_job)
+            ids = [job.job_id for job in leading]
+            if before in ids:
+                leading, before = leading[ids.index(before) + 1 :], None
+            elif before is not None:
+                leading = []
+            rows = [self._row(job) for job in leading]
+            rows = [row for row in rows if vehicle in (None, row["vehicle"])]
+            return [*rows, *ledger.jobs(limit, before, vehicle)][:limit]
+
+    def _row(self, job: JobNow) -> dict[str, Any]:
+        spec = job.state.spec
+        labels = row_labels(self.config, spec.labels, spec.method)
+        row = job_row(job.job_id, job.opened_utc, "", labels, balance.report(job.state))
+        return {**row, "closed_utc": job.closed_utc}
 
     def job(self, job_id: str) -> dict[str, Any]:
         """One job whole. Raises KeyError if unknown."""
-        state = self._desk.state
-        live = balance.report(state) if state is not None and job_id == self._desk.job_id else None
+        job = self._published.newest.find(job_id)
+        live = None if job is None else job.live(balance.report(job.state))
         with self.reading() as ledger:
             return archive.job(ledger, job_id, live)
 
     def catalogue(self) -> Catalogue:
         """Vehicles, compartments, fluids, containers, technicians and prices as of now."""
-        return self._shop.catalogue
+        return self._published.newest.catalogue
+
+    def settings(self) -> BayConfig:
+        """The bay's configuration with the catalogue's entries in it."""
+        return offered.merged(self.config, self.catalogue())
 
     def causes(self, job_id: str) -> dict[str, Any]:
         """Ranked likely causes of what a job came to, and what would settle it. Raises KeyError if unknown."""
@@ -66,8 +76,10 @@ class Records:
 
     def job_toml(self, job_id: str) -> str:
         """Raises KeyError if unknown."""
+        job = self._published.newest.find(job_id)
+        live = None if job is None else job.live({})
         with self.reading() as ledger:
-            return archive.job_toml(ledger, job_id)
+            return archive.job_toml(ledger, job_id, live)
 
     def reading(self) -> "_Reader":
         return _Reader(Ledger(self.config.ledger, read_only=True))

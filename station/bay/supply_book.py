@@ -5,7 +5,7 @@ All of it is what events in the ledger add up to, so a restart loses nothing. Us
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from hardware.sample import Sample
@@ -18,7 +18,7 @@ from station.filling.hose import Hose, Slug
 from station.filling.overrun import Overrun, Stop
 from station.given.config import BayConfig
 from station.given.job import JobSpec
-from station.given.pumping import UsualFlow
+from station.given.pumping import PumpLine, UsualFlow
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
 from station.shop import audit
@@ -27,14 +27,34 @@ IDLE_STRAY_L = 0.018
 """Flow between jobs is told before 20 mL have run; nothing is due to come any more."""
 
 
+@dataclass(frozen=True)
+class Learned:
+    """What is known of one fluid on this bay when a job begins."""
+
+    overrun: Overrun = field(default_factory=Overrun)
+    usual: UsualFlow = field(default_factory=UsualFlow)
+
+    def take(self, stop: Stop, pump: PumpLine | None) -> "Learned":
+        """With one more stop."""
+        usual = self.usual.learn(stop.flow_l_min, pump, stop.kv_mm2_s) if stop.clean else self.usual
+        return Learned(self.overrun.learn(stop), usual)
+
+    def to_dict(self) -> dict[str, Any]:
+        return {"overrun": asdict(self.overrun), "usual": asdict(self.usual)}
+
+    @classmethod
+    def from_dict(cls, table: Mapping[str, Any] | None) -> "Learned":
+        """None, as records older than this have it, is what an unknown bay knows."""
+        return cls() if table is None else cls(Overrun(**table["overrun"]), UsualFlow(**table["usual"]))
+
+
 class SupplyBook:
     """Holds the drum at the pump, the hose's content and what was learned of each fluid's overrun."""
 
     def __init__(self, config: BayConfig, recorder: Recorder) -> None:
         self._config, self._recorder = config, recorder
-        self._prior = Overrun(a_s=config.settings.overrun_s)
-        self._overruns: dict[str, Overrun] = {}
-        self._usual: dict[str, UsualFlow] = {}
+        self._prior = Learned(Overrun(a_s=config.settings.overrun_s))
+        self._learned: dict[str, Learned] = {}
         self._pump = config.pump
         self.drum: Drum | None = None
         self.hose = Hose(config.settings.hose_l)
@@ -48,10 +68,16 @@ class SupplyBook:
 
     def read(self, ledger: Ledger) -> None:
         """Take up what the record says. A bay whose hose was changed for another begins with an unknown content."""
-        for event in ledger.shop_events("stop"):
+        # Each job writes all three anew: after a million jobs only the newest of each is worth reading, and the stops
+        # since then, of which a job that was cut off may have left some.
+        after = 0
+        for event in ledger.shop_events("learned", newest_first=True):
+            after = event["seq"]
+            self._learned = {f: Learned.from_dict(table) for f, table in event["body"]["fluids"].items()}
+            break
+        for event in ledger.shop_events("stop", after=after):
             body = {k: v for k, v in event["body"].items() if k in Stop.__dataclass_fields__}
             self._learn(event["body"]["fluid"], Stop(**body))
-        # Each job writes both anew: after a million jobs only the newest is worth reading.
         for event in ledger.shop_events("drum", newest_first=True):
             self.drum = Drum(**event["body"]["drum"])
             break
@@ -61,18 +87,12 @@ class SupplyBook:
                 self.hose = hose
                 break
 
-    def overrun(self, fluid: str) -> Overrun:
-        """What is known of a fluid's overrun on this bay."""
-        return self._overruns.get(fluid, self._prior)
-
-    def usual(self, fluid: str) -> UsualFlow:
-        """What this bay's pump usually does with a fluid."""
-        return self._usual.get(fluid, UsualFlow())
+    def learned(self, fluid: str) -> Learned:
+        """What is known of a fluid's overrun and flow on this bay."""
+        return self._learned.get(fluid, self._prior)
 
     def _learn(self, fluid: str, stop: Stop) -> None:
-        self._overruns[fluid] = self.overrun(fluid).learn(stop)
-        if stop.clean:
-            self._usual[fluid] = self.usual(fluid).learn(stop.flow_l_min, self._pump, stop.kv_mm2_s)
+        self._learned[fluid] = self.learned(fluid).take(stop, self._pump)
 
     # --- a job ---------------------------------------------------------------------------------------------
 
@@ -128,6 +148,9 @@ class SupplyBook:
         self._count = state.meter.last if state.meter.recent else None
         self._shift(job_id, state)
         self._write(job_id, state.t_s)
+        if self._learned:
+            fluids = {fluid: learned.to_dict() for fluid, learned in self._learned.items()}
+            self._event("learned", {"fluids": fluids, "job_id": job_id}, state.t_s)
 
     def _shift(self, job_id: str, state: BayState) -> None:
         """Put the books right where a job drew from more containers than the one it is charged to."""

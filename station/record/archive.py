@@ -1,6 +1,7 @@
 """Reading the ledger for people: lists, one job whole, and the files that replay it."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import tomli_w
@@ -13,6 +14,29 @@ from station.record.ledger import Ledger
 _TEXTS = ("notice", "stage", "note", "check", "abandoned", "mark", "step", "answer", "purge", "override")
 
 
+_NOT_OF_THE_SPEC = ("backend", "learned")
+"""What a job's opening holds beside the tables of its JOB.toml."""
+
+
+@dataclass(frozen=True)
+class LiveJob:
+    """What is known of a job that is open, or whose last entries are on their way to the disk.
+
+    opening: the body of its opening. report: so far, or its last. closed_utc: None while it is open.
+    """
+
+    opened_utc: str
+    clock_synced: bool
+    opening: Mapping[str, Any]
+    report: Mapping[str, Any]
+    closed_utc: str | None
+
+
+def spec_tables(opening: Mapping[str, Any]) -> dict[str, Any]:
+    """The tables of JOB.toml out of the body of a job's opening."""
+    return {name: table for name, table in opening.items() if name not in _NOT_OF_THE_SPEC}
+
+
 def certificates(ledger: Ledger) -> tuple[Certificate, ...]:
     """The register of certificates, in the order in which they were made."""
     return tuple(
@@ -20,8 +44,8 @@ def certificates(ledger: Ledger) -> tuple[Certificate, ...]:
     )
 
 
-def job(ledger: Ledger, job_id: str, live: Mapping[str, Any] | None = None) -> dict[str, Any]:
-    """One job whole. live: the report so far of a job that is still open. Raises KeyError if unknown."""
+def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> dict[str, Any]:
+    """One job whole. live: what the record may not have of it yet. Raises KeyError if unknown."""
     opened: dict[str, Any] | None = None
     closed: dict[str, Any] | None = None
     events = []
@@ -32,14 +56,18 @@ def job(ledger: Ledger, job_id: str, live: Mapping[str, Any] | None = None) -> d
             closed = event
         elif event["kind"] in _TEXTS:
             events.append({"utc": event["utc"], "kind": event["kind"], "text": event["body"]["text"]})
+    if opened is None and live is not None:
+        opened = {"body": live.opening, "utc": live.opened_utc, "clock_synced": live.clock_synced}
     if opened is None:
         raise KeyError(job_id)
+    report, closed_utc = (None, None) if live is None else (live.report, live.closed_utc)
+    if closed is not None:
+        report, closed_utc = closed["body"]["report"], closed["utc"]
     spec = opened["body"]["job"]
-    report = closed["body"]["report"] if closed is not None else live
     return {
         "job_id": job_id,
         "opened_utc": opened["utc"],
-        "closed_utc": closed["utc"] if closed is not None else None,
+        "closed_utc": closed_utc,
         "clock_synced": bool(opened["clock_synced"]),
         "labels": spec.get("labels", {}),
         "capacity_text": spec["capacity"],
@@ -51,13 +79,13 @@ def job(ledger: Ledger, job_id: str, live: Mapping[str, Any] | None = None) -> d
     }
 
 
-def job_toml(ledger: Ledger, job_id: str) -> str:
-    """JOB.toml of a job, with what the technician answered later. Raises KeyError if unknown."""
-    tables: dict[str, Any] | None = None
+def job_toml(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> str:
+    """JOB.toml of a job, with what the technician answered later. live: as for ``job``. Raises KeyError if unknown."""
+    tables = None if live is None else spec_tables(live.opening)
     answers: dict[str, str] = {}
     for event in ledger.events(job_id):
         if event["kind"] == "job_open":
-            tables = {k: v for k, v in event["body"].items() if k != "backend"}
+            tables = spec_tables(event["body"])
         elif event["kind"] == "answer":
             step, _, says = event["body"]["text"].partition(":")
             answers[step] = says

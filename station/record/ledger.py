@@ -8,6 +8,7 @@ import json
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -210,6 +211,16 @@ class Ledger:
 
     # --- writing -------------------------------------------------------------------------------------------
 
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All that is written within is on disk together when this ends. Raises LedgerError when it is not, and then
+        none of it is."""
+        try:
+            with self.db.atomic():
+                yield
+        except sqlite3.Error as error:
+            raise LedgerError(f"ledger {self.path}: not written ({error}).") from error
+
     def append(
         self,
         job_id: str | None,
@@ -264,11 +275,15 @@ class Ledger:
         for row in self.db.query(f"select * from event {where} order by seq", values):
             yield {**row, "body": json.loads(row["body"])}
 
-    def shop_events(self, kind: str, newest_first: bool = False) -> Iterator[dict[str, Any]]:
-        """Events of one kind that belong to no job, in order, their bodies as objects; read as they are asked for."""
+    def shop_events(self, kind: str, newest_first: bool = False, after: int = 0) -> Iterator[dict[str, Any]]:
+        """Events of one kind that belong to no job, in order, their bodies as objects; read as they are asked for.
+
+        after: only those with a higher sequence number.
+        """
         order = " desc" if newest_first else ""
         for row in self.db.query(
-            f"select * from event where job_id is null and kind = ? order by seq{order}", [kind]
+            f"select * from event where job_id is null and kind = ? and seq > ? order by seq{order}",
+            [kind, after],
         ):
             yield {**row, "body": json.loads(row["body"])}
 
@@ -291,6 +306,10 @@ class Ledger:
             values += [opened[0], before]
         sql = f"select * from job where {' and '.join(where)} order by opened_utc desc, job_id desc limit ?"
         return list(self.db.query(sql, [*values, limit]))
+
+    def has_row(self, job_id: str) -> bool:
+        """Whether a job is closed, and on disk."""
+        return self.db.execute("select 1 from job where job_id = ?", [job_id]).fetchone() is not None
 
     def unfinished(self) -> list[str]:
         """Jobs that were opened and have no row of their own yet."""

@@ -77,10 +77,11 @@ class Reading(Records):
 
     def __init__(self, config: BayConfig) -> None:
         self.statements: list[str] = []
-        self._desk = SimpleNamespace(state=None, job_id=None, done=True)  # type: ignore[assignment]
         self.config = config
         with self.reading() as ledger:
             self._catalogue = catalogue.read(ledger)
+        nothing = SimpleNamespace(open_job=None, leaving=(), find=lambda job_id: None)
+        self._published = SimpleNamespace(newest=nothing)  # type: ignore[assignment]
         self.config = offered.merged(config, self._catalogue)
 
     @contextmanager

@@ -11,7 +11,7 @@ from station.errors import InputError
 from web.calibrating import guide
 from web.calibrating.calibration_contexts import address
 from web.calibrating.calibration_pages import TheProcedure
-from web.frame.deps import Body, ChangeThreads, Line, Remark, Station, do, done
+from web.frame.deps import Body, DiskThreads, Line, Remark, Station, do, done
 from web.frame.port import Engine
 from web.live.actions import Reason, TheHolder
 from web.live.hold import Holder
@@ -74,7 +74,7 @@ class Finish(Body):
 
 
 @router.post("/pan")
-async def begin_pan(engine: Station, threads: ChangeThreads, procedure: TheProcedure, body: Pan) -> Response:
+async def begin_pan(engine: Station, threads: DiskThreads, procedure: TheProcedure, body: Pan) -> Response:
     loads = guide.parse_loads(body.loads)
     await do(threads, engine.calibrate, "begin", {"kind": "pan"})
     procedure.loads, procedure.struck = loads, []
@@ -83,7 +83,7 @@ async def begin_pan(engine: Station, threads: ChangeThreads, procedure: TheProce
 
 @router.post("/meter")
 async def begin_meter(
-    engine: Station, threads: ChangeThreads, procedure: TheProcedure, body: Meter
+    engine: Station, threads: DiskThreads, procedure: TheProcedure, body: Meter
 ) -> Response:
     await do(threads, engine.calibrate, "begin", {"kind": "meter", **body.model_dump()})
     procedure.fluid, procedure.struck = body.fluid, []
@@ -91,13 +91,13 @@ async def begin_meter(
 
 
 @router.post("/read")
-async def read(engine: Station, threads: ChangeThreads, body: Read) -> Response:
+async def read(engine: Station, threads: DiskThreads, body: Read) -> Response:
     await do(threads, engine.calibrate, "read", body.model_dump())
     return done()
 
 
 @router.post("/strike")
-async def strike(engine: Station, threads: ChangeThreads, procedure: TheProcedure, body: Strike) -> Response:
+async def strike(engine: Station, threads: DiskThreads, procedure: TheProcedure, body: Strike) -> Response:
     before = await do(threads, engine.calibration)
     await do(threads, engine.calibrate, "strike", body.model_dump())
     rows = before["readings"] if before["kind"] == "pan" else before["runs"]
@@ -107,7 +107,7 @@ async def strike(engine: Station, threads: ChangeThreads, procedure: TheProcedur
 
 
 @router.post("/run")
-async def run(engine: Station, threads: ChangeThreads, holder: TheHolder, body: Turn) -> Response:
+async def run(engine: Station, threads: DiskThreads, holder: TheHolder, body: Turn) -> Response:
     if body.turn == "drop":
         await do(threads, _stop, engine, holder)
     await do(threads, engine.calibrate, f"{body.turn}_run", {})
@@ -115,13 +115,13 @@ async def run(engine: Station, threads: ChangeThreads, holder: TheHolder, body: 
 
 
 @router.post("/finish")
-async def finish(engine: Station, threads: ChangeThreads, body: Finish) -> Response:
+async def finish(engine: Station, threads: DiskThreads, body: Finish) -> Response:
     after = await do(threads, engine.calibrate, "finish", _values(body))
     return done(go=address(after["certificates"][0]["number"]))
 
 
 @router.post("/abandon")
-async def abandon(engine: Station, threads: ChangeThreads, holder: TheHolder, body: Reason) -> Response:
+async def abandon(engine: Station, threads: DiskThreads, holder: TheHolder, body: Reason) -> Response:
     await do(threads, _stop, engine, holder)
     await do(threads, engine.calibrate, "abandon", {"reason": body.reason})
     return done()

@@ -44,9 +44,9 @@ def _disk_threads(request: Request) -> CapacityLimiter:
 
 Station = Annotated[Engine, Depends(_engine)]
 ChangeThreads = Annotated[CapacityLimiter, Depends(_change_threads)]
-"""Threads kept for changes, so that slow page loads can never keep a stop waiting."""
+"""Threads kept for what holds and stops the pump, so that neither slow page loads nor a slow disk keep it waiting."""
 DiskThreads = Annotated[CapacityLimiter, Depends(_disk_threads)]
-"""Threads for entries, which wait for the disk; no stop ever waits behind one."""
+"""Threads for what goes into the record, which wait for the disk; no stop ever waits behind one."""
 Before = Annotated[str | None, Query(max_length=100)]
 Vehicle = Annotated[str | None, Query(max_length=200)]
 Limit = Annotated[int, Query(ge=1, le=10_000)]

@@ -32,7 +32,8 @@ class Certificate(Protocol):
 
 
 class Engine(Protocol):
-    """Every method may be called from any thread and returns quickly.
+    """Every method may be called from any thread. What changes the record is on disk when it returns, which takes as long
+    as the disk does; hold, stop, clear_pump and bench wait for nothing.
 
     Raises station.errors.InputError for a person's mistake (its text is for the page) and StationError where the
     station itself cannot do what was asked. Values are absolute, JSON-able, None where unknown.

@@ -1,4 +1,8 @@
-"""Everything that changes something. Each takes JSON by POST, passes ``web.frame.gate`` first, and answers with JSON."""
+"""Everything that changes something. Each takes JSON by POST, passes ``web.frame.gate`` first, and answers with JSON.
+
+What goes into the record is on disk before it is answered, and waits for that on threads of its own; what holds or stops
+the pump waits for nothing.
+"""
 
 from typing import Annotated
 
@@ -7,7 +11,7 @@ from pydantic import Field
 from starlette.responses import Response
 
 from station.errors import InputError
-from web.frame.deps import Body, ChangeThreads, Key, Line, Remark, Station, do, done
+from web.frame.deps import Body, ChangeThreads, DiskThreads, Key, Line, Remark, Station, do, done
 from web.frame.port import Engine
 from web.frame.problem import Problem
 from web.live.hold import Holder
@@ -100,13 +104,13 @@ TheHolder = Annotated[Holder, Depends(_holder)]
 
 
 @router.post("/job")
-async def open_job(engine: Station, threads: ChangeThreads, body: Plan) -> Response:
+async def open_job(engine: Station, threads: DiskThreads, body: Plan) -> Response:
     form = {name: text for name, text in body.model_dump().items() if text}
     return done(job_id=await do(threads, engine.open_job, form))
 
 
 @router.post("/check")
-async def check(engine: Station, threads: ChangeThreads, body: Check) -> Response:
+async def check(engine: Station, threads: DiskThreads, body: Check) -> Response:
     await do(threads, engine.check, body.key, body.done)
     return done()
 
@@ -131,7 +135,7 @@ def _unit_in_doubt(engine: Engine) -> bool:
 
 
 @router.post("/mark")
-async def mark(engine: Station, threads: ChangeThreads, body: Mark) -> Response:
+async def mark(engine: Station, threads: DiskThreads, body: Mark) -> Response:
     await do(threads, _mark, engine, body.mark)
     return done()
 
@@ -158,33 +162,33 @@ async def stop(engine: Station, holder: TheHolder, threads: ChangeThreads, body:
 
 
 @router.post("/top-up")
-async def top_up(engine: Station, threads: ChangeThreads, body: Nothing) -> Response:
+async def top_up(engine: Station, threads: DiskThreads, body: Nothing) -> Response:
     await do(threads, engine.top_up)
     return done()
 
 
 @router.post("/purge")
-async def purge(engine: Station, threads: ChangeThreads, body: Purge) -> Response:
+async def purge(engine: Station, threads: DiskThreads, body: Purge) -> Response:
     """Begin or end running the hose's old fluid into a waste vessel."""
     await do(threads, engine.purge, body.begin)
     return done()
 
 
 @router.post("/override")
-async def override(engine: Station, threads: ChangeThreads, body: Override) -> Response:
+async def override(engine: Station, threads: DiskThreads, body: Override) -> Response:
     """Go on in spite of what holds the pump off, with a reason for the record."""
     await do(threads, engine.override, body.kind, body.reason)
     return done()
 
 
 @router.post("/answer")
-async def answer(engine: Station, threads: ChangeThreads, body: Answer) -> Response:
+async def answer(engine: Station, threads: DiskThreads, body: Answer) -> Response:
     await do(threads, engine.answer, body.step, body.answer)
     return done()
 
 
 @router.post("/drum")
-async def drum(engine: Station, threads: ChangeThreads, body: Drum) -> Response:
+async def drum(engine: Station, threads: DiskThreads, body: Drum) -> Response:
     await do(threads, engine.connect_drum, body.container, body.fluid, body.left)
     return done()
 
@@ -196,13 +200,13 @@ async def clear_pump(engine: Station, threads: ChangeThreads, body: Nothing) -> 
 
 
 @router.post("/note")
-async def note(engine: Station, threads: ChangeThreads, body: Note) -> Response:
+async def note(engine: Station, threads: DiskThreads, body: Note) -> Response:
     await do(threads, engine.note, body.kind, body.text)
     return done()
 
 
 @router.post("/abandon")
-async def abandon(engine: Station, threads: ChangeThreads, body: Reason) -> Response:
+async def abandon(engine: Station, threads: DiskThreads, body: Reason) -> Response:
     await do(threads, engine.abandon, body.reason)
     return done()
 

@@ -127,6 +127,7 @@ def test_what_the_disk_refuses_is_kept_and_written_later(tmp_path: Path) -> None
     blocker = sqlite3.connect(path, isolation_level=None)
     blocker.execute("pragma busy_timeout = 5000")
     recorder.event("j1", "job_open", {"job": {}}, now(0.0))
+    recorder.seal()
     while blocker.execute("select count(*) from event").fetchone()[0] == 0:
         pass
     # A trigger that refuses stands in for a full disk: the same error path in SQLite's own words.
@@ -134,6 +135,7 @@ def test_what_the_disk_refuses_is_kept_and_written_later(tmp_path: Path) -> None
         "create trigger full before insert on event begin select raise(abort, 'disk is full'); end"
     )
     recorder.event("j1", "notice", {"text": "kept"}, now(0.1))
+    recorder.seal()
     while not told:
         pass
     assert told[0] is not None

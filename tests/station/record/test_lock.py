@@ -144,16 +144,17 @@ def test_waiting_for_the_disk_ends_when_it_is_written_and_fails_when_it_is_refus
     mended = threading.Event()
     recorder = Recorder(path, lambda text: mended.set() if text is None else None)
     recorder.event(None, catalogue.EVENT, catalogue.body([], "test"), now(0.0))
-    recorder.wait_written(5.0)
+    recorder.wait_written(recorder.seal(), 5.0)
     reader = Ledger(path, read_only=True)
     assert len(list(reader.events())) == 1
     mend = refusing(path)
     recorder.event(None, "notice", {"text": "kept"}, now(0.1))
+    ticket = recorder.seal()
     with pytest.raises(LedgerError, match=r"disk is full.*do not enter it a second time"):
-        recorder.wait_written(5.0)
+        recorder.wait_written(ticket, 5.0)
     mend()
     assert mended.wait(5.0)
-    recorder.wait_written(5.0)
+    recorder.wait_written(ticket, 5.0)
     assert [event["kind"] for event in reader.events()] == ["catalogue", "notice"]
     reader.close()
     recorder.close()

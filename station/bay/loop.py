@@ -1,0 +1,350 @@
+"""The engine's thread: it takes every sample and every call, steps the core, and carries out what follows.
+
+The guard's heartbeat is sent from this loop and from nowhere else: if it hangs, the beats end and the guard drops the
+pump. Nothing here waits for the disk: what is to be written goes to the recorder, and whoever asked waits for it.
+"""
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from typing import Any
+
+from hardware.sample import Sample
+from station.bay import view
+from station.bay.desk import Desk
+from station.bay.ports import BenchPort, RigPort
+from station.bay.publishing import Publisher, Snapshot
+from station.bay.views import BayView
+from station.bay.watchdog import BEAT_S, notify
+from station.calibrating.calibration_desk import CalibrationDesk
+from station.core import interlocks
+from station.core.notice import Notice
+from station.core.step import Effect, LedgerEvent, PumpCommand
+from station.errors import InputError
+from station.given.config import BayConfig
+from station.given.job import JobSpec
+from station.given.stages import Stage
+from station.record import archive
+from station.record.ledger import Ledger, clock_synced, now
+from station.record.recorder import Recorder
+from station.shop.shop import Shop
+
+log = logging.getLogger(__name__)
+
+LOOP_S = 0.02
+PUBLISH_S = 0.1
+BACKLOG_S = 0.5
+"""A stream this far behind its clock is no ground to run a pump on."""
+ITEMS_A_TURN = 500
+"""Beats and pages wait for no more than so many samples: a second of a backlog at full rate."""
+LOW_DISK_BYTES = 50_000_000
+"""No job begins with less free than this: ten hours of samples, and room for the record to be copied aside."""
+
+
+@dataclass
+class Call:
+    """Something to be done in the engine's thread. done: (what it returned, the ticket of what it had recorded)."""
+
+    function: Callable[[], Any]
+    done: "Future[tuple[Any, int | None]]" = field(default_factory=Future)
+
+
+Inbox = queue.SimpleQueue[Sample | Call]
+
+
+class Loop:
+    """One bay's thread. What begins with an underscore is touched by it alone, once ``start`` was called.
+
+    inbox: what devices and callers put in. Raises LedgerError where the record cannot be read.
+    """
+
+    def __init__(
+        self,
+        config: BayConfig,
+        inbox: Inbox,
+        rig: RigPort,
+        recorder: Recorder,
+        clock: Callable[[], float],
+        bench: BenchPort | None,
+    ) -> None:
+        self._config, self._inbox, self._rig, self._recorder = config, inbox, rig, recorder
+        self._clock, self._bench = clock, bench
+        self._halt = threading.Event()
+        self.published = Publisher()
+        self._latest: dict[str, Sample] = {}
+        self._run_pump = self._fine = False
+        self.page_held_until_s = 0.0
+        """By time.monotonic; set by any thread, a single float."""
+        self._page_held = False
+        self._idle_notice: Notice | None = None
+        self._published_s = 0.0
+        self._told_alive_s = 0.0
+        self._seq = 0
+        self._desk = Desk(config, recorder, rig.backend, clock())
+        ledger = Ledger(config.ledger, read_only=True)
+        try:
+            self._desk.recover(ledger)
+            self._shop = Shop(config, recorder, ledger)
+            self._calibration = CalibrationDesk(config, recorder, archive.certificates(ledger))
+        finally:
+            ledger.close()
+        if recorder.left_unsaved is not None:
+            self._idle_notice = Notice("unsaved", recorder.left_unsaved, clock())
+        recorder.seal()
+        self._publish()
+        self._thread = threading.Thread(target=self._loop, name="engine", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Pump off, and no further turn."""
+        self._halt.set()
+        self._thread.join(5.0)
+
+    # --- one turn after another ----------------------------------------------------------------------------
+
+    def _loop(self) -> None:
+        while not self._halt.is_set():
+            try:
+                self._turn()
+                if time.monotonic() - self._told_alive_s >= BEAT_S:
+                    self._told_alive_s = time.monotonic()
+                    notify("WATCHDOG=1")
+            except Exception:
+                log.exception("the engine failed; the pump is off")
+                self._run_pump = False
+                self._rig.beat(False)
+                self._inbox.put(Sample(self._clock(), "engine_state", "failed"))
+                time.sleep(LOOP_S)
+        self._rig.beat(False)
+
+    def _turn(self) -> None:
+        try:
+            item: Sample | Call | None = self._inbox.get(timeout=LOOP_S)
+        except queue.Empty:
+            item = None
+        for _ in range(ITEMS_A_TURN):
+            if item is None:
+                break
+            self._take_item(item)
+            try:
+                item = self._inbox.get_nowait()
+            except queue.Empty:
+                item = None
+        if item is not None:
+            self._take_item(item)
+        held = time.monotonic() < self.page_held_until_s
+        if held or self._page_held:
+            self.take(Sample(self._clock(), "hold", int(held)))
+        self._page_held = held
+        if self._clock() - self._desk.t_s > LOOP_S:
+            self.take(Sample(self._clock(), "tick", 0))
+        self._rig.beat(self._run_pump and self._clock() - self._desk.t_s < BACKLOG_S, self._fine)
+        self._recorder.turn_over()
+        if time.monotonic() - self._published_s >= PUBLISH_S:
+            self._publish()
+
+    def _take_item(self, item: Sample | Call) -> None:
+        if isinstance(item, Sample):
+            self.take(item)
+        else:
+            self._reply(item)
+
+    def _reply(self, call: Call) -> None:
+        if not call.done.set_running_or_notify_cancel():
+            return  # whoever asked was told that nothing was done
+        given = self._recorder.given
+        try:
+            result = call.function()
+            ticket = self._recorder.seal() if self._recorder.given != given else None
+            self._publish()  # whoever asked sees what came of it
+            call.done.set_result((result, ticket))
+        except Exception as error:
+            call.done.set_exception(error)
+
+    def take(self, sample: Sample) -> None:
+        """Take in one sample and do what it leads to."""
+        # Devices stamp in threads of their own: a few milliseconds out of order is queueing, not time travel.
+        # The stream's order is the order of arrival, here and in every replay.
+        sample = sample._replace(t_s=max(sample.t_s, self._desk.t_s))
+        if sample.source != "tick":
+            self._latest[sample.source] = sample
+        if sample.source == "pump":
+            self._published_s = 0.0  # the page shows the pump's state at once
+        if self._desk.done and sample.source == "meter":
+            self._idle(sample)
+        for effect in self._desk.take(sample):
+            self._carry_out(effect)
+        for effect in self._calibration.take(sample):
+            if isinstance(effect, PumpCommand):
+                self._command(effect)
+        state = self._desk.state
+        if state is not None and state.stage is Stage.CLOSED and not self._desk.done:
+            self._desk.finish()
+            self._stop_pump()
+
+    def _carry_out(self, effect: Effect) -> None:
+        if isinstance(effect, PumpCommand):
+            self._command(effect)
+            state = self._desk.state
+            if state is not None and state.pump.hold.latched is not None:
+                self._rig.beep(2)
+        elif isinstance(effect, Notice):
+            self._desk.event("notice", f"{effect.kind}: {effect.text}")
+            if effect.stops:
+                self._rig.beep(3)
+        elif isinstance(effect, LedgerEvent):
+            self._desk.event(effect.kind, effect.text)
+            if self._bench is not None:
+                self._bench.stage_changed(effect.text)
+
+    def _idle(self, sample: Sample) -> None:
+        """Nothing should pass the meter between jobs, but for proving runs."""
+        found = self._desk.supply.idle(sample, may_flow=self._calibration.prover is not None)
+        if found is None:
+            return
+        self._idle_notice = Notice(
+            "flow_while_stopped", interlocks.text("flow_while_stopped", found), sample.t_s, True
+        )
+        self._command(PumpCommand(False, trip=True))
+        self._rig.beep(3)
+        self._recorder.event(None, "notice", {"text": self._idle_notice.text}, now(sample.t_s))
+
+    def _command(self, command: PumpCommand) -> None:
+        self._run_pump, self._fine = command.run, command.fine
+        self._rig.beat(command.run, command.fine)
+        if command.trip:
+            self._rig.trip_pump()
+        self._rig.set_lamp("on" if command.run else "fast" if command.trip else "slow")
+
+    def _stop_pump(self) -> None:
+        self._command(PumpCommand(False))
+        self._rig.set_lamp("off")
+
+    # --- what callers ask for, run between two samples -----------------------------------------------------
+
+    def feed(self, given: tuple[str, str | float] | None) -> None:
+        """Put something of the station's own into the stream."""
+        if given is not None:
+            self.take(Sample(self._clock(), *given))
+
+    def open(self, spec: JobSpec) -> str:
+        self.need_free()
+        if self._bench is not None:
+            self._bench.new_vehicle(spec)
+        self._idle_notice = None
+        job_id = self._desk.open(spec)
+        for opening in self._desk.supply.opening():
+            self.feed(opening)
+        self._tell_states("pump", "stop_open")
+        return job_id
+
+    def need_free(self) -> None:
+        """Raises InputError while a job is open or a calibration is under way."""
+        self._desk.need_free()
+        if self._calibration.kind is not None:
+            raise InputError("A calibration is under way on this bay. Finish or abandon it first.")
+
+    def _tell_states(self, *more: str) -> None:
+        """Whoever begins to listen hears once more how the devices are."""
+        for source, sample in list(self._latest.items()):
+            if source.endswith("_state") or source in more:
+                self.take(sample)
+
+    def mark(self, mark: str, job_id: str | None) -> None:
+        """job_id: of the job for which the caller has checked that the mark may be set."""
+        self._desk.may_mark(mark)
+        if job_id != self._desk.job_id:
+            raise InputError("Another job was opened meanwhile. Look at the page, then mark again.")
+        self._desk.event("mark", mark)
+        self.feed(("mark", mark))
+
+    def check(self, key: str, done: bool) -> None:
+        self._desk.check(key, done)
+
+    def note(self, text: str) -> None:
+        self._desk.note(text)
+
+    def top_up(self) -> None:
+        for given in self._desk.top_up():
+            self.feed(given)
+
+    def purge(self, begin: bool) -> None:
+        self.feed(self._desk.purge(begin))
+
+    def override(self, kind: str, reason: str) -> None:
+        self.feed(self._desk.override(kind, reason))
+
+    def answer(self, step_id: str, word: str) -> None:
+        self.feed(self._desk.answer(step_id, word))
+
+    def connect(self, container: str, fluid: str, left: str) -> None:
+        self.feed(self._desk.connect(container, fluid, left))
+
+    def abandon(self, reason: str) -> None:
+        self._desk.abandon(reason)
+        self._stop_pump()
+
+    def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
+        return self._shop.do(action, values)
+
+    def photo(self, job_id: str, picture: Any, by: str, text: str) -> dict[str, Any]:
+        return self._shop.photo(job_id, picture, by, text)
+
+    def calibration(self) -> dict[str, Any]:
+        return self._calibration.to_dict()
+
+    def calibrate(self, action: str, values: Mapping[str, Any]) -> None:
+        if action == "begin":
+            self._desk.need_free()
+        if action in ("abandon", "drop_run"):
+            self.page_held_until_s = 0.0
+            self._stop_pump()
+        self._calibration.do(action, values)
+        if action == "begin":
+            self._tell_states()
+
+    # --- what others see -----------------------------------------------------------------------------------
+
+    def _publish(self) -> None:
+        self._published_s = time.monotonic()
+        self._seq += 1
+        desk, prover = self._desk, self._calibration.prover
+        at = BayView(
+            seq=self._seq,
+            t_s=desk.t_s,
+            bay=self._config.name,
+            backend=self._rig.backend,
+            clock_synced=clock_synced(),
+            speed=self._bench.speed if self._bench is not None else 1.0,
+            pan_g=self._pan_g(),
+            supply=view.supply_view(desk.supply, None if desk.done else desk.state),
+        )
+        if prover is not None:
+            whole = view.proving_view(at, prover.state)
+        elif desk.state is not None and desk.job_id is not None:
+            whole = view.working_view(at, desk.state, desk.job_id, desk.ticked, desk.came_utc)
+        else:
+            whole = view.idle_view(at, self._latest, self._idle_notice)
+        self.published.put(
+            Snapshot(
+                whole,
+                desk.job_now(),
+                desk.leaving(),
+                self._shop.catalogue,
+                self._calibration.register,
+                desk.supply.hose,
+                dict(self._latest),
+            )
+        )
+
+    def _pan_g(self) -> float | None:
+        sample = self._latest.get("pan")
+        if sample is None or self._desk.t_s - sample.t_s > 2.0:
+            return None
+        return self._config.pan.indicated_kg(float(sample.value)) * 1000.0

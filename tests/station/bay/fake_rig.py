@@ -1,0 +1,62 @@
+"""Devices of a bay that answer at once and feed nothing by themselves: for tests of threads, disk and restarts."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from hardware.sample import Sample
+from station.bay.engine import Engine
+from station.given.config import BayConfig, demo_path, read_config
+
+FORM = {
+    "compartment": "b12_rear_axle",
+    "drained_fluid": "gear_75w90_used",
+    "fresh_fluid": "gear_75w90",
+    "technician": "J. Lindqvist",
+}
+
+
+class FakeRig:
+    """beats: what the pump was told, newest last, without repetitions."""
+
+    def __init__(self, put: Callable[[Sample], None], backend: str = "pi") -> None:
+        self.put, self.backend = put, backend
+        self.beats: list[bool] = []
+
+    def beat(self, run: bool, fine: bool = False) -> bool:
+        if not self.beats or self.beats[-1] != run:
+            self.beats.append(run)
+        return True
+
+    def trip_pump(self) -> bool:
+        return True
+
+    def clear_pump(self) -> bool:
+        return True
+
+    def set_lamp(self, pattern: str) -> None:
+        pass
+
+    def beep(self, n: int = 1) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+def config(folder: Path) -> BayConfig:
+    return replace(read_config(demo_path()), ledger=folder / "ledger.sqlite")
+
+
+def engine_on(
+    folder: Path, clock: Callable[[], float] | None = None, backend: str = "pi"
+) -> tuple[Engine, FakeRig]:
+    """An engine in that folder and its devices."""
+    rigs: list[FakeRig] = []
+
+    def open_rig(put: Callable[[Sample], None]) -> FakeRig:
+        rigs.append(FakeRig(put, backend))
+        return rigs[0]
+
+    engine = Engine(config(folder), open_rig) if clock is None else Engine(config(folder), open_rig, clock)
+    return engine, rigs[0]

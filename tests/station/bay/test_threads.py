@@ -1,0 +1,99 @@
+"""Ten threads that open, give up, restart and read: whoever reads gets one job whole, never half of two."""
+
+import threading
+import time
+from pathlib import Path
+
+from station.bay.engine import Engine
+from tests.station.bay.fake_rig import FORM, engine_on
+
+READERS, TURNS, RESTARTS = 8, 12, 3
+
+
+class Hammer:
+    """One engine at a time. Each job is planned with a capacity of its own, so that its id tells what it must hold."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.engine, _ = engine_on(folder)
+        self.changing = threading.Lock()
+        self.capacity_of: dict[str, str] = {}
+        self.over = threading.Event()
+        self.wrong: list[str] = []
+        self.reads = 0
+
+    def change(self) -> None:
+        """One thread's share of jobs."""
+        for n in range(TURNS):
+            with self.changing:
+                engine = self.engine
+                capacity = f"{2 + len(self.capacity_of)}.{n % 10} L"
+                job_id = engine.open_job({**FORM, "capacity": capacity})
+                self.capacity_of[job_id] = capacity
+            with self.changing:
+                if self.engine is not engine:
+                    continue  # a restart came between
+                engine.abandon(f"turn {n}")
+
+    def restart(self) -> None:
+        for _ in range(RESTARTS):
+            time.sleep(0.3)
+            with self.changing:
+                self.engine.close()
+                self.engine, _ = engine_on(self.folder)
+                if self.engine.view().stage not in ("idle", "abandoned"):
+                    self.engine.abandon("restarted")
+
+    def read(self) -> None:
+        while not self.over.is_set():
+            try:
+                self._read_once(self.engine)
+            except Exception as error:
+                self.wrong.append(repr(error))
+
+    def _read_once(self, engine: Engine) -> None:
+        view, rows = engine.view(), engine.jobs(5)
+        ids = [row["job_id"] for row in rows]
+        if view.job is not None:
+            ids.append(view.job.job_id)
+        for row in rows:
+            self._fits(row["job_id"], row["listed_capacity_l"])
+        for job_id in ids:
+            job = engine.job(job_id)
+            if job["report"] is None:
+                self.wrong.append(f"{job_id} has no report")
+                continue
+            self._fits(job_id, job["report"]["listed_capacity_l"])
+            engine.causes(job_id)
+        self.reads += 1
+
+    def _fits(self, job_id: str, capacity_l: float) -> None:
+        capacity = self.capacity_of.get(job_id)
+        if capacity is not None and abs(float(capacity.split()[0]) - capacity_l) > 1e-9:
+            self.wrong.append(f"{job_id} was planned with {capacity} and is read with {capacity_l}")
+
+
+def test_ten_threads_open_abandon_restart_and_read_without_a_torn_pair(tmp_path: Path) -> None:
+    hammer = Hammer(tmp_path)
+    failed: list[BaseException] = []
+
+    def watched(run: object) -> None:
+        try:
+            run()  # type: ignore[operator]
+        except BaseException as error:
+            failed.append(error)
+
+    readers = [threading.Thread(target=hammer.read) for _ in range(READERS)]
+    changers = [threading.Thread(target=watched, args=(run,)) for run in (hammer.change, hammer.restart)]
+    for thread in (*readers, *changers):
+        thread.start()
+    for thread in changers:
+        thread.join(60.0)
+    hammer.over.set()
+    for thread in readers:
+        thread.join(20.0)
+    hammer.engine.close()
+    assert not failed
+    assert hammer.wrong == []
+    assert len(hammer.capacity_of) == TURNS
+    assert hammer.reads > TURNS
