@@ -1,11 +1,10 @@
 """The pump guard: a process of its own that owns the pump's pin and runs the pump only while told to.
 
-    python -m hardware.guard --pin 22              on a Pi (GPIO through gpiozero and lgpio)
+    python -m hardware.guard --pin 22              on a Pi (the kernel's GPIO character device)
     python -m hardware.guard --pin-file PATH       a simulated pin
     ... --off                                      switch off, read back, exit (for ExecStopPost)
 
 Beats come on standard input, one byte each, at least every 200 ms:
-
     0   off, and alive. Arms the guard.
     1   on, and alive. Obeyed only when armed.
     2   on at the slow speed, and alive. Obeyed only when armed.
@@ -14,15 +13,13 @@ Beats come on standard input, one byte each, at least every 200 ms:
     any other byte is bad: off, and latched until R.
 
 Three more outputs may be fitted, each named like the pump's pin:
-
     --fine    high while the pump is to run slowly
-    --cutoff  a second contact in the pump's circuit: closed while the guard is armed, open at the start, at the end
-              and after every trouble; it opens a circuit whose relay is welded
+    --cutoff  a second contact in the pump's circuit, closed only while armed: it opens one whose relay is welded
     --watch   changes its level with every beat while the pump runs, for a timer that needs edges
 
-Late (200 ms without a beat), bad and stuck disarm: after them the pump stays off until a 0 and then a 1
-arrive, so it never resumes by itself. Beats already waiting when the guard finds itself late are old and
-dropped. End of input, SIGTERM, SIGINT and SIGHUP: off and exit. Every level is read back after it is written.
+Late (200 ms without a beat), bad and stuck disarm: the pump then stays off until a 0 and then a 1 arrive, so it never
+resumes by itself. Beats that wait when the guard finds itself late are old and dropped. End of input, SIGTERM, SIGINT
+and SIGHUP: off and exit. Every level is read back after it is written.
 
 Reports on standard output, one word a line: ``on`` and ``off`` (written and read back), ``late``, ``bad``,
 ``stuck`` (a pin does not follow), ``tripped``. A reader that stalls loses reports; it never holds up the guard.
@@ -33,54 +30,55 @@ This file imports nothing of the project and little of Python: the less it is, t
 cannot do is survive its own kill -9; see the wiring guide for the hardware half.
 """
 
-import argparse
+from __future__ import annotations
+
+import errno
 import fcntl
 import mmap
 import os
 import select
 import signal
+import struct
 import sys
 import time
-from collections.abc import Callable
-from typing import Any, NoReturn, Protocol
+
+TYPE_CHECKING = False  # as in typing, whose import would be a fifth of this process
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any, Protocol
+
+    class Pin(Protocol):
+        def write(self, level: int) -> None: ...
+
+        def read(self) -> int: ...
+
 
 DEADLINE_S = 0.2
-READ_BYTES = 4096
+PIN_BYTES, READ_BYTES = 2, 4096
+EXTRA = ("--fine", "--cutoff", "--watch")
 
 
 class PinTaken(Exception):
     """Another process owns the pin, or it cannot be opened at all."""
 
 
-class Pin(Protocol):
-    def write(self, level: int) -> None: ...
-
-    def read(self) -> int: ...
-
-
 class FilePin:
-    """A simulated pin: byte 0 of a file is the level written, byte 1 its fault.
+    """A simulated pin: byte 0 of a file is the level written, byte 1 its fault: 0 none, 1 stuck high, 2 stuck low.
 
-    Fault 0 none, 1 stuck high, 2 stuck low. Like a Pi's pin without ``strict_gpiod`` the level stays when
-    the owner dies. The file is locked by its owner.
+    As on a Pi without ``strict_gpiod`` the level stays when the owner dies. The file is locked by its owner.
     """
-
-    SIZE = 2
 
     def __init__(self, path: str) -> None:
         try:
             self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise PinTaken(f"pin file {path} is owned by another guard; stop that one first") from error
         except OSError as error:
             raise PinTaken(f"pin file {path} cannot be opened: {error.strerror}") from error
-        try:
-            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            raise PinTaken(
-                f"pin file {path} is owned by another guard; stop that one first, two must not share a pump"
-            ) from error
-        if os.fstat(self._fd).st_size < self.SIZE:
-            os.ftruncate(self._fd, self.SIZE)
-        self._map = mmap.mmap(self._fd, self.SIZE)
+        if os.fstat(self._fd).st_size < PIN_BYTES:
+            os.ftruncate(self._fd, PIN_BYTES)
+        self._map = mmap.mmap(self._fd, PIN_BYTES)
 
     def write(self, level: int) -> None:
         self._map[0] = level
@@ -95,27 +93,56 @@ def level_of(pin_bytes: Any) -> int:
     return int(written) if fault == 0 else int(fault == 1)
 
 
+HEADER_LABELS = ("pinctrl-rp1", "pinctrl-bcm2711", "pinctrl-bcm2835")  # Pi 5, Pi 4, Pi 3 and before
+# <linux/gpio.h>, second version of the interface: struct gpiochip_info, gpio_v2_line_request, gpio_v2_line_values.
+CHIP_INFO, CHIP_INFO_IOCTL = struct.Struct("32s 32s I"), 0x8044B401
+LINE_REQUEST, LINE_IOCTL = struct.Struct("=64I 32s Q I 20x 240x I I 20x i"), 0xC250B407
+VALUES, GET_IOCTL, SET_IOCTL = struct.Struct("QQ"), 0xC010B40E, 0xC010B40F
+OUTPUT, PULL_DOWN = 1 << 3, 1 << 9
+
+
+def header_chip(folder: str = "/dev") -> str:
+    """Get the device file of the chip behind the header: its number differs between Pis and kernels, its label does
+    not. Raises OSError naming what was found."""
+    seen = []
+    for name in sorted(name for name in os.listdir(folder) if name.startswith("gpiochip")):
+        with open(f"{folder}/{name}", "rb", buffering=0) as chip:
+            info = fcntl.ioctl(chip, CHIP_INFO_IOCTL, bytes(CHIP_INFO.size))
+        seen.append(CHIP_INFO.unpack(info)[1].rstrip(b"\0").decode())
+        if seen[-1] in HEADER_LABELS:
+            return f"{folder}/{name}"
+    found = ", ".join(seen) or "none"
+    raise OSError(
+        f"no GPIO chip is labelled {' or '.join(HEADER_LABELS)}; found {found}. Is this a Raspberry Pi?"
+    )
+
+
 class GpioPin:
-    """A Pi's pin: active high, off when claimed."""
+    """A Pi's pin: active high, pulled down, off when claimed, read back from its pad.
 
-    def __init__(self, number: int) -> None:
+    Straight on the kernel's character device. gpiozero closes a pin into a floating input, and every GPIO library
+    takes longer to import than the pump may run on when this file is its last resort.
+    """
+
+    def __init__(self, number: int, chip: str | None = None) -> None:
         try:
-            from gpiozero import OutputDevice
-            from gpiozero.pins.lgpio import LGPIOFactory
-
-            self._device = OutputDevice(number, initial_value=False, pin_factory=LGPIOFactory())
-        except Exception as error:
-            raise PinTaken(
-                f"pin {number} cannot be claimed ({error}). 'GPIO busy': another guard or program owns it, "
-                "stop that one first. Otherwise install the extra [pi] and add the user to the group gpio."
-            ) from error
+            with open(chip or header_chip(), "r+b", buffering=0) as device:
+                name, flags = b"tallypan pump guard", OUTPUT | PULL_DOWN
+                asked = LINE_REQUEST.pack(number, *[0] * 63, name, flags, 0, 1, 0, -1)
+                self._fd: int = LINE_REQUEST.unpack(fcntl.ioctl(device, LINE_IOCTL, asked))[-1]
+        except OSError as error:
+            busy = (
+                " Another guard or program owns it: stop that one first."
+                if error.errno == errno.EBUSY
+                else ""
+            )
+            raise PinTaken(f"pin {number} cannot be claimed: {error}.{busy}") from error
 
     def write(self, level: int) -> None:
-        # Never rely on claiming: lgpio answers OK to claiming an output again and changes nothing.
-        self._device.value = level
+        fcntl.ioctl(self._fd, SET_IOCTL, VALUES.pack(level, 1))
 
     def read(self) -> int:
-        return int(self._device.value)
+        return int(VALUES.unpack(fcntl.ioctl(self._fd, GET_IOCTL, VALUES.pack(0, 1)))[0] & 1)
 
 
 class NoPin:
@@ -262,41 +289,56 @@ def run(guard: Guard) -> None:
                 guard.beat(byte, time.monotonic())
 
 
-def leave(_signal: int, _frame: object) -> NoReturn:
+def options(words: list[str]) -> dict[str, str]:
+    """Get what each option says. Python's own parser would be a third of this process. Raises ValueError."""
+    said: dict[str, str] = {}
+    left = list(words)
+    while left:
+        name = left.pop(0)
+        if name == "--off":
+            said[name] = ""
+        elif name in ("--pin", "--pin-file", *EXTRA) and left:
+            said[name] = left.pop(0)
+        else:
+            raise ValueError(f"{name!r} is not understood")
+    if ("--pin" in said) == ("--pin-file" in said):
+        raise ValueError("expected one of --pin BCM and --pin-file PATH")
+    if "--pin" in said:
+        for name in ("--pin", *EXTRA):
+            if said.get(name, "9") not in map(str, range(9, 28)):
+                raise ValueError(
+                    f"{name} is {said[name]}; expected 9 to 27, which are pulled down while a Pi boots"
+                )
+    return said
+
+
+def leave(_signal: int, _frame: object) -> None:
     raise SystemExit(0)
 
 
+def pin_of(said: dict[str, str], name: str) -> Pin | None:
+    """Get an opened output; None where it is not fitted. Raises PinTaken."""
+    return None if name not in said else GpioPin(int(said[name])) if "--pin" in said else FilePin(said[name])
+
+
 def main() -> int:
-    parser = argparse.ArgumentParser(prog="hardware.guard", description="Own the pump's pin; see the module.")
-    where = parser.add_mutually_exclusive_group(required=True)
-    where.add_argument("--pin", type=int, metavar="BCM", help="GPIO number of the pump relay, 9 to 27")
-    where.add_argument("--pin-file", metavar="PATH", help="a simulated pin")
-    for name, use in (("fine", "slow speed"), ("cutoff", "second contact"), ("watch", "toggles while on")):
-        parser.add_argument(
-            f"--{name}", metavar="PIN", help=f"{use}: a GPIO number or a simulated pin, as above"
-        )
-    parser.add_argument("--off", action="store_true", help="switch off, read back and exit")
-    options = parser.parse_args()
-    if options.pin is not None and not 9 <= options.pin <= 27:
-        parser.error(f"--pin is {options.pin}; expected 9 to 27, which are pulled down while a Pi boots")
-    extra = (options.fine, options.cutoff, options.watch)
-    if options.pin is not None and any(p is not None and p not in map(str, range(9, 28)) for p in extra):
-        parser.error("--fine, --cutoff and --watch: expected 9 to 27, which are pulled down while a Pi boots")
+    try:
+        said = options(sys.argv[1:])
+    except ValueError as error:
+        print(f"pump guard: {error}; --off and {', '.join(EXTRA)} may be added", file=sys.stderr)
+        return 2
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, leave)
     if not os.isatty(1):
         os.set_blocking(1, False)
     try:
-        pin: Pin = FilePin(options.pin_file) if options.pin is None else GpioPin(options.pin)
-        fine, cutoff, watch = (
-            None if p is None else FilePin(p) if options.pin is None else GpioPin(int(p)) for p in extra
-        )
+        pins = [pin_of(said, name) for name in ("--pin", "--pin-file", *EXTRA)]
     except PinTaken as error:
         print(f"pump guard: {error}", file=sys.stderr)
         return 1
-    guard = Guard(pin, say, fine, cutoff, watch)
+    guard = Guard(pins[0] or pins[1] or NoPin(), say, *pins[2:])
     try:
-        if not options.off:
+        if "--off" not in said:
             run(guard)
     finally:
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):

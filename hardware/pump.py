@@ -32,10 +32,10 @@ def guard_command(
     if (pin is None) == (pin_file is None):
         raise ValueError(f"pin is {pin} and pin_file is {pin_file}; expected exactly one of the two")
     where = ["--pin", str(pin)] if pin_file is None else ["--pin-file", str(pin_file)]
-    # By path and with -P: it starts from any working directory and imports nothing of this package.
+    # By path and alone: it starts from any working directory, and imports nothing that was ever installed.
     for name, other in (more or {}).items():
         where += [] if other is None else [f"--{name}", str(other)]
-    return [sys.executable, "-P", str(Path(__file__).with_name("guard.py")), *where]
+    return [sys.executable, "-I", "-S", str(Path(__file__).with_name("guard.py")), *where]
 
 
 class PumpGuard:

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 from gpiozero.pins.mock import MockFactory, MockPin
 
-from hardware.guard import FilePin, level_of
+from hardware.guard import PIN_BYTES, level_of
 from hardware.pins import PinMap
 from hardware.simulated.clock import BayClock, VirtualClock, WireClock
 from hardware.simulated.gpio import SimulatedGpio
@@ -23,9 +23,9 @@ PIN_FAULTS = {"none": 0, "stuck on": 1, "stuck off": 2}
 
 
 def _pin_file(path: Path) -> mmap.mmap:
-    path.write_bytes(bytes(FilePin.SIZE))
+    path.write_bytes(bytes(PIN_BYTES))
     with path.open("r+b") as file:
-        return mmap.mmap(file.fileno(), FilePin.SIZE)
+        return mmap.mmap(file.fileno(), PIN_BYTES)
 
 
 class WiredPin(MockPin):  # type: ignore[misc]  # gpiozero has no types

@@ -11,7 +11,7 @@ from typing import IO, Any, Protocol
 
 import pytest
 
-from hardware.guard import FilePin
+from hardware.guard import PIN_BYTES
 from hardware.loadcell import LoadCell, load_driver
 from hardware.pump import guard_command
 from hardware.sample import Sample
@@ -112,7 +112,7 @@ class GuardBench:
 
     def __init__(self, folder: Path) -> None:
         self.pin_file = folder / "pump.pin"
-        self.pin_file.write_bytes(bytes(FilePin.SIZE))
+        self.pin_file.write_bytes(bytes(PIN_BYTES))
         self.processes: list[subprocess.Popen[bytes] | subprocess.Popen[str]] = []
 
     def start(self, *extra: str) -> GuardProcess:

@@ -5,6 +5,7 @@ Every promise is shown to fail with a fault planted in a copy of the guard's sou
 
 import os
 import signal
+import struct
 import subprocess
 import sys
 import time
@@ -14,7 +15,6 @@ from subprocess import Popen
 from typing import Any
 
 import pytest
-from gpiozero.pins.mock import MockFactory
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -375,7 +375,7 @@ def test_without_a_pi_a_gpio_pin_is_refused_with_what_to_do(tmp_path: Path) -> N
     )
     assert done.returncode == 1
     assert "pin 22 cannot be claimed" in done.stderr
-    assert "extra [pi]" in done.stderr
+    assert "Is this a Raspberry Pi?" in done.stderr
 
 
 def test_a_pin_file_that_cannot_be_opened_is_named(tmp_path: Path) -> None:
@@ -385,24 +385,65 @@ def test_a_pin_file_that_cannot_be_opened_is_named(tmp_path: Path) -> None:
     assert "cannot be opened: No such file or directory" in done.stderr
 
 
-def test_the_gpio_pin_is_written_and_read_back(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The Pi's pin class on gpiozero's mock pins: active high, off when claimed, refused a second time."""
-    import types
+class KernelGpio:
+    """The kernel's character device as <linux/gpio.h> describes it: one chip a file, each line claimed once."""
 
-    factory = MockFactory()
-    fake = types.ModuleType("gpiozero.pins.lgpio")
-    vars(fake)["LGPIOFactory"] = lambda: factory
-    monkeypatch.setitem(sys.modules, "gpiozero.pins.lgpio", fake)
-    pin = guard_module.GpioPin(22)
-    assert factory.pin(22).function == "output"
-    assert (pin.read(), factory.pin(22).state) == (0, 0)
+    def __init__(self, labels: dict[str, str]) -> None:
+        self.labels = labels
+        self.claimed: dict[int, int] = {}
+        self.levels: dict[int, int] = {}
+        self.flags = 0
+
+    def ioctl(self, device: Any, number: int, data: bytes) -> bytes:
+        kind, size = number & 0xFFFF, number >> 16 & 0x3FFF
+        assert len(data) == size, "the size is part of an ioctl's number"
+        if kind == 0xB401:
+            return struct.pack("32s32sI", b"gpiochip", self.labels[Path(device.name).name].encode(), 54)
+        if kind == 0xB407:
+            (line,) = struct.unpack_from("I", data)
+            flags, count = struct.unpack_from("Q", data, 288)[0], struct.unpack_from("I", data, 560)[0]
+            assert count == 1
+            if line in self.claimed.values():
+                raise OSError(16, "Device or resource busy")
+            fd = 100 + int(line)
+            self.claimed[fd], self.levels[line] = line, 0
+            self.flags = flags
+            return data[:-4] + struct.pack("i", fd)
+        bits, mask = struct.unpack("QQ", data)
+        assert mask == 1
+        line = self.claimed[device]
+        if kind == 0xB40F:
+            self.levels[line] = bits & 1
+            return data
+        assert kind == 0xB40E
+        return struct.pack("QQ", self.levels[line], 1)
+
+
+def test_the_gpio_pin_is_claimed_pulled_down_written_and_read_back(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    for name in ("gpiochip0", "gpiochip4"):
+        (tmp_path / name).touch()
+    kernel = KernelGpio({"gpiochip0": "raspberrypi-exp-gpio", "gpiochip4": "pinctrl-rp1"})
+    monkeypatch.setattr("fcntl.ioctl", kernel.ioctl)
+    chip = guard_module.header_chip(str(tmp_path))
+    assert chip == str(tmp_path / "gpiochip4")
+    pin = guard_module.GpioPin(22, chip)
+    assert kernel.flags == 1 << 3 | 1 << 9  # output, pulled down
+    assert (pin.read(), kernel.levels[22]) == (0, 0)
     pin.write(1)
-    assert (pin.read(), factory.pin(22).state) == (1, 1)
+    assert (pin.read(), kernel.levels[22]) == (1, 1)
     with pytest.raises(guard_module.PinTaken, match="stop that one first"):
-        guard_module.GpioPin(22)
+        guard_module.GpioPin(22, chip)
     pin.write(0)
-    assert (pin.read(), factory.pin(22).state) == (0, 0)
-    pin._device.close()
+    assert (pin.read(), kernel.levels[22]) == (0, 0)
+
+
+def test_a_machine_without_a_pis_header_is_told_so(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    (tmp_path / "gpiochip0").touch()
+    monkeypatch.setattr("fcntl.ioctl", KernelGpio({"gpiochip0": "something-else"}).ioctl)
+    with pytest.raises(OSError, match=r"pinctrl-rp1.*found something-else"):
+        guard_module.header_chip(str(tmp_path))
 
 
 class MemoryPin:

@@ -339,7 +339,7 @@ def p5(folder: Path, trials: int, faults: tuple[Fault, ...] = ()) -> Seen:
     seen = Seen("P5 off not followed: second contact open", unit="ms")
     with relay(folder, faults=faults) as pin:
         cutoff = folder / "cutoff.pin"
-        cutoff.write_bytes(bytes(guard_module.FilePin.SIZE))
+        cutoff.write_bytes(bytes(guard_module.PIN_BYTES))
         for n in range(trials):
             seen.trials += 1
             words: list[Sample] = []
