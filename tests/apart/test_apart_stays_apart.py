@@ -1,0 +1,30 @@
+"""The plant shares nothing with what it judges."""
+
+import ast
+from pathlib import Path
+
+HERE = Path(__file__).parent
+OURS = {"station", "calibration", "hardware", "web"}
+GIVES_FILES = {"running.py"}
+"""It calls the command, and nothing else of the station."""
+
+
+def _imports(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found.add(node.module)
+    return found
+
+
+def test_no_module_of_the_plant_imports_the_station() -> None:
+    seen = {path.name: _imports(path) for path in HERE.glob("*.py")}
+    assert {"playing.py", "housing.py", "ideal.py"} <= set(seen)
+    ours = {
+        name: {i for i in imports if i.split(".")[0] in OURS}
+        for name, imports in seen.items()
+        if any(i.split(".")[0] in OURS for i in imports)
+    }
+    assert ours == {"running.py": {"station.__main__"}}
