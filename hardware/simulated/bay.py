@@ -192,7 +192,9 @@ class SimulatedBay:
         return self.plant.pulses, getattr(self.plant, "pulses_b", self.plant.pulses)
 
     def _step(self) -> None:
-        """Bring the plant up to now in equal steps; a late thread catches up with several."""
+        """Bring the plant up to now in equal steps. Now waits for it: see ``BayClock``."""
+        if isinstance(self.clock, BayClock):
+            self.clock.go_on()
         while self.clock() - self._stepped_s >= STEP_S - 1e-9:
             self._stepped_s += STEP_S
             with self.lock:

@@ -4,16 +4,27 @@ import threading
 import time
 from collections.abc import Callable
 
+MOST_AHEAD_S = 0.06
+"""Wall seconds by which the clock runs ahead of the plant's last step: three of its steps."""
+
 
 class BayClock:
-    """Monotonic seconds that run ``speed`` times as fast as the wall's."""
+    """Monotonic seconds of a plant, ``speed`` times as fast as the wall's while the computer keeps up.
 
-    def __init__(self, speed: float = 1.0) -> None:
+    The plant says ``go_on`` each time it has come up to now. Where it does not come to that, for a busy computer or
+    a stalled process, the clock waits for it: simulated time slows down, so no sensor is late by more than a moment
+    and none seems silent because the machine was busy.
+
+    wall: monotonic seconds.
+    """
+
+    def __init__(self, speed: float = 1.0, wall: Callable[[], float] = time.monotonic) -> None:
         if not speed > 0:
             raise ValueError(f"speed is {speed}; expected more than 0, 1 for real time")
         self._speed = speed
+        self._wall = wall
         self._lock = threading.Lock()
-        self._bay_s = self._wall_s = time.monotonic()
+        self._bay_s = self._wall_s = wall()
 
     @property
     def speed(self) -> float:
@@ -24,16 +35,27 @@ class BayClock:
         if not speed > 0:
             raise ValueError(f"speed is {speed}; expected more than 0, 1 for real time")
         with self._lock:
-            wall_s = time.monotonic()
-            self._bay_s += (wall_s - self._wall_s) * self._speed
-            self._wall_s, self._speed = wall_s, speed
+            self._take_up()
+            self._speed = speed
+
+    def go_on(self) -> None:
+        """The plant has come up to now; time that passed while it could not is dropped."""
+        with self._lock:
+            self._take_up()
 
     def __call__(self) -> float:
         with self._lock:
-            return self._bay_s + (time.monotonic() - self._wall_s) * self._speed
+            return self._at(self._wall())
 
     def sleep(self, duration_s: float) -> None:
         time.sleep(duration_s / self._speed)
+
+    def _at(self, wall_s: float) -> float:
+        return self._bay_s + min(wall_s - self._wall_s, MOST_AHEAD_S) * self._speed
+
+    def _take_up(self) -> None:
+        wall_s = self._wall()
+        self._bay_s, self._wall_s = self._at(wall_s), wall_s
 
 
 class VirtualClock:

@@ -2,11 +2,13 @@
 
 import random
 from collections.abc import Callable
+from dataclasses import replace
 
 from hardware.simulated.bay import SimulatedBay
+from hardware.simulated.fleet import volume_l
 from hardware.simulated.plant import Plant
 from station.errors import InputError
-from station.given.job import JobSpec
+from station.given.job import JobSpec, expected_retained
 from station.rehearsing.rehearse import hidden
 from station.rehearsing.scenario import believed_plant
 
@@ -90,11 +92,15 @@ class Bench:
             self._verbs[verb]()
 
     def new_vehicle(self, spec: JobSpec) -> None:
-        """Roll in a vehicle that fits the plan, off from it by as much as the stated uncertainties allow."""
+        """Roll in the vehicle that was named. Its size is the fleet's, whatever was typed for the job; instruments
+        and fluids are off from the plan by as much as the stated uncertainties allow."""
         self._reference_c, self._drained_l = spec.reference_temperature_c, 0.0
         self._weights_kg = 0.0
-        settings = hidden(believed_plant(spec), spec, self._random.getrandbits(32))
-        self._bay.replace_plant(Plant(settings))
+        true_l = volume_l(spec.labels.get("vehicle", ""), spec.labels.get("compartment", ""))
+        retained_l, _ = expected_retained(spec.method, true_l)
+        built = believed_plant(replace(spec, capacity_l=true_l, retained_l=retained_l))
+        settings = hidden(built, spec, self._random.getrandbits(32))
+        self._bay.replace_plant(Plant(replace(settings, capacity_l=true_l)))
 
     def stage_changed(self, stage: str) -> None:
         """Keep the true drained volume as of the moment its figure was taken; let a fill run in real time."""

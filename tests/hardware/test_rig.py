@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from hardware.sample import Sample
 from hardware.serial_devices import CounterLines, SerialPlan, SerialScale, meter_line
 from hardware.serial_line import SerialLine, SerialPort
 from hardware.simulated.bay import SimulatedBay
+from hardware.simulated.clock import MOST_AHEAD_S, BayClock
 from hardware.simulated.gpio import SimulatedGpio, install
 from hardware.ticker import Ticker
 from tests.hardware.benches import Adapter, Wait
@@ -298,6 +300,37 @@ def test_a_bay_at_ten_times_speed_lives_ten_seconds_in_one(
         counts = [sample for sample in samples if sample.source == "pan"]
     bay.close()
     assert len(counts) >= 20, "most of about 90: a busy machine drops some"
+
+
+def test_time_waits_for_a_computer_that_did_something_else() -> None:
+    wall_s = [100.0]
+    clock = BayClock(2.0, wall=lambda: wall_s[0])
+    began_s = clock()
+    wall_s[0] += 0.02
+    assert clock() - began_s == pytest.approx(0.04)
+    wall_s[0] += 30.0
+    assert clock() - began_s == pytest.approx(2.0 * MOST_AHEAD_S)
+    clock.go_on()
+    wall_s[0] += 0.01
+    assert clock() - began_s == pytest.approx(2.0 * MOST_AHEAD_S + 0.02)
+    clock.set_speed(1.0)
+    wall_s[0] += 0.01
+    assert clock() - began_s == pytest.approx(2.0 * MOST_AHEAD_S + 0.03)
+
+
+def test_a_stalled_computer_makes_no_sensor_seem_silent(
+    rig: Rig, bay: SimulatedBay, samples: list[Sample], wait_for: Wait
+) -> None:
+    """One call of C keeps the interpreter for itself, as a busy machine keeps the processor."""
+    wait_for(lambda: len([s for s in samples if s.source == "pan"]) > 10)
+    before_s, wall_s = bay.clock(), time.monotonic()
+    while time.monotonic() - wall_s < 1.5:
+        sum(range(40_000_000))
+    assert bay.clock() - before_s < 1.0
+    seen = len(samples)
+    wait_for(lambda: len([s for s in samples[seen:] if s.source == "pan"]) > 10)
+    times_s = [s.t_s for s in samples if s.source == "pan"]
+    assert max(b - a for a, b in pairwise(times_s)) < 0.6
 
 
 def test_unknown_verbs_are_refused(bay: SimulatedBay, plant: TinyPlant) -> None:

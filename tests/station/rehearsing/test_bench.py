@@ -1,0 +1,54 @@
+"""The bench panel rolls in vehicles of its own."""
+
+from dataclasses import replace
+
+import pytest
+
+from hardware.simulated.bay import SimulatedBay
+from hardware.simulated.fleet import FLEET_L, OTHERS_L, volume_l
+from hardware.simulated.plant import Plant
+from station.common.units import parse_volume_l
+from station.given.config import demo_path, read_config
+from station.given.job import JobSpec
+from station.rehearsing.bench import Bench
+from station.rehearsing.rehearse import read_scenario
+
+
+@pytest.fixture
+def bay():
+    bay = SimulatedBay(Plant(), speed=0)
+    yield bay
+    bay.close()
+
+
+def _size_l(bay: SimulatedBay, spec: JobSpec) -> float:
+    Bench(bay, seed=3).new_vehicle(spec)
+    return bay.plant.settings.capacity_l
+
+
+@pytest.mark.parametrize("typed_l", [2.9, 10.98, 9999.0, 1.2])
+def test_a_vehicle_keeps_its_size_whatever_is_typed(bay: SimulatedBay, typed_l: float) -> None:
+    """A wrong entry is wrong in the simulated shop too: what drains, and what fits, stays the vehicle's."""
+    spec = read_scenario(None).spec
+    share_l = 0.01 * typed_l
+    typed = replace(spec, capacity_l=typed_l, capacity_text=f"{typed_l} L", retained_l=share_l)
+    assert _size_l(bay, typed) == FLEET_L["Bus 12", "rear axle"]
+    assert bay.plant.retained_l == pytest.approx(0.98 * FLEET_L["Bus 12", "rear axle"], rel=0.01)
+
+
+def test_an_unlisted_vehicle_has_a_size_of_its_own_and_keeps_it(bay: SimulatedBay) -> None:
+    spec = read_scenario(None).spec
+    names = [{"vehicle": f"Van {n}", "compartment": "rear axle"} for n in range(12)]
+    sizes = [_size_l(bay, replace(spec, labels=labels)) for labels in names]
+    assert sizes == [_size_l(bay, replace(spec, labels=labels, capacity_l=5.0)) for labels in names]
+    assert set(sizes) <= set(OTHERS_L)
+    assert len(set(sizes)) > 2
+
+
+def test_the_demo_bay_lists_its_fleet_to_the_last_digit_of_a_plate() -> None:
+    compartments = read_config(demo_path()).compartments
+    listed = {(c.vehicle, c.compartment): parse_volume_l(c.capacity) for c in compartments.values()}
+    assert set(listed) == set(FLEET_L)
+    for name, true_l in FLEET_L.items():
+        assert volume_l(*name) == true_l
+        assert listed[name] == pytest.approx(true_l, abs=0.05)
