@@ -11,7 +11,7 @@ from station.common.units import parse_volume_l
 from station.given.config import demo_path, read_config
 from station.given.job import JobSpec
 from station.rehearsing.bench import Bench
-from station.rehearsing.rehearse import read_scenario
+from station.rehearsing.scenario import read_scenario
 
 
 @pytest.fixture
