@@ -50,8 +50,8 @@ def main() -> int:
             seen = p3(here, 6, layer)
             failed += len(seen.failed)
             print(seen.line())
-    for proof in (p6, p7, p8):
-        seen = proof(range(60))
+    for simple in (p6, p7, p8):
+        seen = simple(range(60))
         failed += len(seen.failed)
         print(seen.line())
     seen, by_fill = p12(range(40), fills=8)

@@ -51,6 +51,11 @@ def test_gpiozero_counter_holds_its_pin_alone_and_refuses_after_close(factory: M
         counter.read()
 
 
+class Level(enum.Enum):
+    INACTIVE = 0
+    ACTIVE = 1
+
+
 class Edge(enum.Enum):
     RISING_EDGE = 1
     FALLING_EDGE = 2
@@ -94,7 +99,7 @@ class Kernel:
             self.edge()
 
     def get_value(self, line: int) -> enum.Enum:
-        return enum.Enum("Value", {"INACTIVE": 0, "ACTIVE": 1})["ACTIVE" if self.high else "INACTIVE"]
+        return Level.ACTIVE if self.high else Level.INACTIVE
 
     def wait_edge_events(self, timeout: float) -> bool:
         if self.broken:
@@ -257,13 +262,14 @@ def test_the_pollers_thread_outlives_a_failed_counter(wait_for: Wait) -> None:
     poller = MeterPoller(GpiodPulseCounter(kernel), samples.append, interval_s=0.005)
     kernel.broken = True
     poller.start()
-    wait_for(lambda: samples and samples[-1].value == "failed")
+    wait_for(lambda: bool(samples) and samples[-1].value == "failed")
     kernel.broken = False
     kernel.pulses(2)
     wait_for(lambda: samples[-1][1:] == ("meter", 2))
     poller.stop()
+    poller.start()
     with pytest.raises(RuntimeError, match="already running"):
-        (poller.start(), poller.start())
+        poller.start()
     poller.stop()
 
 

@@ -8,13 +8,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, ViewportSize
 
 from tests.journeys.conftest import PHONE, ROOT
 from tests.web.fake_views import JOB_ID, STAGE_VIEWS
 from tests.web.serving import CROWDED
 
-WALL = {"width": 1920, "height": 1080}
+WALL: ViewportSize = {"width": 1920, "height": 1080}
 STAGES = ["idle", *STAGE_VIEWS]
 GLOVE_PX = 64
 
@@ -42,8 +42,8 @@ def page(browser: Browser) -> Iterator[Page]:
     context.close()
 
 
-def show(page: Page, address: str, path: str, stage: str, size: dict[str, int]) -> None:
-    page.set_viewport_size(size)  # type: ignore[arg-type]
+def show(page: Page, address: str, path: str, stage: str, size: ViewportSize) -> None:
+    page.set_viewport_size(size)
     page.request.post(f"{address}/api/mark", data={"mark": stage}, headers={"X-Tallypan": "1"})
     page.goto(f"{address}{path}")
     page.wait_for_selector(f'body[data-stage="{stage}"]')
@@ -106,7 +106,7 @@ def test_the_wall_needs_no_scrolling(page: Page, address: str, stage: str) -> No
     ],
 )
 def test_records_fit_a_phone(page: Page, address: str, path: str) -> None:
-    page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+    page.set_viewport_size(PHONE)
     page.goto(f"{address}{path}")
     assert too_wide(page) == 0
 

@@ -31,7 +31,7 @@ def _catalogue() -> list[catalogue.Change]:
 def tmp_ledger(tmp_path: Path) -> Path:
     """A ledger where the station will look for its own, with closed jobs of the last days; the newest one short."""
     path = tmp_path / "var" / "demo-ledger.sqlite"
-    recorder = Recorder(path, pytest.fail)
+    recorder = Recorder(path, lambda fault: pytest.fail(str(fault)))
     recorder.event(None, catalogue.EVENT, catalogue.body(_catalogue(), "test"), now(0.0))
     begun = datetime.now(UTC) - timedelta(hours=JOBS + 2)
     for n in range(JOBS):

@@ -249,6 +249,7 @@ def p9(seeds: range, rule: Callable[..., Any] = step) -> Seen:
                 pump_kv_half_mm2_s=pump.kv_half_mm2_s,
             )
         can = pump.flow_at_l_min(fill.kv)
+        assert can is not None
         limit_s = min(1.5 * (expected_l / can * 60.0 + 2.0), cap_s)
         fill.hold()
         fill.run(0.1)

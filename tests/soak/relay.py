@@ -39,7 +39,7 @@ class Relay:
     timer_s: float | None = None
     faults: tuple[Fault, ...] = ()
     mirror: Path | None = None
-    started: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    started: list[subprocess.Popen[bytes] | subprocess.Popen[str]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.path = self.folder / "relay"

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from hardware.simulated.plant import PlantSettings
 from station.given.job import spec_from_tables
-from station.rehearsing.mishap import Mishap
+from station.rehearsing.mishap import After, Kind, Mishap
 from station.rehearsing.scenario import Scenario, Technician, believed_plant
 
 # density at 15 °C, viscosity at 40 and at 100 °C
@@ -120,11 +120,11 @@ def _mishaps(rng: random.Random, method: str) -> tuple[Mishap, ...]:
         return Mishap("drop", "drain_open", rng.uniform(8.0, 60.0), kg=0.02)
 
     def knock() -> Mishap:
-        after = rng.choice(("drain_open", "drip", "fill_start", "fill_done"))
+        after: After = rng.choice(("drain_open", "drip", "fill_start", "fill_done"))
         return Mishap("kick", after, rng.uniform(5.0, 100.0), kg=rng.uniform(0.1, 2.0))
 
     def tool() -> Mishap:
-        after = rng.choice(("drain_open", "drip", "fill_start"))
+        after: After = rng.choice(("drain_open", "drip", "fill_start"))
         return Mishap(
             "tool", after, rng.uniform(5.0, 200.0), kg=rng.uniform(0.002, 0.02), lasts_s=rng.uniform(5, 40)
         )
@@ -133,7 +133,7 @@ def _mishaps(rng: random.Random, method: str) -> tuple[Mishap, ...]:
         return Mishap("shift", "drip", rng.uniform(20.0, 400.0), rel=rng.uniform(-0.001, 0.001))
 
     def lift() -> Mishap:
-        kind = rng.choice(("lift", "empty", "swap"))
+        kind: Kind = rng.choice(("lift", "empty", "swap"))
         swap_kg = rng.uniform(-0.3, 0.5)
         return Mishap(kind, "drip", rng.uniform(drip_s, 300.0), kg=swap_kg, lasts_s=rng.uniform(4.0, 25.0))
 
@@ -144,14 +144,17 @@ def _mishaps(rng: random.Random, method: str) -> tuple[Mishap, ...]:
     for draw in rng.choices(kinds, (4, 4, 4, 2, 1, 1, 1), k=rng.randint(1, 3)):
         found.append(draw())
     if rng.random() < 0.35:  # something laid on the pan and taken off again
-        kg, after = rng.choice((0.05, 0.25, 0.6, 1.4)), rng.choice(("drip", "drip", "fill_start"))
+        kg = rng.choice((0.05, 0.25, 0.6, 1.4))
+        after: After = rng.choice(("drip", "drip", "fill_start"))
         at_s = rng.uniform(20.0, 200.0)
         found.append(Mishap("lay", after, at_s, kg=kg))
         found.append(Mishap("take", after, at_s + rng.uniform(10.0, 120.0), kg=kg))
     if method != "suction" and rng.random() < 0.4:
         kg, kg_s = rng.uniform(0.05, 0.4), rng.uniform(0.004, 0.015)
         unmarked = rng.random() < 0.5
-        when = ("drip", rng.uniform(150.0, 500.0)) if unmarked else ("drain_done", rng.uniform(3.0, 15.0))
+        when: tuple[After, float] = (
+            ("drip", rng.uniform(150.0, 500.0)) if unmarked else ("drain_done", rng.uniform(3.0, 15.0))
+        )
         found.append(Mishap("flush", *when, kg=kg, kg_s=kg_s))
     if rng.random() < 0.2:
         found.append(Mishap("leak", "plug_in", 0.0, l_h=rng.choice((0.02, 0.05, 0.2))))

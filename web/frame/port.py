@@ -11,16 +11,31 @@ from station.shop.catalogue import Catalogue
 
 
 class Certificate(Protocol):
-    """What the pages read of a certificate. to_text: for people; to_json: the same, whole."""
+    """What the pages read of a certificate, which nobody can change. to_text: for people; to_json: the same, whole."""
 
-    number: str
-    kind: Any
-    instrument: str
-    made_at: str
-    made_by: str
-    valid_until: str
-    statement: str
-    result: Mapping[str, Any]
+    @property
+    def number(self) -> str: ...
+
+    @property
+    def kind(self) -> Any: ...
+
+    @property
+    def instrument(self) -> str: ...
+
+    @property
+    def made_at(self) -> str: ...
+
+    @property
+    def made_by(self) -> str: ...
+
+    @property
+    def valid_until(self) -> str: ...
+
+    @property
+    def statement(self) -> str: ...
+
+    @property
+    def result(self) -> Mapping[str, Any]: ...
 
     @property
     def digest(self) -> str:

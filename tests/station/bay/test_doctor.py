@@ -25,7 +25,7 @@ def test_the_demos_fluids_are_plausible() -> None:
 
 def test_a_mistyped_viscosity_is_doubted_by_its_index_and_by_its_grade() -> None:
     config = read_config(demo_path())
-    mistyped = {**config.fluids["gear_75w90"], "kv100_mm2_s": 51.2}  # for 15.2
+    mistyped = replace(config.fluids["gear_75w90"], kv100_mm2_s=51.2)  # for 15.2
     found = of_fluids(replace(config, fluids={"gear_75w90": mistyped}))
     assert [one.ok for one in found] == [True, False, False]
     assert "viscosity index of" in found[1].text

@@ -112,10 +112,18 @@ def test_a_plan_that_cannot_be_is_refused_with_a_sentence(
         engine.open_job({**FORM, **change})
 
 
+def held_l(engine: Engine) -> float:
+    """Beat once as a holding hand does; what has been metered."""
+    engine.hold(True)
+    return engine.view().figures.metered_l or 0.0
+
+
 def test_a_bare_quart_is_read_by_the_shops_country(engine: Engine) -> None:
     engine.open_job({**FORM, "capacity": "3 quarts"})
     until(lambda: engine.view().stage == "plan", 2, "job shown")
-    assert engine.view().job.listed_capacity_l == pytest.approx(3 * 0.946352946)
+    job = engine.view().job
+    assert job is not None
+    assert job.listed_capacity_l == pytest.approx(3 * 0.946352946)
     engine.abandon("only a test")
 
 
@@ -125,9 +133,7 @@ def test_the_pump_runs_only_while_held_and_stops_when_the_heartbeat_ends(engine:
     took_s = until(lambda: not engine.view().pump_on, 2, "pump off after the last heartbeat")
     print(f"pump seen off {took_s * 1000:.0f} ms after the last heartbeat")
     run_pump(engine)
-    until(
-        lambda: engine.hold(True) or engine.view().figures.metered_l > 0.01, 10, "fluid is metered while held"
-    )
+    until(lambda: held_l(engine) > 0.01, 10, "fluid is metered while held")
     engine.hold(False)
     until(lambda: not engine.view().pump_on, 1, "pump off on letting go")
     engine.abandon("only a test")
@@ -248,7 +254,7 @@ def test_a_proving_run_needs_a_new_press_and_its_drop_stops_the_pump(engine: Eng
 def test_a_live_job_exported_and_replayed_gives_the_same_figures(engine: Engine, folder: Path) -> None:
     job_id = to_fill(engine)
     run_pump(engine)
-    until(lambda: engine.hold(True) or engine.view().figures.metered_l > 0.05, 20, "some fluid metered")
+    until(lambda: held_l(engine) > 0.05, 20, "some fluid metered")
     engine.hold(False)
     time.sleep(1.0)
     engine.mark("fill_done")

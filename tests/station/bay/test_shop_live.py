@@ -80,7 +80,9 @@ def test_the_configuration_seeds_the_catalogue_once(engine: Engine) -> None:
 
 def test_the_target_is_learned_from_the_shops_own_jobs(engine: Engine) -> None:
     job_id = engine.open_job(FORM)
-    expected_l = engine.view().job.expected_fill_l
+    job = engine.view().job
+    assert job is not None
+    expected_l = job.expected_fill_l
     engine.abandon("only a test")
     assert 2.79 < expected_l < 2.85  # drawn from the listed 2.871 towards six fills of 2.80
     wait_for(engine, "abandoned")

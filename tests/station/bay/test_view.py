@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import FrozenInstanceError, fields, is_dataclass
+from typing import Any
 
 import pytest
 
@@ -68,10 +69,10 @@ def test_a_step_of_an_older_record_may_not_be_answered() -> None:
 
 
 def test_a_snapshot_is_frozen_all_the_way() -> None:
-    types = [t for t in vars(views).values() if is_dataclass(t) and t.__module__ == views.__name__]
+    types: list[Any] = [t for t in vars(views).values() if is_dataclass(t) and t.__module__ == views.__name__]
     assert len(types) > 8
     for one in types:
-        assert one.__dataclass_params__.frozen, one  # type: ignore[attr-defined]
+        assert one.__dataclass_params__.frozen, one
         assert not any("list[" in str(f.type) or "dict[" in str(f.type) for f in fields(one)), one
     with pytest.raises(FrozenInstanceError):
         working().seq = 8  # type: ignore[misc]

@@ -53,6 +53,9 @@ class Workshop:
         self.recorder = Recorder(self.config.ledger, lambda text: None)
         self.desk = CalibrationDesk(self.config, self.recorder, ())
         fresh = self.config.fluids["gear_75w90"]
+        assert fresh.density_15_kg_m3 is not None
+        assert fresh.kv40_mm2_s is not None
+        assert fresh.kv100_mm2_s is not None
         self.plant = Plant(
             PlantSettings(
                 fresh=SimFluid(fresh.density_15_kg_m3, fresh.kv40_mm2_s, fresh.kv100_mm2_s),

@@ -1,3 +1,5 @@
+from collections.abc import Callable
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -153,7 +155,7 @@ def test_decimals_are_rounded() -> None:
         ("9" * 200 + " L", "has 202 characters"),
     ],
 )
-def test_what_is_no_volume_is_refused(text, words: str) -> None:
+def test_what_is_no_volume_is_refused(text: str, words: str) -> None:
     with pytest.raises(ValueError, match=words):
         u.parse_volume_l(text)
 
@@ -175,6 +177,6 @@ def test_what_is_no_volume_is_refused(text, words: str) -> None:
         (lambda: u.format_mass(1.0, "stone"), "the unit 'stone' is not known"),
     ],
 )
-def test_the_rest_is_refused_as_well(call, words: str) -> None:
+def test_the_rest_is_refused_as_well(call: Callable[[], object], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         call()

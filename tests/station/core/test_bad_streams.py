@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -29,17 +30,17 @@ def marked(rows: Rows, mark: str) -> float:
     return next(s.t_s for s in rows if s.source == "mark" and s.value == mark)
 
 
-def spoil(good: Rehearsal, change: Callable[[Sample], Sample | None]) -> dict:
+def spoil(good: Rehearsal, change: Callable[[Sample], Sample | None]) -> dict[str, Any]:
     rows = [s for s in map(change, good.samples) if s is not None]
     return balance.report(replay(good.state.spec, rows))
 
 
-def kinds(report: dict) -> list[str]:
+def kinds(report: dict[str, Any]) -> list[str]:
     return [n["kind"] for n in report["notices"]]
 
 
-def same(report: dict, good: Rehearsal, figure: str = "drained_l", within_l: float = 0.001) -> bool:
-    return abs(report[figure] - good.report()[figure]) < within_l
+def same(report: dict[str, Any], good: Rehearsal, figure: str = "drained_l", within_l: float = 0.001) -> bool:
+    return bool(abs(report[figure] - good.report()[figure]) < within_l)
 
 
 @pytest.mark.parametrize("bad", ["nan", "inf", "12.5", "", "8388608", "-8388609"])

@@ -6,7 +6,8 @@ import pytest
 
 from station.bay.supply_book import drum_text
 from station.core import interlocks
-from station.core.interlocks import ALWAYS, BEFORE, TABLE, WHILE
+from station.core.interlock_table import TABLE
+from station.core.interlocks import ALWAYS, BEFORE, WHILE
 from station.core.step import finish
 from station.figures import balance
 from station.filling.drum import Drum

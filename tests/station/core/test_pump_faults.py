@@ -168,7 +168,11 @@ def learned_with_faults() -> tuple[Overrun, Overrun]:
         one.fill()
         clean = one.state.pump.overrun
         two = fill_of(pump, k, 0.8, supply_c, mixed)
-        mixed = (two.fill() or two).state.pump.overrun if k % 2 == 0 else faulted(two).state.pump.overrun
+        if k % 2 == 0:
+            two.fill()
+        else:
+            two = faulted(two)
+        mixed = two.state.pump.overrun
     return clean, mixed
 
 

@@ -3,6 +3,7 @@
 import json
 import math
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -30,7 +31,7 @@ def by_hand_air(temperature_c: float, pressure_hpa: float, humidity_percent: flo
     )
 
 
-def report(job: Path = JOB, csv: Path = CSV) -> dict:
+def report(job: Path = JOB, csv: Path = CSV) -> dict[str, Any]:
     return balance.report(replay(read_job(job), recording.read(csv)))
 
 

@@ -167,7 +167,9 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
         again = engine.view().supply
         assert again.container == "keg 3"
         assert again.left_l == pytest.approx(last.left_l, abs=0.003)
-        assert again.hose == (SlugView("atf", "ATF", pytest.approx(0.35)),)
+        [slug] = again.hose
+        assert (slug.fluid, slug.grade) == ("atf", "ATF")
+        assert slug.volume_l == pytest.approx(0.35)
     finally:
         close()
     ledger = Ledger(config.ledger, read_only=True)

@@ -38,6 +38,12 @@ def png() -> bytes:
     return out.getvalue()
 
 
+def colour(image: Image.Image, x: int, y: int) -> tuple[int, ...]:
+    found = image.getpixel((x, y))
+    assert isinstance(found, tuple)
+    return found
+
+
 @pytest.mark.parametrize(("data", "mime"), [(jpeg(), "image/jpeg"), (png(), "image/png")])
 def test_nothing_but_pixels_is_kept(data: bytes, mime: str) -> None:
     assert SECRET in data
@@ -47,16 +53,16 @@ def test_nothing_but_pixels_is_kept(data: bytes, mime: str) -> None:
     assert b"Exif" not in photo.data
     with Image.open(io.BytesIO(photo.data)) as kept:
         assert not kept.getexif()
-        assert "comment" not in {key.casefold() for key in kept.info}
+        assert "comment" not in {str(key).casefold() for key in kept.info}
         assert kept.size == (60, 40)
-        assert max(abs(a - b) for a, b in zip(kept.getpixel((50, 30)), (200, 180, 40), strict=True)) <= 6
+        assert max(abs(a - b) for a, b in zip(colour(kept, 50, 30), (200, 180, 40), strict=True)) <= 6
 
 
 def test_a_photo_taken_sideways_stands_upright() -> None:
     photo = clean_photo(jpeg(orientation=6))  # rotate by 90° clockwise to view
     assert (photo.width, photo.height) == (40, 60)
     with Image.open(io.BytesIO(photo.data)) as kept:
-        assert sum(kept.getpixel((36, 4))) < 120  # the dark corner went to the top right
+        assert sum(colour(kept, 36, 4)) < 120  # the dark corner went to the top right
 
 
 def test_a_big_photo_is_made_smaller() -> None:

@@ -16,12 +16,14 @@ from tests.station.shop_rows import shop
 def test_shrinkage_is_the_closed_form() -> None:
     """Two normal densities of equal width: the posterior lies half way, with u smaller by the square root of two."""
     value, u, weight = shrink(prior=2.0, tau=0.1, mean=3.0, n=4, repeatability=0.2, u_common=0.0)
-    assert (value, weight) == (pytest.approx(2.5), pytest.approx(0.5))
+    assert (value, weight) == pytest.approx((2.5, 0.5))
     assert u == pytest.approx(0.1 / math.sqrt(2.0))
 
 
 @pytest.mark.parametrize("case", [(2.8, 0.05, 2.95, 3, 0.04, 0.01), (1.0, 0.3, 0.6, 1, 0.1, 0.05)])
-def test_shrinkage_agrees_with_integrating_prior_times_likelihood(case: tuple) -> None:
+def test_shrinkage_agrees_with_integrating_prior_times_likelihood(
+    case: tuple[float, float, float, int, float, float],
+) -> None:
     prior, tau, mean, n, s, u_common = case
     x = np.linspace(prior - 12 * tau, prior + 12 * tau, 400_001)
     v = s * s / n + u_common**2
@@ -63,10 +65,7 @@ def test_a_mixed_up_fill_is_left_out_and_counted() -> None:
 def test_spread_moves_from_the_prior_to_what_the_shop_shows() -> None:
     prior = prior_spread("drain plug")
     same = spread("drain plug", [])
-    assert (same.tau_rel, same.repeatability_rel) == (
-        pytest.approx(prior.tau_rel),
-        pytest.approx(prior.repeatability_rel),
-    )
+    assert (same.tau_rel, same.repeatability_rel) == pytest.approx((prior.tau_rel, prior.repeatability_rel))
     draw = np.random.default_rng(5)
     types = []
     for off in draw.normal(0.0, 0.06, 400):
@@ -119,12 +118,12 @@ def test_only_jobs_whose_level_was_seen_teach(tmp_path: Path) -> None:
     rows = expected.overview(
         ledger,
         [
-            Compartment(v, v, "rear axle", "2.9 L", "75W-90", "cover removed", type=t)
+            Compartment(v, "rear axle", "2.9 L", "75W-90", "cover removed", type=t, key=v)
             for v, t in (("Bus 12", "midibus rear axle"), ("Bus 7", ""))
         ],
     )
     assert [row["words"] for row in rows] == ["learned from 2 jobs", "listed"]
-    bare = Compartment("b", "Bus 9", "rear axle", "5", "75W-90", "cover removed")
+    bare = Compartment("Bus 9", "rear axle", "5", "75W-90", "cover removed", key="b")
     with pytest.raises(InputError, match="Bus 9 / rear axle: capacity"):
         expected.overview(ledger, [bare])
     ledger.close()

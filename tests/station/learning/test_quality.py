@@ -71,7 +71,7 @@ def test_a_small_lasting_shift_is_seen_by_the_moving_average() -> None:
 
 def test_steady_values_are_rarely_signalled() -> None:
     """Each rule alone on 20,000 steady values: beyond three sigma 0.27 %, and none of the others above 1 %."""
-    shown = chart(steady(20_000, 4), centre=0.0, sigma=1.0)
+    shown = chart(steady(20_000, 4).tolist(), centre=0.0, sigma=1.0)
     counts = {rule: sum(s.rule == rule for s in shown.signals) / 20_000 for rule in charts.RULES}
     assert counts["beyond"] == pytest.approx(0.0027, abs=0.0012)
     assert all(share < 0.012 for share in counts.values()), counts
@@ -79,7 +79,7 @@ def test_steady_values_are_rarely_signalled() -> None:
 
 def test_limits_come_from_the_moving_range_so_a_slow_drift_does_not_widen_them() -> None:
     drifting = steady(100) + np.linspace(0.0, 10.0, 100)
-    shown = chart(drifting)
+    shown = chart(drifting.tolist())
     assert shown.sigma == pytest.approx(1.0, rel=0.2)
     assert shown.sigma < 0.5 * drifting.std()
     assert chart([5.0] * 30).signals == ()

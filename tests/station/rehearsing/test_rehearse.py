@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -31,11 +32,11 @@ def quick() -> Scenario:
 
 
 @pytest.fixture(scope="module")
-def reports() -> list[dict]:
+def reports() -> list[dict[str, Any]]:
     return [rehearse(quick(), seed).report() for seed in SEEDS]
 
 
-def test_eleven_seeds_agree_with_the_truth_within_their_uncertainty(reports: list[dict]) -> None:
+def test_eleven_seeds_agree_with_the_truth_within_their_uncertainty(reports: list[dict[str, Any]]) -> None:
     """With U95 true, more than 3 of 22 figures outside has a chance of 2 %, more than 4 of 0.5 %."""
     outside = [
         (figure, report["truth"])
@@ -50,23 +51,23 @@ def test_eleven_seeds_agree_with_the_truth_within_their_uncertainty(reports: lis
         assert abs(report["overflow_l"] - report["truth"]["overflow_l"]) < 0.005
 
 
-def test_uncertainties_are_not_blown_up_to_be_right(reports: list[dict]) -> None:
+def test_uncertainties_are_not_blown_up_to_be_right(reports: list[dict[str, Any]]) -> None:
     for report in reports:
         assert report["drained_u95_l"] < 0.004 * report["drained_l"]
         assert report["filled_u95_l"] < 0.005 * report["filled_l"]
 
 
-def test_an_undisturbed_fill_is_full_and_quiet(reports: list[dict]) -> None:
+def test_an_undisturbed_fill_is_full_and_quiet(reports: list[dict[str, Any]]) -> None:
     assert {report["verdict"] for report in reports} == {"full"}
     assert [n for report in reports for n in report["notices"]] == []
 
 
-def test_the_pump_stops_within_ten_millilitres_of_its_target(reports: list[dict]) -> None:
+def test_the_pump_stops_within_ten_millilitres_of_its_target(reports: list[dict[str, Any]]) -> None:
     for report in reports:
         assert abs(report["metered_l"] - report["expected_fill_l"]) < 0.010
 
 
-def test_seeds_differ_and_repeat(reports: list[dict]) -> None:
+def test_seeds_differ_and_repeat(reports: list[dict[str, Any]]) -> None:
     assert len({report["truth"]["drained_l"] for report in reports}) == len(reports)
     assert rehearse(quick(), SEEDS[0]).report() == reports[0]
 

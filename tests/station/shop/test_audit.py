@@ -86,7 +86,7 @@ def test_days_are_the_shops_own_across_a_change_of_clocks(tmp_path: Path) -> Non
     for utc in opened:
         move(ledger, utc, "waste", 1.0)
     oslo = ZoneInfo("Europe/Oslo")
-    found = {}
+    found: dict[str, tuple[int, float]] = {}
     for month in ("2026-03", "2026-04", "2026-10"):
         books = audit.audit(ledger, *audit.month(month), zone=oslo)
         assert books.total.jobs == sum(line.jobs for line in books.by["day"])

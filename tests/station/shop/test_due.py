@@ -2,6 +2,7 @@
 
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -110,7 +111,7 @@ def test_the_first_change_of_a_new_unit_is_known_from_the_record(tmp_path: Path)
         ({"interval_km": 40_000.0, "last_utc": LAST, "last_km": 1.0}, "distance now is not known"),
     ],
 )
-def test_what_is_not_known_is_said(known: dict, words: str) -> None:
+def test_what_is_not_known_is_said(known: dict[str, Any], words: str) -> None:
     got = service(**known)
     assert got.state == "unknown"
     assert words in got.text

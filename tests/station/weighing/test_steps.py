@@ -39,7 +39,7 @@ def kinds(done: Rehearsal) -> list[str]:
 def agrees(done: Rehearsal, figure: str = "drained") -> bool:
     report = done.report()
     off = abs(report[f"{figure}_l"] - report["truth"][f"{figure}_l"])
-    return off < 1.3 * report[f"{figure}_u95_l"]
+    return bool(off < 1.3 * report[f"{figure}_u95_l"])
 
 
 @pytest.fixture(scope="module")

@@ -48,7 +48,7 @@ def at(open_bay: Callable[..., Bay]) -> Callable[..., Bay]:
 
 def _walk(chosen: str | None = None) -> list[tuple[str, str, str]]:
     readings: list[dict[str, Any]] = []
-    asked = []
+    asked: list[tuple[str, str, str]] = []
     for _ in range(60):
         _, ask = guide.parts(LOADS, readings, chosen)
         if ask is None:

@@ -1,7 +1,7 @@
 """Who may read and who may change: goals W3, W4 and W8, on every route there is."""
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 
 import pytest
 from fastapi import APIRouter
@@ -164,7 +164,7 @@ def test_a_long_body_and_a_body_of_no_stated_length_are_refused_unread(bay: Bay)
     text = b'{"reason": "' + b"x" * LARGEST_BODY + b'"}'
     assert bay.send("POST", "/api/abandon", content=text, headers=CHANGE).status_code == 413
 
-    async def pieces():  # type: ignore[no-untyped-def]
+    async def pieces() -> AsyncIterator[bytes]:
         yield b'{"reason": "x"}'
 
     assert bay.send("POST", "/api/abandon", content=pieces(), headers=CHANGE).status_code == 411

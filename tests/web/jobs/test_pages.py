@@ -183,7 +183,7 @@ def test_an_empty_list_points_to_the_bay(open_bay: Callable[..., Bay]) -> None:
 def test_json_twins_carry_the_engines_own_values(bay: Bay) -> None:
     assert bay.send("GET", "/view.json").json() == json.loads(json.dumps(bay.engine.view().to_dict()))
     assert bay.send("GET", "/jobs.json").json() == {"jobs": bay.engine.rows}
-    beside = {
+    beside: dict[str, Any] = {
         "causes": [],
         "causes_not_judged": None,
         "torque": {"set_up": {"plug": "fill plug behind the fuel tank"}, "noted": ["cover bolts 42 N·m"]},

@@ -1,7 +1,7 @@
 """Photos and the drained fluid's condition: what is let in, what comes out, what the job's page says of them."""
 
 import io
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -59,7 +59,7 @@ def test_a_photo_may_be_longer_than_a_change_but_not_endless(bay: Bay) -> None:
     bay.engine.calls.clear()
     assert post(bay, b"", **{"Content-Length": str(MAX_BYTES + 1)}).status_code == 413
 
-    async def pieces():  # type: ignore[no-untyped-def]
+    async def pieces() -> AsyncIterator[bytes]:
         yield picture()
 
     assert (

@@ -7,7 +7,8 @@ import pytest
 
 from station.errors import InputError, StationError
 from tests.web.conftest import CHANGE, Bay
-from tests.web.fake_engine import JOB_ID, FakeEngine
+from tests.web.fake_engine import FakeEngine
+from tests.web.fake_views import JOB_ID
 
 
 @pytest.mark.parametrize(

@@ -32,11 +32,15 @@ def test_the_neck_spreads_the_tolerance_out() -> None:
 def test_fill_tolerance_and_doubt_stand_in_the_right_order() -> None:
     closed = view_of("closed")
     drawn = gauge.flask(JOB, closed.figures, closed.target_l)
-    surface = drawn["surface"]["y1"]
-    assert drawn["upper"]["y1"] < drawn["target"]["y1"] < drawn["lower"]["y1"]
-    assert drawn["upper"]["y1"] < surface < drawn["lower"]["y1"]
-    assert drawn["doubt"]["y"] < surface < float(drawn["doubt"]["y"]) + float(drawn["doubt"]["height"])
-    assert float(drawn["fluid"]["y"]) + float(drawn["fluid"]["height"]) == gauge.BOTTOM
+
+    def at(shape: str, side: str) -> float:
+        return float(drawn[shape][side])
+
+    surface = at("surface", "y1")
+    assert at("upper", "y1") < at("target", "y1") < at("lower", "y1")
+    assert at("upper", "y1") < surface < at("lower", "y1")
+    assert at("doubt", "y") < surface < at("doubt", "y") + at("doubt", "height")
+    assert at("fluid", "y") + at("fluid", "height") == gauge.BOTTOM
 
 
 @pytest.mark.parametrize("filled_l", [None, 0.0, 2.871, 40.0])

@@ -10,9 +10,8 @@ import pytest
 from station.bay.views import BayView
 from tests.web.fake_engine import FakeEngine
 from tests.web.fake_views import view_of
-from web.live import hub as hub_module
 from web.live.hub import Hub
-from web.live.live import Live
+from web.live.live import Live, live
 
 
 async def _next(follower: AsyncIterator[Live]) -> Live:
@@ -89,13 +88,13 @@ def test_followers_wake_for_a_view_from_the_engines_thread() -> None:
 
 def test_a_view_is_made_into_text_once_for_all_pages(monkeypatch: pytest.MonkeyPatch) -> None:
     made = []
-    real = hub_module.live
+    real = live
 
     def counting(view: BayView) -> Live:
         made.append(view.seq)
         return real(view)
 
-    monkeypatch.setattr(hub_module, "live", counting)
+    monkeypatch.setattr("web.live.hub.live", counting)
 
     async def body() -> None:
         engine = FakeEngine(_fill(0.9))
@@ -107,7 +106,7 @@ def test_a_view_is_made_into_text_once_for_all_pages(monkeypatch: pytest.MonkeyP
         events = [await asyncio.wait_for(anext(stream), 2.0) for stream in streams]
         assert len(made) == 1
         assert len({id(event.data) for event in events}) == 1
-        content = json.loads(events[0].data)
+        content = json.loads(str(events[0].data))
         assert content["text"]["to_go"] == "0.80 L"
         assert events[0].id == str(content["seq"])
         hub.close()

@@ -120,7 +120,7 @@ def box(html: str, heading: str) -> str:
     """The caution box under a heading, as HTML."""
     found = [b for b in re.findall(r'<div class="caution-box".*?</div>', html, re.S) if heading in b]
     assert len(found) == 1, heading
-    return found[0]
+    return str(found[0])
 
 
 @pytest.mark.parametrize("heading", ["The hose holds another fluid", "Purging the hose"])
