@@ -283,7 +283,7 @@ def _move(options: argparse.Namespace) -> int:
         volume_l, u95_l = parse_volume_l(options.volume, country), parse_volume_l(options.u95, country)
     except ValueError as error:
         raise InputError(str(error)) from error
-    body = audit.movement(
+    movement = audit.Movement(
         options.kind,
         options.fluid,
         volume_l,
@@ -294,8 +294,9 @@ def _move(options: argparse.Namespace) -> int:
         note=options.note,
     )
     with _ledger(options, write=True) as ledger:
-        seq = ledger.append(None, audit.EVENT, body, now())
+        seq = ledger.append(None, audit.EVENT, movement.to_dict(), now())
     text = f"entered: {options.kind} {volume_l:.3f} L {options.fluid}"
+    body = movement.to_dict()
     return _print(options, {"seq": seq, **body}, [body], list(body), text)
 
 

@@ -7,12 +7,12 @@ import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import TimeoutError as NoAnswer
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 from calibration import budget
-from calibration.certificates import Certificate
 from hardware.sample import Sample
 from station.bay import checklist, plan
+from station.bay.calls import Calibrations, Entries
 from station.bay.loop import LOW_DISK_BYTES, Call, Inbox, Loop
 from station.bay.ports import BenchPort, RigPort
 from station.bay.publishing import JobNow
@@ -22,12 +22,15 @@ from station.calibrating.calibration_desk import Lines, lines_in_force
 from station.common import days
 from station.errors import InputError, LedgerError, StationError
 from station.figures import balance
+from station.given.bench import BenchVerb
 from station.given.config import BayConfig
-from station.learning import condition, why
+from station.learning import why
 from station.record.ledger import now
 from station.record.recorder import Recorder
 from station.shop import preview
 from station.shop.shop import facts, learned
+
+T = TypeVar("T")
 
 PAGE_LAPSE_S = 0.2
 """The page beats every 100 ms; one lost beat is forgiven, a second stops the pump."""
@@ -68,6 +71,8 @@ class Engine(Records):
             self._recorder.close()
             raise
         self._published = self._loop.published
+        self.calibrations = Calibrations(self._loop, self._call)
+        self.entries = Entries(self._loop, config, self._call)
         self._loop.start()
 
     def close(self) -> None:
@@ -127,14 +132,6 @@ class Engine(Records):
             raise InputError("Only a simulated bay knows the truth.")
         return self._bench.truth()
 
-    def certificate(self, number: str) -> Certificate:
-        """One certificate. Raises KeyError if unknown."""
-        return {c.number: c for c in self._published.newest.register}[number]
-
-    def calibration(self) -> dict[str, Any]:
-        """The calibration under way, if any, and the register of certificates."""
-        return dict(self._call(self._loop.calibration))
-
     # --- the pump: these wait for nothing ------------------------------------------------------------------
 
     def hold(self, held: bool) -> None:
@@ -150,11 +147,11 @@ class Engine(Records):
         """Clear what a trip, a bad beat or a stuck pin latched, once its cause is found."""
         self._call(self._rig.clear_pump)
 
-    def bench(self, verb: str) -> None:
-        """Do something to the simulated bay. Raises InputError elsewhere, or for an unknown verb."""
+    def bench(self, verb: BenchVerb) -> None:
+        """Do something to the simulated bay. Raises InputError elsewhere."""
         if self._bench is None:
             raise InputError("There is no bench panel on a real bay.")
-        if verb == "faster" and self.view().stage == "fill":
+        if verb is BenchVerb.FASTER and self.view().stage == "fill":
             raise InputError("A fill runs at its own pace: the pump's hold is in real seconds.")
         self._bench.do(verb)
 
@@ -170,7 +167,7 @@ class Engine(Records):
             shop = learned(self.config, ledger, spec)
         labels = {**spec.labels, "expected_from": shop.words}
         spec = replace(spec, retained_l=shop.retained_l, u_retained_l=shop.u_l, labels=labels)
-        return str(self._call(lambda: self._loop.open(spec)))
+        return self._call(lambda: self._loop.open(spec))
 
     def _need_room(self) -> None:
         fault, free = self._recorder.fault, self._recorder.free_bytes
@@ -254,27 +251,7 @@ class Engine(Records):
             raise InputError("A reason is needed to abandon a job; it goes into the record.")
         self._call(lambda: self._loop.abandon(reason.strip()))
 
-    def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Enter something that the shop keeps beside its jobs; see ``station.shop.shop.Shop.do``. Raises InputError."""
-        return dict(self._call(lambda: self._loop.enter(action, values)))
-
-    def photo(self, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:
-        """Keep a photo of a job. Raises InputError for what is no JPEG or PNG, or too large."""
-        # Decoded and stored by the caller's thread: the engine's has a pump's heartbeat to send.
-        picture = condition.clean_photo(data)
-        condition.store(condition.folder_of(self.config.ledger), picture)
-        return dict(self._call(lambda: self._loop.photo(job_id, picture, by, text)))
-
-    def calibrate(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Do one thing in a calibration and return ``calibration()``. Raises InputError, leaving all as it was.
-
-        begin (kind, for a meter also fluid and volume), read (step, load, place), strike (index, reason),
-        begin_run, end_run, drop_run, finish (what the certificate says), abandon (reason).
-        """
-        self._call(lambda: self._loop.calibrate(action, values))
-        return self.calibration()
-
-    def _call(self, function: Callable[[], Any]) -> Any:
+    def _call(self, function: Callable[[], T]) -> T:
         call = Call(function)
         self._inbox.put(call)
         try:
@@ -289,4 +266,5 @@ class Engine(Records):
             ) from None
         if ticket is not None:
             self._recorder.wait_written(ticket, WRITTEN_S)
-        return result
+        answer: T = result
+        return answer

@@ -8,10 +8,10 @@ import logging
 import queue
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 from hardware.sample import Sample
 from station.bay import view
@@ -53,6 +53,7 @@ class Call:
     done: "Future[tuple[Any, int | None]]" = field(default_factory=Future)
 
 
+T = TypeVar("T")
 Inbox = queue.SimpleQueue[Sample | Call]
 
 
@@ -88,8 +89,8 @@ class Loop:
         ledger = Ledger(config.ledger, read_only=True)
         try:
             self._desk.recover(ledger)
-            self._shop = Shop(config, recorder, ledger)
-            self._calibration = CalibrationDesk(config, recorder, archive.certificates(ledger))
+            self.shop = Shop(config, recorder, ledger)
+            self.calibration = CalibrationDesk(config, recorder, archive.certificates(ledger))
         finally:
             ledger.close()
         if recorder.left_unsaved is not None:
@@ -180,7 +181,7 @@ class Loop:
             self._idle(sample)
         for effect in self._desk.take(sample):
             self._carry_out(effect)
-        for effect in self._calibration.take(sample):
+        for effect in self.calibration.take(sample):
             if isinstance(effect, PumpCommand):
                 self._command(effect)
         state = self._desk.state
@@ -205,7 +206,7 @@ class Loop:
 
     def _idle(self, sample: Sample) -> None:
         """Nothing should pass the meter between jobs, but for proving runs."""
-        found = self._desk.supply.idle(sample, may_flow=self._calibration.prover is not None)
+        found = self._desk.supply.idle(sample, may_flow=self.calibration.prover is not None)
         if found is None:
             return
         self._idle_notice = Notice(
@@ -247,7 +248,7 @@ class Loop:
     def need_free(self) -> None:
         """Raises InputError while a job is open or a calibration is under way."""
         self._desk.need_free()
-        if self._calibration.kind is not None:
+        if self.calibration.kind is not None:
             raise InputError("A calibration is under way on this bay. Finish or abandon it first.")
 
     def _tell_states(self, *more: str) -> None:
@@ -290,31 +291,25 @@ class Loop:
         self._desk.abandon(reason)
         self._stop_pump()
 
-    def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        return self._shop.do(action, values)
+    def begin_calibration(self, begin: Callable[[], T]) -> T:
+        """Raises InputError while a job is open."""
+        self._desk.need_free()
+        begun = begin()
+        self._tell_states()
+        return begun
 
-    def photo(self, job_id: str, picture: Any, by: str, text: str) -> dict[str, Any]:
-        return self._shop.photo(job_id, picture, by, text)
-
-    def calibration(self) -> dict[str, Any]:
-        return self._calibration.to_dict()
-
-    def calibrate(self, action: str, values: Mapping[str, Any]) -> None:
-        if action == "begin":
-            self._desk.need_free()
-        if action in ("abandon", "drop_run"):
-            self.page_held_until_s = 0.0
-            self._stop_pump()
-        self._calibration.do(action, values)
-        if action == "begin":
-            self._tell_states()
+    def give_up_run(self, give_up: Callable[[], T]) -> T:
+        """End a proving run before its time: the pump first."""
+        self.page_held_until_s = 0.0
+        self._stop_pump()
+        return give_up()
 
     # --- what others see -----------------------------------------------------------------------------------
 
     def _publish(self) -> None:
         self._published_s = time.monotonic()
         self._seq += 1
-        desk, prover = self._desk, self._calibration.prover
+        desk, prover = self._desk, self.calibration.prover
         at = BayView(
             seq=self._seq,
             t_s=desk.t_s,
@@ -336,8 +331,8 @@ class Loop:
                 whole,
                 desk.job_now(),
                 desk.leaving(),
-                self._shop.catalogue,
-                self._calibration.register,
+                self.shop.catalogue,
+                self.calibration.register,
                 desk.supply.hose,
                 dict(self._latest),
             )

@@ -2,6 +2,7 @@
 
 from typing import Protocol
 
+from station.given.bench import BenchVerb
 from station.given.job import JobSpec
 
 
@@ -31,8 +32,8 @@ class BenchPort(Protocol):
     def speed(self) -> float:
         """Simulated seconds in a real one."""
 
-    def do(self, verb: str) -> None:
-        """Raises InputError for an unknown verb."""
+    def do(self, verb: BenchVerb) -> None:
+        """Raises InputError where the bay lacks what the verb needs."""
 
     def new_vehicle(self, spec: JobSpec) -> None: ...
 

@@ -122,7 +122,7 @@ class SupplyBook:
         """Book what a purge took: it left the container, and no compartment got it."""
         volume_l = state.supply.purged_l - before.supply.purged_l
         labels = state.spec.labels
-        body = audit.movement(
+        body = audit.Movement(
             "purge",
             _at_pump(state.spec)[0],
             volume_l,
@@ -132,7 +132,7 @@ class SupplyBook:
             technician=labels.get("technician"),
             note=f"hose purged in job {job_id}",
         )
-        self._event(audit.EVENT, body, state.t_s)
+        self._event(audit.EVENT, body.to_dict(), state.t_s)
 
     def hose_now(self, state: BayState) -> Hose:
         """The hose as the open job's meter has left it so far; without a container entered, by the job's plan."""
@@ -182,8 +182,8 @@ class SupplyBook:
         self.drum = Drum(container.strip(), fluid, grade, left_l, 0.01 * left_l)
         body = {"drum": asdict(self.drum), "instead_of": None if before is None else asdict(before)}
         self._event("drum", body, t_s)
-        counted = audit.movement("counted", fluid, left_l, 0.02 * left_l, container=self.drum.container)
-        self._event(audit.EVENT, counted, t_s)
+        counted = audit.Movement("counted", fluid, left_l, 0.02 * left_l, container=self.drum.container)
+        self._event(audit.EVENT, counted.to_dict(), t_s)
         return self.drum
 
     # --- between jobs --------------------------------------------------------------------------------------

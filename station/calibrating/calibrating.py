@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from enum import StrEnum
 from statistics import fmean
 from typing import Any
 
@@ -14,16 +15,29 @@ from calibration.weighing_uncertainty import WeighingUncertainty, weighing_uncer
 from station.errors import InputError
 from station.given.lines import MeterLine, PanLine
 
+
+class PanStep(StrEnum):
+    """What can be read for a pan, in order. Loading is needed; what else is done narrows the claim's unknowns."""
+
+    UP = "up"
+    DOWN = "down"
+    REPEAT = "repeat"
+    CORNER = "corner"
+    CREEP = "creep"
+    EMPTY_AFTER = "empty_after"
+    WARM = "warm"
+
+
 PAN_STEPS = {
-    "up": "Known masses, loading: empty pan first, then each load heavier than the last",
-    "down": "The same loads, unloading",
-    "repeat": "One load put on at least three times, the pan emptied in between",
-    "corner": "One load in the middle and in each corner",
-    "creep": "One load left for 30 minutes, read now and then",
-    "empty_after": "The empty pan just after that load came off",
-    "warm": "The empty pan, four times or more while the shop warms or cools by five degrees",
+    PanStep.UP: "Known masses, loading: empty pan first, then each load heavier than the last",
+    PanStep.DOWN: "The same loads, unloading",
+    PanStep.REPEAT: "One load put on at least three times, the pan emptied in between",
+    PanStep.CORNER: "One load in the middle and in each corner",
+    PanStep.CREEP: "One load left for 30 minutes, read now and then",
+    PanStep.EMPTY_AFTER: "The empty pan just after that load came off",
+    PanStep.WARM: "The empty pan, four times or more while the shop warms or cools by five degrees",
 }
-"""What can be read for a pan, in order. Loading is needed; what else is done narrows the claim's unknowns."""
+"""What each step of a pan's calibration is, in words."""
 
 TARGET_U95_REL = 0.002
 """What a proving in a workshop is held to: the mean K-factor to ± 0.2 %, by the form of API MPMS 4.8."""
@@ -31,12 +45,12 @@ TARGET_U95_REL = 0.002
 
 @dataclass(frozen=True)
 class Reading:
-    """One calm stretch of the pan. step: a key of PAN_STEPS. place: for a corner, where; "middle" is the middle.
+    """One calm stretch of the pan. place: for a corner, where; "middle" is the middle.
 
     temperature_c: of the air; None where it was not read.
     """
 
-    step: str
+    step: PanStep
     load_kg: float
     count: float
     sd_counts: float
@@ -57,6 +71,21 @@ class Run:
 
 
 @dataclass(frozen=True)
+class CertificateEntry:
+    """What the person who calibrates says for the certificate. use_…_kg: a pan's range of use. air_c: None where not
+    read. replaces: the number of a certificate that this one corrects. valid_until: an ISO date."""
+
+    made_by: str
+    valid_until: str
+    references: tuple[Reference, ...]
+    use_from_kg: float = 0.0
+    use_to_kg: float | None = None
+    air_c: float | None = None
+    remarks: str = ""
+    replaces: str | None = None
+
+
+@dataclass(frozen=True)
 class Form:
     """What a certificate says beside its readings. use_…_kg and u_reference_rel are a pan's."""
 
@@ -72,7 +101,7 @@ class Form:
     replaces: str | None = None
 
 
-def _of(readings: Sequence[Reading], step: str) -> list[Reading]:
+def _of(readings: Sequence[Reading], step: PanStep) -> list[Reading]:
     return [r for r in readings if r.step == step]
 
 
@@ -82,12 +111,16 @@ def pan_findings(readings: Sequence[Reading], fit: loadcell.LoadCellFit) -> Find
     def kg(reading: Reading) -> float:
         return float(fit.mass_kg(reading.count))
 
-    up, down, repeat = _of(readings, "up"), _of(readings, "down"), _of(readings, "repeat")
+    up, down, repeat = _of(readings, PanStep.UP), _of(readings, PanStep.DOWN), _of(readings, PanStep.REPEAT)
     both = [(u, next((off for off in down if off.load_kg == u.load_kg), None)) for u in up]
     pairs = [(u, off) for u, off in both if off is not None]
-    corner, creep, after = _of(readings, "corner"), _of(readings, "creep"), _of(readings, "empty_after")
-    warm = [(r.temperature_c, kg(r)) for r in _of(readings, "warm") if r.temperature_c is not None]
-    if len(warm) < len(_of(readings, "warm")):
+    corner, creep, after = (
+        _of(readings, PanStep.CORNER),
+        _of(readings, PanStep.CREEP),
+        _of(readings, PanStep.EMPTY_AFTER),
+    )
+    warm = [(r.temperature_c, kg(r)) for r in _of(readings, PanStep.WARM) if r.temperature_c is not None]
+    if len(warm) < len(_of(readings, PanStep.WARM)):
         raise ValueError(
             "a reading while warming has no air temperature. Connect the air's thermometer, or strike it."
         )
@@ -119,7 +152,7 @@ def pan_findings(readings: Sequence[Reading], fit: loadcell.LoadCellFit) -> Find
 
 def pan_certificate(readings: Sequence[Reading], form: Form) -> Certificate:
     """Fit, findings and claim of a pan. Raises ValueError where the readings do not carry a calibration."""
-    loads = _of(readings, "up") + _of(readings, "down")
+    loads = _of(readings, PanStep.UP) + _of(readings, PanStep.DOWN)
     heaviest = max((r.load_kg for r in loads), default=0.0)
     u_reference_rel = math.sqrt(sum(r.u**2 for r in form.references)) / heaviest if heaviest > 0 else 0.0
     fit = loadcell.calibrate(
@@ -132,7 +165,7 @@ def pan_certificate(readings: Sequence[Reading], form: Form) -> Certificate:
     findings = pan_findings(readings, fit)
     result, statement = certificates.pan_result(fit, claim(findings))
     doubt = weighing_uncertainty(fit, findings)
-    creep_at_kg = max((r.load_kg for r in readings if r.step == "creep"), default=heaviest)
+    creep_at_kg = max((r.load_kg for r in readings if r.step is PanStep.CREEP), default=heaviest)
     result["line"] = vars(
         _line(fit, [r.sd_counts for r in readings], doubt, doubt.u_creep_kg / creep_at_kg)
     ) | {"dof_slope": doubt.dof_slope if math.isfinite(doubt.dof_slope) else None}

@@ -1,28 +1,30 @@
 """The calibration under way on a bay, and the register of certificates that its jobs rest on."""
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
 from calibration import certificates
-from calibration.certificates import Certificate, Reference
+from calibration.certificates import Certificate
 from calibration.fluid import Fluid
 from hardware.sample import Sample
 from station.calibrating.calibrating import (
-    PAN_STEPS,
+    CertificateEntry,
     Form,
+    PanStep,
     Reading,
+    Run,
     meter_certificate,
     meter_line,
     pan_certificate,
     pan_line,
 )
 from station.calibrating.prover import Prover
+from station.calibrating.views import CalibrationView, RegisterRow
 from station.common import days
 from station.common.schema import read
-from station.common.units import parse_mass_kg
 from station.core.step import Effect
 from station.errors import InputError
 from station.given.config import BayConfig
@@ -81,7 +83,7 @@ class CalibrationDesk:
     def __init__(self, config: BayConfig, recorder: Recorder, register: Sequence[Certificate]) -> None:
         self._config, self._recorder = config, recorder
         self.register = tuple(register)
-        self.kind: str | None = None
+        self.kind: certificates.Kind | None = None
         self.readings: list[Reading] = []
         self.prover: Prover | None = None
         self._fluid: Fluid | None = None
@@ -105,40 +107,32 @@ class CalibrationDesk:
             self._window = (*recent, (sample.t_s, float(sample.value)))
         return self.prover.take(sample) if self.prover is not None else ()
 
-    def do(self, action: str, values: Mapping[str, Any]) -> None:
-        """One step of a calibration by its name, from a form. Raises InputError, leaving all as it was."""
-        text = {key: str(value) for key, value in values.items() if isinstance(value, str | int | float)}
-        steps: dict[str, Callable[[], object]] = {
-            "begin": lambda: self.begin(text.get("kind", ""), values),
-            "read": lambda: self.read(text.get("step", ""), text.get("load", ""), text.get("place", "")),
-            "strike": lambda: self.strike(text.get("index", ""), text.get("reason", "")),
-            "begin_run": self.begin_run,
-            "end_run": self.end_run,
-            "drop_run": self.drop_run,
-            "finish": lambda: self.finish(values),
-            "abandon": lambda: self.abandon(text.get("reason", "")),
-        }
-        if action not in steps:
-            raise InputError(f"{action!r} is not a step of a calibration; known: {', '.join(steps)}.")
-        steps[action]()
+    def begin_pan(self) -> None:
+        """Begin a calibration of the pan. Raises InputError while one is under way."""
+        self._need_none()
+        self._begin("pan")
 
-    def begin(self, kind: str, form: Mapping[str, Any]) -> None:
-        """Begin a calibration of the pan or a proving of the meter. form for a meter: fluid, volume of one run."""
+    def begin_meter(self, fluid: str, volume_l: float) -> None:
+        """Begin a proving of the meter. fluid: a key of the bay's fluids. volume_l: of one run. Raises InputError,
+        leaving all as it was."""
+        self._need_none()
+        self.prover = self._make_prover(fluid, volume_l)
+        self._begin("meter")
+
+    def _need_none(self) -> None:
         if self.kind is not None:
             raise InputError("A calibration is under way on this bay. Finish or abandon it first.")
-        if kind not in certificates.KINDS:
-            raise InputError(f"kind is {kind!r}; expected one of: {', '.join(certificates.KINDS)}.")
-        if kind == "meter":
-            self.prover = self._make_prover(form)
+
+    def _begin(self, kind: certificates.Kind) -> None:
         self.kind, self.readings, self._window = kind, [], ()
         self._event("calibration_begun", {"kind": kind})
 
-    def _make_prover(self, form: Mapping[str, Any]) -> Prover:
-        fluids, key = self._config.fluids, str(form.get("fluid", ""))
+    def _make_prover(self, key: str, volume_l: float) -> Prover:
+        fluids = self._config.fluids
         if key not in fluids:
             raise InputError(f"fluid is {key!r}; expected one of: {', '.join(fluids)}.")
         lines, config = self.lines(), self._config
-        job = {"capacity": str(form.get("volume", "")), "method": "cover removed", "retained": "0 L"}
+        job = {"capacity": f"{volume_l!r} L", "method": "cover removed", "retained": "0 L"}
         spec = job_spec(
             read(JobTable, job, "proving", config.country, {"capacity": "Volume of one run"}),
             "proving",
@@ -152,18 +146,12 @@ class CalibrationDesk:
         self._fluid = spec.fresh
         return Prover(spec, self._config.settings)
 
-    def read(self, step: str, load: str, place: str = "") -> Reading:
-        """Read the pan at rest under a known load, given as text with its unit. Raises InputError."""
+    def read(self, step: PanStep, load_kg: float, place: str = "") -> Reading:
+        """Read the pan at rest under a known load. place: where it lies, for a corner. Raises InputError."""
         if self.kind != "pan":
             raise InputError("No calibration of the pan is under way.")
-        if step not in PAN_STEPS:
-            raise InputError(f"step is {step!r}; expected one of: {', '.join(PAN_STEPS)}.")
-        if step == "corner" and not place.strip():
+        if step is PanStep.CORNER and not place.strip():
             raise InputError("Say where the load lies: middle, or which corner.")
-        try:
-            load_kg = parse_mass_kg(load)
-        except ValueError as error:
-            raise InputError(f"load: {error}") from error
         noise = self._config.pan.noise_counts
         level = pan.fit_level(self._window, self._t_s, noise)
         if level is None or len(self._window) < 20 or self._t_s - self._window[-1][0] > 1.0:
@@ -179,13 +167,14 @@ class CalibrationDesk:
         self._event("calibration_reading", asdict(reading))
         return reading
 
-    def strike(self, number: str, reason: str) -> None:
+    def strike(self, index: int, reason: str) -> Reading | Run:
         """Leave a reading or run, counted from 0, out of the result; it stays in the record with the reason."""
-        rows: list[Any] = self.readings if self.kind == "pan" else self._prover().runs
-        index = int(number) if number.isdecimal() else -1
+        rows: list[Reading] | list[Run] = self.readings if self.kind == "pan" else self._prover().runs
         if not 0 <= index < len(rows) or not reason.strip():
             raise InputError("Name an existing reading and the reason why it is left out.")
-        self._event("calibration_struck", {**asdict(rows.pop(index)), "reason": reason.strip()})
+        struck = rows.pop(index)
+        self._event("calibration_struck", {**asdict(struck), "reason": reason.strip()})
+        return struck
 
     def _prover(self) -> Prover:
         if self.prover is None:
@@ -202,12 +191,12 @@ class CalibrationDesk:
         self._prover().drop_run()
         self._event("calibration_struck", {"reason": "run dropped"})
 
-    def finish(self, values: Mapping[str, Any]) -> Certificate:
+    def finish(self, entry: CertificateEntry) -> Certificate:
         """Write the certificate. Raises InputError, naming what is missing, and stays open for more readings."""
         if self.kind is None:
             raise InputError("No calibration is under way.")
         try:
-            form = self._form(values)
+            form = self._form(self.kind, entry)
             if self.kind == "pan":
                 certificate = pan_certificate(self.readings, form)
             else:
@@ -235,75 +224,42 @@ class CalibrationDesk:
     def _clear(self) -> None:
         self.kind, self.prover, self.readings = None, None, []
 
-    def _form(self, values: Mapping[str, Any]) -> Form:
-        def text(key: str) -> str:
-            value = values.get(key)
-            if not isinstance(value, str) or not value.strip():
-                raise InputError(f"{key} is missing; it belongs on the certificate.")
-            return value.strip()
-
-        def mass(key: str, default: str | None = None) -> float:
-            value = values.get(key, default)
-            try:
-                return parse_mass_kg(str(value))
-            except ValueError as error:
-                raise InputError(f"{key}: {error}") from error
-
-        references = values.get("references")
-        if not isinstance(references, list) or not references:
+    def _form(self, kind: certificates.Kind, entry: CertificateEntry) -> Form:
+        for name, text in (("made_by", entry.made_by), ("valid_until", entry.valid_until)):
+            if not text.strip():
+                raise InputError(f"{name} is missing; it belongs on the certificate.")
+        if not entry.references:
             raise InputError("references are missing; enter each weight, or the scale, with its certificate.")
-        used = []
-        for row in references:
-            if not isinstance(row, Mapping):
-                raise InputError("references: expected name, value, u, certificate and valid_until of each.")
-            until = str(row.get("valid_until") or "") or None
-            value_kg, u_kg = parse_mass_kg(str(row.get("value"))), parse_mass_kg(str(row.get("u")))
-            name, own = str(row.get("name", "")), str(row.get("certificate", ""))
-            used.append(Reference(name, value_kg, u_kg, "kg", own, until))
-        number = f"{self._config.name} {self.kind} {sum(c.kind == self.kind for c in self.register) + 1}"
+        if kind == "pan" and entry.use_to_kg is None:
+            raise InputError("use_to is missing; say up to which mass the pan will be used.")
         return Form(
-            number=number,
-            instrument=f"{self._config.name} {self.kind}",
+            number=f"{self._config.name} {kind} {sum(c.kind == kind for c in self.register) + 1}",
+            instrument=f"{self._config.name} {kind}",
             made_at=datetime.now(self._config.zone).isoformat(timespec="seconds"),
-            made_by=text("made_by"),
-            valid_until=text("valid_until"),
-            references=tuple(used),
-            conditions={"air °C": values.get("air_c"), "remarks": str(values.get("remarks", ""))},
-            use_from_kg=mass("use_from", "0 kg") if self.kind == "pan" else 0.0,
-            use_to_kg=mass("use_to") if self.kind == "pan" else 0.0,
-            replaces=str(values["replaces"]) if values.get("replaces") else None,
+            made_by=entry.made_by.strip(),
+            valid_until=entry.valid_until.strip(),
+            references=entry.references,
+            conditions={"air °C": entry.air_c, "remarks": entry.remarks},
+            use_from_kg=entry.use_from_kg,
+            use_to_kg=entry.use_to_kg or 0.0,
+            replaces=entry.replaces,
         )
 
     def _event(self, kind: str, body: Mapping[str, Any]) -> None:
         self._recorder.event(None, kind, dict(body), now(self._t_s))
 
-    def to_dict(self) -> dict[str, Any]:
-        """What a page draws: what is under way, and the register, newest first."""
+    def view(self) -> CalibrationView:
+        """What is under way, and the register."""
         day = days.today(self._config.zone).isoformat()
-        lines = self.lines()
+        lines, prover = self.lines(), self.prover
         held = {text.rsplit(" sha256:", 1)[0] for text in lines.certificates.values()}
-        prover = self.prover
-        return {
-            "kind": self.kind,
-            "steps": PAN_STEPS,
-            "readings": [asdict(r) for r in self.readings],
-            "runs": [asdict(r) for r in prover.runs] if prover is not None else [],
-            "run_open": prover is not None and prover.running,
-            "run_volume_l": prover.state.spec.capacity_l if prover is not None else None,
-            "run_metered_l": prover.state.meter.volume_l if prover is not None else None,
-            "due": lines.due,
-            "certificates": [
-                {
-                    "number": c.number,
-                    "kind": c.kind,
-                    "instrument": c.instrument,
-                    "made_at": c.made_at,
-                    "made_by": c.made_by,
-                    "valid_until": c.valid_until,
-                    "statement": c.statement,
-                    "valid": c.valid_on(day),
-                    "in_use": c.number in held,
-                }
-                for c in reversed(self.register)
-            ],
-        }
+        return CalibrationView(
+            kind=self.kind,
+            readings=tuple(self.readings),
+            runs=() if prover is None else tuple(prover.runs),
+            run_open=prover is not None and prover.running,
+            run_volume_l=None if prover is None else prover.state.spec.capacity_l,
+            run_metered_l=None if prover is None else prover.state.meter.volume_l,
+            due=lines.due,
+            certificates=tuple(RegisterRow.of(c, day, c.number in held) for c in reversed(self.register)),
+        )

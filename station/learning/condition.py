@@ -10,7 +10,6 @@ import io
 import json
 import os
 import re
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -41,19 +40,14 @@ class Condition:
         return asdict(self)
 
 
-def from_form(form: Mapping[str, Any]) -> Condition:
-    """A condition as picked. Raises InputError naming the field, the value and the words to pick from."""
-    picked = {}
-    for name, words in (("colour", COLOURS), ("smell", SMELLS), ("metal", METAL)):
-        if form.get(name) not in words:
-            raise InputError(f"{name} is {str(form.get(name))[:40]!r}; expected one of: {', '.join(words)}.")
-        picked[name] = str(form[name])
-    milky, text = form.get("milky", False), form.get("note", "")
-    if not isinstance(milky, bool):
-        raise InputError(f"milky is {str(milky)[:40]!r}; expected true or false.")
-    if not isinstance(text, str) or len(text) > 1000:
+def picked(colour: str, smell: str, metal: str, milky: bool = False, note: str = "") -> Condition:
+    """A condition as picked from the lists. Raises InputError naming the field, the value and the words to pick from."""
+    for name, word, words in (("colour", colour, COLOURS), ("smell", smell, SMELLS), ("metal", metal, METAL)):
+        if word not in words:
+            raise InputError(f"{name} is {word[:40]!r}; expected one of: {', '.join(words)}.")
+    if len(note) > 1000:
         raise InputError("note; expected a text of at most 1000 characters.")
-    return Condition(**picked, milky=milky, note=text.strip())
+    return Condition(colour, smell, metal, milky, note.strip())
 
 
 def findings(condition: Condition, break_in: bool = False) -> list[str]:

@@ -8,6 +8,7 @@ from hardware.simulated.bay import SimulatedBay
 from hardware.simulated.fleet import volume_l
 from hardware.simulated.plant import Plant
 from station.errors import InputError
+from station.given.bench import BenchVerb
 from station.given.job import JobSpec, expected_retained
 from station.rehearsing.rehearse import hidden
 from station.rehearsing.scenario import believed_plant
@@ -29,37 +30,37 @@ class Bench:
         self._reference_c = 20.0
         self._drained_l = 0.0
         self._weights_kg = 0.0
-        self._verbs: dict[str, Callable[[], None]] = {
-            "open_drain": lambda: self._plant().open_drain(),
-            "close_drain": lambda: self._plant().close_drain(),
-            "plug_in": lambda: self._plant().plug_in(),
-            "kick": lambda: self._plant().kick(),
-            "pendant_down": lambda: bay.hold_pendant(True),
-            "pendant_up": lambda: bay.hold_pendant(False),
-            "stop_pressed": lambda: bay.press_stop(True),
-            "stop_released": lambda: bay.press_stop(False),
-            "unplug_pan": lambda: bay.chip.unplug(),
-            "replug_pan": lambda: bay.chip.repair(),
-            "unplug_supply": lambda: bay.unplug_thermometer("fluid_supply_c"),
-            "replug_supply": lambda: bay.plug_thermometer("fluid_supply_c"),
-            "hose_over_pan": lambda: self._hose("pan"),
-            "hose_in_waste": lambda: self._hose("waste"),
-            "hose_in_plug": lambda: self._hose("plug"),
-            "weight_500g": lambda: self._weigh(0.5),
-            "weight_1kg": lambda: self._weigh(1.0),
-            "weight_2kg": lambda: self._weigh(2.0),
-            "rag_on": lambda: self._rag(RAG_KG, RAG_S),
-            "rag_off": lambda: self._rag(-RAG_KG),
-            "weights_off": lambda: self._weigh(-self._weights_kg),
-            "kink_hose": lambda: setattr(self._plant().line, "share", 0.0),
-            "free_hose": lambda: setattr(self._plant().line, "share", 1.0),
-            "suck_air": lambda: self._plant().line.suck_air(AIR_L),
-            "siphon_on": lambda: setattr(self._plant().line, "siphon_l_s", SIPHON_L_S),
-            "siphon_off": lambda: setattr(self._plant().line, "siphon_l_s", 0.0),
-            "weld_relay": lambda: setattr(self._plant().line, "welded", True),
-            "free_relay": lambda: setattr(self._plant().line, "welded", False),
-            "faster": lambda: bay.set_speed(FASTER),
-            "normal": lambda: bay.set_speed(1.0),
+        self._verbs: dict[BenchVerb, Callable[[], None]] = {
+            BenchVerb.OPEN_DRAIN: lambda: self._plant().open_drain(),
+            BenchVerb.CLOSE_DRAIN: lambda: self._plant().close_drain(),
+            BenchVerb.PLUG_IN: lambda: self._plant().plug_in(),
+            BenchVerb.KICK: lambda: self._plant().kick(),
+            BenchVerb.PENDANT_DOWN: lambda: bay.hold_pendant(True),
+            BenchVerb.PENDANT_UP: lambda: bay.hold_pendant(False),
+            BenchVerb.STOP_PRESSED: lambda: bay.press_stop(True),
+            BenchVerb.STOP_RELEASED: lambda: bay.press_stop(False),
+            BenchVerb.UNPLUG_PAN: lambda: bay.chip.unplug(),
+            BenchVerb.REPLUG_PAN: lambda: bay.chip.repair(),
+            BenchVerb.UNPLUG_SUPPLY: lambda: bay.unplug_thermometer("fluid_supply_c"),
+            BenchVerb.REPLUG_SUPPLY: lambda: bay.plug_thermometer("fluid_supply_c"),
+            BenchVerb.HOSE_OVER_PAN: lambda: self._hose("pan"),
+            BenchVerb.HOSE_IN_WASTE: lambda: self._hose("waste"),
+            BenchVerb.HOSE_IN_PLUG: lambda: self._hose("plug"),
+            BenchVerb.WEIGHT_500G: lambda: self._weigh(0.5),
+            BenchVerb.WEIGHT_1KG: lambda: self._weigh(1.0),
+            BenchVerb.WEIGHT_2KG: lambda: self._weigh(2.0),
+            BenchVerb.RAG_ON: lambda: self._rag(RAG_KG, RAG_S),
+            BenchVerb.RAG_OFF: lambda: self._rag(-RAG_KG),
+            BenchVerb.WEIGHTS_OFF: lambda: self._weigh(-self._weights_kg),
+            BenchVerb.KINK_HOSE: lambda: setattr(self._plant().line, "share", 0.0),
+            BenchVerb.FREE_HOSE: lambda: setattr(self._plant().line, "share", 1.0),
+            BenchVerb.SUCK_AIR: lambda: self._plant().line.suck_air(AIR_L),
+            BenchVerb.SIPHON_ON: lambda: setattr(self._plant().line, "siphon_l_s", SIPHON_L_S),
+            BenchVerb.SIPHON_OFF: lambda: setattr(self._plant().line, "siphon_l_s", 0.0),
+            BenchVerb.WELD_RELAY: lambda: setattr(self._plant().line, "welded", True),
+            BenchVerb.FREE_RELAY: lambda: setattr(self._plant().line, "welded", False),
+            BenchVerb.FASTER: lambda: bay.set_speed(FASTER),
+            BenchVerb.NORMAL: lambda: bay.set_speed(1.0),
         }
 
     @property
@@ -84,10 +85,8 @@ class Bench:
         plant = self._plant()
         plant.disturbed.lay(plant.time_s, mass_kg)
 
-    def do(self, verb: str) -> None:
-        """Raises InputError for an unknown verb."""
-        if verb not in self._verbs:
-            raise InputError(f"{verb!r} is not a bench verb; known: {', '.join(self._verbs)}.")
+    def do(self, verb: BenchVerb) -> None:
+        """Raises InputError where the bay lacks what the verb needs."""
         with self._bay.lock:
             self._verbs[verb]()
 

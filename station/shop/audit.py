@@ -39,47 +39,46 @@ OUT = ("drawn", "purge", "waste")
 MAX_MOVEMENT_L = 20_000.0
 
 
-def movement(
-    kind: str,
-    fluid: str,
-    volume_l: float,
-    u95_l: float = 0.0,
-    container: str | None = None,
-    vehicle: str | None = None,
-    technician: str | None = None,
-    note: str = "",
-) -> dict[str, Any]:
-    """The body of a movement's event. Raises InputError naming what is wrong.
+@dataclass(frozen=True)
+class Movement:
+    """Fluid that moved beside the jobs, as it is entered. volume_l: litres moved, or for ``counted`` what stands in the
+    container.
 
-    volume_l: litres moved, or for ``counted`` what stands in the container. u95_l: its expanded uncertainty.
+    kind: of ``KINDS``. u95_l: the volume's expanded uncertainty. Raises InputError naming what is wrong.
     """
-    if kind not in KINDS:
-        raise InputError(f"kind is {kind!r}; expected one of: {', '.join(KINDS)}.")
-    for name, value in (("volume_l", volume_l), ("u95_l", u95_l)):
-        if not (math.isfinite(value) and 0.0 <= value <= MAX_MOVEMENT_L):
-            raise InputError(f"{name} is {value}; expected 0 to {MAX_MOVEMENT_L:g} L.")
-    if not fluid:
-        raise InputError("fluid is empty; name the fluid that moved.")
-    if kind in ("received", "counted") and not container:
-        raise InputError(f"container is empty; a fluid that is {kind} stands in one.")
-    if len(note) > 1000:
-        raise InputError("note; expected a text of at most 1000 characters.")
-    return {
-        "kind": kind,
-        "container": container,
-        "fluid": fluid,
-        "vehicle": vehicle,
-        "technician": technician,
-        "volume_l": volume_l,
-        "u95_l": u95_l,
-        "note": note,
-    }
+
+    kind: str
+    fluid: str
+    volume_l: float
+    u95_l: float = 0.0
+    container: str | None = None
+    vehicle: str | None = None
+    technician: str | None = None
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if self.kind not in KINDS:
+            raise InputError(f"kind is {self.kind!r}; expected one of: {', '.join(KINDS)}.")
+        for name, value in (("volume_l", self.volume_l), ("u95_l", self.u95_l)):
+            if not (math.isfinite(value) and 0.0 <= value <= MAX_MOVEMENT_L):
+                raise InputError(f"{name} is {value}; expected 0 to {MAX_MOVEMENT_L:g} L.")
+        if not self.fluid:
+            raise InputError("fluid is empty; name the fluid that moved.")
+        if self.kind in ("received", "counted") and not self.container:
+            raise InputError(f"container is empty; a fluid that is {self.kind} stands in one.")
+        if len(self.note) > 1000:
+            raise InputError("note; expected a text of at most 1000 characters.")
+
+    def to_dict(self) -> dict[str, Any]:
+        """The body of its event in the ledger."""
+        names = ("kind", "container", "fluid", "vehicle", "technician", "volume_l", "u95_l", "note")
+        return {name: getattr(self, name) for name in names}
 
 
 def shifted(fluid: str, volume_l: float, container: str, note: str) -> dict[str, Any]:
     """The body of a correction between containers: volume_l out of this one, negative for what it did not give."""
-    body = movement("drawn", fluid, abs(volume_l), 0.0, container=container, note=note)
-    return body | {"kind": SHIFTED, "volume_l": volume_l}
+    drawn = Movement("drawn", fluid, abs(volume_l), container=container, note=note)
+    return drawn.to_dict() | {"kind": SHIFTED, "volume_l": volume_l}
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,8 @@
 """What the shop keeps beside its jobs: catalogue, movements of fluid, the drained fluid's condition, photos."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from station.common.units import parse_volume_l
-from station.errors import InputError
 from station.given.config import BayConfig
 from station.given.job import JobSpec
 from station.learning import condition, expected, history, why
@@ -32,23 +30,6 @@ class Shop:
         """The bay's configuration with the catalogue's entries in place of its own."""
         return offered.merged(self._config, self.catalogue)
 
-    def do(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Enter one thing by its name. Raises InputError, leaving all as it was.
-
-        enter (table, fields, by), retire (table, key, by), import (table, data, apply, by), movement (kind, fluid,
-        volume, u95, container, vehicle, technician, note), condition (job_id and what condition.from_form takes).
-        """
-        actions: dict[str, Callable[[Mapping[str, Any]], dict[str, Any]]] = {
-            "enter": self._enter,
-            "retire": self._retire,
-            "import": self._import,
-            "movement": self._movement,
-            "condition": self._condition,
-        }
-        if action not in actions:
-            raise InputError(f"{action!r} is nothing to enter; known: {', '.join(actions)}.")
-        return actions[action](values)
-
     def _change(self, changes: tuple[catalogue.Change, ...], origin: str, by: str) -> None:
         if not changes:
             return
@@ -59,63 +40,34 @@ class Shop:
             catalogue.apply(entries, change, at.utc)
         self.catalogue = Catalogue(entries)
 
-    def _enter(self, values: Mapping[str, Any]) -> dict[str, Any]:
-        fields = values.get("fields")
-        if not isinstance(fields, Mapping):
-            raise InputError("fields are missing; expected the entry's texts by name.")
-        texts = {str(name): str(text) for name, text in fields.items()}
-        change = entering.enter(self.catalogue, str(values.get("table", "")), texts, self._config.country)
+    def enter(self, table: str, texts: Mapping[str, str], by: str = "") -> bool:
+        """Add or change an entry of the catalogue; whether that changed anything. Raises InputError."""
+        change = entering.enter(self.catalogue, table, texts, self._config.country)
         if change is not None:
-            self._change((change,), "page", str(values.get("by", "")))
-        return {"changed": change is not None}
+            self._change((change,), "page", by)
+        return change is not None
 
-    def _retire(self, values: Mapping[str, Any]) -> dict[str, Any]:
-        key = values.get("key")
-        if not isinstance(key, list):
-            raise InputError("key is missing; expected the entry's key as a list of texts.")
-        change = entering.retire(self.catalogue, str(values.get("table", "")), [str(part) for part in key])
-        self._change((change,), "page", str(values.get("by", "")))
-        return {"changed": True}
+    def retire(self, table: str, key: Sequence[str], by: str = "") -> None:
+        """Take an entry out of the lists; its past stays. Raises InputError if it is not listed."""
+        self._change((entering.retire(self.catalogue, table, key),), "page", by)
 
-    def _import(self, values: Mapping[str, Any]) -> dict[str, Any]:
-        data = values.get("data")
-        if not isinstance(data, bytes | str):
-            raise InputError("data is missing; expected the text of a CSV file.")
-        raw = data.encode() if isinstance(data, str) else data
-        plan = entering.dry_run(self.catalogue, str(values.get("table", "")), raw, self._config.country)
-        if values.get("apply") is True:
-            self._change(entering.accept(plan), str(values.get("name", "a file")), str(values.get("by", "")))
-        return plan.to_dict()
+    def import_file(self, table: str, data: bytes, name: str = "", by: str = "") -> entering.Import:
+        """Import a CSV file. name: the file's. Raises InputError where any row is rejected; then nothing is imported."""
+        plan = entering.dry_run(self.catalogue, table, data, self._config.country)
+        self._change(entering.accept(plan), name or "a file", by)
+        return plan
 
-    def _movement(self, values: Mapping[str, Any]) -> dict[str, Any]:
-        def volume_l(name: str, default: str) -> float:
-            try:
-                return parse_volume_l(str(values.get(name, default)), self._config.country)
-            except ValueError as error:
-                raise InputError(f"{name}: {error}") from error
+    def move(self, movement: audit.Movement) -> None:
+        """Put a movement of fluid into the books."""
+        self._recorder.event(None, audit.EVENT, movement.to_dict(), now())
 
-        texts = {n: str(values[n]) for n in ("container", "vehicle", "technician") if values.get(n)}
-        body = audit.movement(
-            str(values.get("kind", "")),
-            str(values.get("fluid", "")),
-            volume_l("volume", ""),
-            volume_l("u95", "0 L"),
-            note=str(values.get("note", "")),
-            **texts,
-        )
-        self._recorder.event(None, audit.EVENT, body, now())
-        return body
+    def note_condition(self, job_id: str, noted: condition.Condition) -> None:
+        """Note what a job's drained fluid looked and smelled like."""
+        self._recorder.event(job_id, condition.EVENT, noted.to_dict(), now())
 
-    def _condition(self, values: Mapping[str, Any]) -> dict[str, Any]:
-        body = condition.from_form(values).to_dict()
-        self._recorder.event(str(values.get("job_id", "")), "condition", body, now())
-        return body
-
-    def photo(self, job_id: str, picture: condition.Photo, by: str, text: str) -> dict[str, Any]:
+    def photo(self, job_id: str, picture: condition.Photo, by: str, text: str) -> None:
         """Name a photo, stored already, in a job's record."""
-        body = picture.event_body(by, text)
-        self._recorder.event(job_id, "photo", body, now())
-        return body
+        self._recorder.event(job_id, condition.PHOTO_EVENT, picture.event_body(by, text), now())
 
 
 def learned(config: BayConfig, ledger: Ledger, spec: JobSpec) -> expected.Expected:

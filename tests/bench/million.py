@@ -118,7 +118,7 @@ def _catalogue(ledger: Ledger) -> None:
     for n in range(2):  # the third was never counted: all that was ever drawn from it is added up
         for day in range(1, 500, 7):  # a stock take a week
             utc = (START + COUNT * STEP - timedelta(days=500 - day)).isoformat(timespec="milliseconds")
-            body = audit.movement("counted", f"fluid {n}", 150.0, 0.5, f"drum {n}")
+            body = audit.Movement("counted", f"fluid {n}", 150.0, 0.5, f"drum {n}").to_dict()
             ledger.append(None, audit.EVENT, body, Moment("boot", 0.0, utc, True))
 
 

@@ -1,21 +1,21 @@
 """A double of the station's engine for page tests: views are set by the test, calls are kept."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from calibration.certificates import Certificate, Reference
 from station.bay.views import BayView
-from station.calibrating.calibrating import PAN_STEPS
 from station.common import days
 from station.errors import InputError
+from station.given.bench import BenchVerb
 from station.given.config import BayConfig, demo_path, read_config
 from station.record.ledger import Ledger, now
 from station.shop import catalogue, entering, offered
 from station.shop.catalogue import Catalogue
+from tests.web.fake_desks import FakeCalibrations, FakeEntries
 from tests.web.fake_views import JOB, JOB_ID, view_of
 
 COMPARTMENTS = [
@@ -169,65 +169,6 @@ def _listed(shop: Catalogue) -> dict[str, str]:
     return {"vehicle": entry.key[0], "compartment": entry.key[1], **entry.fields}
 
 
-CERTIFICATES = (
-    Certificate(
-        number="Bay 1 pan 1",
-        kind="pan",
-        instrument="Bay 1 pan",
-        made_at="2026-11-02T08:10:00+00:00",
-        made_by="S. Adebayo-Reyes",
-        valid_until="2099-11-02",
-        references=(Reference("weights, set W3", 2.0, 0.00002, "kg", "W3-0417", "2099-05-01"),),
-        conditions={"air °C": 18.0},
-        data={"step": ["up", "up"], "load_kg": [0.0, 2.0], "count": [84213.0, 504304.0]},
-        result={"line": {"u_rel": 0.0001}},
-        statement="Chosen form: line. Relative standard uncertainty of the slope: 0.0001.",
-    ),
-    Certificate(
-        number="Bay 1 meter 1",
-        kind="meter",
-        instrument="Bay 1 meter",
-        made_at="2025-11-02T09:30:00+00:00",
-        made_by="S. Adebayo-Reyes",
-        valid_until="2026-11-01",
-        references=(Reference("Bay 1 pan", 0.44, 0.00005, "kg", "Bay 1 pan 1"),),
-        conditions={"air °C": 18.0},
-        data={"pulses": [201, 202], "k_factor_per_l": [402.4, 402.6]},
-        result={"k_factor_per_l": 402.5},
-        statement="K-factor 402.5 pulses/L, U95 0.6 pulses/L (0.15%).",
-    ),
-)
-"""A pan's certificate that holds and a meter's that ran out."""
-
-
-def calibration_of(kind: str | None = None, **changes: Any) -> dict[str, Any]:
-    """What the engine returns of its calibrations."""
-    rows = [
-        {
-            **{
-                name: getattr(c, name)
-                for name in "number kind instrument made_at made_by valid_until".split()
-            },
-            "statement": c.statement,
-            "valid": c.valid_on("2026-11-25"),
-            "in_use": True,
-        }
-        for c in reversed(CERTIFICATES)
-    ]
-    return {
-        "kind": kind,
-        "steps": PAN_STEPS,
-        "readings": [],
-        "runs": [],
-        "run_open": False,
-        "run_volume_l": 0.5 if kind == "meter" else None,
-        "run_metered_l": 0.0 if kind == "meter" else None,
-        "due": "certificate Bay 1 meter 1 of the meter ran out on 2026-11-01",
-        "certificates": rows,
-        **changes,
-    }
-
-
 class FakeEngine:
     """Follows web.frame.port.Engine. calls: what the pages asked for, in order. fail: raised by the next change.
 
@@ -246,7 +187,8 @@ class FakeEngine:
         self.ledger = ledger
         self.zone = days.zone_of("Pacific/Auckland")
         self.shop = _catalogue()
-        self.calibrations = calibration_of()
+        self.calibrations = FakeCalibrations(self._called)
+        self.entries = FakeEntries(self._called, self.shop)
         self.found: dict[str, Any] = {"causes": [], "settles": []}
         self.backend = backend
         self.current = replace(view if view is not None else view_of("idle"), backend=backend)
@@ -338,7 +280,7 @@ class FakeEngine:
     def abandon(self, reason: str) -> None:
         self._called("abandon", reason)
 
-    def bench(self, verb: str) -> None:
+    def bench(self, verb: BenchVerb) -> None:
         self._called("bench", verb)
 
     def truth(self) -> dict[str, float]:
@@ -365,16 +307,6 @@ class FakeEngine:
         self.records[job_id]
         return '[job]\ncapacity = "2.9 L"\n'
 
-    def calibration(self) -> dict[str, Any]:
-        return self.calibrations
-
-    def calibrate(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        self._called("calibrate", action, dict(values))
-        return self.calibrations
-
-    def certificate(self, number: str) -> Certificate:
-        return {c.number: c for c in CERTIFICATES}[number]
-
     def causes(self, job_id: str) -> dict[str, Any]:
         self.records[job_id]
         return self.found
@@ -393,13 +325,3 @@ class FakeEngine:
     def settings(self) -> BayConfig:
         config = replace(read_config(demo_path()), zone=self.zone)
         return config if self.ledger is None else replace(config, ledger=self.ledger)
-
-    def enter(self, action: str, values: Mapping[str, Any]) -> dict[str, Any]:
-        self._called("enter", action, dict(values))
-        if action == "import":
-            return entering.dry_run(self.shop, values["table"], values["data"]).to_dict()
-        return dict(values)
-
-    def photo(self, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:
-        self._called("photo", job_id, data, by, text)
-        return {"name": f"{'0' * 64}.jpg", "by": by, "text": text}

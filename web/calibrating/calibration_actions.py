@@ -1,16 +1,18 @@
 """Every step of a calibration, by POST. The station decides; what it refuses, it refuses with a sentence."""
 
 import math
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter
 from pydantic import Field
 from starlette.responses import Response
 
+from station.calibrating.calibrating import CertificateEntry, PanStep, Reference
 from station.errors import InputError
 from web.calibrating import guide
-from web.calibrating.calibration_contexts import address
 from web.calibrating.calibration_pages import TheProcedure
+from web.calibrating.register import address
+from web.frame.amounts import mass_kg, volume_l
 from web.frame.deps import Body, DiskThreads, Line, Remark, Station, do, done
 from web.frame.port import Engine
 from web.live.actions import Reason, TheHolder
@@ -36,7 +38,7 @@ class Meter(Body):
 
 
 class Read(Body):
-    step: Name
+    step: Annotated[PanStep, Field(strict=False)]
     load: Name
     place: Name = ""
 
@@ -52,7 +54,7 @@ class Turn(Body):
     turn: Literal["begin", "end", "drop"]
 
 
-class Reference(Body):
+class ReferenceRow(Body):
     name: Line = ""
     value: Name = ""
     u: Name = ""
@@ -65,7 +67,7 @@ class Finish(Body):
 
     made_by: Line
     valid_until: Name
-    references: Annotated[list[Reference], Field(max_length=MOST_REFERENCES)]
+    references: Annotated[list[ReferenceRow], Field(max_length=MOST_REFERENCES)]
     use_from: Name = ""
     use_to: Name = ""
     air_c: Name = ""
@@ -76,7 +78,7 @@ class Finish(Body):
 @router.post("/pan")
 async def begin_pan(engine: Station, threads: DiskThreads, procedure: TheProcedure, body: Pan) -> Response:
     loads = guide.parse_loads(body.loads)
-    await do(threads, engine.calibrate, "begin", {"kind": "pan"})
+    await do(threads, engine.calibrations.begin_pan)
     procedure.loads, procedure.struck = loads, []
     return done()
 
@@ -85,45 +87,45 @@ async def begin_pan(engine: Station, threads: DiskThreads, procedure: TheProcedu
 async def begin_meter(
     engine: Station, threads: DiskThreads, procedure: TheProcedure, body: Meter
 ) -> Response:
-    await do(threads, engine.calibrate, "begin", {"kind": "meter", **body.model_dump()})
+    of_one_run_l = volume_l("volume", body.volume, engine.settings().country)
+    await do(threads, engine.calibrations.begin_meter, body.fluid, of_one_run_l)
     procedure.fluid, procedure.struck = body.fluid, []
     return done()
 
 
 @router.post("/read")
 async def read(engine: Station, threads: DiskThreads, body: Read) -> Response:
-    await do(threads, engine.calibrate, "read", body.model_dump())
+    await do(threads, engine.calibrations.read, body.step, mass_kg("load", body.load), body.place)
     return done()
 
 
 @router.post("/strike")
 async def strike(engine: Station, threads: DiskThreads, procedure: TheProcedure, body: Strike) -> Response:
-    before = await do(threads, engine.calibration)
-    await do(threads, engine.calibrate, "strike", body.model_dump())
-    rows = before["readings"] if before["kind"] == "pan" else before["runs"]
-    if int(body.index) < len(rows):
-        procedure.struck.append((rows[int(body.index)], body.reason.strip()))
+    struck = await do(threads, engine.calibrations.strike, int(body.index), body.reason)
+    procedure.struck.append((struck, body.reason.strip()))
     return done()
 
 
 @router.post("/run")
 async def run(engine: Station, threads: DiskThreads, holder: TheHolder, body: Turn) -> Response:
+    calibrations = engine.calibrations
     if body.turn == "drop":
         await do(threads, _stop, engine, holder)
-    await do(threads, engine.calibrate, f"{body.turn}_run", {})
+    turns = {"begin": calibrations.begin_run, "end": calibrations.end_run, "drop": calibrations.drop_run}
+    await do(threads, turns[body.turn])
     return done()
 
 
 @router.post("/finish")
 async def finish(engine: Station, threads: DiskThreads, body: Finish) -> Response:
-    after = await do(threads, engine.calibrate, "finish", _values(body))
-    return done(go=address(after["certificates"][0]["number"]))
+    made = await do(threads, engine.calibrations.finish, _entry(body))
+    return done(go=address(made.number))
 
 
 @router.post("/abandon")
 async def abandon(engine: Station, threads: DiskThreads, holder: TheHolder, body: Reason) -> Response:
     await do(threads, _stop, engine, holder)
-    await do(threads, engine.calibrate, "abandon", {"reason": body.reason})
+    await do(threads, engine.calibrations.abandon, body.reason)
     return done()
 
 
@@ -135,14 +137,29 @@ def _stop(engine: Engine, holder: Holder) -> None:
         holder.end()
 
 
-def _values(body: Finish) -> dict[str, Any]:
-    """The form as the station takes it: no empty rows, no empty texts, the air as a number."""
-    values = {name: text for name, text in body.model_dump().items() if text not in ("", [])}
-    rows = [row.model_dump() for row in body.references]
-    values["references"] = [row for row in rows if any(text.strip() for text in row.values())]
-    if body.air_c.strip():
-        values["air_c"] = _air_c(body.air_c)
-    return values
+def _entry(body: Finish) -> CertificateEntry:
+    """The form with its texts read; rows that were left empty are none."""
+    rows = [row for row in body.references if any(text.strip() for text in row.model_dump().values())]
+    return CertificateEntry(
+        made_by=body.made_by,
+        valid_until=body.valid_until,
+        references=tuple(
+            Reference(
+                row.name,
+                mass_kg(f"reference {n}, value", row.value),
+                mass_kg(f"reference {n}, u", row.u),
+                "kg",
+                row.certificate,
+                row.valid_until.strip() or None,
+            )
+            for n, row in enumerate(rows, start=1)
+        ),
+        use_from_kg=mass_kg("use_from", body.use_from or "0 kg"),
+        use_to_kg=mass_kg("use_to", body.use_to) if body.use_to else None,
+        air_c=_air_c(body.air_c) if body.air_c.strip() else None,
+        remarks=body.remarks,
+        replaces=body.replaces or None,
+    )
 
 
 def _air_c(text: str) -> float:

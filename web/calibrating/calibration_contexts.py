@@ -4,24 +4,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Protocol
-from urllib.parse import quote
 
 from station.bay.views import BayView
+from station.calibrating.calibrating import Reading
+from station.calibrating.calibrating import Run as ProvingRun
 from station.calibrating.calibration_desk import CALM_FACTOR
+from station.calibrating.views import CalibrationView
 from station.given.lines import PanLine
 from station.weighing import pan
-from web.calibrating import guide
+from web.calibrating import guide, register
 from web.calibrating.guide import Ask, Part
 from web.calibrating.procedure import Procedure
 from web.frame import format as fmt
 from web.frame.port import Certificate
 from web.live.live import Live
 
-DUE_SOON_DAYS = 30
 RUNS_NEEDED = 5
 """Fewer runs prove nothing (``calibration.meter.prove``)."""
-KINDS = {"pan": "Pan", "meter": "Meter"}
-DONE = {"pan": "Calibration of the pan", "meter": "Proving of the meter"}
 REFERENCE_ROWS = 3
 LEAST_U_KG = 1e-7
 """A form is not begun with an uncertainty that nobody could state of a pan."""
@@ -29,32 +28,6 @@ LEAST_U_KG = 1e-7
 
 class Dense(Protocol):
     def density_kg_m3(self, temperature_c: float, /) -> float: ...
-
-
-@dataclass(frozen=True)
-class InUse:
-    """What an instrument is measured with now, and until when. tone: good, soon, due or none."""
-
-    title: str
-    sign: str
-    state: str
-    tone: str
-    text: str
-    address: str
-
-
-@dataclass(frozen=True)
-class CertificateRow:
-    number: str
-    address: str
-    what: str
-    made: str
-    made_by: str
-    valid_until: str
-    state: str
-    sign: str
-    tone: str
-    statement: str
 
 
 @dataclass(frozen=True)
@@ -120,7 +93,7 @@ class CalibrationPage:
     live: Live
     simulated: bool
     kind: str
-    in_use: Sequence[InUse]
+    in_use: Sequence[register.InUse]
     parts: Sequence[Part]
     ask: Ask | None
     under_load: str
@@ -130,138 +103,73 @@ class CalibrationPage:
     finish: Finish | None
     fluids: Sequence[Mapping[str, Any]]
     loads: str
-    register: Sequence[CertificateRow]
+    certificates: Sequence[register.CertificateRow]
 
 
-@dataclass(frozen=True)
-class CertificatePage:
-    """``/calibration/{number}``: to read and to print."""
-
-    number: str
-    address: str
-    what: str
-    state: str
-    sign: str
-    tone: str
-    statement: str
-    text: str
-
-
-def address(number: str) -> str:
-    return f"/calibration/{quote(number)}"
-
-
-def _standing(row: Mapping[str, Any], today: date) -> tuple[str, str, str]:
-    """Word, sign and tone of a certificate."""
-    days = (date.fromisoformat(row["valid_until"]) - today).days
-    if not row["in_use"]:
-        return ("earlier", "–", "none") if row["valid"] else ("ran out", "–", "none")
-    if days < 0:
-        return "in use, due", "⚠", "due"
-    if days <= DUE_SOON_DAYS:
-        return f"in use, due in {days} {'day' if days == 1 else 'days'}", "◷", "soon"
-    return "in use", "✓", "good"
-
-
-def _in_use(kind: str, rows: Sequence[Mapping[str, Any]], today: date) -> InUse:
-    row = next((r for r in rows if r["kind"] == kind and r["in_use"]), None)
-    if row is None:
-        never = "Never calibrated" if kind == "pan" else "Never proved"
-        text = f"{never} here: jobs use the values of the bay's configuration."
-        return InUse(KINDS[kind], "⚠", "no certificate", "due", text, "")
-    state, sign, tone = _standing(row, today)
-    until = "Ran out on" if tone == "due" else "Valid until"
-    return InUse(
-        KINDS[kind],
-        sign,
-        state,
-        tone,
-        f"{row['number']}. {until} {row['valid_until']}.",
-        address(row["number"]),
-    )
-
-
-def register_row(row: Mapping[str, Any], today: date) -> CertificateRow:
-    """row: of ``certificates`` in ``station.bay.engine.Engine.calibration``."""
-    state, sign, tone = _standing(row, today)
-    return CertificateRow(
-        number=row["number"],
-        address=address(row["number"]),
-        what=DONE[row["kind"]],
-        made=fmt.moment(row["made_at"]),
-        made_by=row["made_by"],
-        valid_until=row["valid_until"],
-        state=state,
-        sign=sign,
-        tone=tone,
-        statement=row["statement"],
-    )
-
-
-def k_factor_per_l(run: Mapping[str, Any], fluid: Dense | None) -> float | None:
+def k_factor_per_l(run: ProvingRun, fluid: Dense | None) -> float | None:
     """Pulses per litre of one run at its own temperature; the certificate states the same figure per run."""
     if fluid is None:
         return None
-    volume_l = float(run["mass_kg"] / fluid.density_kg_m3(run["temperature_c"]) * 1000.0)
-    return float(run["pulses"]) / volume_l
+    volume_l = run.mass_kg / fluid.density_kg_m3(run.temperature_c) * 1000.0
+    return run.pulses / volume_l
 
 
-def _reading_cells(reading: Mapping[str, Any]) -> list[tuple[str, str]]:
+def _reading_cells(reading: Reading) -> list[tuple[str, str]]:
     return [
-        ("Load", fmt.load(reading["load_kg"])),
-        ("Where", reading["place"] or fmt.UNKNOWN),
-        ("Counts", fmt.decimal(reading["count"], 0)),
-        ("Scatter", f"{fmt.decimal(reading['sd_counts'], 0)} counts"),
+        ("Load", fmt.load(reading.load_kg)),
+        ("Where", reading.place or fmt.UNKNOWN),
+        ("Counts", fmt.decimal(reading.count, 0)),
+        ("Scatter", f"{fmt.decimal(reading.sd_counts, 0)} counts"),
     ]
 
 
-def _run_cells(run: Mapping[str, Any], fluid: Dense | None) -> list[tuple[str, str]]:
+def _run_cells(run: ProvingRun, fluid: Dense | None) -> list[tuple[str, str]]:
     k = k_factor_per_l(run, fluid)
     return [
         ("K-factor", fmt.UNKNOWN if k is None else f"{fmt.decimal(k, 2)} pulses/L"),
-        ("Pulses", str(run["pulses"])),
-        ("Mass", f"{fmt.decimal(run['mass_kg'] * 1000, 1)} g"),
-        ("Fluid", str(fmt.temperature(run["temperature_c"]))),
-        ("Flow", str(fmt.flow(run["flow_l_min"]))),
+        ("Pulses", str(run.pulses)),
+        ("Mass", f"{fmt.decimal(run.mass_kg * 1000, 1)} g"),
+        ("Fluid", str(fmt.temperature(run.temperature_c))),
+        ("Flow", str(fmt.flow(run.flow_l_min))),
     ]
 
 
-def taken(data: Mapping[str, Any], procedure: Procedure, fluid: Dense | None) -> list[Taken]:
+def taken(data: CalibrationView, procedure: Procedure, fluid: Dense | None) -> list[Taken]:
     """Readings or runs as rows, the newest first, and after them those that were struck."""
 
-    def row(item: Mapping[str, Any], index: str, number: int, struck: str) -> Taken:
-        if "pulses" in item:
+    def row(item: Reading | ProvingRun, index: str, number: int, struck: str) -> Taken:
+        if isinstance(item, ProvingRun):
             title = f"Run {number}" if index else "Run"
             return Taken(index, title, _run_cells(item, fluid), struck)
-        return Taken(index, guide.NAMES[item["step"]], _reading_cells(item), struck)
+        return Taken(index, guide.NAMES[item.step], _reading_cells(item), struck)
 
-    items = data["readings"] if data["kind"] == "pan" else data["runs"]
+    items: Sequence[Reading | ProvingRun] = data.readings if data.kind == "pan" else data.runs
     rows = [row(item, str(i), i + 1, "") for i, item in enumerate(items)]
     return [*reversed(rows), *(row(item, "", 0, reason) for item, reason in procedure.struck)]
 
 
-def _run(data: Mapping[str, Any], fluid: Dense | None) -> Run:
-    known = [k for k in (k_factor_per_l(run, fluid) for run in data["runs"]) if k is not None]
+def _run(data: CalibrationView, fluid: Dense | None) -> Run:
+    known = [k for k in (k_factor_per_l(run, fluid) for run in data.runs) if k is not None]
     result = ""
     if len(known) > 1:
         mean = sum(known) / len(known)
         spread = (max(known) - min(known)) / mean * 100
         result = f"Mean {fmt.decimal(mean, 2)} pulses/L; the runs lie within {fmt.decimal(spread, 3)} %."
-    count = len(data["runs"])
+    count = len(data.runs)
     return Run(
         count + 1,
-        bool(data["run_open"]),
-        str(fmt.litres(data["run_volume_l"])),
+        data.run_open,
+        str(fmt.litres(data.run_volume_l)),
         result,
         count >= RUNS_NEEDED,
     )
 
 
-def _calm(data: Mapping[str, Any], ask: Ask | None, line: PanLine) -> Calm:
-    empty = next((r for r in data["readings"] if r["load_kg"] == 0.0), None)
-    empty_g = None if empty is None else line.indicated_kg(empty["count"]) * 1000
+def _calm(data: CalibrationView, ask: Ask | None, line: PanLine) -> Calm:
+    empty = next((r for r in data.readings if r.load_kg == 0.0), None)
+    empty_g = None if empty is None else line.indicated_kg(empty.count) * 1000
     noise_g = line.noise_kg * 1000 * CALM_FACTOR
-    word = "Calm: read it now" if data["kind"] == "pan" else "The pan is calm"
+    word = "Calm: read it now" if data.kind == "pan" else "The pan is calm"
     return Calm(word, noise_g, pan.WINDOW_S, empty_g, None if ask is None else ask.load.kg * 1000)
 
 
@@ -273,7 +181,8 @@ def _a_year_on(today: date) -> str:
 
 
 def _finish(
-    data: Mapping[str, Any],
+    kind: str,
+    data: CalibrationView,
     pan_certificate: Certificate | None,
     view: BayView,
     technicians: Sequence[str],
@@ -281,26 +190,26 @@ def _finish(
 ) -> Finish:
     blank = ReferenceRow("", "", "", "", "")
     rows = [blank] * REFERENCE_ROWS
-    heaviest_kg = max((r["load_kg"] for r in data["readings"]), default=0.0)
-    if data["kind"] == "meter":
-        rows = [_scale_row(data["runs"], pan_certificate), blank]
+    heaviest_kg = max((r.load_kg for r in data.readings), default=0.0)
+    if data.kind == "meter":
+        rows = [_scale_row(data.runs, pan_certificate), blank]
     air_c = view.temperatures_c.get("air_c")
     return Finish(
-        kind=data["kind"],
+        kind=kind,
         valid_until=_a_year_on(today),
         references=rows,
-        use_to=fmt.load(heaviest_kg) if data["kind"] == "pan" and heaviest_kg > 0 else "",
+        use_to=fmt.load(heaviest_kg) if data.kind == "pan" and heaviest_kg > 0 else "",
         air_c="" if air_c is None else fmt.decimal(air_c, 1),
         technicians=technicians,
-        replaces=[c["number"] for c in data["certificates"] if c["kind"] == data["kind"]],
+        replaces=[c.number for c in data.certificates if c.kind == data.kind],
     )
 
 
-def _scale_row(runs: Sequence[Mapping[str, Any]], held: Certificate | None) -> ReferenceRow:
+def _scale_row(runs: Sequence[ProvingRun], held: Certificate | None) -> ReferenceRow:
     """A meter is proved by weighing into the pan: its certificate is the reference."""
     if held is None or not runs:
         return ReferenceRow("the bay's pan", "", "", "", "")
-    mass_kg = sum(run["mass_kg"] for run in runs) / len(runs)
+    mass_kg = sum(run.mass_kg for run in runs) / len(runs)
     u_kg = mass_kg * float(held.result["line"]["u_rel"])
     return ReferenceRow(
         held.instrument,
@@ -312,7 +221,7 @@ def _scale_row(runs: Sequence[Mapping[str, Any]], held: Certificate | None) -> R
 
 
 def calibration_page(
-    data: Mapping[str, Any],
+    data: CalibrationView,
     procedure: Procedure,
     *,
     live: Live,
@@ -325,39 +234,24 @@ def calibration_page(
     chosen: str | None,
     today: date,
 ) -> CalibrationPage:
-    """data: as ``station.bay.engine.Engine.calibration``. fluid: what the meter is proved with, None where unknown."""
-    kind = data["kind"] or ""
-    parts, ask = guide.parts(procedure.loads, data["readings"], chosen) if kind == "pan" else ([], None)
+    """fluid: what the meter is proved with, None where unknown."""
+    kind = data.kind or ""
+    parts, ask = guide.parts(procedure.loads, data.readings, chosen) if kind == "pan" else ([], None)
     return CalibrationPage(
         live=live,
         simulated=simulated,
         kind=kind,
-        in_use=[_in_use(name, data["certificates"], today) for name in KINDS],
+        in_use=register.in_use(data.certificates, today),
         parts=parts,
         ask=ask,
-        under_load=guide.minutes_under_load(data["readings"], view.t_s)
+        under_load=guide.minutes_under_load(data.readings, view.t_s)
         if ask is not None and ask.step == "creep"
         else "",
         calm=_calm(data, ask, pan_line) if kind else None,
         run=_run(data, fluid) if kind == "meter" else None,
         taken=taken(data, procedure, fluid) if kind else [],
-        finish=_finish(data, pan_certificate, view, options["technicians"], today) if kind else None,
+        finish=_finish(kind, data, pan_certificate, view, options["technicians"], today) if kind else None,
         fluids=options["fluids"],
         loads=guide.DEFAULT_LOADS,
-        register=[register_row(row, today) for row in data["certificates"]],
-    )
-
-
-def certificate_page(certificate: Certificate, row: Mapping[str, Any], today: date) -> CertificatePage:
-    """row: the same certificate's row of the register."""
-    state, sign, tone = _standing(row, today)
-    return CertificatePage(
-        number=certificate.number,
-        address=address(certificate.number),
-        what=DONE[certificate.kind],
-        state=state,
-        sign=sign,
-        tone=tone,
-        statement=certificate.statement,
-        text=certificate.to_text(),
+        certificates=[register.row_of(row, today) for row in data.certificates],
     )

@@ -1,14 +1,16 @@
 """The register of certificates, the calibration under way, and one certificate. Read only."""
 
 import json
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query, Request
 from starlette.responses import JSONResponse, Response
 
+from station.calibrating.views import CalibrationView
 from station.common import days
 from web.calibrating import calibration_contexts as contexts
 from web.calibrating.procedure import Procedure
+from web.calibrating.register import certificate_page
 from web.frame.deps import Station, page_of
 from web.frame.port import Certificate, Engine
 from web.frame.problem import Problem
@@ -34,7 +36,7 @@ def _fluid(engine: Engine, key: str) -> contexts.Dense | None:
 
 def _certificate(engine: Engine, number: str) -> Certificate:
     try:
-        return engine.certificate(number)
+        return engine.calibrations.certificate(number)
     except KeyError:
         raise Problem(
             404,
@@ -43,15 +45,15 @@ def _certificate(engine: Engine, number: str) -> Certificate:
         ) from None
 
 
-def _pan_certificate(engine: Engine, data: dict[str, Any]) -> Certificate | None:
-    held = next((c for c in data["certificates"] if c["kind"] == "pan" and c["in_use"]), None)
-    return None if held is None else engine.certificate(held["number"])
+def _pan_certificate(engine: Engine, data: CalibrationView) -> Certificate | None:
+    held = next((c for c in data.certificates if c.kind == "pan" and c.in_use), None)
+    return None if held is None else engine.calibrations.certificate(held.number)
 
 
 @router.get("/calibration")
 def calibration(engine: Station, hub: TheHub, procedure: TheProcedure, step: Step = None) -> Response:
     """step: the part of a pan's calibration to go on with."""
-    data = engine.calibration()
+    data = engine.calibrations.view()
     content = contexts.calibration_page(
         data,
         procedure,
@@ -70,7 +72,7 @@ def calibration(engine: Station, hub: TheHub, procedure: TheProcedure, step: Ste
 
 @router.get("/calibration.json")
 def calibration_json(engine: Station) -> Response:
-    return JSONResponse(engine.calibration())
+    return JSONResponse(engine.calibrations.view().to_dict())
 
 
 @router.get("/calibration/{number:path}.json")
@@ -82,7 +84,5 @@ def certificate_json(engine: Station, number: str) -> Response:
 @router.get("/calibration/{number:path}")
 def certificate(engine: Station, number: str) -> Response:
     found = _certificate(engine, number)
-    row = next(c for c in engine.calibration()["certificates"] if c["number"] == found.number)
-    return page_of(
-        "certificate.html", contexts.certificate_page(found, row, days.today(engine.settings().zone))
-    )
+    row = next(c for c in engine.calibrations.view().certificates if c.number == found.number)
+    return page_of("certificate.html", certificate_page(found, row, days.today(engine.settings().zone)))

@@ -1,10 +1,10 @@
 """What comes next in a calibration of the pan: which load, where, and how far each part has come. Pure."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
+from station.calibrating.calibrating import PanStep, Reading
 from station.common.units import parse_mass_kg
 from station.errors import InputError
 from web.frame import format as fmt
@@ -19,22 +19,22 @@ SAME_KG = 1e-6
 WARMS = 4
 
 NAMES = {
-    "up": "Loading",
-    "down": "Unloading",
-    "repeat": "Repeatability",
-    "corner": "Corner load",
-    "creep": "Creep",
-    "empty_after": "Return to zero",
-    "warm": "Temperature",
+    PanStep.UP: "Loading",
+    PanStep.DOWN: "Unloading",
+    PanStep.REPEAT: "Repeatability",
+    PanStep.CORNER: "Corner load",
+    PanStep.CREEP: "Creep",
+    PanStep.EMPTY_AFTER: "Return to zero",
+    PanStep.WARM: "Temperature",
 }
 WHY = {
-    "up": "Gives the line from counts to mass. A certificate needs it.",
-    "down": "Finds the hysteresis: the same loads, taken off again.",
-    "repeat": "Finds the scatter of one load that is put on again and again.",
-    "corner": "Finds what it matters where on the pan a load lies.",
-    "creep": "Finds how the figure wanders under a load that stays on for half an hour.",
-    "empty_after": "Finds whether the empty pan comes back to where it was after that half hour.",
-    "warm": "Finds how the empty pan's figure follows the shop's temperature.",
+    PanStep.UP: "Gives the line from counts to mass. A certificate needs it.",
+    PanStep.DOWN: "Finds the hysteresis: the same loads, taken off again.",
+    PanStep.REPEAT: "Finds the scatter of one load that is put on again and again.",
+    PanStep.CORNER: "Finds what it matters where on the pan a load lies.",
+    PanStep.CREEP: "Finds how the figure wanders under a load that stays on for half an hour.",
+    PanStep.EMPTY_AFTER: "Finds whether the empty pan comes back to where it was after that half hour.",
+    PanStep.WARM: "Finds how the empty pan's figure follows the shop's temperature.",
 }
 
 
@@ -53,7 +53,7 @@ EMPTY = Load("0 kg", 0.0)
 class Part:
     """One part of the calibration. wanted: readings that it takes. needed: no certificate without it."""
 
-    step: str
+    step: PanStep
     name: str
     why: str
     taken: int
@@ -70,7 +70,7 @@ class Part:
 class Ask:
     """The next reading. say: what to put on the pan. then: what to do about it, "" where nothing is to be added."""
 
-    step: str
+    step: PanStep
     load: Load
     place: str
     say: str
@@ -100,48 +100,56 @@ def _nearest(loads: Sequence[Load], kg: float) -> Load:
     return min(loads, key=lambda load: abs(load.kg - kg))
 
 
-def sequence(loads: Sequence[Load]) -> dict[str, list[tuple[Load, str]]]:
+def sequence(loads: Sequence[Load]) -> dict[PanStep, list[tuple[Load, str]]]:
     """What each part reads, in order: load and place."""
     heaviest = loads[-1]
     return {
-        "up": [(EMPTY, ""), *((load, "") for load in loads)],
-        "down": [*((load, "") for load in reversed(loads[:-1])), (EMPTY, "")],
-        "repeat": [(_nearest(loads, heaviest.kg / 2), "")] * REPEATS,
+        PanStep.UP: [(EMPTY, ""), *((load, "") for load in loads)],
+        PanStep.DOWN: [*((load, "") for load in reversed(loads[:-1])), (EMPTY, "")],
+        PanStep.REPEAT: [(_nearest(loads, heaviest.kg / 2), "")] * REPEATS,
         # OIML R 76-1:2006, 3.6.2: about a third of the maximum (from memory).
-        "corner": [(_nearest(loads, heaviest.kg / 3), place) for place in CORNERS],
-        "creep": [(heaviest, "")] * len(CREEP_MIN),
-        "empty_after": [(EMPTY, "")],
-        "warm": [(EMPTY, "")] * WARMS,
+        PanStep.CORNER: [(_nearest(loads, heaviest.kg / 3), place) for place in CORNERS],
+        PanStep.CREEP: [(heaviest, "")] * len(CREEP_MIN),
+        PanStep.EMPTY_AFTER: [(EMPTY, "")],
+        PanStep.WARM: [(EMPTY, "")] * WARMS,
     }
 
 
-def _left(wanted: Sequence[tuple[Load, str]], taken: Sequence[Mapping[str, Any]]) -> list[tuple[Load, str]]:
+def _left(wanted: Sequence[tuple[Load, str]], taken: Sequence[Reading]) -> list[tuple[Load, str]]:
     """What of a part has not been read: a struck reading is asked for again, wherever it stood."""
     rest = list(wanted)
     for reading in taken:
         for item in rest:
-            if abs(item[0].kg - reading["load_kg"]) < SAME_KG and item[1] == reading["place"]:
+            if abs(item[0].kg - reading.load_kg) < SAME_KG and item[1] == reading.place:
                 rest.remove(item)
                 break
     return rest
 
 
 def parts(
-    loads: Sequence[Load], readings: Sequence[Mapping[str, Any]], chosen: str | None
+    loads: Sequence[Load], readings: Sequence[Reading], chosen: str | None
 ) -> tuple[list[Part], Ask | None]:
     """How far each part is, and the next reading: of the chosen part while it lacks any, else of the next one.
 
-    readings: as of ``station.bay.engine.Engine.calibration``. None where every part is done.
+    No next one where every part is done.
     """
     wanted = sequence(loads)
-    mine = {step: [r for r in readings if r["step"] == step] for step in wanted}
+    mine = {step: [r for r in readings if r.step == step] for step in wanted}
     left = {step: _left(wanted[step], mine[step]) for step in wanted}
     order = list(wanted)
-    if chosen in wanted:
-        order = order[order.index(chosen) :] + order[: order.index(chosen)]
+    first = next((i for i, step in enumerate(order) if step == chosen), 0)
+    order = order[first:] + order[:first]
     now = next((step for step in order if left[step]), None)
     shown = [
-        Part(step, NAMES[step], WHY[step], len(all_) - len(left[step]), len(all_), step == "up", step == now)
+        Part(
+            step,
+            NAMES[step],
+            WHY[step],
+            len(all_) - len(left[step]),
+            len(all_),
+            step is PanStep.UP,
+            step == now,
+        )
         for step, all_ in wanted.items()
     ]
     if now is None:
@@ -157,28 +165,28 @@ def _say(load: Load, place: str) -> str:
     return f"Have {load.text} on the pan{where}"
 
 
-def _then(step: str, load: Load, taken: Sequence[Mapping[str, Any]]) -> str:
-    if step == "repeat":
+def _then(step: PanStep, load: Load, taken: Sequence[Reading]) -> str:
+    if step is PanStep.REPEAT:
         return "Take the load off before each reading and put it on again."
-    if step == "corner":
+    if step is PanStep.CORNER:
         return "The same load each time; lay it down gently."
-    if step == "creep":
+    if step is PanStep.CREEP:
         if not taken:
             minutes = ", ".join(str(minute) for minute in CREEP_MIN)
             return f"Leave it on and read at {minutes} minutes; the first one as soon as the pan is calm."
         return (
             f"Leave it on. The next reading is due {CREEP_MIN[min(len(taken), 3)]} minutes after the first."
         )
-    if step == "empty_after":
+    if step is PanStep.EMPTY_AFTER:
         return "Right after the half hour under load."
-    if step == "warm":
+    if step is PanStep.WARM:
         return "As the shop warms or cools, over five degrees at least; come back between jobs."
-    if step == "down" and load is not EMPTY:
+    if step is PanStep.DOWN and load is not EMPTY:
         return "Take loads off; never press on the pan meanwhile."
     return ""
 
 
-def minutes_under_load(readings: Sequence[Mapping[str, Any]], now_t_s: float) -> str:
+def minutes_under_load(readings: Sequence[Reading], now_t_s: float) -> str:
     """How long the creep's load has been on, for the page; "" before its first reading."""
-    first = next((r["t_s"] for r in readings if r["step"] == "creep"), None)
+    first = next((r.t_s for r in readings if r.step is PanStep.CREEP), None)
     return "" if first is None else f"{fmt.decimal(max(0.0, now_t_s - first) / 60, 0)} min"

@@ -1,9 +1,8 @@
 """What the pages remember of the calibration under way, beside what the station holds. It ends with it."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
+from station.calibrating.calibrating import Reading, Run
 from web.calibrating.guide import DEFAULT_LOADS, Load, parse_loads
 
 
@@ -14,4 +13,4 @@ class Procedure:
 
     loads: tuple[Load, ...] = field(default_factory=lambda: parse_loads(DEFAULT_LOADS))
     fluid: str = ""
-    struck: list[tuple[Mapping[str, Any], str]] = field(default_factory=list)
+    struck: list[tuple[Reading | Run, str]] = field(default_factory=list)

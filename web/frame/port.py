@@ -1,13 +1,19 @@
 """What the pages need of the station. ``station.bay.engine.Engine`` is one; tests bring a small double."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from typing import Any, Protocol
 
 from station.bay.views import BayView
+from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
+from station.calibrating.views import CalibrationView
+from station.given.bench import BenchVerb
 from station.given.config import BayConfig
+from station.learning.condition import Condition, Photo
 from station.record.ledger import Ledger
+from station.shop.audit import Movement
 from station.shop.catalogue import Catalogue
+from station.shop.entering import Import
 
 
 class Certificate(Protocol):
@@ -46,6 +52,55 @@ class Certificate(Protocol):
     def to_text(self) -> str: ...
 
 
+class Calibrations(Protocol):
+    """The calibration under way, and the register of certificates; see ``station.bay.calls.Calibrations``."""
+
+    def view(self) -> CalibrationView: ...
+
+    def certificate(self, number: str, /) -> Certificate:
+        """One certificate. Raises KeyError if unknown."""
+
+    def begin_pan(self) -> None: ...
+
+    def begin_meter(self, fluid: str, volume_l: float, /) -> None: ...
+
+    def read(self, step: PanStep, load_kg: float, place: str, /) -> object: ...
+
+    def strike(self, index: int, reason: str, /) -> Reading | Run:
+        """Leave a reading or run out; returns it."""
+
+    def begin_run(self) -> None: ...
+
+    def end_run(self) -> None: ...
+
+    def drop_run(self) -> None: ...
+
+    def finish(self, entry: CertificateEntry, /) -> Certificate: ...
+
+    def abandon(self, reason: str, /) -> None: ...
+
+
+class Entries(Protocol):
+    """What the shop keeps beside its jobs, on disk when a method returns; see ``station.bay.calls.Entries``."""
+
+    def enter(self, table: str, texts: Mapping[str, str], by: str, /) -> bool:
+        """Add or change an entry of the catalogue; whether that changed anything."""
+
+    def retire(self, table: str, key: Sequence[str], by: str, /) -> None: ...
+
+    def dry_run(self, table: str, data: bytes, /) -> Import:
+        """What importing a CSV file would change."""
+
+    def import_file(self, table: str, data: bytes, name: str, by: str, /) -> Import: ...
+
+    def move(self, movement: Movement, /) -> None: ...
+
+    def note_condition(self, job_id: str, noted: Condition, /) -> None: ...
+
+    def photo(self, job_id: str, data: bytes, by: str, text: str, /) -> Photo:
+        """Keep a photo of a job; the photo as kept."""
+
+
 class Engine(Protocol):
     """Every method may be called from any thread. What changes the record is on disk when it returns, which takes as long
     as the disk does; hold, stop, clear_pump and bench wait for nothing.
@@ -57,6 +112,12 @@ class Engine(Protocol):
     backend: str
     """"simulated" or "pi"."""
     bay_name: str
+
+    @property
+    def calibrations(self) -> Calibrations: ...
+
+    @property
+    def entries(self) -> Entries: ...
 
     def view(self) -> BayView:
         """The newest view of the bay."""
@@ -102,7 +163,7 @@ class Engine(Protocol):
 
     def abandon(self, reason: str, /) -> None: ...
 
-    def bench(self, verb: str, /) -> None:
+    def bench(self, verb: BenchVerb, /) -> None:
         """Handle the simulated bay."""
 
     def truth(self) -> dict[str, float]:
@@ -120,15 +181,6 @@ class Engine(Protocol):
 
     def job_toml(self, job_id: str, /) -> str: ...
 
-    def calibration(self) -> dict[str, Any]:
-        """The calibration under way and the register of certificates; see ``station.calibrating.calibration_desk``."""
-
-    def calibrate(self, action: str, values: Mapping[str, Any], /) -> dict[str, Any]:
-        """Do one step of a calibration and return ``calibration()``."""
-
-    def certificate(self, number: str, /) -> Certificate:
-        """One certificate. Raises KeyError if unknown."""
-
     def causes(self, job_id: str, /) -> dict[str, Any]:
         """Ranked likely "causes" of what a job came to, and what "settles" it. Raises KeyError for an unknown id."""
 
@@ -139,9 +191,3 @@ class Engine(Protocol):
 
     def settings(self) -> BayConfig:
         """The bay's configuration with the catalogue's entries in it."""
-
-    def enter(self, action: str, values: Mapping[str, Any], /) -> dict[str, Any]:
-        """Enter something that the shop keeps beside its jobs; see ``station.shop.shop.Shop.do``."""
-
-    def photo(self, job_id: str, data: bytes, by: str, text: str, /) -> dict[str, Any]:
-        """Keep a photo of a job; what comes back names its file."""

@@ -11,6 +11,7 @@ from pydantic import Field
 from starlette.responses import Response
 
 from station.errors import InputError
+from station.given.bench import BenchVerb
 from web.frame.deps import Body, ChangeThreads, DiskThreads, Key, Line, Remark, Station, do, done
 from web.frame.port import Engine
 from web.frame.problem import Problem
@@ -64,7 +65,7 @@ class Reason(Body):
 
 
 class Verb(Body):
-    verb: Key
+    verb: Annotated[BenchVerb, Field(strict=False)]
 
 
 class Override(Body):

@@ -8,8 +8,11 @@ from fastapi import APIRouter, Query, Request
 from pydantic import Field
 from starlette.responses import Response
 
-from station.shop.audit import OUT
+from station.learning import condition
+from station.learning.condition import Photo
+from station.shop import audit
 from web.frame import format as fmt
+from web.frame.amounts import volume_l
 from web.frame.deps import Body, DiskThreads, Key, Line, Remark, Station, do, done, job_of
 from web.frame.port import Engine
 from web.frame.problem import Problem
@@ -44,43 +47,51 @@ class Condition(Body):
     job_id: Annotated[str | None, Field(max_length=100)] = None
 
 
-def _movement(engine: Engine, body: Movement) -> dict[str, Any]:
-    values = {name: text for name, text in body.model_dump().items() if text}
+def _move(engine: Engine, body: Movement) -> audit.Movement:
     container = engine.catalogue().get("container", body.container) if body.container else None
-    if container is not None and not body.fluid:
-        values["fluid"] = container.get("fluid")
-    if container is not None and body.kind in ("received", "counted", *OUT):
-        held = container.get("fluid")
-        if held and values["fluid"] != held:
-            raise Problem(
-                400,
-                "Please check",
-                f"{body.container} holds {held}, the entry says {values['fluid']}. Pick the fluid that is in it, "
-                "or another container.",
-            )
-    return engine.enter("movement", values)
+    held = "" if container is None else container.get("fluid")
+    fluid = body.fluid or held
+    if held and fluid != held and body.kind in ("received", "counted", *audit.OUT):
+        raise Problem(
+            400,
+            "Please check",
+            f"{body.container} holds {held}, the entry says {fluid}. Pick the fluid that is in it, "
+            "or another container.",
+        )
+    country = engine.settings().country
+    moved = audit.Movement(
+        body.kind,
+        fluid,
+        volume_l("volume", body.volume, country),
+        volume_l("u95", body.u95 or "0 L", country),
+        body.container or None,
+        body.vehicle or None,
+        body.technician or None,
+        body.note,
+    )
+    engine.entries.move(moved)
+    return moved
 
 
-def _condition(engine: Engine, body: Condition) -> dict[str, Any]:
-    values = body.model_dump()
-    if body.job_id is None:
-        job = engine.view().job
-        if job is None:
-            raise Problem(409, "No job is open", "Note the fluid's condition on the job's own page.")
-        values["job_id"] = job.job_id
+def _note_condition(engine: Engine, body: Condition) -> None:
+    noted = condition.picked(body.colour, body.smell, body.metal, body.milky, body.note)
+    if body.job_id is not None:
+        job_id = str(job_of(engine, body.job_id)["job_id"])
+    elif (job := engine.view().job) is not None:
+        job_id = job.job_id
     else:
-        job_of(engine, body.job_id)
-    return engine.enter("condition", values)
+        raise Problem(409, "No job is open", "Note the fluid's condition on the job's own page.")
+    engine.entries.note_condition(job_id, noted)
 
 
-def _photo(engine: Engine, job_id: str, data: bytes, by: str, text: str) -> dict[str, Any]:
+def _photo(engine: Engine, job_id: str, data: bytes, by: str, text: str) -> Photo:
     job = job_of(engine, job_id)
     if not data:
         raise Problem(400, "Please check", "The photo is empty. Take it again.")
     # The station takes a photo in on the thread that keeps the pump's heartbeat; that one comes first.
     if engine.view().pump_on:
         raise Problem(409, "The pump is running", "Send the photo again when the pump is off.")
-    return engine.photo(job["job_id"], data, by, text)
+    return engine.entries.photo(job["job_id"], data, by, text)
 
 
 def _told(plan: Mapping[str, Any]) -> dict[str, Any]:
@@ -105,12 +116,13 @@ async def plan(engine: Station, threads: DiskThreads, body: Plan) -> Response:
 
 @router.post("/movement")
 async def movement(engine: Station, threads: DiskThreads, body: Movement) -> Response:
-    return done(entered=await do(threads, _movement, engine, body))
+    moved = await do(threads, _move, engine, body)
+    return done(entered=moved.to_dict())
 
 
 @router.post("/condition")
-async def condition(engine: Station, threads: DiskThreads, body: Condition) -> Response:
-    await do(threads, _condition, engine, body)
+async def note_condition(engine: Station, threads: DiskThreads, body: Condition) -> Response:
+    await do(threads, _note_condition, engine, body)
     return done()
 
 
@@ -125,4 +137,4 @@ async def photo(
 ) -> Response:
     """The bytes of one JPEG or PNG. ``web.frame.gate`` has looked at its type and length before it is read."""
     kept = await do(threads, _photo, engine, job_id, await request.body(), by, text)
-    return done(name=kept["name"])
+    return done(name=kept.name)

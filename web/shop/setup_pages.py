@@ -11,6 +11,7 @@ from starlette.responses import JSONResponse, Response
 
 from station.common.tabular import to_csv
 from station.given.job import RETAINED_BY_METHOD
+from station.shop import entering
 from station.shop.catalogue import TABLES, Catalogue, Entry
 from web.frame.deps import Body, DiskThreads, Key, Line, Station, do, done, download, page_of
 from web.frame.problem import Problem
@@ -229,41 +230,43 @@ class Import(Body):
 
 @changes.post("/enter")
 async def enter(engine: Station, threads: DiskThreads, body: Enter) -> Response:
-    result = await do(threads, engine.enter, "enter", body.model_dump())
-    return done(changed=bool(result.get("changed")))
+    return done(changed=await do(threads, engine.entries.enter, body.table, body.fields, body.by))
 
 
 @changes.post("/retire")
 async def retire(engine: Station, threads: DiskThreads, body: Retire) -> Response:
-    await do(threads, engine.enter, "retire", body.model_dump())
+    await do(threads, engine.entries.retire, body.table, body.key, body.by)
     return done()
 
 
 @changes.post("/import")
 async def import_file(engine: Station, threads: DiskThreads, body: Import) -> Response:
     """What the file changes or would change: as data under ``plan``, and as ``html`` for the page."""
-    values = body.model_dump() | {"data": b64decode(body.data)}
-    plan = await do(threads, engine.enter, "import", values)
-    return done(plan=plan, html=render("_import.html", plan=_told(plan)), can=_can(plan))
+    data = b64decode(body.data)
+    if body.apply:
+        plan = await do(threads, engine.entries.import_file, body.table, data, body.name, body.by)
+    else:
+        plan = await do(threads, engine.entries.dry_run, body.table, data)
+    return done(plan=plan.to_dict(), html=render("_import.html", plan=_told(plan)), can=_can(plan))
 
 
-def _can(plan: Mapping[str, Any]) -> bool:
-    return bool(plan["changes"]) and not plan["rejected"]
+def _can(plan: entering.Import) -> bool:
+    return bool(plan.changes) and not plan.rejected
 
 
-def _told(plan: Mapping[str, Any]) -> dict[str, Any]:
+def _told(plan: entering.Import) -> dict[str, Any]:
     rows = [
         {
-            "action": change["action"],
-            "key": " · ".join(change["key"]),
-            "cells": [(_label(name), text or "nothing") for name, text in change["fields"].items()],
+            "action": change.action,
+            "key": " · ".join(change.key),
+            "cells": [(_label(name), text or "nothing") for name, text in change.fields.items()],
         }
-        for change in plan["changes"]
+        for change in plan.changes
     ]
     return {
         "changes": rows[:SHOWN],
         "count": len(rows),
         "more": max(0, len(rows) - SHOWN),
-        "unchanged": plan["unchanged"],
-        "rejected": plan["rejected"],
+        "unchanged": plan.unchanged,
+        "rejected": [{"row": row, "reason": reason} for row, reason in plan.rejected],
     }

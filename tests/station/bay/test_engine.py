@@ -14,6 +14,7 @@ from station.core.replay import replay
 from station.errors import InputError
 from station.figures import balance
 from station.given import recording
+from station.given.bench import BenchVerb
 from station.given.config import BayConfig, demo_path, read_config
 from station.given.job import spec_from_tables
 from station.record.ledger import Ledger, now
@@ -141,9 +142,9 @@ def test_the_pump_runs_only_while_held_and_stops_when_the_heartbeat_ends(engine:
 
 def test_the_pendant_runs_the_pump_too(engine: Engine) -> None:
     to_fill(engine)
-    engine.bench("pendant_down")
+    engine.bench(BenchVerb.PENDANT_DOWN)
     until(lambda: engine.view().pump_on, 3, "pump runs on the pendant")
-    engine.bench("pendant_up")
+    engine.bench(BenchVerb.PENDANT_UP)
     until(lambda: not engine.view().pump_on, 1, "pump off")
     engine.abandon("only a test")
 
@@ -157,7 +158,7 @@ def test_an_unplugged_sensor_stops_the_pump_and_is_told_within_two_seconds(
 ) -> None:
     job_id = to_fill(engine)
     run_pump(engine)
-    engine.bench(pull)
+    engine.bench(BenchVerb(pull))
     started = time.monotonic()
 
     def told() -> bool:
@@ -171,7 +172,7 @@ def test_an_unplugged_sensor_stops_the_pump_and_is_told_within_two_seconds(
     assert not engine.view().pump_on
     assert any(source in notice.text for notice in engine.view().notices)
     engine.hold(False)
-    engine.bench(put_back)
+    engine.bench(BenchVerb(put_back))
     until(lambda: not engine.view().faults, 6, "well again")
     run_pump(engine)  # and the job goes on
     engine.hold(False)
@@ -182,14 +183,14 @@ def test_an_unplugged_sensor_stops_the_pump_and_is_told_within_two_seconds(
 def test_the_hard_wired_stop_is_sensed_and_its_release_restarts_nothing(engine: Engine) -> None:
     to_fill(engine)
     run_pump(engine)
-    engine.bench("stop_pressed")
+    engine.bench(BenchVerb.STOP_PRESSED)
 
     def off() -> bool:
         engine.hold(True)
         return not engine.view().pump_on
 
     until(off, 2, "pump off")
-    engine.bench("stop_released")
+    engine.bench(BenchVerb.STOP_RELEASED)
     for _ in range(10):
         engine.hold(True)
         time.sleep(0.05)
@@ -200,17 +201,17 @@ def test_the_hard_wired_stop_is_sensed_and_its_release_restarts_nothing(engine: 
 
 def test_the_pages_stop_holds_until_every_control_was_let_go(engine: Engine) -> None:
     to_fill(engine)
-    engine.bench("pendant_down")
+    engine.bench(BenchVerb.PENDANT_DOWN)
     until(lambda: engine.view().pump_on, 3, "pump runs on the pendant")
     engine.stop()
     until(lambda: not engine.view().pump_on, 1, "pump off though the pendant is held")
     time.sleep(0.3)
     assert not engine.view().pump_on
-    engine.bench("pendant_up")
+    engine.bench(BenchVerb.PENDANT_UP)
     until(lambda: not engine.view().held, 1, "let go")
-    engine.bench("pendant_down")
+    engine.bench(BenchVerb.PENDANT_DOWN)
     until(lambda: engine.view().pump_on, 3, "pump runs again after letting go")
-    engine.bench("pendant_up")
+    engine.bench(BenchVerb.PENDANT_UP)
     engine.abandon("only a test")
 
 
@@ -219,7 +220,7 @@ def begin_run(engine: Engine) -> None:
 
     def begun() -> bool:
         try:
-            engine.calibrate("begin_run", {})
+            engine.calibrations.begin_run()
         except InputError:
             return False
         return True
@@ -228,27 +229,27 @@ def begin_run(engine: Engine) -> None:
 
 
 def test_a_proving_run_needs_a_new_press_and_its_drop_stops_the_pump(engine: Engine) -> None:
-    engine.calibrate("begin", {"kind": "meter", "fluid": "gear_75w90", "volume": "1 L"})
+    engine.calibrations.begin_meter("gear_75w90", 1.0)
     try:
         time.sleep(7.0)
-        engine.bench("pendant_down")
+        engine.bench(BenchVerb.PENDANT_DOWN)
         time.sleep(0.3)
         with pytest.raises(InputError, match="held"):
-            engine.calibrate("begin_run", {})
-        engine.bench("pendant_up")
+            engine.calibrations.begin_run()
+        engine.bench(BenchVerb.PENDANT_UP)
         begin_run(engine)
-        engine.bench("pendant_down")
+        engine.bench(BenchVerb.PENDANT_DOWN)
         until(lambda: engine.view().pump_on, 3, "pump runs within the run")
-        engine.calibrate("drop_run", {})
+        engine.calibrations.drop_run()
         until(lambda: not engine.view().pump_on, 1, "pump off though the pendant is held")
         time.sleep(0.4)
         assert not engine.view().pump_on
-        engine.bench("pendant_up")
+        engine.bench(BenchVerb.PENDANT_UP)
         time.sleep(0.2)
         assert not engine.view().pump_on
     finally:
-        engine.bench("pendant_up")
-        engine.calibrate("abandon", {"reason": "only a test"})
+        engine.bench(BenchVerb.PENDANT_UP)
+        engine.calibrations.abandon("only a test")
 
 
 def test_a_live_job_exported_and_replayed_gives_the_same_figures(engine: Engine, folder: Path) -> None:
@@ -317,7 +318,7 @@ def test_what_landed_on_the_pan_can_be_answered_until_the_close(engine: Engine) 
     time.sleep(1.0)
     with pytest.raises(InputError, match="no step 's1' on this pan; to be told: none yet"):
         engine.answer("s1", "fluid")
-    engine.bench("weight_500g")
+    engine.bench(BenchVerb.WEIGHT_500G)
     until(lambda: engine.view().steps != (), 10, "the weight seen")
     seen = engine.view().steps[0]
     assert seen.kind == "object"
@@ -331,7 +332,7 @@ def test_what_landed_on_the_pan_can_be_answered_until_the_close(engine: Engine) 
     engine.mark("drain_done")
     engine.answer("s1", "object")
     assert engine.view().figures.drained_l == pytest.approx(0.0, abs=0.05)
-    engine.bench("weights_off")
+    engine.bench(BenchVerb.WEIGHTS_OFF)
     until(lambda: len(engine.view().steps) == 2, 10, "the weight gone")
     with pytest.raises(InputError, match=r"s2 \(object gone\) is not asked about"):
         engine.answer("s2", "fluid")

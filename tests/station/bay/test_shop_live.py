@@ -128,56 +128,52 @@ def test_a_capacity_in_the_wrong_unit_is_stopped_before_the_pump_can_run(engine:
 
 
 def test_an_entered_compartment_is_offered_and_a_retired_one_is_not(engine: Engine) -> None:
-    engine.enter("enter", {"table": "vehicle", "fields": {"vehicle": "Bus 31"}, "by": "M. Okafor"})
+    engine.entries.enter("vehicle", {"vehicle": "Bus 31"}, "M. Okafor")
     fields = {"vehicle": "Bus 31", "compartment": "rear axle", "capacity": "3.1 L", "method": "cover removed"}
-    engine.enter("enter", {"table": "compartment", "fields": fields})
+    engine.entries.enter("compartment", fields)
     assert ("Bus 31", "3.1 L") in [
         (c["vehicle"], c["capacity"]) for c in engine.plan_options()["compartments"]
     ]
-    engine.enter("retire", {"table": "compartment", "key": ["Bus 31", "rear axle"]})
+    engine.entries.retire("compartment", ["Bus 31", "rear axle"])
     assert "Bus 31" not in [c["vehicle"] for c in engine.plan_options()["compartments"]]
 
 
 @pytest.mark.parametrize(
-    ("action", "values", "expected"),
+    ("table", "fields", "expected"),
     [
-        ("enter", {"table": "compartment", "fields": {"vehicle": "Bus 12", "compartment": "x"}}, "capacity"),
-        ("enter", {"table": "tyres", "fields": {}}, "no table"),
-        ("enter", {"table": "vehicle"}, "fields are missing"),
-        ("retire", {"table": "vehicle", "key": ["Bus 99"]}, "not among"),
-        ("movement", {"kind": "lost", "fluid": "atf", "volume": "1 L"}, "kind is 'lost'"),
-        ("movement", {"kind": "waste", "fluid": "atf", "volume": "1"}, "volume"),
-        ("condition", {"job_id": "x", "colour": "pink"}, "colour is 'pink'"),
-        ("bury", {}, "nothing to enter"),
+        ("compartment", {"vehicle": "Bus 12", "compartment": "x"}, "capacity"),
+        ("tyres", {}, "no table"),
+        ("vehicle", {}, "vehicle is empty"),
     ],
 )
 def test_a_wrong_entry_is_refused_with_a_sentence(
-    engine: Engine, action: str, values: dict[str, object], expected: str
+    engine: Engine, table: str, fields: dict[str, str], expected: str
 ) -> None:
     with pytest.raises(InputError, match=expected):
-        engine.enter(action, values)
+        engine.entries.enter(table, fields)
+
+
+def test_what_is_not_listed_cannot_be_retired(engine: Engine) -> None:
+    with pytest.raises(InputError, match="not among"):
+        engine.entries.retire("vehicle", ["Bus 99"])
 
 
 def test_an_import_with_one_bad_row_changes_nothing(engine: Engine) -> None:
-    data = "vehicle,note\nBus 40,new\n,nameless\n"
-    plan = engine.enter("import", {"table": "vehicle", "data": data})
-    assert [row["row"] for row in plan["rejected"]] == [3]
+    data = b"vehicle,note\nBus 40,new\n,nameless\n"
+    plan = engine.entries.dry_run("vehicle", data)
+    assert [row for row, _ in plan.rejected] == [3]
     with pytest.raises(InputError, match="nothing imported"):
-        engine.enter("import", {"table": "vehicle", "data": data, "apply": True})
+        engine.entries.import_file("vehicle", data)
     assert engine.catalogue().get("vehicle", "Bus 40") is None
-    engine.enter("import", {"table": "vehicle", "data": "vehicle,note\nBus 40,new\n", "apply": True})
+    engine.entries.import_file("vehicle", b"vehicle,note\nBus 40,new\n")
     assert engine.catalogue().get("vehicle", "Bus 40") is not None
 
 
 def test_fluid_moved_by_hand_is_in_the_audit_and_the_stock(engine: Engine) -> None:
     drum = {"container": "drum A", "fluid": "gear_75w90", "size": "60 L"}
-    engine.enter("enter", {"table": "container", "fields": drum})
-    engine.enter(
-        "movement", {"kind": "received", "fluid": "gear_75w90", "container": "drum A", "volume": "60 L"}
-    )
-    engine.enter(
-        "movement", {"kind": "waste", "fluid": "gear_75w90", "container": "drum A", "volume": "2 US quart"}
-    )
+    engine.entries.enter("container", drum)
+    engine.entries.move(audit.Movement("received", "gear_75w90", 60.0, container="drum A"))
+    engine.entries.move(audit.Movement("waste", "gear_75w90", 2 * 0.946352946, container="drum A"))
     with engine.reading() as ledger:
         held = stock.contents(ledger, engine.catalogue(), now().utc)
         books = audit.audit(ledger, "2026-01-01", "2100-01-01", engine.catalogue(), "us")
@@ -195,7 +191,7 @@ def test_an_entry_is_on_disk_when_the_station_has_answered_however_slow_the_disk
         return append(*values)
 
     monkeypatch.setattr(Ledger, "append", slowly)
-    engine.enter("movement", {"kind": "waste", "fluid": "atf", "volume": "1 L", "note": "slow disk"})
+    engine.entries.move(audit.Movement("waste", "atf", 1.0, note="slow disk"))
     with engine.reading() as ledger:
         assert ledger.db.execute("select count(*) from movement where note = 'slow disk'").fetchone() == (1,)
 
@@ -209,9 +205,8 @@ def test_an_entry_that_the_disk_refuses_is_told_as_that(
         raise LedgerError("disk is full")
 
     monkeypatch.setattr(Ledger, "append", refused)
-    movement = {"kind": "waste", "fluid": "atf", "volume": "1 L", "note": "full disk"}
     with pytest.raises(LedgerError, match="does not take the entry yet"):
-        engine.enter("movement", movement)
+        engine.entries.move(audit.Movement("waste", "atf", 1.0, note="full disk"))
     monkeypatch.setattr(Ledger, "append", append)
     for _ in range(300):
         with engine.reading() as ledger:
@@ -229,12 +224,12 @@ def test_a_photo_is_kept_without_its_metadata(engine: Engine) -> None:
     tags[0x010E] = "where the photographer lives"
     image.save(picture, "JPEG", exif=tags)
     assert b"photographer" in picture.getvalue()
-    body = engine.photo(job_id, picture.getvalue(), "M. Okafor", "magnet")
+    photo = engine.entries.photo(job_id, picture.getvalue(), "M. Okafor", "magnet")
     engine.abandon("only a test")
-    kept = condition.load(condition.folder_of(Path(engine.config.ledger)), body["name"])
+    kept = condition.load(condition.folder_of(Path(engine.config.ledger)), photo.name)
     assert b"photographer" not in kept
     with pytest.raises(InputError):
-        engine.photo(job_id, b"GIF89a not a photo", "", "")
+        engine.entries.photo(job_id, b"GIF89a not a photo", "", "")
 
 
 def test_causes_of_a_job_are_ranked_and_named(engine: Engine) -> None:
@@ -252,14 +247,11 @@ def test_fluid_that_was_never_changed_is_told_against_the_catalogues_interval(
     assert entry is not None
     fields = {"vehicle": "Bus 12", "compartment": "rear axle", **entry.fields}
     job_id = engine.open_job({**FORM, "distance": "101000 km"})
-    noted = {"job_id": job_id, "colour": "black", "smell": "burnt", "metal": "none"}
-    engine.enter("condition", noted)
+    engine.entries.note_condition(job_id, condition.picked("black", "burnt", "none"))
     engine.abandon("only a test")
-    engine.enter(
-        "enter", {"table": "technician", "fields": {"technician": "M. Okafor"}}
-    )  # all before is on disk
+    engine.entries.enter("technician", {"technician": "M. Okafor"})  # all before is on disk
     assert "never_changed" not in [cause["kind"] for cause in engine.causes(job_id)["causes"]]
-    engine.enter("enter", {"table": "compartment", "fields": {**fields, "interval_distance": "80 000 km"}})
+    engine.entries.enter("compartment", {**fields, "interval_distance": "80 000 km"})
     (cause,) = [cause for cause in engine.causes(job_id)["causes"] if cause["kind"] == "never_changed"]
     assert "1\u00a0000\u00a0km ago" in cause["text"]
     path = str(engine.config.ledger)

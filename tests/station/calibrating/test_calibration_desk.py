@@ -11,10 +11,11 @@ from typing import Any
 import pytest
 
 from calibration import loadcell
+from calibration.certificates import Reference
 from hardware.sample import Sample
 from hardware.simulated.plant import Plant, PlantSettings, SimFluid
 from station.bay import plan
-from station.calibrating.calibrating import pan_findings
+from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, pan_findings
 from station.calibrating.calibration_desk import CalibrationDesk, Lines, lines_in_force
 from station.core.step import PumpCommand
 from station.errors import InputError
@@ -27,22 +28,14 @@ from station.record.recorder import Recorder
 TRUE_KG_PER_COUNT = 4.8123e-6
 TRUE_K = 397.1
 TODAY = date.today()
-FORM = {
-    "made_by": "S. Adebayo-Reyes",
-    "valid_until": (TODAY + timedelta(days=365)).isoformat(),
-    "references": [
-        {
-            "name": "weights, set W3",
-            "value": "2 kg",
-            "u": "0.02 g",
-            "certificate": "W3-0417",
-            "valid_until": None,
-        }
-    ],
-    "use_from": "1.6 kg",
-    "use_to": "5 kg",
-    "air_c": 18,
-}
+ENTRY = CertificateEntry(
+    made_by="S. Adebayo-Reyes",
+    valid_until=(TODAY + timedelta(days=365)).isoformat(),
+    references=(Reference("weights, set W3", 2.0, 0.00002, "kg", "W3-0417"),),
+    use_from_kg=1.6,
+    use_to_kg=5.0,
+    air_c=18.0,
+)
 
 
 class Workshop:
@@ -94,31 +87,31 @@ class Workshop:
     def calibrate_pan(self) -> None:
         """Up and down over 5 kg, and one load four times: the pan itself stays on."""
         desk, on = self.desk, 0.0
-        desk.do("begin", {"kind": "pan"})
+        desk.begin_pan()
         self.wait(7.0)
-        for step, loads in (("up", (0, 0.5, 1, 2, 3, 4, 5)), ("down", (4, 3, 2, 1, 0.5, 0))):
+        for step, loads in ((PanStep.UP, (0, 0.5, 1, 2, 3, 4, 5)), (PanStep.DOWN, (4, 3, 2, 1, 0.5, 0))):
             for load in loads:
                 if load != on:
                     self.put(load - on)
                     on = float(load)
-                desk.do("read", {"step": step, "load": f"{load} kg"})
+                desk.read(step, float(load))
         for _ in range(4):
             self.put(2.0)
-            desk.do("read", {"step": "repeat", "load": "2 kg"})
+            desk.read(PanStep.REPEAT, 2.0)
             self.put(-2.0)
 
     def prove(self, runs: int = 5) -> None:
-        self.desk.do("begin", {"kind": "meter", "fluid": "gear_75w90", "volume": "500 mL"})
+        self.desk.begin_meter("gear_75w90", 0.5)
         self.plant.hose_at = "pan"
         self.wait(7.0)
         for _ in range(runs):
-            self.desk.do("begin_run", {})
+            self.desk.begin_run()
             self.held = True
             self.wait(25.0)
             self.held = False
             self.take("pendant", 0)
             self.wait(12.0)
-            self.desk.do("end_run", {})
+            self.desk.end_run()
 
 
 @pytest.fixture
@@ -131,7 +124,7 @@ def shop(tmp_path: Path) -> Iterator[Workshop]:
 def test_a_scale_that_only_shows_whole_grams_is_not_taken_for_one_without_noise(shop: Workshop) -> None:
     shop.division_counts = round(0.002 / TRUE_KG_PER_COUNT)
     shop.calibrate_pan()
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
     line = shop.desk.lines().pan
     assert line is not None
     assert line.kg_per_count == pytest.approx(TRUE_KG_PER_COUNT * shop.division_counts, rel=1e-3)
@@ -140,7 +133,7 @@ def test_a_scale_that_only_shows_whole_grams_is_not_taken_for_one_without_noise(
 
 def test_a_pan_calibrated_with_known_masses_weighs_true(shop: Workshop) -> None:
     shop.calibrate_pan()
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
     line = shop.desk.lines().pan
     assert line is not None
     # The plant's own slope, never shown to the station: within the uncertainty that the certificate states.
@@ -153,11 +146,11 @@ def test_a_pan_calibrated_with_known_masses_weighs_true(shop: Workshop) -> None:
 
 def test_a_meter_proved_by_weighing_gets_its_true_k_factor(shop: Workshop) -> None:
     shop.calibrate_pan()
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
     shop.prove()
     assert shop.desk.prover is not None
     assert len(shop.desk.prover.runs) == 5
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
     meter = shop.desk.lines().meter
     assert meter is not None
     assert abs(meter.k_factor_per_l / TRUE_K - 1) < 3 * meter.u_rel
@@ -167,7 +160,7 @@ def test_a_meter_proved_by_weighing_gets_its_true_k_factor(shop: Workshop) -> No
 
 def test_a_job_is_measured_with_the_certificates_in_force_and_names_them(shop: Workshop) -> None:
     shop.calibrate_pan()
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
     form = {"compartment": "b12_rear_axle", "drained_fluid": "gear_75w90_used", "fresh_fluid": "gear_75w90"}
     lines = shop.desk.lines()
     spec = plan.spec_from_form(shop.config, form, lines)
@@ -181,7 +174,7 @@ def test_a_job_is_measured_with_the_certificates_in_force_and_names_them(shop: W
 
 def test_the_register_survives_in_the_ledger_and_shows_tampering(shop: Workshop) -> None:
     shop.calibrate_pan()
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
     shop.recorder.close()
     ledger = Ledger(shop.config.ledger, read_only=True)
     assert archive.certificates(ledger) == shop.desk.register
@@ -202,19 +195,19 @@ def test_the_register_survives_in_the_ledger_and_shows_tampering(shop: Workshop)
 def test_masses_that_do_not_span_the_use_are_refused_and_nothing_is_lost(shop: Workshop) -> None:
     shop.calibrate_pan()
     with pytest.raises(InputError, match="span the use"):
-        shop.desk.do("finish", {**FORM, "use_to": "9 kg"})
+        shop.desk.finish(replace(ENTRY, use_to_kg=9.0))
     assert len(shop.desk.readings) == 17
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
 
 
 def test_fewer_than_five_runs_prove_nothing(shop: Workshop) -> None:
     shop.prove(runs=4)
     with pytest.raises(InputError, match="at least 5"):
-        shop.desk.do("finish", FORM)
+        shop.desk.finish(ENTRY)
 
 
 def test_the_pump_turns_only_within_a_run(shop: Workshop) -> None:
-    shop.desk.do("begin", {"kind": "meter", "fluid": "gear_75w90", "volume": "500 mL"})
+    shop.desk.begin_meter("gear_75w90", 0.5)
     shop.plant.hose_at = "pan"
     shop.wait(7.0)
     shop.held = True
@@ -222,20 +215,20 @@ def test_the_pump_turns_only_within_a_run(shop: Workshop) -> None:
     assert shop.plant.pulses == 0
     shop.held = False
     shop.take("pendant", 0)
-    shop.desk.do("begin_run", {})
+    shop.desk.begin_run()
     shop.held = True
     shop.wait(2.0)
     assert shop.plant.pulses > 0
     with pytest.raises(InputError, match="still flows"):
-        shop.desk.do("end_run", {})
+        shop.desk.end_run()
 
 
 def test_a_run_is_not_weighed_while_fluid_still_comes_round_about(shop: Workshop) -> None:
     """A hose that hangs in a full compartment fills the pan over the lip, long after the meter stands still."""
-    shop.desk.do("begin", {"kind": "meter", "fluid": "gear_75w90", "volume": "500 mL"})
+    shop.desk.begin_meter("gear_75w90", 0.5)
     shop.plant.hose_at = "pan"
     shop.wait(7.0)
-    shop.desk.do("begin_run", {})
+    shop.desk.begin_run()
     shop.held = True
     shop.wait(15.0)
     shop.held = False
@@ -244,68 +237,96 @@ def test_a_run_is_not_weighed_while_fluid_still_comes_round_about(shop: Workshop
     shop.plant.leak_l_h = 3.0
     shop.wait(12.0)
     with pytest.raises(InputError, match=r"changes by \+0\.7 g/s"):
-        shop.desk.do("end_run", {})
+        shop.desk.end_run()
     shop.plant.leak_l_h = 0.0
     shop.wait(8.0)
-    shop.desk.do("end_run", {})
+    shop.desk.end_run()
 
 
 def test_a_restless_pan_is_not_read(shop: Workshop) -> None:
-    shop.desk.do("begin", {"kind": "pan"})
+    shop.desk.begin_pan()
     shop.wait(7.0)
     shop.plant.kick()
     shop.wait(1.0)
     with pytest.raises(InputError, match="not at rest"):
-        shop.desk.do("read", {"step": "up", "load": "0 kg"})
+        shop.desk.read(PanStep.UP, 0.0)
     assert shop.desk.readings == []
 
 
-BAD: dict[str, tuple[str, dict[str, Any], str]] = {
-    "kind": ("begin", {"kind": "scale"}, "kind is 'scale'"),
-    "fluid": ("begin", {"kind": "meter", "fluid": "soup", "volume": "1 L"}, "fluid is 'soup'"),
-    "volume": (
-        "begin",
-        {"kind": "meter", "fluid": "atf", "volume": "much"},
-        "Volume of one run: begin with the number",
-    ),
-    "action": ("guess", {}, "not a step"),
-    "no procedure": ("read", {"step": "up", "load": "1 kg"}, "under way"),
-    "nothing to finish": ("finish", FORM, "under way"),
-}
+def test_a_fluid_that_is_not_listed_and_a_run_of_nothing_prove_no_meter(shop: Workshop) -> None:
+    with pytest.raises(InputError, match="fluid is 'soup'"):
+        shop.desk.begin_meter("soup", 1.0)
+    with pytest.raises(InputError, match="above zero"):
+        shop.desk.begin_meter("atf", 0.0)
+    assert shop.desk.kind is None
 
 
-@pytest.mark.parametrize("name", BAD)
-def test_a_wrong_step_is_refused_with_a_sentence(name: str, shop: Workshop) -> None:
-    action, values, expected = BAD[name]
-    with pytest.raises(InputError, match=expected):
-        shop.desk.do(action, values)
+def test_without_a_calibration_there_is_nothing_to_read_to_strike_or_to_finish(shop: Workshop) -> None:
+    desk = shop.desk
+    for refused in (
+        lambda: desk.read(PanStep.UP, 1.0),
+        lambda: desk.strike(0, "no reason"),
+        lambda: desk.finish(ENTRY),
+        lambda: desk.abandon("no reason"),
+        desk.begin_run,
+        desk.end_run,
+        desk.drop_run,
+    ):
+        with pytest.raises(InputError, match="under way"):
+            refused()
+
+
+def test_a_second_calibration_is_not_begun_beside_the_first(shop: Workshop) -> None:
+    shop.desk.begin_pan()
+    for begin in (shop.desk.begin_pan, lambda: shop.desk.begin_meter("atf", 1.0)):
+        with pytest.raises(InputError, match="is under way"):
+            begin()
+    assert shop.desk.kind == "pan"
+
+
+def test_a_corner_load_says_where_it_lies(shop: Workshop) -> None:
+    shop.desk.begin_pan()
+    shop.wait(7.0)
+    with pytest.raises(InputError, match="where the load lies"):
+        shop.desk.read(PanStep.CORNER, 1.0)
 
 
 @pytest.mark.parametrize(
-    ("values", "expected"),
+    ("changes", "expected"),
     [
-        ({"step": "sideways", "load": "1 kg"}, "step is 'sideways'"),
-        ({"step": "up", "load": "1"}, "load"),
-        ({"step": "up", "load": "-1 kg"}, "load"),
-        ({"step": "corner", "load": "1 kg"}, "where the load lies"),
+        ({"made_by": " "}, "made_by is missing"),
+        ({"valid_until": ""}, "valid_until is missing"),
+        ({"references": ()}, "references are missing"),
+        ({"use_to_kg": None}, "use_to is missing"),
     ],
 )
-def test_a_wrong_reading_is_refused_with_a_sentence(
-    values: dict[str, str], expected: str, shop: Workshop
+def test_a_certificate_that_says_too_little_is_refused(
+    changes: dict[str, Any], expected: str, shop: Workshop
 ) -> None:
-    shop.desk.do("begin", {"kind": "pan"})
-    shop.wait(7.0)
+    shop.desk.begin_pan()
     with pytest.raises(InputError, match=expected):
-        shop.desk.do("read", values)
+        shop.desk.finish(replace(ENTRY, **changes))
+    assert shop.desk.kind == "pan"
+
+
+def test_the_view_shows_what_was_read_and_what_is_in_use(shop: Workshop) -> None:
+    shop.calibrate_pan()
+    assert [r.step for r in shop.desk.view().readings][:2] == [PanStep.UP, PanStep.UP]
+    shop.desk.finish(ENTRY)
+    seen = shop.desk.view()
+    assert (seen.kind, seen.readings) == (None, ())
+    assert [(c.number, c.in_use, c.valid) for c in seen.certificates] == [("Bay 1 pan 1", True, True)]
+    assert list(seen.to_dict()["steps"]) == list(PanStep)
 
 
 def test_a_struck_reading_stays_in_the_record(shop: Workshop) -> None:
-    shop.desk.do("begin", {"kind": "pan"})
+    shop.desk.begin_pan()
     shop.wait(7.0)
-    shop.desk.do("read", {"step": "up", "load": "0 kg"})
+    shop.desk.read(PanStep.UP, 0.0)
     with pytest.raises(InputError, match="reason"):
-        shop.desk.do("strike", {"index": 0})
-    shop.desk.do("strike", {"index": 0, "reason": "a hose leaned on the pan"})
+        shop.desk.strike(0, " ")
+    struck = shop.desk.strike(0, "a hose leaned on the pan")
+    assert isinstance(struck, Reading)
     assert shop.desk.readings == []
     shop.recorder.close()
     ledger = Ledger(shop.config.ledger, read_only=True)
@@ -317,10 +338,10 @@ def test_a_struck_reading_stays_in_the_record(shop: Workshop) -> None:
 
 def test_a_second_proving_tells_the_drift_since_the_first(shop: Workshop) -> None:
     shop.prove()
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
     shop.plant = Plant(replace(shop.plant.settings, k_factor_per_l=TRUE_K * 1.02))
     shop.prove()
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
     moved = shop.desk.register[1].result["drift"]
     assert moved["since"] == "Bay 1 meter 1"
     assert moved["relative"] == pytest.approx(0.02, abs=0.003)
@@ -336,23 +357,23 @@ def test_the_temperature_effect_is_found_by_reading_the_empty_pan_as_the_shop_wa
         shop.plant.settings = replace(shop.plant.settings, air_c=cool_c + 1.5 * step)
         shop.plant.disturbed.lay(shop.plant.time_s, 0.0003 if step else 0.0)  # a cell that gains 0.2 g per °C
         shop.wait(9.0)
-        shop.desk.do("read", {"step": "warm", "load": "0 kg"})
+        shop.desk.read(PanStep.WARM, 0.0)
         if step == 2:
             with pytest.raises(InputError, match="temperature"):
-                shop.desk.do("finish", FORM)  # three readings over three degrees prove nothing
+                shop.desk.finish(ENTRY)  # three readings over three degrees prove nothing
     loads = [r for r in shop.desk.readings if r.step in ("up", "down")]
     fit = loadcell.fit([r.count for r in loads], [r.load_kg for r in loads])
     found = pan_findings(shop.desk.readings, fit).temperature_effect
     assert found is not None
     assert found.kg_per_c == pytest.approx(0.0002, abs=0.00004)
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
     assert "temperature effect" not in shop.desk.register[0].result["claim"]["not_examined"]
     shop.recorder.close()
 
 
 def test_a_certificate_that_ran_out_is_used_but_said_to_be_due(shop: Workshop) -> None:
     shop.calibrate_pan()
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
     later = (TODAY + timedelta(days=400)).isoformat()
     lines: Lines = lines_in_force(shop.desk.register, "Bay 1", later)
     assert lines.pan is not None
@@ -372,7 +393,7 @@ def test_a_bent_cell_gets_a_quadratic_and_weighs_true(tmp_path: Path) -> None:
     shop = Workshop(tmp_path)
     shop.plant = Bent(shop.plant.settings)
     shop.calibrate_pan()
-    shop.desk.do("finish", FORM)
+    shop.desk.finish(ENTRY)
     line = shop.desk.lines().pan
     assert line is not None
     assert line.kg_per_count2 != 0.0

@@ -14,6 +14,7 @@ from station.bay.supply_book import SupplyBook
 from station.bay.views import SlugView
 from station.errors import InputError
 from station.filling.drum import SPARE_L, Drum, short_by_l
+from station.given.bench import BenchVerb
 from station.given.config import BayConfig, demo_path, read_config
 from station.record import archive
 from station.record.ledger import Ledger
@@ -209,7 +210,7 @@ def test_a_broken_line_is_told_live(config: BayConfig, breaks: str, mends: str, 
         pump(engine, lambda: engine.view().figures.metered_l or 0.0, 0.03)
         if told == "no_flow":
             until(lambda: engine.hold(True) or engine.view().pump_on, 3, "pump on")
-        engine.bench(breaks)
+        engine.bench(BenchVerb(breaks))
         end_s = time.monotonic() + 6.0
         while told not in [n.kind for n in engine.view().notices]:
             engine.hold(told == "no_flow")
@@ -217,7 +218,7 @@ def test_a_broken_line_is_told_live(config: BayConfig, breaks: str, mends: str, 
             assert time.monotonic() < end_s, engine.view().notices
         until(lambda: not engine.view().pump_on, 1, "pump off")
         engine.hold(False)
-        engine.bench(mends)
+        engine.bench(BenchVerb(mends))
         engine.abandon("only a test")
     finally:
         close()

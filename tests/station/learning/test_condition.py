@@ -2,6 +2,7 @@
 
 import io
 from pathlib import Path
+from typing import Any
 
 import pytest
 from PIL import Image, PngImagePlugin
@@ -134,23 +135,22 @@ def test_no_other_file_can_be_fetched_as_a_photo(name: str, tmp_path: Path) -> N
 
 
 def test_form_takes_the_trades_words_and_no_others() -> None:
-    form = {
+    form: dict[str, Any] = {
         "colour": "grey",
         "smell": "usual",
         "metal": "fine paste",
         "milky": True,
         "note": " first change ",
     }
-    assert condition.from_form(form) == Condition("grey", "usual", "fine paste", True, "first change")
+    assert condition.picked(**form) == Condition("grey", "usual", "fine paste", True, "first change")
     for name, value in (
         ("colour", "purple"),
-        ("smell", None),
+        ("smell", ""),
         ("metal", "lots"),
-        ("milky", "yes"),
-        ("note", 5),
+        ("note", "x" * 1001),
     ):
         with pytest.raises(InputError, match=name):
-            condition.from_form({**form, name: value})
+            condition.picked(**{**form, name: value})
 
 
 def test_fine_paste_is_usual_at_a_first_change() -> None:

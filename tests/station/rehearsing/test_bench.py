@@ -1,17 +1,23 @@
-"""The bench panel rolls in vehicles of its own."""
+"""The bench panel: every verb does something, every button of the page is a verb, and vehicles are its own."""
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from hardware.simulated.bay import SimulatedBay
 from hardware.simulated.fleet import FLEET_L, OTHERS_L, volume_l
 from hardware.simulated.plant import Plant
+from station.__main__ import _open_engine
 from station.common.units import parse_volume_l
+from station.given.bench import BenchVerb
 from station.given.config import demo_path, read_config
 from station.given.job import JobSpec
 from station.rehearsing.bench import Bench
 from station.rehearsing.scenario import read_scenario
+
+TEMPLATES = Path(__file__).parents[3] / "web" / "templates"
 
 
 @pytest.fixture
@@ -52,3 +58,21 @@ def test_the_demo_bay_lists_its_fleet_to_the_last_digit_of_a_plate() -> None:
     for name, true_l in FLEET_L.items():
         assert volume_l(*name) == true_l
         assert listed[name] == pytest.approx(true_l, abs=0.05)
+
+
+def test_every_button_of_the_pages_is_a_verb() -> None:
+    pages = "".join(path.read_text(encoding="utf-8") for path in TEMPLATES.glob("*.html"))
+    buttons = set(re.findall(r'data-bench="(\w+)"', pages))
+    assert buttons
+    assert buttons <= set(BenchVerb)
+
+
+def test_the_bench_knows_every_verb(tmp_path: Path) -> None:
+    config = replace(read_config(demo_path()), ledger=tmp_path / "l.sqlite")
+    engine, close = _open_engine(config, simulated=True)
+    try:
+        for verb in BenchVerb:
+            engine.bench(verb)
+        assert engine.truth().keys() == {"drained_l", "filled_l", "overflow_l"}
+    finally:
+        close()

@@ -21,8 +21,8 @@ MARCH = ("2026-03-01", "2026-04-01")
 
 
 def move(ledger: Ledger, utc: str, kind: str, volume_l: float, u95_l: float = 0.0, **more: str) -> None:
-    body = audit.movement(kind, "gear oil", volume_l, u95_l, more.pop("container", "drum 1"), **more)
-    ledger.append(None, audit.EVENT, body, at(utc))
+    body = audit.Movement(kind, "gear oil", volume_l, u95_l, more.pop("container", "drum 1"), **more)
+    ledger.append(None, audit.EVENT, body.to_dict(), at(utc))
 
 
 def price(ledger: Ledger, utc: str, amount: str, fluid: str = "gear oil", currency: str = "EUR") -> None:
@@ -210,7 +210,7 @@ def test_a_movement_that_says_too_little_is_refused(
     kind: str, fluid: str, volume_l: float, container: str | None, words: str
 ) -> None:
     with pytest.raises(InputError, match=words):
-        audit.movement(kind, fluid, volume_l, container=container)
+        audit.Movement(kind, fluid, volume_l, container=container)
 
 
 def test_movements_are_part_of_the_chain_and_only_grow(ledger: Ledger, tmp_path: Path) -> None:

@@ -43,7 +43,7 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 
 
 def counted(ledger: Ledger, container: str, volume_l: float, u95_l: float) -> None:
-    body = audit.movement("counted", "gear_75w90", volume_l, u95_l, container)
+    body = audit.Movement("counted", "gear_75w90", volume_l, u95_l, container).to_dict()
     ledger.append(None, audit.EVENT, body, at("2026-03-01T06:00:00.000+00:00"))
 
 

@@ -4,40 +4,41 @@ import html
 import json
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
 import pytest
 
-from station.calibrating.calibrating import PAN_STEPS
+from calibration.certificates import Kind, Reference
+from station.calibrating.calibrating import PAN_STEPS, CertificateEntry, PanStep, Reading, Run
 from station.errors import InputError
 from tests.web.conftest import Bay
-from tests.web.fake_engine import CERTIFICATES, FakeEngine, calibration_of
+from tests.web.fake_desks import CERTIFICATES, calibration_of
+from tests.web.fake_engine import FakeEngine
 from tests.web.fake_views import view_of
 from web.calibrating import calibration_contexts as contexts
-from web.calibrating import guide
+from web.calibrating import guide, register
 from web.live.live import live
 
 LOADS = guide.parse_loads("2 kg, 500 g, 1 kg")
 TODAY = date(2026, 11, 25)
 
 
-def _reading(step: str, load_kg: float, place: str = "", t_s: float = 100.0) -> dict[str, Any]:
-    count = 84213 + load_kg / 4.761e-6
-    return {"step": step, "load_kg": load_kg, "count": count, "sd_counts": 24.0, "t_s": t_s, "place": place}
+def _reading(step: str, load_kg: float, place: str = "", t_s: float = 100.0) -> Reading:
+    return Reading(PanStep(step), load_kg, 84213 + load_kg / 4.761e-6, 24.0, t_s, place)
 
 
-RUN = {"pulses": 201, "mass_kg": 0.4355, "temperature_c": 15.0, "flow_l_min": 2.4, "u_mass_kg": 0.0001}
+RUN = Run(pulses=201, mass_kg=0.4355, temperature_c=15.0, flow_l_min=2.4, u_mass_kg=0.0001)
 
 
 @pytest.fixture
 def at(open_bay: Callable[..., Bay]) -> Callable[..., Bay]:
     """A bay whose engine is in the middle of a calibration."""
 
-    def build(kind: str | None, **changes: Any) -> Bay:
+    def build(kind: Kind | None, **changes: Any) -> Bay:
         engine = FakeEngine(view_of("idle"))
-        engine.calibrations = calibration_of(kind, **changes)
+        engine.calibrations.current = calibration_of(kind, **changes)
         return open_bay(engine)
 
     return build
@@ -47,7 +48,7 @@ def at(open_bay: Callable[..., Bay]) -> Callable[..., Bay]:
 
 
 def _walk(chosen: str | None = None) -> list[tuple[str, str, str]]:
-    readings: list[dict[str, Any]] = []
+    readings: list[Reading] = []
     asked: list[tuple[str, str, str]] = []
     for _ in range(60):
         _, ask = guide.parts(LOADS, readings, chosen)
@@ -115,7 +116,7 @@ def test_between_calibrations_the_page_says_what_is_in_use_and_what_ran_out(bay:
 
 
 def test_a_bay_without_certificates_says_so(at: Callable[..., Bay]) -> None:
-    text = at(None, certificates=[]).html("/calibration").text
+    text = at(None, certificates=()).html("/calibration").text
     assert text.count("no certificate") == 2
     assert "values of the bay&#39;s configuration" in text
 
@@ -135,12 +136,8 @@ def test_a_bay_without_certificates_says_so(at: Callable[..., Bay]) -> None:
 def test_where_a_certificate_stands(
     valid_until: str, in_use: bool, valid: bool, state: str, tone: str
 ) -> None:
-    row = calibration_of()["certificates"][0] | {
-        "valid_until": valid_until,
-        "in_use": in_use,
-        "valid": valid,
-    }
-    shown = contexts.register_row(row, TODAY)
+    row = replace(calibration_of().certificates[0], valid_until=valid_until, in_use=in_use, valid=valid)
+    shown = register.row_of(row, TODAY)
     assert (shown.state, shown.tone) == (state, tone)
 
 
@@ -154,7 +151,7 @@ def test_the_pan_page_asks_for_one_load_and_its_button_sends_just_that(at: Calla
     body = json.loads(html.unescape(found[1]))
     assert body == {"step": "up", "load": "500 g", "place": ""}
     assert bay.post("/api/calibration/read", body).status_code == 200
-    assert bay.engine.calls[-1] == ("calibrate", "read", body)
+    assert bay.engine.calls[-1] == ("read", PanStep.UP, 0.5, "")
 
 
 def test_a_part_can_be_chosen(at: Callable[..., Bay]) -> None:
@@ -180,7 +177,7 @@ def test_the_page_judges_calm_by_the_stations_own_measure(at: Callable[..., Bay]
 def test_what_was_struck_stays_in_sight_with_its_reason(at: Callable[..., Bay]) -> None:
     bay = at("pan", readings=[_reading("up", 0.0), _reading("up", 0.5)])
     bay.post("/api/calibration/strike", {"index": "1", "reason": "a <hose> leaned on it"})
-    bay.engine.calibrations = calibration_of("pan", readings=[_reading("up", 0.0)])
+    bay.engine.calibrations.current = calibration_of("pan", readings=[_reading("up", 0.0)])
     text = bay.html("/calibration").text
     assert "Struck out:</strong> a &lt;hose&gt; leaned on it" in text
     assert "500 g" in re.sub(r"(?s).*class=\"struck\"", "", text)
@@ -197,7 +194,7 @@ def test_a_refused_strike_is_not_shown_as_struck(at: Callable[..., Bay]) -> None
 
 def test_each_run_shows_its_k_factor(at: Callable[..., Bay]) -> None:
     """The demo bay's gear oil has 871.0 kg/m³ at 15 °C: 435.5 g are 0.5 L, and 201 pulses are 402 to the litre."""
-    bay = at("meter", runs=[RUN, RUN | {"pulses": 202}])
+    bay = at("meter", runs=[RUN, replace(RUN, pulses=202)])
     assert "402.00" not in bay.html("/calibration").text
     bay.post("/api/calibration/meter", {"fluid": "gear_75w90", "volume": "500 mL"})
     text = bay.html("/calibration").text
@@ -281,7 +278,7 @@ def test_an_unknown_certificate_is_not_found(bay: Bay, path: str) -> None:
 
 
 def test_the_register_has_its_twin(bay: Bay) -> None:
-    assert bay.send("GET", "/calibration.json").json() == bay.engine.calibrations
+    assert bay.send("GET", "/calibration.json").json() == json.loads(json.dumps(calibration_of().to_dict()))
 
 
 # --- what is sent on ---------------------------------------------------------------------------------------
@@ -305,12 +302,37 @@ def test_the_finish_form_arrives_without_what_was_left_empty(bay: Bay) -> None:
     reply = bay.post("/api/calibration/finish", FINISH)
     assert reply.status_code == 200, reply.text
     assert reply.json()["go"] == "/calibration/Bay%201%20meter%201"  # the newest of the register
-    _, action, values = bay.engine.calls[-1]
-    assert action == "finish"
-    assert values["air_c"] == -1.5
-    assert [row["name"] for row in values["references"]] == ["set W3"]
-    assert "remarks" not in values
-    assert "replaces" not in values
+    entry = CertificateEntry(
+        made_by="S. Adebayo-Reyes",
+        valid_until="2027-11-25",
+        references=(Reference("set W3", 2.0, 0.00002, "kg", "W3-0417"),),
+        use_from_kg=0.0,
+        use_to_kg=4.0,
+        air_c=-1.5,
+    )
+    assert bay.engine.calls == [("finish", entry)]
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"use_to": "4"}, "use_to: "),
+        ({"use_from": "heavy"}, "use_from: "),
+        ({"references": [{"name": "set W3", "value": "2", "u": "0.02 g"}]}, "reference 1, value: "),
+        ({"references": [{"name": "set W3", "value": "2 kg"}]}, "reference 1, u: "),
+    ],
+)
+def test_a_mass_that_is_none_is_refused_by_its_name(bay: Bay, changes: dict[str, Any], said: str) -> None:
+    reply = bay.post("/api/calibration/finish", {**FINISH, **changes})
+    assert reply.status_code == 400
+    assert reply.json()["text"].startswith(said)
+    assert bay.engine.calls == []
+
+
+def test_a_meters_certificate_states_no_range_of_masses(bay: Bay) -> None:
+    bay.post("/api/calibration/finish", {**FINISH, "use_from": "", "use_to": ""})
+    ((_, entry),) = bay.engine.calls
+    assert (entry.use_from_kg, entry.use_to_kg) == (0.0, None)
 
 
 @pytest.mark.parametrize("air_c", ["warm", "nan", "inf", "200", "18,5"])
@@ -326,7 +348,7 @@ def test_an_air_temperature_that_is_none_is_refused(bay: Bay, air_c: str) -> Non
 )
 def test_a_run_is_begun_weighed_or_dropped(bay: Bay, turn: str, action: str) -> None:
     assert bay.post("/api/calibration/run", {"turn": turn}).status_code == 200
-    assert bay.engine.calls[-1] == ("calibrate", action, {})
+    assert bay.engine.calls[-1] == (action,)
 
 
 @pytest.mark.parametrize(
@@ -342,7 +364,7 @@ def test_giving_a_run_up_stops_the_pump_first_and_ends_the_hold(
     bay.post("/api/hold", {"held": True, "grip": "g1"})
     assert bay.post(path, body).status_code == 200
     assert bay.engine.calls[:3] == [("hold", True), ("stop",), ("hold", False)]
-    assert bay.engine.calls[3][0] == "calibrate"
+    assert bay.engine.calls[3][0] in ("drop_run", "abandon_calibration")
     assert bay.post("/api/hold", {"held": True, "grip": "g1"}).status_code == 409
 
 
@@ -353,6 +375,7 @@ def test_giving_a_run_up_stops_the_pump_first_and_ends_the_hold(
         ("/api/calibration/strike", {"index": "-1", "reason": "x"}),
         ("/api/calibration/strike", {"index": "1.5", "reason": "x"}),
         ("/api/calibration/read", {"step": "up"}),
+        ("/api/calibration/read", {"step": "sideways", "load": "1 kg"}),
         ("/api/calibration/finish", {**FINISH, "references": [{"name": "x"}] * 21}),
         ("/api/calibration/finish", {**FINISH, "references": {}}),
     ],

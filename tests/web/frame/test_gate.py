@@ -9,7 +9,8 @@ from fastapi.routing import APIRoute
 from starlette.routing import Mount
 
 from tests.web.conftest import CHANGE, HOST, Bay
-from tests.web.fake_engine import CERTIFICATES, FakeEngine
+from tests.web.fake_desks import CERTIFICATES
+from tests.web.fake_engine import FakeEngine
 from tests.web.fake_views import JOB_ID
 from web.app import CHANGING, READING, create_app
 from web.frame.gate import LARGEST_BODY, SECURITY_HEADERS, Gate

@@ -19,7 +19,7 @@ from station.errors import StationError
 from tests.web.conftest import Bay
 from tests.web.fake_engine import FakeEngine, job_record
 from tests.web.fake_views import JOB_ID, STAGE_VIEWS, view_of
-from web.calibrating import calibration_contexts
+from web.calibrating import calibration_contexts, register
 from web.frame.gate import SECURITY_HEADERS
 from web.frame.problem import Problem
 from web.frame.render import HERE
@@ -82,7 +82,7 @@ CONTEXTS = {
     "job.html": contexts.JobPage,
     "sheet.html": contexts.SheetPage,
     "calibration.html": calibration_contexts.CalibrationPage,
-    "certificate.html": calibration_contexts.CertificatePage,
+    "certificate.html": register.CertificatePage,
     "usage.html": usage_pages.UsagePage,
     "due.html": fleet_pages.DuePage,
     "expected.html": fleet_pages.ExpectedPage,

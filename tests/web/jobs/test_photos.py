@@ -179,14 +179,20 @@ def test_the_job_page_shows_condition_reading_and_photo(noted: tuple[Bay, str]) 
 
 # --- condition, causes, unit mix-up ------------------------------------------------------------------------
 
-SEEN = {"colour": "brown", "smell": "usual", "metal": "fine paste", "milky": False, "note": ""}
+SEEN: dict[str, Any] = {
+    "colour": "brown",
+    "smell": "usual",
+    "metal": "fine paste",
+    "milky": False,
+    "note": "",
+}
 
 
 def test_the_condition_goes_to_the_open_job_or_to_the_one_named(open_bay: Callable[..., Bay]) -> None:
     bay = open_bay(FakeEngine(view_of("reseal")))
     assert bay.post("/api/condition", SEEN).status_code == 200
     assert bay.post("/api/condition", {**SEEN, "job_id": JOB_ID}).status_code == 200
-    assert bay.engine.calls == [("enter", "condition", {**SEEN, "job_id": JOB_ID})] * 2
+    assert bay.engine.calls == [("note_condition", JOB_ID, condition.picked(**SEEN))] * 2
 
 
 def test_a_condition_needs_a_job(bay: Bay) -> None:

@@ -7,6 +7,7 @@ import pytest
 
 from station.bay.views import BayView, FaultView, SlugView, SupplyView
 from station.core.interlock_table import TABLE
+from station.given.bench import BenchVerb
 from tests.web.conftest import Bay
 from tests.web.fake_views import pump_of, view_of
 from web.live.live import live
@@ -155,7 +156,7 @@ def test_another_drum_can_be_of_any_fluid_of_the_catalogue(bay: Bay) -> None:
             ("connect_drum", "drum 2", "atf", "38 L"),
         ),
         ("/api/clear-pump", {}, ("clear_pump",)),
-        ("/api/bench", {"verb": "weld_relay"}, ("bench", "weld_relay")),
+        ("/api/bench", {"verb": "weld_relay"}, ("bench", BenchVerb.WELD_RELAY)),
     ],
 )
 def test_each_change_reaches_the_engine(
@@ -176,6 +177,7 @@ def test_each_change_reaches_the_engine(
         ("/api/drum", {"container": "drum 2", "fluid": "atf", "left": 38}),
         ("/api/drum", {"container": "", "fluid": "atf", "left": "38 L"}),
         ("/api/clear-pump", {"sure": True}),
+        ("/api/bench", {"verb": "explode"}),
     ],
 )
 def test_what_is_not_understood_reaches_no_pump(bay: Bay, path: str, body: Any) -> None:

@@ -124,13 +124,13 @@ def test_an_entry_reaches_the_station_as_typed(bay: Bay) -> None:
     fields = {"vehicle": "Bus 31", "note": "since spring"}
     body = {"table": "vehicle", "fields": fields, "by": "M. Okafor"}
     assert bay.post("/api/catalogue/enter", body).status_code == 200
-    assert bay.engine.calls == [("enter", "enter", body)]
+    assert bay.engine.calls == [("enter", "vehicle", fields, "M. Okafor")]
 
 
 def test_a_retirement_reaches_the_station_with_its_key(bay: Bay) -> None:
     body = {"table": "compartment", "key": ["Bus 12", "rear axle"], "by": ""}
     assert bay.post("/api/catalogue/retire", body).status_code == 200
-    assert bay.engine.calls == [("enter", "retire", body)]
+    assert bay.engine.calls == [("retire", "compartment", ["Bus 12", "rear axle"], "")]
 
 
 def test_a_refusal_is_told_in_the_stations_words(bay: Bay) -> None:
@@ -167,7 +167,7 @@ def test_a_dry_run_says_what_would_change_and_which_rows_are_rejected_and_why(ba
     assert "byte 0xE9 is not UTF-8" in text
     assert "A decimal comma?" in text
     assert "<b>" not in reply["html"]
-    assert bay.engine.calls[-1][2]["apply"] is False
+    assert bay.engine.calls == [("dry_run", "compartment", BAD_ROWS)]
 
 
 def test_a_clean_file_can_be_applied(bay: Bay) -> None:
@@ -177,14 +177,9 @@ def test_a_clean_file_can_be_applied(bay: Bay) -> None:
     assert "add" in reply["html"]
     assert "für den Berg" in reply["html"]
     bay.post("/api/catalogue/import", {**body, "apply": True})
-    _, action, values = bay.engine.calls[-1]
-    assert (action, values["apply"], values["by"], values["name"]) == (
-        "import",
-        True,
-        "M. Okafor",
-        "fleet.csv",
-    )
-    assert values["data"].decode().startswith("vehicle,note")
+    action, table, data, name, by = bay.engine.calls[-1]
+    assert (action, table, name, by) == ("import_file", "vehicle", "fleet.csv", "M. Okafor")
+    assert data.decode().startswith("vehicle,note")
 
 
 def test_a_file_that_changes_nothing_offers_nothing_to_apply(bay: Bay) -> None:

@@ -38,7 +38,7 @@ def march(open_bay: Callable[..., Bay], tmp_path: Path) -> Bay:
         {"fluid": "gear_75w90", "opened_utc": "2026-04-02T08:00:00.000+00:00"},
     )
     for utc, values, named in MOVES:
-        ledger.append(None, audit.EVENT, audit.movement(*values, **named), at(utc))
+        ledger.append(None, audit.EVENT, audit.Movement(*values, **named).to_dict(), at(utc))
     ledger.close()
     return open_bay(FakeEngine(ledger=tmp_path / "l.sqlite"))
 
@@ -156,8 +156,9 @@ def test_a_delivery_takes_its_fluid_from_the_container(bay: Bay) -> None:
         "/api/movement", {"kind": "received", "container": "drum 1", "volume": "57.2 L", "u95": ""}
     )
     assert reply.status_code == 200
-    expected = {"kind": "received", "container": "drum 1", "volume": "57.2 L", "fluid": "gear_75w90"}
-    assert bay.engine.calls == [("enter", "movement", expected)]
+    moved = audit.Movement("received", "gear_75w90", 57.2, container="drum 1")
+    assert bay.engine.calls == [("move", moved)]
+    assert reply.json()["entered"] == moved.to_dict()
 
 
 def test_a_fluid_that_the_container_does_not_hold_is_asked_about(bay: Bay) -> None:

@@ -1,0 +1,110 @@
+"""What a person may have done at the calibration desk and in the shop's books, each by a method of its own.
+
+Every method may be called from any thread: the engine's thread does it, and the caller waits until it is on disk. Each
+raises InputError, leaving all as it was, and LedgerError where the record does not take it yet.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Protocol, TypeVar
+
+from calibration.certificates import Certificate
+from station.bay.loop import Loop
+from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
+from station.calibrating.views import CalibrationView
+from station.given.config import BayConfig
+from station.learning import condition
+from station.shop import entering
+from station.shop.audit import Movement
+
+T = TypeVar("T")
+
+
+class InTheEngine(Protocol):
+    """Has the engine's thread do something; returns what came of it."""
+
+    def __call__(self, function: Callable[[], T], /) -> T: ...
+
+
+class Calibrations:
+    """The calibration under way, and the register of certificates."""
+
+    def __init__(self, loop: Loop, call: InTheEngine) -> None:
+        self._loop, self._desk, self._call = loop, loop.calibration, call
+
+    def view(self) -> CalibrationView:
+        return self._call(self._desk.view)
+
+    def certificate(self, number: str) -> Certificate:
+        """One certificate. Raises KeyError if unknown."""
+        return {c.number: c for c in self._loop.published.newest.register}[number]
+
+    def begin_pan(self) -> None:
+        self._call(lambda: self._loop.begin_calibration(self._desk.begin_pan))
+
+    def begin_meter(self, fluid: str, volume_l: float) -> None:
+        """fluid: a key of the bay's fluids. volume_l: of one run."""
+        self._call(lambda: self._loop.begin_calibration(lambda: self._desk.begin_meter(fluid, volume_l)))
+
+    def read(self, step: PanStep, load_kg: float, place: str = "") -> Reading:
+        """Read the pan at rest under a known load."""
+        return self._call(lambda: self._desk.read(step, load_kg, place))
+
+    def strike(self, index: int, reason: str) -> Reading | Run:
+        """Leave a reading or run, counted from 0, out of the result; returns it."""
+        return self._call(lambda: self._desk.strike(index, reason))
+
+    def begin_run(self) -> None:
+        self._call(self._desk.begin_run)
+
+    def end_run(self) -> None:
+        self._call(self._desk.end_run)
+
+    def drop_run(self) -> None:
+        self._call(lambda: self._loop.give_up_run(self._desk.drop_run))
+
+    def finish(self, entry: CertificateEntry) -> Certificate:
+        """Write the certificate."""
+        return self._call(lambda: self._desk.finish(entry))
+
+    def abandon(self, reason: str) -> None:
+        """Give the procedure up; its readings stay in the record."""
+        self._call(lambda: self._loop.give_up_run(lambda: self._desk.abandon(reason)))
+
+
+class Entries:
+    """What the shop keeps beside its jobs."""
+
+    def __init__(self, loop: Loop, config: BayConfig, call: InTheEngine) -> None:
+        self._loop, self._shop, self._config, self._call = loop, loop.shop, config, call
+
+    def enter(self, table: str, texts: Mapping[str, str], by: str = "") -> bool:
+        """Add or change an entry of the catalogue; whether that changed anything."""
+        return self._call(lambda: self._shop.enter(table, texts, by))
+
+    def retire(self, table: str, key: Sequence[str], by: str = "") -> None:
+        """Take an entry out of the lists; its past stays."""
+        self._call(lambda: self._shop.retire(table, key, by))
+
+    def dry_run(self, table: str, data: bytes) -> entering.Import:
+        """What importing a CSV file would change."""
+        return entering.dry_run(self._loop.published.newest.catalogue, table, data, self._config.country)
+
+    def import_file(self, table: str, data: bytes, name: str = "", by: str = "") -> entering.Import:
+        """Import a CSV file whole, or not at all. name: the file's."""
+        return self._call(lambda: self._shop.import_file(table, data, name, by))
+
+    def move(self, movement: Movement) -> None:
+        """Put a movement of fluid into the books."""
+        self._call(lambda: self._shop.move(movement))
+
+    def note_condition(self, job_id: str, noted: condition.Condition) -> None:
+        """What a job's drained fluid looked and smelled like."""
+        self._call(lambda: self._shop.note_condition(job_id, noted))
+
+    def photo(self, job_id: str, data: bytes, by: str, text: str) -> condition.Photo:
+        """Keep a photo of a job; the photo as kept. Raises InputError for what is no JPEG or PNG, or too large."""
+        # Decoded and stored by the caller's thread: the engine's has a pump's heartbeat to send.
+        picture = condition.clean_photo(data)
+        condition.store(condition.folder_of(self._config.ledger), picture)
+        self._call(lambda: self._shop.photo(job_id, picture, by, text))
+        return picture

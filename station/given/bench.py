@@ -1,0 +1,38 @@
+"""What a person may do to a simulated bay, in place of hands and spanners."""
+
+from enum import StrEnum
+
+
+class BenchVerb(StrEnum):
+    """One thing done to the simulated bay. Each has its counterpart that undoes it, where it can be undone."""
+
+    OPEN_DRAIN = "open_drain"
+    CLOSE_DRAIN = "close_drain"
+    PLUG_IN = "plug_in"
+    KICK = "kick"
+    PENDANT_DOWN = "pendant_down"
+    PENDANT_UP = "pendant_up"
+    STOP_PRESSED = "stop_pressed"
+    STOP_RELEASED = "stop_released"
+    UNPLUG_PAN = "unplug_pan"
+    REPLUG_PAN = "replug_pan"
+    UNPLUG_SUPPLY = "unplug_supply"
+    REPLUG_SUPPLY = "replug_supply"
+    HOSE_OVER_PAN = "hose_over_pan"
+    HOSE_IN_WASTE = "hose_in_waste"
+    HOSE_IN_PLUG = "hose_in_plug"
+    WEIGHT_500G = "weight_500g"
+    WEIGHT_1KG = "weight_1kg"
+    WEIGHT_2KG = "weight_2kg"
+    WEIGHTS_OFF = "weights_off"
+    RAG_ON = "rag_on"
+    RAG_OFF = "rag_off"
+    KINK_HOSE = "kink_hose"
+    FREE_HOSE = "free_hose"
+    SUCK_AIR = "suck_air"
+    SIPHON_ON = "siphon_on"
+    SIPHON_OFF = "siphon_off"
+    WELD_RELAY = "weld_relay"
+    FREE_RELAY = "free_relay"
+    FASTER = "faster"
+    NORMAL = "normal"
