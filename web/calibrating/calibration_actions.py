@@ -7,7 +7,8 @@ from fastapi import APIRouter
 from pydantic import Field
 from starlette.responses import Response
 
-from station.calibrating.calibrating import CertificateEntry, PanStep, Reference
+from calibration.certificates import Reference
+from station.calibrating.calibrating import CertificateEntry, PanStep
 from station.errors import InputError
 from web.calibrating import guide
 from web.calibrating.calibration_pages import TheProcedure

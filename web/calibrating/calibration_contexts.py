@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Protocol
 
+from calibration.certificates import Certificate
 from station.bay.views import BayView
 from station.calibrating.calibrating import Reading
 from station.calibrating.calibrating import Run as ProvingRun
@@ -16,7 +17,6 @@ from web.calibrating import guide, register
 from web.calibrating.guide import Ask, Part
 from web.calibrating.procedure import Procedure
 from web.frame import format as fmt
-from web.frame.port import Certificate
 from web.live.live import Live
 
 RUNS_NEEDED = 5

@@ -6,13 +6,14 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Query, Request
 from starlette.responses import JSONResponse, Response
 
+from calibration.certificates import Certificate
 from station.calibrating.views import CalibrationView
 from station.common import days
 from web.calibrating import calibration_contexts as contexts
 from web.calibrating.procedure import Procedure
 from web.calibrating.register import certificate_page
 from web.frame.deps import Station, page_of
-from web.frame.port import Certificate, Engine
+from web.frame.port import Engine
 from web.frame.problem import Problem
 from web.live.pages import TheHub
 

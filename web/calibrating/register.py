@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from datetime import date
 from urllib.parse import quote
 
+from calibration.certificates import Certificate
 from station.calibrating.views import RegisterRow
 from web.frame import format as fmt
-from web.frame.port import Certificate
 
 DUE_SOON_DAYS = 30
 KINDS = {"pan": "Pan", "meter": "Meter"}

@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from typing import Any, Protocol
 
+from calibration.certificates import Certificate
 from station.bay.views import BayView
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
 from station.calibrating.views import CalibrationView
@@ -14,42 +15,6 @@ from station.record.ledger import Ledger
 from station.shop.audit import Movement
 from station.shop.catalogue import Catalogue
 from station.shop.entering import Import
-
-
-class Certificate(Protocol):
-    """What the pages read of a certificate, which nobody can change. to_text: for people; to_json: the same, whole."""
-
-    @property
-    def number(self) -> str: ...
-
-    @property
-    def kind(self) -> Any: ...
-
-    @property
-    def instrument(self) -> str: ...
-
-    @property
-    def made_at(self) -> str: ...
-
-    @property
-    def made_by(self) -> str: ...
-
-    @property
-    def valid_until(self) -> str: ...
-
-    @property
-    def statement(self) -> str: ...
-
-    @property
-    def result(self) -> Mapping[str, Any]: ...
-
-    @property
-    def digest(self) -> str:
-        """SHA-256 of to_json."""
-
-    def to_json(self) -> str: ...
-
-    def to_text(self) -> str: ...
 
 
 class Calibrations(Protocol):
