@@ -26,6 +26,7 @@ def replay(played: Played) -> dict[str, Any]:
     with tempfile.TemporaryDirectory(prefix="apart-") as folder:
         job, recording = _write(played, Path(folder))
         out, err = io.StringIO(), io.StringIO()
+        status: str | int | None
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             try:
                 status = main(["replay", str(job), str(recording), "--json"])

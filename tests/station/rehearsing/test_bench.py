@@ -1,6 +1,7 @@
 """The bench panel: every verb does something, every button of the page is a verb, and vehicles are its own."""
 
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,15 +22,20 @@ TEMPLATES = Path(__file__).parents[3] / "web" / "templates"
 
 
 @pytest.fixture
-def bay():
+def bay() -> Iterator[SimulatedBay]:
     bay = SimulatedBay(Plant(), speed=0)
     yield bay
     bay.close()
 
 
+def _plant(bay: SimulatedBay) -> Plant:
+    assert isinstance(bay.plant, Plant)
+    return bay.plant
+
+
 def _size_l(bay: SimulatedBay, spec: JobSpec) -> float:
     Bench(bay, seed=3).new_vehicle(spec)
-    return bay.plant.settings.capacity_l
+    return _plant(bay).settings.capacity_l
 
 
 @pytest.mark.parametrize("typed_l", [2.9, 10.98, 9999.0, 1.2])
@@ -39,7 +45,7 @@ def test_a_vehicle_keeps_its_size_whatever_is_typed(bay: SimulatedBay, typed_l: 
     share_l = 0.01 * typed_l
     typed = replace(spec, capacity_l=typed_l, capacity_text=f"{typed_l} L", retained_l=share_l)
     assert _size_l(bay, typed) == FLEET_L["Bus 12", "rear axle"]
-    assert bay.plant.retained_l == pytest.approx(0.98 * FLEET_L["Bus 12", "rear axle"], rel=0.01)
+    assert _plant(bay).retained_l == pytest.approx(0.98 * FLEET_L["Bus 12", "rear axle"], rel=0.01)
 
 
 def test_an_unlisted_vehicle_has_a_size_of_its_own_and_keeps_it(bay: SimulatedBay) -> None:
