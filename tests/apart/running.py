@@ -25,6 +25,7 @@ def replay(played: Played) -> dict[str, Any]:
 
     with tempfile.TemporaryDirectory(prefix="apart-") as folder:
         job, recording = _write(played, Path(folder))
+        status: int | str | None
         out, err = io.StringIO(), io.StringIO()
         status: str | int | None
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):

@@ -6,8 +6,6 @@ mean range agree with those printed.
 """
 
 import math
-import statistics
-from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -36,16 +34,15 @@ def test_constants_agree_with_a_simulation() -> None:
 
 
 def test_individuals_example() -> None:
-    """NIST e-Handbook 6.3.2.2: mean 50.81, mean range 1.8778, limits 45.8159 and 55.8041."""
-    mean = statistics.fmean(FLOWS)
-    mean_range = statistics.fmean(abs(b - a) for a, b in pairwise(FLOWS))
-    assert mean == pytest.approx(50.81, abs=5e-3)
-    assert mean_range == pytest.approx(1.8778, abs=5e-5)
-    # Ten values are fewer than a chart here asks for; twice over they have the same mean, and we hand in sigma.
-    shown = chart(FLOWS * 2, centre=mean, sigma=mean_range / D2)
-    assert shown.ucl == pytest.approx(55.8041, abs=1e-4)
-    assert shown.lcl == pytest.approx(45.8159, abs=1e-4)
-    assert shown.range_ucl == pytest.approx(3.267 * 1.8778, abs=1e-3)
+    """NIST e-Handbook 6.3.2.2: mean 50.81, mean range 1.8778, limits 45.8159 and 55.8041 of its ten values. A chart here
+    asks for more, so the ten are given as twenty, there and back: the turn adds one range of 0 to twice the nine."""
+    there_and_back = FLOWS + FLOWS[::-1]
+    shown = chart(there_and_back)
+    mean_range = 2.0 * 9.0 * 1.8778 / 19.0
+    assert shown.centre == pytest.approx(50.81, abs=1e-9)
+    assert shown.ucl == pytest.approx(50.81 + (55.8041 - 50.81) * 18.0 / 19.0, abs=2e-4)
+    assert shown.lcl == pytest.approx(50.81 + (45.8159 - 50.81) * 18.0 / 19.0, abs=2e-4)
+    assert shown.range_ucl == pytest.approx(3.267 * mean_range, abs=1e-3)
     assert not any(signal.rule == "beyond" for signal in shown.signals)
 
 
