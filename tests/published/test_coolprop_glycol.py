@@ -32,7 +32,7 @@ def test_a_node_is_copied_to_its_last_digit(name: str, t: int) -> None:
 @pytest.mark.parametrize("t", range(-15, 100, 10))
 def test_between_nodes(name: str, t: int) -> None:
     """Density to 0.1 kg/m³, as the file states. Viscosity is the geometric mean of its neighbours; the true curve bends
-    away from that by 1.6 % at -15 °C and by less the warmer it is, which is this table's own doubt."""
+    away from that by 1.5 % at -15 °C and by less the warmer it is, which is this table's own doubt."""
     rho, kv = theirs(name, float(t))
     assert fluid(name).density_kg_m3(float(t)) == pytest.approx(rho, abs=0.1)
     ours = fluid(name).viscosity_mm2_s(float(t))
