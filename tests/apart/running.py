@@ -27,7 +27,6 @@ def replay(played: Played) -> dict[str, Any]:
         job, recording = _write(played, Path(folder))
         status: int | str | None
         out, err = io.StringIO(), io.StringIO()
-        status: str | int | None
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             try:
                 status = main(["replay", str(job), str(recording), "--json"])
