@@ -5,14 +5,18 @@ BIN := $(VENV)/bin
 SUDO := $(if $(filter 0,$(shell id -u)),,sudo)
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 
-.PHONY: run test lint bench study soak clean browser
+.PHONY: run test pi-test lint bench study soak clean browser emulator
 
 run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
 
 test: $(VENV)/.tests browser lint
-	$(BIN)/python -m pytest -q -n 2 --ignore=tests/journeys
+	$(BIN)/python -m pytest -q -n 2 --ignore=tests/journeys --ignore=tests/pi
 	$(BIN)/python -m pytest -q tests/journeys
+
+# A Pi without a Pi: an emulated board, put together from Debian's packages in var/pi.
+pi-test: $(VENV)/.tests emulator
+	$(BIN)/python -m pytest -q tests/pi
 
 lint: $(VENV)/.tests
 	$(BIN)/ruff check .
@@ -45,3 +49,6 @@ $(VENV)/.tests: $(VENV)/bin/python pyproject.toml
 
 browser:
 	@test -x /usr/bin/chromium || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends chromium; }
+
+emulator:
+	@for tool in qemu-system-aarch64 dtc cpio mkfs.ext4; do command -v $$tool > /dev/null || PATH=$$PATH:/sbin:/usr/sbin command -v $$tool > /dev/null || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends qemu-system-arm device-tree-compiler cpio e2fsprogs; break; }; done

@@ -93,7 +93,11 @@ def level_of(pin_bytes: Any) -> int:
     return int(written) if fault == 0 else int(fault == 1)
 
 
-HEADER_LABELS = ("pinctrl-rp1", "pinctrl-bcm2711", "pinctrl-bcm2835")  # Pi 5, Pi 4, Pi 3 and before
+HEADER_LABELS: tuple[str, ...] = (
+    "pinctrl-rp1",
+    "pinctrl-bcm2711",
+    "pinctrl-bcm2835",
+)  # Pi 5, Pi 4, Pi 3 and before
 # <linux/gpio.h>, second version of the interface: struct gpiochip_info, gpio_v2_line_request, gpio_v2_line_values.
 CHIP_INFO, CHIP_INFO_IOCTL = struct.Struct("32s 32s I"), 0x8044B401
 LINE_REQUEST, LINE_IOCTL = struct.Struct("=64I 32s Q I 20x 240x I I 20x i"), 0xC250B407

@@ -1,0 +1,228 @@
+"""An emulated board: what it boots, what its guest says, and how its pins are seen from outside.
+
+QEMU's raspi3b runs Debian's own arm64 kernel with the real ``pinctrl-bcm2835``. It shows levels that a program writes,
+claims and releases; it has no pulls and no edges on the header's pins, and its seconds are not a Pi's. The virt machine
+has a PL061, whose pins the outside can move: there edges are seen.
+"""
+
+import json
+import re
+import select
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from tests.pi.stock import CACHE, KERNEL, ROOT, USERLAND, unpack_debs, unpack_wheels
+
+GUESTS = Path(__file__).parent / "guest"
+UNATTACHED = "/machine/unattached"
+READY = "GUEST DONE"
+INIT = """#!/bin/busybox sh
+b=/bin/busybox
+$b mount -t proc none /proc; $b mount -t sysfs none /sys; $b mount -t devtmpfs none /dev
+$b mount -t debugfs none /sys/kernel/debug; $b ifconfig lo 127.0.0.1 up
+export PATH=/usr/bin:/bin PYTHONPATH=/app:/site LG_WD=/tmp HOME=/tmp PYTHONDONTWRITEBYTECODE=1
+/usr/bin/python3.11 /guest/%s
+echo "GUEST DONE $?"
+while true; do $b sleep 1; done
+"""
+REVISION = """/dts-v1/; /plugin/;
+/ { fragment@0 { target-path = "/"; __overlay__ { system { linux,revision = <0x00a02082>; }; }; }; };
+"""
+"""A Pi 3's revision: without it the GPIO libraries do not know the board."""
+
+
+@dataclass
+class Boot:
+    """One boot. results: what the guest printed as ``RESULT name {json}``. console: all that it printed."""
+
+    results: dict[str, Any] = field(default_factory=dict)
+    console: str = ""
+
+
+def kernel() -> Path:
+    """A folder with Debian's kernel for arm64, its modules and device trees."""
+    home = CACHE / "kernel"
+    if not home.exists():
+        unpack_debs(["linux-image-arm64"], KERNEL, CACHE / "kernel.new")
+        (CACHE / "kernel.new").rename(home)
+    return home
+
+
+def device_tree() -> Path:
+    """A Pi 3's device tree with its revision."""
+    tree = CACHE / "board.dtb"
+    if not tree.exists():
+        (CACHE / "revision.dtso").write_text(REVISION)
+        overlay = CACHE / "revision.dtbo"
+        source = CACHE / "revision.dtso"
+        subprocess.run(["dtc", "-q", "-I", "dts", "-O", "dtb", "-o", str(overlay), str(source)], check=True)
+        plain = next(kernel().glob("usr/lib/linux-image*/broadcom/bcm2837-rpi-3-b.dtb"))
+        subprocess.run(["fdtoverlay", "-i", str(plain), "-o", str(tree), str(overlay)], check=True)
+    return tree
+
+
+def compile_all(folder: Path) -> None:
+    """Compile a folder's modules for the guest: bytecode of one minor version is the same on every machine."""
+    if sys.version_info[:2] == (3, 11):
+        subprocess.run([sys.executable, "-m", "compileall", "-q", str(folder)], check=False)
+
+
+def small_root() -> Path:
+    """A root with Python and the GPIO libraries, without the project."""
+    root = CACHE / "small"
+    if not root.exists():
+        fresh = CACHE / "small.new"
+        shutil.rmtree(fresh, ignore_errors=True)
+        unpack_debs(["python3.11-minimal", "libpython3.11-stdlib", "busybox-static"], USERLAND, fresh)
+        for name in ("proc", "sys", "dev", "tmp", "run", "site"):
+            (fresh / name).mkdir(exist_ok=True)
+        unpack_wheels(
+            ["gpiozero>=2.0.1,<3", "colorzero", "lgpio>=0.2.2,<0.3", "rpi-lgpio>=0.6,<0.7", "gpiod>=2.2,<3",
+             "hx711>=1.1.2.3,<1.2", "pyserial>=3.5,<4"],
+            fresh / "site",
+        )  # fmt: skip
+        for folder in (fresh / "site", fresh / "usr/lib/python3.11"):
+            compile_all(folder)
+        fresh.rename(root)
+    return root
+
+
+def initrd(guest: str) -> Path:
+    """The small root with the project's hardware room and one guest script, as the kernel takes it."""
+    root = CACHE / "boot"
+    shutil.rmtree(root, ignore_errors=True)
+    shutil.copytree(small_root(), root, symlinks=True)
+    (root / "app").mkdir()
+    for package in ("hardware", "calibration"):
+        shutil.copytree(ROOT / package, root / "app" / package, ignore=shutil.ignore_patterns("__pycache__"))
+    compile_all(root / "app")
+    shutil.copytree(GUESTS, root / "guest")
+    (root / "init").write_text(INIT % guest)
+    (root / "init").chmod(0o755)
+    packed = CACHE / "boot.cpio.gz"
+    subprocess.run(f"find . | cpio -o -H newc --quiet | gzip -1 > {packed}", shell=True, cwd=root, check=True)
+    return packed
+
+
+def command(machine: str, guest: str, append: str = "", more: tuple[str, ...] = ()) -> list[str]:
+    """The emulator's command line for one boot of a guest script from memory."""
+    image = next(kernel().glob("boot/vmlinuz-*"))
+    line = f"console=ttyAMA0,115200 rdinit=/init panic=1 quiet loglevel=1 {append}"
+    board = ["-M", machine, "-dtb", str(device_tree())] if machine == "raspi3b" else ["-M", machine]
+    if machine == "virt":
+        board += ["-cpu", "cortex-a53", "-m", "1G", "-smp", "2"]
+    return [
+        "qemu-system-aarch64", *board, "-kernel", str(image), "-initrd", str(initrd(guest)), "-append", line,
+        "-nographic", "-no-reboot", "-nic", "none", *more,
+    ]  # fmt: skip
+
+
+class Console:
+    """A running board's serial console, read as it comes."""
+
+    def __init__(self, line: list[str]) -> None:
+        self._process = subprocess.Popen(
+            line, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, bufsize=0
+        )
+        assert self._process.stdout is not None
+        self._out = self._process.stdout
+        self._text, self._seen = "", 0
+
+    def wait_for(self, pattern: str, limit_s: float) -> str:
+        """Read on until something matches behind the last match; what matched. Raises TimeoutError with the last words."""
+        end_s = time.monotonic() + limit_s
+        while (found := re.compile(pattern).search(self._text, self._seen)) is None:
+            left_s = end_s - time.monotonic()
+            if left_s <= 0 or not select.select([self._out], [], [], left_s)[0]:
+                raise TimeoutError(f"no {pattern!r} in {limit_s:.0f} s; last words:\n{self._text[-3000:]}")
+            piece = self._out.read(65536)
+            if not piece:
+                raise TimeoutError(f"the board ended without {pattern!r}; last words:\n{self._text[-3000:]}")
+            self._text += piece.decode("utf-8", "replace")
+        self._seen = found.end()
+        return found[0]
+
+    @property
+    def text(self) -> str:
+        return self._text
+
+    def close(self) -> None:
+        self._process.kill()
+        self._process.wait()
+        self._out.close()
+
+
+def read_results(text: str) -> dict[str, Any]:
+    """What a guest printed as results. Raises AssertionError where it ended in a traceback."""
+    assert "Traceback (most recent call last)" not in text, text[text.index("Traceback") :][:4000]
+    return {m[1]: json.loads(m[2]) for m in re.finditer(r"^RESULT (\S+) (.*?)\r?$", text, re.M)}
+
+
+def boot(
+    guest: str, machine: str = "raspi3b", append: str = "", more: tuple[str, ...] = (), limit_s: float = 240.0
+) -> Boot:
+    """Boot a guest script, wait until it is done, and switch the board off."""
+    console = Console(command(machine, guest, append, more))
+    try:
+        console.wait_for(READY, limit_s)
+    finally:
+        console.close()
+    return Boot(read_results(console.text), console.text)
+
+
+def _connect(path: Path, limit_s: float = 20.0) -> socket.socket:
+    end_s = time.monotonic() + limit_s
+    while True:
+        try:
+            link = socket.socket(socket.AF_UNIX)
+            link.connect(str(path))
+            return link
+        except OSError:
+            link.close()
+            if time.monotonic() > end_s:
+                raise
+            time.sleep(0.1)
+
+
+class WiredBoard:
+    """A virt machine that runs a guest script, with its PL061's input pins in the hands of the test."""
+
+    def __init__(self, guest: str, folder: Path) -> None:
+        wires, monitor = folder / "wires", folder / "monitor"
+        self.console = Console(
+            command(
+                "virt", guest,
+                more=("-qtest", f"unix:{wires},server=on,wait=off", "-qmp", f"unix:{monitor},server=on,wait=off",
+                      "-accel", "tcg"),
+            )
+        )  # fmt: skip
+        self._links = [_connect(monitor), _connect(wires)]
+        asked = self._links[0].makefile("rw")
+        asked.readline()
+        for line in (
+            {"execute": "qmp_capabilities"},
+            {"execute": "qom-list", "arguments": {"path": UNATTACHED}},
+        ):
+            asked.write(json.dumps(line) + "\n")
+            asked.flush()
+            answer = json.loads(asked.readline())
+        name = next(device["name"] for device in answer["return"] if "pl061" in device["type"])
+        self._chip = f"{UNATTACHED}/{name}"
+        self._wires = self._links[1].makefile("rwb", buffering=0)
+
+    def set(self, pin: int, level: int) -> None:
+        """Put a level on an input pin."""
+        self._wires.write(f"set_irq_in {self._chip} unnamed-gpio-in {pin} {level}\n".encode())
+        answer = self._wires.readline()
+        assert answer.startswith(b"OK"), answer
+
+    def close(self) -> None:
+        for link in self._links:
+            link.close()
+        self.console.close()

@@ -1,0 +1,85 @@
+"""Where an emulated board gets its parts: Debian's packages for arm64, wheels from the Python index, this project.
+
+Everything is kept in ``var/pi`` and fetched once. Packages come through apt with a state of its own, so that the
+machine's own packages are left alone; the mirror is the one that the machine already uses.
+"""
+
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+CACHE = ROOT / "var" / "pi"
+USERLAND, KERNEL = "bookworm", "trixie"
+"""The userland of the older system that is supported (Python 3.11); the kernel has the board's pin driver built in."""
+KEYRING = "/usr/share/keyrings/debian-archive-keyring.gpg"
+TOOLS = ("qemu-system-aarch64", "dtc", "fdtoverlay", "cpio", "mkfs.ext4", "debugfs")
+
+
+def _apt_home() -> Path:
+    """A private apt for arm64. Raises RuntimeError where the machine's own has no Debian mirror."""
+    home = CACHE / "apt"
+    config = home / "apt.conf"
+    if config.exists():
+        return config
+    named = [path.read_text() for path in Path("/etc/apt").glob("sources.list*/*") if path.is_file()]
+    named += [path.read_text() for path in [Path("/etc/apt/sources.list")] if path.exists()]
+    mirrors = [
+        found for text in named for found in re.findall(r"(?:^URIs: |^deb )(\S*/debian)/?\s", text, re.M)
+    ]
+    if not mirrors:
+        raise RuntimeError(
+            "apt on this machine names no Debian mirror; an emulated board cannot be put together."
+        )
+    for folder in ("lists/partial", "cache/archives/partial"):
+        (home / folder).mkdir(parents=True, exist_ok=True)
+    (home / "status").touch()
+    lines = [
+        f"deb [arch=arm64 signed-by={KEYRING}] {mirrors[0]} {suite} main" for suite in (USERLAND, KERNEL)
+    ]
+    (home / "sources.list").write_text("\n".join(lines) + "\n")
+    config.write_text(
+        'APT::Architecture "arm64"; APT::Architectures { "arm64"; }; APT::Install-Recommends "false";\n'
+        f'Dir::State "{home}"; Dir::State::lists "{home}/lists"; Dir::State::status "{home}/status";\n'
+        f'Dir::Cache "{home}/cache"; Dir::Etc::sourcelist "{home}/sources.list"; Dir::Etc::sourceparts "-";\n'
+    )
+    subprocess.run(["apt-get", "update", "-qq"], env={**os.environ, "APT_CONFIG": str(config)}, check=True)
+    return config
+
+
+def unpack_debs(packages: Sequence[str], suite: str, root: Path) -> None:
+    """Unpack Debian packages and all that they depend on into a folder. Their scripts are not run."""
+    config = _apt_home()
+    env = {**os.environ, "APT_CONFIG": str(config), "LC_ALL": "C"}
+    # A simulated installation names every package with its version and suite.
+    planned = subprocess.run(
+        ["apt-get", "install", "-s", "-t", suite, *packages],
+        env=env,
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout
+    wanted = re.findall(r"^Inst (\S+) \((\S+)", planned, re.M)
+    archives = config.parent / "cache" / "archives"
+    have = {path.name for path in archives.glob("*.deb")}
+    files = {(name, version): f"{name}_{version.replace(':', '%3a')}_" for name, version in wanted}
+    missing = [f"{n}={v}" for (n, v), start in files.items() if not any(f.startswith(start) for f in have)]
+    if missing:
+        subprocess.run(["apt-get", "download", "-qq", *missing], env=env, check=True, cwd=archives)
+    root.mkdir(parents=True, exist_ok=True)
+    for start in files.values():
+        archive = next(archives.glob(f"{start}*.deb"))
+        subprocess.run(["dpkg-deb", "-x", str(archive), str(root)], check=True)
+
+
+def unpack_wheels(requirements: Sequence[str], site: Path) -> None:
+    """Unpack wheels for a 64-bit Pi with Python 3.11 into a folder, with what they depend on left to the caller."""
+    platforms = ("manylinux_2_34", "manylinux_2_28", "manylinux_2_17", "manylinux2014")
+    command = [sys.executable, "-m", "pip", "install", "-q", "--no-deps", "--target", str(site), "--upgrade"]
+    for platform in platforms:
+        command += ["--platform", f"{platform}_aarch64"]
+    command += ["--python-version", "311", "--implementation", "cp", "--only-binary=:all:"]
+    subprocess.run([*command, *requirements], check=True)
