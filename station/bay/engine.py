@@ -18,7 +18,6 @@ from station.bay.ports import BenchPort, RigPort
 from station.bay.publishing import JobNow
 from station.bay.records import Records
 from station.bay.views import BayView
-from station.calibrating.calibration_desk import Lines, lines_in_force
 from station.common import days
 from station.errors import InputError, LedgerError, StationError
 from station.figures import balance
@@ -102,7 +101,7 @@ class Engine(Records):
     def plan_preview(self, form: Mapping[str, Any]) -> dict[str, Any]:
         """What a plan comes to, before its job is opened; see ``station.shop.preview``. Raises InputError as open_job does."""
         settings, here = self.settings(), self._published.newest
-        spec = plan.spec_from_form(settings, form, self._lines())
+        spec = plan.spec_from_form(settings, form, here.lines)
         with self.reading() as ledger:
             return preview.preview(
                 settings,
@@ -114,11 +113,6 @@ class Engine(Records):
                 days.today(settings.zone),
                 now().utc,
             ).to_dict()
-
-    def _lines(self) -> Lines:
-        """The lines in force today."""
-        day = days.today(self.config.zone).isoformat()
-        return lines_in_force(self._published.newest.register, self.config.name, day)
 
     def heard(self) -> tuple[dict[str, Any], dict[str, str]]:
         """Newest value of each source, and each device's own word about itself."""
@@ -162,7 +156,7 @@ class Engine(Records):
         LedgerError where the record has no room for one."""
         self._call(self._loop.need_free)
         self._need_room()
-        spec = plan.spec_from_form(self.settings(), form, self._lines())
+        spec = plan.spec_from_form(self.settings(), form, self._published.newest.lines)
         with self.reading() as ledger:
             shop = learned(self.config, ledger, spec)
         labels = {**spec.labels, "expected_from": shop.words}

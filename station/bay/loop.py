@@ -206,7 +206,9 @@ class Loop:
 
     def _idle(self, sample: Sample) -> None:
         """Nothing should pass the meter between jobs, but for proving runs."""
-        found = self._desk.supply.idle(sample, may_flow=self.calibration.prover is not None)
+        found = self._desk.supply.idle(
+            sample, self.calibration.lines().meter, may_flow=self.calibration.prover is not None
+        )
         if found is None:
             return
         self._idle_notice = Notice(
@@ -333,6 +335,7 @@ class Loop:
                 desk.leaving(),
                 self.shop.catalogue,
                 self.calibration.register,
+                self.calibration.lines(),
                 desk.supply.hose,
                 dict(self._latest),
             )
@@ -342,4 +345,4 @@ class Loop:
         sample = self._latest.get("pan")
         if sample is None or self._desk.t_s - sample.t_s > 2.0:
             return None
-        return self._config.pan.indicated_kg(float(sample.value)) * 1000.0
+        return self.calibration.lines().pan.indicated_kg(float(sample.value)) * 1000.0

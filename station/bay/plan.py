@@ -62,7 +62,7 @@ def _fluid(config: BayConfig, form: Mapping[str, Any], key: str) -> Fluid:
 def spec_from_form(config: BayConfig, form: Mapping[str, Any], lines: Lines) -> JobSpec:
     """Build the spec of a job. Raises InputError with a sentence for the person at the page.
 
-    lines: what certificates say of pan and meter; where they say nothing, the configuration does.
+    lines: those in force.
     """
     listed = config.compartments.get(_text(form, "compartment"))
     labels = {
@@ -107,8 +107,8 @@ def spec_from_form(config: BayConfig, form: Mapping[str, Any], lines: Lines) -> 
         "plan",
         drained=drained,
         fresh=fresh,
-        pan=lines.pan or config.pan,
-        meter=lines.meter or config.meter,
+        pan=lines.pan,
+        meter=lines.meter,
         air=config.air,
         pump=config.pump,
     )

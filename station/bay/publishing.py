@@ -11,6 +11,7 @@ from typing import Any
 from calibration.certificates import Certificate
 from hardware.sample import Sample
 from station.bay.views import BayView
+from station.calibrating.calibration_desk import Lines
 from station.core.state import BayState
 from station.filling.hose import Hose
 from station.record.archive import LiveJob
@@ -48,7 +49,7 @@ class Snapshot:
     """One moment of the bay.
 
     job: the present one, or the last until the next is opened. leaving: jobs that are over and whose result may not be
-    on disk yet, newest first. heard: the newest sample of each source.
+    on disk yet, newest first. lines: those in force. heard: the newest sample of each source.
     """
 
     view: BayView
@@ -56,6 +57,7 @@ class Snapshot:
     leaving: tuple[JobNow, ...]
     catalogue: Catalogue
     register: tuple[Certificate, ...]
+    lines: Lines
     hose: Hose
     heard: Mapping[str, Sample]
 

@@ -1,5 +1,6 @@
 """What anyone may read of a bay's record: jobs open and closed, their files, their likely causes."""
 
+from dataclasses import replace
 from typing import Any
 
 from station.bay.publishing import JobNow, Publisher
@@ -59,8 +60,10 @@ class Records:
         return self._published.newest.catalogue
 
     def settings(self) -> BayConfig:
-        """The bay's configuration with the catalogue's entries in it."""
-        return offered.merged(self.config, self.catalogue())
+        """The bay's configuration with the catalogue's entries and the lines in force in it."""
+        here = self._published.newest
+        merged = offered.merged(self.config, here.catalogue)
+        return replace(merged, pan=here.lines.pan, meter=here.lines.meter)
 
     def causes(self, job_id: str) -> dict[str, Any]:
         """Ranked likely causes of what a job came to, and what would settle it. Raises KeyError if unknown."""

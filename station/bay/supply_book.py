@@ -18,6 +18,7 @@ from station.filling.hose import Hose, Slug
 from station.filling.overrun import Overrun, Stop
 from station.given.config import BayConfig
 from station.given.job import JobSpec
+from station.given.lines import MeterLine
 from station.given.pumping import PumpLine, UsualFlow
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
@@ -188,16 +189,16 @@ class SupplyBook:
 
     # --- between jobs --------------------------------------------------------------------------------------
 
-    def idle(self, sample: Sample, may_flow: bool) -> str | None:
+    def idle(self, sample: Sample, meter: MeterLine, may_flow: bool) -> str | None:
         """Count what passes the meter between jobs; a sentence, once, when something flows that should not.
 
-        may_flow: a proving run pumps on purpose.
+        meter: the line in force. may_flow: a proving run pumps on purpose.
         """
         count, before = int(sample.value), self._count
         self._count = count
         if before is None or count <= before:
             return None
-        moved_l = (count - before) / self._config.meter.k_factor_per_l
+        moved_l = (count - before) / meter.k_factor_per_l
         if self.drum is not None:
             self.hose = self.hose.pump(self.drum.fluid, self.drum.grade, moved_l)
             self.drum = replace(self.drum.now(moved_l + self.drum.total_l), total_l=0.0)

@@ -12,7 +12,7 @@ from calibration.certificates import Certificate, Reference
 from calibration.fluid import Fluid
 from calibration.weighing_classes import Findings, claim
 from calibration.weighing_uncertainty import WeighingUncertainty, weighing_uncertainty
-from station.errors import InputError
+from station.common.schema import Table, read
 from station.given.lines import MeterLine, PanLine
 
 
@@ -280,17 +280,20 @@ def _certificate(
     )
 
 
+class _Pan(Table):
+    line: PanLine
+
+
+class _Meter(Table):
+    line: MeterLine
+
+
 def pan_line(certificate: Certificate) -> PanLine:
-    """The line that a pan's certificate gives to a job. Raises InputError where it holds none."""
-    try:
-        values = dict(certificate.result["line"])
-        if values["dof_slope"] is None:
-            values["dof_slope"] = math.inf
-        return PanLine(**values)
-    except (KeyError, TypeError) as error:
-        raise InputError(
-            f"certificate {certificate.number} holds no pan line ({error}). Calibrate anew."
-        ) from error
+    """The line that a pan's certificate gives to a job. Raises InputError where it holds none that can weigh."""
+    line = certificate.result.get("line")
+    if isinstance(line, Mapping) and line.get("dof_slope") is None:
+        line = {**line, "dof_slope": math.inf}
+    return read(_Pan, {"line": line}, f"certificate {certificate.number}").line
 
 
 def meter_line(certificate: Certificate, register: Sequence[Certificate], day: str) -> MeterLine:
@@ -301,7 +304,8 @@ def meter_line(certificate: Certificate, register: Sequence[Certificate], day: s
     budget = certificate.result["budget"]
     dof = math.inf if budget["dof"] is None else float(budget["dof"])
     k, u_rel = float(budget["value"]), float(budget["u"]) / float(budget["value"])
-    line = MeterLine(k, u_rel, dof)
+    values = {"k_factor_per_l": k, "u_rel": u_rel, "dof": dof}
+    line = read(_Meter, {"line": values}, f"certificate {certificate.number}").line
     replaced = {c.replaces for c in register}
     peers = [
         c

@@ -39,16 +39,30 @@ CALM_FACTOR = 3.0
 
 @dataclass(frozen=True)
 class Lines:
-    """What a job is measured with. certificates: pan, meter → number and check sum; due: what has run out."""
+    """What a bay is measured with: the one place to ask. certificates: pan, meter → number and check sum, of those whose
+    line comes from one; due: what has run out."""
 
-    pan: PanLine | None
-    meter: MeterLine | None
+    pan: PanLine
+    meter: MeterLine
     certificates: Mapping[str, str]
     due: str | None
 
+    @classmethod
+    def in_force(cls, register: Sequence[Certificate], config: BayConfig, day: str) -> "Lines":
+        """The newest certificates' lines; where there is none, the bay's file's. One that ran out is still used, and
+        said to be due. Raises InputError for a certificate without a line that can weigh or meter."""
+        found, named, due = _newest(register, config.name, day)
+        return cls(
+            pan_line(found["pan"]) if "pan" in found else config.pan,
+            meter_line(found["meter"], register, day) if "meter" in found else config.meter,
+            named,
+            due,
+        )
 
-def lines_in_force(register: Sequence[Certificate], bay: str, day: str) -> Lines:
-    """The newest lines of a bay's instruments. One that ran out is still used, and said to be due."""
+
+def _newest(
+    register: Sequence[Certificate], bay: str, day: str
+) -> tuple[dict[str, Certificate], dict[str, str], str | None]:
     named, due = {}, []
     found: dict[str, Certificate] = {}
     replaced = {c.replaces for c in register}
@@ -66,12 +80,7 @@ def lines_in_force(register: Sequence[Certificate], bay: str, day: str) -> Lines
         named[kind] = f"{found[kind].number} sha256:{found[kind].digest[:16]}"
         if held is None:
             due.append(f"certificate {newest.number} of the {kind} ran out on {newest.valid_until}")
-    return Lines(
-        pan_line(found["pan"]) if "pan" in found else None,
-        meter_line(found["meter"], register, day) if "meter" in found else None,
-        named,
-        "; ".join(due) or None,
-    )
+    return found, named, "; ".join(due) or None
 
 
 class CalibrationDesk:
@@ -90,10 +99,14 @@ class CalibrationDesk:
         self._window: tuple[tuple[float, float], ...] = ()
         self._t_s = 0.0
         self._air_c: float | None = None
+        self._lines: tuple[tuple[tuple[Certificate, ...], str], Lines] | None = None
 
     def lines(self) -> Lines:
-        """The lines in force today."""
-        return lines_in_force(self.register, self._config.name, days.today(self._config.zone).isoformat())
+        """The lines in force today. A curve is fitted to the provings once, and not at every look."""
+        key = self.register, days.today(self._config.zone).isoformat()
+        if self._lines is None or self._lines[0] != key:
+            self._lines = key, Lines.in_force(key[0], self._config, key[1])
+        return self._lines[1]
 
     def take(self, sample: Sample) -> tuple[Effect, ...]:
         """Feed one sample; effects are the prover's."""
@@ -138,8 +151,8 @@ class CalibrationDesk:
             "proving",
             drained=fluids[key],
             fresh=fluids[key],
-            pan=lines.pan or config.pan,
-            meter=config.meter,
+            pan=lines.pan,
+            meter=lines.meter,
             air=config.air,
             pump=config.pump,
         )
@@ -152,7 +165,7 @@ class CalibrationDesk:
             raise InputError("No calibration of the pan is under way.")
         if step is PanStep.CORNER and not place.strip():
             raise InputError("Say where the load lies: middle, or which corner.")
-        noise = self._config.pan.noise_counts
+        noise = self.lines().pan.noise_counts
         level = pan.fit_level(self._window, self._t_s, noise)
         if level is None or len(self._window) < 20 or self._t_s - self._window[-1][0] > 1.0:
             raise InputError("The pan has not been read for six seconds yet. Wait, or check the load cell.")
@@ -207,7 +220,9 @@ class CalibrationDesk:
                 provings = [c for c in self.register if c.instrument == form.instrument]
                 before = provings[-1] if provings else None
                 certificate = meter_certificate(prover.runs, self._fluid, form, u_scale, before)
-            self.register = certificates.append(self.register, certificate)
+            register = certificates.append(self.register, certificate)
+            Lines.in_force(register, self._config, days.today(self._config.zone).isoformat())
+            self.register = register
         except ValueError as error:
             raise InputError(str(error)) from error
         self._event("certificate", {"certificate": certificate.to_json(), "sha256": certificate.digest})

@@ -38,7 +38,7 @@ class PanLine:
         float,
         Field(
             ge=1e-8,
-            le=2e-3,
+            le=2.5e-3,
             description="write the slope in kilograms per count, such as 4.761e-6, above zero; where the count falls "
             "under load, swap the cell's two signal wires",
         ),

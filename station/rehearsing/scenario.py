@@ -62,7 +62,7 @@ class PlantTable(Table):
     slip_mm2_s: Annotated[float, Field(ge=0.0, le=100.0, description="write mm²/s")] | None = None
     zero_count: Annotated[float, Field(ge=-8e6, le=8e6, description="write counts")] | None = None
     kg_per_count: (
-        Annotated[float, Field(ge=1e-8, le=2e-3, description="write kilograms per count")] | None
+        Annotated[float, Field(ge=1e-8, le=2.5e-3, description="write kilograms per count")] | None
     ) = None
     noise_counts: Annotated[float, Field(ge=0.0, le=100_000.0, description="write counts")] | None = None
     pan_kg: Annotated[float, Field(ge=0.0, le=100.0, description="write kilograms")] | None = None

@@ -16,7 +16,7 @@ from hardware.sample import Sample
 from hardware.simulated.plant import Plant, PlantSettings, SimFluid
 from station.bay import plan
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, pan_findings
-from station.calibrating.calibration_desk import CalibrationDesk, Lines, lines_in_force
+from station.calibrating.calibration_desk import CalibrationDesk, Lines
 from station.core.step import PumpCommand
 from station.errors import InputError
 from station.given.config import BayConfig, demo_path, read_config
@@ -375,8 +375,8 @@ def test_a_certificate_that_ran_out_is_used_but_said_to_be_due(shop: Workshop) -
     shop.calibrate_pan()
     shop.desk.finish(ENTRY)
     later = (TODAY + timedelta(days=400)).isoformat()
-    lines: Lines = lines_in_force(shop.desk.register, "Bay 1", later)
-    assert lines.pan is not None
+    lines = Lines.in_force(shop.desk.register, shop.config, later)
+    assert lines.pan != shop.config.pan
     assert "ran out" in str(lines.due)
     form = {"compartment": "b12_rear_axle", "drained_fluid": "gear_75w90_used", "fresh_fluid": "gear_75w90"}
     assert "ran out" in plan.spec_from_form(shop.config, form, lines).labels["calibration_due"]

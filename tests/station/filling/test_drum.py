@@ -58,11 +58,13 @@ def test_between_jobs_every_pulse_counts_and_a_stray_flow_is_told_once(config: B
     recorder = Recorder(config.ledger, lambda text: None)
     book = SupplyBook(config, recorder)
     book.connect(None, "drum 7", "gear_75w90", "20 L", 0.0)
-    told = [book.idle(Sample(t, "meter", 1000 + t), may_flow=False) for t in range(20)]
+    told = [book.idle(Sample(t, "meter", 1000 + t), config.meter, may_flow=False) for t in range(20)]
     assert [t for t in told if t] == ["20 mL flowed between jobs, with the pump off."]
     assert book.drum is not None
     assert book.drum.left_l == pytest.approx(20.0 - 19 / 402.5)
-    assert book.idle(Sample(30.0, "meter", 5000), may_flow=True) is None, "a proving run pumps on purpose"
+    assert book.idle(Sample(30.0, "meter", 5000), config.meter, may_flow=True) is None, (
+        "a proving run pumps on purpose"
+    )
     recorder.close()
 
 

@@ -53,7 +53,7 @@ NO_HOSE = Hose(0.0)
 def look(ledger: Ledger, hose: Hose = NO_HOSE, **more: Any) -> Preview:
     present = catalogue.read(ledger)
     config: BayConfig = offered.merged(read_config(demo_path()), present)
-    spec = spec_from_form(config, {**FORM, **more}, Lines(None, None, {}, None))
+    spec = spec_from_form(config, {**FORM, **more}, Lines(config.pan, config.meter, {}, None))
     shop = learned(config, ledger, spec)
     return preview(config, present, ledger, spec, shop, hose, date(2026, 3, 11), "2026-03-11")
 
@@ -121,7 +121,7 @@ def test_the_plan_names_the_next_change_and_what_the_target_rests_on(ledger: Led
 
 def test_the_compartments_type_comes_from_the_catalogue_unless_another_is_typed(ledger: Ledger) -> None:
     config = offered.merged(read_config(demo_path()), catalogue.read(ledger))
-    lines = Lines(None, None, {}, None)
+    lines = Lines(config.pan, config.meter, {}, None)
     assert spec_from_form(config, FORM, lines).labels["compartment_type"] == "midibus axle"
     typed = spec_from_form(config, {**FORM, "compartment_type": "other"}, lines)
     assert typed.labels["compartment_type"] == "other"
