@@ -132,10 +132,12 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
 def _serve(options: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    from station.bay import fitness
     from station.record.lock import name_holder
     from web.server import say_ready, serve
 
     config = _config(options)
+    fitness.check(config, options.simulated)
     _live_in(config.zone)
     engine, close = _open_engine(config, options.simulated)
 
@@ -173,7 +175,7 @@ def _replay(options: argparse.Namespace) -> int:
     from station.given.job import read_job
 
     spec = read_job(options.job)
-    state = replay(spec, recording.read(options.recording))
+    state = replay(spec, recording.stream(options.recording))
     _print(balance.report(state), spec.labels, options.json)
     return DONE
 
@@ -187,8 +189,14 @@ def _print(report: dict[str, Any], labels: Any, as_json: bool) -> None:
 def _doctor(options: argparse.Namespace) -> int:
     from station.bay.doctor import examine
 
-    config = _config(options)
-    findings = examine(config, lambda: _open_engine(config, options.simulated))
+    try:
+        config = _config(options)
+    except InputError as error:
+        if options.config is None:
+            raise
+        print(f"FAIL  bay's file: {error}")
+        return WRONG_USE
+    findings = examine(config, options.simulated, lambda: _open_engine(config, options.simulated))
     for finding in findings:
         print(f"{'ok  ' if finding.ok else 'FAIL'}  {finding.what}: {finding.text}")
     return DONE if all(finding.ok for finding in findings) else FAILED

@@ -12,6 +12,7 @@ from calibration.grades import doubt_about_grade
 from calibration.viscosity_index import doubt_about_viscosities
 from hardware.errors import HardwareError
 from hardware.serial_line import named_ports
+from station.bay import fitness
 from station.errors import StationError
 from station.given.config import BayConfig
 from station.record.ledger import Ledger, clock_synced
@@ -30,10 +31,19 @@ class Finding:
     text: str
 
 
-def examine(config: BayConfig, open_engine: Callable[[], tuple[Any, Callable[[], None]]]) -> list[Finding]:
-    """Check everything; opens the devices and the ledger for a few seconds. The pump is not run."""
+def examine(
+    config: BayConfig, simulated: bool, open_engine: Callable[[], tuple[Any, Callable[[], None]]]
+) -> list[Finding]:
+    """Check everything; opens the devices and the ledger for a few seconds. The pump is not run.
+
+    Devices stay closed where the bay would not start: opening them makes the record's file.
+    """
+    fit = [_place(config, simulated), *_lines(config)]
+    if not all(finding.ok for finding in fit):
+        return [*fit, *_fluids(config)]
     return [
-        *_calibration(config),
+        *fit,
+        *_fluids(config),
         _disk(config),
         _clock(),
         *_ports(config),
@@ -42,8 +52,28 @@ def examine(config: BayConfig, open_engine: Callable[[], tuple[Any, Callable[[],
     ]
 
 
-def _calibration(config: BayConfig) -> list[Finding]:
-    return _fluids(config)
+def _place(config: BayConfig, simulated: bool) -> Finding:
+    try:
+        fitness.check_place(config, simulated)
+    except StationError as error:
+        return Finding("record's place", False, str(error))
+    return Finding("record's place", True, str(config.ledger))
+
+
+def _lines(config: BayConfig) -> list[Finding]:
+    """What the bay weighs and meters with, and where that comes from."""
+    try:
+        lines = fitness.check_lines(config)
+    except StationError as error:
+        return [Finding("lines", False, str(error))]
+    words = {
+        "pan": f"{lines.pan.kg_per_count:.6g} kg per count from {lines.pan.zero_count:.0f}",
+        "meter": f"{lines.meter.k_factor_per_l:.6g} pulses per litre",
+    }
+    return [
+        Finding(f"{kind} calibration", True, f"{text}, {lines.certificates.get(kind, config.source)}")
+        for kind, text in words.items()
+    ]
 
 
 def _fluids(config: BayConfig) -> list[Finding]:
@@ -52,7 +82,10 @@ def _fluids(config: BayConfig) -> list[Finding]:
         return [Finding("fluids", False, "none; add [fluid.…]")]
     names, found = [], []
     for key, fluid in config.fluids.items():
-        names.append(f"{key} {fluid.density_kg_m3(20.0):.1f} kg/m³")
+        try:
+            names.append(f"{key} {fluid.density_kg_m3(20.0):.1f} kg/m³")
+        except ValueError as error:
+            found.append(Finding(f"fluid {key}", False, str(error)))
         if fluid.kv40_mm2_s is None or fluid.kv100_mm2_s is None:
             continue
         doubts: list[str | None] = []

@@ -86,6 +86,8 @@ class BayConfig:
     hose_holds: str = ""
     zone: tzinfo = field(default_factory=lambda: zone_of(None))
     serial: SerialPlan = field(default_factory=SerialPlan)
+    source: str = "the bay's file"
+    """The file that it was read from, for messages."""
 
 
 class BayTable(Table):
@@ -172,6 +174,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         hose_holds=bay.hose_holds,
         zone=zone,
         serial=file.serial,
+        source=source,
     )
 
 

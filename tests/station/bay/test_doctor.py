@@ -14,7 +14,7 @@ def no_devices() -> tuple[Any, Callable[[], None]]:
 
 
 def of_fluids(config: BayConfig) -> list[Finding]:
-    return [found for found in examine(config, no_devices) if found.what.startswith("fluid")]
+    return [found for found in examine(config, True, no_devices) if found.what.startswith("fluid")]
 
 
 def test_the_demos_fluids_are_plausible() -> None:
