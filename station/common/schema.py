@@ -24,6 +24,7 @@ from station.errors import InputError
 
 T = TypeVar("T", bound=BaseModel)
 Loc = tuple[int | str, ...]
+UNKNOWN = ("extra_forbidden", "unexpected_keyword_argument")
 SHOWN = 60
 """Characters of a wrong value that a complaint repeats: enough to find it again."""
 
@@ -96,7 +97,9 @@ def read(
         checked: T = _adapter(kind).validate_json(text, context={"country": country})
         return checked
     except ValidationError as error:
-        raise InputError(_sentence(kind, error.errors()[0], source, names)) from None
+        # A misspelt key is also a missing one: the spelling is the better news.
+        told = sorted(error.errors(), key=lambda one: one["type"] not in UNKNOWN)
+        raise InputError(_sentence(kind, told[0], source, names)) from None
     except RecursionError:
         raise InputError(f"{source}: tables are nested too deep to be meant; take them out.") from None
 
@@ -143,7 +146,7 @@ def _sentence(kind: type, error: ErrorDetails, source: str, names: Mapping[str, 
     place = (
         names.get(str(loc[-1]), str(loc[-1])) if names is not None else _place(source, loc, _is_table(wanted))
     )
-    if error["type"] in ("extra_forbidden", "unexpected_keyword_argument"):
+    if error["type"] in UNKNOWN:
         return _unknown(kind, loc, value, source)
     if error["type"] == "json_invalid":
         return f"{source}: tables are nested too deep to be meant; take them out."
@@ -169,9 +172,9 @@ def _unknown(kind: type, loc: Loc, value: object, source: str) -> str:
     near = difflib.get_close_matches(str(loc[-1]), known, 1)
     what = "table" if isinstance(value, Mapping) else "key"
     names = ", ".join(f"[{name}]" if len(loc) == 1 else name for name in known)
-    remedy = f"write {near[0]}" if near else "correct its spelling or take it out"
-    where = f"{source}:" if len(loc) == 1 else f"{_place(source, loc).rpartition(' ')[0]}"
-    return f"{where} has the unknown {what} {str(loc[-1])[:SHOWN]!r}; expected only {names}: {remedy}."
+    remedy = f"write {near[0]}, or take it out" if near else "correct its spelling or take it out"
+    unknown = f"unknown {what} {str(loc[-1])[:SHOWN]!r}; expected only {names}: {remedy}."
+    return f"{source}: {unknown}" if len(loc) == 1 else f"{_place(source, loc[:-1], True)} has the {unknown}"
 
 
 def _is_table(kind: Any) -> bool:
@@ -194,27 +197,28 @@ def _fields(kind: Any) -> dict[str, FieldInfo]:
     return {}
 
 
-def _bare(kind: Any) -> Any:
-    """A type without its metadata and without ``None``."""
-    while typing.get_origin(kind) is typing.Annotated:
-        kind = typing.get_args(kind)[0]
-    if typing.get_origin(kind) in (typing.Union, types.UnionType):
-        kind = next(part for part in typing.get_args(kind) if part is not type(None))
-        return _bare(kind)
-    return kind
+def _bare(kind: Any, said: FieldInfo | None = None) -> tuple[Any, FieldInfo | None]:
+    """A type without its metadata and without ``None``, and what its metadata say of it; ``said`` where they say nothing."""
+    while True:
+        if typing.get_origin(kind) is typing.Annotated:
+            said = FieldInfo.from_annotation(kind)
+            kind = typing.get_args(kind)[0]
+        elif typing.get_origin(kind) in (typing.Union, types.UnionType):
+            kind = next(part for part in typing.get_args(kind) if part is not type(None))
+        else:
+            return kind, said
 
 
 def _field_at(kind: Any, loc: Loc) -> tuple[Any, FieldInfo | None]:
     """The bare type at a place, and what its field says; ``Any`` and None where nothing is said of it."""
     said: FieldInfo | None = None
     for part in loc:
-        kind = _bare(kind)
         if typing.get_origin(kind) in (Mapping, tuple):
-            kind = typing.get_args(kind)[1 if typing.get_origin(kind) is Mapping else 0]
-            continue
-        said = _fields(kind).get(str(part))
-        kind = Any if said is None else said.annotation
-    return _bare(kind), said
+            kind, said = _bare(typing.get_args(kind)[1 if typing.get_origin(kind) is Mapping else 0])
+        else:
+            said = _fields(kind).get(str(part))
+            kind, said = (Any, None) if said is None else _bare(said.annotation, said)
+    return kind, said
 
 
 def _expected(kind: Any, said: FieldInfo | None) -> str:
@@ -229,7 +233,7 @@ def _type_words(kind: Any, said: FieldInfo | None) -> str:
     if typing.get_origin(kind) is Literal:
         return f"one of: {', '.join(map(repr, typing.get_args(kind)))}"
     if typing.get_origin(kind) is tuple:
-        inner = _bare(typing.get_args(kind)[0])
+        inner, _ = _bare(typing.get_args(kind)[0])
         if typing.get_origin(inner) is tuple:
             return "a list of number pairs"
         return {float: "a list of numbers", str: "a list of texts"}.get(inner, "a list of tables")

@@ -40,8 +40,12 @@ out. Farther back, two recordings were put together, or a clock was set."""
 SHOWN = 40
 
 
+def _cut(text: str) -> str:
+    return text if len(text) <= SHOWN else f"{text[:SHOWN]}…"
+
+
 def _shown(text: str) -> str:
-    return repr(text if len(text) <= SHOWN else f"{text[:SHOWN]}…")
+    return repr(_cut(text))
 
 
 def _value(source: str, text: str) -> int | float | str:
@@ -64,13 +68,13 @@ def _value(source: str, text: str) -> int | float | str:
     except ValueError:
         raise ValueError(f"{source} is {_shown(text)}, expected a whole number") from None
     if source == "pan" and not -(1 << 23) <= whole < (1 << 23):
-        raise ValueError(f"pan is {_shown(text)}, expected a signed 24-bit count, -8388608 to 8388607")
+        raise ValueError(f"pan is {_cut(text)}, expected a signed 24-bit count, -8388608 to 8388607")
     if source in ("meter", "meter_b") and not 0 <= whole <= LARGEST_COUNT:
         raise ValueError(
-            f"{source} is {_shown(text)}, expected pulses counted since the start, zero to {LARGEST_COUNT}"
+            f"{source} is {_cut(text)}, expected pulses counted since the start, zero to {LARGEST_COUNT}"
         )
     if source in LEVELS and whole not in (0, 1):
-        raise ValueError(f"{source} is {_shown(text)}, expected 0 or 1")
+        raise ValueError(f"{source} is {_cut(text)}, expected 0 or 1")
     return whole
 
 

@@ -1,0 +1,298 @@
+"""Broken files of every kind: exit status 2 and one sentence with place, value and remedy; nothing half-started.
+
+A bay's file is put before both ``serve`` and ``doctor``; devices, record and page are never reached.
+"""
+
+import codecs
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from station import __main__
+from station.bay import fitness
+from station.given.config import demo_path
+
+DATA = Path(__file__).parents[2] / "data"
+JOB, CSV = DATA / "bus7_axle.toml", DATA / "bus7_axle.csv"
+SCENARIO = demo_path().with_name("demo_axle.toml")
+DEEP = "[" * 5000 + "]" * 5000
+HUGE = "1" + "0" * 400
+
+SLOPE, ZERO, K, HUMIDITY = "kg_per_count = 4.761e-6", "zero_count = 84213", "k_factor_per_l = 402.5", "0.45"
+PAN_U, PAN_TABLE = "u_rel = 0.0005\n", "[pan] "
+CAPACITY = 'capacity = "2.9 L"'
+
+BAY: dict[str, tuple[str, str, str, str]] = {
+    # name: (what the demo's file says, what stands there instead, the place told, the remedy told)
+    "no pan": ("[pan] ", "[pam] ", "unknown table 'pam'", "write pan"),
+    "slope missing": (SLOPE, "", "[pan] kg_per_count is missing", "kilograms per count"),
+    "slope zero": (SLOPE, "kg_per_count = 0", "[pan] kg_per_count is 0", "kilograms per count"),
+    "slope negative": (SLOPE, "kg_per_count = -4.7e-6", "[pan] kg_per_count is -4.7e-06", "swap the cell's two signal wires"),
+    "slope absurd": (SLOPE, "kg_per_count = 1e308", "[pan] kg_per_count is 1e+308", "such as 4.761e-6"),
+    "slope in grams": (SLOPE, "kg_per_count = 4.761e-3", "[pan] kg_per_count is 0.004761", "kilograms per count"),
+    "slope of a ton": (SLOPE, "kg_per_count = 2e-4", "[pan] kg_per_count is 0.0002", "kilograms per count, not grams"),
+    "slope nan": (SLOPE, "kg_per_count = nan", "[pan] kg_per_count is nan", "expected a number"),
+    "slope text": (SLOPE, 'kg_per_count = "4.761e-6"', "[pan] kg_per_count is '4.761e-6'", "expected a number"),
+    "slope true": (SLOPE, "kg_per_count = true", "[pan] kg_per_count is True", "expected a number"),
+    "slope list": (SLOPE, "kg_per_count = [4.761e-6]", "[pan] kg_per_count is [4.761e-06]", "expected a number"),
+    "slope nested": (SLOPE, "kg_per_count = {a = {b = 1}}", "[pan] kg_per_count is a table", "expected a number"),
+    "zero text": (ZERO, 'zero_count = "x"', "[pan] zero_count is 'x'", "what the empty pan reads"),
+    "zero infinite": (ZERO, "zero_count = inf", "[pan] zero_count is inf", "expected a number from -8388608"),
+    "zero huge": (ZERO, f"zero_count = {HUGE}", "[pan] zero_count is a number of 401 digits", "expected a number"),
+    "zero is a date": (ZERO, "zero_count = 2026-01-01", "[pan] zero_count is '2026-01-01'", "expected a number"),
+    "u of 15": (PAN_U, "u_rel = 15\n", "[pan] u_rel is 15", "as a share, such as 0.0005"),
+    "u negative": (PAN_U, "u_rel = -0.1\n", "[pan] u_rel is -0.1", "from 0 to 0.05"),
+    "noise negative": ("noise_counts = 25", "noise_counts = -25", "[pan] noise_counts is -25", "scatter of the pan"),
+    "pan bends back": (SLOPE, f"{SLOPE}\nkg_per_count2 = 1e-12", "[pan]", "calibrate the pan anew"),
+    "pan unknown key": (ZERO, f"{ZERO}\nzero_counts = 3", "[pan] has the unknown key 'zero_counts'", "write zero_count"),
+    "pan is a number": ("[bay]", "pan = 3\n[bay]", "not valid TOML", "correct it"),
+    "no meter": ("[meter]", "[metre]", "unknown table 'metre'", "write meter"),
+    "K zero": (K, "k_factor_per_l = 0", "[meter] k_factor_per_l is 0", "pulses per litre"),
+    "K negative": (K, "k_factor_per_l = -402.5", "[meter] k_factor_per_l is -402.5", "pulses per litre"),
+    "K per mL": (K, "k_factor_per_l = 0.4025", "[meter] k_factor_per_l is 0.4025", "not per mL"),
+    "K infinite": (K, "k_factor_per_l = inf", "[meter] k_factor_per_l is inf", "from 5 to 100000"),
+    "K with unit": (K, 'k_factor_per_l = "402.5 /L"', "[meter] k_factor_per_l is '402.5 /L'", "expected a number"),
+    "curve of words": (K, f'{K}\ncurve = {{coefficients = "steep"}}', "[meter.curve]", "a proving wrote"),
+    "humidity 45": (HUMIDITY, "45", "[air] relative_humidity is 45", "0.45 for 45 %"),
+    "pressure in Pa": ("pressure_hpa = 1008", "pressure_hpa = 100800", "[air] pressure_hpa is 100800", "in hPa"),
+    "flow zero": ("flow_l_min = 3.6", "flow_l_min = 0", "[pump] flow_l_min is 0", "litres per minute"),
+    "flow nan": ("flow_l_min = 3.6", "flow_l_min = nan", "[pump] flow_l_min is nan", "litres per minute"),
+    "hose infinite": ("hose_l = 0.35", "hose_l = inf", "[run] hose_l is inf", "between meter and plug"),
+    "hose in words": ("hose_l = 0.35", 'hose_l = "half a litre"', "[run] hose_l is 'half a litre'", "expected a number"),
+    "cure negative": ("cure_s = 1200", "cure_s = -5", "[run] cure_s is -5", "write seconds"),
+    "no-one lets go": ("cure_s = 1200", "hold_lapses_s = 1e9\ncure_s = 1200", "[run] hold_lapses_s is 1000000000.0", "from 0.05 to 1"),
+    "run unknown key": ("cure_s = 1200", "cure_min = 20", "[run] has the unknown key 'cure_min'", "expected only"),
+    "unknown table": ("[air]", "[weather]\nwind = 3\n[air]", "unknown table 'weather'", "take it out"),
+    "unknown root key": ("[bay]", "speed = 3\n[bay]", "unknown key 'speed'", "take it out"),
+    "no bay": ("[bay]", "[boy]", "unknown table 'boy'", "write bay"),
+    "bay without name": ('name = "Bay 1"', "", "[bay] name is missing", "write a name"),
+    "bay without ledger": ("ledger = ", "ledgers = ", "[bay]", "ledger"),
+    "ledger is a number": ('ledger = "LEDGER"', "ledger = 3", "[bay] ledger is 3", "/var/lib/tallypan"),
+    "ledger is a list": ('ledger = "LEDGER"', 'ledger = ["a", "b"]', "[bay] ledger is", "/var/lib/tallypan"),
+    "ledger of nobody": ('"LEDGER"', '"~nobody-of-this-name/l.sqlite"', "[bay] ledger", "write the path in full"),
+    "ledger relative": ('"LEDGER"', '"var/ledger.sqlite"', "[bay] ledger is 'var/ledger.sqlite'", "/var/lib/tallypan"),
+    "ledger is a folder": ('"LEDGER"', '"/"', "[bay] ledger is '/'", "/var/lib/tallypan"),
+    "ledger in memory": ('"LEDGER"', '"/dev/shm/ledger.sqlite"', "[bay] ledger is '/dev/shm/ledger.sqlite'", "/var/lib/tallypan"),
+    "country": ('country = "us"', 'country = "atlantis"', "[bay] country is 'atlantis'", "one of: 'us', 'imperial'"),
+    "zone": ('country = "us"', 'time_zone = "Middle/Earth"', "[bay] time_zone", "such as Europe/Oslo"),
+    "hose holds soup": ('hose_holds = "gear_75w90"', 'hose_holds = "soup"', "[bay] hose_holds is 'soup'", "expected one of"),
+    "technician is a number": ('"M. Okafor"', "7", "[bay.technicians] entry 1 is 7", "write a name"),
+    "pin 99": ("pump = 22", "pump = 99", "[pins] pin of pump is 99", "wiring guide"),
+    "pin twice": ("pump = 22", "pump = 17", "[pins] pin 17", "free pin"),
+    "pin in words": ("pump = 22", 'pump = "22"', "[pins] pump is '22'", "a whole number"),
+    "pin with fraction": ("pump = 22", "pump = 22.0", "[pins] pump is 22.0", "a whole number"),
+    "pin unknown": ("pump = 22", "pumpe = 22", "[pins] has the unknown key 'pumpe'", "write pump"),
+    "thermometer": ("[thermometers]", '[thermometers]\noil = "/sys"\n', "[thermometers] has the unknown key 'oil'", "fluid_drained_c"),
+    "thermometer here": ("[thermometers]", '[thermometers]\nair_c = "here"\n', "[thermometers] air_c is 'here'", "/sys/bus/w1"),
+    "capacity without unit": (CAPACITY, 'capacity = "5"', "[compartment.b12_rear_axle] capacity is '5'", "add the unit, such as 5 L"),
+    "capacity with comma": (CAPACITY, 'capacity = "2,9 L"', "[compartment.b12_rear_axle] capacity is '2,9 L'", "write 2.9 L, with a point"),
+    "capacity a number": (CAPACITY, "capacity = 2.9", "[compartment.b12_rear_axle] capacity is 2.9", "text in quotes"),
+    "capacity none": (CAPACITY, "", "[compartment.b12_rear_axle] capacity is missing", "text in quotes"),
+    "method": ('method = "suction"', 'method = "magic"', "[compartment.b07_gearbox] method is 'magic'", "drain plug"),
+    "compartment key": ('method = "suction"', 'method = "suction"\nkey = "x"', "[compartment.b07_gearbox] has the unknown key 'key'", "take it out"),
+    "fluid kind": ('kind = "lubricant"\ndensity_15_kg_m3 = 871.0', 'kind = "syrup"\ndensity_15_kg_m3 = 871.0', "[fluid.gear_75w90]", "expected one of lubricant"),
+    "fluid light": ("density_15_kg_m3 = 871.0", "density_15_kg_m3 = 0.871", "[fluid.gear_75w90]", "data sheet"),
+    "fluid nan": ("density_15_kg_m3 = 871.0", "density_15_kg_m3 = nan", "[fluid.gear_75w90]", "finite number"),
+    "fluid origin": ("density_15_kg_m3 = 871.0", 'density_15_kg_m3 = 871.0\ndensity_origin = "hearsay"', "[fluid.gear_75w90]", "data sheet, grade, unknown"),
+    "fluid key": ("density_15_kg_m3 = 871.0", "density_15_kg_m3 = 871.0\ncolour = 3", "[fluid.gear_75w90]", "Correct its spelling"),
+    "fluid is text": ("[air]", 'fluid.x = "oil"\n[air]', "[pump]", "fluid"),
+    "syntax": ("[meter]", "[meter", "not valid TOML", "line 31"),
+    "twice": ("[meter]", "[pan]", "not valid TOML", "correct it"),
+    "deep": (ZERO, f"zero_count = {DEEP}", "nested too deep", "take them out"),
+    "number of 5000 digits": (ZERO, f"zero_count = {'9' * 5000}", "not valid TOML", "correct it"),
+}  # fmt: skip
+
+REPLAYED: dict[str, tuple[str, str, str, str]] = {
+    "unknown table": ("[air]", "[weather]\nwind = 3\n[air]", "unknown table 'weather'", "take it out"),
+    "unknown job key": ("[job]", "[job]\nhurry = true", "[job] has the unknown key 'hurry'", "take it out"),
+    "no fluid": ("[fluid.fresh]", "[fluid.frosh]", "[fluid] has the unknown table 'frosh'", "write fresh"),
+    "capacity without unit": ('"2.9 L"', '"5"', "[job] capacity is '5'", "add the unit, such as 5 L"),
+    "capacity negative": ('"2.9 L"', '"-2.9 L"', "[job] capacity", "outside 0 to 10000 L"),
+    "capacity nan": ('"2.9 L"', "nan", "[job] capacity is nan", "text in quotes"),
+    "tolerance": ('tolerance_minus = "0.10 L"', "tolerance_minus = 0.1", "[job] tolerance_minus is 0.1", "text in quotes"),
+    "temperature": ('"20 degC"', '"20"', "[job] reference_temperature is '20'", "20 degC"),
+    "reference too hot": ('"20 degC"', '"390 degC"', "[job] reference_temperature", "outside the range"),
+    "retained more": ("[job]", '[job]\nretained = "3 L"', "[job] retained is '3 L'", "less than the capacity"),
+    "labels": ("[job]", "[job]\nlabels = {vehicle = 3}", "[job.labels] vehicle is 3", "text in quotes"),
+    "answer": ("[air]", '[[answers]]\nstep = "s1"\nsays = "rag"\n[air]', "[answers] entry 1 says is 'rag'", "'fluid', 'object'"),
+    "hose": ("[air]", "[run]\nhose_l = 0.3\n[air]", "unknown table 'run'", "take it out"),
+    "pan negative": (SLOPE, "kg_per_count = -4.761e-6", "[pan] kg_per_count is -4.761e-06", "above zero"),
+    "slope in grams": (SLOPE, "kg_per_count = 4.761e-3", "[pan] kg_per_count is 0.004761", "kilograms per count"),
+    "meter per mL": (K, "k_factor_per_l = 0.4025", "[meter] k_factor_per_l is 0.4025", "not per mL"),
+    "humidity": (HUMIDITY, "45", "[air] relative_humidity is 45", "0.45 for 45 %"),
+    "deep": ("[air]", f"[air]\nx = {DEEP}", "nested too deep", "take them out"),
+    "deep tables": ("[air]", f"[air{'.a' * 3000}]\nx = 1\n[air]", "nested too deep", "take them out"),
+}  # fmt: skip
+
+PLAYED: dict[str, tuple[str, str, str, str]] = {
+    "plant unknown": ("\n[plant]", "\n[plant]\nfish = 3", "[plant] has the unknown key 'fish'", "expected only"),
+    "plant cold": ("supply_c = 17.0", 'supply_c = "cold"', "[plant] supply_c is 'cold'", "write °C"),
+    "plant infinite": ("supply_c = 17.0", "supply_c = inf", "[plant] supply_c is inf", "from -40 to 140"),
+    "technician": ("kicks_s = [95.0]", "kicks_s = 95.0", "[technician] kicks_s is 95.0", "a list of numbers"),
+    "kick in words": ("kicks_s = [95.0]", 'kicks_s = ["soon"]', "[technician.kicks_s] entry 1 is 'soon'", "write seconds"),
+    "mishap kind": ("\n[plant]", '\n[[mishap]]\nkind = "quake"\nafter = "drip"\nat_s = 1\n[plant]', "[mishap] entry 1 kind is 'quake'", "'kick'"),
+    "mishap when": ("\n[plant]", '\n[[mishap]]\nkind = "kick"\nafter = "drip"\n[plant]', "[mishap] entry 1 at_s is missing", "write seconds"),
+    "mishap is a table": ("\n[plant]", '\n[mishap]\nkind = "kick"\n[plant]', "[mishap] is a table", "a list of tables"),
+    "walls": ("\n[plant]", "\n[plant]\nwalls_m = [[1.0]]", "[plant.walls_m]", ""),
+    "coolant": ('kind = "lubricant"\ndensity_15_kg_m3 = 871.0\nkv40_mm2_s = 115.0\nkv100_mm2_s = 15.2', 'kind = "water"', "[fluid.fresh] kind is 'water'", "only a lubricant can be simulated"),
+    "empty axle": ("old_volume_l = 2.84", "old_volume_l = 0.01", "[plant] old_volume_l is 0.01", "more than its films"),
+}  # fmt: skip
+
+ROWS: dict[str, tuple[str, str]] = {
+    "time 1e308": ("0,pan,5\n1e308,pan,6", "line 3: t_s is '1e308'"),
+    "time -1e308": ("-1e308,pan,5", "line 2: t_s is '-1e308'"),
+    "time infinite": ("inf,pan,5", "line 2: t_s is 'inf'"),
+    "time backwards": ("100,pan,5\n50,pan,6", "line 3: t_s is '50', after 100 s above it"),
+    "count of 10^400": (f"0,meter,{HUGE}", "line 2: meter is 1000"),
+    "pan of 10^400": (f"0,pan,{HUGE}", "line 2: pan is 1000"),
+    "count of 5000 digits": (f"0,meter,{'9' * 5000}", "line 2: meter is '9999"),
+    "count nan": ("0,meter,nan", "line 2: meter is 'nan'"),
+    "warm 1e308": ("0,air_c,1e308", "line 2: air_c is '1e308'"),
+    "four fields": ("0,pan,5,6", "line 2 has 4 fields"),
+    "long field": ("0,pan," + "5" * 200_000, "line 2: field larger"),
+    "no header": ("", "line 1 is '0,pan,5'"),
+}
+
+
+def changed(text: str, old: str, new: str) -> str:
+    assert old in text, old
+    return text.replace(old, new, 1)
+
+
+def one_sentence(said: str, *parts: str) -> None:
+    assert "Traceback" not in said
+    assert len(said.strip().splitlines()) == 1, said
+    assert said.rstrip().endswith(".")
+    for part in parts:
+        assert part in said
+
+
+@pytest.fixture
+def nothing_opens(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever would open a device, the record or a page fails the test."""
+
+    def open_engine(*_: object) -> None:
+        pytest.fail("devices and record were opened")
+
+    monkeypatch.setattr(__main__, "_open_engine", open_engine)
+
+
+def bay_text(folder: Path) -> str:
+    return demo_path().read_text(encoding="utf-8").replace("var/demo-ledger.sqlite", "LEDGER")
+
+
+@pytest.mark.usefixtures("nothing_opens")
+@pytest.mark.parametrize("command", ["serve", "doctor"])
+@pytest.mark.parametrize("name", BAY)
+def test_a_broken_bay_file_is_refused(
+    name: str,
+    command: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    old, new, place, remedy = BAY[name]
+    text = changed(bay_text(tmp_path), old, new).replace("LEDGER", str(tmp_path / "ledger.sqlite"))
+    file = tmp_path / "bay.toml"
+    file.write_text(text, encoding="utf-8")
+    if name == "ledger in memory":
+        (tmp_path / "mounts").write_text("disk / ext4 rw 0 0\ntmpfs /dev/shm tmpfs rw 0 0\n")
+        monkeypatch.setattr(fitness, "MOUNTS", tmp_path / "mounts")
+    status = __main__.main([command, "--config", str(file)])
+    out, err = capsys.readouterr()
+    if command == "serve":
+        assert status == 2
+        assert out == ""
+        one_sentence(err, "bay.toml", place, remedy)
+    else:
+        failed = [line for line in out.splitlines() if line.startswith("FAIL")]
+        one_sentence(failed[0], "bay.toml", place, remedy)
+        assert status == (1 if name.startswith("ledger ") and "FAIL  record's place" in out else 2)
+    assert {one.name for one in tmp_path.iterdir()} <= {"bay.toml", "mounts"}
+
+
+def replayed(job: Path, recording: Path) -> int:
+    return __main__.main(["replay", str(job), str(recording), "--json"])
+
+
+@pytest.mark.parametrize("name", REPLAYED)
+def test_a_broken_job_is_refused(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    old, new, place, remedy = REPLAYED[name]
+    job = tmp_path / "JOB.toml"
+    job.write_text(changed(JOB.read_text(encoding="utf-8"), old, new), encoding="utf-8")
+    assert replayed(job, CSV) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    one_sentence(err, "JOB.toml", place, remedy)
+
+
+@pytest.mark.parametrize("name", PLAYED)
+def test_a_broken_scenario_is_refused(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    old, new, place, remedy = PLAYED[name]
+    file = tmp_path / "scenario.toml"
+    file.write_text(changed(SCENARIO.read_text(encoding="utf-8"), old, new), encoding="utf-8")
+    assert __main__.main(["rehearse", "--scenario", str(file)]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    one_sentence(err, "scenario.toml", place, remedy)
+
+
+@pytest.mark.parametrize("name", ROWS)
+def test_a_broken_recording_is_refused(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rows, said = ROWS[name]
+    file = tmp_path / "rows.csv"
+    file.write_text(f"t_s,source,value\n{rows}\n" if rows else "0,pan,5\n", encoding="utf-8")
+    assert replayed(JOB, file) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    one_sentence(err, "rows.csv", said)
+
+
+ENCODED: dict[str, Callable[[str], bytes]] = {
+    "utf-16": lambda text: text.encode("utf-16"),
+    "latin-1": lambda text: f"# °\n{text}".encode("latin-1"),
+    "zeros": lambda text: b"\0" * 400,
+    "cut utf-8": lambda text: text.encode() + b"\xc3",
+    "compressed": lambda text: codecs.encode(text.encode(), "zlib_codec"),
+}
+
+
+@pytest.mark.usefixtures("nothing_opens")
+@pytest.mark.parametrize("name", ENCODED)
+@pytest.mark.parametrize("kind", ["bay", "job", "scenario", "recording"])
+def test_a_file_in_another_encoding_is_refused(
+    name: str, kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    source = {"bay": demo_path(), "job": JOB, "scenario": SCENARIO, "recording": CSV}[kind]
+    file = tmp_path / "wrong.file"
+    file.write_bytes(ENCODED[name](source.read_text(encoding="utf-8")))
+    commands = {
+        "bay": ["serve", "--config", str(file)],
+        "job": ["replay", str(file), str(CSV)],
+        "scenario": ["rehearse", "--scenario", str(file)],
+        "recording": ["replay", str(JOB), str(file)],
+    }
+    assert __main__.main(commands[kind]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    one_sentence(err, "wrong.file")
+
+
+def test_a_sound_bay_file_is_not_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the table above changes is what it is refused for."""
+    opened = []
+    monkeypatch.setattr(__main__, "_open_engine", lambda *_: opened.append(1) or pytest.skip.Exception)
+    (tmp_path / "mounts").write_text("disk / ext4 rw 0 0\n")
+    monkeypatch.setattr(fitness, "MOUNTS", tmp_path / "mounts")
+    file = tmp_path / "bay.toml"
+    file.write_text(bay_text(tmp_path).replace("LEDGER", str(tmp_path / "l.sqlite")), encoding="utf-8")
+    with pytest.raises(TypeError):
+        __main__.main(["serve", "--config", str(file)])
+    assert opened
+
+
+def test_the_tables_hold_sixty_files_and_more() -> None:
+    assert len(BAY) + len(REPLAYED) + len(PLAYED) + len(ROWS) > 100
+    assert len(BAY) >= 60
