@@ -1,17 +1,18 @@
+// @ts-check
 // The bay page: everything a technician can do, each by one address of the station.
 import { benchPanel } from "./bench.js";
+import { around, buttonOf, byId, field, formOf, onSubmit, sender, textOf } from "./dom.js";
 import { holdToRun } from "./hold.js";
 import { onLive } from "./live.js";
 import { planForm } from "./plan.js";
 import { act, condition, say, send } from "./send.js";
 
-const byId = (id) => document.getElementById(id);
-
 document.addEventListener("click", (event) => {
-  const button = event.target.closest("[data-mark]");
+  const button = around(event, "[data-mark]");
   if (button) act(button, "/api/mark", { mark: button.dataset.mark }, { refused: askUnit });
 });
 // 409: the listed capacity was probably typed in another unit, and the station asks before it fills.
+/** @param {string} text @param {number} status */
 function askUnit(text, status) {
   byId("unit").hidden = status !== 409;
   if (status !== 409) return say(text);
@@ -21,7 +22,7 @@ function askUnit(text, status) {
 onLive((live) => { if (live.stage !== "reseal" && live.stage !== "drip" && live.stage !== "drain") byId("unit").hidden = true; });
 document.addEventListener("change", async (event) => {
   const box = event.target;
-  if (!box.dataset.check) return;
+  if (!(box instanceof HTMLInputElement) || !box.dataset.check) return;
   if (!(await act(null, "/api/check", { key: box.dataset.check, done: box.checked }))) box.checked = !box.checked;
 });
 
@@ -30,37 +31,40 @@ byId("stop").addEventListener("pointerdown", stop);
 byId("stop").addEventListener("click", stop);
 function stop() {
   release();
-  send("/api/stop").catch((error) => say(`${error.message} Use the red switch at the pump.`));
+  send("/api/stop").catch((error) => say(`${textOf(error)} Use the red switch at the pump.`));
 }
 
 document.addEventListener("click", async (event) => {
-  const button = event.target.closest("[data-answer]");
+  const button = around(event, "[data-answer]");
   if (!button) return;
   const { step, answer } = button.dataset;
-  if (await act(button, "/api/answer", { step, answer })) byId("on-pan").open = true;
+  if (await act(button, "/api/answer", { step, answer })) byId("on-pan").setAttribute("open", "");
 });
-byId("top-up").addEventListener("click", () => act(byId("top-up"), "/api/top-up"));
-const form = (id, path, body, after = () => {}) => byId(id).addEventListener("submit", async (event) => {
-  event.preventDefault();
-  const it = event.target;
-  if (await act(it.querySelector("button"), path, body(it.elements))) { it.reset(); after(); }
+/** @param {string} id @param {string} path @param {unknown} [body] */
+const press = (id, path, body) => byId(id).addEventListener("click", () => act(buttonOf(id), path, body));
+press("top-up", "/api/top-up");
+/**
+ * @param {string} id @param {string} path
+ * @param {(value: (name: string) => string) => unknown} body what is sent, from the fields' values
+ */
+const form = (id, path, body, after = () => {}) => onSubmit(formOf(id), async (it) => {
+  if (await act(sender(it), path, body((name) => field(it, name).value))) { it.reset(); after(); }
 });
-form("torque", "/api/note", (f) => ({ kind: "torque", text: `${f.what.value} ${f.value.value}` }));
+form("torque", "/api/note", (f) => ({ kind: "torque", text: `${f("what")} ${f("value")}` }));
 let held = "";
-onLive((live) => { held = live.text["held.kind"]; });
-form("override", "/api/override", (f) => ({ kind: held, reason: f.reason.value }));
-form("drum", "/api/drum", (f) => ({ container: f.container.value, fluid: f.fluid.value, left: f.left.value }));
-byId("purge").addEventListener("click", () => act(byId("purge"), "/api/purge", { begin: true }));
-byId("purge-done").addEventListener("click", () => act(byId("purge-done"), "/api/purge", { begin: false }));
-byId("clear-pump").addEventListener("click", () => act(byId("clear-pump"), "/api/clear-pump"));
-form("remark", "/api/note", (f) => ({ kind: "remark", text: f.text.value }));
-form("abandon", "/api/abandon", (f) => ({ reason: f.reason.value }));
-form("unit-right", "/api/note", (f) => ({ kind: "capacity", text: f.reason.value }), () => { byId("unit").hidden = true; });
+onLive((live) => { held = live.text["held.kind"] ?? ""; });
+form("override", "/api/override", (f) => ({ kind: held, reason: f("reason") }));
+form("drum", "/api/drum", (f) => ({ container: f("container"), fluid: f("fluid"), left: f("left") }));
+press("purge", "/api/purge", { begin: true });
+press("purge-done", "/api/purge", { begin: false });
+press("clear-pump", "/api/clear-pump");
+form("remark", "/api/note", (f) => ({ kind: "remark", text: f("text") }));
+form("abandon", "/api/abandon", (f) => ({ reason: f("reason") }));
+form("unit-right", "/api/note", (f) => ({ kind: "capacity", text: f("reason") }), () => { byId("unit").hidden = true; });
 form("unit-wrong", "/api/abandon", () => ({ reason: "listed capacity in another unit" }));
-byId("condition").addEventListener("submit", async (event) => {
-  event.preventDefault();
-  const it = event.target, button = it.querySelector("button");
-  if (await act(button, "/api/condition", condition(it))) button.textContent = "Noted. Note it again";
+onSubmit(formOf("condition"), async (it) => {
+  const button = sender(it);
+  if (await act(button, "/api/condition", condition(it)) && button) button.textContent = "Noted. Note it again";
 });
 planForm();
 benchPanel();

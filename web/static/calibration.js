@@ -1,19 +1,23 @@
+// @ts-check
 // The calibration page. Each step goes to the station; what the station then says is drawn anew.
+import { byId, textOf } from "./dom.js";
 import { benchPanel } from "./bench.js";
 import { watchCalm } from "./calm.js";
 import { sendForms } from "./forms.js";
 import { holdToRun } from "./hold.js";
 import { say, send } from "./send.js";
 
-const byId = (id) => document.getElementById(id);
 const runOpen = () => byId("desk").dataset.run === "open";
-let again = 0;
+/** @type {ReturnType<typeof setTimeout> | undefined} */
+let again;
 
 async function redraw() {
   const reply = await fetch(location.href, { headers: { Accept: "text/html" } });
   if (!reply.ok) return say("The page could not be drawn anew. Load it again.");
   const page = new DOMParser().parseFromString(await reply.text(), "text/html");
-  byId("desk").replaceWith(page.getElementById("desk"));
+  const desk = page.getElementById("desk");
+  if (!desk) return say("The page could not be drawn anew. Load it again.");
+  byId("desk").replaceWith(desk);
   document.body.dataset.kind = page.body.dataset.kind;
   settle();
 }
@@ -34,7 +38,7 @@ sendForms(document, (content, element) => {
 const release = holdToRun(byId("hold"), runOpen);
 const stop = () => {
   release();
-  send("/api/stop").catch((error) => say(`${error.message} Use the red switch at the pump.`));
+  send("/api/stop").catch((error) => say(`${textOf(error)} Use the red switch at the pump.`));
 };
 byId("stop").addEventListener("pointerdown", stop);
 byId("stop").addEventListener("click", stop);

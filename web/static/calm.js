@@ -1,23 +1,30 @@
+// @ts-check
 // Whether the pan is at rest, by the station's own measure: the scatter of its readings over the last seconds. Only a
 // hint, so that nobody presses in vain; the station judges each reading anew.
+import { byId } from "./dom.js";
+
 const EVERY_MS = 200;
 const FEWEST = 5;
-const line = document.getElementById("calm");
+const line = byId("calm");
+/** @typedef {{ t_s: number, pan_g: number | null }} View */
+/** @type {View[]} */
 let seen = [];
 
+/** @param {string} word @param {string} tone */
 function tell(word, tone) {
   if (line.textContent === word) return;
   line.textContent = word;
   line.dataset.tone = tone;
 }
 
+/** @param {HTMLElement} desk */
 function judge(desk) {
   const last = seen[seen.length - 1];
   const windowS = Number(desk.dataset.windowS);
   seen = seen.filter((view) => view.t_s > last.t_s - windowS);
   if (last.pan_g === null || last.pan_g === undefined) return tell("⚠ The pan does not read", "due");
-  const mean = seen.reduce((sum, view) => sum + view.pan_g, 0) / seen.length;
-  const scatter = Math.sqrt(seen.reduce((sum, view) => sum + (view.pan_g - mean) ** 2, 0) / seen.length);
+  const mean = seen.reduce((sum, view) => sum + (view.pan_g ?? 0), 0) / seen.length;
+  const scatter = Math.sqrt(seen.reduce((sum, view) => sum + ((view.pan_g ?? 0) - mean) ** 2, 0) / seen.length);
   if (scatter > Number(desk.dataset.noiseG)) return tell("◌ Moving", "due");
   if (seen.length < FEWEST || last.t_s - seen[0].t_s < 0.8 * windowS) return tell("◌ Settling", "due");
   const { emptyG, wantedG } = desk.dataset;
@@ -29,7 +36,7 @@ function judge(desk) {
 }
 
 async function look() {
-  const desk = document.getElementById("desk");
+  const desk = byId("desk");
   if (desk.dataset.noiseG === undefined || document.hidden) {
     seen = [];
     return tell("", "");

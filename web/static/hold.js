@@ -1,10 +1,13 @@
+// @ts-check
 // Press and hold, in the strict sense: whatever makes it doubtful that somebody still presses, lets go.
 import { isStale, onLive } from "./live.js";
+import { textOf } from "./dom.js";
 import { say, send } from "./send.js";
 
 const BEAT_MS = 100;
 const MOST_UNANSWERED = 3;
 
+/** @param {HTMLElement} button @param {() => void} down @param {() => void} up @returns {() => void} lets go */
 export function pressAndHold(button, down, up) {
   let pressed = false;
   const press = () => {
@@ -40,9 +43,11 @@ export function pressAndHold(button, down, up) {
 
 // The pump's control: a beat every 100 ms while held. The station stops the pump when beats stay away.
 // allowed: whether the page, as it now stands, has a control to hold at all.
+/** @param {HTMLElement} button @param {(live: import("./live.js").Live) => boolean} allowed */
 export function holdToRun(button, allowed = (live) => live.flag.hold) {
   let grip = "", beating = 0, unanswered = 0;
 
+  /** @param {string} why */
   const over = (why) => {
     release();
     say(why);
@@ -56,7 +61,7 @@ export function holdToRun(button, allowed = (live) => live.flag.hold) {
       // A page on its way out holds nothing.
       await send("/api/hold", { held: true, grip: mine }, { keepalive: false });
     } catch (error) {
-      if (mine === grip) over(error.message);
+      if (mine === grip) over(textOf(error));
     } finally {
       if (mine === grip) unanswered -= 1;
     }

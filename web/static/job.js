@@ -1,16 +1,16 @@
+// @ts-check
 // A job's page: the drained fluid's condition, and photos.
+import { field, formOf, onSubmit, picked, sender } from "./dom.js";
 import { act, condition, reload, upload } from "./send.js";
 
-const job = document.querySelector("main").dataset.job;
+const job = document.querySelector("main")?.dataset.job ?? "";
 
-document.getElementById("condition").addEventListener("submit", async (event) => {
-  event.preventDefault();
-  const it = event.target;
-  if (await act(it.querySelector("button"), "/api/condition", { ...condition(it), job_id: job })) reload();
+onSubmit(formOf("condition"), async (form) => {
+  if (await act(sender(form), "/api/condition", { ...condition(form), job_id: job })) reload();
 });
-document.getElementById("photo").addEventListener("submit", async (event) => {
-  event.preventDefault();
-  const it = event.target.elements, query = new URLSearchParams({ by: it.by.value, text: it.text.value });
-  const address = `/api/jobs/${encodeURIComponent(job)}/photo?${query}`;
-  if (await upload(event.target.querySelector("button"), address, it.file.files[0])) reload();
+onSubmit(formOf("photo"), async (form) => {
+  const file = picked(form, "file");
+  if (!file) return;
+  const query = new URLSearchParams({ by: field(form, "by").value, text: field(form, "text").value });
+  if (await upload(sender(form), `/api/jobs/${encodeURIComponent(job)}/photo?${query}`, file)) reload();
 });

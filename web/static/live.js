@@ -1,23 +1,41 @@
+// @ts-check
 // Follows the station's event stream and puts each view in its place. Figures arrive as text, ready to show.
+import { byId } from "./dom.js";
+
 const STALE_MS = 1000;
 const REOPEN_MS = 1000;
 
+/**
+ * @typedef {{ stage: string, text: Record<string, string>, flag: Record<string, boolean>,
+ *   geo: Record<string, Record<string, string | number>>, html: Record<string, string> }} Live
+ */
+
+/** @param {string} name */
 const marked = (name) => {
+  /** @type {Map<string, HTMLElement[]>} */
   const found = new Map();
-  for (const element of document.querySelectorAll(`[data-${name}]`)) {
-    const key = element.dataset[name];
+  for (const element of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(`[data-${name}]`))) {
+    const key = element.dataset[name] ?? "";
     found.set(key, [...(found.get(key) || []), element]);
   }
   return found;
 };
 const texts = marked("text"), shows = marked("show"), shapes = marked("geo"), parts = marked("html");
-const stale = document.getElementById("stale"), staleSeconds = document.getElementById("stale-s");
-const listeners = [], before = { text: {}, flag: {}, geo: {}, html: {} };
-let source = null, heard = performance.now(), reopening = 0;
+const stale = byId("stale"), staleSeconds = byId("stale-s");
+/** @type {((live: Live) => void)[]} */
+const listeners = [];
+/** @typedef {"text" | "flag" | "geo" | "html"} Kind */
+/** @type {Record<Kind, Record<string, unknown>>} */
+const before = { text: {}, flag: {}, geo: {}, html: {} };
+/** @type {EventSource | null} */
+let source = null;
+let heard = performance.now(), reopening = 0;
 
 export const isStale = () => performance.now() - heard > STALE_MS;
+/** @param {(live: Live) => void} listener */
 export const onLive = (listener) => listeners.push(listener);
 
+/** @template T @param {Kind} kind @param {Record<string, T>} values @param {(name: string, value: T) => void} apply */
 function changed(kind, values, apply) {
   for (const [name, value] of Object.entries(values)) {
     const key = kind === "geo" ? JSON.stringify(value) : value;
@@ -27,26 +45,29 @@ function changed(kind, values, apply) {
   }
 }
 
+/** @param {HTMLElement} element @param {string} html */
 function setPart(element, html) {
-  const focused = element.contains(document.activeElement) ? document.activeElement.id : "";
+  const focused = element.contains(document.activeElement) ? document.activeElement?.id : "";
   element.innerHTML = html;
   if (focused) document.getElementById(focused)?.focus();
 }
 
+/** @param {Live} live */
 function apply(live) {
   document.body.dataset.stage = live.stage;
   changed("text", live.text, (name, value) => {
     for (const element of texts.get(name) || []) {
       element.textContent = value;
-      if ("len" in element.dataset) element.dataset.len = value.length;
+      if ("len" in element.dataset) element.dataset.len = String(value.length);
     }
     if (name === "verdict.word") {
-      for (const box of document.querySelectorAll(".verdict")) box.dataset.tone = value.toLowerCase();
+      const boxes = /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".verdict"));
+      for (const box of boxes) box.dataset.tone = value.toLowerCase();
     }
   });
   changed("geo", live.geo, (name, attributes) => {
     for (const element of shapes.get(name) || []) {
-      for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
+      for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, String(value));
     }
   });
   changed("html", live.html, (name, value) => { for (const element of parts.get(name) || []) setPart(element, value); });
@@ -84,7 +105,7 @@ function watch() {
   const late = isStale();
   stale.hidden = !late;
   document.body.classList.toggle("is-stale", late);
-  if (late) staleSeconds.textContent = Math.round((performance.now() - heard) / 1000);
+  if (late) staleSeconds.textContent = String(Math.round((performance.now() - heard) / 1000));
 }
 
 // A browser keeps six connections to one station at most: a page that nobody looks at gives its own back.

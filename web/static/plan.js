@@ -1,36 +1,42 @@
+// @ts-check
 // The plan form: picking a compartment fills in what is listed for it.
+import { byId, choice, field as fieldOf, formOf, onSubmit, sender, textOf } from "./dom.js";
 import { act, send } from "./send.js";
 
-const form = document.getElementById("plan");
-const field = (name) => form.elements[name];
-const byId = (id) => document.getElementById(id);
-const chosen = (select) => select.selectedOptions[0];
+const form = formOf("plan");
+/** @param {string} name */
+const field = (name) => fieldOf(form, name);
+/** @param {string} name */
+const listed = (name) => choice(form, name);
+/** What is chosen in a list that offers at least one thing. @param {HTMLSelectElement} select */
+const chosen = (select) => /** @type {HTMLOptionElement} */ (select.selectedOptions[0]);
 
 function fits() {
-  const wanted = field("grade").value.trim(), picked = chosen(field("fresh_fluid"))?.dataset.grade || "";
+  const wanted = field("grade").value.trim(), picked = listed("fresh_fluid").selectedOptions[0]?.dataset.grade || "";
   const differ = wanted !== "" && wanted !== picked;
   byId("plan-grade").hidden = !differ;
   byId("plan-grade-text").textContent = `The compartment takes ${wanted}, the fresh fluid is ${picked || "of unknown grade"}. The vehicle's service manual decides.`;
 }
 
+/** @param {string} grade */
 function pickFluids(grade) {
-  for (const [name, word] of [["drained_fluid", "used"], ["fresh_fluid", "fresh"]]) {
-    const options = [...field(name).options].filter((option) => option.dataset.grade === grade);
+  for (const [name, word] of /** @type {[string, string][]} */ ([["drained_fluid", "used"], ["fresh_fluid", "fresh"]])) {
+    const options = [...listed(name).options].filter((option) => option.dataset.grade === grade);
     const best = options.find((option) => option.text.includes(word)) || options[0];
     if (best) field(name).value = best.value;
   }
 }
 
 function pickCompartment() {
-  const option = chosen(field("compartment")), other = option.dataset.other !== undefined;
+  const option = chosen(listed("compartment")), other = option.dataset.other !== undefined;
   byId("plan-other").hidden = !other;
   byId("plan-plug").textContent = option.dataset.plug ? `Where it is filled: ${option.dataset.plug}.` : "";
   if (!other) {
-    field("capacity").value = option.dataset.capacity;
-    field("method").value = option.dataset.method;
-    field("grade").value = option.dataset.grade;
-    field("compartment_type").value = option.dataset.type;
-    pickFluids(option.dataset.grade);
+    field("capacity").value = option.dataset.capacity ?? "";
+    field("method").value = option.dataset.method ?? "";
+    field("grade").value = option.dataset.grade ?? "";
+    field("compartment_type").value = option.dataset.type ?? "";
+    pickFluids(option.dataset.grade ?? "");
   } else {
     field("capacity").value = "";
     field("grade").value = "";
@@ -42,14 +48,15 @@ function pickCompartment() {
 
 // Only a container that holds the fresh fluid can be what it is drawn from.
 function pickContainer() {
-  const select = field("container"), fluid = field("fresh_fluid").value;
+  const select = listed("container"), fluid = field("fresh_fluid").value;
   for (const option of select.options) option.hidden = option.disabled = option.value !== "" && option.dataset.fluid !== fluid;
   if (chosen(select).disabled || select.value === "") select.value = [...select.options].find((o) => o.value && !o.disabled)?.value || "";
 }
 
 function typed() {
+  /** @type {Record<string, FormDataEntryValue | undefined>} */
   const body = Object.fromEntries(new FormData(form));
-  if (chosen(field("compartment")).dataset.other !== undefined) body.compartment = body.other_compartment;
+  if (chosen(listed("compartment")).dataset.other !== undefined) body.compartment = body.other_compartment;
   else body.vehicle = "";
   delete body.other_compartment;
   return body;
@@ -57,7 +64,9 @@ function typed() {
 
 // What the plan comes to, a moment after the last change; an answer that was overtaken is not shown.
 const PAUSE_MS = 300;
-let waiting = 0, asked = 0;
+/** @type {ReturnType<typeof setTimeout> | undefined} */
+let waiting;
+let asked = 0;
 
 async function preview() {
   const mine = ++asked, box = byId("plan-preview");
@@ -65,7 +74,7 @@ async function preview() {
     const { html } = await send("/api/plan", typed());
     if (mine === asked) box.innerHTML = html;
   } catch (error) {
-    if (mine === asked) box.textContent = error.message;
+    if (mine === asked) box.textContent = textOf(error);
   }
 }
 
@@ -81,9 +90,8 @@ export function planForm() {
   form.addEventListener("input", previewSoon);
   form.addEventListener("change", previewSoon);
   form.addEventListener("focusin", previewSoon);  // a job that ended meanwhile has moved hose and stock
-  form.addEventListener("submit", async (event) => {
-    event.preventDefault();
-    if (await act(form.querySelector("button"), "/api/job", typed())) scrollTo(0, 0);
+  onSubmit(form, async () => {
+    if (await act(sender(form), "/api/job", typed())) scrollTo(0, 0);
   });
   pickCompartment();
   preview();

@@ -1,6 +1,22 @@
+// @ts-check
 // One way to change something: JSON by POST. Anything else the station refuses.
+import { field, textOf, ticked } from "./dom.js";
+
+/** Why the station did not do it. status: as HTTP has it, 0 where it was not reached. */
+export class Refusal extends Error {
+  /** @param {string} text @param {number} status */
+  constructor(text, status = 0) {
+    super(text);
+    this.status = status;
+  }
+}
+
 const HEADERS = { "Content-Type": "application/json", "X-Tallypan": "1" };
 
+/**
+ * @param {string} path @param {unknown} [body] @param {RequestInit} [options]
+ * @returns {Promise<Record<string, any>>} what the station answers; throws a Refusal
+ */
 export async function send(path, body = {}, options = {}) {
   let reply;
   const text = JSON.stringify(body);
@@ -9,25 +25,33 @@ export async function send(path, body = {}, options = {}) {
     const keepalive = !options.body && text.length < 60_000;
     reply = await fetch(path, { method: "POST", headers: HEADERS, body: text, keepalive, ...options });
   } catch {
-    throw new Error("The station cannot be reached. Check the network.");
+    throw new Refusal("The station cannot be reached. Check the network.");
   }
+  /** @type {Record<string, any>} */
   let content = {};
   try { content = await reply.json(); } catch { /* the status says enough */ }
-  if (!reply.ok) throw Object.assign(new Error(content.text || `The station refused (${reply.status}).`), { status: reply.status });
+  if (!reply.ok) throw new Refusal(content.text || `The station refused (${reply.status}).`, reply.status);
   return content;
 }
 
 const box = document.getElementById("message");
+const words = box?.querySelector("p");
 
+/** @param {string} text */
 export function say(text) {
-  box.querySelector("p").textContent = text;
+  if (!box || !words) return;
+  words.textContent = text;
   box.hidden = false;
 }
 
-export function hush() { box.hidden = true; }
+export function hush() { if (box) box.hidden = true; }
 
 // Send, with the button out of reach meanwhile, and show what the station objects to.
 // options: what fetch takes, and refused(text, status) to show an objection elsewhere.
+/**
+ * @param {HTMLButtonElement | null} button @param {string} path @param {unknown} [body]
+ * @param {RequestInit & { refused?: (text: string, status: number) => void }} [options]
+ */
 export async function act(button, path, body, { refused = say, ...options } = {}) {
   if (button) button.disabled = true;
   try {
@@ -35,7 +59,7 @@ export async function act(button, path, body, { refused = say, ...options } = {}
     hush();
     return content;
   } catch (error) {
-    refused(error.message, error.status);
+    refused(textOf(error), error instanceof Refusal ? error.status : 0);
     return null;
   } finally {
     if (button) button.disabled = false;
@@ -43,6 +67,7 @@ export async function act(button, path, body, { refused = say, ...options } = {}
 }
 
 // A file goes as it is, under its own type.
+/** @param {HTMLButtonElement | null} button @param {string} path @param {File} file */
 export const upload = (button, path, file) =>
   act(button, path, {}, { headers: { ...HEADERS, "Content-Type": file.type }, body: file });
 
@@ -50,9 +75,10 @@ export const upload = (button, path, file) =>
 export const reload = () => location.reload();
 
 // The drained fluid's condition, as its form has it.
-export const condition = ({ elements }) => ({
-  colour: elements.colour.value, smell: elements.smell.value, metal: elements.metal.value,
-  milky: elements.milky.checked, note: elements.note.value,
+/** @param {HTMLFormElement} form */
+export const condition = (form) => ({
+  colour: field(form, "colour").value, smell: field(form, "smell").value, metal: field(form, "metal").value,
+  milky: ticked(form, "milky"), note: field(form, "note").value,
 });
 
-if (box) box.querySelector("button").addEventListener("click", hush);
+box?.querySelector("button")?.addEventListener("click", hush);

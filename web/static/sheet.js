@@ -1,1 +1,2 @@
-document.getElementById("print").addEventListener("click", () => print());
+// @ts-check
+document.getElementById("print")?.addEventListener("click", () => print());

@@ -1,8 +1,10 @@
+// @ts-check
 // The manager's entries: a delivery, a stock take, purge, waste.
+import { byId, choice, field, formOf, onSubmit, sender } from "./dom.js";
 import { act, reload } from "./send.js";
 
-const form = document.getElementById("movement");
-const field = (name) => form.elements[name];
+const form = formOf("movement");
+/** @type {Record<string, string>} */
 const HINTS = {
   received: "What came into the container, by the delivery note or the scale.",
   counted: "What stands in the container now, by dipstick or scale. The books go on from this figure.",
@@ -13,20 +15,18 @@ const HINTS = {
 };
 
 function show() {
-  const kind = field("kind").value;
-  document.getElementById("movement-hint").textContent = HINTS[kind];
-  document.getElementById("volume-label").textContent = kind === "counted" ? "Counted, with unit" : "Volume, with unit";
-  const held = field("container").selectedOptions[0].dataset.fluid;
-  if (held) field("fluid").value = held;
-  else if (kind === "collected") field("fluid").value = "used fluid";
+  const kind = field(form, "kind").value;
+  byId("movement-hint").textContent = HINTS[kind] ?? "";
+  byId("volume-label").textContent = kind === "counted" ? "Counted, with unit" : "Volume, with unit";
+  const held = choice(form, "container").selectedOptions[0].dataset.fluid;
+  if (held) field(form, "fluid").value = held;
+  else if (kind === "collected") field(form, "fluid").value = "used fluid";
 }
 
-field("kind").addEventListener("change", show);
-field("container").addEventListener("change", show);
-form.addEventListener("submit", async (event) => {
-  event.preventDefault();
-  if (!(await act(form.querySelector("button"), "/api/movement", Object.fromEntries(new FormData(form))))) return;
-  reload();
+field(form, "kind").addEventListener("change", show);
+field(form, "container").addEventListener("change", show);
+onSubmit(form, async () => {
+  if (await act(sender(form), "/api/movement", Object.fromEntries(new FormData(form)))) reload();
 });
-document.getElementById("print").addEventListener("click", () => print());
+byId("print").addEventListener("click", () => print());
 show();

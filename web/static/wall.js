@@ -1,2 +1,3 @@
+// @ts-check
 // The wall only follows.
 import "./live.js";
