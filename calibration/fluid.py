@@ -225,17 +225,17 @@ def _check(fluid: Fluid) -> None:
     if "u_density_kg_m3" in table:
         check_scalar("fluid key 'u_density_kg_m3'", table["u_density_kg_m3"], 1e-6, 100.0, "kg/m³")
     if fluid.kind == "linear":
-        check_scalar("fluid key 'density_kg_m3'", table["density_kg_m3"], 500.0, 2500.0, "kg/m³")
-        check_scalar("fluid key 'expansion_per_c'", table["expansion_per_c"], 0.0, 0.003, "1/°C")
-        check_scalar("fluid key 'at_c'", table["at_c"], *LINEAR_RANGE_C, "°C")
-        if "valid_c" in table and not (
-            len(table["valid_c"]) == 2 and table["valid_c"][0] < table["valid_c"][1]
-        ):
-            raise ValueError(
-                f"fluid key 'valid_c' is {table['valid_c']!r}, expected [lowest, highest] in °C."
-            )
+        _check_linear(table)
     if fluid.kind == "tabulated":
         _check_table(table)
+
+
+def _check_linear(table: Mapping[str, Any]) -> None:
+    check_scalar("fluid key 'density_kg_m3'", table["density_kg_m3"], 500.0, 2500.0, "kg/m³")
+    check_scalar("fluid key 'expansion_per_c'", table["expansion_per_c"], 0.0, 0.003, "1/°C")
+    check_scalar("fluid key 'at_c'", table["at_c"], *LINEAR_RANGE_C, "°C")
+    if "valid_c" in table and not (len(table["valid_c"]) == 2 and table["valid_c"][0] < table["valid_c"][1]):
+        raise ValueError(f"fluid key 'valid_c' is {table['valid_c']!r}, expected [lowest, highest] in °C.")
 
 
 def _check_table(table: Mapping[str, Any]) -> None:

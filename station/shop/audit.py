@@ -338,13 +338,12 @@ def _used(ledger: Any, total: _Sum, since: str, until: str) -> dict[str, float]:
         "select total(drained_u95_l) from job where opened_utc >= ? and opened_utc < ?", [since, until]
     ).fetchone()[0]
     moved = total.moved_l
-    whole_l = total.drained_l + total.overflow_l + moved["purge"] + moved["waste"]
     return {
         "drained_l": total.drained_l,
         "overflow_l": total.overflow_l,
         "purge_l": moved["purge"],
         "waste_l": moved["waste"],
-        "total_l": whole_l,
+        "total_l": total.drained_l + total.overflow_l + moved["purge"] + moved["waste"],
         "total_u95_l": drained_u95_l,
         "collected_l": moved["collected"],
     }
