@@ -103,7 +103,6 @@ STILL_LONGER = {
     "station/core/interlocks.py": "to be cut: deciding, measuring and wording are three subjects",
     "station/record/ledger.py": "to be cut: reading and writing are two subjects",
     "station/weighing/pan.py": "to be cut: judging an episode is a subject of its own",
-    "web/calibrating/calibration_contexts.py": "to be cut: a certificate's page and the desk's are two subjects",
     "web/shop/quality_pages.py": "to be cut: the chart's page is a subject of its own",
     "web/shop/usage_pages.py": "to be cut: the actions are a subject of their own",
 }
