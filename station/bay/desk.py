@@ -9,7 +9,7 @@ from typing import Any
 from hardware.sample import Sample
 from station.bay import checklist
 from station.bay.publishing import JobNow
-from station.bay.supply_book import Learned, SupplyBook, drum_text
+from station.bay.supply_book import Learned, SupplyBook
 from station.core import interlock_table, interlocks
 from station.core.control import TOP_UP_L
 from station.core.notice import Notice
@@ -232,7 +232,7 @@ class Desk:
         if job is not None and job.pump.hold.running:
             raise InputError("The pump runs. Let go before another container is connected.")
         drum = self.supply.connect(job, container, fluid, left, self.t_s)
-        return None if job is None else ("drum", drum_text(drum))
+        return None if job is None else ("drum", drum.to_text())
 
     def abandon(self, reason: str) -> None:
         """Give the job up, keeping everything. Raises InputError where there is none."""
@@ -258,7 +258,12 @@ class Desk:
         at = now(self.t_s)
         report = balance.report(state)
         row = job_row(
-            job_id, opened_utc, at.utc, row_labels(self._config, state.spec.labels, state.spec.method), report
+            job_id,
+            opened_utc,
+            at.utc,
+            row_labels(self._config, state.spec.labels, state.spec.method),
+            report,
+            state.spec.distance_km,
         )
         self._recorder.result(job_id, report, row, at)
         return at
@@ -299,9 +304,9 @@ class Desk:
 
 def _purged_text(before: BayState, state: BayState) -> str:
     purged_ml = (state.supply.purged_l - before.supply.purged_l) * 1000.0
-    labels = state.spec.labels
+    hose = state.spec.hose
     clinging_ml = clinging_l(interlocks.hose_held_l(state), state.meter.total_l) * 1000.0
     text = f"the hose was purged with {purged_ml:.0f} mL into a waste vessel"
-    if clinging_ml < 1.0:
+    if hose is None or clinging_ml < 1.0:
         return text
-    return f"{text}; about {clinging_ml:.0f} mL of {labels.get('hose_fluid') or 'the old fluid'} may still line it"
+    return f"{text}; about {clinging_ml:.0f} mL of {hose.fluid or 'the old fluid'} may still line it"

@@ -196,6 +196,8 @@ class Engine(Records):
             "capacity_text": state.spec.capacity_text,
             "method": state.spec.method,
             "labels": state.spec.labels,
+            "distance_km": state.spec.distance_km,
+            "calibration_due": state.spec.calibration_due,
             "report": balance.report(state),
         }
         with self.reading() as ledger:

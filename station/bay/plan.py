@@ -41,13 +41,13 @@ def _text(form: Mapping[str, Any], key: str, default: str = "") -> str:
     return value.strip() or default
 
 
-def _distance(form: Mapping[str, Any]) -> str:
-    """The vehicle's distance in kilometres as a number in text; empty where it was not typed."""
+def _distance_km(form: Mapping[str, Any]) -> float | None:
+    """The vehicle's distance; None where it was not typed."""
     text = _text(form, "distance")
     if not text:
-        return ""
+        return None
     try:
-        return repr(parse_distance_km(text))
+        return parse_distance_km(text)
     except ValueError as error:
         raise InputError(f"distance: {error}") from error
 
@@ -73,13 +73,13 @@ def spec_from_form(config: BayConfig, form: Mapping[str, Any], lines: Lines) -> 
         "fluid": _text(form, "fresh_fluid"),
         "container": _text(form, "container"),
         "compartment_type": _text(form, "compartment_type", listed.type if listed else ""),
-        "distance_km": _distance(form),
         "plug": listed.plug if listed else "",
     }
     for key in ("vehicle", "compartment"):
         if not labels[key]:
             raise InputError(f"{key} is empty; pick a compartment from the list or type both names.")
     drained, fresh = _fluid(config, form, "drained_fluid"), _fluid(config, form, "fresh_fluid")
+    reason = ""
     if labels["grade"] and fresh.grade != labels["grade"]:
         reason = _text(form, "grade_reason")
         if not reason:
@@ -87,7 +87,6 @@ def spec_from_form(config: BayConfig, form: Mapping[str, Any], lines: Lines) -> 
                 f"{labels['vehicle']} {labels['compartment']} takes {labels['grade']}, the fluid picked is "
                 f"{fresh.grade or 'of unknown grade'}. Pick the right fluid; see the vehicle's service manual."
             )
-        labels["grade_reason"] = reason
     labels["drained_fluid"] = drained.name or str(form["drained_fluid"])
     labels["fresh_fluid"] = fresh.name or str(form["fresh_fluid"])
     job: dict[str, Any] = {
@@ -100,7 +99,12 @@ def spec_from_form(config: BayConfig, form: Mapping[str, Any], lines: Lines) -> 
     if not job["capacity"]:
         raise InputError("capacity is empty; type the listed capacity with its unit, for instance 2.9 L.")
     if lines.due is not None:
-        job["labels"]["calibration_due"] = lines.due
+        job["calibration_due"] = lines.due
+    distance_km = _distance_km(form)
+    if distance_km is not None:
+        job["distance_km"] = distance_km
+    if reason:
+        job["grade_reason"] = reason
     job["certificates"] = dict(lines.certificates)
     return job_spec(
         read(JobTable, job, "plan", config.country, NAMES),

@@ -45,7 +45,7 @@ class Records:
     def _row(self, job: JobNow) -> dict[str, Any]:
         spec = job.state.spec
         labels = row_labels(self.config, spec.labels, spec.method)
-        row = job_row(job.job_id, job.opened_utc, "", labels, balance.report(job.state))
+        row = job_row(job.job_id, job.opened_utc, "", labels, balance.report(job.state), spec.distance_km)
         return {**row, "closed_utc": job.closed_utc}
 
     def job(self, job_id: str) -> dict[str, Any]:

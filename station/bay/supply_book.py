@@ -3,7 +3,6 @@
 All of it is what events in the ledger add up to, so a restart loses nothing. Used from the engine's thread alone.
 """
 
-import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
@@ -17,7 +16,7 @@ from station.filling.drum import U_METER_REL, Drum
 from station.filling.hose import Hose, Slug
 from station.filling.overrun import Overrun, Stop
 from station.given.config import BayConfig
-from station.given.job import JobSpec
+from station.given.job import HoseHeld, JobSpec
 from station.given.lines import MeterLine
 from station.given.pumping import PumpLine, UsualFlow
 from station.record.ledger import Ledger, now
@@ -98,20 +97,20 @@ class SupplyBook:
     # --- a job ---------------------------------------------------------------------------------------------
 
     def prepare(self, spec: JobSpec) -> JobSpec:
-        """The job with what the hose holds, and from which container it draws, among its labels."""
-        labels = {k: v for k, v in spec.labels.items() if not k.startswith("hose_")}
+        """The job with what the hose holds of another fluid, and from which container it draws."""
+        hose, labels = None, dict(spec.labels)
         held_l, fluid, grade = self.hose.foreign(*_at_pump(spec))
         if held_l > 0:
             known = self._config.fluids.get(fluid)
             name = fluid if known is None else known.name or fluid
-            labels |= {"hose_l": f"{held_l:.4f}", "hose_fluid": name, "hose_grade": grade}
+            hose = HoseHeld(held_l, name, grade)
         if self.drum is not None and not labels.get("container"):
             labels["container"] = self.drum.container
-        return replace(spec, labels=labels)
+        return replace(spec, labels=labels, hose=hose)
 
     def opening(self) -> list[tuple[str, str]]:
         """What to feed into a job's stream at its beginning."""
-        return [] if self.drum is None else [("drum", drum_text(self.drum))]
+        return [] if self.drum is None else [("drum", self.drum.to_text())]
 
     def stopped(self, job_id: str, state: BayState, stop: Stop) -> None:
         """Record a stop, and learn from it."""
@@ -226,11 +225,6 @@ class SupplyBook:
 
     def _event(self, kind: str, body: Mapping[str, Any], t_s: float) -> None:
         self._recorder.event(None, kind, dict(body), now(t_s))
-
-
-def drum_text(drum: Drum) -> str:
-    """A drum as a sample's value."""
-    return json.dumps(asdict(drum))
 
 
 def _at_pump(spec: JobSpec) -> tuple[str, str]:

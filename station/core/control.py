@@ -1,6 +1,5 @@
 """Hold to run, stop in time: decides from the state alone whether the pump may turn."""
 
-import json
 import math
 
 from hardware.sample import Sample
@@ -139,7 +138,7 @@ def _heard(state: BayState, sample: Sample) -> BayState:
     if source == "purge":
         return _purge(state, float(value))
     if source == "drum":
-        drum = Drum(**json.loads(str(value)))
+        drum = Drum.from_text(str(value))
         supply = evolve(
             state.supply,
             drum=evolve(drum, total_l=state.meter.total_l),

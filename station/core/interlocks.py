@@ -51,11 +51,11 @@ def delivered_l(state: BayState) -> float:
 
 def hose_held_l(state: BayState) -> float:
     """What of another fluid the hose held when the job was opened."""
-    return float(state.spec.labels.get("hose_l", 0.0))
+    return 0.0 if state.spec.hose is None else state.spec.hose.volume_l
 
 
 def hose_foreign_l(state: BayState) -> float:
-    """What the hose still holds of another fluid. Depends on the job's labels and the meter alone."""
+    """What the hose still holds of another fluid. Depends on the job's plan and the meter alone."""
     return max(0.0, hose_held_l(state) - state.meter.total_l)
 
 
@@ -67,11 +67,11 @@ def purge_needed_l(state: BayState) -> float:
 
 def wrong_fill(state: BayState) -> str | None:
     """Why this fill is not to be called full whatever its volume; None when its grade is right."""
-    labels = state.spec.labels
-    needs, has = labels.get("grade", ""), state.spec.fresh.grade or ""
+    hose = state.spec.hose
+    needs, has = state.spec.labels.get("grade", ""), state.spec.fresh.grade or ""
     if needs and has and not same_grade(needs, has):
         return f"the compartment takes {needs}, the container holds {has}"
-    grade = labels.get("hose_grade", "")
+    grade = "" if hose is None else hose.grade
     held_l = hose_held_l(state)
     into_l = min(state.meter.volume_l, max(0.0, held_l - (state.meter.total_l - state.meter.volume_l)))
     if grade and not same_grade(grade, needs or has) and into_l > 2 * CRUMB_L:
@@ -91,20 +91,19 @@ def _wrong_grade(state: BayState) -> str | None:
     needs, has = labels.get("grade", ""), state.spec.fresh.grade or ""
     if drum is not None and labels.get("fluid") and drum.fluid != labels["fluid"]:
         return f"{drum.container} at the pump holds {drum.fluid}, the job is planned with {labels['fluid']}."
-    if not needs or not has or same_grade(needs, has) or labels.get("grade_reason"):
+    if not needs or not has or same_grade(needs, has) or state.spec.grade_reason:
         return None
     return f"The compartment takes {needs}, the container holds {has}."
 
 
 def _hose(state: BayState, same: bool) -> str | None:
-    held_l, labels = hose_foreign_l(state), state.spec.labels
-    if state.supply.purge is not None or held_l < CRUMB_L:
+    held_l, hose = hose_foreign_l(state), state.spec.hose
+    if hose is None or state.supply.purge is not None or held_l < CRUMB_L:
         return None
-    grade = labels.get("hose_grade", "")
-    needs = labels.get("grade", "") or state.spec.fresh.grade or ""
-    if (not grade or same_grade(grade, needs)) != same:
+    needs = state.spec.labels.get("grade", "") or state.spec.fresh.grade or ""
+    if (not hose.grade or same_grade(hose.grade, needs)) != same:
         return None
-    return f"The hose holds {held_l * 1000:.0f} mL of {labels.get('hose_fluid') or 'an unknown fluid'}."
+    return f"The hose holds {held_l * 1000:.0f} mL of {hose.fluid or 'an unknown fluid'}."
 
 
 def _supply_cold(state: BayState) -> str | None:

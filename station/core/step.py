@@ -260,8 +260,8 @@ def _with_temperatures(state: BayState, temperatures_c: dict[str, float]) -> Bay
 
 def finish(state: BayState) -> BayState:
     """Say what was missing, once, when no more samples come."""
-    due = state.spec.labels.get("calibration_due")
-    if due is not None:
+    due = state.spec.calibration_due
+    if due:
         state = note(state, "calibration_due", f"Measured although {due}. Calibrate before relying on it.")
     needed = {
         "pan": "drained and overflow cannot be weighed",

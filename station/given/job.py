@@ -7,7 +7,7 @@ from types import MappingProxyType
 from typing import Annotated, Any, Literal, NamedTuple
 
 import tomli_w
-from pydantic import AfterValidator, Field, PlainValidator, ValidationInfo
+from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, ValidationInfo
 
 from calibration.fluid import Fluid
 from station.common.schema import Celsius, Expected, Litres, SignedLitres, Table, complain, read, read_toml
@@ -40,6 +40,15 @@ class Air:
 
 
 @dataclass(frozen=True)
+class HoseHeld:
+    """What the hose holds of another fluid as a job begins, in litres. fluid: its name; both texts empty where unknown."""
+
+    volume_l: Annotated[float, Field(ge=0.0, description="write what the hose holds in litres, such as 0.35")]
+    fluid: str = ""
+    grade: str = ""
+
+
+@dataclass(frozen=True)
 class JobSpec:
     """One service of one compartment, as planned. Volumes are litres at the reference temperature."""
 
@@ -57,13 +66,21 @@ class JobSpec:
     retained_l: float = 0.0
     u_retained_l: float = 0.0
     labels: Mapping[str, str] = field(default_factory=dict)
-    """What a person calls it: vehicle, compartment, technician, grade."""
+    """What a person calls it: vehicle, compartment, technician, grade. Free text; no figure is taken from it."""
     answers: Mapping[str, str] = field(default_factory=dict)
     """Step on the pan → what the technician said it was, fluid or object."""
     certificates: Mapping[str, str] = field(default_factory=dict)
     """pan, meter → number and check sum of the certificate that the line came from."""
     pump: PumpLine | None = None
     """None where nothing is known of what the pump can do."""
+    hose: HoseHeld | None = None
+    """None where it holds nothing but the fluid that goes in."""
+    distance_km: float | None = None
+    """What the vehicle has run; None where nobody read it."""
+    grade_reason: str = ""
+    """Why another grade than the listed one goes in; empty where none does."""
+    calibration_due: str = ""
+    """Which certificate had run out when the job was planned; empty where none had."""
 
     @property
     def expected_fill_l(self) -> float:
@@ -83,6 +100,13 @@ class JobSpec:
         for name, texts in (("labels", self.labels), ("certificates", self.certificates)):
             if texts:
                 job[name] = dict(texts)
+        if self.hose is not None:
+            job["hose"] = vars(self.hose).copy()
+        if self.distance_km is not None:
+            job["distance_km"] = self.distance_km
+        for name, text in (("grade_reason", self.grade_reason), ("calibration_due", self.calibration_due)):
+            if text:
+                job[name] = text
         return {
             "job": job,
             "fluid": {"drained": self.drained.to_table(), "fresh": self.fresh.to_table()},
@@ -144,6 +168,33 @@ Method = Annotated[str, AfterValidator(_method)]
 FluidTable = Annotated[Fluid, PlainValidator(_fluid)]
 
 
+def facts_apart(job: Mapping[str, Any]) -> dict[str, Any]:
+    """[job] with its facts under keys of their own. Records and exports once kept them as texts among the labels."""
+    labels = dict(job.get("labels", {}))
+    found: dict[str, Any] = {"labels": labels}
+    for name in ("grade_reason", "calibration_due"):
+        if name in labels:
+            found[name] = labels.pop(name)
+    if "distance_km" in labels:
+        found["distance_km"] = _number(labels.pop("distance_km"))
+    if "hose_l" in labels:
+        texts = {key: labels.pop(f"hose_{key}", "") for key in ("fluid", "grade")}
+        found["hose"] = {"volume_l": _number(labels.pop("hose_l")), **texts}
+    return {**job, **found}
+
+
+def _number(text: Any) -> Any:
+    """A number that was kept as a text; what is none is left for its field to complain of."""
+    try:
+        return float(text)
+    except (TypeError, ValueError):
+        return text
+
+
+def _lifted(job: Any) -> Any:
+    return facts_apart(job) if isinstance(job, Mapping) and isinstance(job.get("labels"), Mapping) else job
+
+
 class JobTable(Table):
     """[job]: what is planned, whatever it is going to be measured with."""
 
@@ -156,6 +207,13 @@ class JobTable(Table):
     u_retained: Litres = 0.0
     labels: Mapping[str, str] = Field(default_factory=dict)
     certificates: Mapping[str, str] = Field(default_factory=dict)
+    hose: HoseHeld | None = None
+    distance_km: (
+        Annotated[float, Field(ge=0.0, description="write what the vehicle has run in km, such as 122300")]
+        | None
+    ) = None
+    grade_reason: str = ""
+    calibration_due: str = ""
 
 
 class Answer(Table):
@@ -175,7 +233,7 @@ class Fluids(Table):
 class JobFile(Table):
     """JOB.toml."""
 
-    job: JobTable
+    job: Annotated[JobTable, BeforeValidator(_lifted)]
     fluid: Fluids
     pan: PanLine
     meter: MeterLine
@@ -245,6 +303,10 @@ def job_spec(
         answers=answers,
         certificates=job.certificates,
         pump=pump,
+        hose=job.hose,
+        distance_km=job.distance_km,
+        grade_reason=job.grade_reason,
+        calibration_due=job.calibration_due,
     )
 
 

@@ -74,14 +74,15 @@ def facts(
     country: str | None = None,
     interval_km: float | None = None,
     meter_due: str = "",
+    distance_km: float | None = None,
     zone: tzinfo = UTC,
 ) -> Facts:
     """What ``station.learning.why.causes`` needs, from a job's report (``station.figures.balance.report``) and the ledger.
 
     labels: the job's, as ``station.record.ledger.job_row`` takes them. interval_km: the compartment's service interval.
+    distance_km: what the vehicle had run. meter_due: which certificate had run out.
     """
     vehicle, compartment = labels.get("vehicle", ""), labels.get("compartment", "")
-    distance = labels.get("distance_km")
     shop: Expected = expected_fill(
         ledger,
         type_of(vehicle, compartment, labels.get("compartment_type", "")),
@@ -114,9 +115,7 @@ def facts(
         level_seen=bool(report["level_seen"]),
         notice_kinds=frozenset(notice["kind"] for notice in report["notices"]),
         shop=shop,
-        previous=previous_job(
-            ledger, vehicle, compartment, opened_utc, None if distance is None else float(distance)
-        ),
+        previous=previous_job(ledger, vehicle, compartment, opened_utc, distance_km),
         condition=Condition(**noted) if noted is not None else None,
         interval_km=interval_km,
         meter_offset_rel=offset[0] if offset is not None else None,

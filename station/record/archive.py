@@ -8,7 +8,7 @@ import tomli_w
 
 from calibration.certificates import Certificate
 from station.given import recording
-from station.given.job import answers_table
+from station.given.job import answers_table, facts_apart
 from station.record.ledger import Ledger
 
 _TEXTS = ("notice", "stage", "note", "check", "abandoned", "mark", "step", "answer", "purge", "override")
@@ -63,13 +63,15 @@ def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> dict[str, A
     report, closed_utc = (None, None) if live is None else (live.report, live.closed_utc)
     if closed is not None:
         report, closed_utc = closed["body"]["report"], closed["utc"]
-    spec = opened["body"]["job"]
+    spec = facts_apart(opened["body"]["job"])
     return {
         "job_id": job_id,
         "opened_utc": opened["utc"],
         "closed_utc": closed_utc,
         "clock_synced": bool(opened["clock_synced"]),
-        "labels": spec.get("labels", {}),
+        "labels": spec["labels"],
+        "distance_km": spec.get("distance_km"),
+        "calibration_due": spec.get("calibration_due", ""),
         "capacity_text": spec["capacity"],
         "method": spec["method"],
         "backend": opened["body"].get("backend"),

@@ -362,14 +362,18 @@ def type_of(vehicle: str, compartment: str, compartment_type: str) -> str:
 
 
 def job_row(
-    job_id: str, opened_utc: str, closed_utc: str, labels: Mapping[str, str], report: Mapping[str, Any]
+    job_id: str,
+    opened_utc: str,
+    closed_utc: str,
+    labels: Mapping[str, str],
+    report: Mapping[str, Any],
+    distance_km: float | None = None,
 ) -> dict[str, Any]:
     """The line that lists and charts need, drawn from a job's labels and its report.
 
-    labels: texts. Beside what names the job, ``bay``, ``meter``, ``container``, ``fluid``, ``compartment_type``,
-    ``method`` and ``distance_km`` (the vehicle's distance as a number in text) are taken where they are given.
+    labels: texts. Beside what names the job, ``bay``, ``meter``, ``container``, ``fluid``, ``compartment_type`` and
+    ``method`` are taken where they are given. distance_km: what the vehicle has run.
     """
-    distance = labels.get("distance_km")
     return {
         "job_id": job_id,
         "opened_utc": opened_utc,
@@ -385,5 +389,5 @@ def job_row(
         "method": labels.get("method"),
         **{name: report[name] for name in _MORE_FIGURES},
         "level_seen": int(report["level_seen"]),
-        "distance_km": None if distance is None else float(distance),
+        "distance_km": distance_km,
     }

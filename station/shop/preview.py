@@ -85,7 +85,5 @@ def preview(
     vehicle = catalogue.get("vehicle", labels.get("vehicle", ""))
     service = None
     if listed is not None and vehicle is not None:
-        distance = labels.get("distance_km")
-        now_km = None if distance is None else float(distance)
-        service = due.service_of(ledger, listed, vehicle, today, now_km, config.zone)
+        service = due.service_of(ledger, listed, vehicle, today, spec.distance_km, config.zone)
     return Preview(expected, purge_l, container, stock.stock_check(held, fluid, needed_l), service)

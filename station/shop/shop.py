@@ -82,7 +82,8 @@ def learned(config: BayConfig, ledger: Ledger, spec: JobSpec) -> expected.Expect
 def facts(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: Mapping[str, Any]) -> why.Facts:
     """What likely causes are judged from, for a job that is open or closed.
 
-    job: as ``station.record.archive.job`` gives one that has a report; its id, time, labels, capacity, method and report.
+    job: as ``station.record.archive.job`` gives one that has a report; its id, time, labels, capacity,
+    method, distance, what was due, and report.
     """
     labels = job["labels"]
     listed = catalogue.get("compartment", labels.get("vehicle", ""), labels.get("compartment", ""))
@@ -96,7 +97,8 @@ def facts(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: Mapping[
         opened_utc=job["opened_utc"],
         country=config.country,
         interval_km=None if listed is None else due.interval_km(listed),
-        meter_due=labels.get("calibration_due", ""),
+        meter_due=job["calibration_due"],
+        distance_km=job["distance_km"],
         zone=config.zone,
     )
 

@@ -15,7 +15,7 @@ from hardware.simulated.supply import SupplyLine
 from station.core.state import BayState, Pump
 from station.core.step import Effect, PumpCommand, step
 from station.filling.overrun import Overrun
-from station.given.job import JobSpec, spec_from_tables
+from station.given.job import HoseHeld, JobSpec, spec_from_tables
 from station.given.pumping import PumpLine, UsualFlow
 from station.given.settings import Settings
 
@@ -36,7 +36,11 @@ FLUIDS = {
 
 
 def spec_of(
-    fluid: str, target_l: float, pump: PumpLine | None, labels: dict[str, str] | None = None
+    fluid: str,
+    target_l: float,
+    pump: PumpLine | None,
+    labels: dict[str, str] | None = None,
+    hose: HoseHeld | None = None,
 ) -> JobSpec:
     """A job whose target is target_l exactly."""
     density, kv40, kv100 = FLUIDS[fluid]
@@ -55,7 +59,7 @@ def spec_of(
         },
         "fill",
     )
-    return replace(spec, pump=pump, labels=labels or {})
+    return replace(spec, pump=pump, labels=labels or {}, hose=hose)
 
 
 @dataclass

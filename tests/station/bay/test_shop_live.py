@@ -43,10 +43,11 @@ def closed_job(recorder: Recorder, n: int, filled_l: float) -> None:
         "level_seen": True,
     }
     labels = {"vehicle": "Bus 12", "compartment": "rear axle", "grade": "75W-90", "method": "cover removed"}
-    labels["distance_km"] = f"{94_000 + 1000 * n}"
     utc = f"2026-0{n}-01T08:00:00.000+00:00"
     recorder.event(f"old{n}", "job_open", {"job": {"capacity": "2.9 L", "method": "cover removed"}}, now(0.0))
-    recorder.result(f"old{n}", report, job_row(f"old{n}", utc, utc, labels, report), now(0.0))
+    recorder.result(
+        f"old{n}", report, job_row(f"old{n}", utc, utc, labels, report, 94_000.0 + 1000 * n), now(0.0)
+    )
 
 
 @pytest.fixture(scope="module")

@@ -379,7 +379,7 @@ def test_a_certificate_that_ran_out_is_used_but_said_to_be_due(shop: Workshop) -
     assert lines.pan != shop.config.pan
     assert "ran out" in str(lines.due)
     form = {"compartment": "b12_rear_axle", "drained_fluid": "gear_75w90_used", "fresh_fluid": "gear_75w90"}
-    assert "ran out" in plan.spec_from_form(shop.config, form, lines).labels["calibration_due"]
+    assert "ran out" in plan.spec_from_form(shop.config, form, lines).calibration_due
 
 
 def test_a_bent_cell_gets_a_quadratic_and_weighs_true(tmp_path: Path) -> None:

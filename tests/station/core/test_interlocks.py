@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import pytest
 
-from station.bay.supply_book import drum_text
 from station.core import interlocks
 from station.core.interlock_table import TABLE
 from station.core.interlocks import ALWAYS, BEFORE, WHILE
 from station.core.step import finish
 from station.figures import balance
 from station.filling.drum import Drum
+from station.given.job import HoseHeld
 from station.given.pumping import PumpLine
 from station.given.settings import Settings
 from tests.soak.fills import Fill, spec_of
@@ -19,8 +19,8 @@ PUMP = PumpLine(3.6)
 
 
 def fill(fluid: str = "75W-90", supply_c: float = 20.0, target_l: float = 2.0, **more: object) -> Fill:
-    labels = more.pop("labels", None)
-    return Fill(spec_of(fluid, target_l, more.pop("pump", PUMP), labels), supply_c, 1, **more)  # type: ignore[arg-type]
+    labels, hose = more.pop("labels", None), more.pop("hose", None)
+    return Fill(spec_of(fluid, target_l, more.pop("pump", PUMP), labels, hose), supply_c, 1, **more)  # type: ignore[arg-type]
 
 
 def test_every_check_has_its_row_and_every_row_its_check() -> None:
@@ -65,7 +65,7 @@ def test_the_wrong_grade_keeps_it_off_until_a_reason_is_given() -> None:
         blocked_by(fill(labels={"grade": "80W-90", "fluid": "x"})) is None
     )  # the fluid's table names no grade
     bay = fill(labels={"grade": "ATF", "fluid": "gear"})
-    bay.put("drum", drum_text(Drum("drum 3", "gear", "75W-90", 20.0)))
+    bay.put("drum", Drum("drum 3", "gear", "75W-90", 20.0).to_text())
     bay.state = replace(bay.state, spec=replace(bay.spec, fresh=replace(bay.spec.fresh, grade="75W-90")))
     assert blocked_by(bay) == "wrong_grade"
     bay.let_go()
@@ -88,22 +88,17 @@ def test_the_wrong_grade_keeps_it_off_until_a_reason_is_given() -> None:
 
 def test_a_container_of_another_fluid_than_planned_keeps_it_off() -> None:
     bay = fill(labels={"fluid": "gear"})
-    bay.put("drum", drum_text(Drum("keg 1", "atf", "ATF", 20.0)))
+    bay.put("drum", Drum("keg 1", "atf", "ATF", 20.0).to_text())
     assert blocked_by(bay) == "wrong_grade"
 
 
-HOSE = {
-    "grade": "75W-90",
-    "fluid": "gear",
-    "hose_l": "0.3500",
-    "hose_fluid": "ATF, fresh",
-    "hose_grade": "ATF",
-}
+GEAR = {"grade": "75W-90", "fluid": "gear"}
+HOSE = HoseHeld(0.35, "ATF, fresh", "ATF")
 
 
 def test_another_grade_in_the_hose_keeps_it_off_until_it_is_purged() -> None:
-    assert blocked_by(fill(labels=HOSE)) == "hose_holds"
-    bay = fill(labels=HOSE, marks=("pan_placed", "drain_open", "drain_done", "reseal_done"))
+    assert blocked_by(fill(labels=GEAR, hose=HOSE)) == "hose_holds"
+    bay = fill(labels=GEAR, hose=HOSE, marks=("pan_placed", "drain_open", "drain_done", "reseal_done"))
     bay.fill(1.0)
     assert not bay.switched, "no fill and no purge: the pump stays off"
     bay.put("purge", 0.35)
@@ -122,7 +117,7 @@ def test_another_grade_in_the_hose_keeps_it_off_until_it_is_purged() -> None:
 
 
 def test_a_fill_over_an_unpurged_hose_is_never_called_full() -> None:
-    bay = fill(labels=HOSE)
+    bay = fill(labels=GEAR, hose=HOSE)
     bay.put("override", "hose_holds:customer accepts")
     bay.fill()
     assert "350 mL of ATF from the hose" in str(interlocks.wrong_fill(bay.state))
@@ -130,7 +125,7 @@ def test_a_fill_over_an_unpurged_hose_is_never_called_full() -> None:
 
 
 def test_another_fluid_of_the_same_grade_is_asked_about_only() -> None:
-    bay = fill(labels={**HOSE, "hose_grade": "75w 90"})
+    bay = fill(labels=GEAR, hose=replace(HOSE, grade="75w 90"))
     assert blocked_by(bay) is None
     assert bay.contact
     assert "hose_asks" in bay.notices()
@@ -217,10 +212,10 @@ def test_a_temperature_that_jumps_is_told() -> None:
 
 def test_a_drum_that_will_not_last_is_told_before_the_pump_starts() -> None:
     bay = fill()
-    bay.put("drum", drum_text(Drum("drum 3", "", "", 1.4, 0.01)))
+    bay.put("drum", Drum("drum 3", "", "", 1.4, 0.01).to_text())
     assert "drum_low" in bay.notices()
     assert not bay.switched
-    bay.put("drum", drum_text(Drum("drum 4", "", "", 20.0, 0.1)))
+    bay.put("drum", Drum("drum 4", "", "", 20.0, 0.1).to_text())
     assert bay.notices().count("drum_low") == 1
     bay.fill()
     assert bay.state.supply.drum is not None
