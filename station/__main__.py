@@ -75,10 +75,6 @@ def _parser() -> argparse.ArgumentParser:
     )
     doctor.set_defaults(run=_doctor)
 
-    verify = commands.add_parser("verify", help="check the ledger's chain; name the first broken entry")
-    verify.add_argument("--ledger", type=Path, metavar="FILE", help="the ledger (default: the demo bay's)")
-    verify.set_defaults(run=_verify)
-
     add_commands(commands)
     return parser
 
@@ -133,13 +129,20 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 def _serve(options: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     from station.bay import fitness
+    from station.record.backup import Keeper
     from station.record.lock import name_holder
     from web.server import say_ready, serve
 
     config = _config(options)
     fitness.check(config, options.simulated)
     _live_in(config.zone)
+    _let_old_samples_go(config)
     engine, close = _open_engine(config, options.simulated)
+    keeper = (
+        None
+        if config.record.backup is None
+        else Keeper(config.ledger, Path(config.record.backup), config.record.backup_every_min * 60.0)
+    )
 
     def announce(address: str) -> None:
         name_holder(config.ledger, f"the station at {address} (process {os.getpid()})")
@@ -149,7 +152,23 @@ def _serve(options: argparse.Namespace) -> int:
         serve(engine, options.host, options.port, announce)
     finally:
         close()
+        if keeper is not None:
+            keeper.close()  # last, so that the last copy has everything
     return DONE
+
+
+def _let_old_samples_go(config: Any) -> None:
+    """By the bay's own rule, before anything else writes."""
+    from station.record import retain
+    from station.record.ledger import Ledger
+
+    if config.record.keep_samples_months is None or not config.ledger.exists():
+        return
+    ledger = Ledger(config.ledger)
+    try:
+        retain.apply(ledger, config.record.keep_samples_months)
+    finally:
+        ledger.close()
 
 
 def _live_in(zone: tzinfo) -> None:
@@ -200,28 +219,6 @@ def _doctor(options: argparse.Namespace) -> int:
     for finding in findings:
         print(f"{'ok  ' if finding.ok else 'FAIL'}  {finding.what}: {finding.text}")
     return DONE if all(finding.ok for finding in findings) else FAILED
-
-
-def _verify(options: argparse.Namespace) -> int:
-    from station.given.config import demo_path, read_config
-    from station.learning.condition import broken_photos, folder_of
-    from station.record.ledger import Ledger
-
-    path = options.ledger if options.ledger is not None else read_config(demo_path()).ledger
-    if not path.exists():
-        raise InputError(f"{path}: no such ledger. Name it with --ledger.")
-    ledger = Ledger(path, read_only=True)
-    try:
-        broken = ledger.verify()
-        if broken is None:
-            broken = next(iter(broken_photos(ledger, folder_of(path))), None)
-    finally:
-        ledger.close()
-    if broken is not None:
-        print(f"broken: {broken}", file=sys.stderr)
-        return FAILED
-    print(f"{path}: the chain is whole")
-    return DONE
 
 
 if __name__ == "__main__":

@@ -172,7 +172,8 @@ class Loop:
         """Take in one sample and do what it leads to."""
         # Devices stamp in threads of their own: a few milliseconds out of order is queueing, not time travel.
         # The stream's order is the order of arrival, here and in every replay.
-        sample = sample._replace(t_s=max(sample.t_s, self._desk.t_s))
+        # Whole milliseconds, here and nowhere later: what is stepped is what is stored, and the clock's noise is not.
+        sample = sample._replace(t_s=max(round(sample.t_s, 3), self._desk.t_s))
         if sample.source != "tick":
             self._latest[sample.source] = sample
         if sample.source == "pump":

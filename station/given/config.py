@@ -62,6 +62,28 @@ class Compartment(Listed):
 
 
 @dataclass(frozen=True)
+class RecordRules:
+    """[record]: how the record is kept. backup: a folder on another medium, to which the running station copies it every
+    ``backup_every_min`` minutes. keep_samples_months: older raw samples are let go when the station starts; without it
+    they are kept. Figures and events are always kept."""
+
+    backup: (
+        Annotated[
+            str,
+            Field(
+                pattern=r"^/[^\x00-\x1f]+$",
+                description='write a folder on another medium, such as "/media/backup/tallypan"',
+            ),
+        ]
+        | None
+    ) = None
+    backup_every_min: Annotated[float, Field(ge=1.0, le=10080.0, description="write minutes, such as 15")] = (
+        15.0
+    )
+    keep_samples_months: Annotated[float, Field(ge=1.0, description="write months, such as 24")] | None = None
+
+
+@dataclass(frozen=True)
 class BayConfig:
     """What a bay's file says. pump: None where nothing is known of what it can do. fluids and compartments are by key.
 
@@ -88,6 +110,7 @@ class BayConfig:
     serial: SerialPlan = field(default_factory=SerialPlan)
     source: str = "the bay's file"
     """The file that it was read from, for messages."""
+    record: RecordRules = field(default_factory=RecordRules)
 
 
 class BayTable(Table):
@@ -119,6 +142,7 @@ class BayFile(Table):
     """A bay's file."""
 
     bay: BayTable
+    record: RecordRules = RecordRules()
     pins: PinMap = PinMap()
     serial: SerialPlan = SerialPlan()
     thermometers: Thermometers = Thermometers()
@@ -175,6 +199,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         zone=zone,
         serial=file.serial,
         source=source,
+        record=file.record,
     )
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from station.errors import InputError
+from station.record.copying import sync
 
 EVENT, PHOTO_EVENT = "condition", "photo"
 COLOURS = ("like new", "amber", "brown", "black", "grey")
@@ -133,15 +134,17 @@ def folder_of(ledger_path: Path) -> Path:
 def store(folder: Path, photo: Photo) -> None:
     """Put a photo on disk before its event is written. Raises OSError where the disk refuses."""
     folder.mkdir(parents=True, exist_ok=True)
+    folder.chmod(0o700)  # the service's alone, as the ledger is
     path = folder / photo.name
     if path.exists():
         return
     part = path.with_suffix(".part")
-    with part.open("wb") as file:
+    with os.fdopen(os.open(part, os.O_CREAT | os.O_TRUNC | os.O_WRONLY | os.O_CLOEXEC, 0o600), "wb") as file:
         file.write(photo.data)
         file.flush()
         os.fsync(file.fileno())
     part.replace(path)
+    sync(folder)  # its name has to be on disk too before an entry speaks of it
 
 
 def load(folder: Path, name: str) -> bytes:
@@ -167,10 +170,10 @@ def of_job(ledger: Any, job_id: str, break_in: bool = False) -> dict[str, Any]:
     return {"condition": noted, "findings": found, "photos": photos}
 
 
-def broken_photos(ledger: Any, folder: Path) -> list[str]:
-    """What is wrong with the photos that the ledger names: missing or changed, one sentence each."""
+def broken_photos(db: Any, folder: Path) -> list[str]:
+    """What is wrong with the photos that the ledger's database names: missing or changed, one sentence each."""
     wrong = []
-    for job_id, body in ledger.db.execute("select job_id, body from event where kind = ?", [PHOTO_EVENT]):
+    for job_id, body in db.execute("select job_id, body from event where kind = ?", [PHOTO_EVENT]):
         name = json.loads(body)["name"]
         try:
             load(folder, name)

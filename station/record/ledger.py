@@ -3,8 +3,9 @@
 One connection writes, in one thread; readers open their own. Nothing is updated or deleted: triggers refuse it.
 """
 
-import hashlib
 import json
+import logging
+import os
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -18,69 +19,16 @@ from sqlite_utils import Database
 
 from hardware.sample import Sample
 from station.errors import InputError, LedgerError
+from station.record import anchor, samples, schema, verify
+from station.record.chain import SamplesDigest, entry_hash
 from station.record.lock import WriterLock
+from station.record.migrate import migrate
+from station.record.note import SigningKey
 
-SCHEMA_VERSION = 1
-_SCHEMA = """
-create table event (
-    seq integer primary key,
-    job_id text,
-    kind text not null,
-    body text not null,
-    boot_id text not null,
-    t_s real not null,
-    utc text not null,
-    clock_synced integer not null,
-    previous text not null,
-    hash text not null unique
-) strict;
-create index event_of_job on event (job_id, seq);
-create index event_of_shop on event (kind, seq) where job_id is null;
-create index event_opening on event (job_id) where kind = 'job_open';
-create table sample (
-    job_id text not null,
-    n integer not null,
-    t_s real not null,
-    source text not null,
-    value any not null,
-    primary key (job_id, n)
-) strict, without rowid;
-create table job (
-    job_id text primary key,
-    opened_utc text not null,
-    closed_utc text not null,
-    stage text not null,
-    vehicle text, compartment text, technician text, grade text,
-    listed_capacity_l real, expected_fill_l real,
-    drained_l real, drained_u95_l real,
-    metered_l real, overflow_l real,
-    filled_l real, filled_u95_l real,
-    verdict text not null,
-    bay text, meter text, container text, fluid text, compartment_type text, method text,
-    expected_fill_u95_l real, tolerance_minus_l real, tolerance_plus_l real, overflow_u95_l real,
-    level_seen integer, distance_km real
-) strict;
-create index job_by_time on job (opened_utc);
-create index job_by_verdict on job (verdict, opened_utc);
-create index job_of_compartment on job (vehicle, compartment, opened_utc);
-create index job_of_type on job (compartment_type, opened_utc);
-create index job_of_bay on job (bay, opened_utc);
-create index job_of_meter on job (meter, opened_utc);
-create index job_of_technician on job (technician, opened_utc);
-create index job_of_container on job (container, opened_utc, metered_l, filled_u95_l);
-create table movement (
-    seq integer primary key,
-    utc text not null,
-    kind text not null,
-    container text, fluid text not null, vehicle text, technician text,
-    volume_l real not null,
-    u95_l real not null,
-    note text not null
-) strict;
-create index movement_by_time on movement (utc);
-create index movement_of_container on movement (container, kind, utc);
-"""
-_TABLES = ("event", "sample", "job", "movement")
+log = logging.getLogger(__name__)
+
+__all__ = ["BOOT_ID", "JOB_COLUMNS", "Ledger", "Moment", "SamplesDigest", "job_row", "now", "type_of"]
+
 _LABELS = "vehicle compartment technician grade".split()
 _MORE_LABELS = "bay meter container fluid compartment_type".split()
 _FIGURES = (
@@ -124,37 +72,24 @@ def now(t_s: float | None = None) -> Moment:
     return Moment(BOOT_ID, time.monotonic() if t_s is None else t_s, utc, clock_synced())
 
 
-def _hash(previous: str, fields: Sequence[object]) -> str:
-    return hashlib.sha256(json.dumps([previous, *fields], ensure_ascii=False).encode()).hexdigest()
-
-
-class SamplesDigest:
-    """SHA-256 over a job's samples in order, kept in its result event so that a changed sample shows."""
-
-    def __init__(self) -> None:
-        self._sha = hashlib.sha256()
-
-    def add(self, sample: Sample) -> None:
-        self._sha.update(json.dumps([float(sample.t_s), sample.source, sample.value]).encode())
-
-    def hexdigest(self) -> str:
-        return self._sha.hexdigest()
-
-
 class Ledger:
     """A connection to the record. Create it in the thread that uses it.
 
-    Raises LedgerError where the file cannot be opened, or was written by a newer station; LedgerBusy where it is to be
-    written and somebody writes it already.
+    One that writes brings an older record up to date, has the station's key, and keeps the head file. Raises LedgerError
+    where the file cannot be opened, or was written by a newer station; LedgerBusy where it is to be written and somebody
+    writes it already.
     """
 
     def __init__(self, path: Path | str, read_only: bool = False) -> None:
         self.path = path
         self._lock: WriterLock | None = None
+        self._head: anchor.HeadFile | None = None
+        self._key: SigningKey | None = None
+        self._connection: sqlite3.Connection | None = None
         try:
             self._open(path, read_only)
         except BaseException:
-            self._unlock()
+            self.close()
             raise
 
     def _open(self, path: Path | str, read_only: bool) -> None:
@@ -165,7 +100,9 @@ class Ledger:
                 if str(path) != ":memory:":
                     Path(path).parent.mkdir(parents=True, exist_ok=True)
                     self._lock = WriterLock(path)
+                    _keep_private(Path(path))
                 connection = sqlite3.connect(path)
+            self._connection = connection
             self.db = Database(connection)
             self.db.execute("pragma busy_timeout = 5000")
             if not read_only:
@@ -175,11 +112,18 @@ class Ledger:
             raise LedgerError(
                 f"ledger {path}: cannot be opened ({error}). Check the path and its permissions."
             ) from error
-        if version != SCHEMA_VERSION:
+        if version < schema.SCHEMA_VERSION:
             raise LedgerError(
-                f"ledger {path}: schema version {version}, this station knows {SCHEMA_VERSION}. "
+                f"ledger {path}: schema version {version}, this station writes {schema.SCHEMA_VERSION}. Start the "
+                "station once, or enter something by command: that brings it up to date, with a backup first."
+            )
+        if version > schema.SCHEMA_VERSION:
+            raise LedgerError(
+                f"ledger {path}: schema version {version}, this station knows {schema.SCHEMA_VERSION}. "
                 "Use the station that wrote it, or another file."
             )
+        if not read_only:
+            self._take_up()
 
     def _prepare(self) -> None:
         self.db.enable_wal()
@@ -188,20 +132,32 @@ class Ledger:
         if self.db.execute("pragma synchronous").fetchone()[0] != 2:
             raise LedgerError(f"ledger {self.path}: SQLite would not take synchronous=FULL.")
         if self.db.execute("pragma user_version").fetchone()[0] == 0 and not self.db.table_names():
-            with self.db.atomic():
-                for statement in _SCHEMA.split(";\n"):
-                    if statement.strip():
-                        self.db.execute(statement)
-                for table in _TABLES:
-                    for verb in ("update", "delete"):
-                        self.db.execute(
-                            f"create trigger {table}_no_{verb} before {verb} on {table} "
-                            f"begin select raise(abort, 'the ledger only grows'); end"
-                        )
-                self.db.execute(f"pragma user_version = {SCHEMA_VERSION}")
+            schema.create(self.db)
+        else:
+            backup = migrate(self.db, self.path)
+            if backup is not None:
+                log.warning("the record was brought up to date; as it was before it lies in %s", backup)
+
+    def _take_up(self) -> None:
+        """Go on from where the last writer ended, and say so in the record where that is not where it ended."""
+        self._key = anchor.own_key(self.path)
+        lost = None if str(self.path) == ":memory:" else anchor.behind_head(self.db, self.path)
+        self._head = anchor.HeadFile(self.path)
+        if lost is not None:
+            log.error("ledger %s: %s", self.path, lost)
+            self._head.clear()
+            self.append(None, "lost", {"text": lost}, now())
+        self._note_head()
+        newest = self.db.execute("select coalesce(max(seq), 0) from event").fetchone()[0]
+        if newest - anchor.last_frontier(self.db).size > anchor.UNANCHORED_MOST:
+            with self.transaction():
+                anchor.anchor(self.db, self._key, None)
 
     def close(self) -> None:
-        self.db.close()
+        if self._connection is not None:
+            self._connection.close()
+        if self._head is not None:
+            self._head.close()
         self._unlock()
 
     def _unlock(self) -> None:
@@ -215,11 +171,14 @@ class Ledger:
     def transaction(self) -> Iterator[None]:
         """All that is written within is on disk together when this ends. Raises LedgerError when it is not, and then
         none of it is."""
+        outermost = not self.db.conn.in_transaction
         try:
             with self.db.atomic():
                 yield
         except sqlite3.Error as error:
             raise LedgerError(f"ledger {self.path}: not written ({error}).") from error
+        if outermost:
+            self._note_head()
 
     def append(
         self,
@@ -231,43 +190,73 @@ class Ledger:
     ) -> int:
         """Add one event to the chain and, where given, the job's row, or neither; its sequence number.
 
-        A ``movement`` (``station.shop.audit.movement`` makes its body) gets its row in the table of that name.
-        Raises LedgerError when it is not on disk.
+        A ``movement`` (``station.shop.audit.movement`` makes its body) gets its row in the table of that name. A
+        ``result`` packs the job's samples and is signed for. Raises LedgerError when it is not on disk.
         """
         text = json.dumps(body, ensure_ascii=False)
         try:
-            with self.db.atomic():
+            with self.transaction():
                 last = self.db.execute("select seq, hash from event order by seq desc limit 1").fetchone()
                 seq, previous = (last[0] + 1, last[1]) if last else (1, "")
-                fields = [seq, job_id, kind, text, at.boot_id, at.t_s, at.utc, int(at.clock_synced)]
+                fields = [seq, job_id, kind, text, at.boot_id, float(at.t_s), at.utc, int(at.clock_synced)]
                 self.db.execute(
                     "insert into event values (?,?,?,?,?,?,?,?,?,?)",
-                    [*fields, previous, _hash(previous, fields)],
+                    [*fields, previous, entry_hash(previous, fields)],
                 )
                 if job_row is not None:
                     self.db.table("job").insert(dict(job_row))
                 if kind == "movement":
                     self.db.table("movement").insert({"seq": seq, "utc": at.utc, **body})
-        except sqlite3.Error as error:
+                if kind == "result" and job_id is not None:
+                    self._seal(job_id, body)
+        except LedgerError as error:
             raise LedgerError(f"ledger {self.path}: {kind} was not written ({error}).") from error
         return int(seq)
 
-    def add_samples(self, job_id: str, first: int, samples: Sequence[Sample]) -> None:
-        """Add a batch of raw samples, the first of them numbered ``first``."""
-        try:
-            with self.db.atomic():
-                self.db.conn.executemany(
-                    "insert into sample values (?,?,?,?,?)",
-                    [(job_id, first + i, float(s.t_s), s.source, s.value) for i, s in enumerate(samples)],
-                )
-        except sqlite3.Error as error:
-            raise LedgerError(f"ledger {self.path}: samples were not written ({error}).") from error
+    def _seal(self, job_id: str, result: Mapping[str, Any]) -> None:
+        """Pack a closed job's samples, and sign for the record as of now."""
+        stored = samples.count(self.db, job_id)
+        if stored != result.get("samples", stored):
+            raise LedgerError(f"its result counts {result['samples']} samples, stored are {stored}")
+        samples.pack(self.db, job_id)
+        if self._key is not None:
+            anchor.anchor(self.db, self._key, job_id)
+
+    def add_samples(self, job_id: str, first: int, batch: Sequence[Sample]) -> None:
+        """Add a batch of raw samples, the first of them numbered ``first``. Raises LedgerError, also where it does not
+        follow what is stored: behind a gap nothing is added."""
+        with self.transaction():
+            samples.add(self.db, job_id, first, batch)
+
+    def let_samples_go(self, job_ids: Sequence[str], rule: str, at: Moment) -> int:
+        """Let go of closed jobs' raw samples, and say in the chain by which rule; how many. Figures, events and the
+        samples' digest stay."""
+        with self.transaction():
+            gone = {job_id: samples.let_go(self.db, job_id) for job_id in job_ids}
+            gone = {job_id: number for job_id, number in gone.items() if number}
+            if gone:
+                self.append(None, "samples_let_go", {"rule": rule, "jobs": gone}, at)
+        return sum(gone.values())
+
+    def _note_head(self) -> None:
+        if self._head is not None and not self.db.conn.in_transaction:
+            last = self.db.execute("select seq, hash from event order by seq desc limit 1").fetchone()
+            if last is not None:
+                self._head.write(*last)
 
     # --- reading -------------------------------------------------------------------------------------------
 
     def samples(self, job_id: str) -> list[Sample]:
-        rows = self.db.execute("select t_s, source, value from sample where job_id = ? order by n", [job_id])
-        return [Sample(*row) for row in rows]
+        """A job's raw samples in order; none where the retention rule let them go. Raises LedgerError where they are
+        damaged."""
+        return samples.read(self.db, job_id)
+
+    def checkpoint(self, job_id: str) -> str | None:
+        """The signed checkpoint made when a job was closed; None of one that is open or older than checkpoints."""
+        row = self.db.execute(
+            "select note from checkpoint where job_id = ? order by size", [job_id]
+        ).fetchone()
+        return None if row is None else str(row[0])
 
     def events(self, job_id: str | None = None) -> Iterator[dict[str, Any]]:
         """Events in order, of one job or all, their bodies as objects."""
@@ -319,41 +308,16 @@ class Ledger:
         return [row[0] for row in rows]
 
     def verify(self) -> str | None:
-        """Walk the chain and every finished job's samples. The first broken entry in words; None when whole."""
-        previous, expected = "", 1
-        empty = {name: dict.fromkeys(self.db.table(name).columns_dict) for name in ("job", "movement")}
-        for row in self.db.query("select * from event order by seq"):
-            if row["seq"] != expected:
-                return f"event {expected} is missing"
-            fields = [
-                row[name]
-                for name in ("seq", "job_id", "kind", "body", "boot_id", "t_s", "utc", "clock_synced")
-            ]
-            if row["previous"] != previous or row["hash"] != _hash(previous, fields):
-                return f"event {expected} ({row['kind']}, job {row['job_id']}) was changed"
-            if row["kind"] == "result":
-                body = json.loads(row["body"])
-                digest = SamplesDigest()
-                for sample in self.samples(row["job_id"]):
-                    digest.add(sample)
-                if digest.hexdigest() != body["samples_sha256"]:
-                    return f"the samples of job {row['job_id']} were changed"
-                if self._row("job", "job_id", row["job_id"]) != {**empty["job"], **body["row"]}:
-                    return f"the row of job {row['job_id']} was changed"
-            if row["kind"] == "movement":
-                written = {**empty["movement"], "seq": expected, "utc": row["utc"], **json.loads(row["body"])}
-                if self._row("movement", "seq", expected) != written:
-                    return f"the row of movement {expected} was changed"
-            previous, expected = row["hash"], expected + 1
-        for table, kind in (("job", "result"), ("movement", "movement")):
-            rows = self.db.execute(f"select count(*) from {table}").fetchone()[0]
-            events = self.db.execute("select count(*) from event where kind = ?", [kind]).fetchone()[0]
-            if rows != events:
-                return f"the table {table} holds {rows} rows, the chain {events}"
-        return None
+        """The first thing that is wrong with the record, in words; None when it is whole. See ``station.record.verify``."""
+        return next(iter(verify.check(self.db, self.path).broken), None)
 
-    def _row(self, table: str, key: str, value: object) -> dict[str, Any] | None:
-        return next(iter(self.db.query(f"select * from {table} where {key} = ?", [value])), None)
+
+def _keep_private(path: Path) -> None:
+    """The record is the service's alone to read: it names people. SQLite gives its log the mode of the file itself."""
+    os.close(os.open(path, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600))
+    for file in (path, Path(f"{path}-wal"), Path(f"{path}-shm"), Path(f"{path}.lock")):
+        if file.exists():
+            os.chmod(file, 0o600)
 
 
 def type_of(vehicle: str, compartment: str, compartment_type: str) -> str:

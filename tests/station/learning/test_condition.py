@@ -118,10 +118,10 @@ def test_photos_lie_beside_the_ledger_under_their_hash_and_tampering_shows(
     assert [photo["name"] for photo in got["photos"]] == [one.name, two.name]
     assert any("gear or bearing" in text for text in got["findings"])
     assert condition.load(folder, one.name) == one.data
-    assert condition.broken_photos(ledger, folder) == []
+    assert condition.broken_photos(ledger.db, folder) == []
     (folder / one.name).write_bytes(two.data)
     (folder / two.name).unlink()
-    assert [text.split()[-1] for text in condition.broken_photos(ledger, folder)] == ["changed", "missing"]
+    assert [text.split()[-1] for text in condition.broken_photos(ledger.db, folder)] == ["changed", "missing"]
     assert ledger.verify() is None
     ledger.close()
     assert main(["verify", "--ledger", str(path)]) == 1

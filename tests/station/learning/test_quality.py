@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from calibration.certificates import Certificate, Reference
-from station import commands
 from station.__main__ import main
+from station.commands import shop as commands
 from station.errors import InputError
 from station.learning import charts, quality
 from station.learning.charts import ENOUGH, chart

@@ -72,7 +72,7 @@ def test_a_whole_ledger_verifies(tmp_path: Path, capsys: pytest.CaptureFixture[s
 
 
 @pytest.mark.parametrize(
-    "statement", ["update event set kind = 'x'", "delete from sample", "update job set verdict = 'x'"]
+    "statement", ["update event set kind = 'x'", "delete from block", "update job set verdict = 'x'"]
 )
 def test_nothing_is_changed_or_deleted(statement: str, tmp_path: Path) -> None:
     connection = sqlite3.connect(filled(tmp_path / "l.sqlite"))
@@ -89,8 +89,8 @@ TAMPERED = {
         "update event set seq = -1 where seq = 1; update event set seq = 1 where seq = 2; update event set seq = 2 where seq = -1",
         "event 1",
     ),
-    "a sample": ("sample", "update sample set value = 84214 where n = 0", "samples of job j1"),
-    "a deleted sample": ("sample", "delete from sample where n = 3", "samples of job j1"),
+    "a sample": ("block", "update block set data = x'00'", "samples of job j1"),
+    "a deleted sample": ("block", "delete from block", "samples of job j1"),
     "a row": ("job", "update job set filled_l = 1.6", "row of job j1"),
     "a deleted row": ("job", "delete from job", "row of job j1"),
 }

@@ -1,0 +1,11 @@
+"""The commands beside those that run or compute a job, by subject."""
+
+from typing import Any
+
+from station.commands import record, shop
+
+
+def add(commands: Any) -> None:
+    """Add the commands to the command line's parser."""
+    shop.add(commands)
+    record.add(commands)

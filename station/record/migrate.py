@@ -1,0 +1,77 @@
+"""Bringing an older record up to the present version: forward only, a backup first, at once or not at all."""
+
+import sqlite3
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlite_utils import Database
+
+from hardware.sample import Sample
+from station.errors import LedgerError
+from station.record import samples, schema
+from station.record.copying import copy_database
+
+
+def migrate(db: Database, path: Path | str) -> Path | None:
+    """Bring a record up to the present version; where its backup lies, None where there was nothing to do.
+
+    Killed at any moment it leaves the old version or the new one, whole. Raises LedgerError where it cannot be done,
+    having changed nothing.
+    """
+    version = db.execute("pragma user_version").fetchone()[0]
+    if version >= schema.SCHEMA_VERSION or version not in _STEPS:
+        return None
+    backup = _backup(db, path, version)
+    try:
+        with db.atomic():
+            while version in _STEPS:
+                _STEPS[version](db)
+                version += 1
+            db.execute(f"pragma user_version = {version}")
+    except sqlite3.Error as error:
+        raise LedgerError(
+            f"ledger {path}: could not be brought up to version {schema.SCHEMA_VERSION} ({error}); nothing of it was "
+            "changed."
+        ) from error
+    return backup
+
+
+def _backup(db: Database, path: Path | str, version: int) -> Path | None:
+    if str(path) == ":memory:":
+        return None
+    stamp = f"{datetime.now(UTC):%Y%m%d-%H%M%S}"
+    target = Path(path).with_name(f"{Path(path).stem}-version-{version}-{stamp}.sqlite")
+    try:
+        copy_database(db.conn, target)
+    except (OSError, sqlite3.Error) as error:
+        raise LedgerError(
+            f"ledger {path}: there is no room for a backup before it is brought up to date ({error}). Free some space "
+            f"in {target.parent}."
+        ) from error
+    return target
+
+
+def _samples_into_blocks(db: Database) -> None:
+    """Version 1 had one row for each raw sample."""
+    for statement in schema.statements(schema.SAMPLES + schema.ANCHOR):
+        db.execute(statement)
+    jobs = [row[0] for row in db.execute("select distinct job_id from sample")]
+    for job_id in jobs:
+        rows = db.execute("select t_s, source, value from sample where job_id = ? order by n", [job_id])
+        batch: list[Sample] = []
+        first = 0
+        for row in rows:
+            batch.append(Sample(*row))
+            if len(batch) == samples.BLOCK:
+                samples.add(db, job_id, first, batch)
+                first, batch = first + len(batch), []
+        samples.add(db, job_id, first, batch)
+        samples.pack(db, job_id)
+    db.execute("drop table sample")
+    for statement in (*schema.triggers(("checkpoint",)), *schema.SAMPLE_TRIGGERS):
+        db.execute(statement)
+
+
+_STEPS: dict[int, Callable[[Database], None]] = {1: _samples_into_blocks}
+"""Version → what makes the next one of it."""

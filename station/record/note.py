@@ -1,0 +1,180 @@
+"""Signed notes and checkpoints: open formats in which a log states its length and its hash, and anybody can hold it to that.
+
+Sources: C2SP signed-note (text, blank line, ``— name base64(key ID ‖ signature)``; key ID = first four bytes of
+SHA-256(name ‖ 0x0A ‖ 0x01 ‖ public key); Ed25519 as of RFC 8032) and C2SP tlog-checkpoint v1 (origin, tree size, RFC 6962
+root hash in base64, a line each). A verifier key is written ``name+key ID+base64(0x01 ‖ public key)``, as the Go
+project's note package (golang.org/x/mod/sumdb/note) does.
+"""
+
+import base64
+import binascii
+import hashlib
+import re
+from dataclasses import dataclass
+
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives import serialization
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+
+from station.errors import InputError
+
+_ED25519 = b"\x01"
+_ID_BYTES = 4
+_SIGNATURES_MOST = 16
+_NAME = re.compile(r"[^\s+]+")
+_DECIMAL = re.compile(r"0|[1-9][0-9]{0,18}")
+ORIGIN = "tallypan.local/"
+"""Before the key's own mark. A name of the form that the format asks for; nothing has to answer there."""
+
+
+@dataclass(frozen=True)
+class VerifierKey:
+    """With what a note's signature is checked. name: whose it is. raw: the 32 bytes of the Ed25519 public key."""
+
+    name: str
+    raw: bytes
+
+    @property
+    def key_id(self) -> bytes:
+        return hashlib.sha256(self.name.encode() + b"\n" + _ED25519 + self.raw).digest()[:_ID_BYTES]
+
+    def __str__(self) -> str:
+        return f"{self.name}+{self.key_id.hex()}+{base64.b64encode(_ED25519 + self.raw).decode()}"
+
+    @staticmethod
+    def parse(text: str) -> "VerifierKey":
+        """Raises InputError where the text is no verifier key."""
+        name, _, rest = text.strip().partition("+")
+        key_id, _, encoded = rest.partition("+")
+        try:
+            data = base64.b64decode(encoded, validate=True)
+        except (binascii.Error, ValueError):
+            data = b""
+        key = VerifierKey(name, data[1:])
+        if (
+            data[:1] != _ED25519
+            or len(key.raw) != 32
+            or key_id != key.key_id.hex()
+            or not _NAME.fullmatch(name)
+        ):
+            raise InputError(
+                f"{text.strip()[:60]!r} is no key to check a signature with; expected name+8 hexadecimal digits+base64."
+            )
+        return key
+
+
+@dataclass(frozen=True)
+class SigningKey:
+    """The station's key. Its name carries a mark of the key itself, so that a checkpoint says which key it wants."""
+
+    private: Ed25519PrivateKey
+
+    @staticmethod
+    def make() -> "SigningKey":
+        return SigningKey(Ed25519PrivateKey.generate())
+
+    @staticmethod
+    def from_pem(pem: bytes) -> "SigningKey":
+        """Raises ValueError where it is no Ed25519 key in PEM form."""
+        key = serialization.load_pem_private_key(pem, None)
+        if not isinstance(key, Ed25519PrivateKey):
+            raise ValueError("it is a key of another kind")
+        return SigningKey(key)
+
+    def to_pem(self) -> bytes:
+        return self.private.private_bytes(
+            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+        )
+
+    @property
+    def verifier(self) -> VerifierKey:
+        raw = self.private.public_key().public_bytes(
+            serialization.Encoding.Raw, serialization.PublicFormat.Raw
+        )
+        return VerifierKey(name_of(raw), raw)
+
+    def sign(self, text: str) -> str:
+        """The text as a signed note. Raises ValueError where it does not end with its one last newline."""
+        if not text.endswith("\n") or text.endswith("\n\n"):
+            raise ValueError("a note's text ends with one newline")
+        key = self.verifier
+        signature = base64.b64encode(key.key_id + self.private.sign(text.encode())).decode()
+        return f"{text}\n— {key.name} {signature}\n"
+
+
+def name_of(raw: bytes) -> str:
+    """The name of the station whose public key this is."""
+    return f"{ORIGIN}{hashlib.sha256(raw).hexdigest()[:16]}"
+
+
+@dataclass(frozen=True)
+class Checkpoint:
+    """What a log says of itself. origin: which log. size: entries in it. root: RFC 6962 hash of its tree."""
+
+    origin: str
+    size: int
+    root: bytes
+
+    def text(self) -> str:
+        return f"{self.origin}\n{self.size}\n{base64.b64encode(self.root).decode()}\n"
+
+
+def parse_checkpoint(text: str) -> Checkpoint:
+    """A note's text as a checkpoint; lines beyond its three are let be. Raises InputError."""
+    lines = text.split("\n")
+    if len(lines) < 4 or lines[-1] or not all(lines[:-1]):
+        raise InputError("the checkpoint is not whole; expected its origin, size and root hash, a line each.")
+    try:
+        root = base64.b64decode(lines[2], validate=True)
+    except (binascii.Error, ValueError):
+        root = b""
+    if not _DECIMAL.fullmatch(lines[1]) or len(root) != 32:
+        raise InputError(
+            f"the checkpoint says size {lines[1][:30]!r} and root {lines[2][:60]!r}; expected a number of entries and "
+            "32 bytes in base64."
+        )
+    return Checkpoint(lines[0], int(lines[1]), root)
+
+
+def signers(note: str) -> tuple[str, list[tuple[str, bytes]]]:
+    """A note's text, and of each signature whose it says to be, with its bytes. Raises InputError."""
+    text, found, below = note.rpartition("\n\n")
+    lines = below.split("\n")
+    if not found or lines[-1] or len(lines) - 1 not in range(1, _SIGNATURES_MOST + 1):
+        raise InputError(
+            "this is no signed note; expected a text, an empty line and signatures, a line each."
+        )
+    signed = []
+    for line in lines[:-1]:
+        dash, _, rest = line.partition(" ")
+        name, _, encoded = rest.partition(" ")
+        try:
+            data = base64.b64decode(encoded, validate=True)
+        except (binascii.Error, ValueError):
+            data = b""
+        if dash != "—" or not _NAME.fullmatch(name) or len(data) <= _ID_BYTES:
+            raise InputError(f"{line[:60]!r} is no signature line; expected: — name base64.")
+        signed.append((name, data))
+    return f"{text}\n", signed
+
+
+def open_note(note: str, keys: list[VerifierKey]) -> str:
+    """The text of a note that one of these keys signed. Raises InputError where none did, or a signature is wrong."""
+    text, signed = signers(note)
+    good = False
+    for name, data in signed:
+        for key in keys:
+            if key.name == name and key.key_id == data[:_ID_BYTES]:
+                try:
+                    Ed25519PublicKey.from_public_bytes(key.raw).verify(data[_ID_BYTES:], text.encode())
+                except (InvalidSignature, ValueError):
+                    raise InputError(
+                        f"the signature of {name} is wrong: the note was changed, or copied with a mistake."
+                    ) from None
+                good = True
+    if not good:
+        names = ", ".join(name for name, _ in signed)
+        raise InputError(
+            f"the note is signed by {names}, and that key is not at hand. Name its public key with --key."
+        )
+    return text

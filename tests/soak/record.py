@@ -1,0 +1,105 @@
+"""Goals D2 to D9: what the record does when the power goes, the card fills up or lies, somebody alters it, a migration or
+a backup is cut short. Each proof takes a planted fault, to show that it would see one."""
+
+import os
+import random
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, nullcontext
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+
+from station.errors import LedgerError
+from station.record import verify
+from station.record.ledger import Ledger
+from tests.soak.proofs import Seen
+from tests.station.record import version_1
+from tests.station.record.live_stream import live_stream
+
+KILLED = 86
+"""Exit status of a child that ended itself at its statement."""
+
+
+def _forked(run: Any) -> int:
+    """Run in a child that ends without any of Python's own tidying; its exit status."""
+    pid = os.fork()
+    if pid == 0:
+        status = 1
+        try:
+            run()
+            status = 0
+        finally:
+            os._exit(status)
+    return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
+
+
+def _open_and_die(path: Path, statement: int, planted: bool) -> None:
+    """Open a record for writing, and end at the given statement of any connection."""
+    real, done = sqlite3.connect, 0
+
+    def counted(_: str) -> None:
+        nonlocal done
+        done += 1
+        if done == statement:
+            os._exit(KILLED)
+
+    def connect(*arguments: Any, **options: Any) -> sqlite3.Connection:
+        connection: sqlite3.Connection = real(*arguments, **options)
+        connection.set_trace_callback(counted)
+        return connection
+
+    sqlite3.connect = connect  # type: ignore[assignment]
+    if planted:
+        Database.atomic = lambda self: nullcontext()  # type: ignore[assignment,method-assign,return-value]
+    Ledger(path).close()
+
+
+def migration_kills(folder: Path, samples: int = 3000, planted: bool = False) -> Seen:
+    """D8: a migration killed at each of its statements leaves the old record or the new one, with every row."""
+    seen = Seen("D8 migration killed at every statement", unit="statements")
+    stream = live_stream(random.Random(8), samples / 33 / 60 + 0.01)[:samples]
+    jobs = {"j1": stream[: samples // 2], "j2": stream[samples // 2 :], "j3": stream[:7]}
+    template = folder / "template.sqlite"
+    version_1.write(template, jobs, open_jobs=("j3",))
+    with closing(sqlite3.connect(template)) as db:
+        db.execute("pragma wal_checkpoint(truncate)")
+        events = db.execute("select * from event order by seq").fetchall()
+    statement = 0
+    while True:
+        statement += 1
+        here = folder / str(statement)
+        here.mkdir()
+        path = here / "l.sqlite"
+        shutil.copyfile(template, path)
+        status = _forked(lambda: _open_and_die(path, statement, planted))  # noqa: B023
+        seen.trials += 1
+        if status not in (0, KILLED):
+            seen.failed.append(f"statement {statement}: exit status {status}")
+        for wrong in _old_or_new(path, jobs, events):
+            seen.failed.append(f"killed at statement {statement}: {wrong}")
+        shutil.rmtree(here)
+        if status != KILLED or (planted and seen.failed):
+            seen.values.append(statement)
+            return seen
+
+
+def _old_or_new(path: Path, jobs: dict[str, Any], events: list[Any]) -> Iterator[str]:
+    try:
+        ledger = Ledger(path)
+    except LedgerError as error:
+        yield f"it does not open: {error}"
+        return
+    try:
+        if ledger.db.execute("select * from event order by seq").fetchall() != events:
+            yield "events differ"
+        for job_id, samples in jobs.items():
+            if ledger.samples(job_id) != samples:
+                yield f"samples of {job_id} differ"
+    except LedgerError as error:
+        yield str(error)
+    finally:
+        ledger.close()
+    yield from verify.verify(path).broken
