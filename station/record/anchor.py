@@ -20,6 +20,8 @@ from station.record.note import Checkpoint, SigningKey, VerifierKey
 
 UNANCHORED_MOST = 1000
 """So many entries are signed for at the next start even if no job is closed, so that closing one stays quick."""
+BEGINNING = ""
+"""In place of a job: the checkpoint of a record that is older than checkpoints; jobs before it have none of their own."""
 _SLOT = 512
 """Bytes; a disk writes a sector of that size whole or not at all."""
 

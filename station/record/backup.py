@@ -133,7 +133,7 @@ def restore(where: Path, ledger: Path) -> str:
         new = ledger.with_name(f"{ledger.stem}-restoring.sqlite")
         for left in (new, *_beside(new)):
             left.unlink(missing_ok=True)
-        with opened(copy) as source:
+        with opened(copy) as (source, _):
             copy_database(source.conn, new)
         replaced = _last_of(ledger)
         text = (

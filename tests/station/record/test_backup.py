@@ -1,0 +1,141 @@
+"""A backup holds all that was on disk before it began, comes back by one command, and its return is in the record."""
+
+import os
+import shutil
+import sqlite3
+import stat
+from pathlib import Path
+
+import pytest
+
+from station.__main__ import main
+from station.errors import InputError, LedgerBusy, LedgerError
+from station.record import anchor, backup, verify
+from station.record.ledger import Ledger, now
+from tests.soak.backups import backups_under_load
+from tests.station.record.filled import filled
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    photos = tmp_path / "l-photos"
+    photos.mkdir()
+    (photos / "one.jpg").write_bytes(b"first")
+    return filled(tmp_path / "l.sqlite", minutes=0.05)
+
+
+def test_there_and_back_by_command(path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    place = tmp_path / "stick"
+    assert main(["backup", "--ledger", str(path), "--to", str(place)]) == 0
+    assert "14 entries, 1 new photos" in capsys.readouterr().out
+    new = tmp_path / "other machine" / "l.sqlite"
+    assert main(["restore", "--ledger", str(new), str(place)]) == 0
+    assert "restored from" in capsys.readouterr().out
+    ledger = Ledger(new, read_only=True)
+    assert [row["job_id"] for row in ledger.jobs()] == ["job-2", "job-1", "job-0"]
+    (said,) = ledger.shop_events("restored")
+    assert said["body"]["entries"] == 14
+    ledger.close()
+    assert verify.verify(new).broken == []
+    assert (new.parent / "l-photos" / "one.jpg").read_bytes() == b"first"
+    assert stat.S_IMODE(new.stat().st_mode) == 0o600
+
+
+def test_the_private_key_stays_and_old_checkpoints_can_still_be_checked(path: Path, tmp_path: Path) -> None:
+    place = tmp_path / "stick"
+    backup.make(path, place)
+    assert not any("key.pem" in name for name in os.listdir(place))
+    new = tmp_path / "other" / "l.sqlite"
+    backup.restore(place, new)
+    assert len(anchor.public_keys(new)) == 2
+    assert verify.verify(new).notes == [next(t for t in verify.verify(new).notes if "restored" in t)]
+
+
+def test_what_was_there_is_kept_and_its_log_does_not_get_into_the_new_one(path: Path, tmp_path: Path) -> None:
+    place = tmp_path / "stick"
+    backup.make(path, place)
+    writer = Ledger(path)
+    writer.append(None, "note", {"text": "after the backup"}, now(0.0))
+    left = tmp_path / "log"
+    shutil.copyfile(f"{path}-wal", left)
+    writer.close()
+    shutil.copyfile(left, f"{path}-wal")  # a station that was killed leaves its log
+    text = backup.restore(place, path)
+    assert "had 15" in text
+    (aside,) = tmp_path.glob("l-before-restore-*.sqlite")
+    assert verify.verify(aside).entries == 15
+    assert verify.verify(path).entries == 15  # 14 and the restoring
+    assert verify.verify(path).broken == []
+    ledger = Ledger(path)
+    assert [e["kind"] for e in ledger.events()][-1] == "restored"
+    ledger.close()
+
+
+def test_a_running_station_is_not_restored_over(path: Path, tmp_path: Path) -> None:
+    backup.make(path, tmp_path / "stick")
+    writer = Ledger(path)
+    with pytest.raises(LedgerBusy):
+        backup.restore(tmp_path / "stick", path)
+    writer.close()
+
+
+def test_a_damaged_backup_is_refused_and_nothing_is_touched(path: Path, tmp_path: Path) -> None:
+    copy = backup.make(path, tmp_path / "stick").path
+    connection = sqlite3.connect(copy)
+    connection.execute("drop trigger event_no_update")
+    connection.execute("update event set body = '{}' where seq = 2")
+    connection.commit()
+    connection.close()
+    before = path.read_bytes()
+    with pytest.raises(LedgerError, match="not whole: event 2"):
+        backup.restore(tmp_path / "stick", path)
+    assert path.read_bytes() == before
+
+
+def test_no_backup_is_named(path: Path, tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(InputError, match="holds no backup named l-"):
+        backup.restore(tmp_path / "empty", path)
+
+
+def test_old_copies_go_when_newer_ones_are_whole(path: Path, tmp_path: Path) -> None:
+    made = [backup.make(path, tmp_path / "stick", keep=3).path for _ in range(5)]
+    assert backup.copies(tmp_path / "stick", "l") == made[-3:]
+
+
+def test_a_medium_without_room_says_so_and_leaves_the_older_copies(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = backup.make(path, tmp_path / "stick").path
+
+    def full(*_: object) -> None:
+        raise OSError("No space left on device")
+
+    monkeypatch.setattr(backup, "copy_database", full)
+    told: list[str | None] = []
+    keeper = backup.Keeper(path, tmp_path / "stick", every_s=3600.0, on_fault=told.append)
+    keeper.close()
+    monkeypatch.undo()
+    assert [text is not None and "No space left" in text for text in told] == [True]
+    assert backup.copies(tmp_path / "stick", "l") == [made]
+
+
+def test_the_keeper_copies_what_came_and_nothing_twice(path: Path, tmp_path: Path) -> None:
+    keeper = backup.Keeper(path, tmp_path / "stick", every_s=3600.0)
+    keeper.look()
+    keeper.look()
+    assert len(backup.copies(tmp_path / "stick", "l")) == 1
+    writer = Ledger(path)
+    writer.append(None, "note", {"text": "more"}, now(0.0))
+    writer.close()
+    keeper.close()
+    assert verify.verify(backup.copies(tmp_path / "stick", "l")[-1]).entries == 15
+
+
+def test_backups_under_load_are_whole_and_complete(tmp_path: Path) -> None:
+    seen = backups_under_load(tmp_path, 4)
+    assert (seen.trials, seen.failed) == (4, [])
+
+
+def test_a_plain_copy_under_load_would_be_caught(tmp_path: Path) -> None:
+    assert backups_under_load(tmp_path, 4, planted=True).failed != []
