@@ -145,7 +145,7 @@ class SupplyBook:
         self.hose = self.hose_now(state)
         if state.supply.drum is not None:
             self.drum = replace(state.supply.drum.now(state.meter.total_l), total_l=0.0)
-        self._count = state.meter.last if state.meter.recent else None
+        self._count = state.meter.last
         self._shift(job_id, state)
         self._write(job_id, state.t_s)
         if self._learned:

@@ -214,11 +214,19 @@ def _answer(state: BayState, text: str) -> BayState:
 
 
 def _meter(state: BayState, count: int) -> BayState:
-    if count < state.meter.last:
+    last = state.meter.last
+    if last is None and state.meter.counting and count > 0:
+        state = note(
+            state,
+            "meter_starts_late",
+            f"meter: its first count, {count}, came after the fill had begun. Counting starts there: what was pumped "
+            "before is not in the figure. Check the meter's cable, and weigh or drain before relying on this fill.",
+        )
+    if count < (last or 0):
         state = note(
             state,
             "meter_reset",
-            f"meter: the count fell from {state.meter.last} to {count}. Pulses between are unknown; the fill "
+            f"meter: the count fell from {last or 0} to {count}. Pulses between are unknown; the fill "
             "counts on from here. Check the counter's supply.",
             stops=True,
         )

@@ -20,10 +20,10 @@ class MeterTrack:
     last: the newest cumulative count. pulses and volume_l: since fill_start, the volume at the reference temperature
     and without the air that was found in it. total_l: all that ever turned the meter in this job, purge and overrun and
     air included. kv_mm2_s: the fluid at the supply temperature. factor: volume at the reference temperature per volume
-    at the supply's. recent: (t_s, count). last_b, pulses_b: the second pulse train, where there is one.
+    at the supply's. recent: (t_s, count). last: None before the first. last_b, pulses_b: the second pulse train, where there is one.
     """
 
-    last: int = 0
+    last: int | None = None
     counting: bool = False
     pulses: int = 0
     volume_l: float = 0.0
@@ -53,8 +53,7 @@ def add(
     track: MeterTrack, t_s: float, count: int, line: MeterLine, pump: PumpLine | None = None
 ) -> MeterTrack:
     """Take in a cumulative count, not smaller than the last."""
-    first_seen = not track.recent and not track.counting  # whatever it had counted before this job
-    new = 0 if first_seen else count - track.last
+    new = 0 if track.last is None else count - track.last  # the first tells only where the counter stood
     recent = (*(r for r in track.recent if r[0] >= t_s - _FLOW_S), (t_s, count))
     moved_l = 0.0
     if new:

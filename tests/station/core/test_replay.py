@@ -218,3 +218,23 @@ def test_wrong_use_is_status_2() -> None:
     with pytest.raises(SystemExit) as stopped:
         main(["replay"])
     assert stopped.value.code == 2
+
+
+def test_a_first_count_after_the_fill_began_is_where_counting_starts_and_never_a_fill() -> None:
+    samples = recording.read(CSV)
+    began_s = next(s.t_s for s in samples if s.value == "fill_start")
+    spec = read_job(JOB)
+    # The meter's line was dead until the pump ran; the counter had 50,000 pulses of other jobs on it.
+    late = [
+        s._replace(value=int(s.value) + 50_000) if s.source == "meter" else s
+        for s in samples
+        if not (s.source == "meter" and s.t_s <= began_s + 2.0)
+    ]
+    first = next(int(s.value) for s in late if s.source == "meter")
+    last = [int(s.value) for s in late if s.source == "meter"][-1]
+    state = replay(spec, late)
+    assert state.meter.pulses == last - first
+    told = [n for n in state.telling.notices if n.kind == "meter_starts_late"]
+    assert len(told) == 1
+    assert str(first) in told[0].text
+    assert "meter_starts_late" not in [n.kind for n in replay(spec, samples).telling.notices]
