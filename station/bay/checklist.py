@@ -28,29 +28,29 @@ _COVER = "cover removed"
 
 ITEMS: dict[Stage, tuple[Item, ...]] = {
     Stage.PLAN: (
-        Item("supported", "Vehicle level and on rated stands, wheels chocked. Nobody trusts a jack.", True),
-        Item("fill_plug", "Fill plug loosened first: it must come out before anything is drained."),
+        Item("supported", "Vehicle level on rated stands, wheels chocked. Never rely on a jack alone.", True),
+        Item("fill_plug", "Fill plug loosened: make sure that it comes out before you drain anything."),
         Item("hot", "Fluid cool enough to touch the housing. Gloves and eye protection on.", True),
-        Item("grade", "Grade of the fresh fluid checked against the vehicle's service manual."),
-        Item("pan", "Pan on its cells under the outlet, nothing leaning on it."),
+        Item("grade", "Fresh fluid's grade checked against the vehicle's service manual."),
+        Item("pan", "Pan on its cells under the drain, nothing leaning on it."),
     ),
-    Stage.DRAIN: (Item("clear", "Face and arms out of the stream; no naked flame.", True),),
+    Stage.DRAIN: (Item("clear", "Face and arms clear of the stream. No naked flame.", True),),
     Stage.DRIP: (),
     Stage.RESEAL: (
         Item(
             "done_first",
-            "Drained figure is taken. Solvent and rags may be used from here on, well aired.",
+            "Drained figure taken. You may use solvent and rags now, with good ventilation.",
             True,
         ),
-        Item("surfaces", "Both faces clean and dry; magnet wiped and looked at."),
-        Item("torque", "Bolts or drain plug to the manual's torque."),
+        Item("surfaces", "Both sealing faces clean and dry. Magnet inspected and wiped."),
+        Item("torque", "Bolts or drain plug tightened to the torque in the manual."),
     ),
     Stage.FILL: (
-        Item("hose", "Hose seated in the fill plug hole, hand on it while the pump turns.", True),
-        Item("pan_there", "Pan still below the plug, to catch what runs over."),
+        Item("hose", "Hose seated in the fill hole. Keep a hand on it while the pump runs.", True),
+        Item("pan_there", "Pan still under the plug to catch what runs over."),
     ),
-    Stage.SETTLE: (Item("level", "Level at the plug looked at with the vehicle level."),),
-    Stage.LEAK_WATCH: (Item("dry", "Housing wiped dry; pan left alone."),),
+    Stage.SETTLE: (Item("level", "Level at the plug checked with the vehicle level."),),
+    Stage.LEAK_WATCH: (Item("dry", "Housing wiped dry. Leave the pan alone."),),
 }
 
 
@@ -87,7 +87,7 @@ def next_marks(state: BayState, done: frozenset[str]) -> list[Next]:
             ]
         return [Next("drain_open", "Drain opened", why)]
     if stage in DRAINING:
-        return [Next("drain_done", "Drain done: take the figure")]
+        return [Next("drain_done", "Drain done, take the figure")]
     if stage is Stage.RESEAL:
         if state.marked("reseal_done") is None:
             return [Next("flush", "Solvent from here on"), Next("reseal_done", "Resealed")]

@@ -12,6 +12,7 @@ from station.core.state import BayState, Hold, Purge, Run, Stray
 from station.filling import air, metering
 from station.filling.drum import Drum
 from station.filling.overrun import Stop
+from station.given.sources import name
 from station.given.stages import BEFORE_FILL, DRAINING, FINISHED, Stage
 
 __all__ = ["TOP_UP_L", "blocked", "control", "delivered_l", "overrun_forecast_l", "target_l"]
@@ -79,12 +80,12 @@ def _unfit(state: BayState) -> str | None:
         return "the pump runs in the fill stage only"
     for source in _NEEDED:
         if source not in state.hearing.last_t_s:
-            return f"{source} has not been read yet"
+            return f"no reading yet: {name(source)}"
         if source in state.hearing.silent:
-            return f"{source} is silent"
+            return f"no signal: {name(source)}"
     for source, fault in state.hearing.faults.items():
         if fault != "ok":
-            return f"{source} is {fault}"
+            return f"{name(source)}: {fault}"
     return None
 
 

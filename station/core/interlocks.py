@@ -171,7 +171,7 @@ def _no_flow(state: BayState) -> str | None:
         return None
     dry = state.supply.drum is not None and state.supply.drum.now(state.meter.total_l).left_l < 0.3
     return f"No flow for {limit_s:.1f} s with the pump on." + (
-        " By its count the drum is empty." if dry else ""
+        " By the count, the drum is empty." if dry else ""
     )
 
 
@@ -179,7 +179,9 @@ def _flow(state: BayState, since_t_s: float | None, words: str) -> str | None:
     if since_t_s is None or state.t_s - since_t_s < FLOW_OUT_S or state.spec.pump is None:
         return None
     can = state.pump_can_l_min(state.pump.hold.fine)
-    return f"{state.meter.air.flow_l_min:.2f} L/min where the pump does {can or 0.0:.2f} L/min: {words}."
+    return (
+        f"{state.meter.air.flow_l_min:.2f} L/min, and the pump should give {can or 0.0:.2f} L/min: {words}."
+    )
 
 
 def leaps(state: BayState) -> bool:
@@ -212,7 +214,7 @@ def _too_long(state: BayState) -> str | None:
 def _sensor_silent(state: BayState) -> str | None:
     limit_s = max(METER_SILENT_S, 4.0 * state.hearing.typical_s.get("meter", 0.0))
     silent_s = state.t_s - state.hearing.last_t_s.get("meter", state.t_s)
-    return f"meter: no reading for {silent_s:.2f} s with the pump on." if silent_s > limit_s else None
+    return f"Meter: no reading for {silent_s:.2f} s with the pump on." if silent_s > limit_s else None
 
 
 def _runs_over(state: BayState) -> str | None:
@@ -236,7 +238,7 @@ def _runs_over(state: BayState) -> str | None:
     most_l = state.settings.runs_over_l
     if not most_l < gained_l <= most_l + flow_l_s * (state.t_s - began_t_s + 1.0):
         return None
-    return f"{gained_l * 1000:.0f} mL ran into the pan, {state.meter.volume_l:.2f} L are metered."
+    return f"{gained_l * 1000:.0f} mL ran into the pan at {state.meter.volume_l:.2f} L metered."
 
 
 def trains_apart(state: BayState) -> bool:
@@ -249,7 +251,7 @@ def _meters_differ(state: BayState) -> str | None:
     run = state.pump.hold.run
     if run is None or run.apart_since_t_s is None or state.t_s - run.apart_since_t_s < APART_S:
         return None
-    return f"meter counted {state.meter.pulses} pulses, meter_b {state.meter.pulses_b}."
+    return f"The meter counted {state.meter.pulses} pulses, its second train {state.meter.pulses_b}."
 
 
 # --- always -----------------------------------------------------------------------------------------------------
@@ -283,16 +285,14 @@ def _over_target(state: BayState) -> str | None:
     target, volume_l = target_l(state), state.meter.volume_l
     if volume_l <= target + max(OVER_L, OVER_REL * target):
         return None
-    return f"{volume_l:.2f} L were metered, the target is {target:.2f} L."
+    return f"{volume_l:.2f} L metered; the target is {target:.2f} L."
 
 
 def _air(state: BayState) -> str | None:
     track = state.meter
     if not track.air_l > 0:
         return None
-    return (
-        f"About {track.air_l * 1000:.0f} mL of what was metered was air (u = {track.u_air_l * 1000:.0f} mL)."
-    )
+    return f"About {track.air_l * 1000:.0f} mL of what was metered was air, give or take {2 * track.u_air_l * 1000:.0f} mL."
 
 
 def _flow_unlike(state: BayState) -> str | None:
@@ -311,8 +311,8 @@ def _flow_unlike(state: BayState) -> str | None:
     if bounds[0] <= share <= bounds[1]:
         return None
     return (
-        f"{watch.steady_l_min:.2f} L/min, {100 * (share / state.pump.usual.mean - 1.0):+.0f} % of what this pump did with this "
-        f"fluid in {state.pump.usual.stops} fills before."
+        f"{watch.steady_l_min:.2f} L/min, {100 * (share / state.pump.usual.mean - 1.0):+.0f} % against what this pump gave with "
+        f"this fluid in {state.pump.usual.stops} earlier fills."
     )
 
 
@@ -324,12 +324,12 @@ def _drum_low(state: BayState) -> str | None:
     missing_l = short_by_l(drum, needed_l)
     if missing_l <= 0:
         return None
-    return f"{drum.container} holds about {drum.left_l:.1f} L, this job needs {needed_l:.1f} L more."
+    return f"{drum.container} holds about {drum.left_l:.1f} L; this job needs {needed_l:.1f} L more."
 
 
 def _pan_nearly_full(state: BayState) -> str | None:
     content_l, room_l = _pan_l(state), state.settings.pan_room_l
-    return f"{content_l:.2f} L of {room_l:.2f} L." if content_l > PAN_NEARLY * room_l else None
+    return f"The pan holds {content_l:.2f} L of {room_l:.2f} L." if content_l > PAN_NEARLY * room_l else None
 
 
 BEFORE: dict[str, Check] = {

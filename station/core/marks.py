@@ -39,8 +39,8 @@ def _level(state: BayState, what: str) -> tuple[BayState, pan.Level | None]:
         state = note(
             state,
             "unsettled",
-            f"The pan was not at rest when {what} was taken: u = {level.u_kg * 1000:.1f} g. Keep hands and hoses "
-            "off the pan for six seconds before marking.",
+            f"The pan was not steady when {what} was taken (±{2000 * level.u_kg:.1f} g). Keep hands and hoses off the pan "
+            "for six seconds before you mark.",
         )
     return state, level
 
@@ -64,7 +64,8 @@ def _drain_opens(state: BayState) -> BayState:
         state = note(
             state,
             "baseline_assumed",
-            f"No pan reading before the drain was opened: the pan is taken as empty at count {line.zero_count:g}.",
+            f"There was no pan reading before the drain was opened. The pan was taken as empty at count "
+            f"{line.zero_count:g}.",
         )
     return evolve(state, drain=evolve(state.drain, before=level, taken=None, marked=None))
 

@@ -30,7 +30,7 @@ def take(state: BayState, count: int) -> BayState:
         return note(
             state,
             "saturated",
-            f"pan: the converter is at its end stop ({count}). Such readings are left out. Take load off the pan "
+            f"Pan: the converter is at the end of its range ({count}). Such readings are left out. Take load off the pan, "
             "or check the load cell's wiring.",
             stops=True,
         )
@@ -50,8 +50,8 @@ def _found(state: BayState, finding: str, count: int) -> BayState:
         return note(
             state,
             "bit_lost",
-            "pan: one count was off by a power of two: a bit was lost on its clock line. It was left out. If this "
-            "comes back, check cable length and supply.",
+            "Pan: one count was off by a power of two, so a bit was lost on the clock line. It was left out. If this comes "
+            "back, check the cable length and the supply.",
         )
     faults = {name: word for name, word in state.hearing.faults.items() if name != "pan"}
     if finding == "stuck":
@@ -59,8 +59,8 @@ def _found(state: BayState, finding: str, count: int) -> BayState:
         return note(
             evolve(state, hearing=evolve(state.hearing, faults=faults)),
             "stuck",
-            f"pan: the count has been {count} and nothing else for {counts.STUCK_S:g} s. A live cell always "
-            "flickers: check its data line and supply before trusting the figures.",
+            f"Pan: the count has not moved from {count} for {counts.STUCK_S:g} s. A working cell always flickers. Check its "
+            "data line and supply before you trust the figures.",
             stops=True,
         )
     # What happened meanwhile is not known to have happened at once.
@@ -229,8 +229,8 @@ def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
     return note(
         state,
         "flush",
-        f"{came_g:.0f} g ran into the pan since {t_s:.0f} s, more than a drip can bring: taken for solvent. The "
-        f"drained figure is the one from before it. If it was fluid, say so on the page. ({step.id})",
+        f"{came_g:.0f} g ran into the pan, more than a drip can bring, and was taken for solvent. The drained figure is "
+        f"the one from before it. If it was old fluid, say so on the page. ({step.id})",
     )
 
 

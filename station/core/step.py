@@ -17,6 +17,7 @@ from station.core.state import BayState, note
 from station.filling import metering
 from station.filling.overrun import Stop
 from station.given.recording import COUNTS, TEMPERATURES
+from station.given.sources import name
 from station.given.stages import FINISHED
 from station.weighing.steps import WORDS
 
@@ -53,13 +54,16 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
     A sample from the past is named in a notice and left out; no sample makes this raise.
     """
     if sample.t_s < state.t_s:
-        if any(n.kind == "time_backwards" and sample.source in n.text for n in state.telling.notices):
+        if any(
+            n.kind == "time_backwards" and n.text.startswith(f"{name(sample.source)}:")
+            for n in state.telling.notices
+        ):
             return state, ()
         late = note(
             state,
             "time_backwards",
-            f"{sample.source} at {sample.t_s:.3f} s came after {state.t_s:.3f} s: time ran backwards. Such rows "
-            "are left out; put the recording's rows in time order.",
+            f"{name(sample.source)}: a reading of {sample.t_s:.3f} s came after one of {state.t_s:.3f} s. Readings that go "
+            "back in time are left out; put the recording's rows in time order.",
         )
         return late, (late.telling.notices[-1],)
     if isinstance(sample.value, float) and not math.isfinite(sample.value):
@@ -67,7 +71,9 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
         if any(n.kind == kind for n in state.telling.notices):
             return state, ()
         odd = note(
-            state, kind, f"{sample.source}: {sample.value} is no reading. It was left out; check the sensor."
+            state,
+            kind,
+            f"{name(sample.source)}: {sample.value} is not a reading. It was left out; check the sensor.",
         )
         return odd, (odd.telling.notices[-1],)
     before = state
@@ -127,8 +133,8 @@ def _heard(state: BayState, sample: Sample) -> BayState:
             state = note(
                 evolve(state, hearing=hearing),
                 "gap",
-                f"{source}: nothing from {last:.1f} s to {t_s:.1f} s ({gap_s:.1f} s). The figures join what was "
-                "read on both sides; nothing was filled in.",
+                f"{name(source)}: no reading for {gap_s:.1f} s. The figures use what was read before and after; nothing was "
+                "made up in between.",
             )
         else:
             usual_s = 0.9 * typical + 0.1 * min(gap_s, 2 * typical)
@@ -158,7 +164,7 @@ def _silences(state: BayState) -> BayState:
             state = note(
                 evolve(state, hearing=evolve(state.hearing, silent=state.hearing.silent | {source})),
                 "silent",
-                f"{source}: no reading since {last:.1f} s. Check its cable and connector.",
+                f"{name(source)}: no reading for {state.t_s - last:.1f} s. Check its cable and connector.",
                 stops=True,
             )
     return state
@@ -166,20 +172,20 @@ def _silences(state: BayState) -> BayState:
 
 _REMEDY = {
     "unplugged": "Check its cable and connector.",
-    "saturated": "The load is beyond the converter's range: unload the pan, check the cell's wiring.",
-    "stuck": "Its data line does not move: check the wiring and the supply.",
-    "misaligned": "Bits were lost on its clock line; the chip was restarted. Check cable length and supply.",
-    "bad": "Its reading cannot be made out: check the sensor and its pull-up; on a serial line its baud rate and "
-    "pattern, and whether the scale is over its range.",
+    "saturated": "The load is beyond the converter's range. Take load off the pan, or check the cell's wiring.",
+    "stuck": "Its data line never changes. Check the wiring and the supply.",
+    "misaligned": "Bits were lost on its clock line and the chip was restarted. Check the cable length and the supply.",
+    "bad": "Its reading makes no sense. Check the sensor and its pull-up; on a serial line check the baud rate and the "
+    "pattern, and whether the scale is overloaded.",
     "lost": "The pump guard has stopped. The pump is off; restart the station.",
-    "failed": "It does not answer: check its wiring, and for the ledger the disk's free space.",
-    "late": "The guard missed the station's beat and switched the pump off.",
-    "tripped": "The second cut-off was opened. Find the cause, then clear it on the page.",
+    "failed": "It does not answer. Check its wiring; for the ledger, check the free space on the disk.",
+    "late": "The guard missed a heartbeat from the station and switched the pump off.",
+    "tripped": "The second cut-off has opened. Find the cause, then clear it on the page.",
 }
 _PUMP_REMEDY = {
-    "stuck": "Its pin does not follow what it is told. Press the hard-wired stop, check relay and wiring, then clear it "
+    "stuck": "Its pin does not follow the command. Press the hard-wired stop, check the relay and its wiring, then clear it "
     "on the page.",
-    "bad": "The guard heard a beat that it does not know, and locks the pump. Clear it on the page; if it comes back, "
+    "bad": "The guard got a message it does not know and has locked the pump. Clear it on the page; if it comes back, "
     "restart the station.",
 }
 
@@ -194,11 +200,13 @@ def _sensor(state: BayState, source: str, word: str) -> BayState:
         return state
     faults = {name: fault for name, fault in state.hearing.faults.items() if name != source}
     if word == "ok":
-        return note(_with_faults(state, faults), "sensor", f"{source} is well again.")
+        return note(_with_faults(state, faults), "sensor", f"{name(source)}: working again.")
     faults[source] = word
     remedies = _REMEDY | _PUMP_REMEDY if source == "pump" else _REMEDY
     remedy = remedies.get(word, "Check it before going on.")
-    return note(_with_faults(state, faults), f"{source}_{word}", f"{source}: {word}. {remedy}", stops=True)
+    return note(
+        _with_faults(state, faults), f"{source}_{word}", f"{name(source)}: {word}. {remedy}", stops=True
+    )
 
 
 def _with_faults(state: BayState, faults: dict[str, str]) -> BayState:
@@ -219,15 +227,15 @@ def _meter(state: BayState, count: int) -> BayState:
         state = note(
             state,
             "meter_starts_late",
-            f"meter: its first count, {count}, came after the fill had begun. Counting starts there: what was pumped "
+            f"Meter: its first count, {count}, came after the fill had begun. Counting starts there: what was pumped "
             "before is not in the figure. Check the meter's cable, and weigh or drain before relying on this fill.",
         )
     if count < (last or 0):
         state = note(
             state,
             "meter_reset",
-            f"meter: the count fell from {last or 0} to {count}. Pulses between are unknown; the fill "
-            "counts on from here. Check the counter's supply.",
+            f"Meter: the count fell from {last or 0} to {count}. What was pumped in between is not known; counting goes on "
+            "from here. Check the counter's supply.",
             stops=True,
         )
         return evolve(state, meter=evolve(state.meter, last=count, recent=()))
@@ -255,7 +263,7 @@ def _temperature(state: BayState, source: str, value_c: float) -> BayState:
         kind = f"{source}_out_of_range"
         if not any(n.kind == kind for n in state.telling.notices):
             state = note(
-                state, kind, f"{source}: {error} The last usable temperature stays in use.", stops=True
+                state, kind, f"{name(source)}: {error} The last usable temperature stays in use.", stops=True
             )
         kept = {name: c for name, c in state.hearing.temperatures_c.items() if name != source}
         return _with_temperatures(state, kept)
@@ -272,25 +280,27 @@ def finish(state: BayState) -> BayState:
     if due:
         state = note(state, "calibration_due", f"Measured although {due}. Calibrate before relying on it.")
     needed = {
-        "pan": "drained and overflow cannot be weighed",
-        "meter": "the fill cannot be metered",
-        "fluid_drained_c": "the drained fluid is taken to be at the reference temperature for its buoyancy",
-        "fluid_supply_c": "the fresh fluid is taken to be at the reference temperature, with a wide uncertainty",
+        "pan": "what was drained and what ran over could not be weighed",
+        "meter": "the fill could not be metered",
+        "fluid_drained_c": "the drained fluid was taken to be at the reference temperature",
+        "fluid_supply_c": "the fresh fluid was taken to be at the reference temperature, with a wide uncertainty",
     }
     for source, effect in needed.items():
         if source not in state.hearing.last_t_s:
-            state = note(state, "missing_source", f"{source}: no reading in this job; {effect}.")
+            state = note(state, "missing_source", f"{name(source)}: no reading in this job; {effect}.")
     for word, effect in (
-        ("drain_open", "nothing drained was measured"),
-        ("fill_start", "no fill was measured"),
+        ("drain_open", "The drain was never marked as opened; nothing drained was measured."),
+        ("fill_start", "The fill was never started; no fill was measured."),
     ):
         if state.marked(word) is None:
-            state = note(state, "missing_mark", f"mark {word} was not set; {effect}.")
+            state = note(state, "missing_mark", effect)
     wrong = interlocks.wrong_fill(state)
     if wrong is not None and state.meter.pulses:
         state = note(
             state, "wrong_fill", f"This fill is not called full: {wrong}. See the vehicle's service manual."
         )
     if state.stage not in FINISHED:
-        state = note(state, "not_closed", "The job was not closed; the figures are as of its last reading.")
+        state = note(
+            state, "not_closed", "The job was not closed. These are the figures at its last reading."
+        )
     return state

@@ -119,12 +119,12 @@ def judge(
         return Finding("splash", share=1.0)
     if jump.kg == 0.0:
         if jump.swing_kg > KNOCK_KG:
-            return Finding("knock", f"The pan was knocked at {jump.t_s:.0f} s; the level is as before.")
+            return Finding("knock", "The pan was knocked. Its reading is the same as before.")
         if stage is Stage.DRAIN and jump.hidden_kg > HIDDEN_KG:
             return Finding(
                 "struck",
-                f"Something struck the pan at {jump.t_s:.0f} s under the stream, and it cannot be told whether it "
-                "stayed. Nothing was taken out; the uncertainty is wider. Look into the pan once it is empty.",
+                "Something hit the pan while the stream ran, and it is not clear whether it stayed in. Nothing was taken off "
+                "the figure; its uncertainty is wider. Look into the pan once it is empty.",
                 1.0,
             )
         return FLUID
@@ -132,22 +132,22 @@ def judge(
     if off and jump.kg > 0:
         return Finding(
             "pan_back",
-            f"The pan is back, reading {raw_kg:.3f} kg. The figures go on from before it was lifted; what ran past "
-            "it is not in them and widens their uncertainty.",
+            f"The pan is back and reads {raw_kg:.3f} kg. The figures go on from before it was lifted. What missed the pan "
+            "meanwhile is not in them, and makes them less certain.",
         )
     if jump.kg < 0:
         if any(
             s.kind in ("object", "gulp") and abs(s.kg + jump.kg) < SAME_KG + 3.0 * s.u_kg + 3.0 * jump.u_kg
             for s in steps
         ):
-            return Finding("object_gone", f"What lay on the pan was taken off again ({-grams:.0f} g).")
+            return Finding("object_gone", f"What was on the pan has been taken off again ({-grams:.0f} g).")
         if empty_kg is not None and raw_kg < empty_kg - PAN_KG:
             return Finding(
-                "pan_lifted", "The pan was lifted off its cells. Put it back; the figures wait for it."
+                "pan_lifted", "The pan was lifted off its cells. Put it back; the figures wait until then."
             )
         return Finding(
             "object_gone",
-            f"{-grams:.0f} g went from the pan at once: taken off, or the pan was moved. Not counted.",
+            f"{-grams:.0f} g left the pan all at once: something was taken off, or the pan was moved. Not counted.",
         )
     if pump_kg_s is not None and jump.kg / max(jump.rise_s, 0.1) < 2.0 * pump_kg_s:
         return FLUID  # it runs over at the plug, and no faster than the pump can give
@@ -155,21 +155,21 @@ def judge(
     if pump_kg_s is not None and lasted_s > SHAKEN_S and 0.0 < jump.kg < 2.0 * pump_kg_s * lasted_s:
         return Finding(
             "gulp",
-            f"{grams:.0f} g came while the pan was shaken, from {jump.t_s:.0f} s on: run over at the plug, or something "
-            "laid on the pan? Half is counted and the doubt is in the uncertainty. Say which on the page.",
+            f"{grams:.0f} g arrived while the pan was being shaken. Did it run over at the plug, or was something put on the "
+            "pan? Half is counted, with a wider uncertainty, until you say which on the page.",
             0.5,
         )
     if jump.rise_s <= SUDDEN_S:
         return Finding(
             "object",
-            f"{grams:.0f} g landed on the pan at once at {jump.t_s:.0f} s: {_what(jump.kg)}. Not counted as fluid. "
-            "If it was fluid, say so on the page.",
+            f"{grams:.0f} g landed on the pan all at once: {_what(jump.kg)}. Not counted as fluid. If it was fluid, say so "
+            "on the page.",
         )
     if stage is Stage.DRIP and jump.rise_s <= GULP_S:
         return Finding(
             "gulp",
-            f"{grams:.0f} g came within {jump.rise_s:.1f} s at {jump.t_s:.0f} s: a gulp of fluid, or something laid "
-            "on the pan? Half is counted and the doubt is in the uncertainty. Say which on the page.",
+            f"{grams:.0f} g came within {jump.rise_s:.1f} s. Was it a gulp of fluid, or was something put on the pan? Half "
+            "is counted, with a wider uncertainty, until you say which on the page.",
             0.5,
         )
     return FLUID

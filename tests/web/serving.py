@@ -22,7 +22,7 @@ class Showing(FakeEngine):
 
 def crowded() -> dict[str, object]:
     record = job_record(CROWDED, notices=12)
-    long = "fluid_supply_c: no reading since 812.4 s. Check its cable and connector. " * 4
+    long = "Thermometer, supply: no reading for 12.4 s. Check its cable and connector. " * 4
     record["report"]["notices"] = [{"kind": "silent", "text": long, "t_s": float(n)} for n in range(12)]
     record["report"]["steps"] = [
         pan_row(

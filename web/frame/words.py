@@ -3,23 +3,12 @@
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from station.given import sources
 from station.given.stages import Stage
 from station.verdict import DECIDED_AT
 from web.frame import format as fmt
 
 JOB_STAGES = tuple(stage.value for stage in Stage if stage is not Stage.ABANDONED)
-
-SOURCES = {
-    "pan": "Pan",
-    "meter": "Meter",
-    "meter_b": "Meter, second train",
-    "pump": "Pump",
-    "guard": "Pump guard",
-    "pendant": "Pendant",
-    "fluid_drained_c": "Thermometer, drained fluid",
-    "fluid_supply_c": "Thermometer, supply",
-    "air_c": "Thermometer, air",
-}
 
 TIMERS = {
     "cure": "Sealant curing",
@@ -61,7 +50,7 @@ def doubts(found: Mapping[str, str]) -> str:
 
 
 def source(name: str) -> str:
-    return SOURCES.get(name, name.replace("_", " "))
+    return sources.name(name)
 
 
 class Verdict(NamedTuple):

@@ -259,7 +259,9 @@ def test_a_kink_that_is_mended_costs_the_fill_no_more_than_its_tolerance() -> No
     assert 1.4 < bay.delivered_l < 1.51
 
 
-@pytest.mark.parametrize(("word", "remedy"), [("stuck", "check relay and wiring"), ("bad", "does not know")])
+@pytest.mark.parametrize(
+    ("word", "remedy"), [("stuck", "check the relay and its wiring"), ("bad", "does not know")]
+)
 def test_a_pump_that_locks_itself_says_what_a_pump_needs(word: str, remedy: str) -> None:
     """Words that a pan's converter uses too, with another remedy."""
     bay = fill()

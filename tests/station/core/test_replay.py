@@ -13,6 +13,7 @@ from station.core.replay import replay
 from station.figures import balance
 from station.given import recording
 from station.given.job import read_job, spec_from_tables
+from station.given.sources import name
 
 DATA = Path(__file__).parents[2] / "data"
 JOB, CSV = DATA / "bus7_axle.toml", DATA / "bus7_axle.csv"
@@ -120,7 +121,7 @@ def test_time_going_backwards_is_named_and_the_row_left_out() -> None:
 @pytest.mark.parametrize("source", ["pan", "meter", "fluid_drained_c", "fluid_supply_c"])
 def test_a_missing_source_is_named(source: str) -> None:
     state = replay(read_job(JOB), [s for s in recording.read(CSV) if s.source != source])
-    assert any(n.kind == "missing_source" and n.text.startswith(source) for n in state.telling.notices)
+    assert any(n.kind == "missing_source" and n.text.startswith(name(source)) for n in state.telling.notices)
 
 
 def test_without_a_meter_nothing_is_called_filled() -> None:
