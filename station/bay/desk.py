@@ -10,7 +10,7 @@ from hardware.sample import Sample
 from station.bay import checklist
 from station.bay.publishing import JobNow
 from station.bay.supply_book import Learned, SupplyBook
-from station.core import interlock_table, interlocks
+from station.core import amounts, interlock_table
 from station.core.control import TOP_UP_L
 from station.core.notice import Notice
 from station.core.state import BayState, Pump, move_on, tell
@@ -185,7 +185,7 @@ class Desk:
             raise InputError(
                 f"A purge belongs before the fill, with the hose in a waste vessel; this is {state.stage}."
             )
-        needed_l = interlocks.purge_needed_l(state) or PURGE_VOLUMES * self._config.settings.hose_l
+        needed_l = amounts.purge_needed_l(state) or PURGE_VOLUMES * self._config.settings.hose_l
         if not needed_l > 0:
             raise InputError("This bay does not say what its hose holds; set hose_l in [run] of its file.")
         self.event(
@@ -305,7 +305,7 @@ class Desk:
 def _purged_text(before: BayState, state: BayState) -> str:
     purged_ml = (state.supply.purged_l - before.supply.purged_l) * 1000.0
     hose = state.spec.hose
-    clinging_ml = clinging_l(interlocks.hose_held_l(state), state.meter.total_l) * 1000.0
+    clinging_ml = clinging_l(amounts.hose_held_l(state), state.meter.total_l) * 1000.0
     text = f"the hose was purged with {purged_ml:.0f} mL into a waste vessel"
     if hose is None or clinging_ml < 1.0:
         return text

@@ -9,7 +9,7 @@ from typing import Any
 
 from hardware.sample import Sample
 from station.common.units import parse_volume_l
-from station.core.control import poured_l
+from station.core.amounts import poured_l
 from station.core.state import BayState
 from station.errors import InputError
 from station.filling.drum import U_METER_REL, Drum

@@ -19,7 +19,7 @@ from station.bay.views import (
     SupplyView,
     TimerView,
 )
-from station.core import control, interlock_table, interlocks
+from station.core import amounts, control, forecast, interlock_table, interlocks
 from station.core.doubts import doubts
 from station.core.notice import Notice
 from station.core.state import BayState
@@ -77,7 +77,7 @@ def _of_state(now: BayView, state: BayState, came_utc: Mapping[str, str]) -> Bay
     report = balance.report(state)
     running = checklist.timer(state)
     f = balance.drip_ahead(state)
-    target_l = control.target_l(state)
+    target_l = amounts.target_l(state)
     faults = [*state.hearing.faults.items(), *((source, "silent") for source in sorted(state.hearing.silent))]
     return replace(
         now,
@@ -88,7 +88,7 @@ def _of_state(now: BayView, state: BayState, came_utc: Mapping[str, str]) -> Bay
         pan_flow_g_s=state.weighing.pan.flow_kg_s * 1000.0,
         wait_s=f.wait_s if f is not None else None,
         target_l=target_l,
-        to_go_l=max(0.0, target_l - control.delivered_l(state)),
+        to_go_l=max(0.0, target_l - amounts.delivered_l(state)),
         flow_l_min=metering.flow_l_min(state.meter, state.spec.meter.k_factor_per_l),
         timer=None if running is None else TimerView(*running),
         pump_on=state.pump.on,
@@ -120,16 +120,16 @@ def _pump_view(state: BayState) -> PumpView:
         running_s=None if hold.running_since_t_s is None else state.t_s - hold.running_since_t_s,
         limit_s=None if run is None else run.limit_s,
         expected_flow_l_min=state.pump_can_l_min(hold.fine),
-        overrun_l=control.overrun_forecast_l(state) if hold.running else None,
+        overrun_l=forecast.overrun_forecast_l(state) if hold.running else None,
         overrun_s=state.pump.overrun.seconds(state.meter.kv_mm2_s),
         stops_learned=state.pump.overrun.stops,
         unsure_l=hold.unsure_l,
         air_l=state.meter.air_l,
         air_u95_l=2.0 * state.meter.u_air_l,
         purging=purge is not None,
-        purge_needed_l=interlocks.purge_needed_l(state) if purge is None else purge.needed_l,
-        purge_l=0.0 if purge is None else control.delivered_l(state),
-        purged_l=state.supply.purged_l + (0.0 if purge is None else control.delivered_l(state)),
+        purge_needed_l=amounts.purge_needed_l(state) if purge is None else purge.needed_l,
+        purge_l=0.0 if purge is None else amounts.delivered_l(state),
+        purged_l=state.supply.purged_l + (0.0 if purge is None else amounts.delivered_l(state)),
         purge_possible=state.stage in BEFORE_FILL,
     )
 

@@ -5,12 +5,13 @@ They decide nothing; ``station.core.control`` does, by the table.
 
 from collections.abc import Callable
 
+from station.core.amounts import delivered_l, hose_foreign_l, purge_needed_l, target_l
 from station.core.interlock_table import TABLE
 from station.core.state import BayState
 from station.filling import metering
 from station.filling.air import STEADY_BLOCKS
 from station.filling.drum import short_by_l
-from station.filling.hose import CRUMB_L, PURGE_VOLUMES, same_grade
+from station.filling.hose import CRUMB_L, same_grade
 from station.filling.metering import TRAINS_MAY_DIFFER, TRAINS_MAY_DIFFER_REL
 from station.given.stages import NEEDS_FLUID
 
@@ -31,55 +32,7 @@ STRAY_FIRST_L = 0.06
 JUMP_C = 8.0
 PAN_NEARLY = 0.85
 OVER_BLOCKS, RISING_KG = 4, 0.003
-
 Check = Callable[[BayState], str | None]
-
-
-def target_l(state: BayState) -> float:
-    """Volume at which the pump is to have stopped, at the reference temperature: of the purge, or of the fill."""
-    if state.supply.purge is not None:
-        return state.supply.purge.needed_l
-    return state.spec.expected_fill_l + state.pump.hold.top_up_l
-
-
-def delivered_l(state: BayState) -> float:
-    """What came so far of that."""
-    if state.supply.purge is not None:
-        return state.meter.total_l - state.supply.purge.from_l
-    return state.meter.volume_l
-
-
-def hose_held_l(state: BayState) -> float:
-    """What of another fluid the hose held when the job was opened."""
-    return 0.0 if state.spec.hose is None else state.spec.hose.volume_l
-
-
-def hose_foreign_l(state: BayState) -> float:
-    """What the hose still holds of another fluid. Depends on the job's plan and the meter alone."""
-    return max(0.0, hose_held_l(state) - state.meter.total_l)
-
-
-def purge_needed_l(state: BayState) -> float:
-    """What a purge begun now should push out; 0 where none is needed."""
-    foreign_l = hose_foreign_l(state)
-    return PURGE_VOLUMES * foreign_l if foreign_l >= CRUMB_L else 0.0
-
-
-def wrong_fill(state: BayState) -> str | None:
-    """Why this fill is not to be called full whatever its volume; None when its grade is right."""
-    hose = state.spec.hose
-    needs, has = state.spec.labels.get("grade", ""), state.spec.fresh.grade or ""
-    if needs and has and not same_grade(needs, has):
-        return f"the compartment takes {needs}, the container holds {has}"
-    grade = "" if hose is None else hose.grade
-    held_l = hose_held_l(state)
-    into_l = min(state.meter.volume_l, max(0.0, held_l - (state.meter.total_l - state.meter.volume_l)))
-    if grade and not same_grade(grade, needs or has) and into_l > 2 * CRUMB_L:
-        return f"{into_l * 1000:.0f} mL of {grade} from the hose went in with it"
-    return None
-
-
-# --- before it starts, and as long as it runs -----------------------------------------------------------------
 
 
 def _stop_pressed(state: BayState) -> str | None:
@@ -149,9 +102,6 @@ def _still_strays(state: BayState) -> str | None:
     if stray is None or not stray.alarmed or state.pump.on or state.t_s - state.meter.last_pulse_t_s > 3.0:
         return None
     return "Fluid flows with the pump off."
-
-
-# --- while it runs ----------------------------------------------------------------------------------------------
 
 
 def _no_flow(state: BayState) -> str | None:
@@ -252,9 +202,6 @@ def _meters_differ(state: BayState) -> str | None:
     if run is None or run.apart_since_t_s is None or state.t_s - run.apart_since_t_s < APART_S:
         return None
     return f"The meter counted {state.meter.pulses} pulses, its second train {state.meter.pulses_b}."
-
-
-# --- always -----------------------------------------------------------------------------------------------------
 
 
 def _stray(state: BayState) -> str | None:

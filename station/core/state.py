@@ -256,3 +256,19 @@ def move_on(state: BayState, cause: Cause) -> BayState:
     """Go to the stage that the cause leads to, if it leads to another one."""
     stage = after(state.stage, cause)
     return state if stage is state.stage else evolve(state, stage=stage, stage_t_s=state.t_s)
+
+
+def with_hold(state: BayState, hold: Hold) -> BayState:
+    return evolve(state, pump=evolve(state.pump, hold=hold))
+
+
+def latch(state: BayState, why: str | None) -> BayState:
+    return with_hold(state, evolve(state.pump.hold, latched=why))
+
+
+def with_stray(state: BayState, stray: Stray) -> BayState:
+    return evolve(state, pump=evolve(state.pump, stray=stray))
+
+
+def unwarned(state: BayState, *kinds: str) -> BayState:
+    return evolve(state, telling=evolve(state.telling, warned=state.telling.warned - set(kinds)))

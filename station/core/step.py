@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
-from station.core import interlocks, pan_events
+from station.core import amounts, interlocks, pan_events
 from station.core.control import control
 from station.core.marks import mark
 from station.core.notice import Notice
@@ -294,7 +294,7 @@ def finish(state: BayState) -> BayState:
     ):
         if state.marked(word) is None:
             state = note(state, "missing_mark", effect)
-    wrong = interlocks.wrong_fill(state)
+    wrong = amounts.wrong_fill(state)
     if wrong is not None and state.meter.pulses:
         state = note(
             state, "wrong_fill", f"This fill is not called full: {wrong}. See the vehicle's service manual."

@@ -7,7 +7,7 @@ from typing import Any
 from calibration import budget
 from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
-from station.core import interlocks
+from station.core import amounts
 from station.core.state import BayState
 from station.filling import metering
 from station.given.job import JobSpec
@@ -250,7 +250,7 @@ def report(state: BayState) -> dict[str, Any]:
     def u95(b: budget.Budget | None) -> float | None:
         return None if b is None else b.u95
 
-    judged, leak, wrong = f.judgement, leak_watch(state), interlocks.wrong_fill(state)
+    judged, leak, wrong = f.judgement, leak_watch(state), amounts.wrong_fill(state)
     return {
         "drained_l": value(f.drained),
         "drained_u95_l": u95(f.drained),

@@ -8,7 +8,7 @@ from typing import Any
 
 from hardware.sample import Sample
 from hardware.simulated.plant import Plant, PlantSettings
-from station.core.control import target_l
+from station.core.amounts import target_l
 from station.core.state import BayState
 from station.core.step import PumpCommand, finish, step
 from station.figures import balance

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from station.core import interlocks
+from station.core import amounts, interlocks
 from station.core.interlock_table import TABLE
 from station.core.interlocks import ALWAYS, BEFORE, WHILE
 from station.core.step import finish
@@ -112,7 +112,7 @@ def test_another_grade_in_the_hose_keeps_it_off_until_it_is_purged() -> None:
     assert bay.state.supply.purged_l == pytest.approx(purged_l)
     assert interlocks.holds_off(bay.state) is None
     bay.fill()
-    assert interlocks.wrong_fill(bay.state) is None
+    assert amounts.wrong_fill(bay.state) is None
     assert bay.delivered_l == pytest.approx(0.35 + 2.0, abs=0.03)
 
 
@@ -120,7 +120,7 @@ def test_a_fill_over_an_unpurged_hose_is_never_called_full() -> None:
     bay = fill(labels=GEAR, hose=HOSE)
     bay.put("override", "hose_holds:customer accepts")
     bay.fill()
-    assert "350 mL of ATF from the hose" in str(interlocks.wrong_fill(bay.state))
+    assert "350 mL of ATF from the hose" in str(amounts.wrong_fill(bay.state))
     assert balance.report(bay.state)["verdict"] != "full"
 
 

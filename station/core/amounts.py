@@ -1,0 +1,58 @@
+"""What the pump is to deliver and has delivered, and what of another fluid came or may come with it. Litres at the
+reference temperature."""
+
+from station.core.state import BayState
+from station.filling.hose import CRUMB_L, PURGE_VOLUMES, same_grade
+
+
+def target_l(state: BayState) -> float:
+    """Volume at which the pump is to have stopped, at the reference temperature: of the purge, or of the fill."""
+    if state.supply.purge is not None:
+        return state.supply.purge.needed_l
+    return state.spec.expected_fill_l + state.pump.hold.top_up_l
+
+
+def delivered_l(state: BayState) -> float:
+    """What came so far of that."""
+    if state.supply.purge is not None:
+        return state.meter.total_l - state.supply.purge.from_l
+    return state.meter.volume_l
+
+
+def hose_held_l(state: BayState) -> float:
+    """What of another fluid the hose held when the job was opened."""
+    return 0.0 if state.spec.hose is None else state.spec.hose.volume_l
+
+
+def hose_foreign_l(state: BayState) -> float:
+    """What the hose still holds of another fluid. Depends on the job's plan and the meter alone."""
+    return max(0.0, hose_held_l(state) - state.meter.total_l)
+
+
+def purge_needed_l(state: BayState) -> float:
+    """What a purge begun now should push out; 0 where none is needed."""
+    foreign_l = hose_foreign_l(state)
+    return PURGE_VOLUMES * foreign_l if foreign_l >= CRUMB_L else 0.0
+
+
+def wrong_fill(state: BayState) -> str | None:
+    """Why this fill is not to be called full whatever its volume; None when its grade is right."""
+    hose = state.spec.hose
+    needs, has = state.spec.labels.get("grade", ""), state.spec.fresh.grade or ""
+    if needs and has and not same_grade(needs, has):
+        return f"the compartment takes {needs}, the container holds {has}"
+    grade = "" if hose is None else hose.grade
+    held_l = hose_held_l(state)
+    into_l = min(state.meter.volume_l, max(0.0, held_l - (state.meter.total_l - state.meter.volume_l)))
+    if grade and not same_grade(grade, needs or has) and into_l > 2 * CRUMB_L:
+        return f"{into_l * 1000:.0f} mL of {grade} from the hose went in with it"
+    return None
+
+
+def poured_l(state: BayState) -> dict[str, float]:
+    """Container → what the fill took out of it so far, litres."""
+    poured = dict(state.supply.poured_l)
+    volume_l = state.meter.volume_l - state.supply.drum_from_l
+    if state.supply.drum is not None and volume_l > 0:
+        poured[state.supply.drum.container] = poured.get(state.supply.drum.container, 0.0) + volume_l
+    return poured
