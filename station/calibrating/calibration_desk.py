@@ -33,6 +33,7 @@ from station.given.lines import MeterLine, PanLine
 from station.record.ledger import now
 from station.record.recorder import Recorder
 from station.weighing import pan
+from station.weighing.lines import fit_level
 
 CALM_FACTOR = 3.0
 
@@ -166,7 +167,7 @@ class CalibrationDesk:
         if step is PanStep.CORNER and not place.strip():
             raise InputError("Say where the load lies: middle, or which corner.")
         noise = self.lines().pan.noise_counts
-        level = pan.fit_level(self._window, self._t_s, noise)
+        level = fit_level(self._window, self._t_s, noise)
         if level is None or len(self._window) < 20 or self._t_s - self._window[-1][0] > 1.0:
             raise InputError("The pan has not been read for six seconds yet. Wait, or check the load cell.")
         spread = [count - level.kg for _, count in self._window]

@@ -13,7 +13,7 @@ from station.filling import metering
 from station.given.job import JobSpec
 from station.given.settings import Settings
 from station.given.stages import Stage
-from station.weighing import pan
+from station.weighing import lines, pan
 
 CALM_U_KG = 0.0005
 CALM_KG_S = 0.0003
@@ -24,7 +24,7 @@ LET_GO_S = 0.5
 
 @dataclass(frozen=True)
 class _Start:
-    level: pan.Level
+    level: lines.Level
     t_s: float
 
 
@@ -63,8 +63,8 @@ class Prover:
                 self._flows.append(flow)
         return effects
 
-    def _level(self) -> pan.Level:
-        level = pan.fit_level(self._window, self.state.t_s, self.state.spec.pan.noise_kg)
+    def _level(self) -> lines.Level:
+        level = lines.fit_level(self._window, self.state.t_s, self.state.spec.pan.noise_kg)
         if level is None or self.state.t_s - self._window[-1][0] > 1.0:
             raise InputError("The pan does not read. Check the load cell before proving.")
         if level.u_kg > CALM_U_KG or len(self._window) < 20:

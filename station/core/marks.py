@@ -7,7 +7,7 @@ from station.common.evolve import evolve
 from station.core.state import BayState, move_on, note
 from station.given.recording import MARKS
 from station.given.stages import FINISHED, Cause
-from station.weighing import pan
+from station.weighing import lines, pan
 from station.weighing.rest import Rest, Watch
 
 
@@ -25,12 +25,12 @@ def mark(state: BayState, word: str) -> BayState:
     return move_on(state, cause)
 
 
-def _level(state: BayState, what: str) -> tuple[BayState, pan.Level | None]:
+def _level(state: BayState, what: str) -> tuple[BayState, lines.Level | None]:
     """The pan as it stands, unless its last reading is old; with a notice where it is not at rest."""
     window, noise_kg = state.weighing.pan.window, state.spec.pan.noise_kg
     if not window or state.t_s - window[-1][0] > pan.SPARSE_S:
         return state, None
-    level = pan.fit_level(window, state.t_s, noise_kg)
+    level = lines.fit_level(window, state.t_s, noise_kg)
     if level is not None and state.weighing.pan.episode:
         # Nobody knows yet what this is: if it turns out to be a thing it is taken out, but the doubt stays.
         middle = sorted(kg for _, kg in state.weighing.pan.episode)[len(state.weighing.pan.episode) // 2]
@@ -60,7 +60,7 @@ def _drain_opens(state: BayState) -> BayState:
     state, level = _level(state, "the pan's weight before the drain")
     if level is None:
         line = state.spec.pan
-        level = pan.Level(state.t_s, 0.0, 2 * line.noise_kg)
+        level = lines.Level(state.t_s, 0.0, 2 * line.noise_kg)
         state = note(
             state,
             "baseline_assumed",

@@ -6,7 +6,7 @@ from station.common.evolve import evolve
 from station.core.state import BayState, move_on, note
 from station.filling.metering import flow_l_min
 from station.given.stages import DRAINING, HANDS_ON_PAN, PUMPED, Cause, Stage
-from station.weighing import counts, drip, pan, steps
+from station.weighing import counts, drip, jumps, lines, pan, steps
 from station.weighing.rest import Rest
 from station.weighing.steps import Step
 
@@ -104,12 +104,12 @@ def _pump_kg_s(state: BayState, t_s: float) -> float | None:
     return max(l_s, 0.03) * spec.fresh.density_kg_m3(spec.reference_temperature_c) / 1000.0
 
 
-def _resume(state: BayState, jump: pan.Jump, taken_out: bool) -> BayState:
+def _resume(state: BayState, jump: jumps.Jump, taken_out: bool) -> BayState:
     track = pan.resume(state.weighing.pan, jump, taken_out, state.spec.pan.noise_kg)
     return evolve(state, weighing=evolve(state.weighing, pan=track))
 
 
-def _jump(state: BayState, jump: pan.Jump) -> BayState:
+def _jump(state: BayState, jump: jumps.Jump) -> BayState:
     """Name a jump, take it out where it is not fluid, and remember it."""
     before = state.drain.before
     if state.stage is Stage.PLAN:  # the pan is being placed; its weight is taken when the drain is opened
@@ -157,7 +157,7 @@ def _jump(state: BayState, jump: pan.Jump) -> BayState:
     return state
 
 
-def _missed_kg(state: BayState, jump: pan.Jump) -> float:
+def _missed_kg(state: BayState, jump: jumps.Jump) -> float:
     """Half of what may have run past the pan while it was off."""
     off_s = jump.end_t_s - state.weighing.steps[-1].t_s
     if (
@@ -178,7 +178,7 @@ def _flow(state: BayState) -> BayState:
         if not drain.bulk_seen:
             seen = track.flow_kg_s > BULK_KG_S and gained_kg > BULK_GAIN_KG
             return evolve(state, drain=evolve(drain, bulk_seen=True)) if seen else state
-        if abs(track.flow_kg_s) > pan.DRIP_KG_S:
+        if abs(track.flow_kg_s) > jumps.DRIP_KG_S:
             return (
                 state
                 if drain.calm_since_t_s is None
@@ -221,7 +221,7 @@ def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
     step = Step(f"s{len(known) + 1}", t_s, "flush", 0.0, 0.0)
     drain = evolve(
         state.drain,
-        taken=pan.Level(t_s, kg, 2.0 * state.spec.pan.noise_kg),
+        taken=lines.Level(t_s, kg, 2.0 * state.spec.pan.noise_kg),
         temperature_c=state.hearing.temperatures_c.get("fluid_drained_c"),
     )
     weighing = evolve(state.weighing, steps=(*known, step), rest=Rest())

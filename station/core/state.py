@@ -14,7 +14,8 @@ from station.given.settings import Settings
 from station.given.stages import Cause, Stage, after
 from station.weighing.counts import Counts
 from station.weighing.drip import DripFit
-from station.weighing.pan import Level, PanTrack
+from station.weighing.lines import Level
+from station.weighing.pan import PanTrack
 from station.weighing.rest import Drift, Rest, Watch
 from station.weighing.steps import Step
 

@@ -13,7 +13,7 @@ from station.filling import metering
 from station.given.job import JobSpec
 from station.given.stages import Stage
 from station.verdict import Judgement, judge
-from station.weighing import drip, pan, steps
+from station.weighing import drip, lines, steps
 from station.weighing.leak import LeakWatch, watch
 
 U_SUPPLY_C = 0.5
@@ -87,13 +87,13 @@ def _weighed(
     )
 
 
-def _drained_level(state: BayState) -> pan.Level | None:
+def _drained_level(state: BayState) -> lines.Level | None:
     """The pan at the freeze; at the technician's own mark where what was taken for solvent was fluid."""
     says = state.says()
     if state.drain.taken is not None and any(
         s.kind == "flush" and says.get(s.id) == "fluid" for s in state.weighing.steps
     ):
-        return state.drain.marked or pan.fit_level(
+        return state.drain.marked or lines.fit_level(
             state.weighing.pan.window, state.t_s, state.spec.pan.noise_kg
         )
     return state.drain.taken
@@ -106,7 +106,7 @@ def _drained(state: BayState) -> budget.Budget | None:
     temperature_c = state.drain.temperature_c
     if level is None:
         temperature_c = state.hearing.temperatures_c.get("fluid_drained_c")
-        level = pan.fit_level(state.weighing.pan.window, state.t_s, state.spec.pan.noise_kg)
+        level = lines.fit_level(state.weighing.pan.window, state.t_s, state.spec.pan.noise_kg)
         if level is None:
             return None
     fluid_kg, u_steps_kg = steps.between(state.weighing.steps, state.says(), before.t_s, level.t_s)
@@ -151,7 +151,7 @@ def _overflow(state: BayState) -> budget.Budget | None:
     base = state.fill.base
     if base is None:
         return None
-    end = state.fill.end or pan.fit_level(state.weighing.pan.window, state.t_s, state.spec.pan.noise_kg)
+    end = state.fill.end or lines.fit_level(state.weighing.pan.window, state.t_s, state.spec.pan.noise_kg)
     if end is None:
         return None
     fluid_kg, u_steps_kg = steps.between(state.weighing.steps, state.says(), base.t_s, end.t_s)

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from station.given.stages import Stage
-from station.weighing.pan import Jump
+from station.weighing.jumps import Jump
 
 SUDDEN_S = 0.7
 """Fluid needs longer than this to arrive whole; a thing does not."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from hardware.simulated.disturbance import Disturbances
 from station.weighing import pan, steps
+from station.weighing.jumps import Jump
 from tests.study.kalman import Kalman
 
 DT_S = 0.1
@@ -59,7 +60,7 @@ def stream(scene: str, flow: str, seed: int) -> tuple[float, list[tuple[float, f
     return step_kg, readings
 
 
-def _segmented(readings: list[tuple[float, float]]) -> Iterator[pan.Jump]:
+def _segmented(readings: list[tuple[float, float]]) -> Iterator[Jump]:
     track = pan.PanTrack()
     for t_s, kg in readings:
         track, jump = pan.add(track, t_s, kg, NOISE_KG)
@@ -68,7 +69,7 @@ def _segmented(readings: list[tuple[float, float]]) -> Iterator[pan.Jump]:
             yield jump
 
 
-def _kalman(readings: list[tuple[float, float]]) -> Iterator[pan.Jump]:
+def _kalman(readings: list[tuple[float, float]]) -> Iterator[Jump]:
     filtered = Kalman(NOISE_KG)
     for t_s, kg in readings:
         jump = filtered.add(t_s, kg)
@@ -97,7 +98,7 @@ def study(runs: int) -> dict[tuple[str, str, str], Score]:
     return scores
 
 
-def _count(score: Score, step_kg: float, jumps: list[pan.Jump]) -> None:
+def _count(score: Score, step_kg: float, jumps: list[Jump]) -> None:
     score.n += 1
     hit = next((j for j in jumps if step_kg and abs(j.kg - step_kg) < 0.3 * step_kg), None)
     score.false += sum(j is not hit for j in jumps)

@@ -8,7 +8,7 @@ old one carried on, a second later. It answers like station.weighing.pan so that
 import math
 from dataclasses import dataclass
 
-from station.weighing.pan import Jump
+from station.weighing.jumps import Jump
 
 HUBER = 3.0
 OUT = 5.0

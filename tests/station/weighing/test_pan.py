@@ -8,13 +8,14 @@ import pytest
 
 from hardware.simulated.disturbance import Disturbances
 from station.weighing import pan
+from station.weighing.jumps import Jump
 
 NOISE_KG = 1.2e-4
 
 
 def play(
     kg: Callable[[float], float], seconds: float, seed: int = 1, rate_hz: float = 10.0
-) -> tuple[pan.PanTrack, list[pan.Jump]]:
+) -> tuple[pan.PanTrack, list[Jump]]:
     """Feed kg(t) with noise; every jump with a step is taken out."""
     rng, track, jumps = random.Random(seed), pan.PanTrack(), []
     for i in range(round(seconds * rate_hz)):

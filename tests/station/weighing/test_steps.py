@@ -19,7 +19,7 @@ from station.record.ledger import Ledger, now
 from station.rehearsing.mishap import Mishap
 from station.rehearsing.rehearse import Rehearsal, rehearse
 from station.rehearsing.scenario import Technician, read_scenario
-from station.weighing.pan import Jump
+from station.weighing.jumps import Jump
 from station.weighing.steps import judge
 
 SEED = 7

@@ -1,0 +1,180 @@
+"""What an episode on the pan came to: measured as a step between two lines, or as no step at all."""
+
+import math
+from dataclasses import dataclass
+
+from station.weighing.lines import Block, Line, fit_line
+
+TAIL_S = 1.0
+TAIL_BLOCKS = (4, 10)
+EPISODE_S = 4.0
+SHAKEN_S = 40.0
+"""An episode without a straight end is judged all the same after so long: no air tool works for longer at a stretch."""
+MOST_KG_S, LEAST_KG_S = 0.5, -0.005
+"""No fluid comes faster than half a litre in a second, and none leaves the pan but by drying."""
+STRAIGHT = 1.6
+"""A straight end scatters no more than this many times what came before it."""
+SIDE_BLOCKS, SUDDEN_GAP_S = 6, 0.7
+SUDDEN_SURE, SUDDEN_KG = 6.0, 0.004
+"""Within an episode, a thing shows as a step between two short lines with a hand's quickness between them."""
+SIGNIFICANT = 4.0
+CORRELATED = 2.0
+"""Fluid swings on: neighbouring readings err together, and a line's own scatter promises too much."""
+CORNER_S = 0.2
+"""Where a flow changes at once, the blocks do not say when to better than this."""
+RINGS_S = 0.5
+"""What struck rings on: no line is laid through less than this after it."""
+RINGS = 0.01
+"""What is left of a fall's ring after a second, of the step."""
+DRIP_KG_S = 0.0015
+"""Anything faster is a stream."""
+STEP_KG = 0.001
+"""Smaller steps are left in: 1 g is a third of a thousandth of an axle."""
+
+
+@dataclass(frozen=True)
+class Jump:
+    """What an episode came to. kg: the step that flow does not explain, 0 where it explains all.
+
+    rise_s: how long the step took from a fifth to four fifths. swing_kg: how far readings
+    went beyond the lines, on the side where that was less.
+    flow_kg_s: the larger of the flows on either side. hidden_kg: where something struck the pan under a stream and no
+    step can be told, half of what may have come. before_kg, after_kg: the levels on either side.
+    """
+
+    t_s: float
+    end_t_s: float
+    kg: float
+    u_kg: float
+    rise_s: float
+    swing_kg: float
+    flow_kg_s: float
+    before_kg: float
+    after_kg: float
+    hidden_kg: float = 0.0
+
+
+def tail_length(calm: tuple[Block, ...]) -> int:
+    dt_s = (calm[-1][0] - calm[0][0]) / (len(calm) - 1)
+    return max(TAIL_BLOCKS[0], min(TAIL_BLOCKS[1], round(TAIL_S / dt_s) if dt_s > 0 else TAIL_BLOCKS[1]))
+
+
+def judge(
+    calm: tuple[Block, ...], episode: tuple[Block, ...], struck: bool, before: Line, sigma_kg: float
+) -> Jump | None:
+    """The jump of the present episode, once its end is calm again or it has lasted too long to wait."""
+    episode, n = episode, tail_length(calm)
+    tail = episode[-n:]
+    if len(episode) < n or (struck and tail[0][0] - episode[0][0] < RINGS_S):
+        return None
+    after = fit_line(tail)
+    lasted_s = episode[-1][0] - episode[0][0]
+    late = lasted_s > EPISODE_S and len(episode) >= 2 * n
+    if (
+        late
+        and lasted_s <= SHAKEN_S
+        and not _settled(before, after, fit_line(episode[-2 * n : -n]), sigma_kg)
+    ):
+        return None
+    if not late and after.sigma_kg > STRAIGHT * sigma_kg:
+        return None
+    dies_away = abs(after.slope_kg_s - before.slope_kg_s) > SIGNIFICANT * after.u_slope(sigma_kg)
+    if not late and dies_away and abs(before.slope_kg_s) < DRIP_KG_S:
+        return None  # a gulp's end looks straight for a second; a new stream may wait to be named
+    sigma_after = max(sigma_kg, after.sigma_kg)
+    from_s, to_s = calm[-1][0], tail[0][0]
+    between_s = to_s - from_s
+    flows = (before.slope_kg_s, after.slope_kg_s)
+    u_lines = math.hypot(before.u_at(from_s, sigma_kg), after.u_at(to_s, sigma_after))
+    explained = 0.5 * (flows[0] + flows[1]) * between_s
+    leeway = 0.5 * abs(flows[1] - flows[0]) * (between_s + CORNER_S)
+    step = after.at(to_s) - before.at(from_s) - explained
+    if late:  # the flow changed while hands or tools shook the pan, a stream more than a drip
+        most = max(map(abs, flows))
+        leeway += (0.5 if most > 1e-3 else 0.15) * most * between_s
+    starts = abs(flows[0]) < DRIP_KG_S < flows[1] and leeway > SUDDEN_KG
+    within = _sudden((*calm[-2 * SIDE_BLOCKS :], *episode), sigma_after) if starts else None
+    if within is not None and abs(step - within[0]) > leeway + SIGNIFICANT * (u_lines + within[1]):
+        within = None  # it came and went again, or was a knock
+    seen = step
+    if within is None and abs(step) - leeway <= max(SIGNIFICANT * u_lines, STEP_KG):
+        step = 0.0
+    low, high, rise_s = _shape(episode, before, step, flows, from_s)
+    u_kg = math.hypot(CORRELATED * u_lines, leeway / math.sqrt(3.0), RINGS * step)
+    if within is not None and CORRELATED * within[1] < u_kg:
+        step, rise_s = within[0], within[2]
+        u_kg = math.hypot(CORRELATED * within[1], RINGS * step)
+    return Jump(
+        t_s=episode[0][0],
+        end_t_s=episode[-1][0],
+        kg=step,
+        u_kg=u_kg,
+        rise_s=rise_s,
+        swing_kg=min(-low, high),
+        flow_kg_s=max(flows),
+        hidden_kg=0.5 * abs(seen) if struck and step == 0.0 else 0.0,
+        before_kg=before.at(from_s),
+        after_kg=after.at(to_s),
+    )
+
+
+def _settled(before: Line, after: Line, earlier: Line, sigma_kg: float) -> bool:
+    """Whether an episode that has lasted long ends in a new flow, and not in the midst of hands or tools."""
+    if not LEAST_KG_S <= after.slope_kg_s <= MOST_KG_S:
+        return False
+    if after.sigma_kg > STRAIGHT * max(sigma_kg, earlier.sigma_kg):
+        return False
+    change = abs(after.slope_kg_s - before.slope_kg_s)
+    return after.sigma_kg <= STRAIGHT * sigma_kg or change > SIGNIFICANT * after.u_slope(after.sigma_kg)
+
+
+def _sudden(blocks: tuple[Block, ...], sigma_kg: float) -> tuple[float, float, float] | None:
+    """The surest step of a hand's quickness: kg, its standard uncertainty and how long it took, s. None if unsure."""
+    dt_s = (blocks[-1][0] - blocks[0][0]) / (len(blocks) - 1)
+    gap = max(1, round(SUDDEN_GAP_S / dt_s))
+    best, found = SUDDEN_SURE, None
+    for i in range(SIDE_BLOCKS, len(blocks) - SIDE_BLOCKS - gap + 1):
+        left, right = fit_line(blocks[i - SIDE_BLOCKS : i]), fit_line(blocks[i + gap : i + gap + SIDE_BLOCKS])
+        flows = (left.slope_kg_s, right.slope_kg_s)
+        if min(flows) < LEAST_KG_S or max(flows) > MOST_KG_S:
+            continue
+        from_s, to_s = blocks[i - 1][0], blocks[i + gap][0]
+        middle_s, sigma = 0.5 * (from_s + to_s), max(sigma_kg, left.sigma_kg, right.sigma_kg)
+        kg = right.at(middle_s) - left.at(middle_s)
+        leeway = 0.5 * abs(flows[1] - flows[0]) * (to_s - from_s)
+        u_kg = math.hypot(left.u_at(middle_s, sigma), right.u_at(middle_s, sigma), leeway / math.sqrt(3.0))
+        sure = (abs(kg) - leeway) / u_kg
+        if sure > best and abs(kg) - leeway > SUDDEN_KG:
+            best, found = sure, (kg, u_kg, _rise_s(blocks[i - 1 : i + gap + 1], left, kg))
+    return found
+
+
+def _rise_s(blocks: tuple[Block, ...], left: Line, kg: float) -> float:
+    """From a fifth of a step to four fifths of it."""
+    shares = [(t_s, (b_kg - left.at(t_s)) / kg) for t_s, b_kg in blocks]
+    started_s = max((t_s for t_s, share in shares if share <= 0.2), default=blocks[0][0])
+    return (
+        min((t_s for t_s, share in shares if share >= 0.8 and t_s > started_s), default=started_s) - started_s
+    )
+
+
+def _shape(
+    episode: tuple[Block, ...], before: Line, step_kg: float, flows: tuple[float, float], from_s: float
+) -> tuple[float, float, float]:
+    """How far below and above both lines the readings went, and how long the step took."""
+    low, high = min(0.0, step_kg), max(0.0, step_kg)
+    under = over = 0.0
+    started_s, done_s = from_s, None
+    base = before.at(from_s)
+    for t_s, kg in episode:
+        gone_s = t_s - from_s
+        flowed = (min(flows) * gone_s, max(flows) * gone_s)
+        under = min(under, kg - base - max(0.0, flowed[1]) - low)
+        over = max(over, kg - base - min(0.0, flowed[0]) - max(0.0, flowed[1]) - high)
+        if step_kg and done_s is None:
+            share = (kg - base - 0.5 * (flowed[0] + flowed[1])) / step_kg
+            if share >= 0.8:
+                done_s = t_s
+            elif share <= 0.2:
+                started_s = t_s
+    return under, over, (done_s - started_s) if done_s is not None else 0.0
