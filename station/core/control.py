@@ -75,29 +75,42 @@ def control(state: BayState, sample: Sample) -> BayState:
 
 
 def _watch(state: BayState) -> BayState:
-    stray = state.pump.stray
-    if stray is not None and stray.base_l is None and not state.pump.on:
-        settles_s = interlocks.STRAY_SETTLES_S + 1.5 * state.hearing.typical_s.get("meter", 0.0)
-        if state.t_s - stray.t_s > settles_s:
-            state = with_stray(state, evolve(stray, base_l=state.meter.total_l))
+    state = _settles(state)
     if state.stage in FINISHED:
         return state
     for kind, check in interlocks.ALWAYS.items():
-        if kind in state.telling.warned and kind not in ("flow_while_stopped", "pump_stays_on"):
-            continue
-        if kind == "pan_nearly_full" and state.stage not in DRAINING:
-            continue
-        if kind == "hose_asks" and state.stage is not Stage.FILL:
+        if not _asks(state, kind):
             continue
         found = check(state)
-        if found is None:
-            continue
-        if kind == "pump_stays_on" and state.pump.hold.tripped:
+        if found is None or (kind == "pump_stays_on" and state.pump.hold.tripped):
             continue
         state = _tell(state, kind, found)
         if kind == "flow_while_stopped" and state.pump.stray is not None:
             state = with_stray(state, evolve(state.pump.stray, alarmed=True))
     return state
+
+
+def _settles(state: BayState) -> BayState:
+    """Once what still had to come after a stop has come, anything more is stray."""
+    stray = state.pump.stray
+    if stray is None or stray.base_l is not None or state.pump.on:
+        return state
+    settles_s = interlocks.STRAY_SETTLES_S + 1.5 * state.hearing.typical_s.get("meter", 0.0)
+    if state.t_s - stray.t_s <= settles_s:
+        return state
+    return with_stray(state, evolve(stray, base_l=state.meter.total_l))
+
+
+_TOLD_EVERY_TIME = frozenset({"flow_while_stopped", "pump_stays_on"})
+_ASKED_IN = {"pan_nearly_full": DRAINING, "hose_asks": frozenset({Stage.FILL})}
+"""Warning → the stages in which it says anything."""
+
+
+def _asks(state: BayState, kind: str) -> bool:
+    """Whether a check is due: most are told once in a fill, and some in certain stages alone."""
+    if kind in state.telling.warned and kind not in _TOLD_EVERY_TIME:
+        return False
+    return kind not in _ASKED_IN or state.stage in _ASKED_IN[kind]
 
 
 def _tell(state: BayState, kind: str, found: str) -> BayState:

@@ -111,50 +111,67 @@ def _resume(state: BayState, jump: jumps.Jump, taken_out: bool) -> BayState:
 
 def _jump(state: BayState, jump: jumps.Jump) -> BayState:
     """Name a jump, take it out where it is not fluid, and remember it."""
-    before = state.drain.before
     if state.stage is Stage.PLAN:  # the pan is being placed; its weight is taken when the drain is opened
         return _resume(state, jump, False)
     raw_kg = jump.after_kg + state.weighing.pan.offset_kg
-    empty_kg = before.kg if before is not None else None
-    found = steps.judge(
-        jump, state.stage, state.weighing.steps, empty_kg, raw_kg, _pump_kg_s(state, jump.t_s)
-    )
-    quiet = state.stage in HANDS_ON_PAN and found.kind not in ("pan_lifted", "pan_back")
-    quiet = quiet or found.kind == "splash"
+    empty_kg = state.drain.before.kg if state.drain.before is not None else None
+    pump_kg_s = _pump_kg_s(state, jump.t_s)
+    found = steps.judge(jump, state.stage, state.weighing.steps, empty_kg, raw_kg, pump_kg_s)
     if found.kind == "knock":
-        state = _resume(state, jump, False)
-        last = next((n.t_s for n in reversed(state.telling.notices) if n.kind == "knock"), float("-inf"))
-        return state if quiet or state.t_s - last < KNOCK_AGAIN_S else note(state, "knock", found.text)
+        return _knocked(_resume(state, jump, False), found)
     state = _resume(state, jump, found.kind is not None)
     if found.kind is None:
         return state
-    doubt_kg = 0.5 * abs(jump.kg) if found.share > 0 else 0.0
-    if found.kind == "struck":
-        doubt_kg = math.hypot(jump.hidden_kg, jump.u_kg)
-    if found.kind == "pan_back":
-        doubt_kg = _missed_kg(state, jump)
-    step = Step(
-        f"s{len(state.weighing.steps) + 1}", jump.t_s, found.kind, jump.kg, jump.u_kg, found.share, doubt_kg
-    )
-    flow_kg_s = jump.flow_kg_s if found.kind == "pan_lifted" else state.weighing.lifted_flow_kg_s
-    weighing = evolve(state.weighing, steps=(*state.weighing.steps, step), lifted_flow_kg_s=flow_kg_s)
-    state = evolve(state, weighing=weighing)
-    if state.drain.drip is not None:
-        broken = drip.break_off(state.drain.drip, jump.t_s, jump.end_t_s)
-        state = evolve(state, drain=evolve(state.drain, drip=broken))
-    state = state if quiet else note(state, found.kind, f"{found.text} ({step.id})")
-    again = [s for s in state.weighing.steps[:-1] if s.kind == "gulp" and s.t_s > jump.t_s - BURSTS_S]
+    step = _step(state, jump, found, found.kind)
+    state = _remembered(state, jump, step)
+    if not _unsaid(state, found):
+        state = note(state, step.kind, f"{found.text} ({step.id})")
     fit = state.drain.drip
-    if (
-        found.kind == "gulp"
-        and again
-        and state.stage is Stage.DRIP
-        and fit is not None
-        and fit.pending
-        and state.spec.method != "suction"
-    ):
+    if fit is not None and fit.pending and _presses_again(state, step):
         return _flushed(state, fit, fit.pending[-1])
     return state
+
+
+def _unsaid(state: BayState, found: steps.Finding) -> bool:
+    """Whether a finding is kept to the record: hands belong on the pan now, or it is a mere splash."""
+    moved = found.kind in ("pan_lifted", "pan_back")
+    return found.kind == "splash" or (state.stage in HANDS_ON_PAN and not moved)
+
+
+def _knocked(state: BayState, found: steps.Finding) -> BayState:
+    last = next((n.t_s for n in reversed(state.telling.notices) if n.kind == "knock"), float("-inf"))
+    if _unsaid(state, found) or state.t_s - last < KNOCK_AGAIN_S:
+        return state
+    return note(state, "knock", found.text)
+
+
+def _step(state: BayState, jump: jumps.Jump, found: steps.Finding, kind: str) -> Step:
+    """The step for the record, with the doubt about what it was."""
+    doubt_kg = 0.5 * abs(jump.kg) if found.share > 0 else 0.0
+    if kind == "struck":
+        doubt_kg = math.hypot(jump.hidden_kg, jump.u_kg)
+    if kind == "pan_back":
+        doubt_kg = _missed_kg(state, jump)
+    number = len(state.weighing.steps) + 1
+    return Step(f"s{number}", jump.t_s, kind, jump.kg, jump.u_kg, found.share, doubt_kg)
+
+
+def _remembered(state: BayState, jump: jumps.Jump, step: Step) -> BayState:
+    weighing = evolve(state.weighing, steps=(*state.weighing.steps, step))
+    if step.kind == "pan_lifted":
+        weighing = evolve(weighing, lifted_flow_kg_s=jump.flow_kg_s)
+    state = evolve(state, weighing=weighing)
+    if state.drain.drip is None:
+        return state
+    broken = drip.break_off(state.drain.drip, jump.t_s, jump.end_t_s)
+    return evolve(state, drain=evolve(state.drain, drip=broken))
+
+
+def _presses_again(state: BayState, step: Step) -> bool:
+    """Whether this gulp follows another so soon that they are a can that is pressed and let go."""
+    if step.kind != "gulp" or state.stage is not Stage.DRIP or state.spec.method == "suction":
+        return False
+    return any(s.kind == "gulp" and s.t_s > step.t_s - BURSTS_S for s in state.weighing.steps[:-1])
 
 
 def _missed_kg(state: BayState, jump: jumps.Jump) -> float:
@@ -171,37 +188,42 @@ def _missed_kg(state: BayState, jump: jumps.Jump) -> float:
 
 def _flow(state: BayState) -> BayState:
     """Bulk flow's start and end, seen in the pan without a button; then the drip."""
-    t_s, track, drain = state.t_s, state.weighing.pan, state.drain
-    before = drain.before
+    before, track = state.drain.before, state.weighing.pan
     gained_kg = track.median_kg - (before.kg if before is not None else 0.0)
     if state.stage is Stage.DRAIN:
-        if not drain.bulk_seen:
-            seen = track.flow_kg_s > BULK_KG_S and gained_kg > BULK_GAIN_KG
-            return evolve(state, drain=evolve(drain, bulk_seen=True)) if seen else state
-        if abs(track.flow_kg_s) > jumps.DRIP_KG_S:
-            return (
-                state
-                if drain.calm_since_t_s is None
-                else evolve(state, drain=evolve(drain, calm_since_t_s=None))
-            )
-        since = drain.calm_since_t_s if drain.calm_since_t_s is not None else t_s
-        if t_s - since < CALM_S:
-            return evolve(state, drain=evolve(drain, calm_since_t_s=since))
-        fit = drip.start(since - pan.WINDOW_S / 2)
-        return move_on(evolve(state, drain=evolve(drain, drip=fit, calm_since_t_s=None)), Cause.BULK_ENDED)
-    if drain.drip is None:
-        return state
-    early = t_s - drain.drip.t0_s < drip.TELLS_S or state.spec.method == "suction"
+        return _streaming(state, gained_kg)
+    return state if state.drain.drip is None else _dripping(state, state.drain.drip, gained_kg)
+
+
+def _streaming(state: BayState, gained_kg: float) -> BayState:
+    t_s, flow_kg_s, drain = state.t_s, state.weighing.pan.flow_kg_s, state.drain
+    if not drain.bulk_seen:
+        seen = flow_kg_s > BULK_KG_S and gained_kg > BULK_GAIN_KG
+        return evolve(state, drain=evolve(drain, bulk_seen=True)) if seen else state
+    if abs(flow_kg_s) > jumps.DRIP_KG_S:
+        if drain.calm_since_t_s is None:
+            return state
+        return evolve(state, drain=evolve(drain, calm_since_t_s=None))
+    since = drain.calm_since_t_s if drain.calm_since_t_s is not None else t_s
+    if t_s - since < CALM_S:
+        return evolve(state, drain=evolve(drain, calm_since_t_s=since))
+    fit = drip.start(since - pan.WINDOW_S / 2)
+    return move_on(evolve(state, drain=evolve(drain, drip=fit, calm_since_t_s=None)), Cause.BULK_ENDED)
+
+
+def _dripping(state: BayState, fit: drip.DripFit, gained_kg: float) -> BayState:
+    track, suction = state.weighing.pan, state.spec.method == "suction"
+    early = state.t_s - fit.t0_s < drip.TELLS_S or suction
     if early and track.flow_kg_s > BULK_KG_S * 2 and gained_kg > BULK_GAIN_KG:
-        return move_on(evolve(state, drain=evolve(drain, drip=None)), Cause.BULK_AGAIN)
+        return move_on(evolve(state, drain=evolve(state.drain, drip=None)), Cause.BULK_AGAIN)
     if track.scatter_kg > max(SHAKEN_KG, SHAKEN_TIMES * state.spec.pan.noise_kg):
         return state  # an air tool nearby: such readings tell nothing of a drip
-    fit = drip.add(drain.drip, t_s, track.median_kg)
-    if fit is drain.drip:
+    grown = drip.add(fit, state.t_s, track.median_kg)
+    if grown is fit:
         return state
-    state = evolve(state, drain=evolve(drain, drip=fit))
-    last = None if state.spec.method == "suction" else drip.unexplained(fit, state.spec.pan.noise_kg)
-    return state if last is None else _flushed(state, fit, last)
+    state = evolve(state, drain=evolve(state.drain, drip=grown))
+    last = None if suction else drip.unexplained(grown, state.spec.pan.noise_kg)
+    return state if last is None else _flushed(state, grown, last)
 
 
 def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:

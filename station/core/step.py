@@ -53,51 +53,55 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
 
     A sample from the past is named in a notice and left out; no sample makes this raise.
     """
-    if sample.t_s < state.t_s:
-        if any(
-            n.kind == "time_backwards" and n.text.startswith(f"{name(sample.source)}:")
-            for n in state.telling.notices
-        ):
+    odd = _unusable(state, sample)
+    if odd is not None:
+        if any(n.kind == odd[0] and n.text.startswith(odd[1]) for n in state.telling.notices):
             return state, ()
-        late = note(
-            state,
-            "time_backwards",
-            f"{name(sample.source)}: a reading of {sample.t_s:.3f} s came after one of {state.t_s:.3f} s. Readings that go "
-            "back in time are left out; put the recording's rows in time order.",
-        )
-        return late, (late.telling.notices[-1],)
-    if isinstance(sample.value, float) and not math.isfinite(sample.value):
-        kind = f"{sample.source}_no_number"
-        if any(n.kind == kind for n in state.telling.notices):
-            return state, ()
-        odd = note(
-            state,
-            kind,
-            f"{name(sample.source)}: {sample.value} is not a reading. It was left out; check the sensor.",
-        )
-        return odd, (odd.telling.notices[-1],)
+        left_out = note(state, odd[0], f"{odd[1]}{odd[2]}")
+        return left_out, (left_out.telling.notices[-1],)
     before = state
     state = _heard(evolve(state, t_s=sample.t_s), sample)
-    source, value = sample.source, sample.value
-    if source == "mark":
-        state = mark(state, str(value))
-    elif source == "pan":
-        state = pan_events.take(state, int(value))
-    elif source == "meter":
-        state = _meter(state, int(value))
-    elif source in TEMPERATURES:
-        state = _temperature(state, source, float(value))
-    elif source == "pump":
-        meter = metering.switch(state.meter, state.t_s, bool(value))
-        state = evolve(state, pump=evolve(state.pump, on=bool(value)), meter=meter)
-    elif source == "meter_b":
-        state = evolve(state, meter=metering.add_b(state.meter, int(value)))
-    elif source == "answer":
-        state = _answer(state, str(value))
-    elif source.endswith("_state"):
-        state = _sensor(state, source.removesuffix("_state"), str(value))
-    state = control(state, sample)
+    state = control(_taken(state, sample), sample)
     return state, _effects(before, state)
+
+
+def _unusable(state: BayState, sample: Sample) -> tuple[str, str, str] | None:
+    """Why a sample has to be left out: the notice's kind, how its text begins (told once for each), and the rest."""
+    says = f"{name(sample.source)}: "
+    if sample.t_s < state.t_s:
+        return (
+            "time_backwards",
+            says,
+            f"a reading of {sample.t_s:.3f} s came after one of {state.t_s:.3f} s. Readings that go back in time are "
+            "left out; put the recording's rows in time order.",
+        )
+    if isinstance(sample.value, float) and not math.isfinite(sample.value):
+        text = f"{sample.value} is not a reading. It was left out; check the sensor."
+        return f"{sample.source}_no_number", says, text
+    return None
+
+
+def _taken(state: BayState, sample: Sample) -> BayState:
+    """What the sample says of its own subject."""
+    source, value = sample.source, sample.value
+    if source == "pan":
+        return pan_events.take(state, int(value))
+    if source == "meter":
+        return _meter(state, int(value))
+    if source == "mark":
+        return mark(state, str(value))
+    if source in TEMPERATURES:
+        return _temperature(state, source, float(value))
+    if source == "pump":
+        meter = metering.switch(state.meter, state.t_s, bool(value))
+        return evolve(state, pump=evolve(state.pump, on=bool(value)), meter=meter)
+    if source == "meter_b":
+        return evolve(state, meter=metering.add_b(state.meter, int(value)))
+    if source == "answer":
+        return _answer(state, str(value))
+    if source.endswith("_state"):
+        return _sensor(state, source.removesuffix("_state"), str(value))
+    return state
 
 
 def _effects(before: BayState, after: BayState) -> tuple[Effect, ...]:

@@ -62,27 +62,49 @@ def tail_length(calm: tuple[Block, ...]) -> int:
 def judge(
     calm: tuple[Block, ...], episode: tuple[Block, ...], struck: bool, before: Line, sigma_kg: float
 ) -> Jump | None:
-    """The jump of the present episode, once its end is calm again or it has lasted too long to wait."""
-    episode, n = episode, tail_length(calm)
+    """The jump of an episode, once its end is calm again or it has lasted too long to wait.
+
+    calm: the blocks before it; before: the line through them. struck: it began with a blow.
+    """
+    n = tail_length(calm)
     tail = episode[-n:]
     if len(episode) < n or (struck and tail[0][0] - episode[0][0] < RINGS_S):
         return None
     after = fit_line(tail)
-    lasted_s = episode[-1][0] - episode[0][0]
-    late = lasted_s > EPISODE_S and len(episode) >= 2 * n
-    if (
-        late
-        and lasted_s <= SHAKEN_S
-        and not _settled(before, after, fit_line(episode[-2 * n : -n]), sigma_kg)
-    ):
-        return None
-    if not late and after.sigma_kg > STRAIGHT * sigma_kg:
-        return None
+    late = episode[-1][0] - episode[0][0] > EPISODE_S and len(episode) >= 2 * n
+    over = _over_late(episode, n, before, after, sigma_kg) if late else _over(before, after, sigma_kg)
+    return _measure(calm, episode, struck, before, after, tail[0][0], sigma_kg, late) if over else None
+
+
+def _over(before: Line, after: Line, sigma_kg: float) -> bool:
+    """Whether a short episode has ended: its last second lies on a line."""
+    if after.sigma_kg > STRAIGHT * sigma_kg:
+        return False
+    # A gulp's end looks straight for a second; a new stream may wait to be named.
     dies_away = abs(after.slope_kg_s - before.slope_kg_s) > SIGNIFICANT * after.u_slope(sigma_kg)
-    if not late and dies_away and abs(before.slope_kg_s) < DRIP_KG_S:
-        return None  # a gulp's end looks straight for a second; a new stream may wait to be named
+    return not (dies_away and abs(before.slope_kg_s) < DRIP_KG_S)
+
+
+def _over_late(episode: tuple[Block, ...], n: int, before: Line, after: Line, sigma_kg: float) -> bool:
+    """Whether an episode that has lasted long is to be judged now."""
+    if episode[-1][0] - episode[0][0] > SHAKEN_S:
+        return True
+    return _settled(before, after, fit_line(episode[-2 * n : -n]), sigma_kg)
+
+
+def _measure(
+    calm: tuple[Block, ...],
+    episode: tuple[Block, ...],
+    struck: bool,
+    before: Line,
+    after: Line,
+    to_s: float,
+    sigma_kg: float,
+    late: bool,
+) -> Jump:
+    """The step between the two lines that the flow on either side does not explain, with its uncertainty."""
     sigma_after = max(sigma_kg, after.sigma_kg)
-    from_s, to_s = calm[-1][0], tail[0][0]
+    from_s = calm[-1][0]
     between_s = to_s - from_s
     flows = (before.slope_kg_s, after.slope_kg_s)
     u_lines = math.hypot(before.u_at(from_s, sigma_kg), after.u_at(to_s, sigma_after))

@@ -67,15 +67,7 @@ def fit_level(window: tuple[tuple[float, float], ...], t_s: float, noise_kg: flo
     points = list(window)
     if not points:
         return None
-    # A resistant first look (Theil 1950, Sen 1968): least squares alone would bend towards what it should reject.
-    slopes = [
-        (m2 - m1) / (t2 - t1) for i, (t1, m1) in enumerate(points) for t2, m2 in points[i + 1 :] if t2 > t1
-    ]
-    slope = median(slopes) if slopes else 0.0
-    offset = median([m - slope * t for t, m in points])
-    residuals = [abs(m - offset - slope * t) for t, m in points]
-    sigma = max(noise_kg, 1.4826 * median(residuals))
-    points = [p for p, r in zip(points, residuals, strict=True) if r <= 4.0 * sigma]
+    points, sigma = _without_outliers(points, noise_kg)
     n = len(points)
     mean_t = sum(t for t, _ in points) / n
     mean_kg = sum(m for _, m in points) / n
@@ -85,3 +77,19 @@ def fit_level(window: tuple[tuple[float, float], ...], t_s: float, noise_kg: flo
         return Level(t_s, mean_kg, sigma / math.sqrt(n))
     ahead_s = t_s - mean_t
     return Level(t_s, mean_kg + slope * ahead_s, sigma * math.sqrt(1.0 / n + ahead_s**2 / stt), slope)
+
+
+def _without_outliers(points: list[Block], noise_kg: float) -> tuple[list[Block], float]:
+    """The points that lie near a resistant line (Theil 1950, Sen 1968), and their scatter about it.
+
+    Least squares alone would bend towards what it should reject.
+    """
+    slopes = [
+        (m2 - m1) / (t2 - t1) for i, (t1, m1) in enumerate(points) for t2, m2 in points[i + 1 :] if t2 > t1
+    ]
+    slope = median(slopes) if slopes else 0.0
+    offset = median([m - slope * t for t, m in points])
+    residuals = [abs(m - offset - slope * t) for t, m in points]
+    sigma = max(noise_kg, 1.4826 * median(residuals))
+    kept = [p for p, r in zip(points, residuals, strict=True) if r <= 4.0 * sigma]
+    return kept, sigma

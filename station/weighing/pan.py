@@ -65,19 +65,13 @@ def add(track: PanTrack, t_s: float, indicated_kg: float, noise_kg: float) -> tu
     readings = (*track.readings, (t_s, indicated_kg))
     if t_s - track.block_t_s < BLOCK_S:
         return evolve(track, readings=readings), None
-    if len(readings) > 1:
-        t, kg = sum(r[0] for r in readings) / len(readings), median([r[1] for r in readings])
-    else:
-        t, kg = readings[0]
-    gap_s = t_s - track.block_t_s
+    gap_s, (t, kg) = t_s - track.block_t_s, _merged(readings)
     block = (t, kg - track.offset_kg)
     track = evolve(track, readings=(), block_t_s=t_s)
     calm = track.calm
     if len(calm) > 1 and gap_s > max(GAP_S, 5.0 * (calm[-1][0] - calm[0][0]) / (len(calm) - 1)):
         track, calm = evolve(track, calm=(), episode=()), ()
-    if len(calm) < CALM_BLOCKS[0]:
-        return _accept(track, block, noise_kg), None
-    if gap_s > SLOW_S and not track.episode:
+    if len(calm) < CALM_BLOCKS[0] or (gap_s > SLOW_S and not track.episode):
         return _accept(track, block, noise_kg), None
     line = fit_line(calm)
     sigma = max(noise_kg, track.scatter_kg)
@@ -93,6 +87,13 @@ def add(track: PanTrack, t_s: float, indicated_kg: float, noise_kg: float) -> tu
         return _accept(evolve(track, episode=()), block, noise_kg, off_kg), None
     track = evolve(track, episode=(*track.episode, block))
     return track, judge(track.calm, track.episode, track.struck, line, sigma)
+
+
+def _merged(readings: tuple[Block, ...]) -> Block:
+    """One block of several readings: their mean time and their median."""
+    if len(readings) == 1:
+        return readings[0]
+    return sum(r[0] for r in readings) / len(readings), median([r[1] for r in readings])
 
 
 def _accept(track: PanTrack, block: Block, noise_kg: float, off_kg: float | None = None) -> PanTrack:

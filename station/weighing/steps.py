@@ -114,20 +114,10 @@ def judge(
     empty_kg: indicated by the pan before the drain; None if not known. raw_kg: indicated after the jump, with all
     that lies on the pan. pump_kg_s: flow of the meter, None while nothing is pumped.
     """
-    grams = jump.kg * 1000.0
     if stage is Stage.DRAIN and 0.0 < abs(jump.kg) < SPLASH_KG + SPLASH_S * max(0.0, jump.flow_kg_s):
         return Finding("splash", share=1.0)
     if jump.kg == 0.0:
-        if jump.swing_kg > KNOCK_KG:
-            return Finding("knock", "The pan was knocked. Its reading is the same as before.")
-        if stage is Stage.DRAIN and jump.hidden_kg > HIDDEN_KG:
-            return Finding(
-                "struck",
-                "Something hit the pan while the stream ran, and it is not clear whether it stayed in. Nothing was taken off "
-                "the figure; its uncertainty is wider. Look into the pan once it is empty.",
-                1.0,
-            )
-        return FLUID
+        return _level_as_before(jump, stage)
     off = bool(steps) and steps[-1].kind == "pan_lifted"
     if off and jump.kg > 0:
         return Finding(
@@ -136,19 +126,42 @@ def judge(
             "meanwhile is not in them, and makes them less certain.",
         )
     if jump.kg < 0:
-        if any(
-            s.kind in ("object", "gulp") and abs(s.kg + jump.kg) < SAME_KG + 3.0 * s.u_kg + 3.0 * jump.u_kg
-            for s in steps
-        ):
-            return Finding("object_gone", f"What was on the pan has been taken off again ({-grams:.0f} g).")
-        if empty_kg is not None and raw_kg < empty_kg - PAN_KG:
-            return Finding(
-                "pan_lifted", "The pan was lifted off its cells. Put it back; the figures wait until then."
-            )
+        return _gone(jump, steps, empty_kg, raw_kg)
+    return _came(jump, stage, pump_kg_s)
+
+
+def _level_as_before(jump: Jump, stage: Stage) -> Finding:
+    if jump.swing_kg > KNOCK_KG:
+        return Finding("knock", "The pan was knocked. Its reading is the same as before.")
+    if stage is Stage.DRAIN and jump.hidden_kg > HIDDEN_KG:
         return Finding(
-            "object_gone",
-            f"{-grams:.0f} g left the pan all at once: something was taken off, or the pan was moved. Not counted.",
+            "struck",
+            "Something hit the pan while the stream ran, and it is not clear whether it stayed in. Nothing was taken off "
+            "the figure; its uncertainty is wider. Look into the pan once it is empty.",
+            1.0,
         )
+    return FLUID
+
+
+def _gone(jump: Jump, steps: tuple[Step, ...], empty_kg: float | None, raw_kg: float) -> Finding:
+    grams = jump.kg * 1000.0
+    if any(
+        s.kind in ("object", "gulp") and abs(s.kg + jump.kg) < SAME_KG + 3.0 * s.u_kg + 3.0 * jump.u_kg
+        for s in steps
+    ):
+        return Finding("object_gone", f"What was on the pan has been taken off again ({-grams:.0f} g).")
+    if empty_kg is not None and raw_kg < empty_kg - PAN_KG:
+        return Finding(
+            "pan_lifted", "The pan was lifted off its cells. Put it back; the figures wait until then."
+        )
+    return Finding(
+        "object_gone",
+        f"{-grams:.0f} g left the pan all at once: something was taken off, or the pan was moved. Not counted.",
+    )
+
+
+def _came(jump: Jump, stage: Stage, pump_kg_s: float | None) -> Finding:
+    grams = jump.kg * 1000.0
     if pump_kg_s is not None and jump.kg / max(jump.rise_s, 0.1) < 2.0 * pump_kg_s:
         return FLUID  # it runs over at the plug, and no faster than the pump can give
     lasted_s = jump.end_t_s - jump.t_s
