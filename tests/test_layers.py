@@ -98,11 +98,7 @@ ROOMS_MOST = 13
 LINES_MOST = 350
 STILL_LONGER = {
     "hardware/guard.py": "a process that stands alone: whoever checks what may run the pump reads one file",
-    "hardware/simulated/plant.py": "to be cut: the fluid's physics is a module of its own",
-    "station/core/control.py": "to be cut: learning from a stop is a subject of its own",
-    "station/core/interlocks.py": "to be cut: deciding, measuring and wording are three subjects",
     "station/record/ledger.py": "to be cut: reading and writing are two subjects",
-    "station/weighing/pan.py": "to be cut: judging an episode is a subject of its own",
     "web/shop/quality_pages.py": "to be cut: the chart's page is a subject of its own",
     "web/shop/usage_pages.py": "to be cut: the actions are a subject of their own",
 }

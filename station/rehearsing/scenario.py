@@ -9,7 +9,8 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from calibration.fluid import Fluid
-from hardware.simulated.plant import Plant, PlantSettings, SimFluid
+from hardware.simulated.plant import Plant, PlantSettings
+from hardware.simulated.sim_fluid import SimFluid
 from station.common.schema import Table, complain, read, read_toml
 from station.errors import InputError
 from station.given.job import JobFile, JobSpec

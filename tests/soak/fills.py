@@ -10,7 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from hardware.sample import Sample
-from hardware.simulated.plant import PlantSettings, SimFluid
+from hardware.simulated.plant import PlantSettings
+from hardware.simulated.sim_fluid import SimFluid
 from hardware.simulated.supply import SupplyLine
 from station.core.state import BayState, Pump
 from station.core.step import Effect, PumpCommand, step

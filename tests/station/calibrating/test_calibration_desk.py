@@ -13,7 +13,8 @@ import pytest
 from calibration import loadcell
 from calibration.certificates import Reference
 from hardware.sample import Sample
-from hardware.simulated.plant import Plant, PlantSettings, SimFluid
+from hardware.simulated.plant import Plant, PlantSettings
+from hardware.simulated.sim_fluid import SimFluid
 from station.bay import plan
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, pan_findings
 from station.calibrating.calibration_desk import CalibrationDesk, Lines
