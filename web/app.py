@@ -23,7 +23,7 @@ from web.jobs import photos
 from web.live import actions, pages
 from web.live.hold import Holder
 from web.live.hub import Hub
-from web.shop import entries, fleet_pages, quality_pages, setup_pages, usage_pages
+from web.shop import entries, fleet_pages, quality_chart, quality_pages, setup_pages, usage_pages
 
 READING = (
     pages.router,
@@ -32,6 +32,7 @@ READING = (
     usage_pages.router,
     fleet_pages.router,
     quality_pages.router,
+    quality_chart.router,
     setup_pages.router,
     photos.router,
 )

@@ -14,14 +14,12 @@ from starlette.responses import JSONResponse, Response
 
 from station.common import days
 from station.common.tabular import to_csv
-from station.errors import InputError
 from station.learning import quality
-from station.learning.charts import RULES
 from station.shop import audit
 from web.frame import format as fmt
 from web.frame.deps import Station, download, page_of
 from web.frame.port import Engine
-from web.shop import charts
+from web.shop.quality_chart import ChartView, Name, address_of, chart_view, dimension_of
 
 PERIODS_DAYS = (30, 90, 365)
 DAYS = 90
@@ -34,12 +32,8 @@ DUE = {
     "none": ("–", "no certificate"),
     "ok": ("✓", "in force"),
 }
-POINTS = 30
-"""So many values are listed beside a chart, and every marked one."""
-
 router = APIRouter()
 Day = Annotated[str | None, Query(max_length=40)]
-Name = Annotated[str, Query(max_length=200)]
 
 
 @dataclass(frozen=True)
@@ -92,25 +86,6 @@ class DueRow:
 
 
 @dataclass(frozen=True)
-class Recent:
-    sign: str
-    text: str
-
-
-@dataclass(frozen=True)
-class ChartView:
-    """A chart with its words. recent: rules that its newest values met. address: of its own page, "" when there."""
-
-    name: str
-    tally: str
-    text: str
-    n: int
-    panels: Sequence[charts.Panel]
-    recent: Sequence[Recent]
-    address: str
-
-
-@dataclass(frozen=True)
 class QualityPage:
     """``/quality``. of: the dimension whose charts are shown."""
 
@@ -131,27 +106,6 @@ class QualityPage:
     charts: Sequence[ChartView]
     more_subjects: int
     due: Sequence[DueRow]
-
-
-@dataclass(frozen=True)
-class PointRow:
-    job_id: str
-    day: str
-    deviation: str
-    moving_range: str
-    ewma: str
-    rules: str
-
-
-@dataclass(frozen=True)
-class ChartPage:
-    """``/quality/chart``: one chart, its newest values and every marked one, newest first."""
-
-    of: str
-    chart: ChartView
-    query: str
-    points: Sequence[PointRow]
-    newest: int
 
 
 def period(zone: tzinfo, since: str | None, until: str | None) -> tuple[str, str]:
@@ -185,10 +139,6 @@ def _fill(row: Mapping[str, Any]) -> FillRow:
     )
 
 
-def _chart_address(of: str, name: str) -> str:
-    return f"/quality/chart?{urlencode({'of': of, 'name': name}, quote_via=quote)}"
-
-
 def _recurring(subject: quality.Subject) -> RecurringRow:
     charted = subject.dimension in quality.DIMENSIONS
     return RecurringRow(
@@ -197,7 +147,7 @@ def _recurring(subject: quality.Subject) -> RecurringRow:
         jobs=str(subject.jobs),
         short=str(subject.short),
         chance=f"{subject.p:.1g}" if subject.p >= 1e-4 else "below 0.0001",
-        address=_chart_address(subject.dimension, subject.name) if charted else None,
+        address=address_of(subject.dimension, subject.name) if charted else None,
     )
 
 
@@ -214,16 +164,6 @@ def _due_row(due: quality.Due) -> DueRow:
     return DueRow(
         kind, due.instrument, named, address, due.valid_until or fmt.UNKNOWN, left, sign, state, tone
     )
-
-
-def _chart(one: quality.SubjectChart, tally: str, address: str) -> ChartView:
-    chart = one.chart
-    text = chart.text
-    if chart.enough and chart.centre is not None and chart.lcl is not None and chart.ucl is not None:
-        limits = f"limits {fmt.percent(chart.lcl)} to {fmt.percent(chart.ucl)}"
-        text = f"n = {chart.n}, centre {fmt.percent(chart.centre)}, {limits}."
-    recent = [Recent(charts.SIGNS[rule], RULES[rule]) for rule in one.recent]
-    return ChartView(one.name, tally, text, chart.n, charts.panels(chart, one.job_ids), recent, address)
 
 
 def _tally(subject: quality.Subject) -> str:
@@ -258,7 +198,7 @@ def quality_page(
         more_undecided=max(0, len(content.undecided) - RE_CHECKED),
         recurring=[_recurring(subject) for subject in content.recurring],
         signals=[
-            Choice(f"{c.dimension} {c.name}", _chart_address(c.dimension, c.name), False)
+            Choice(f"{c.dimension} {c.name}", address_of(c.dimension, c.name), False)
             for c in content.charts
             if c.recent
         ],
@@ -267,7 +207,7 @@ def quality_page(
             for per in quality.DIMENSIONS
         ],
         of=of,
-        charts=[_chart(c, _tally(mine[c.name]), _chart_address(of, c.name)) for c in shown],
+        charts=[chart_view(c, _tally(mine[c.name]), address_of(of, c.name)) for c in shown],
         more_subjects=max(0, len(mine) - len(shown)),
         due=[_due_row(one) for one in due],
     )
@@ -284,45 +224,9 @@ def _periods(since: str, until: str, of: str) -> list[Choice]:
     return found
 
 
-def _span(one: quality.SubjectChart) -> str:
-    return f", {fmt.day(one.utcs[0])} to {fmt.day(one.utcs[-1])}" if one.utcs else ""
-
-
-def chart_page(one: quality.SubjectChart) -> ChartPage:
-    def percent(value: float | None) -> str:
-        return fmt.UNKNOWN if value is None else fmt.percent(value, 2)
-
-    points = [
-        PointRow(
-            row["job_id"],
-            fmt.day(row["utc"]),
-            percent(row["deviation_percent"]),
-            percent(row["moving_range"]).lstrip("+"),
-            percent(row["ewma"]),
-            row["signals"],
-        )
-        for i, row in enumerate(reversed(one.points()))
-        if i < POINTS or row["signals"]
-    ]
-    query = urlencode({"of": one.dimension, "name": one.name}, quote_via=quote)
-    return ChartPage(
-        one.dimension,
-        _chart(one, f"the newest {one.chart.n} measured jobs{_span(one)}", ""),
-        query,
-        points,
-        POINTS,
-    )
-
-
-def _dimension(of: str) -> str:
-    if of not in quality.DIMENSIONS:
-        raise InputError(f"there are no charts per {of!r}; expected one of: {', '.join(quality.DIMENSIONS)}.")
-    return of
-
-
 @router.get("/quality")
 def page(engine: Station, since: Day = None, until: Day = None, of: Name = "bay") -> Response:
-    _dimension(of)
+    dimension_of(of)
     content, due = _content(engine, since, until)
     periods = _periods(content.since, content.until, of)
     return page_of("quality.html", quality_page(content, due, of, periods))
@@ -345,25 +249,3 @@ def page_csv(
     content, due = _content(engine, since, until)
     columns, rows = quality.table(content, due, which, engine.settings().zone)
     return download(to_csv(rows, columns), f"quality-{content.since}-{content.until}-{which}.csv", "text/csv")
-
-
-def _one(engine: Engine, of: str, name: str) -> quality.SubjectChart:
-    with engine.reading() as ledger:
-        return quality.subject_chart(ledger, _dimension(of), name)
-
-
-@router.get("/quality/chart")
-def chart(engine: Station, of: Name, name: Name) -> Response:
-    return page_of("quality_chart.html", chart_page(_one(engine, of, name)))
-
-
-@router.get("/quality/chart.json")
-def chart_json(engine: Station, of: Name, name: Name) -> Response:
-    return JSONResponse(_one(engine, of, name).to_dict())
-
-
-@router.get("/quality/chart.csv")
-def chart_csv(engine: Station, of: Name, name: Name) -> Response:
-    return download(
-        to_csv(_one(engine, of, name).points(), quality.CHART_COLUMNS), f"chart-{of}-{name}.csv", "text/csv"
-    )

@@ -25,7 +25,7 @@ from web.frame.problem import Problem
 from web.frame.render import HERE
 from web.jobs import contexts
 from web.live import contexts as live_contexts
-from web.shop import fleet_pages, quality_pages, setup_pages, usage_pages
+from web.shop import fleet_pages, quality_chart, quality_pages, setup_pages, usage_contexts
 
 STAGES = ["idle", *STAGE_VIEWS]
 SHOP = ["/usage", "/quality", "/quality/chart?of=bay&name=Bay%201", "/due"]
@@ -83,11 +83,11 @@ CONTEXTS = {
     "sheet.html": contexts.SheetPage,
     "calibration.html": calibration_contexts.CalibrationPage,
     "certificate.html": register.CertificatePage,
-    "usage.html": usage_pages.UsagePage,
+    "usage.html": usage_contexts.UsagePage,
     "due.html": fleet_pages.DuePage,
     "expected.html": fleet_pages.ExpectedPage,
     "quality.html": quality_pages.QualityPage,
-    "quality_chart.html": quality_pages.ChartPage,
+    "quality_chart.html": quality_chart.ChartPage,
     "setup.html": setup_pages.SetupPage,
     "error.html": Problem,
 }

@@ -14,7 +14,7 @@ from station.shop import audit
 from tests.station.shop_rows import at, shop
 from tests.web.conftest import Bay
 from tests.web.fake_engine import FakeEngine
-from web.shop.usage_pages import KINDS
+from web.shop.usage_contexts import KINDS
 
 MARCH = "/usage?month=2026-03"
 MOVES: list[tuple[str, tuple[Any, ...], dict[str, Any]]] = [

@@ -1,0 +1,136 @@
+"""The control chart of one bay, meter, technician or type, with its values. It says nothing about fault."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated
+from urllib.parse import quote, urlencode
+
+from fastapi import APIRouter, Query
+from starlette.responses import JSONResponse, Response
+
+from station.common.tabular import to_csv
+from station.errors import InputError
+from station.learning import quality
+from station.learning.charts import RULES
+from web.frame import format as fmt
+from web.frame.deps import Station, download, page_of
+from web.frame.port import Engine
+from web.shop import charts
+
+POINTS = 30
+"""So many values are listed beside a chart, and every marked one."""
+
+router = APIRouter()
+Name = Annotated[str, Query(max_length=200)]
+
+
+@dataclass(frozen=True)
+class Recent:
+    sign: str
+    text: str
+
+
+@dataclass(frozen=True)
+class ChartView:
+    """A chart with its words. recent: rules that its newest values met. address: of its own page, "" when there."""
+
+    name: str
+    tally: str
+    text: str
+    n: int
+    panels: Sequence[charts.Panel]
+    recent: Sequence[Recent]
+    address: str
+
+
+@dataclass(frozen=True)
+class PointRow:
+    job_id: str
+    day: str
+    deviation: str
+    moving_range: str
+    ewma: str
+    rules: str
+
+
+@dataclass(frozen=True)
+class ChartPage:
+    """``/quality/chart``: one chart, its newest values and every marked one, newest first."""
+
+    of: str
+    chart: ChartView
+    query: str
+    points: Sequence[PointRow]
+    newest: int
+
+
+def address_of(of: str, name: str) -> str:
+    return f"/quality/chart?{urlencode({'of': of, 'name': name}, quote_via=quote)}"
+
+
+def chart_view(one: quality.SubjectChart, tally: str, address: str) -> ChartView:
+    chart = one.chart
+    text = chart.text
+    if chart.enough and chart.centre is not None and chart.lcl is not None and chart.ucl is not None:
+        limits = f"limits {fmt.percent(chart.lcl)} to {fmt.percent(chart.ucl)}"
+        text = f"n = {chart.n}, centre {fmt.percent(chart.centre)}, {limits}."
+    recent = [Recent(charts.SIGNS[rule], RULES[rule]) for rule in one.recent]
+    return ChartView(one.name, tally, text, chart.n, charts.panels(chart, one.job_ids), recent, address)
+
+
+def _span(one: quality.SubjectChart) -> str:
+    return f", {fmt.day(one.utcs[0])} to {fmt.day(one.utcs[-1])}" if one.utcs else ""
+
+
+def chart_page(one: quality.SubjectChart) -> ChartPage:
+    def percent(value: float | None) -> str:
+        return fmt.UNKNOWN if value is None else fmt.percent(value, 2)
+
+    points = [
+        PointRow(
+            row["job_id"],
+            fmt.day(row["utc"]),
+            percent(row["deviation_percent"]),
+            percent(row["moving_range"]).lstrip("+"),
+            percent(row["ewma"]),
+            row["signals"],
+        )
+        for i, row in enumerate(reversed(one.points()))
+        if i < POINTS or row["signals"]
+    ]
+    query = urlencode({"of": one.dimension, "name": one.name}, quote_via=quote)
+    return ChartPage(
+        one.dimension,
+        chart_view(one, f"the newest {one.chart.n} measured jobs{_span(one)}", ""),
+        query,
+        points,
+        POINTS,
+    )
+
+
+def dimension_of(of: str) -> str:
+    if of not in quality.DIMENSIONS:
+        raise InputError(f"there are no charts per {of!r}; expected one of: {', '.join(quality.DIMENSIONS)}.")
+    return of
+
+
+def _one(engine: Engine, of: str, name: str) -> quality.SubjectChart:
+    with engine.reading() as ledger:
+        return quality.subject_chart(ledger, dimension_of(of), name)
+
+
+@router.get("/quality/chart")
+def chart(engine: Station, of: Name, name: Name) -> Response:
+    return page_of("quality_chart.html", chart_page(_one(engine, of, name)))
+
+
+@router.get("/quality/chart.json")
+def chart_json(engine: Station, of: Name, name: Name) -> Response:
+    return JSONResponse(_one(engine, of, name).to_dict())
+
+
+@router.get("/quality/chart.csv")
+def chart_csv(engine: Station, of: Name, name: Name) -> Response:
+    return download(
+        to_csv(_one(engine, of, name).points(), quality.CHART_COLUMNS), f"chart-{of}-{name}.csv", "text/csv"
+    )

@@ -1,0 +1,283 @@
+"""What the page of usage is given: a month's books in texts that are ready to show."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+from urllib.parse import urlencode
+
+from station.shop import audit, stock
+from station.shop.catalogue import Catalogue
+from web.frame import format as fmt
+from web.jobs.findings import Fact
+
+USED_FLUID, USED_FLUID_WORDS = "used fluid", "Used fluid, mixed"
+"""What stands for all used fluid in one drum, where nobody keeps the grades apart."""
+KINDS = {
+    "received": "Delivery",
+    "counted": "Stock take",
+    "purge": "Purge",
+    "waste": "Waste",
+    "drawn": "Drawn by hand",
+    "collected": "Used fluid collected",
+}
+SHIFTED_WORDS = "Charged to another container"
+GROUPS = {"day": "Day", "technician": "Technician", "vehicle": "Vehicle", "fluid": "Fluid"}
+
+
+@dataclass(frozen=True)
+class Tab:
+    text: str
+    address: str
+    here: bool
+
+
+@dataclass(frozen=True)
+class Option:
+    """value: what is sent. fluid: the key of what a container holds, "" elsewhere."""
+
+    value: str
+    text: str
+    fluid: str = ""
+
+
+@dataclass(frozen=True)
+class UsageRow:
+    """One line of the audit, in litres."""
+
+    group: str
+    jobs: str
+    out: str
+    filled: str
+    overflow: str
+    purge: str
+    waste: str
+    rest: str
+    cost: str
+
+
+@dataclass(frozen=True)
+class TakeRow:
+    """A container between two counts. explained: whether the rest lies within its U95."""
+
+    container: str
+    span: str
+    opening: str
+    received: str
+    closing: str
+    counted_out: str
+    booked_out: str
+    rest: str
+    sign: str
+    word: str
+    tone: str
+
+
+@dataclass(frozen=True)
+class StockRow:
+    container: str
+    fluid: str
+    size: str
+    content: str
+    counted: str
+
+
+@dataclass(frozen=True)
+class EnteredRow:
+    when: str
+    kind: str
+    where: str
+    volume: str
+    technician: str
+    note: str
+
+
+@dataclass(frozen=True)
+class UsagePage:
+    """``/usage``: a month's books. by: how its lines are grouped."""
+
+    month: str
+    zone: str
+    earlier: str
+    later: str | None
+    by: str
+    group: str
+    tabs: Sequence[Tab]
+    sums: Sequence[Fact]
+    rest: str
+    priced: bool
+    lines: Sequence[UsageRow]
+    total: UsageRow
+    takes: Sequence[TakeRow]
+    used: Sequence[Fact]
+    stock: Sequence[StockRow]
+    entered: Sequence[EnteredRow]
+    kinds: Sequence[Option]
+    containers: Sequence[Option]
+    fluids: Sequence[Option]
+    vehicles: Sequence[str]
+    technicians: Sequence[str]
+
+
+def _fluid_name(catalogue: Catalogue, key: str) -> str:
+    if key == USED_FLUID:
+        return USED_FLUID_WORDS
+    entry = catalogue.get("fluid", key)
+    return (entry.get("name") or key) if entry is not None else key
+
+
+def _row(line: audit.Line, name: str) -> UsageRow:
+    return UsageRow(
+        group=name,
+        jobs=str(line.jobs),
+        out=fmt.litres(line.out_l).number,
+        filled=fmt.litres(line.filled_l).number,
+        overflow=fmt.litres(line.overflow_l).number,
+        purge=fmt.litres(line.purge_l).number,
+        waste=fmt.litres(line.waste_l).number,
+        rest=_rest(line).removesuffix(" L"),
+        cost=fmt.money(line.cost, line.currency),
+    )
+
+
+def _rest(line: audit.Line) -> str:
+    """Without a line drawn by hand the books close by construction, and no doubt is made up for them."""
+    return str(fmt.litres(line.rest_l, line.rest_u95_l if line.rest_u95_l > 0 else None))
+
+
+def _take(one: stock.Stock) -> TakeRow:
+    return TakeRow(
+        container=one.container,
+        span=f"{fmt.day(one.opening_utc)} to {fmt.day(one.closing_utc)}",
+        opening=str(fmt.litres(one.opening_l)),
+        received=str(fmt.litres(one.received_l)),
+        closing=str(fmt.litres(one.closing_l)),
+        counted_out=str(fmt.litres(one.out_counted_l)),
+        booked_out=str(fmt.litres(one.out_booked_l)),
+        rest=str(fmt.litres(one.rest_l, one.rest_u95_l)),
+        sign="✓" if one.explained else "⚠",
+        word="within its doubt" if one.explained else _unexplained(one),
+        tone="ok" if one.explained else "look",
+    )
+
+
+def _unexplained(one: stock.Stock) -> str:
+    return f"{'more' if one.rest_l > 0 else 'less'} went out than is booked"
+
+
+def _stock_row(one: stock.Content, catalogue: Catalogue) -> StockRow:
+    content = str(fmt.litres(one.content_l, one.u95_l))
+    if one.counted_utc is None:
+        content = "not known: never counted"
+    elif one.overdrawn:
+        content = f"⚠ {content} by the books: a delivery or a count was not entered"
+    return StockRow(
+        container=one.container,
+        fluid=_fluid_name(catalogue, one.fluid),
+        size=str(fmt.litres(one.size_l)),
+        content=content,
+        counted=fmt.moment(one.counted_utc) if one.counted_utc is not None else "never",
+    )
+
+
+def _entered(row: Mapping[str, Any], catalogue: Catalogue) -> EnteredRow:
+    where = row["container"] or row["vehicle"] or ""
+    fluid = _fluid_name(catalogue, row["fluid"])
+    return EnteredRow(
+        when=fmt.moment(row["utc"]),
+        kind=KINDS.get(row["kind"], SHIFTED_WORDS),
+        where=f"{where} · {fluid}" if where else fluid,
+        volume=str(fmt.litres(row["volume_l"], row["u95_l"] or None)),
+        technician=row["technician"] or fmt.UNKNOWN,
+        note=row["note"],
+    )
+
+
+def _used(used: Mapping[str, float]) -> list[Fact]:
+    named = [
+        ("Drained out of vehicles", fmt.litres(used["drained_l"])),
+        ("Overflow into the pan", fmt.litres(used["overflow_l"])),
+        ("Purge", fmt.litres(used["purge_l"])),
+        ("Waste", fmt.litres(used["waste_l"])),
+        ("Used fluid in all", fmt.litres(used["total_l"], used["total_u95_l"])),
+        ("Collected for disposal", fmt.litres(used["collected_l"])),
+    ]
+    return [Fact(label, str(shown)) for label, shown in named]
+
+
+def _sums(total: audit.Line) -> list[Fact]:
+    named = [
+        ("Out of containers", str(fmt.litres(total.out_l))),
+        ("Into compartments", str(fmt.litres(total.filled_l))),
+        ("Overflow", str(fmt.litres(total.overflow_l))),
+        ("Purge", str(fmt.litres(total.purge_l))),
+        ("Waste", str(fmt.litres(total.waste_l))),
+        ("Unexplained rest", _rest(total)),
+        ("Cost", fmt.money(total.cost, total.currency)),
+        ("Jobs", str(total.jobs)),
+    ]
+    return [Fact(label, value) for label, value in named]
+
+
+def _month_link(first: str, by: str) -> str:
+    return f"/usage?{urlencode({'month': first[:7], 'by': by})}"
+
+
+def usage_page(
+    books: audit.Audit,
+    by: str,
+    held: Sequence[stock.Content],
+    moved: Sequence[Mapping[str, Any]],
+    catalogue: Catalogue,
+    today: date,
+) -> UsagePage:
+    """books: of a whole month. by: a key of GROUPS. moved: the month's movements, newest first."""
+    first, after = books.since, books.until
+    earlier = f"{date.fromisoformat(first) - timedelta(days=1)}"
+    unnamed = {"day": "no day", "technician": "no technician", "vehicle": "no vehicle", "fluid": "no fluid"}[
+        by
+    ]
+
+    def name(line: audit.Line) -> str:
+        return (_fluid_name(catalogue, line.group) if by == "fluid" else line.group) or unnamed
+
+    month = first[:7]
+    return UsagePage(
+        month=month,
+        zone=books.time_zone,
+        earlier=_month_link(earlier, by),
+        later=_month_link(after, by) if month < f"{today:%Y-%m}" else None,
+        by=by,
+        group=GROUPS[by],
+        tabs=[
+            Tab(text, f"/usage?{urlencode({'month': month, 'by': key})}#lines", key == by)
+            for key, text in GROUPS.items()
+        ],
+        sums=_sums(books.total),
+        rest=_rest_words(books.total),
+        priced=books.total.cost is not None,
+        lines=[_row(line, name(line)) for line in books.by[by] if line.jobs > 0 or line.out_l > 0],
+        total=_row(books.total, "Total"),
+        takes=[_take(one) for one in books.stock],
+        used=_used(books.used),
+        stock=[_stock_row(one, catalogue) for one in held],
+        entered=[_entered(row, catalogue) for row in moved],
+        kinds=[Option(key, text) for key, text in KINDS.items()],
+        containers=[
+            Option(e.key[0], f"{e.key[0]} ({_fluid_name(catalogue, e.get('fluid'))})", e.get("fluid"))
+            for e in catalogue.active("container")
+        ],
+        fluids=[Option(e.key[0], e.get("name") or e.key[0]) for e in catalogue.active("fluid")]
+        + [Option(USED_FLUID, USED_FLUID_WORDS)],
+        vehicles=[e.key[0] for e in catalogue.active("vehicle")],
+        technicians=[e.key[0] for e in catalogue.active("technician")],
+    )
+
+
+def _rest_words(total: audit.Line) -> str:
+    if total.drawn_l > 0:
+        return (
+            f"{_rest(total)} left the containers and is booked as neither fill, overflow, purge nor waste; "
+            f"{fmt.litres(total.drawn_l)} of it was drawn by hand."
+        )
+    return "All that is booked out of the containers is accounted for. Whether more left them, a stock take says."
