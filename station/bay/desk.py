@@ -1,47 +1,44 @@
 """The job on the bay: what the technician may do now, what is kept of it, and how it ends. No threads, no devices."""
 
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
 from hardware.sample import Sample
-from station.bay import checklist
+from station.bay import checklist, recovery
 from station.bay.publishing import JobNow
-from station.bay.supply_book import Learned, SupplyBook
-from station.core import amounts, interlock_table
+from station.bay.supply_book import SupplyBook
+from station.core import amounts, interlock_table, interruption
 from station.core.control import TOP_UP_L
 from station.core.notice import Notice
-from station.core.state import BayState, Pump, move_on, tell
+from station.core.state import BayState, move_on, tell
 from station.core.step import Effect, finish, step
 from station.errors import InputError
 from station.figures import balance
 from station.filling.hose import PURGE_VOLUMES, clinging_l
 from station.filling.overrun import Stop
 from station.given.config import BayConfig
-from station.given.job import JobSpec, spec_from_tables
-from station.given.stages import BEFORE_FILL, PUMPED, Cause, Stage
-from station.record import archive
-from station.record.ledger import BOOT_ID, Ledger, Moment, job_row, now
+from station.given.job import JobSpec
+from station.given.stages import BEFORE_FILL, PUMPED, UNDER_WAY, Cause, Stage
+from station.record.ledger import Ledger, Moment, job_row, now
 from station.record.recorder import Recorder
 from station.shop.shop import row_labels
 from station.weighing import steps
-
-CAPACITY_NOTE = "capacity:"
-"""A note that begins so confirms the listed capacity."""
 
 
 class Desk:
     """Holds the present job's state and writes its record. Used from the engine's thread alone.
 
     state and job_id stay those of the last job until the next one is opened. t_s: the stream's newest moment.
+    shift_s: how far the stream's time is ahead of the clock, after a job of another boot was taken up again.
     came_utc: when each step on the pan was seen, by the wall's clock; of a step from before a restart it is unknown.
     """
 
     def __init__(self, config: BayConfig, recorder: Recorder, backend: str, t_s: float) -> None:
         self._config, self._recorder, self._backend = config, recorder, backend
-        self.t_s = t_s
+        self.t_s, self.shift_s = t_s, 0.0
         self.state: BayState | None = None
         self.job_id: str | None = None
         self.opened_utc = ""
@@ -100,9 +97,10 @@ class Desk:
         at = now(self.t_s)
         job_id = f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{uuid.uuid4().hex[:6]}"
         learned = self.supply.learned(spec.labels.get("fluid", ""))
+        first = recovery.first_state(spec, self._config.settings, learned)
         opening = {**spec.to_table(), "backend": self._backend, "learned": learned.to_dict()}
         self._recorder.event(job_id, "job_open", opening, at)
-        self._begin(job_id, opening, at.utc, at.clock_synced, self._first_state(spec, learned))
+        self._begin(job_id, opening, at.utc, at.clock_synced, first)
         return job_id
 
     def _begin(
@@ -112,10 +110,6 @@ class Desk:
         self.job_id, self._opening, self.opened_utc, self._clock_synced = job_id, opening, utc, clock_synced
         self.state, self.done = state, False
         self.ticked, self.capacity_confirmed, self.came_utc = frozenset(), False, {}
-
-    def _first_state(self, spec: JobSpec, learned: Learned) -> BayState:
-        """A job at its beginning, now as after a restart: with what was known then of pump and fluid."""
-        return BayState(spec, self._config.settings, pump=Pump(overrun=learned.overrun, usual=learned.usual))
 
     def job_now(self) -> JobNow | None:
         """The present job, or the last until the next is opened."""
@@ -164,7 +158,7 @@ class Desk:
         """Add the technician's own words. Raises InputError where no job is open."""
         self.need_job()
         self.event("note", text)
-        if text.startswith(CAPACITY_NOTE):
+        if text.startswith(recovery.CAPACITY_NOTE):
             self.capacity_confirmed = True
 
     def top_up(self) -> list[tuple[str, str | float]]:
@@ -268,38 +262,55 @@ class Desk:
         self._recorder.result(job_id, report, row, at)
         return at
 
-    def recover(self, ledger: Ledger) -> None:
-        """Jobs that a stopped station left open: gone on with after a restart, else closed as abandoned.
+    def answer_interruption(self, pan_moved: bool, filled: bool) -> tuple[str, str]:
+        """What to feed in when the technician says what happened while the station was stopped. Raises InputError
+        where that is not asked."""
+        if not interruption.asks(self.need_job()):
+            raise InputError("Nothing is asked: the station was not stopped in the middle of this job.")
+        words = {True: "yes", False: "no"}
+        self.event(
+            "resumed",
+            f"while the station was stopped: pan moved: {words[pan_moved]}; anything filled: {words[filled]}",
+        )
+        return interruption.SOURCE, interruption.answer(pan_moved, filled)
 
-        After a restart of the service alone the monotonic clock runs on and so does the job, its pump off. After a
-        reboot, or on a simulated bay, the vehicle's state cannot be joined to the samples: what was measured is
-        kept and reported as abandoned.
+    def recover(self, ledger: Ledger) -> bool:
+        """Jobs that a stopped station left open: the newest is gone on with, at its stage, its pump off, also after a
+        reboot; whether there was one. What lies further back is closed as abandoned.
+
+        A simulated bay's axle is gone with its process: there every such job is reported as abandoned.
         """
         self.supply.read(ledger)
-        for job_id in ledger.unfinished():
-            opened, samples = next(iter(ledger.events(job_id))), ledger.samples(job_id)
-            spec = spec_from_tables(archive.spec_tables(opened["body"]), f"ledger, job {job_id}")
-            state = self._restep(
-                self._first_state(spec, Learned.from_dict(opened["body"].get("learned"))), samples
-            )
-            self._recorder.resume(job_id, samples)
-            same_run = opened["boot_id"] == BOOT_ID and self._backend == opened["body"].get("backend") == "pi"
-            if same_run and state.stage is not Stage.CLOSED:
-                hold = replace(state.pump.hold, held_t_s={}, running_since_t_s=None)
-                state = replace(state, pump=replace(state.pump, hold=hold))
-                self._begin(job_id, opened["body"], opened["utc"], bool(opened["clock_synced"]), state)
-                self.event("note", "station: restarted during this job; the pump stayed off")
-                continue
+        left = ledger.unfinished()
+        for job_id in left:
+            job = recovery.left_open(ledger, job_id, self._config.settings)
+            self._recorder.resume(job_id, list(job.samples))
+            state = job.state
+            same_bay = self._backend == job.opening.get("backend") == "pi"
+            if same_bay and state.stage in UNDER_WAY and job_id == left[-1]:
+                self._resume(job)
+                return True
             if state.stage is not Stage.CLOSED:
                 text = "The station stopped during this job; its figures are as of the last reading kept."
                 notice = Notice("interrupted", text, state.t_s)
                 state = tell(move_on(finish(state), Cause.ABANDON), notice)
-            self._write_result(job_id, opened["utc"], state)
+            self._write_result(job_id, job.opened_utc, state)
+        return False
 
-    def _restep(self, state: BayState, samples: Iterable[Sample]) -> BayState:
-        for sample in samples:
-            state, _ = step(state, sample)
-        return state
+    def _resume(self, job: recovery.LeftOpen) -> None:
+        """Take up a job from before a restart, with what was ticked, confirmed and seen in it."""
+        self._begin(job.job_id, job.opening, job.opened_utc, job.clock_synced, job.state)
+        self.ticked, self.capacity_confirmed = job.ticked, job.capacity_confirmed
+        self.came_utc = dict(job.came_utc)
+        self.supply.job_begins()
+        at = now(self.t_s)
+        if job.newest["boot_id"] != at.boot_id:
+            goes_on_at_s = job.goes_on_at_s(at)
+            self.shift_s, self.t_s = goes_on_at_s - self.t_s, goes_on_at_s
+        self.event(
+            "resumed",
+            "the station was stopped in the middle of this job, and goes on with it; the pump stayed off",
+        )
 
 
 def _purged_text(before: BayState, state: BayState) -> str:

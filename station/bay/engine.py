@@ -2,6 +2,7 @@
 engine's thread do something and waits, in the caller's own thread, until what it did is on disk.
 """
 
+import logging
 import queue
 import time
 from collections.abc import Callable, Mapping
@@ -30,6 +31,7 @@ from station.shop import preview
 from station.shop.shop import facts, learned
 
 T = TypeVar("T")
+log = logging.getLogger(__name__)
 
 PAGE_LAPSE_S = 0.2
 """The page beats every 100 ms; one lost beat is forgiven, a second stops the pump."""
@@ -72,6 +74,10 @@ class Engine(Records):
         self._published = self._loop.published
         self.calibrations = Calibrations(self._loop, self._call)
         self.entries = Entries(self._loop, config, self._call)
+        try:  # what a stop in mid-job left is in the record before anybody looks
+            self._recorder.wait_written(self._recorder.seal(), WRITTEN_S)
+        except LedgerError as error:
+            log.error("%s", error)
         self._loop.start()
 
     def close(self) -> None:
@@ -210,7 +216,7 @@ class Engine(Records):
 
     def check(self, key: str, done: bool) -> None:
         """Tick or untick a checklist item of the present stage. Raises InputError for another."""
-        self._call(lambda: self._loop.check(key, done))
+        self._call(lambda: self._loop.desk.check(key, done))
 
     def top_up(self) -> None:
         """Raise the target by one small step. Raises InputError outside the fill and settle stages."""
@@ -220,7 +226,7 @@ class Engine(Records):
         """Add the technician's own words to the job. Raises InputError."""
         if not text.strip() or len(text) > 1000 or len(kind) > 40:
             raise InputError("The note is empty or too long; expected up to 1000 characters.")
-        self._call(lambda: self._loop.note(f"{kind}: {text.strip()}"))
+        self._call(lambda: self._loop.desk.note(f"{kind}: {text.strip()}"))
 
     def purge(self, begin: bool) -> None:
         """Begin or end a purge of the hose into a waste vessel; the pump then runs as long as it is held.
@@ -236,6 +242,10 @@ class Engine(Records):
     def answer(self, step_id: str, word: str) -> None:
         """Say what a step on the pan was, "fluid" or "object". Raises InputError for a step that is not asked about."""
         self._call(lambda: self._loop.answer(step_id, word))
+
+    def answer_interruption(self, pan_moved: bool, filled: bool) -> None:
+        """Say what happened while the station was stopped in mid-job. Raises InputError where that is not asked."""
+        self._call(lambda: self._loop.answer_interruption(pan_moved, filled))
 
     def connect_drum(self, container: str, fluid: str, left: str) -> None:
         """Another container at the pump. left: what is in it, with its unit. Raises InputError."""

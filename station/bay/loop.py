@@ -21,7 +21,7 @@ from station.bay.publishing import Publisher, Snapshot
 from station.bay.views import BayView
 from station.bay.watchdog import BEAT_S, notify
 from station.calibrating.calibration_desk import CalibrationDesk
-from station.core import interlocks
+from station.core import interlocks, interruption
 from station.core.notice import Notice
 from station.core.step import Effect, LedgerEvent, PumpCommand
 from station.errors import InputError
@@ -58,7 +58,8 @@ Inbox = queue.SimpleQueue[Sample | Call]
 
 
 class Loop:
-    """One bay's thread. What begins with an underscore is touched by it alone, once ``start`` was called.
+    """One bay's thread. Once ``start`` was called it alone touches what is in here; others put a Call into the inbox and
+    read what is published.
 
     inbox: what devices and callers put in. Raises LedgerError where the record cannot be read.
     """
@@ -85,16 +86,21 @@ class Loop:
         self._published_s = 0.0
         self._told_alive_s = 0.0
         self._seq = 0
-        self._desk = Desk(config, recorder, rig.backend, clock())
+        self.desk = Desk(config, recorder, rig.backend, clock())
+        self._shift_s = 0.0
         ledger = Ledger(config.ledger, read_only=True)
         try:
-            self._desk.recover(ledger)
+            resumed = self.desk.recover(ledger)
             self.shop = Shop(config, recorder, ledger)
             self.calibration = CalibrationDesk(config, recorder, archive.certificates(ledger))
         finally:
             ledger.close()
+        if resumed:
+            # Another boot's monotonic clock began anew: this stream's time goes on from where the job's readings ended.
+            self._shift_s = self.desk.shift_s
+            self.feed((interruption.SOURCE, interruption.ASKED))
         if recorder.left_unsaved is not None:
-            self._idle_notice = Notice("unsaved", recorder.left_unsaved, clock())
+            self._idle_notice = Notice("unsaved", recorder.left_unsaved, self._now_s())
         recorder.seal()
         self._publish()
         self._thread = threading.Thread(target=self._loop, name="engine", daemon=True)
@@ -141,18 +147,18 @@ class Loop:
             self._take_item(item)
         held = time.monotonic() < self.page_held_until_s
         if held or self._page_held:
-            self.take(Sample(self._clock(), "hold", int(held)))
+            self.feed(("hold", int(held)))
         self._page_held = held
-        if self._clock() - self._desk.t_s > LOOP_S:
-            self.take(Sample(self._clock(), "tick", 0))
-        self._rig.beat(self._run_pump and self._clock() - self._desk.t_s < BACKLOG_S, self._fine)
+        if self._now_s() - self.desk.t_s > LOOP_S:
+            self.feed(("tick", 0))
+        self._rig.beat(self._run_pump and self._now_s() - self.desk.t_s < BACKLOG_S, self._fine)
         self._recorder.turn_over()
         if time.monotonic() - self._published_s >= PUBLISH_S:
             self._publish()
 
     def _take_item(self, item: Sample | Call) -> None:
         if isinstance(item, Sample):
-            self.take(item)
+            self.take(item._replace(t_s=item.t_s + self._shift_s))
         else:
             self._reply(item)
 
@@ -173,41 +179,41 @@ class Loop:
         # Devices stamp in threads of their own: a few milliseconds out of order is queueing, not time travel.
         # The stream's order is the order of arrival, here and in every replay.
         # Whole milliseconds, here and nowhere later: what is stepped is what is stored, and the clock's noise is not.
-        sample = sample._replace(t_s=max(round(sample.t_s, 3), self._desk.t_s))
+        sample = sample._replace(t_s=max(round(sample.t_s, 3), self.desk.t_s))
         if sample.source != "tick":
             self._latest[sample.source] = sample
         if sample.source == "pump":
             self._published_s = 0.0  # the page shows the pump's state at once
-        if self._desk.done and sample.source == "meter":
+        if self.desk.done and sample.source == "meter":
             self._idle(sample)
-        for effect in self._desk.take(sample):
+        for effect in self.desk.take(sample):
             self._carry_out(effect)
         for effect in self.calibration.take(sample):
             if isinstance(effect, PumpCommand):
                 self._command(effect)
-        state = self._desk.state
-        if state is not None and state.stage is Stage.CLOSED and not self._desk.done:
-            self._desk.finish()
+        state = self.desk.state
+        if state is not None and state.stage is Stage.CLOSED and not self.desk.done:
+            self.desk.finish()
             self._stop_pump()
 
     def _carry_out(self, effect: Effect) -> None:
         if isinstance(effect, PumpCommand):
             self._command(effect)
-            state = self._desk.state
+            state = self.desk.state
             if state is not None and state.pump.hold.latched is not None:
                 self._rig.beep(2)
         elif isinstance(effect, Notice):
-            self._desk.event("notice", f"{effect.kind}: {effect.text}")
+            self.desk.event("notice", f"{effect.kind}: {effect.text}")
             if effect.stops:
                 self._rig.beep(3)
         elif isinstance(effect, LedgerEvent):
-            self._desk.event(effect.kind, effect.text)
+            self.desk.event(effect.kind, effect.text)
             if self._bench is not None:
                 self._bench.stage_changed(effect.text)
 
     def _idle(self, sample: Sample) -> None:
         """Nothing should pass the meter between jobs, but for proving runs."""
-        found = self._desk.supply.idle(
+        found = self.desk.supply.idle(
             sample, self.calibration.lines().meter, may_flow=self.calibration.prover is not None
         )
         if found is None:
@@ -235,22 +241,26 @@ class Loop:
     def feed(self, given: tuple[str, str | float] | None) -> None:
         """Put something of the station's own into the stream."""
         if given is not None:
-            self.take(Sample(self._clock(), *given))
+            self.take(Sample(self._now_s(), *given))
+
+    def _now_s(self) -> float:
+        """The stream's time."""
+        return self._clock() + self._shift_s
 
     def open(self, spec: JobSpec) -> str:
         self.need_free()
         if self._bench is not None:
             self._bench.new_vehicle(spec)
         self._idle_notice = None
-        job_id = self._desk.open(spec)
-        for opening in self._desk.supply.opening():
+        job_id = self.desk.open(spec)
+        for opening in self.desk.supply.opening():
             self.feed(opening)
         self._tell_states("pump", "stop_open")
         return job_id
 
     def need_free(self) -> None:
         """Raises InputError while a job is open or a calibration is under way."""
-        self._desk.need_free()
+        self.desk.need_free()
         if self.calibration.kind is not None:
             raise InputError("A calibration is under way on this bay. Finish or abandon it first.")
 
@@ -262,41 +272,38 @@ class Loop:
 
     def mark(self, mark: str, job_id: str | None) -> None:
         """job_id: of the job for which the caller has checked that the mark may be set."""
-        self._desk.may_mark(mark)
-        if job_id != self._desk.job_id:
+        self.desk.may_mark(mark)
+        if job_id != self.desk.job_id:
             raise InputError("Another job was opened meanwhile. Look at the page, then mark again.")
-        self._desk.event("mark", mark)
+        self.desk.event("mark", mark)
         self.feed(("mark", mark))
 
-    def check(self, key: str, done: bool) -> None:
-        self._desk.check(key, done)
-
-    def note(self, text: str) -> None:
-        self._desk.note(text)
-
     def top_up(self) -> None:
-        for given in self._desk.top_up():
+        for given in self.desk.top_up():
             self.feed(given)
 
     def purge(self, begin: bool) -> None:
-        self.feed(self._desk.purge(begin))
+        self.feed(self.desk.purge(begin))
 
     def override(self, kind: str, reason: str) -> None:
-        self.feed(self._desk.override(kind, reason))
+        self.feed(self.desk.override(kind, reason))
 
     def answer(self, step_id: str, word: str) -> None:
-        self.feed(self._desk.answer(step_id, word))
+        self.feed(self.desk.answer(step_id, word))
+
+    def answer_interruption(self, pan_moved: bool, filled: bool) -> None:
+        self.feed(self.desk.answer_interruption(pan_moved, filled))
 
     def connect(self, container: str, fluid: str, left: str) -> None:
-        self.feed(self._desk.connect(container, fluid, left))
+        self.feed(self.desk.connect(container, fluid, left))
 
     def abandon(self, reason: str) -> None:
-        self._desk.abandon(reason)
+        self.desk.abandon(reason)
         self._stop_pump()
 
     def begin_calibration(self, begin: Callable[[], T]) -> T:
         """Raises InputError while a job is open."""
-        self._desk.need_free()
+        self.desk.need_free()
         begun = begin()
         self._tell_states()
         return begun
@@ -312,7 +319,7 @@ class Loop:
     def _publish(self) -> None:
         self._published_s = time.monotonic()
         self._seq += 1
-        desk, prover = self._desk, self.calibration.prover
+        desk = self.desk
         at = BayView(
             seq=self._seq,
             t_s=desk.t_s,
@@ -323,12 +330,7 @@ class Loop:
             pan_g=self._pan_g(),
             supply=view.supply_view(desk.supply, None if desk.done else desk.state),
         )
-        if prover is not None:
-            whole = view.proving_view(at, prover.state)
-        elif desk.state is not None and desk.job_id is not None:
-            whole = view.working_view(at, desk.state, desk.job_id, desk.ticked, desk.came_utc)
-        else:
-            whole = view.idle_view(at, self._latest, self._idle_notice)
+        whole = view.whole(at, desk, self.calibration.prover, self._latest, self._idle_notice)
         self.published.put(
             Snapshot(
                 whole,
@@ -344,6 +346,6 @@ class Loop:
 
     def _pan_g(self) -> float | None:
         sample = self._latest.get("pan")
-        if sample is None or self._desk.t_s - sample.t_s > 2.0:
+        if sample is None or self.desk.t_s - sample.t_s > 2.0:
             return None
         return self.calibration.lines().pan.indicated_kg(float(sample.value)) * 1000.0

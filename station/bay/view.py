@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from hardware.sample import Sample
 from station.bay import checklist
+from station.bay.desk import Desk
 from station.bay.supply_book import SupplyBook
 from station.bay.views import (
     BayView,
@@ -19,7 +20,8 @@ from station.bay.views import (
     SupplyView,
     TimerView,
 )
-from station.core import amounts, control, forecast, interlock_table, interlocks
+from station.calibrating.prover import Prover
+from station.core import amounts, control, forecast, interlock_table, interlocks, interruption
 from station.core.doubts import doubts
 from station.core.notice import Notice
 from station.core.state import BayState
@@ -53,6 +55,17 @@ def job_view(state: BayState, job_id: str) -> JobView:
     )
 
 
+def whole(
+    now: BayView, desk: Desk, prover: Prover | None, latest: Mapping[str, Sample], told: Notice | None
+) -> BayView:
+    """Whatever the bay does now. now: its head. latest: of each source. told: what went wrong since the last job."""
+    if prover is not None:
+        return proving_view(now, prover.state)
+    if desk.state is not None and desk.job_id is not None:
+        return working_view(now, desk.state, desk.job_id, desk.ticked, desk.came_utc)
+    return idle_view(now, latest, told)
+
+
 def proving_view(now: BayView, state: BayState) -> BayView:
     """While the meter is proved there is a pump to hold, and no job."""
     return replace(_of_state(now, state, {}), stage="proving")
@@ -68,6 +81,7 @@ def working_view(
     return replace(
         _of_state(now, state, came_utc),
         job=job_view(state, job_id),
+        interruption=interruption.QUESTION if interruption.asks(state) else None,
         checklist=tuple(ItemView(i.key, i.text, i.key in ticked, i.caution) for i in checklist.items(state)),
         next_marks=tuple(MarkView(n.mark, n.label, n.why) for n in checklist.next_marks(state, ticked)),
     )

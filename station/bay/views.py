@@ -203,6 +203,7 @@ class BayView:
 
     seq: counts the views. t_s: the stream's newest moment. speed: simulated seconds in a real one. job is None while
     the meter is proved, and its figures are the proving's. wait_s: how long waiting for the drip still pays.
+    interruption: the question that a restart in mid-job left open; the pump stays off until it is answered.
     held: a control is held. latched: why the pump stays off until every control has been let go. blocked: why it
     cannot run now.
     """
@@ -235,6 +236,7 @@ class BayView:
     next_marks: tuple[MarkView, ...] = ()
     faults: tuple[FaultView, ...] = ()
     notices: tuple[Notice, ...] = ()
+    interruption: str | None = None
     temperatures_c: Mapping[str, float] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:

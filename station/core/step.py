@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
-from station.core import amounts, interlocks, pan_events
+from station.core import amounts, interlocks, interruption, pan_events
 from station.core.control import control
 from station.core.marks import mark
 from station.core.notice import Notice
@@ -99,6 +99,8 @@ def _taken(state: BayState, sample: Sample) -> BayState:
         return evolve(state, meter=metering.add_b(state.meter, int(value)))
     if source == "answer":
         return _answer(state, str(value))
+    if source == interruption.SOURCE:
+        return interruption.take(state, str(value))
     if source.endswith("_state"):
         return _sensor(state, source.removesuffix("_state"), str(value))
     return state

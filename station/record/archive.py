@@ -11,7 +11,19 @@ from station.given import recording
 from station.given.job import answers_table, facts_apart
 from station.record.ledger import Ledger
 
-_TEXTS = ("notice", "stage", "note", "check", "abandoned", "mark", "step", "answer", "purge", "override")
+_TEXTS = (
+    "notice",
+    "stage",
+    "note",
+    "check",
+    "abandoned",
+    "mark",
+    "step",
+    "answer",
+    "purge",
+    "override",
+    "resumed",
+)
 
 
 _NOT_OF_THE_SPEC = ("backend", "learned")

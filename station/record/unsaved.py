@@ -24,6 +24,8 @@ class SideNote:
 
     def read(self) -> dict[str, Any] | None:
         """What the last stop left; None where it left nothing, or nothing that can be read."""
+        if not self.path.exists():
+            return None
         try:
             text = self.path.read_text(encoding="utf-8").strip()
             left = json.loads(text) if text else None

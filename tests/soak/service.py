@@ -60,7 +60,7 @@ def main() -> None:
             threading.Event().wait()
             return ()
 
-        engine._loop._desk.take = forever
+        engine._loop.desk.take = forever
 
     signal.signal(signal.SIGUSR1, hang)
 

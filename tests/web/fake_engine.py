@@ -268,6 +268,9 @@ class FakeEngine:
     def answer(self, step_id: str, word: str) -> None:
         self._called("answer", step_id, word)
 
+    def answer_interruption(self, pan_moved: bool, filled: bool) -> None:
+        self._called("answer_interruption", pan_moved, filled)
+
     def connect_drum(self, container: str, fluid: str, left: str) -> None:
         self._called("connect_drum", container, fluid, left)
 

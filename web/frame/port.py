@@ -121,6 +121,9 @@ class Engine(Protocol):
 
     def connect_drum(self, container: str, fluid: str, left: str, /) -> None: ...
 
+    def answer_interruption(self, pan_moved: bool, filled: bool, /) -> None:
+        """Say what happened while the station was stopped in the middle of a job."""
+
     def clear_pump(self) -> None:
         """Clear what a trip latched, once its cause is found."""
 

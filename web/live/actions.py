@@ -84,6 +84,13 @@ class Answer(Body):
     answer: Key
 
 
+class Interruption(Body):
+    """What happened while the station was stopped in the middle of a job."""
+
+    pan_moved: bool
+    filled: bool
+
+
 class Drum(Body):
     """Another container at the pump. left: what is in it, with its unit."""
 
@@ -185,6 +192,12 @@ async def override(engine: Station, threads: DiskThreads, body: Override) -> Res
 @router.post("/answer")
 async def answer(engine: Station, threads: DiskThreads, body: Answer) -> Response:
     await do(threads, engine.answer, body.step, body.answer)
+    return done()
+
+
+@router.post("/interruption")
+async def interruption(engine: Station, threads: DiskThreads, body: Interruption) -> Response:
+    await do(threads, engine.answer_interruption, body.pan_moved, body.filled)
     return done()
 
 

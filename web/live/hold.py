@@ -16,8 +16,8 @@ class Holder:
 
     Each press of the control is a grip with a name of its own. Beats travel on several connections, so one may arrive
     after the release that followed it; it must not start the pump again. Nor may the pump start again by itself when
-    a network that had stalled comes back: the person has to let go and press again. lapses_s: how long beats may
-    stay away, as for the station.
+    a network that had stalled comes back, or when the page that had it first lets go: the person has to let go and press
+    again. lapses_s: how long beats may stay away, as for the station.
     """
 
     def __init__(
@@ -42,6 +42,8 @@ class Holder:
             if grip in self._over:
                 raise Problem(409, "Hold is over", "The hold was interrupted. Let go, then press again.")
             if self._grip not in (None, grip):
+                # Beats of a refused press may still be on their way when the other page lets go: they start nothing.
+                self._over.append(grip)
                 raise Problem(409, "Held elsewhere", "The pump is being held from another page.")
             self._hold(True)
             self._grip, self._beat_s = grip, now_s

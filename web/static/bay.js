@@ -40,6 +40,11 @@ document.addEventListener("click", async (event) => {
   const { step, answer } = button.dataset;
   if (await act(button, "/api/answer", { step, answer })) byId("on-pan").setAttribute("open", "");
 });
+document.addEventListener("click", (event) => {
+  const button = around(event, "[data-interruption]");
+  if (!button) return;
+  act(button, "/api/interruption", { pan_moved: button.dataset.moved !== "", filled: button.dataset.filled !== "" });
+});
 /** @param {string} id @param {string} path @param {unknown} [body] */
 const press = (id, path, body) => byId(id).addEventListener("click", () => act(buttonOf(id), path, body));
 press("top-up", "/api/top-up");

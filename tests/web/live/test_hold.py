@@ -63,6 +63,20 @@ def test_only_one_page_holds(pump: Pump) -> None:
     assert pump.told == [True, True]
 
 
+def test_a_refused_press_never_starts_the_pump_when_the_first_lets_go(pump: Pump) -> None:
+    pump.holder.beat("a")
+    with pytest.raises(Problem, match="another page"):
+        pump.holder.beat("b")
+    pump.holder.let_go("a")
+    for _ in range(5):  # the refused press goes on, or its beats come late
+        pump.t_s += 0.1
+        with pytest.raises(Problem, match="press again"):
+            pump.holder.beat("b")
+    assert pump.told == [True, False]
+    pump.holder.beat("b2")
+    assert pump.told == [True, False, True]
+
+
 def test_another_page_may_hold_once_the_first_has_let_go(pump: Pump) -> None:
     pump.holder.beat("a")
     pump.holder.let_go("a")

@@ -1,0 +1,78 @@
+"""What a job is made of: anew when it is opened, and out of the record when a stopped station left it open."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from hardware.sample import Sample
+from station.bay.supply_book import Learned
+from station.core.state import BayState, Pump
+from station.core.step import step
+from station.given.job import JobSpec, spec_from_tables
+from station.given.settings import Settings
+from station.record import archive
+from station.record.ledger import Ledger, Moment
+
+CAPACITY_NOTE = "capacity:"
+"""A note that begins so confirms the listed capacity."""
+RESUMED_S = 1.0
+"""How long the station was away where no clock says: the least, so that no sealant counts as cured too early."""
+
+
+def first_state(spec: JobSpec, settings: Settings, learned: Learned) -> BayState:
+    """A job at its beginning: with what was known then of pump and fluid."""
+    return BayState(spec, settings, pump=Pump(overrun=learned.overrun, usual=learned.usual))
+
+
+@dataclass(frozen=True)
+class LeftOpen:
+    """A job that a stopped station left open, as its record has it: where it stands, and what was said in it."""
+
+    job_id: str
+    opening: Mapping[str, Any]
+    opened_utc: str
+    clock_synced: bool
+    samples: Sequence[Sample]
+    state: BayState
+    newest: Mapping[str, Any]
+    ticked: frozenset[str]
+    capacity_confirmed: bool
+    came_utc: Mapping[str, str]
+
+    def goes_on_at_s(self, at: Moment) -> float:
+        """Where its stream's time stands at a moment of another boot, whose monotonic clock says nothing of the one
+        before; the wall clock does, if it was set both times."""
+        away_s = 0.0
+        if self.newest["clock_synced"] and at.clock_synced:
+            gone = datetime.fromisoformat(at.utc) - datetime.fromisoformat(self.newest["utc"])
+            away_s = gone.total_seconds()
+        reached_s = max([self.newest["t_s"], *(s.t_s for s in self.samples[-1:])])
+        return round(float(reached_s) + max(RESUMED_S, away_s), 3)
+
+
+def left_open(ledger: Ledger, job_id: str, settings: Settings) -> LeftOpen:
+    """Read such a job and step through all its readings again."""
+    events, samples = list(ledger.events(job_id)), ledger.samples(job_id)
+    opened = events[0]
+    spec = spec_from_tables(archive.spec_tables(opened["body"]), f"ledger, job {job_id}")
+    state = first_state(spec, settings, Learned.from_dict(opened["body"].get("learned")))
+    for sample in samples:
+        state, _ = step(state, sample)
+    ticked: set[str] = set()
+    for event in events:
+        if event["kind"] == "check" and "key" in event["body"]:
+            (ticked.add if event["body"]["done"] else ticked.discard)(event["body"]["key"])
+    texts = [(event["kind"], event["body"].get("text", ""), event["utc"]) for event in events]
+    return LeftOpen(
+        job_id,
+        opened["body"],
+        opened["utc"],
+        bool(opened["clock_synced"]),
+        samples,
+        state,
+        events[-1],
+        frozenset(ticked),
+        any(kind == "note" and text.startswith(CAPACITY_NOTE) for kind, text, _ in texts),
+        {text.partition(":")[0]: utc for kind, text, utc in texts if kind == "step"},
+    )

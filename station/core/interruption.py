@@ -1,0 +1,71 @@
+"""A job that goes on after the station was stopped in the middle of it: nobody watched the pan meanwhile.
+
+The stream holds a sample of this source when the job is taken up again, and another with what the technician says. In
+between the pump stays off; whatever is held has to be let go and pressed again.
+"""
+
+from station.common.evolve import evolve
+from station.core.state import BayState, note
+
+SOURCE = "interruption"
+ASKED = "asked"
+QUESTION = (
+    "The station was stopped in the middle of this job. Was the pan moved meanwhile, and was anything filled? "
+    "The pump stays off until you say."
+)
+_UNANSWERED = "unanswered"
+_MOVED, _FILLED, _NEITHER = "pan moved", "filled", "undisturbed"
+
+
+def answer(pan_moved: bool, filled: bool) -> str:
+    """What the technician says, as the sample's value."""
+    said = [word for word, true in ((_MOVED, pan_moved), (_FILLED, filled)) if true]
+    return ", ".join(said) or _NEITHER
+
+
+def asks(state: BayState) -> bool:
+    """Whether the question is open."""
+    return SOURCE in state.hearing.faults
+
+
+def take(state: BayState, value: str) -> BayState:
+    """The question, or its answer."""
+    faults = {name: fault for name, fault in state.hearing.faults.items() if name != SOURCE}
+    if value == ASKED:
+        hold = evolve(state.pump.hold, held_t_s={}, running_since_t_s=None, fine=False, run=None)
+        faults[SOURCE] = _UNANSWERED
+        state = evolve(
+            state, pump=evolve(state.pump, hold=hold), hearing=evolve(state.hearing, faults=faults)
+        )
+        return note(
+            state,
+            "interrupted",
+            "The station was stopped in the middle of this job. The figures go on from the last reading kept; they "
+            "hold only if nobody moved the pan or filled anything meanwhile.",
+            stops=True,
+        )
+    if not asks(state):
+        return state
+    state = evolve(state, hearing=evolve(state.hearing, faults=faults))
+    said = value.split(", ")
+    if _MOVED in said:
+        state = note(
+            state,
+            "interrupted_pan_moved",
+            "The pan was moved while the station was stopped: what went in or out of it then is in no figure. Do not "
+            "rely on the drained volume, nor on what ran over.",
+        )
+    if _FILLED in said:
+        state = note(
+            state,
+            "interrupted_filled",
+            "Fluid was filled in while the station was stopped: it was not metered. Look at the level at the plug; "
+            "the filled volume is too small by what went in.",
+        )
+    if said == [_NEITHER]:
+        state = note(
+            state,
+            "interrupted_undisturbed",
+            "The technician says that nothing was moved or filled while the station was stopped.",
+        )
+    return state
