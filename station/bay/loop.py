@@ -86,6 +86,7 @@ class Loop:
         self._published_s = 0.0
         self._told_alive_s = 0.0
         self._seq = 0
+        self._answers: list[tuple[Call, Any, bool]] = []
         self.desk = Desk(config, recorder, rig.backend, clock())
         self._shift_s = 0.0
         ledger = Ledger(config.ledger, read_only=True)
@@ -132,19 +133,9 @@ class Loop:
 
     def _turn(self) -> None:
         try:
-            item: Sample | Call | None = self._inbox.get(timeout=LOOP_S)
-        except queue.Empty:
-            item = None
-        for _ in range(ITEMS_A_TURN):
-            if item is None:
-                break
-            self._take_item(item)
-            try:
-                item = self._inbox.get_nowait()
-            except queue.Empty:
-                item = None
-        if item is not None:
-            self._take_item(item)
+            self._take_what_came()
+        finally:
+            self._answer()
         held = time.monotonic() < self.page_held_until_s
         if held or self._page_held:
             self.feed(("hold", int(held)))
@@ -156,23 +147,37 @@ class Loop:
         if time.monotonic() - self._published_s >= PUBLISH_S:
             self._publish()
 
-    def _take_item(self, item: Sample | Call) -> None:
-        if isinstance(item, Sample):
-            self.take(item._replace(t_s=item.t_s + self._shift_s))
-        else:
-            self._reply(item)
+    def _take_what_came(self) -> None:
+        try:
+            for n in range(ITEMS_A_TURN):
+                item = self._inbox.get(timeout=LOOP_S) if n == 0 else self._inbox.get_nowait()
+                if isinstance(item, Sample):
+                    self.take(item._replace(t_s=item.t_s + self._shift_s))
+                else:
+                    self._do(item)
+        except queue.Empty:
+            return
 
-    def _reply(self, call: Call) -> None:
+    def _do(self, call: Call) -> None:
         if not call.done.set_running_or_notify_cancel():
             return  # whoever asked was told that nothing was done
         given = self._recorder.given
         try:
             result = call.function()
-            ticket = self._recorder.seal() if self._recorder.given != given else None
-            self._publish()  # whoever asked sees what came of it
-            call.done.set_result((result, ticket))
         except Exception as error:
             call.done.set_exception(error)
+        else:
+            self._answers.append((call, result, self._recorder.given != given))
+
+    def _answer(self) -> None:
+        """Tell all who asked within this turn: what they changed is in one snapshot, and goes to the disk as one unit."""
+        answers, self._answers = self._answers, []
+        if not answers:
+            return
+        ticket = self._recorder.seal()
+        self._publish()  # whoever asked sees what came of it
+        for call, result, recorded in answers:
+            call.done.set_result((result, ticket if recorded else None))
 
     def take(self, sample: Sample) -> None:
         """Take in one sample and do what it leads to."""

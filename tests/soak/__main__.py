@@ -1,4 +1,4 @@
-"""The pump's proofs in full length: ``python -m tests.soak [--share 0.1] [P1 P12 ...]``. Prints one table.
+"""The proofs of pump and record in full length: ``python -m tests.soak [--share 0.1] [P1 P12 ...]``. Prints one table.
 
 --share scales every number of trials; 1 is what the goals ask for, and takes about half an hour on two cores.
 """
@@ -13,12 +13,12 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
-from tests.soak import proofs, relay, service
+from tests.soak import flood, proofs, relay, service
 from tests.soak.proofs import HEAD, Seen
 
 FULL = {
     "P1": 1000, "P2": 500, "P3": 100, "P4": 1000, "P5": 300, "P6": 1000, "P7": 500, "P7 clean": 10_000, "P8": 1000,
-    "P9": 300, "P10": 10_000, "P10 room": 2000, "P11": 10, "P12": 1000, "service": 30,
+    "P9": 300, "P10": 10_000, "P10 room": 2000, "P11": 10, "P12": 1000, "service": 30, "D1": 1000,
 }  # fmt: skip
 CHUNK = 20
 
@@ -54,7 +54,9 @@ def on_a_relay(proof: Callable[..., Seen], *arguments: object) -> Seen:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(prog="tests.soak", description="The pump's proofs in full length.")
+    parser = argparse.ArgumentParser(
+        prog="tests.soak", description="The proofs of pump and record in full length."
+    )
     parser.add_argument("--share", type=float, default=1.0, help="of the trials that the goals ask for")
     parser.add_argument("goals", nargs="*", metavar="GOAL", help=f"some of {', '.join(FULL)}; all by default")
     options = parser.parse_args()
@@ -84,6 +86,8 @@ def main() -> int:
     for goal, proof in crashed.items():
         if goal in wanted:
             take(on_a_relay(proof, n[goal]))
+    if "D1" in wanted:
+        take(flood.d1(range(n["D1"])))
     simple = {"P6": proofs.p6, "P7": proofs.p7, "P7 clean": proofs.p7_clean, "P8": proofs.p8, "P9": proofs.p9}
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         for goal, run in {**simple, "P10": proofs.p10, "P10 room": proofs.p10_room}.items():
