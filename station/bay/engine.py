@@ -31,6 +31,7 @@ from station.shop import preview
 from station.shop.shop import facts, learned
 
 T = TypeVar("T")
+
 log = logging.getLogger(__name__)
 
 PAGE_LAPSE_S = 0.2

@@ -50,7 +50,7 @@ class Bench:
 
     def feed(self, source: str, value: float | str) -> None:
         self.rig.put(Sample(self.clock.t_s, source, value))
-        self.engine.calibration()  # a call behind it: the sample has been taken in
+        self.engine.calibrations.view()  # a call behind it: the sample has been taken in
 
     def pan(self, kg: float) -> Sample:
         noise = self._noise.gauss(0.0, 25.0)
@@ -63,7 +63,7 @@ class Bench:
             self.clock.t_s += 0.1
             self._kg = begun_kg + (kg - begun_kg) * min(1.0, 2.0 * (k + 1) / n)
             self.rig.put(self.pan(self._kg))
-        self.engine.calibration()
+        self.engine.calibrations.view()
 
     def to_drain(self) -> str:
         job_id = self.engine.open_job(FORM)
@@ -199,7 +199,7 @@ def hold(bench: Bench, seconds: float) -> None:
         bench.rig.put(bench.pan(2.5))
         for source, value in (("meter", 0), ("fluid_supply_c", 20.0), ("pendant", 1)):
             bench.rig.put(Sample(bench.clock.t_s, source, value))
-    bench.engine.calibration()
+    bench.engine.calibrations.view()
 
 
 def test_the_pump_stays_off_until_the_question_is_answered_and_the_control_pressed_anew(bench: Bench) -> None:
