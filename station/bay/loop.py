@@ -332,13 +332,12 @@ class Loop:
             backend=self._rig.backend,
             clock_synced=clock_synced(),
             speed=self._bench.speed if self._bench is not None else 1.0,
-            pan_g=self._pan_g(),
+            pan_g=view.pan_g(self._latest, desk.t_s, self.calibration.lines().pan),
             supply=view.supply_view(desk.supply, None if desk.done else desk.state),
         )
-        whole = view.whole(at, desk, self.calibration.prover, self._latest, self._idle_notice)
         self.published.put(
             Snapshot(
-                whole,
+                view.whole(at, desk, self.calibration.prover, self._latest, self._idle_notice),
                 desk.job_now(),
                 desk.leaving(),
                 self.shop.catalogue,
@@ -348,9 +347,3 @@ class Loop:
                 dict(self._latest),
             )
         )
-
-    def _pan_g(self) -> float | None:
-        sample = self._latest.get("pan")
-        if sample is None or self.desk.t_s - sample.t_s > 2.0:
-            return None
-        return self.calibration.lines().pan.indicated_kg(float(sample.value)) * 1000.0

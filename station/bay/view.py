@@ -28,7 +28,11 @@ from station.core.state import BayState
 from station.figures import balance
 from station.filling import metering
 from station.filling.hose import CRUMB_L
+from station.given.lines import PanLine
 from station.given.stages import BEFORE_FILL
+
+PAN_FRESH_S = 2.0
+"""A pan that was read longer ago than this shows no mass."""
 
 
 def job_view(state: BayState, job_id: str) -> JobView:
@@ -64,6 +68,14 @@ def whole(
     if desk.state is not None and desk.job_id is not None:
         return working_view(now, desk.state, desk.job_id, desk.ticked, desk.came_utc)
     return idle_view(now, latest, told)
+
+
+def pan_g(latest: Mapping[str, Sample], t_s: float, line: PanLine) -> float | None:
+    """What stands on the pan, in grams; None without a fresh reading."""
+    sample = latest.get("pan")
+    if sample is None or t_s - sample.t_s > PAN_FRESH_S:
+        return None
+    return line.indicated_kg(float(sample.value)) * 1000.0
 
 
 def proving_view(now: BayView, state: BayState) -> BayView:
