@@ -153,8 +153,8 @@ def _sentence(kind: type, error: ErrorDetails, source: str, names: Mapping[str, 
     if error["type"] == "value_error":
         raised = error["ctx"]["error"]
         text = str(raised).rstrip(".")
-        if isinstance(value, Mapping) and not isinstance(raised, Expected):
-            return f"{place} {text}."
+        if isinstance(value, Mapping):
+            return f"{place}: {text}." if isinstance(raised, Expected) else f"{place} {text}."
         # On a form the value stands beside the sentence.
         told = names is not None or f" is {value!r}" in text
         return f"{place}: {text}." if told else f"{place} is {_shown(value)}; {text}."

@@ -4,10 +4,10 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Annotated, Any
 
-from pydantic import Field, PlainValidator
+from pydantic import ConfigDict, Field, PlainValidator
 
 from calibration.meter import MeterCurve
-from station.common.schema import Expected
+from station.common.schema import Expected, Table, read
 
 FULL_COUNTS = float(1 << 23)
 """Of a signed 24-bit converter."""
@@ -87,14 +87,24 @@ class PanLine:
         return {k: v for k, v in asdict(self).items() if v != PanLine.__dataclass_fields__[k].default}
 
 
+class _CurveTable(Table):
+    """A curve holds from zero flow on without end where nothing bounds it: here infinity has a meaning."""
+
+    model_config = ConfigDict(allow_inf_nan=True)
+    curve: MeterCurve
+
+
 def _curve(table: Any) -> MeterCurve:
     try:
-        curve = MeterCurve(**{key: _tuples(value) for key, value in dict(table).items()})
-        k_per_l = curve.nearest_k_factor_per_l(1.0, 100.0)[0]
-        if not 0.0 < k_per_l < math.inf:
-            raise ValueError(f"it comes to {k_per_l!r} pulses per litre")
-    except (TypeError, ValueError, IndexError, ArithmeticError) as error:
-        raise Expected(f"expected the table that a proving wrote; {error}") from error
+        curve = read(_CurveTable, {"curve": table}, "there").curve
+        flow_l_min = min(max(1.0, curve.flow_l_min[0]), curve.flow_l_min[1])
+        kv_mm2_s = min(max(100.0, curve.kv_mm2_s[0]), curve.kv_mm2_s[1])
+        k_per_l = curve.k_factor_per_l(flow_l_min, kv_mm2_s)
+        u_per_l = curve.u_k_factor_per_l(flow_l_min, kv_mm2_s)
+        if not (0.0 < k_per_l < math.inf and 0.0 <= u_per_l < k_per_l):
+            raise ValueError(f"it comes to {k_per_l!r} pulses per litre, u {u_per_l!r}")
+    except (ValueError, ArithmeticError, IndexError) as error:
+        raise Expected(f"expected the table that a proving wrote; {str(error).rstrip('.')}") from error
     return curve
 
 
@@ -134,7 +144,3 @@ class MeterLine:
 
 def _lists(value: Any) -> Any:
     return [_lists(x) for x in value] if isinstance(value, tuple) else value
-
-
-def _tuples(value: Any) -> Any:
-    return tuple(_tuples(x) for x in value) if isinstance(value, list) else value

@@ -53,6 +53,8 @@ BAY: dict[str, tuple[str, str, str, str]] = {
     "K per mL": (K, "k_factor_per_l = 0.4025", "[meter] k_factor_per_l is 0.4025", "not per mL"),
     "K infinite": (K, "k_factor_per_l = inf", "[meter] k_factor_per_l is inf", "from 5 to 100000"),
     "K with unit": (K, 'k_factor_per_l = "402.5 /L"', "[meter] k_factor_per_l is '402.5 /L'", "expected a number"),
+    "curve of nothing": (K, f'{K}\ncurve = {{coefficients = [402.5, 1, 1], covariance = "x"}}', "[meter.curve]", "covariance is 'x'"),
+    "curve nan": (K, f"{K}\ncurve = {{coefficients = [402.5, nan, 0]}}", "[meter.curve]", "a proving wrote"),
     "curve of words": (K, f'{K}\ncurve = {{coefficients = "steep"}}', "[meter.curve]", "a proving wrote"),
     "humidity 45": (HUMIDITY, "45", "[air] relative_humidity is 45", "0.45 for 45 %"),
     "pressure in Pa": ("pressure_hpa = 1008", "pressure_hpa = 100800", "[air] pressure_hpa is 100800", "in hPa"),
