@@ -5,9 +5,9 @@ from collections.abc import Callable
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
-from station.core import interlocks
 from station.core.amounts import delivered_l, poured_l
 from station.core.interlock_table import TABLE
+from station.core.limits import LIMITS
 from station.core.state import BayState, Purge, Stray, latch, unwarned, with_hold, with_stray
 from station.filling import metering
 from station.filling.drum import Drum
@@ -15,7 +15,7 @@ from station.given.stages import BEFORE_FILL
 
 LEVEL_SEEN = "level seen at the plug"
 STOPPED = "stopped at the page"
-SPARSE_S = 0.2
+SPARSE_METER_S = 0.2
 
 
 def hear(state: BayState, sample: Sample) -> BayState:
@@ -86,10 +86,10 @@ def _switched(state: BayState, on: bool) -> BayState:
         return with_stray(state, Stray(state.t_s, total_l, 0.0, on=True))
     flow = metering.flow_l_min(state.meter, state.spec.meter.k_factor_per_l)
     allowed_l = max(
-        interlocks.STRAY_FIRST_L, flow / 60.0 * 3.0 * state.pump.overrun.seconds(state.meter.kv_mm2_s)
+        LIMITS.stray_first_l, flow / 60.0 * 3.0 * state.pump.overrun.seconds(state.meter.kv_mm2_s)
     )
     if (
-        state.hearing.typical_s.get("meter", 0.0) > SPARSE_S
+        state.hearing.typical_s.get("meter", 0.0) > SPARSE_METER_S
     ):  # its next count still holds what came before the stop
         allowed_l = math.inf
     if stray is None:  # it was off before anybody listened

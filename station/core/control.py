@@ -7,6 +7,7 @@ from station.core.amounts import delivered_l, target_l
 from station.core.commands import LEVEL_SEEN, hear
 from station.core.forecast import STARTING_S, now_l, overrun_forecast_l
 from station.core.interlock_table import TABLE
+from station.core.limits import LIMITS
 from station.core.notice import Notice
 from station.core.state import BayState, Hold, Run, latch, with_hold, with_stray
 from station.filling import air, metering
@@ -95,7 +96,7 @@ def _settles(state: BayState) -> BayState:
     stray = state.pump.stray
     if stray is None or stray.base_l is not None or state.pump.on:
         return state
-    settles_s = interlocks.STRAY_SETTLES_S + 1.5 * state.hearing.typical_s.get("meter", 0.0)
+    settles_s = LIMITS.stray_settles_s + 1.5 * state.hearing.typical_s.get("meter", 0.0)
     if state.t_s - stray.t_s <= settles_s:
         return state
     return with_stray(state, evolve(stray, base_l=state.meter.total_l))
@@ -234,7 +235,7 @@ def _flowing(state: BayState, run: Run) -> BayState:
     if watch.block != run.block:
         changed = evolve(_out_of_range(state, changed), block=watch.block)
     if interlocks.leaps(state):
-        changed = evolve(changed, high_since_t_s=state.t_s - interlocks.FLOW_OUT_S)
+        changed = evolve(changed, high_since_t_s=state.t_s - LIMITS.flow_out_s)
     apart = interlocks.trains_apart(state)
     if apart != (run.apart_since_t_s is not None):
         changed = evolve(changed, apart_since_t_s=state.t_s if apart else None)
@@ -254,7 +255,7 @@ def _out_of_range(state: BayState, run: Run) -> Run:
     began_s = watch.block_t_s - watch.block_s
     if not can or (run.fine_t_s is not None and began_s < run.fine_t_s + STARTING_S):
         return evolve(run, low_since_t_s=None, high_since_t_s=None)
-    low, high = watch.flow_l_min < interlocks.FLOW_LOW * can, watch.flow_l_min > interlocks.FLOW_HIGH * can
+    low, high = watch.flow_l_min < LIMITS.flow_low * can, watch.flow_l_min > LIMITS.flow_high * can
     low = low and began_s > run.t_s + air.STARTING_S - 0.2
     return evolve(
         run,

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from station.core.amounts import delivered_l, hose_foreign_l, purge_needed_l, target_l
 from station.core.interlock_table import TABLE
+from station.core.limits import LIMITS
 from station.core.state import BayState
 from station.filling import metering
 from station.filling.air import STEADY_BLOCKS
@@ -15,23 +16,6 @@ from station.filling.hose import CRUMB_L, same_grade
 from station.filling.metering import TRAINS_MAY_DIFFER, TRAINS_MAY_DIFFER_REL
 from station.given.stages import NEEDS_FLUID
 
-FLOW_LOW, FLOW_HIGH = 0.6, 1.35
-"""Of what the pump can do at this viscosity. Thermometer, viscosity data and a pump's wear lie well within."""
-FLOW_OUT_S = 1.0
-METER_SILENT_S = 0.45
-LATE_PULSES, NO_FLOW_LEAST_S, STARTED_S = 6.0, 0.7, 1.0
-LEAP, LEAP_L = 5.0, 0.05
-APART_S = 1.0
-OVER_L, OVER_REL = 0.05, 0.01
-PAN_GONE_KG = 0.25
-STAYS_ON_S = 0.4
-STRAY_L = 0.015
-"""With what passes until the next look this is told before 20 mL have run."""
-STRAY_SETTLES_S = 1.5
-STRAY_FIRST_L = 0.06
-JUMP_C = 8.0
-PAN_NEARLY = 0.85
-OVER_BLOCKS, RISING_KG = 4, 0.003
 Check = Callable[[BayState], str | None]
 
 
@@ -79,7 +63,7 @@ def _pan_missing(state: BayState) -> str | None:
     lifted = bool(moved) and moved[-1].kind == "pan_lifted"
     if gained_kg is not None and not lifted:
         gained_kg -= sum(step.kg for step in moved)  # emptied, or another pan: it was seen to come back
-    if state.supply.purge is not None or gained_kg is None or not (lifted or gained_kg < -PAN_GONE_KG):
+    if state.supply.purge is not None or gained_kg is None or not (lifted or gained_kg < -LIMITS.pan_gone_kg):
         return None
     return f"The pan weighs {-gained_kg * 1000:.0f} g less than it did empty."
 
@@ -113,10 +97,10 @@ def _no_flow(state: BayState) -> str | None:
     if can:
         # So many pulses late is no scatter; a pump that has to start first, or is slow, gets its time.
         pulse_s = 60.0 / (can * state.spec.meter.k_factor_per_l)
-        late_s = max(3.0 * pulse_s, min(limit_s, LATE_PULSES * pulse_s))
-        late_s = max(late_s, NO_FLOW_LEAST_S)
+        late_s = max(3.0 * pulse_s, min(limit_s, LIMITS.late_pulses * pulse_s))
+        late_s = max(late_s, LIMITS.no_flow_least_s)
         starts_s = late_s + 1.5 * state.pump.overrun.seconds(state.meter.kv_mm2_s)  # it starts as it stops
-        limit_s = late_s if last_t_s - run.t_s > STARTED_S else max(late_s, min(limit_s, starts_s))
+        limit_s = late_s if last_t_s - run.t_s > LIMITS.started_s else max(late_s, min(limit_s, starts_s))
     if state.t_s - max(run.t_s, last_t_s) <= limit_s:
         return None
     dry = state.supply.drum is not None and state.supply.drum.now(state.meter.total_l).left_l < 0.3
@@ -126,7 +110,7 @@ def _no_flow(state: BayState) -> str | None:
 
 
 def _flow(state: BayState, since_t_s: float | None, words: str) -> str | None:
-    if since_t_s is None or state.t_s - since_t_s < FLOW_OUT_S or state.spec.pump is None:
+    if since_t_s is None or state.t_s - since_t_s < LIMITS.flow_out_s or state.spec.pump is None:
         return None
     can = state.pump_can_l_min(state.pump.hold.fine)
     return (
@@ -141,7 +125,9 @@ def leaps(state: BayState) -> bool:
     if not can or len(recent) < 2:
         return False
     (before_s, before), (now_s, now) = recent[-2:]
-    return (now - before) / state.spec.meter.k_factor_per_l > LEAP * can / 60.0 * (now_s - before_s) + LEAP_L
+    return (now - before) / state.spec.meter.k_factor_per_l > LIMITS.leap * can / 60.0 * (
+        now_s - before_s
+    ) + LIMITS.leap_l
 
 
 def _flow_low(state: BayState) -> str | None:
@@ -162,7 +148,7 @@ def _too_long(state: BayState) -> str | None:
 
 
 def _sensor_silent(state: BayState) -> str | None:
-    limit_s = max(METER_SILENT_S, 4.0 * state.hearing.typical_s.get("meter", 0.0))
+    limit_s = max(LIMITS.meter_silent_s, 4.0 * state.hearing.typical_s.get("meter", 0.0))
     silent_s = state.t_s - state.hearing.last_t_s.get("meter", state.t_s)
     return f"Meter: no reading for {silent_s:.2f} s with the pump on." if silent_s > limit_s else None
 
@@ -177,8 +163,10 @@ def _runs_over(state: BayState) -> str | None:
     run, track = state.pump.hold.run, state.weighing.pan
     if run is None or run.pan_kg is None or state.fill.base is None or state.supply.purge is not None:
         return None
-    newest = (*track.window, *track.episode)[-OVER_BLOCKS:]
-    if len(newest) < OVER_BLOCKS or (track.episode and newest[-1][1] - newest[0][1] < RISING_KG):
+    newest = (*track.window, *track.episode)[-LIMITS.over_blocks :]
+    if len(newest) < LIMITS.over_blocks or (
+        track.episode and newest[-1][1] - newest[0][1] < LIMITS.rising_kg
+    ):
         return None
     density = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c)
     gained_kg = min(kg for _, kg in newest) - run.pan_kg - state.weighing.drift.gained_kg(run.t_s, state.t_s)
@@ -199,7 +187,7 @@ def trains_apart(state: BayState) -> bool:
 
 def _meters_differ(state: BayState) -> str | None:
     run = state.pump.hold.run
-    if run is None or run.apart_since_t_s is None or state.t_s - run.apart_since_t_s < APART_S:
+    if run is None or run.apart_since_t_s is None or state.t_s - run.apart_since_t_s < LIMITS.apart_s:
         return None
     return f"The meter counted {state.meter.pulses} pulses, its second train {state.meter.pulses_b}."
 
@@ -212,7 +200,7 @@ def _stray(state: BayState) -> str | None:
         over_l = state.meter.total_l - stray.total_l
         return _ran(over_l) if over_l > stray.allowed_l else None
     over_l = state.meter.total_l - stray.base_l
-    return _ran(over_l) if over_l >= STRAY_L else None
+    return _ran(over_l) if over_l >= LIMITS.stray_l else None
 
 
 def _ran(over_l: float) -> str:
@@ -223,14 +211,14 @@ def _pump_stays_on(state: BayState) -> str | None:
     hold = state.pump.hold
     if not state.pump.on or hold.running or hold.stopped_t_s is None:
         return None
-    return "The pump stays on." if state.t_s - hold.stopped_t_s > STAYS_ON_S else None
+    return "The pump stays on." if state.t_s - hold.stopped_t_s > LIMITS.stays_on_s else None
 
 
 def _over_target(state: BayState) -> str | None:
     if state.supply.purge is not None or not state.meter.counting:
         return None
     target, volume_l = target_l(state), state.meter.volume_l
-    if volume_l <= target + max(OVER_L, OVER_REL * target):
+    if volume_l <= target + max(LIMITS.over_l, LIMITS.over_rel * target):
         return None
     return f"{volume_l:.2f} L metered; the target is {target:.2f} L."
 
@@ -276,7 +264,11 @@ def _drum_low(state: BayState) -> str | None:
 
 def _pan_nearly_full(state: BayState) -> str | None:
     content_l, room_l = _pan_l(state), state.settings.pan_room_l
-    return f"The pan holds {content_l:.2f} L of {room_l:.2f} L." if content_l > PAN_NEARLY * room_l else None
+    return (
+        f"The pan holds {content_l:.2f} L of {room_l:.2f} L."
+        if content_l > LIMITS.pan_nearly * room_l
+        else None
+    )
 
 
 BEFORE: dict[str, Check] = {

@@ -11,7 +11,7 @@ from station.weighing.rest import Rest
 from station.weighing.steps import Step
 
 BULK_KG_S = 0.003
-CALM_S = 5.0
+BULK_CALM_S = 5.0
 BULK_GAIN_KG = 0.05
 PUMP_QUIET_S = 8.0
 """What the pump brought still runs over at the plug for so long after the last pulse."""
@@ -205,7 +205,7 @@ def _streaming(state: BayState, gained_kg: float) -> BayState:
             return state
         return evolve(state, drain=evolve(drain, calm_since_t_s=None))
     since = drain.calm_since_t_s if drain.calm_since_t_s is not None else t_s
-    if t_s - since < CALM_S:
+    if t_s - since < BULK_CALM_S:
         return evolve(state, drain=evolve(drain, calm_since_t_s=since))
     fit = drip.start(since - pan.WINDOW_S / 2)
     return move_on(evolve(state, drain=evolve(drain, drip=fit, calm_since_t_s=None)), Cause.BULK_ENDED)

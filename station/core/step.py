@@ -11,6 +11,7 @@ from hardware.sample import Sample
 from station.common.evolve import evolve
 from station.core import amounts, interlocks, interruption, pan_events
 from station.core.control import control
+from station.core.limits import LIMITS
 from station.core.marks import mark
 from station.core.notice import Notice
 from station.core.state import BayState, note
@@ -251,7 +252,7 @@ def _meter(state: BayState, count: int) -> BayState:
 
 def _temperature(state: BayState, source: str, value_c: float) -> BayState:
     last_c = state.hearing.temperatures_c.get(source, value_c)
-    if source == "fluid_supply_c" and state.meter.counting and abs(value_c - last_c) > interlocks.JUMP_C:
+    if source == "fluid_supply_c" and state.meter.counting and abs(value_c - last_c) > LIMITS.jump_c:
         found = f"From {last_c:.1f} to {value_c:.1f} °C at once."
         state = note(state, "supply_jump", interlocks.text("supply_jump", found))
     state = _with_temperatures(state, {**state.hearing.temperatures_c, source: value_c})

@@ -8,7 +8,7 @@ from station.weighing.lines import Block, Line, fit_line
 TAIL_S = 1.0
 TAIL_BLOCKS = (4, 10)
 EPISODE_S = 4.0
-SHAKEN_S = 40.0
+LONGEST_EPISODE_S = 40.0
 """An episode without a straight end is judged all the same after so long: no air tool works for longer at a stretch."""
 MOST_KG_S, LEAST_KG_S = 0.5, -0.005
 """No fluid comes faster than half a litre in a second, and none leaves the pan but by drying."""
@@ -87,7 +87,7 @@ def _over(before: Line, after: Line, sigma_kg: float) -> bool:
 
 def _over_late(episode: tuple[Block, ...], n: int, before: Line, after: Line, sigma_kg: float) -> bool:
     """Whether an episode that has lasted long is to be judged now."""
-    if episode[-1][0] - episode[0][0] > SHAKEN_S:
+    if episode[-1][0] - episode[0][0] > LONGEST_EPISODE_S:
         return True
     return _settled(before, after, fit_line(episode[-2 * n : -n]), sigma_kg)
 
