@@ -220,12 +220,12 @@ class Desk:
             raise InputError(f"{word!r} is no answer; expected one of: {', '.join(steps.WORDS)}.")
         return "answer", f"{step_id}:{word}"
 
-    def connect(self, container: str, fluid: str, left: str) -> tuple[str, str] | None:
+    def connect(self, container: str, fluid: str, left_l: float) -> tuple[str, str] | None:
         """Another container at the pump; what to feed in where a job is open. Raises InputError."""
         job = None if self.done else self.state
         if job is not None and job.pump.hold.running:
             raise InputError("The pump runs. Let go before another container is connected.")
-        drum = self.supply.connect(job, container, fluid, left, self.t_s)
+        drum = self.supply.connect(job, container, fluid, left_l, self.t_s)
         return None if job is None else ("drum", drum.to_text())
 
     def abandon(self, reason: str) -> None:

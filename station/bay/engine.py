@@ -248,9 +248,9 @@ class Engine(Records):
         """Say what happened while the station was stopped in mid-job. Raises InputError where that is not asked."""
         self._call(lambda: self._loop.answer_interruption(pan_moved, filled))
 
-    def connect_drum(self, container: str, fluid: str, left: str) -> None:
-        """Another container at the pump. left: what is in it, with its unit. Raises InputError."""
-        self._call(lambda: self._loop.connect(container, fluid, left))
+    def connect_drum(self, container: str, fluid: str, left_l: float) -> None:
+        """Another container at the pump. left_l: what is in it. Raises InputError."""
+        self._call(lambda: self._loop.connect(container, fluid, left_l))
 
     def abandon(self, reason: str) -> None:
         """Give the job up; everything measured is kept. Raises InputError without a reason."""

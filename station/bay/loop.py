@@ -299,8 +299,8 @@ class Loop:
     def answer_interruption(self, pan_moved: bool, filled: bool) -> None:
         self.feed(self.desk.answer_interruption(pan_moved, filled))
 
-    def connect(self, container: str, fluid: str, left: str) -> None:
-        self.feed(self.desk.connect(container, fluid, left))
+    def connect(self, container: str, fluid: str, left_l: float) -> None:
+        self.feed(self.desk.connect(container, fluid, left_l))
 
     def abandon(self, reason: str) -> None:
         self.desk.abandon(reason)

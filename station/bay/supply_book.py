@@ -8,7 +8,6 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from hardware.sample import Sample
-from station.common.units import parse_volume_l
 from station.core.amounts import poured_l
 from station.core.state import BayState
 from station.errors import InputError
@@ -162,8 +161,8 @@ class SupplyBook:
                 self._event(audit.EVENT, audit.shifted(fluid, volume_l, container, note), state.t_s)
                 self._event(audit.EVENT, audit.shifted(fluid, -volume_l, charged, note), state.t_s)
 
-    def connect(self, job: BayState | None, container: str, fluid: str, left: str, t_s: float) -> Drum:
-        """Another container at the pump. left: what is in it, with a unit. Raises InputError.
+    def connect(self, job: BayState | None, container: str, fluid: str, left_l: float, t_s: float) -> Drum:
+        """Another container at the pump. left_l: what is in it. Raises InputError, leaving all as it was.
 
         In mid-job the one before keeps its count, and the job's stream is told of the new one.
         """
@@ -171,10 +170,7 @@ class SupplyBook:
             raise InputError(f"fluid is {fluid!r}; expected one of: {', '.join(self._config.fluids)}.")
         if not container.strip() or len(container) > 80:
             raise InputError("The container's name is empty or too long; it is on its label.")
-        try:
-            left_l = parse_volume_l(left, self._config.country)
-        except ValueError as error:
-            raise InputError(f"What is left: {error}") from error
+        counted = audit.Movement("counted", fluid, left_l, 0.02 * left_l, container=container.strip())
         before = (
             self.drum if job is None or job.supply.drum is None else job.supply.drum.now(job.meter.total_l)
         )
@@ -182,7 +178,6 @@ class SupplyBook:
         self.drum = Drum(container.strip(), fluid, grade, left_l, 0.01 * left_l)
         body = {"drum": asdict(self.drum), "instead_of": None if before is None else asdict(before)}
         self._event("drum", body, t_s)
-        counted = audit.Movement("counted", fluid, left_l, 0.02 * left_l, container=self.drum.container)
         self._event(audit.EVENT, counted.to_dict(), t_s)
         return self.drum
 

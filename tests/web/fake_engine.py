@@ -271,8 +271,8 @@ class FakeEngine:
     def answer_interruption(self, pan_moved: bool, filled: bool) -> None:
         self._called("answer_interruption", pan_moved, filled)
 
-    def connect_drum(self, container: str, fluid: str, left: str) -> None:
-        self._called("connect_drum", container, fluid, left)
+    def connect_drum(self, container: str, fluid: str, left_l: float) -> None:
+        self._called("connect_drum", container, fluid, left_l)
 
     def clear_pump(self) -> None:
         self._called("clear_pump")

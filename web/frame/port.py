@@ -119,7 +119,7 @@ class Engine(Protocol):
     def answer(self, step_id: str, word: str, /) -> None:
         """Say what a step on the pan was: "fluid" or "object"."""
 
-    def connect_drum(self, container: str, fluid: str, left: str, /) -> None: ...
+    def connect_drum(self, container: str, fluid: str, left_l: float, /) -> None: ...
 
     def answer_interruption(self, pan_moved: bool, filled: bool, /) -> None:
         """Say what happened while the station was stopped in the middle of a job."""

@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from station.errors import InputError
 from station.given.bench import BenchVerb
+from web.frame.amounts import volume_l
 from web.frame.deps import Body, ChangeThreads, DiskThreads, Key, Line, Remark, Station, do, done
 from web.frame.port import Engine
 from web.frame.problem import Problem
@@ -203,7 +204,8 @@ async def interruption(engine: Station, threads: DiskThreads, body: Interruption
 
 @router.post("/drum")
 async def drum(engine: Station, threads: DiskThreads, body: Drum) -> Response:
-    await do(threads, engine.connect_drum, body.container, body.fluid, body.left)
+    left_l = volume_l("What is left", body.left, engine.settings().country)
+    await do(threads, engine.connect_drum, body.container, body.fluid, left_l)
     return done()
 
 

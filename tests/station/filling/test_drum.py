@@ -57,7 +57,7 @@ def config(tmp_path: Path) -> BayConfig:
 def test_between_jobs_every_pulse_counts_and_a_stray_flow_is_told_once(config: BayConfig) -> None:
     recorder = Recorder(config.ledger, lambda text: None)
     book = SupplyBook(config, recorder)
-    book.connect(None, "drum 7", "gear_75w90", "20 L", 0.0)
+    book.connect(None, "drum 7", "gear_75w90", 20.0, 0.0)
     told = [book.idle(Sample(t, "meter", 1000 + t), config.meter, may_flow=False) for t in range(20)]
     assert [t for t in told if t] == ["20 mL flowed between jobs, with the pump off."]
     assert book.drum is not None
@@ -72,12 +72,13 @@ def test_a_container_is_refused_with_a_sentence(config: BayConfig) -> None:
     recorder = Recorder(config.ledger, lambda text: None)
     book = SupplyBook(config, recorder)
     for form, words in (
-        (("drum", "soup", "20 L"), "fluid is 'soup'"),
-        (("", "atf", "20 L"), "name is empty"),
-        (("drum", "atf", "much"), "What is left"),
+        (("drum", "soup", 20.0), "fluid is 'soup'"),
+        (("", "atf", 20.0), "name is empty"),
+        (("drum", "atf", 1e6), "volume_l is 1000000.0"),
     ):
         with pytest.raises(InputError, match=words):
             book.connect(None, *form, 0.0)
+        assert book.drum is None
     recorder.close()
 
 
@@ -122,7 +123,7 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
     """A gear-oil bay serves a transfer case: the hose is purged, all of it is counted, and the record keeps it."""
     engine, close = _open_engine(config, simulated=True)
     try:
-        engine.connect_drum("keg 2", "atf", "5 L")
+        engine.connect_drum("keg 2", "atf", 5.0)
         supply = engine.view().supply
         assert supply.hose == (SlugView("gear_75w90", "75W-90", 0.35),)
         job_id = begin(engine, ATF_FORM)
@@ -157,7 +158,7 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
         metered_l = engine.view().figures.metered_l
         left_l = engine.view().supply.left_l
         assert left_l == pytest.approx(5.0 - purged_l - metered_l, abs=0.006)
-        engine.connect_drum("keg 3", "atf", "2 US quarts")
+        engine.connect_drum("keg 3", "atf", 2 * 0.946353)
         assert engine.view().supply.left_l == pytest.approx(1.8927, abs=0.001)
         pump(engine, lambda: engine.view().figures.metered_l or 0.0, metered_l + 0.05)
         engine.abandon("only a test")

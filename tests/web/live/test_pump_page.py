@@ -153,7 +153,7 @@ def test_another_drum_can_be_of_any_fluid_of_the_catalogue(bay: Bay) -> None:
         (
             "/api/drum",
             {"container": "drum 2", "fluid": "atf", "left": "38 L"},
-            ("connect_drum", "drum 2", "atf", "38 L"),
+            ("connect_drum", "drum 2", "atf", 38.0),
         ),
         ("/api/clear-pump", {}, ("clear_pump",)),
         ("/api/bench", {"verb": "weld_relay"}, ("bench", BenchVerb.WELD_RELAY)),
@@ -201,3 +201,10 @@ def test_what_is_not_understood_reaches_no_pump(bay: Bay, path: str, body: Any) 
 )
 def test_the_bench_panel_has_the_lines_verbs(bay: Bay, verb: str) -> None:
     assert bay.html("/").text.count(f'data-bench="{verb}"') == 1
+
+
+def test_what_is_left_in_a_container_has_a_unit(bay: Bay) -> None:
+    reply = bay.post("/api/drum", {"container": "drum 2", "fluid": "atf", "left": "much"})
+    assert reply.status_code == 400
+    assert reply.json()["text"].startswith("What is left: ")
+    assert bay.engine.calls == []
