@@ -85,6 +85,7 @@ class Ledger:
         self._lock: WriterLock | None = None
         self._head: anchor.HeadFile | None = None
         self._key: SigningKey | None = None
+        self._doubted = False
         self._connection: sqlite3.Connection | None = None
         try:
             self._open(path, read_only)
@@ -123,7 +124,12 @@ class Ledger:
                 "Use the station that wrote it, or another file."
             )
         if not read_only:
-            self._take_up()
+            try:
+                self._take_up()
+            except sqlite3.Error as error:
+                raise LedgerError(
+                    f"ledger {path}: it is damaged ({error}). Run tallypan verify, and restore a backup."
+                ) from error
 
     def _prepare(self) -> None:
         self.db.enable_wal()
@@ -174,13 +180,37 @@ class Ledger:
         """All that is written within is on disk together when this ends. Raises LedgerError when it is not, and then
         none of it is."""
         outermost = not self.db.conn.in_transaction
+        if outermost and self._doubted:
+            self._open_anew()
         try:
             with self.db.atomic():
                 yield
         except sqlite3.Error as error:
+            # After a failed sync the system may have thrown away what it did not write, and say no more of it.
+            self._doubted = self._doubted or (error.sqlite_errorcode & 0xFF) == sqlite3.SQLITE_IOERR
             raise LedgerError(f"ledger {self.path}: not written ({error}).") from error
         if outermost:
             self._note_head()
+
+    def _open_anew(self) -> None:
+        """After the disk failed: nothing is written before the record was read back from it and found whole."""
+        try:
+            if self._connection is not None:
+                self._connection.close()
+            self._connection = sqlite3.connect(self.path)
+            self.db = Database(self._connection)
+            self.db.execute("pragma busy_timeout = 5000")
+            self._prepare()
+            fault = self.db.execute("pragma quick_check(1)").fetchone()[0]
+        except (sqlite3.Error, OSError) as error:
+            raise LedgerError(f"ledger {self.path}: the disk failed, and still does ({error}).") from error
+        if fault != "ok":
+            raise LedgerError(
+                f"ledger {self.path}: the disk failed and damaged the record ({fault}). Stop the station, change the "
+                "card, and restore a backup."
+            )
+        self._doubted = False
+        log.warning("ledger %s: opened anew and checked after the disk failed", self.path)
 
     def append(
         self,
