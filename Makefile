@@ -5,12 +5,12 @@ BIN := $(VENV)/bin
 SUDO := $(if $(filter 0,$(shell id -u)),,sudo)
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 
-.PHONY: run test pi-test lint bench study soak clean browser emulator
+.PHONY: run test pi-test lint bench study soak clean browser strace emulator
 
 run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
 
-test: $(VENV)/.tests browser lint
+test: $(VENV)/.tests browser strace lint
 	$(BIN)/python -m pytest -q -n 2 --ignore=tests/journeys --ignore=tests/pi
 	$(BIN)/python -m pytest -q tests/journeys
 
@@ -33,7 +33,7 @@ study: $(VENV)/.tests
 	nice $(BIN)/python -m tests.apart.charting
 	nice $(BIN)/python -m tests.study
 
-soak: $(VENV)/.tests
+soak: $(VENV)/.tests strace
 	$(BIN)/python -m tests.soak
 
 clean:
@@ -59,6 +59,11 @@ $(VENV)/.js: $(VENV)/.tests
 
 browser:
 	@test -x /usr/bin/chromium || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends chromium; }
+
+# What a power cut and a failing card leave is shown by watching the writer's system calls.
+strace:
+	@command -v strace >/dev/null || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends strace; }
+
 
 emulator:
 	@for tool in qemu-system-aarch64 dtc cpio mkfs.ext4; do command -v $$tool > /dev/null || PATH=$$PATH:/sbin:/usr/sbin command -v $$tool > /dev/null || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends qemu-system-arm device-tree-compiler cpio e2fsprogs; break; }; done

@@ -1,5 +1,6 @@
 """The writer whose calls ``tests.soak.power`` watches or makes fail. Acknowledges on its standard output, or in a file."""
 
+import logging
 import os
 import random
 import shutil
@@ -34,6 +35,7 @@ def watched(path: Path, synchronous: str, turns: int) -> None:
 
 def failing(folder: Path, call: str, calls: int, log: Path, planted: bool) -> None:
     """In a child for each n: calls are used up on nothing until the n-th of the record's own is the one that fails."""
+    logging.disable(logging.CRITICAL)  # every refusal is meant
     template = folder / "template"
     nothing = os.open("/dev/null", os.O_RDWR)
     with log.open("w", encoding="utf-8") as out:

@@ -1,11 +1,11 @@
-"""Goals D2 to D9: what the record does when the power goes, the card fills up or lies, somebody alters it, a migration or
-a backup is cut short. Each proof takes a planted fault, to show that it would see one."""
+"""Goal D8, a migration that is killed, and the list of the record's proofs, D2 to D9. Each takes a planted fault, to show
+that it would see one."""
 
 import os
 import random
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, nullcontext
 from pathlib import Path
 from typing import Any
@@ -15,9 +15,29 @@ from sqlite_utils import Database
 from station.errors import LedgerError
 from station.record import verify
 from station.record.ledger import Ledger
+from tests.soak import backups, one_writer, power, tamper
 from tests.soak.proofs import Seen
 from tests.station.record import version_1
 from tests.station.record.live_stream import live_stream
+
+
+def proofs(run: Callable[..., Seen], trials: Mapping[str, int]) -> Iterator[Seen]:
+    """The goals that are asked for, each with so many trials. run: gives a proof a folder of its own."""
+    if "D2" in trials:
+        yield run(power.power_cuts, trials["D2"])
+    for goal, call, error in (("D4", "pwrite64", "ENOSPC"), ("D5", "fdatasync", "EIO")):
+        if goal in trials:
+            yield run(power.failing, call, error, trials[goal], False)
+            yield run(power.failing, call, error, trials[goal], True)
+    if "D6" in trials:
+        yield run(tamper.tampered, range(trials["D6"]))
+    if "D7" in trials:
+        yield run(backups.backups_under_load, trials["D7"])
+    if "D8" in trials:
+        yield run(migration_kills)
+    if "D9" in trials:
+        yield run(one_writer.one_writer, float(trials["D9"]))
+
 
 KILLED = 86
 """Exit status of a child that ended itself at its statement."""
