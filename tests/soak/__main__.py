@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
-from tests.soak import flood, proofs, record, relay, service
+from tests.soak import proofs, record, relay, service
 from tests.soak.proofs import HEAD, Seen
 
 FULL = {
@@ -87,11 +87,7 @@ def main() -> int:
     for goal, proof in crashed.items():
         if goal in wanted:
             take(on_a_relay(proof, n[goal]))
-    if "D1" in wanted:
-        take(flood.d1(range(n["D1"])))
-    for seen in record.proofs(
-        on_a_relay, {goal: n[goal] for goal in wanted if goal.startswith("D") and goal != "D1"}
-    ):
+    for seen in record.proofs(on_a_relay, {goal: n[goal] for goal in wanted if goal.startswith("D")}):
         take(seen)
     simple = {"P6": proofs.p6, "P7": proofs.p7, "P7 clean": proofs.p7_clean, "P8": proofs.p8, "P9": proofs.p9}
     with ProcessPoolExecutor(os.cpu_count()) as pool:

@@ -1,4 +1,4 @@
-"""Goal D8, a migration that is killed, and the list of the record's proofs, D2 to D9. Each takes a planted fault, to show
+"""Goal D8, a migration that is killed, and the list of the record's proofs, D1 to D9. Each takes a planted fault, to show
 that it would see one."""
 
 import os
@@ -15,7 +15,7 @@ from sqlite_utils import Database
 from station.errors import LedgerError
 from station.record import verify
 from station.record.ledger import Ledger
-from tests.soak import backups, one_writer, power, tamper
+from tests.soak import backups, flood, one_writer, power, tamper
 from tests.soak.proofs import Seen
 from tests.station.record import version_1
 from tests.station.record.live_stream import live_stream
@@ -23,6 +23,8 @@ from tests.station.record.live_stream import live_stream
 
 def proofs(run: Callable[..., Seen], trials: Mapping[str, int]) -> Iterator[Seen]:
     """The goals that are asked for, each with so many trials. run: gives a proof a folder of its own."""
+    if "D1" in trials:
+        yield flood.d1(range(trials["D1"]))
     if "D2" in trials:
         yield run(power.power_cuts, trials["D2"])
     for goal, call, error in (("D4", "pwrite64", "ENOSPC"), ("D5", "fdatasync", "EIO")):
