@@ -25,7 +25,6 @@ from station.figures import balance
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig
 from station.learning import why
-from station.record.ledger import now
 from station.record.recorder import Recorder
 from station.shop import preview
 from station.shop.shop import facts, learned
@@ -118,7 +117,6 @@ class Engine(Records):
                 learned(self.config, ledger, spec),
                 here.hose,
                 days.today(settings.zone),
-                now().utc,
             ).to_dict()
 
     def heard(self) -> tuple[dict[str, Any], dict[str, str]]:

@@ -263,12 +263,11 @@ def _due(options: argparse.Namespace) -> int:
 
 
 def _stock(options: argparse.Namespace) -> int:
-    from station.record.ledger import now
     from station.shop import catalogue, stock
 
     country = _bay(options).country
     with _ledger(options) as ledger:
-        held = stock.contents(ledger, catalogue.read(ledger), now().utc, country)
+        held = stock.contents(ledger, catalogue.read(ledger), country)
     rows = [content.to_dict() for content in held]
     return _print(options, {"stock": rows}, rows, stock.COLUMNS, to_text(rows, stock.COLUMNS))
 

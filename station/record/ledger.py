@@ -320,13 +320,34 @@ class Ledger:
             where.append("vehicle = ?")
             values.append(vehicle)
         if before is not None:
-            opened = self.db.execute("select opened_utc from job where job_id = ?", [before]).fetchone()
+            opened = self.db.execute("select rowid from job where job_id = ?", [before]).fetchone()
             if opened is None:
                 raise InputError(f"before is {before!r}; expected the id of a closed job.")
-            where.append("(opened_utc, job_id) < (?, ?)")
-            values += [opened[0], before]
-        sql = f"select * from job where {' and '.join(where)} order by opened_utc desc, job_id desc limit ?"
+            where.append("rowid < ?")
+            values.append(opened[0])
+        # By their rows' order, which is that of the chain: a wall clock that was put back puts no job behind another.
+        sql = f"select * from job where {' and '.join(where)} order by rowid desc limit ?"
         return list(self.db.query(sql, [*values, limit]))
+
+    def first_job_opened_after(self, seq: int) -> int:
+        """The lowest rowid of a closed job that was opened after an entry of the chain; one beyond the last if none was.
+
+        Jobs of a bay follow each other, so their rows stand in the order in which they were opened: half of what is
+        left is looked away from at each step.
+        """
+        low, high = 1, self.db.execute("select coalesce(max(rowid), 0) from job").fetchone()[0] + 1
+        while low < high:
+            middle = (low + high) // 2
+            row = self.db.execute(
+                """select job.rowid, event.seq from job join event on event.job_id = job.job_id
+                   and event.kind = 'job_open' where job.rowid >= ? order by job.rowid limit 1""",
+                [middle],
+            ).fetchone()
+            if row is None or row[1] > seq:
+                high = middle
+            else:
+                low = row[0] + 1
+        return int(low)
 
     def has_row(self, job_id: str) -> bool:
         """Whether a job is closed, and on disk."""

@@ -69,15 +69,12 @@ def preview(
     expected: Expected,
     hose: Hose,
     today: date,
-    utc: str,
 ) -> Preview:
-    """expected: of the spec's compartment. hose: what stands in it now. today: of the shop. utc: now."""
+    """expected: of the spec's compartment. hose: what stands in it now. today: of the shop."""
     labels = spec.labels
     fluid, container = labels.get("fluid", ""), labels.get("container")
     held = [
-        one
-        for one in stock.contents(ledger, catalogue, utc, config.country)
-        if container in (None, one.container)
+        one for one in stock.contents(ledger, catalogue, config.country) if container in (None, one.container)
     ]
     purge_l = hose.foreign(fluid, spec.fresh.grade or "")[0]
     needed_l = expected.value_l + SPARE_L + purge_l

@@ -10,6 +10,8 @@ from station.shop.catalogue import Catalogue
 
 COLUMNS = "container fluid size_l content_l u95_l counted_utc overdrawn".split()
 """What a container should hold now."""
+LAST = 1 << 62
+"""Beyond every entry's number."""
 
 
 @dataclass(frozen=True)
@@ -66,8 +68,8 @@ def stock_takes(ledger: Any, since: str, until: str) -> list[Stock]:
     """Every container counted within the period, against its last count before it or its first within it."""
     counts: dict[str, list[Mapping[str, Any]]] = {}
     for row in ledger.db.query(
-        """select container, fluid, utc, volume_l, u95_l from movement
-           where kind = 'counted' and utc < ? order by utc, seq""",
+        """select seq, container, fluid, utc, volume_l, u95_l from movement
+           where kind = 'counted' and utc < ? order by seq""",
         [until],
     ):
         earlier = counts.setdefault(row["container"], [])
@@ -80,7 +82,7 @@ def stock_takes(ledger: Any, since: str, until: str) -> list[Stock]:
         if closing["utc"] < since or opening is closing:
             continue
         received_l, u2_received, booked_l, u2_booked = _between(
-            ledger, container, opening["utc"], closing["utc"]
+            ledger, container, opening["seq"], closing["seq"]
         )
         out_l = opening["volume_l"] + received_l - closing["volume_l"]
         u95_l = math.sqrt(opening["u95_l"] ** 2 + closing["u95_l"] ** 2 + u2_received + u2_booked)
@@ -102,40 +104,49 @@ def stock_takes(ledger: Any, since: str, until: str) -> list[Stock]:
     return found
 
 
-def _between(ledger: Any, container: str, since: str, until: str) -> tuple[float, float, float, float]:
-    """(received, its U95², booked out, its U95²) of a container after one moment and up to another, litres."""
+def _between(
+    ledger: Any, container: str, after: int, until: int | None = None
+) -> tuple[float, float, float, float]:
+    """(received, its U95², booked out, its U95²) of a container after one entry and up to another, litres.
+
+    Entries come one after another whatever the wall clock says meanwhile: only their order counts.
+    """
+    last = LAST if until is None else until
     received_l = u2_received = booked_l = u2_booked = 0.0
     for kind, volume_l, u2 in ledger.db.execute(
         """select kind, total(volume_l), total(u95_l * u95_l) from movement
-           where container = ? and utc > ? and utc <= ? and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')
+           where container = ? and seq > ? and seq <= ? and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')
            group by kind""",
-        [container, since, until],
+        [container, after, last],
     ):
         if kind == "received":
             received_l, u2_received = volume_l, u2
         else:
             booked_l, u2_booked = booked_l + volume_l, u2_booked + u2
+    newest = ledger.first_job_opened_after(last) - 1
+    oldest = ledger.first_job_opened_after(after) if after else 0
+    # A unary plus keeps the rows' own order: there are few since a count, and the container's index has all of them.
+    name = "+container" if after else "container"
     metered_l, u95_l = ledger.db.execute(
-        """select total(metered_l), total(filled_u95_l) from job
-           where container = ? and opened_utc > ? and opened_utc <= ?""",
-        [container, since, until],
+        f"select total(metered_l), total(filled_u95_l) from job where {name} = ? and rowid between ? and ?",
+        [container, oldest, newest],
     ).fetchone()
     # Fills of one meter are wrong in the same direction: their U95 add up straight.
     return received_l, u2_received, booked_l + metered_l, u2_booked + u95_l**2
 
 
-def contents(ledger: Any, catalogue: Catalogue, utc: str, country: str | None = None) -> list[Content]:
-    """What every container in use should hold at a moment."""
+def contents(ledger: Any, catalogue: Catalogue, country: str | None = None) -> list[Content]:
+    """What every container in use should hold now."""
     found = []
     for entry in catalogue.active("container"):
         container = entry.key[0]
         last = ledger.db.execute(
-            """select utc, volume_l, u95_l from movement where container = ? and kind = 'counted' and utc <= ?
-               order by utc desc, seq desc limit 1""",
-            [container, utc],
+            """select seq, utc, volume_l, u95_l from movement where container = ? and kind = 'counted'
+               order by seq desc limit 1""",
+            [container],
         ).fetchone()
-        counted_utc, volume_l, u95_l = last if last is not None else (None, 0.0, 0.0)
-        received_l, u2_received, booked_l, u2_booked = _between(ledger, container, counted_utc or "", utc)
+        seq, counted_utc, volume_l, u95_l = last if last is not None else (0, None, 0.0, 0.0)
+        received_l, u2_received, booked_l, u2_booked = _between(ledger, container, seq)
         size_l = parse_volume_l(entry.get("size"), country)
         found.append(
             Content(

@@ -53,4 +53,6 @@ def add(ledger: Ledger, *jobs: dict[str, Any]) -> None:
     first = ledger.db.execute("select count(*) from job").fetchone()[0] + 1
     with ledger.db.atomic():
         for i, job in enumerate(jobs):
-            ledger.db.table("job").insert({**ROW, "job_id": f"j{first + i}", **job})
+            row = {**ROW, "job_id": f"j{first + i}", **job}
+            ledger.append(row["job_id"], "job_open", {}, at(row["opened_utc"]))
+            ledger.db.table("job").insert(row)

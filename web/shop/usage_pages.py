@@ -8,7 +8,6 @@ from starlette.responses import JSONResponse, Response
 from station.common import days
 from station.common.tabular import to_csv
 from station.errors import InputError
-from station.record.ledger import now
 from station.shop import audit, stock
 from web.frame.deps import Station, download, page_of
 from web.shop.usage_contexts import GROUPS, usage_page
@@ -28,7 +27,7 @@ def _books(engine: Station, month: str | None) -> audit.Audit:
 
 def _held(engine: Station) -> list[stock.Content]:
     with engine.reading() as ledger:
-        return stock.contents(ledger, engine.catalogue(), now().utc, engine.settings().country)
+        return stock.contents(ledger, engine.catalogue(), engine.settings().country)
 
 
 def _by(by: str) -> str:

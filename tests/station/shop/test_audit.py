@@ -6,6 +6,7 @@ import json
 import math
 from collections import Counter
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -15,7 +16,7 @@ from station.errors import InputError
 from station.record.ledger import Ledger
 from station.shop import audit, catalogue, stock
 from station.shop.catalogue import Change
-from tests.station.shop_rows import at, shop
+from tests.station.shop_rows import add, at, shop
 
 MARCH = ("2026-03-01", "2026-04-01")
 
@@ -30,17 +31,19 @@ def price(ledger: Ledger, utc: str, amount: str, fluid: str = "gear oil", curren
     ledger.append(None, catalogue.EVENT, catalogue.body([change], "page"), at(utc))
 
 
-@pytest.fixture
-def ledger(tmp_path: Path) -> Ledger:
-    """Three jobs in March and one on either side; by hand: 2.90 + 3.00 + 1.00 metered."""
-    return shop(
-        tmp_path / "l.sqlite",
+JOBS: tuple[dict[str, Any], ...] = (
         {"opened_utc": "2026-02-28T23:59:59.000+00:00", "metered_l": 50.0, "filled_l": 50.0},
         {"opened_utc": "2026-03-01T00:00:00.000+00:00"},
         {"opened_utc": "2026-03-01T10:00:00.000+00:00", "metered_l": 3.00, "filled_l": 2.95, "overflow_l": 0.05, "technician": "J. Lindqvist"},
         {"opened_utc": "2026-03-31T23:00:00.000+00:00", "metered_l": 1.00, "filled_l": 1.00, "overflow_l": 0.0, "vehicle": "Bus 7", "fluid": "ATF", "container": "drum 2"},
         {"opened_utc": "2026-04-01T00:00:00.000+00:00", "metered_l": 70.0, "filled_l": 70.0},
-    )  # fmt: skip
+)  # fmt: skip
+"""Three jobs in March and one on either side; by hand: 2.90 + 3.00 + 1.00 metered."""
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Ledger:
+    return shop(tmp_path / "l.sqlite", *JOBS)
 
 
 def test_sums_by_day_technician_vehicle_and_fluid(ledger: Ledger) -> None:
@@ -128,13 +131,16 @@ def test_cost_follows_the_price_of_the_day_and_is_not_invented(ledger: Ledger) -
     ledger.close()
 
 
-def test_a_stock_take_finds_what_no_job_accounts_for(ledger: Ledger) -> None:
+def test_a_stock_take_finds_what_no_job_accounts_for(tmp_path: Path) -> None:
     """drum 1: 100 counted, 20 came, 5.90 metered and 0.40 purged, 112 counted: 1.70 L are missing."""
+    ledger = shop(tmp_path / "l.sqlite", JOBS[0])
     move(ledger, "2026-02-27", "counted", 300.0)  # an older count plays no part
     move(ledger, "2026-02-28T23:59:59.500+00:00", "counted", 100.0, 0.3)
+    add(ledger, *JOBS[1:3])
     move(ledger, "2026-03-10", "received", 20.0, 0.1)
     move(ledger, "2026-03-11", "purge", 0.40)
     move(ledger, "2026-03-30", "counted", 112.0, 0.4)
+    add(ledger, *JOBS[3:])
     (take,) = audit.audit(ledger, *MARCH).stock
     assert (take.container, take.opening_l, take.closing_l) == ("drum 1", 100.0, 112.0)
     assert take.out_counted_l == pytest.approx(8.0)
@@ -167,7 +173,8 @@ def test_used_fluid_adds_up_for_the_disposal_record(ledger: Ledger) -> None:
     ledger.close()
 
 
-def test_a_container_holds_what_was_counted_plus_and_minus_the_books(ledger: Ledger) -> None:
+def test_a_container_holds_what_was_counted_plus_and_minus_the_books(tmp_path: Path) -> None:
+    ledger = shop(tmp_path / "l.sqlite", JOBS[0])
     for changes in (
         [Change("fluid", ("gear oil",), "add", {"name": "g", "grade": "x", "kind": "water"})],
         [Change("container", ("drum 1",), "add", {"fluid": "gear oil", "size": "208 L"})],
@@ -175,7 +182,8 @@ def test_a_container_holds_what_was_counted_plus_and_minus_the_books(ledger: Led
     ):
         ledger.append(None, catalogue.EVENT, catalogue.body(changes, "page"), at("2026-01-01"))
     move(ledger, "2026-02-28T23:59:59.500+00:00", "counted", 100.0, 0.3)
-    one, nine = stock.contents(ledger, catalogue.read(ledger), "2026-03-31")
+    add(ledger, *JOBS[1:4])
+    one, nine = stock.contents(ledger, catalogue.read(ledger))
     assert one.content_l == pytest.approx(100.0 - 5.90)
     assert (nine.content_l, nine.counted_utc) == (0.0, None)
     enough = stock.stock_check([one], "gear oil", 90.0)
@@ -184,7 +192,7 @@ def test_a_container_holds_what_was_counted_plus_and_minus_the_books(ledger: Led
         ledger.append(
             None, audit.EVENT, audit.shifted("gear oil", volume_l, container, "job 4"), at("2026-03-30")
         )
-    went_on = stock.contents(ledger, catalogue.read(ledger), "2026-03-31")
+    went_on = stock.contents(ledger, catalogue.read(ledger))
     assert [c.content_l for c in went_on] == pytest.approx([100.0 - 5.90 + 0.9, -0.9])
     assert audit.audit(ledger, *MARCH).total.out_l == pytest.approx(5.90 + 1.00), "no fluid came or went"
     short = stock.stock_check([one, nine], "gear oil", 94.0)

@@ -55,7 +55,7 @@ def look(ledger: Ledger, hose: Hose = NO_HOSE, **more: Any) -> Preview:
     config: BayConfig = offered.merged(read_config(demo_path()), present)
     spec = spec_from_form(config, {**FORM, **more}, Lines(config.pan, config.meter, {}, None))
     shop = learned(config, ledger, spec)
-    return preview(config, present, ledger, spec, shop, hose, date(2026, 3, 11), "2026-03-11")
+    return preview(config, present, ledger, spec, shop, hose, date(2026, 3, 11))
 
 
 def test_a_container_that_cannot_cover_the_fill_is_told_with_its_figures(ledger: Ledger) -> None:
@@ -99,9 +99,7 @@ def test_books_below_nothing_are_no_promise_and_are_told(ledger: Ledger) -> None
     assert within.supply.counted  # below nothing, but within its doubt
     add(ledger, {"container": "drum 1", "metered_l": 2.00})
     below = look(ledger, container="drum 1")
-    (held,) = [
-        one for one in stock.contents(ledger, catalogue.read(ledger), "2027") if one.container == "drum 1"
-    ]
+    (held,) = [one for one in stock.contents(ledger, catalogue.read(ledger)) if one.container == "drum 1"]
     assert held.to_dict()["overdrawn"]
     assert not below.supply.counted
     assert "below nothing" in below.supply_text

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from station.shop import audit
-from tests.station.shop_rows import at, shop
+from tests.station.shop_rows import add, at, shop
 from tests.web.conftest import Bay
 from tests.web.fake_engine import FakeEngine
 from web.shop.usage_contexts import KINDS
@@ -31,14 +31,13 @@ MOVES: list[tuple[str, tuple[Any, ...], dict[str, Any]]] = [
 
 @pytest.fixture
 def march(open_bay: Callable[..., Bay], tmp_path: Path) -> Bay:
-    ledger = shop(
-        tmp_path / "l.sqlite",
-        {"fluid": "gear_75w90"},
-        {"fluid": "gear_75w90", "technician": "J. Lindqvist", "vehicle": "Bus 7"},
-        {"fluid": "gear_75w90", "opened_utc": "2026-04-02T08:00:00.000+00:00"},
-    )
-    for utc, values, named in MOVES:
+    ledger = shop(tmp_path / "l.sqlite")
+    for n, (utc, values, named) in enumerate(MOVES):
         ledger.append(None, audit.EVENT, audit.Movement(*values, **named).to_dict(), at(utc))
+        if n == 0:
+            lindqvist = {"fluid": "gear_75w90", "technician": "J. Lindqvist", "vehicle": "Bus 7"}
+            add(ledger, {"fluid": "gear_75w90"}, lindqvist)
+    add(ledger, {"fluid": "gear_75w90", "opened_utc": "2026-04-02T08:00:00.000+00:00"})
     ledger.close()
     return open_bay(FakeEngine(ledger=tmp_path / "l.sqlite"))
 

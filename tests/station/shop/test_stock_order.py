@@ -1,0 +1,94 @@
+"""Stock and lists go by the order of the record: no jump of the wall clock moves a drop or a line."""
+
+import random
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from station.record.ledger import Ledger
+from station.shop import audit, catalogue, stock
+from station.shop.catalogue import Change
+from tests.station.shop_rows import add, at, shop
+
+NOON = datetime(2026, 3, 10, 12, tzinfo=UTC)
+
+
+def utc(when: datetime) -> str:
+    return when.isoformat(timespec="milliseconds")
+
+
+def move(ledger: Ledger, when: datetime, kind: str, volume_l: float) -> None:
+    body = audit.Movement(kind, "gear oil", volume_l, 0.0, "drum 1").to_dict()
+    ledger.append(None, audit.EVENT, body, at(utc(when)))
+
+
+def shelf(path: Path) -> Ledger:
+    ledger = shop(path)
+    drum = Change("container", ("drum 1",), "add", {"fluid": "gear oil", "size": "208 L"})
+    ledger.append(None, catalogue.EVENT, catalogue.body([drum], "test"), at(utc(NOON)))
+    return ledger
+
+
+def content_l(ledger: Ledger) -> float:
+    (one,) = stock.contents(ledger, catalogue.read(ledger))
+    return one.content_l
+
+
+def test_a_clock_put_back_by_a_day_takes_nothing_out_of_a_drum_twice_and_hides_nothing(
+    tmp_path: Path,
+) -> None:
+    ledger = shelf(tmp_path / "l.sqlite")
+    add(ledger, {"opened_utc": utc(NOON), "metered_l": 40.0})
+    move(ledger, NOON + timedelta(hours=1), "counted", 50.0)
+    back = NOON - timedelta(days=1)
+    add(ledger, {"opened_utc": utc(back), "metered_l": 2.9})
+    move(ledger, back + timedelta(hours=1), "waste", 5.0)
+    assert content_l(ledger) == pytest.approx(42.1)
+    move(ledger, back + timedelta(hours=2), "counted", 42.0)  # earlier by the clock, later in truth
+    assert content_l(ledger) == 42.0
+    add(ledger, {"opened_utc": utc(NOON + timedelta(hours=3)), "metered_l": 1.0})  # put right again
+    assert content_l(ledger) == pytest.approx(41.0)
+    assert [row["job_id"] for row in ledger.jobs()] == ["j3", "j2", "j1"]
+    ledger.close()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_stock_and_lists_are_the_same_under_any_wall_clock(seed: int, tmp_path: Path) -> None:
+    """The same shop twice: once under a true clock, once under one that jumps by a second to decades at each entry."""
+    rng = random.Random(seed)
+    steps = (1.0, -1.0, 3600.0, -3600.0, 86400.0, -86400.0)
+    ledgers = [shelf(tmp_path / "true.sqlite"), shelf(tmp_path / "jumps.sqlite")]
+    true, off_s, found = NOON, 0.0, []
+    for _ in range(40):
+        true += timedelta(minutes=rng.uniform(1, 600))
+        off_s = rng.choice([*(off_s + s for s in steps), -56 * 365 * 86400.0, 12 * 365 * 86400.0])
+        kind = rng.choice(["job", "job", "counted", "received", "waste"])
+        volume_l = round(rng.uniform(0.5, 60.0), 2)
+        for ledger, when in zip(ledgers, (true, true + timedelta(seconds=off_s)), strict=True):
+            if kind == "job":
+                add(ledger, {"opened_utc": utc(when), "metered_l": volume_l})
+            else:
+                move(ledger, when, kind, volume_l)
+        found.append([content_l(ledger) for ledger in ledgers])
+    # Sums of the same volumes in another order may differ in their last digit.
+    assert [a for a, _ in found] == pytest.approx([b for _, b in found], abs=1e-9)
+    lists = [[row["job_id"] for row in ledger.jobs(100)] for ledger in ledgers]
+    assert lists[0] == lists[1]
+    for ledger in ledgers:
+        ledger.close()
+
+
+def test_the_first_job_after_an_entry_is_found_wherever_it_stands(tmp_path: Path) -> None:
+    ledger = shelf(tmp_path / "l.sqlite")
+    openings = []
+    for n in range(17):
+        if n % 3 == 0:
+            move(ledger, NOON, "waste", 0.1)
+        add(ledger, {"opened_utc": utc(NOON)})
+        openings.append(ledger.db.execute("select max(seq) from event").fetchone()[0])
+    for n, seq in enumerate(openings):
+        assert ledger.first_job_opened_after(seq - 1) == n + 1
+        assert ledger.first_job_opened_after(seq) == n + 2
+    assert ledger.first_job_opened_after(0) == 1
+    ledger.close()
