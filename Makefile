@@ -29,9 +29,7 @@ bench: $(VENV)/.tests
 	@for bench in tests/bench/bench_*.py; do echo "== $$bench"; $(BIN)/python $$bench || exit 1; done
 
 study: $(VENV)/.tests
-	nice $(BIN)/python -m tests.apart
-	nice $(BIN)/python -m tests.apart.charting
-	nice $(BIN)/python -m tests.study
+	$(BIN)/python -m tests.study
 
 soak: $(VENV)/.tests strace
 	$(BIN)/python -m tests.soak

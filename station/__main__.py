@@ -192,10 +192,15 @@ def _replay(options: argparse.Namespace) -> int:
     from station.figures import balance
     from station.given import recording
     from station.given.job import read_job
+    from station.learning import asking
 
     spec = read_job(options.job)
     state = replay(spec, recording.stream(options.recording))
-    _print(balance.report(state), spec.labels, options.json)
+    report = balance.report(state)
+    # What the page asks before the pump may run; a recording cannot be asked any more.
+    asked = asking.of_report(report, spec.capacity_text)
+    report["notices"] += [question.to_notice(state.t_s) for question in asked]
+    _print(report, spec.labels, options.json)
     return DONE
 
 

@@ -20,14 +20,14 @@ from station.bay.publishing import JobNow
 from station.bay.records import Records
 from station.bay.views import BayView
 from station.common import days
-from station.errors import InputError, LedgerError, StationError
+from station.errors import Asked, InputError, LedgerError, StationError
 from station.figures import balance
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig
-from station.learning import why
+from station.learning import asking, why
 from station.record.recorder import Recorder
 from station.shop import preview
-from station.shop.shop import facts, learned
+from station.shop.shop import capacity_question, facts, learned
 
 T = TypeVar("T")
 
@@ -164,8 +164,16 @@ class Engine(Records):
         spec = plan.spec_from_form(self.settings(), form, self._published.newest.lines)
         with self.reading() as ledger:
             shop = learned(self.config, ledger, spec)
+        asked = capacity_question(self.catalogue(), spec, shop, self.settings().country)
         labels = {**spec.labels, "expected_from": shop.words}
-        spec = replace(spec, retained_l=shop.retained_l, u_retained_l=shop.u_l, labels=labels)
+        if asked is not None:
+            reason = str(form.get("capacity_reason", "")).strip()
+            if not reason:
+                raise InputError(f"{asked.text} If it is right as typed, give the reason.")
+            labels["capacity_reason"] = reason
+        spec = replace(spec, labels=labels)
+        if shop.n:
+            spec = replace(spec, retained_l=shop.retained_l, u_retained_l=shop.u_l, learned_from=shop.n)
         return self._call(lambda: self._loop.open(spec))
 
     def _need_room(self) -> None:
@@ -195,6 +203,7 @@ class Engine(Records):
         )
         if job.capacity_confirmed or state.fill.base is not None or not offered:
             return
+        report = balance.report(state)
         plain = {
             "job_id": job.job_id,
             "opened_utc": job.opened_utc,
@@ -203,7 +212,7 @@ class Engine(Records):
             "labels": state.spec.labels,
             "distance_km": state.spec.distance_km,
             "calibration_due": state.spec.calibration_due,
-            "report": balance.report(state),
+            "report": report,
         }
         with self.reading() as ledger:
             mixed = why.unit_mixup(facts(self.config, self.catalogue(), ledger, plain))
@@ -211,6 +220,11 @@ class Engine(Records):
             raise InputError(
                 f"{mixed.text} If the listed capacity is right, confirm it with a note; else abandon the job and "
                 "plan it again with the right unit."
+            )
+        for asked in asking.of_report(report, state.spec.capacity_text, self.config.country):
+            raise Asked(
+                f"{asked.text} If the listed capacity is right all the same, confirm it with a note; else abandon the job "
+                "and plan it again."
             )
 
     def check(self, key: str, done: bool) -> None:

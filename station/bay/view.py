@@ -23,6 +23,7 @@ from station.bay.views import (
 from station.calibrating.prover import Prover
 from station.core import amounts, control, forecast, interlock_table, interlocks, interruption
 from station.core.doubts import doubts
+from station.core.expectation import expected_now
 from station.core.notice import Notice
 from station.core.state import BayState
 from station.figures import balance
@@ -37,7 +38,7 @@ PAN_FRESH_S = 2.0
 
 def job_view(state: BayState, job_id: str) -> JobView:
     """The job as it was planned."""
-    spec = state.spec
+    spec, expects = state.spec, expected_now(state)
     said = spec.labels
     return JobView(
         job_id=job_id,
@@ -50,8 +51,8 @@ def job_view(state: BayState, job_id: str) -> JobView:
         expected_from=said.get("expected_from", ""),
         capacity_text=spec.capacity_text,
         listed_capacity_l=spec.capacity_l,
-        expected_fill_l=spec.expected_fill_l,
-        expected_fill_u95_l=2.0 * spec.u_retained_l,
+        expected_fill_l=expects.value_l,
+        expected_fill_u95_l=expects.u95_l,
         method=spec.method,
         tolerance_minus_l=spec.tolerance_minus_l,
         tolerance_plus_l=spec.tolerance_plus_l,

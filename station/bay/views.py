@@ -3,7 +3,7 @@
 ``station.bay.view`` builds them. They become JSON in ``BayView.to_dict`` and nowhere else.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Self
 
@@ -57,6 +57,8 @@ class FiguresView:
     tolerance_plus_l: float | None = None
     reference_temperature_c: float | None = None
     verdict: str | None = None
+    verdict_text: str | None = None
+    witnesses: Sequence[Mapping[str, Any]] = ()
     wrong_fill: bool | None = None
     air_l: float | None = None
     p_short: float | None = None

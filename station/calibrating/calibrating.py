@@ -203,6 +203,8 @@ def _line(
         kg_per_count2=b2,
         u_indication_kg=doubt.u_indication_kg,
         dof_slope=doubt.dof_slope,
+        u_linearity_kg=doubt.u_linearity_kg,
+        u_kg_per_c=doubt.u_kg_per_c,
     )
 
 

@@ -9,7 +9,12 @@ def target_l(state: BayState) -> float:
     """Volume at which the pump is to have stopped, at the reference temperature: of the purge, or of the fill."""
     if state.supply.purge is not None:
         return state.supply.purge.needed_l
-    return state.spec.expected_fill_l + state.pump.hold.top_up_l
+    return planned_l(state) + state.pump.hold.top_up_l
+
+
+def planned_l(state: BayState) -> float:
+    """The expected fill: as planned, and from the fill's start on as drip and temperature have made it."""
+    return state.spec.expected_fill_l if state.fill.expected_l is None else state.fill.expected_l
 
 
 def delivered_l(state: BayState) -> float:

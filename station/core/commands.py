@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
-from station.core.amounts import delivered_l, poured_l
+from station.core.amounts import delivered_l, planned_l, poured_l
 from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
 from station.core.state import BayState, Purge, Stray, latch, unwarned, with_hold, with_stray
@@ -44,7 +44,7 @@ def _top_up(state: BayState, sample: Sample) -> BayState:
     if state.fill.base is None:
         return state
     hold = state.pump.hold
-    base_l = max(hold.top_up_l, state.meter.volume_l - state.spec.expected_fill_l)
+    base_l = max(hold.top_up_l, state.meter.volume_l - planned_l(state))
     return with_hold(state, evolve(hold, top_up_l=base_l + float(sample.value)))
 
 

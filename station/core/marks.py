@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 
 from station.common.evolve import evolve
+from station.core.expectation import expected_now
 from station.core.state import BayState, move_on, note
 from station.given.recording import MARKS
 from station.given.stages import FINISHED, Cause
@@ -86,7 +87,7 @@ def _fill_starts(state: BayState) -> BayState:
     drift = (state.weighing.rest or Rest()).drift(t_s, noise_kg, wet)
     return evolve(
         state,
-        fill=evolve(state.fill, base=level),
+        fill=evolve(state.fill, base=level, expected_l=expected_now(state).value_l),
         weighing=evolve(state.weighing, drift=drift),
         meter=meter,
     )

@@ -148,12 +148,17 @@ class Drain:
 class Fill:
     """The pan while fresh fluid goes in. base: when the fill began. end: when the plug went in.
 
-    overflow_at_l: what the meter had counted when the pan first saw fluid run over.
+    overflow_at_l: what the meter had counted when the pan first saw fluid run over. expected_l: what should
+    go in, as of the drain's end and the supply's temperature; None before the fill. container_before_kg,
+    container_after_kg: the container on its scale, where it stands on one.
     """
 
     base: Level | None = None
     end: Level | None = None
     overflow_at_l: float | None = None
+    expected_l: float | None = None
+    container_before_kg: float | None = None
+    container_after_kg: float | None = None
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from hardware.sample import Sample
 from station.common.evolve import evolve
 from station.core import amounts, interlocks, interruption, pan_events
 from station.core.control import control
+from station.core.expectation import expected_now
 from station.core.limits import LIMITS
 from station.core.marks import mark
 from station.core.notice import Notice
@@ -98,6 +99,8 @@ def _taken(state: BayState, sample: Sample) -> BayState:
         return evolve(state, pump=evolve(state.pump, on=bool(value)), meter=meter)
     if source == "meter_b":
         return evolve(state, meter=metering.add_b(state.meter, int(value)))
+    if source == "container":
+        return _container(state, float(value))
     if source == "answer":
         return _answer(state, str(value))
     if source == interruption.SOURCE:
@@ -228,6 +231,14 @@ def _answer(state: BayState, text: str) -> BayState:
     return evolve(state, said=evolve(state.said, answers={**state.said.answers, step_id: word}))
 
 
+def _container(state: BayState, kg: float) -> BayState:
+    """The container's scale: before the first pulse of the fill, and until the plug is in."""
+    fill = state.fill
+    if not state.meter.pulses:
+        fill = evolve(fill, container_before_kg=kg)
+    return evolve(state, fill=evolve(fill, container_after_kg=kg)) if fill.end is None else state
+
+
 def _meter(state: BayState, count: int) -> BayState:
     last = state.meter.last
     if last is None and state.meter.counting and count > 0:
@@ -263,9 +274,13 @@ def _temperature(state: BayState, source: str, value_c: float) -> BayState:
     try:
         fluid.density_kg_m3(value_c)
         if source == "fluid_supply_c":
-            return evolve(
-                state, meter=metering.supply(state.meter, fluid, value_c, spec.reference_temperature_c)
-            )
+            meter = metering.supply(state.meter, fluid, value_c, spec.reference_temperature_c)
+            if meter is state.meter:
+                return state
+            state = evolve(state, meter=meter)
+            if state.fill.expected_l is not None and state.fill.end is None:
+                state = evolve(state, fill=evolve(state.fill, expected_l=expected_now(state).value_l))
+            return state
     except ValueError as error:
         kind = f"{source}_out_of_range"
         if not any(n.kind == kind for n in state.telling.notices):

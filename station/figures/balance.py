@@ -8,28 +8,22 @@ from calibration import budget
 from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
 from station.core import amounts
+from station.core.expectation import expected_now
 from station.core.state import BayState
-from station.filling import metering
-from station.given.job import JobSpec
+from station.figures.evidence import About
+from station.figures.metered import metered
+from station.figures.witnesses import Hearing, hear
+from station.filling.expecting import Expecting, proved_l
 from station.given.stages import Stage
-from station.verdict import Judgement, judge
-from station.weighing import drip, lines, steps
+from station.verdict import Judgement
+from station.weighing import drip, lines, rest, steps
 from station.weighing.leak import LeakWatch, watch
 
-U_SUPPLY_C = 0.5
-"""Standard uncertainty of a 1-Wire thermometer in the supply line: ±0.5 °C sensor class and what the line adds."""
-U_SUPPLY_UNREAD_C = 8.0
-"""Without a thermometer the supply is taken at the reference temperature, and a workshop is not a laboratory."""
-K_GIVEN_AT_C = 20.0
-U_SLIP_MM2_S = 0.7
-"""What a gear meter lets pass uncounted goes as 1/viscosity: so much over ν, a share. Of small meters no source says how
-much: an assumption, that a proving at another viscosity replaces."""
-U_SLIP_PER_E = 0.00272
-"""Oval gears of 50 mm bore changed by this share for each factor e of viscosity, from 0.17 to 12 mPa·s. Thicker fluids
-are beyond it, so it only widens the doubt. Source: K. W. Lim, "An experimental study on the characteristics of oval
-gear flowmeters", IMEKO FLOMEKO, abstract."""
-U_PULSES = 0.6
-"""One pulse at either end of a fill, rectangular: √2 · 1/√12, rounded up for the edge counted."""
+CELL_WARMS_C = 3.0
+"""Standard uncertainty of how far a load cell warms under hot oil between two weighings (common practice, no source)."""
+CELL_OFF_C, SPAN_REL_PER_C = 5.0, 2.0e-5
+"""How far it may be from the temperature it was calibrated at, and what a kelvin does to its slope (from memory: 0.02 % per
+10 K)."""
 
 
 @dataclass(frozen=True)
@@ -40,7 +34,13 @@ class Figures:
     metered: budget.Budget | None
     overflow: budget.Budget | None
     filled: budget.Budget | None
-    judgement: Judgement | None
+    expecting: Expecting
+    hearing: Hearing | None
+
+    @property
+    def judgement(self) -> Judgement | None:
+        """What all witnesses say together; None before any spoke."""
+        return None if self.hearing is None else self.hearing.fusion.judgement
 
 
 @dataclass(frozen=True)
@@ -70,6 +70,7 @@ def _weighed(
     load_kg: float,
     fluid: Fluid,
     temperature_c: float | None,
+    lasted_s: float,
 ) -> budget.Budget:
     line = state.spec.pan
     reference_c = state.spec.reference_temperature_c
@@ -79,6 +80,11 @@ def _weighed(
         u_slope_rel=line.u_rel,
         dof_slope=line.dof_slope,
         u_creep_kg=line.creep_rel * abs(load_kg),
+        u_linearity_kg=line.u_linearity_kg,
+        u_cell_temperature_kg=math.hypot(
+            line.u_kg_per_c * CELL_WARMS_C, SPAN_REL_PER_C * CELL_OFF_C * load_kg
+        ),
+        u_wander_kg=rest.U_CELL_KG_S * lasted_s,
         density_kg_m3=fluid.density_kg_m3(reference_c if temperature_c is None else temperature_c),
         density_reference_kg_m3=fluid.density_kg_m3(reference_c),
         u_density_rel=fluid.u_density_rel,
@@ -112,38 +118,8 @@ def _drained(state: BayState) -> budget.Budget | None:
     fluid_kg, u_steps_kg = steps.between(state.weighing.steps, state.says(), before.t_s, level.t_s)
     gained_kg = level.kg - before.kg + fluid_kg
     u_kg = math.hypot(before.u_kg, level.u_kg, u_steps_kg)
-    return _weighed(state, "drained", gained_kg, u_kg, gained_kg, state.spec.drained, temperature_c)
-
-
-def _u_slip_rel(spec: JobSpec, supply_c: float) -> float:
-    """What the K-factor, given at 20 °C, may have moved by at the supply's viscosity, where no curve says."""
-    if spec.meter.curve is not None:
-        return 0.0
-    try:
-        proved, now = spec.fresh.viscosity_mm2_s(K_GIVEN_AT_C), spec.fresh.viscosity_mm2_s(supply_c)
-    except ValueError:
-        return 0.0
-    if proved is None or now is None:
-        return 0.0
-    return max(U_SLIP_MM2_S * abs(1.0 / proved - 1.0 / now), U_SLIP_PER_E * abs(math.log(now / proved)))
-
-
-def _metered(state: BayState) -> budget.Budget | None:
-    if state.fill.base is None and state.meter.pulses == 0 and not state.meter.counting:
-        return None
-    if "meter" not in state.hearing.last_t_s:
-        return None
-    spec, track = state.spec, state.meter
-    supply_c = track.supply_c
-    at_c = spec.reference_temperature_c if supply_c is None else supply_c
-    return budget.metered(
-        volume_reference_l=track.volume_l,
-        u_pulses_l=metering.u_pulses_l(track, spec.meter.k_factor_per_l, U_PULSES),
-        u_k_rel=math.hypot(spec.meter.u_rel, _u_slip_rel(spec, at_c)),
-        dof_k=spec.meter.dof,
-        expansion_per_c=spec.fresh.expansion_at_per_c(at_c),
-        u_temperature_c=U_SUPPLY_UNREAD_C if supply_c is None else U_SUPPLY_C,
-    )
+    lasted_s = level.t_s - before.t_s
+    return _weighed(state, "drained", gained_kg, u_kg, gained_kg, state.spec.drained, temperature_c, lasted_s)
 
 
 def _overflow(state: BayState) -> budget.Budget | None:
@@ -162,7 +138,8 @@ def _overflow(state: BayState) -> budget.Budget | None:
     u_kg = math.hypot(base.u_kg, end.u_kg, u_drift_kg, u_creep_kg, u_steps_kg)
     gained_kg = max(0.0, gained_kg)  # nothing runs from the pan back into the axle
     supply_c = state.meter.supply_c
-    return _weighed(state, "overflow", gained_kg, u_kg, gained_kg, state.spec.fresh, supply_c)
+    # its zero's wander is in the drift's doubt already
+    return _weighed(state, "overflow", gained_kg, u_kg, gained_kg, state.spec.fresh, supply_c, 0.0)
 
 
 def drip_ahead(state: BayState) -> StillToCome | None:
@@ -175,7 +152,9 @@ def drip_ahead(state: BayState) -> StillToCome | None:
     ahead = drip.forecast(state.drain.drip, at_s, spec.pan.noise_kg, 0.1 * spec.tolerance_minus_l * kg_per_l)
     if ahead is None:
         return None
-    return StillToCome(ahead.still_to_come_kg / kg_per_l, 2.0 * ahead.u_kg / kg_per_l, ahead.wait_s)
+    return StillToCome(
+        ahead.still_to_come_kg / kg_per_l, budget.expanded(ahead.u_kg) / kg_per_l, ahead.wait_s
+    )
 
 
 def leak_watch(state: BayState) -> LeakWatch | None:
@@ -194,20 +173,12 @@ def leak_watch(state: BayState) -> LeakWatch | None:
 
 def figures(state: BayState) -> Figures:
     """All figures as of this state."""
-    spec = state.spec
-    metered, overflow = _metered(state), _overflow(state)
-    filled = budget.filled(metered, overflow) if metered is not None and overflow is not None else metered
-    judgement = None
-    if filled is not None:
-        judgement = judge(
-            filled.value,
-            filled.u,
-            spec.expected_fill_l,
-            spec.u_retained_l,
-            spec.tolerance_minus_l,
-            spec.tolerance_plus_l,
-        )
-    return Figures(_drained(state), metered, overflow, filled, judgement)
+    counted, overflow = metered(state), _overflow(state)
+    filled = budget.filled(counted, overflow) if counted is not None and overflow is not None else counted
+    now = expected_now(state)
+    return Figures(
+        _drained(state), counted, overflow, filled, now, hear(state, counted, overflow, filled, now)
+    )
 
 
 def _weighs(state: BayState, step: steps.Step) -> bool:
@@ -240,6 +211,15 @@ def what_came(state: BayState) -> list[dict[str, Any]]:
     ]
 
 
+def _proved(state: BayState, f: Figures) -> float | None:
+    """What this fill says of its compartment, where the level was proved; None where it was not."""
+    if f.filled is None or f.hearing is None:
+        return None
+    if not any(w.about is About.LEVEL and f.hearing.fusion.sound(w.name) > 0.5 for w in f.hearing.witnesses):
+        return None
+    return proved_l(state.spec, f.expecting, f.filled.value)
+
+
 def report(state: BayState) -> dict[str, Any]:
     """The contract's JSON object for a job. Figures that were not measured are null."""
     f, ahead, spec = figures(state), drip_ahead(state), state.spec
@@ -263,12 +243,16 @@ def report(state: BayState) -> dict[str, Any]:
         "filled_l": value(f.filled),
         "filled_u95_l": u95(f.filled),
         "listed_capacity_l": spec.capacity_l,
-        "expected_fill_l": spec.expected_fill_l,
-        "expected_fill_u95_l": 2.0 * spec.u_retained_l,
+        "expected_fill_l": f.expecting.value_l,
+        "expected_fill_u95_l": f.expecting.u95_l,
+        "expected_parts": [{"name": name, "u": u} for name, u in f.expecting.parts],
+        "proved_fill_l": _proved(state, f),
         "tolerance_minus_l": spec.tolerance_minus_l,
         "tolerance_plus_l": spec.tolerance_plus_l,
         "reference_temperature_c": spec.reference_temperature_c,
         "verdict": "undecided" if judged is None or (wrong and judged.verdict == "full") else judged.verdict,
+        "verdict_text": None if f.hearing is None else f.hearing.text,
+        "witnesses": [] if f.hearing is None else list(f.hearing.said),
         "wrong_fill": wrong,
         "air_l": state.meter.air_l,
         "p_short": judged.p_short if judged is not None else None,

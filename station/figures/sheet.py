@@ -20,6 +20,14 @@ def _line(name: str, value_l: float | None, u95_l: float | None = None) -> str:
     return f"  {name:<22} {told.value}{f' ± {told.u95}' if told.u95 else ''} L"
 
 
+def _witness(row: Mapping[str, Any]) -> str:
+    word = f": {row['word']}" if row["word"] else ""
+    doubt = (
+        "" if row["p_sound"] >= 0.5 else f" (contradicted; {row['settles'][0].lower()}{row['settles'][1:]})"
+    )
+    return f"{_line(row['name'], row['says_l'], row['says_u95_l'])}{word}{doubt}"
+
+
 def _step(step: Mapping[str, Any]) -> str:
     grams, counted = step["kg"] * 1000.0, step["counted_kg"] * 1000.0
     said = (
@@ -51,10 +59,15 @@ def text_sheet(report: Mapping[str, Any], labels: Mapping[str, str]) -> str:
         )
     lines.append(f"  {'level seen at plug':<22} {'yes' if report['level_seen'] else 'no'}")
     lines.append(f"Verdict: {_VERDICTS[report['verdict']]}")
+    if report["verdict_text"] is not None:
+        lines.append(f"  {report['verdict_text']}")
     if report["p_within"] is not None:
         lines.append(
             f"  P(short) {report['p_short']:.3f}  P(within) {report['p_within']:.3f}  P(over) {report['p_over']:.3f}"
         )
+    if report["witnesses"]:
+        lines.append("Witnesses, each by its own word:")
+        lines.extend(_witness(row) for row in report["witnesses"])
     weighed = [step for step in report["steps"] if step["may_answer"] and step["kg"]]
     if weighed:
         lines.append("On the pan:")

@@ -19,7 +19,7 @@ class MeterTrack:
 
     last: the newest cumulative count. pulses and volume_l: since fill_start, the volume at the reference temperature
     and without the air that was found in it. total_l: all that ever turned the meter in this job, purge and overrun and
-    air included. kv_mm2_s: the fluid at the supply temperature. factor: volume at the reference temperature per volume
+    air included. pumped_s: how long the pump ran in the fill. kv_mm2_s: the fluid at the supply temperature. factor: volume at the reference temperature per volume
     at the supply's. recent: (t_s, count). last: None before the first. last_b, pulses_b: the second pulse train, where there is one.
     """
 
@@ -36,6 +36,7 @@ class MeterTrack:
     air: AirWatch = field(default_factory=AirWatch)
     air_l: float = 0.0
     u_air_l: float = 0.0
+    pumped_s: float = 0.0
     last_b: int | None = None
     pulses_b: int = 0
 
@@ -85,6 +86,8 @@ def add(
 
 def switch(track: MeterTrack, t_s: float, on: bool) -> MeterTrack:
     """The pump's relay, as recorded: what the meter's rhythm is read against."""
+    if not on and track.counting and track.air.on_t_s is not None:
+        track = evolve(track, pumped_s=track.pumped_s + t_s - track.air.on_t_s)
     watch = air.switch(track.air, t_s, on)
     if watch.air_l == track.air.air_l:
         return evolve(track, air=watch)

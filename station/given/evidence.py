@@ -1,6 +1,14 @@
 """What is known of a job's witnesses beforehand, or weighed beside the station: facts, typed."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Annotated, Any
+
+from pydantic import Field
+
+Count = Annotated[int, Field(ge=0, le=1_000_000, description="write how many fills")]
+Kilograms = Annotated[
+    float, Field(ge=0.0, le=2000.0, description="write the container's weight in kilograms, such as 58.40")
+]
 
 
 @dataclass(frozen=True)
@@ -11,17 +19,44 @@ class MeterRecord:
     and its standard uncertainty. fills_since: fills since the last of them. proved: its proving is in date.
     """
 
-    fills: int = 0
-    offset_rel: float = 0.0
-    u_offset_rel: float = 0.0
-    fills_since: int = 0
+    fills: Count = 0
+    offset_rel: Annotated[float, Field(ge=-0.5, le=0.5, description="write it as a share, such as 0.004")] = (
+        0.0
+    )
+    u_offset_rel: Annotated[
+        float, Field(ge=0.0, le=0.5, description="write it as a share, such as 0.003")
+    ] = 0.0
+    fills_since: Count = 0
     proved: bool = False
+
+    def to_table(self) -> dict[str, Any]:
+        """The [meter_record] table of JOB.toml."""
+        return asdict(self)
+
+
+UNKNOWN_METER = MeterRecord()
+"""A meter of which the shop has no record."""
 
 
 @dataclass(frozen=True)
 class ContainerWeighing:
     """The container before and after the fill, kg as indicated, and the standard uncertainty of one weighing."""
 
-    before_kg: float
-    after_kg: float
-    u_kg: float = 0.02
+    before_kg: Kilograms
+    after_kg: Kilograms
+    u_kg: Annotated[
+        float,
+        Field(gt=0.0, le=10.0, description="write the standard uncertainty of one weighing in kilograms"),
+    ] = 0.02
+
+    def __post_init__(self) -> None:
+        """Raises ValueError for a container that grew heavier."""
+        if self.after_kg > self.before_kg:
+            raise ValueError(
+                f"after_kg is {self.after_kg!r}, heavier than before_kg {self.before_kg!r}; expected what was drawn to be "
+                "missing afterwards: were the two swapped?"
+            )
+
+    def to_table(self) -> dict[str, Any]:
+        """The [container] table of JOB.toml."""
+        return asdict(self)

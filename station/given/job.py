@@ -12,6 +12,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, Val
 from calibration.fluid import Fluid
 from station.common.schema import Celsius, Expected, Litres, SignedLitres, Table, complain, read, read_toml
 from station.common.units import parse_volume_l
+from station.given.evidence import UNKNOWN_METER, ContainerWeighing, MeterRecord
 from station.given.lines import MeterLine, PanLine
 from station.given.pumping import PumpLine
 
@@ -81,6 +82,11 @@ class JobSpec:
     """Why another grade than the listed one goes in; empty where none does."""
     calibration_due: str = ""
     """Which certificate had run out when the job was planned; empty where none had."""
+    learned_from: int = 0
+    """Of the shop's own fills that retained_l rests on; 0 where it follows from the listing and the method alone."""
+    meter_record: MeterRecord = UNKNOWN_METER
+    container: ContainerWeighing | None = None
+    """Two weighings of the container, where somebody made them."""
 
     @property
     def expected_fill_l(self) -> float:
@@ -97,6 +103,8 @@ class JobSpec:
             "retained": f"{self.retained_l!r} L",
             "u_retained": f"{self.u_retained_l!r} L",
         }
+        if self.learned_from:
+            job["learned_from"] = self.learned_from
         for name, texts in (("labels", self.labels), ("certificates", self.certificates)):
             if texts:
                 job[name] = dict(texts)
@@ -114,6 +122,8 @@ class JobSpec:
             "meter": self.meter.to_table(),
             "air": vars(self.air).copy(),
             **({} if self.pump is None else {"pump": self.pump.to_table()}),
+            **({} if self.meter_record == UNKNOWN_METER else {"meter_record": self.meter_record.to_table()}),
+            **({} if self.container is None else {"container": self.container.to_table()}),
             **answers_table(self.answers),
         }
 
@@ -204,7 +214,11 @@ class JobTable(Table):
     tolerance_minus: Litres = 0.10
     tolerance_plus: Litres = 0.10
     retained: SignedLitres | None = None
-    u_retained: Litres = 0.0
+    u_retained: Litres | None = None
+    learned_from: Annotated[
+        int,
+        Field(ge=0, le=1_000_000, description="write how many of the shop's own fills it was learned from"),
+    ] = 0
     labels: Mapping[str, str] = Field(default_factory=dict)
     certificates: Mapping[str, str] = Field(default_factory=dict)
     hose: HoseHeld | None = None
@@ -239,6 +253,8 @@ class JobFile(Table):
     meter: MeterLine
     air: Air = Air()
     pump: PumpLine | None = None
+    meter_record: MeterRecord = UNKNOWN_METER
+    container: ContainerWeighing | None = None
     answers: tuple[Answer, ...] = ()
 
     def spec(self, source: str) -> JobSpec:
@@ -252,6 +268,8 @@ class JobFile(Table):
             meter=self.meter,
             air=self.air,
             pump=self.pump,
+            meter_record=self.meter_record,
+            container=self.container,
             answers={answer.step: answer.says for answer in self.answers},
         )
 
@@ -266,6 +284,8 @@ def job_spec(
     meter: MeterLine,
     air: Air,
     pump: PumpLine | None,
+    meter_record: MeterRecord = UNKNOWN_METER,
+    container: ContainerWeighing | None = None,
     answers: Mapping[str, str] = MappingProxyType({}),
 ) -> JobSpec:
     """A job from its plan, its fluids and what it is measured with. source: the file's name, for messages.
@@ -276,7 +296,9 @@ def job_spec(
     capacity_l = job.capacity.litres
     retained_l, u_retained_l = expected_retained(job.method, capacity_l)
     if job.retained is not None:
-        retained_l, u_retained_l = job.retained, job.u_retained
+        # without a doubt of its own a typed figure is no surer than the method's
+        retained_l = job.retained
+        u_retained_l = u_retained_l if job.u_retained is None else job.u_retained
     if not retained_l < capacity_l:
         complain(source, ("job", "retained"), f"{retained_l:g} L", "expected less than the capacity")
     for fluid in (drained, fresh):
@@ -307,6 +329,9 @@ def job_spec(
         distance_km=job.distance_km,
         grade_reason=job.grade_reason,
         calibration_due=job.calibration_due,
+        learned_from=job.learned_from,
+        meter_record=meter_record,
+        container=container,
     )
 
 

@@ -23,8 +23,9 @@ MARKS = (
 )
 COUNTS = ("pan", "meter", "meter_b")
 LEVELS = ("pump",)
+MASSES = ("container",)
 TEMPERATURES = ("fluid_drained_c", "fluid_supply_c", "air_c")
-SOURCES = (*COUNTS, *LEVELS, *TEMPERATURES, "mark")
+SOURCES = (*COUNTS, *LEVELS, *TEMPERATURES, *MASSES, "mark")
 HEADER = ["t_s", "source", "value"]
 
 
@@ -54,6 +55,11 @@ def _value(source: str, text: str) -> int | float | str:
         if text not in MARKS:
             raise ValueError(f"mark {_shown(text)} is not one of: {', '.join(MARKS)}")
         return text
+    if source in MASSES:
+        value = float(text)
+        if not (math.isfinite(value) and value >= 0):
+            raise ValueError(f"{source} is {text!r}, expected kilograms, zero or more")
+        return value
     if source in TEMPERATURES:
         low, high = TEMPERATURES_C
         try:

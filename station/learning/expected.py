@@ -7,6 +7,10 @@ calibration error u_common, which no number of jobs averages out. With n fills o
     v = s²/n + u_common²        weight = tau² / (tau² + v)
     value = p + weight · (m − p)        u_mean² = tau² · v / (tau² + v)
 
+A listing is not always the compartment's: another variant's, another unit's, a slip of the pen. So the prior is a mixture of
+a narrow distribution about what was listed and a broad one, and it breaks where the shop's fills contradict it, instead
+of bending half way.
+
 Only jobs whose level was seen at the plug count: the others were filled to the target, and would only repeat it.
 """
 
@@ -16,19 +20,22 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any
 
+from calibration.budget import NORMAL_95, expanded
 from station.common.units import parse_volume_l
 from station.errors import InputError
 from station.given.config import Compartment
 from station.given.job import RETAINED_BY_METHOD, expected_retained
+from station.given.listing import U_LEVEL_REL, rounding_l
 from station.record.ledger import type_of
 
 COLUMNS = (
     "vehicle compartment type capacity method listed_capacity_l expected_fill_l expected_fill_u95_l words n weight"
 ).split()
 
-LISTED_U_REL = 0.015
-"""Standard uncertainty of a listed capacity, relative: rounding, and where exactly the level is meant to stand
-(common practice, no source: tenths of a litre)."""
+LISTED_U_REL = U_LEVEL_REL
+"""Standard uncertainty of a listed capacity beside its last digit, relative: where exactly the level is meant to stand."""
+P_LISTED_WRONG, WRONG_SPREAD = 0.04, 0.30
+"""Prior probability that a listing is not this compartment's, and how far off it then is (common practice, no source)."""
 PRIOR_JOBS = 5.0
 """How many jobs the method's own doubt (station.given.job.RETAINED_BY_METHOD) is worth, as scatter, against the shop's own."""
 PRIOR_TYPES = 4.0
@@ -59,7 +66,7 @@ class Expected:
     u_l: standard uncertainty for the next job, its own scatter included; it is what a verdict needs. u_mean_l: that
     of the type's mean. weight: 0 listed alone, 1 the shop's jobs alone. words: "listed", "learned from n jobs".
     mean_l: of the shop's fills. prior_l: what the listed capacity alone would expect.
-    While it is "listed", the doubt in the listed figure itself stays outside: the tolerance is stated about it.
+    p_listed_wrong: probability that the listing is not this compartment's, after the shop's fills were heard.
     """
 
     value_l: float
@@ -72,6 +79,12 @@ class Expected:
     mean_l: float | None = None
     left_out: int = 0
     prior_l: float | None = None
+    p_listed_wrong: float = P_LISTED_WRONG
+
+    @property
+    def against_listing(self) -> bool:
+        """Whether the shop's own fills are believed and the listing is not."""
+        return self.n > 0 and self.p_listed_wrong > 0.5
 
     @property
     def retained_l(self) -> float:
@@ -81,8 +94,8 @@ class Expected:
     def to_dict(self) -> dict[str, Any]:
         return {
             "expected_fill_l": self.value_l,
-            "expected_fill_u95_l": 2.0 * self.u_l,
-            "mean_u95_l": 2.0 * self.u_mean_l,
+            "expected_fill_u95_l": expanded(self.u_l),
+            "mean_u95_l": expanded(self.u_mean_l),
             "listed_capacity_l": self.listed_l,
             "retained_l": self.retained_l,
             "n": self.n,
@@ -134,11 +147,16 @@ def spread(method: str, types: Sequence[tuple[int, float, float]]) -> Spread:
 
 
 def learn(
-    listed_l: float, method: str, fills: Sequence[tuple[float, float]], shop: Spread | None = None
+    listed_l: float,
+    method: str,
+    fills: Sequence[tuple[float, float]],
+    shop: Spread | None = None,
+    u_rounding_l: float | None = None,
 ) -> Expected:
     """Expected fill of a type. fills: (filled, its standard uncertainty) in litres of its jobs whose level was seen.
 
-    shop: ``spread`` of the shop's types; None where it has none. A fill far from the others is left out and counted.
+    u_rounding_l: standard uncertainty of the listing's last digit (station.filling.expecting.rounding_l); one that is not
+    known is that of a tenth of a litre. shop: ``spread`` of the shop's types; None where it has none. A fill far from the others is left out and counted.
     Raises ValueError for a listed capacity of zero or less; KeyError for an unknown method.
     """
     if not (math.isfinite(listed_l) and listed_l > 0):
@@ -147,18 +165,37 @@ def learn(
     prior_l = listed_l - retained_l
     shop = prior_spread(method) if shop is None else shop
     kept = _without_strays(fills, shop.repeatability_rel * prior_l)
+    u_rounding_l = 0.05 / math.sqrt(3.0) if u_rounding_l is None else u_rounding_l
+    tau_l = math.hypot(shop.tau_rel * prior_l, u_rounding_l)
     if not kept:
-        return Expected(prior_l, u_retained_l, u_retained_l, 0, "listed", 0.0, listed_l, prior_l=prior_l)
+        return Expected(
+            prior_l, math.hypot(tau_l, u_retained_l), tau_l, 0, "listed", 0.0, listed_l, prior_l=prior_l
+        )
     n, mean_l = len(kept), sum(filled for filled, _ in kept) / len(kept)
-    s2 = (PRIOR_JOBS * (shop.repeatability_rel * prior_l) ** 2 + sum((x - mean_l) ** 2 for x, _ in kept)) / (
-        PRIOR_JOBS + n - 1
-    )
-    value_l, u_mean_l, weight = shrink(
-        prior_l, shop.tau_rel * prior_l, mean_l, n, math.sqrt(s2), median(u for _, u in kept)
+    s_l = shop.repeatability_rel * min(prior_l, mean_l)  # of the compartment, not of what was mistyped for it
+    s2 = (PRIOR_JOBS * s_l**2 + sum((x - mean_l) ** 2 for x, _ in kept)) / (PRIOR_JOBS + n - 1)
+    u_common = median(u for _, u in kept)
+    v = s2 / n + u_common**2
+    wide_l = WRONG_SPREAD * prior_l
+    near = shrink(prior_l, tau_l, mean_l, n, math.sqrt(s2), u_common)
+    far = shrink(prior_l, wide_l, mean_l, n, math.sqrt(s2), u_common)
+    logs = [
+        math.log(p) - 0.5 * math.log(spread_l**2 + v) - 0.5 * (mean_l - prior_l) ** 2 / (spread_l**2 + v)
+        for p, spread_l in ((1.0 - P_LISTED_WRONG, tau_l), (P_LISTED_WRONG, wide_l))
+    ]
+    p_wrong = 1.0 / (1.0 + math.exp(min(700.0, logs[0] - logs[1])))
+    value_l = (1.0 - p_wrong) * near[0] + p_wrong * far[0]
+    weight = (1.0 - p_wrong) * near[2] + p_wrong * far[2]
+    u_mean_l = math.sqrt(
+        sum(p * (u**2 + (at - value_l) ** 2) for p, (at, u, _) in ((1.0 - p_wrong, near), (p_wrong, far)))
     )
     words = f"learned from {n} job{'s' if n > 1 else ''}"
+    if p_wrong > 0.5:
+        words += ", against the listing"
     u_l = math.sqrt(u_mean_l**2 + s2)
-    return Expected(value_l, u_l, u_mean_l, n, words, weight, listed_l, mean_l, len(fills) - n, prior_l)
+    return Expected(
+        value_l, u_l, u_mean_l, n, words, weight, listed_l, mean_l, len(fills) - n, prior_l, p_wrong
+    )
 
 
 def _without_strays(fills: Sequence[tuple[float, float]], s_l: float) -> list[tuple[float, float]]:
@@ -192,7 +229,7 @@ def shop_spread(ledger: Any, method: str) -> Spread:
 def fills_of_type(ledger: Any, compartment_type: str, method: str) -> list[tuple[float, float]]:
     """The newest fills of a type whose level was seen: (filled, standard uncertainty) in litres."""
     rows = ledger.db.execute(
-        f"""select filled_l, filled_u95_l / 2.0 from job where compartment_type = ? and method = ? and {_SEEN}
+        f"""select filled_l, filled_u95_l / {NORMAL_95} from job where compartment_type = ? and method = ? and {_SEEN}
             order by opened_utc desc limit ?""",
         [compartment_type, method, TYPE_JOBS],
     )
@@ -200,13 +237,19 @@ def fills_of_type(ledger: Any, compartment_type: str, method: str) -> list[tuple
 
 
 def expected_fill(
-    ledger: Any, compartment_type: str, listed_l: float, method: str, shop: Spread | None = None
+    ledger: Any,
+    compartment_type: str,
+    listed_l: float,
+    method: str,
+    shop: Spread | None = None,
+    u_rounding_l: float | None = None,
 ) -> Expected:
-    """Expected fill of a type of compartment from the listed capacity and the ledger."""
+    """Expected fill of a type of compartment from the listed capacity and the ledger; u_rounding_l as ``learn`` has it."""
     fills = fills_of_type(ledger, compartment_type, method)
     if not fills:
-        return learn(listed_l, method, [])
-    return learn(listed_l, method, fills, shop_spread(ledger, method) if shop is None else shop)
+        return learn(listed_l, method, [], u_rounding_l=u_rounding_l)
+    shop = shop_spread(ledger, method) if shop is None else shop
+    return learn(listed_l, method, fills, shop, u_rounding_l)
 
 
 def overview(
@@ -226,7 +269,7 @@ def overview(
         if key not in learned:
             if c.method not in shops:
                 shops[c.method] = shop_spread(ledger, c.method)
-            learned[key] = expected_fill(ledger, *key, shops[c.method])
+            learned[key] = expected_fill(ledger, *key, shops[c.method], rounding_l(c.capacity, listed_l))
         head = {name: getattr(c, name) for name in ("vehicle", "compartment", "type", "capacity", "method")}
         rows.append({**head, **learned[key].to_dict()})
     return rows

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from calibration.fluid import ORIGINS
 from station.common.distance import parse_distance_km
 from station.common.units import parse_torque_nm, parse_volume_l
 from station.errors import InputError
@@ -52,6 +53,12 @@ def _method(text: str, country: str | None) -> object:
 def _break_in(text: str, country: str | None) -> object:
     if text not in ("yes", "no"):
         raise ValueError(f"break_in is {text!r}, expected yes or no.")
+    return text
+
+
+def _origin(text: str, country: str | None) -> object:
+    if text not in ORIGINS:
+        raise ValueError(f"density_origin is {text!r}, expected one of: {', '.join(ORIGINS)}.")
     return text
 
 
@@ -112,8 +119,11 @@ TABLES: dict[str, Table] = {
         {"name": _any, "grade": _any, "kind": _any},
         {
             name: _number(name, -1e6, 1e6)
-            for name in "density_15_kg_m3 kv40_mm2_s kv100_mm2_s density_kg_m3 at_c expansion_per_c".split()
-        },
+            for name in (
+                "density_15_kg_m3 u_density_kg_m3 kv40_mm2_s kv100_mm2_s density_kg_m3 at_c expansion_per_c".split()
+            )
+        }
+        | {"density_origin": _origin},
     ),
     "container": Table(("container",), {"fluid": _any, "size": _volume}, {"kind": _any}, {"fluid": "fluid"}),
     "technician": Table(("technician",), {}, {"note": _any}),
@@ -236,6 +246,6 @@ def body(changes: Sequence[Change], origin: str, by: str = "") -> dict[str, Any]
 
 def fluid_table(fields: Mapping[str, str]) -> dict[str, Any]:
     """A ``[fluid.…]`` table for calibration.fluid from an entry's texts."""
-    numbers = TABLES["fluid"].optional
-    texts = {n: fields[n] for n in ("name", "grade", "kind") if fields.get(n)}
+    numbers = [name for name in TABLES["fluid"].optional if name != "density_origin"]
+    texts = {n: fields[n] for n in ("name", "grade", "kind", "density_origin") if fields.get(n)}
     return {**texts, **{n: float(fields[n]) for n in numbers if fields.get(n)}}

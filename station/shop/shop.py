@@ -3,9 +3,11 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from station.common.units import parse_volume_l
 from station.given.config import BayConfig
 from station.given.job import JobSpec
-from station.learning import condition, expected, history, why
+from station.given.listing import rounding_l
+from station.learning import asking, condition, expected, history, why
 from station.record.ledger import Ledger, now, type_of
 from station.record.recorder import Recorder
 from station.shop import audit, catalogue, due, entering, offered
@@ -76,7 +78,18 @@ def learned(config: BayConfig, ledger: Ledger, spec: JobSpec) -> expected.Expect
     kind = type_of(
         labels.get("vehicle", ""), labels.get("compartment", ""), labels.get("compartment_type", "")
     )
-    return expected.expected_fill(ledger, kind, spec.capacity_l, spec.method)
+    u_rounding_l = rounding_l(spec.capacity_text, spec.capacity_l)
+    return expected.expected_fill(ledger, kind, spec.capacity_l, spec.method, u_rounding_l=u_rounding_l)
+
+
+def capacity_question(
+    catalogue: Catalogue, spec: JobSpec, known: expected.Expected, country: str | None
+) -> asking.Question | None:
+    """Whether the capacity as typed contradicts what is listed for this compartment, or the shop's own fills of it."""
+    listed = catalogue.get("compartment", spec.labels.get("vehicle", ""), spec.labels.get("compartment", ""))
+    text = "" if listed is None else str(listed.get("capacity"))
+    told = (text, parse_volume_l(text, country)) if text else None
+    return asking.capacity_question(spec.capacity_text, spec.capacity_l, told, known)
 
 
 def facts(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: Mapping[str, Any]) -> why.Facts:

@@ -213,6 +213,30 @@ def rate_kg_s(fit: DripFit, t_s: float, noise_kg: float) -> float:
     return sum(0.5 * c.weight * c.left(age_s) / (age_s + c.origin_s) for c in curves(fit, noise_kg))
 
 
+FLOOR_U = 0.4
+"""A nearly level floor drains as t^(−1/3), slower than a wall: a share of what is left by the law of walls stays in doubt,
+and it is never less. Source: lubrication theory, film ∝ t^(−1/2) on a wall, t^(−1/3) on a floor (from memory)."""
+
+
+def inside(fit: DripFit | None, t_s: float, noise_kg: float) -> tuple[float, float] | None:
+    """(film still inside at t_s, its standard uncertainty), kg: all that the curves would let out in the end.
+
+    None until half a minute of drip has been seen.
+    """
+    if fit is None or fit.n + fit.past_n + len(fit.pending) < 15:
+        return None
+    while fit.pending:
+        fit = _take_oldest(fit)
+    known = curves(fit, noise_kg)
+    if not known:
+        return None
+    age_s = max(0.0, t_s - fit.t0_s)
+    left = sum(c.weight * c.left(age_s) for c in known)
+    spread = sum(c.weight * (c.left(age_s) - left) ** 2 for c in known)
+    u_read = sum(c.weight * c.u_a * c.share(age_s) for c in known)
+    return left, math.sqrt(spread + u_read**2 + (FLOOR_U * left) ** 2)
+
+
 @dataclass(frozen=True)
 class DripForecast:
     """still_to_come_kg: what the next HORIZON_S bring. wait_s: until waiting no longer pays; 0 when it does not."""

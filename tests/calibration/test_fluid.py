@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from calibration import density
 from calibration.density import density_lubricant
-from calibration.fluid import DEFAULT_U_DENSITY_REL, Fluid
+from calibration.fluid import ORIGIN_U_REL, ORIGINS, UNKNOWN_LEAST_REL, Fluid
 from calibration.viscosity import kinematic_viscosity
 from calibration.water import water_density
 
@@ -32,7 +32,7 @@ def test_water() -> None:
     w = Fluid.from_table({"kind": "water"})
     assert w.density_kg_m3(20.0) == water_density(20.0)
     assert w.viscosity_mm2_s(20.0) == pytest.approx(1.0034, abs=1e-4)
-    assert w.u_density_rel < DEFAULT_U_DENSITY_REL
+    assert w.u_density_rel < ORIGIN_U_REL["measured"]
 
 
 def test_linear_is_exact_at_its_point_and_expands_by_its_coefficient() -> None:
@@ -84,7 +84,7 @@ def test_a_linear_fluids_own_limits_are_kept() -> None:
 
 
 def test_uncertainty_of_the_density() -> None:
-    assert Fluid.from_table(OIL).u_density_rel == DEFAULT_U_DENSITY_REL
+    assert Fluid.from_table(OIL).u_density_rel == ORIGIN_U_REL["unknown"]
     assert Fluid.from_table({**OIL, "u_density_kg_m3": 0.5}).u_density_rel == pytest.approx(0.5 / 885.0)
     assert Fluid.from_table({**TABLE, "u_density_kg_m3": 5.0}).u_density_rel == pytest.approx(5.0 / 1075.0)
     assert Fluid.from_table({"kind": "water", "u_density_kg_m3": 0.1}).u_density_rel == pytest.approx(1e-4)
@@ -144,3 +144,27 @@ def test_density_call_does_not_solve_the_base_again(monkeypatch: pytest.MonkeyPa
     assert oil.density_kg_m3(61.3) < oil.density_kg_m3(20.0)
     with pytest.raises(TypeError):
         Fluid.from_table(OIL)
+
+
+def test_the_less_is_known_of_a_density_the_more_it_is_doubted() -> None:
+    doubts = [Fluid.from_table({**OIL, "density_origin": origin}).u_density_rel for origin in ORIGINS]
+    assert doubts == sorted(doubts)
+    assert Fluid.from_table(OIL).u_density_rel >= max(doubts)  # an origin left out is an origin unknown
+
+
+def test_a_typed_doubt_counts_but_not_beside_an_unknown_origin() -> None:
+    sure = {**OIL, "u_density_kg_m3": 0.4}
+    assert Fluid.from_table({**sure, "density_origin": "measured"}).u_density_rel == pytest.approx(
+        0.4 / 885.0
+    )
+    assert Fluid.from_table({**sure, "density_origin": "unknown"}).u_density_rel == UNKNOWN_LEAST_REL
+
+
+def test_used_oils_of_the_open_library_lie_within_what_an_unknown_density_is_given() -> None:
+    """New and used oil, kg/m³ at 15 and 0 °C: records AD00697/AD00696, AD02220/AD02221, AD02223/AD02224 of the oil library
+    in adios-db 1.2.7 (data/OilLib.txt, NOAA, CC0); the values are printed there to 1 kg/m³."""
+    pairs = [(877.0, 885.0), (873.0, 875.0), (883.0, 884.0), (873.0, 874.0), (882.0, 883.0)]
+    apart = [abs(used / new - 1.0) for new, used in pairs]
+    assert max(apart) == pytest.approx(0.0091, abs=0.0002)
+    assert 1.96 * ORIGIN_U_REL["unknown"] > max(apart)
+    assert max(apart) > 1.96 * 0.001  # what every density was once taken to be good to

@@ -12,6 +12,7 @@ from typing import Any
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
+from station.core.amounts import target_l
 from station.core.doubts import doubts
 from station.core.interlock_table import TABLE
 from station.core.state import BayState
@@ -170,7 +171,7 @@ def p7_clean(seeds: range) -> Seen:
             fill.let_go()
             fill.run(fill.random.uniform(0.3, 3.0))
         fill.fill()
-        error_l = fill.delivered_l - fill.state.spec.expected_fill_l
+        error_l = fill.delivered_l - target_l(fill.state)
         seen.values.append(abs(error_l) * 1000.0)
         if fill.notices() or abs(error_l) > 0.05:
             seen.failed.append(f"seed {seed}: {fill.notices()}, error {error_l * 1000:.1f} mL")
@@ -238,7 +239,7 @@ def p9(seeds: range, rule: Callable[..., Any] = step) -> Seen:
         rng = random.Random(f"slow {seed}")
         cap_s = rng.choice((900.0, 12.0))
         fill = some_fill(seed, target_l=rng.uniform(1.6, 2.6), bay=Settings(run_longest_s=cap_s), step=rule)
-        pump, expected_l = fill.spec.pump, fill.state.spec.expected_fill_l
+        pump, expected_l = fill.spec.pump, target_l(fill.state)
         assert pump is not None
         assert expected_l is not None
         fill.line.share = rng.choice((0.2, 0.61))
@@ -315,11 +316,11 @@ def p10(seeds: range) -> Seen:
     for seed in seeds:
         seen.trials += 1
         fill = some_fill(seed, two_trains=seed % 3 == 0)
-        target_l = fill.state.spec.expected_fill_l
+        asked_l = target_l(fill.state)
         mix = _with_faults(fill, 3)
-        over_l = fill.delivered_l - target_l
+        over_l = fill.delivered_l - asked_l
         seen.values.append(max(0.0, over_l) * 1000.0)
-        if over_l > max(0.02 * target_l, 0.1) or fill.contact:
+        if over_l > max(0.02 * asked_l, 0.1) or fill.contact:
             seen.failed.append(f"seed {seed}: {over_l * 1000:.0f} mL over, {mix}, {fill.notices()}")
     return seen
 
@@ -334,7 +335,7 @@ def p10_room(seeds: range) -> Seen:
     for seed in seeds:
         seen.trials += 1
         fill = some_fill(seed)
-        fill.room_l = fill.state.spec.expected_fill_l * fill.random.uniform(0.3, 0.9)
+        fill.room_l = target_l(fill.state) * fill.random.uniform(0.3, 0.9)
         mix = _with_faults(fill, fill.random.randint(0, 1))
         over_l = fill.delivered_l - fill.room_l
         seen.values.append(max(0.0, over_l) * 1000.0)
@@ -463,7 +464,7 @@ def p12(seeds: range, fills: int = 9, learned_after: int = 5) -> tuple[Seen, lis
             fill = fill_of(pump, 1000 * seed + k, rng.uniform(0.6, 1.4), rng.uniform(*pump.range_c), overrun)
             fill.fill()
             overrun = fill.state.pump.overrun
-            error_ml = (fill.delivered_l - fill.state.spec.expected_fill_l) * 1000.0
+            error_ml = (fill.delivered_l - target_l(fill.state)) * 1000.0
             by_fill[k].append(error_ml)
             if k >= learned_after:
                 seen.trials += 1

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Depends, Request
 from pydantic import Field
 from starlette.responses import Response
 
-from station.errors import InputError
+from station.errors import Asked, InputError
 from station.given.bench import BenchVerb
 from web.frame.amounts import volume_l
 from web.frame.deps import Body, ChangeThreads, DiskThreads, Key, Line, Remark, Station, do, done
@@ -30,6 +30,7 @@ class Plan(Body):
     method: Line = ""
     grade: Line = ""
     grade_reason: Line = ""
+    capacity_reason: Line = ""
     container: Line = ""
     compartment_type: Line = ""
     distance: Line = ""
@@ -129,6 +130,8 @@ def _mark(engine: Engine, mark: str) -> None:
     try:
         engine.mark(mark)
     except InputError as error:
+        if isinstance(error, Asked):
+            raise Problem(409, "Drained and expected do not agree", str(error)) from error
         if mark == "fill_start" and _unit_in_doubt(engine):
             raise Problem(409, "Probably another unit", str(error)) from error
         raise

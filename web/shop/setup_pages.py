@@ -55,6 +55,10 @@ FIELDS = {
     "currency": Named("currency", "", "EUR"),
     "kv40_mm2_s": Named("viscosity at 40 °C in mm²/s", "", "115"),
     "kv100_mm2_s": Named("viscosity at 100 °C in mm²/s", "", "15.2"),
+    "density_origin": Named(
+        "where the density is from", "measured, data sheet, grade or unknown", "data sheet"
+    ),
+    "u_density_kg_m3": Named("standard uncertainty of the density in kg/m³", "", "0.9"),
     "density_15_kg_m3": Named("density at 15 °C in kg/m³", "", "871"),
     "density_kg_m3": Named("density in kg/m³", "of a linear one", "1045"),
     "at_c": Named("at °C", "of a linear one", "20"),

@@ -114,7 +114,9 @@ def test_the_open_job_leads_the_list_and_its_vehicles_list(engine: Engine) -> No
 
 
 def test_a_capacity_in_the_wrong_unit_is_stopped_before_the_pump_can_run(engine: Engine) -> None:
-    engine.open_job({**FORM, "capacity": "2.9 US gallon"})
+    with pytest.raises(InputError, match=r"the catalogue lists 2\.9 L"):
+        engine.open_job({**FORM, "capacity": "2.9 US gallon"})
+    engine.open_job({**FORM, "capacity": "2.9 US gallon", "capacity_reason": "read in the manual"})
     for item in engine.view().checklist:
         engine.check(item.key, True)
     for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done"):
@@ -234,7 +236,7 @@ def test_a_photo_is_kept_without_its_metadata(engine: Engine) -> None:
 
 
 def test_causes_of_a_job_are_ranked_and_named(engine: Engine) -> None:
-    job_id = engine.open_job({**FORM, "capacity": "2.9 US gallon"})
+    job_id = engine.open_job({**FORM, "capacity": "2.9 US gallon", "capacity_reason": "read in the manual"})
     engine.abandon("only a test")
     time.sleep(0.3)
     assert engine.causes(job_id)["causes"][0]["kind"] == "unit_mixup"

@@ -57,10 +57,11 @@ def test_hand_written_recording_gives_the_figures_computed_by_hand() -> None:
 
 def test_uncertainty_is_at_least_what_the_job_states() -> None:
     got = report()
-    # Slope 0.05 % and density 0.1 % in quadrature are the floor of drained; 0.15 % that of metered.
-    assert got["drained_u95_l"] > 1.96 * math.hypot(0.0005, 0.001) * got["drained_l"]
+    # Slope 0.05 % and a density whose origin nobody gave, 0.55 %, in quadrature are the floor of drained; 0.15 % that of
+    # metered.
+    assert got["drained_u95_l"] > 1.96 * math.hypot(0.0005, 0.0055) * got["drained_l"]
     assert got["metered_u95_l"] > 1.96 * 0.0015 * got["metered_l"]
-    assert got["drained_u95_l"] < 0.005 * got["drained_l"]
+    assert got["drained_u95_l"] < 0.0125 * got["drained_l"]
 
 
 def test_zero_of_the_pan_does_not_matter_when_the_pan_was_read_before_the_drain() -> None:
@@ -124,11 +125,13 @@ def test_a_missing_source_is_named(source: str) -> None:
     assert any(n.kind == "missing_source" and n.text.startswith(name(source)) for n in state.telling.notices)
 
 
-def test_without_a_meter_nothing_is_called_filled() -> None:
+def test_without_a_meter_no_volume_is_filled_and_the_level_speaks_alone() -> None:
     state = replay(read_job(JOB), [s for s in recording.read(CSV) if s.source != "meter"])
     got = balance.report(state)
     assert got["filled_l"] is None
-    assert got["verdict"] == "undecided"
+    assert got["verdict_text"] == "full: lip and level agree"
+    unseen = [s for s in recording.read(CSV) if s.source not in ("meter", "pan") and s.value != "level_seen"]
+    assert balance.report(replay(read_job(JOB), unseen))["verdict"] == "undecided"
 
 
 @pytest.mark.parametrize("count", [8388607, -8388608])

@@ -96,7 +96,7 @@ BAY: dict[str, tuple[str, str, str, str]] = {
     "fluid kind": ('kind = "lubricant"\ndensity_15_kg_m3 = 871.0', 'kind = "syrup"\ndensity_15_kg_m3 = 871.0', "[fluid.gear_75w90]", "expected one of lubricant"),
     "fluid light": ("density_15_kg_m3 = 871.0", "density_15_kg_m3 = 0.871", "[fluid.gear_75w90]", "data sheet"),
     "fluid nan": ("density_15_kg_m3 = 871.0", "density_15_kg_m3 = nan", "[fluid.gear_75w90]", "finite number"),
-    "fluid origin": ("density_15_kg_m3 = 871.0", 'density_15_kg_m3 = 871.0\ndensity_origin = "hearsay"', "[fluid.gear_75w90]", "data sheet, grade, unknown"),
+    "fluid origin": ('density_origin = "data sheet"', 'density_origin = "hearsay"', "[fluid.gear_75w90]", "data sheet, grade, unknown"),
     "fluid key": ("density_15_kg_m3 = 871.0", "density_15_kg_m3 = 871.0\ncolour = 3", "[fluid.gear_75w90]", "Correct its spelling"),
     "fluid is text": ("[air]", 'fluid.x = "oil"\n[air]', "[pump]", "fluid"),
     "syntax": ("[meter]", "[meter", "not valid TOML", "line 31"),
@@ -137,7 +137,7 @@ PLAYED: dict[str, tuple[str, str, str, str]] = {
     "mishap when": ("\n[plant]", '\n[[mishap]]\nkind = "kick"\nafter = "drip"\n[plant]', "[mishap] entry 1 at_s is missing", "write seconds"),
     "mishap is a table": ("\n[plant]", '\n[mishap]\nkind = "kick"\n[plant]', "[mishap] is a table", "a list of tables"),
     "walls": ("\n[plant]", "\n[plant]\nwalls_m = [[1.0]]", "[plant.walls_m]", ""),
-    "coolant": ('kind = "lubricant"\ndensity_15_kg_m3 = 871.0\nkv40_mm2_s = 115.0\nkv100_mm2_s = 15.2', 'kind = "water"', "[fluid.fresh] kind is 'water'", "only a lubricant can be simulated"),
+    "coolant": ('kind = "lubricant"\ndensity_15_kg_m3 = 871.0\ndensity_origin = "data sheet"\nkv40_mm2_s = 115.0\nkv100_mm2_s = 15.2', 'kind = "water"', "[fluid.fresh] kind is 'water'", "only a lubricant can be simulated"),
     "empty axle": ("old_volume_l = 2.84", "old_volume_l = 0.01", "[plant] old_volume_l is 0.01", "more than its films"),
 }  # fmt: skip
 

@@ -5,6 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from station.errors import InputError
 from station.given.config import Compartment
@@ -39,12 +41,34 @@ def test_without_jobs_it_is_the_listed_figure_and_says_so() -> None:
     got = learn(2.9, "cover removed", [])
     assert (got.words, got.n, got.weight) == ("listed", 0, 0.0)
     assert got.value_l == pytest.approx(2.9 * 0.99)
-    assert got.u_l == pytest.approx(2.9 * 0.005)
+    # half a tenth of a litre, rectangular; the level at the plug; and twice what a method leaves: mean, and job by job
+    assert got.u_l == pytest.approx(
+        math.hypot(0.05 / math.sqrt(3), 2.871 * 0.005, 2.871 * 0.005, 2.9 * 0.005)
+    )
+
+
+@given(st.integers(1, 30), st.floats(-1.0, 1.0), st.floats(0.0, 1.0))
+def test_knowing_more_never_makes_the_doubt_grow(n: int, off: float, scatter: float) -> None:
+    """Fills that agree with the listing within its doubt and scatter no more than fills do."""
+    listed = learn(2.9, "cover removed", [])
+    middle = listed.value_l + off * 0.03
+    fills = [(middle + scatter * 0.0143 * (-1) ** k, 0.006) for k in range(n)]
+    assert learn(2.9, "cover removed", fills).u_l <= listed.u_l
+
+
+def test_the_prior_breaks_instead_of_bending() -> None:
+    """What the shop measured is kept as it is where the listing cannot be meant, and weighed where it can."""
+    broken = learn(5.8, "cover removed", [(2.85, 0.006)] * 3)
+    assert broken.against_listing
+    assert broken.value_l == pytest.approx(2.85, abs=0.01)
+    bent = learn(2.9, "cover removed", [(2.85, 0.006)] * 3)
+    assert not bent.against_listing
+    assert 2.85 < bent.value_l < 2.87
 
 
 def test_words_count_the_jobs_and_the_weight_grows_with_them() -> None:
     one, ten = (learn(2.9, "cover removed", [(3.0, 0.005)] * n) for n in (1, 10))
-    assert (one.words, ten.words) == ("learned from 1 job", "learned from 10 jobs")
+    assert (one.words, ten.words) == ("learned from 1 job", "learned from 10 jobs, against the listing")
     assert 0.0 < one.weight < ten.weight < 1.0
     assert 2.871 < one.value_l < ten.value_l < 3.0
     assert ten.retained_l < 0  # more goes in than is listed

@@ -1,0 +1,204 @@
+"""Who spoke of this fill, what each said, and what they say together: from a state to a verdict in words."""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from calibration import budget
+from calibration.budget import expanded
+from station.core.state import BayState
+from station.figures import faults
+from station.figures.evidence import About, Fusion, Witness, fuse
+from station.filling.expecting import Expecting
+from station.given.pumping import USUAL_STOPS
+from station.verdict import judge
+
+LIP_LEAST_L = 0.008
+"""Less than this in the pan is a hose's drip, and no word about the level."""
+LIP_TIMES_U = 3.0
+U_LIP_L, U_LIP_REL = 0.005, 0.006
+"""Where the level stands once fluid has run over the lip: the bead that the lip holds back, and the slow way of the last
+tubes; of the expected fill (common practice, no source)."""
+U_LEVEL_SEEN_REL = 0.010
+"""A finger's or an eye's level at the plug: two millimetres on the housing's surface (common practice, no source)."""
+U_PUMP_LINE_REL, U_PUMP_LEARNED_REL = 0.15, 0.05
+"""Of running time × flow: by the pump's line as typed, and by the flow that it was seen to have."""
+CONTRADICTED = 0.5
+"""A witness less likely sound than this is contradicted by the others."""
+
+SETTLES = {
+    "meter": "Prove the meter, or weigh the container before and after.",
+    "lip": "Let a little more run over the lip and let the pan weigh it.",
+    "level": "Stand the vehicle level, wait, and look at the plug again.",
+    "container": "Weigh the container again with nothing else on it.",
+    "pump": "Look at strainer and hose; prove the meter.",
+    "expected": "Look the capacity and its unit up in the vehicle's service manual.",
+    "history": "Prove the meter: its fills whose level was proved say so.",
+}
+NAMES = {"lip": "the lip", "level": "the level seen", "expected": "the expected fill"}
+
+
+@dataclass(frozen=True)
+class Hearing:
+    """witnesses: all that spoke. fusion: what they say together. text: that as a sentence. said: one row each, for JSON."""
+
+    witnesses: tuple[Witness, ...]
+    fusion: Fusion
+    text: str
+    said: tuple[dict[str, Any], ...]
+
+
+def _container(state: BayState, overflow_l: float, u_overflow_l: float) -> Witness | None:
+    spec, fill = state.spec, state.fill
+    weighed = spec.container
+    if weighed is not None:
+        before_kg, after_kg, u_kg = weighed.before_kg, weighed.after_kg, weighed.u_kg
+    elif fill.container_before_kg is not None and fill.container_after_kg is not None:
+        before_kg, after_kg, u_kg = fill.container_before_kg, fill.container_after_kg, U_CONTAINER_KG
+    else:
+        return None
+    kg_per_l = spec.fresh.density_kg_m3(spec.reference_temperature_c) / 1000.0
+    drawn_l = (before_kg - after_kg) / kg_per_l * LIFT - state.supply.purged_l
+    u_l = math.hypot(math.sqrt(2.0) * u_kg / kg_per_l, spec.fresh.u_density_rel * drawn_l, u_overflow_l)
+    value_l = drawn_l - overflow_l
+    return Witness("container", About.FILLED, value_l, u_l, faults=faults.container(max(0.0, value_l)))
+
+
+U_CONTAINER_KG = 0.02
+"""Standard uncertainty of a scale under the container, of which nothing is stated (common practice, no source)."""
+LIFT = 1.0 + 1.2 / 870.0 - 1.2 / 8000.0
+"""Air buoyancy of an oil against steel weights: 0.12 %, at 1.2 kg/m³ of air (OIML D 28)."""
+
+
+def _pump(state: BayState, overflow_l: float) -> Witness | None:
+    pump, track, usual = state.spec.pump, state.meter, state.pump.usual
+    if pump is None or pump.fine_share > 0 or track.pumped_s <= 0:
+        return None
+    flow_l_min = pump.flow_at_l_min(track.kv_mm2_s)
+    if flow_l_min is None:
+        return None
+    learned = usual.stops >= USUAL_STOPS
+    pumped_l = track.pumped_s / 60.0 * flow_l_min * track.factor * (usual.mean if learned else 1.0)
+    u_rel = math.hypot(U_PUMP_LEARNED_REL, math.sqrt(usual.variance)) if learned else U_PUMP_LINE_REL
+    return Witness(
+        "pump", About.FILLED, pumped_l - overflow_l, u_rel * pumped_l, faults=faults.pump(pumped_l)
+    )
+
+
+def hear(
+    state: BayState,
+    metered: budget.Budget | None,
+    overflow: budget.Budget | None,
+    filled: budget.Budget | None,
+    now: Expecting,
+) -> Hearing | None:
+    """All witnesses of a fill. None where neither the level nor a filled volume is told of."""
+    spec, e_l = state.spec, now.value_l
+    over_l = 0.0 if overflow is None else overflow.value
+    u_over_l = 0.0 if overflow is None else overflow.u
+    found = [
+        Witness("expected", About.EXPECTED, e_l, now.u_l, faults=faults.expected(e_l, spec.learned_from > 0))
+    ]
+    if metered is not None and filled is not None:
+        seen = state.meter.air_l > 0 or state.pump.hold.miscounts > 0
+        wrong = faults.meter(metered.value, spec.meter_record, seen)
+        found.append(Witness("meter", About.FILLED, filled.value, filled.u, filled.dof, wrong))
+    if over_l > max(LIP_LEAST_L, LIP_TIMES_U * u_over_l):
+        u_lip_l = math.hypot(U_LIP_L, U_LIP_REL * e_l)
+        found.append(Witness("lip", About.LEVEL, 0.0, u_lip_l, faults=faults.lip(over_l, e_l)))
+    if state.marked("level_seen") is not None:
+        found.append(Witness("level", About.LEVEL, 0.0, U_LEVEL_SEEN_REL * e_l, faults=faults.level(e_l)))
+    others = (_container(state, over_l, u_over_l), _pump(state, over_l))
+    found += [witness for witness in others if witness is not None]
+    told = {witness.about for witness in found}
+    if told <= {About.EXPECTED}:
+        return None
+    fusion = fuse(found, spec.tolerance_minus_l, spec.tolerance_plus_l)
+    rows = tuple(_row(state, witness, fusion, now) for witness in found) + _history(state, filled)
+    return Hearing(tuple(found), fusion, in_words(found, fusion, e_l), rows)
+
+
+def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> dict[str, Any]:
+    """One witness for the report. says_l: the filled volume by its word alone, while it is sound."""
+    spec, level = state.spec, witness.about is About.LEVEL
+    says_l = now.value_l + witness.value_l if level else witness.value_l
+    word = ""
+    if witness.about is About.FILLED:
+        tolerances = (spec.tolerance_minus_l, spec.tolerance_plus_l)
+        word = judge(witness.value_l, witness.u_l, now.value_l, now.u_l, *tolerances).verdict
+    elif level:
+        word = "full"
+    return {
+        "name": witness.name,
+        "says_l": says_l,
+        "says_u95_l": expanded(witness.u_l, witness.dof),
+        "word": word,
+        "p_sound": fusion.sound(witness.name),
+        "settles": SETTLES[witness.name],
+    }
+
+
+def _history(state: BayState, filled: budget.Budget | None) -> tuple[dict[str, Any], ...]:
+    """The meter's fills whose level was proved, as a witness of its own; in the fusion they speak through the meter."""
+    record = state.spec.meter_record
+    if filled is None or not record.fills:
+        return ()
+    says_l = filled.value / (1.0 + record.offset_rel)
+    p_off = faults.p_meter_off(record)
+    word = f"{record.fills} level-proved fills came to {record.offset_rel:+.1%} of what was expected"
+    return (
+        {
+            "name": "history",
+            "says_l": says_l,
+            "says_u95_l": expanded(record.u_offset_rel * abs(says_l)),
+            "word": word,
+            "p_sound": 1.0 - p_off,
+            "settles": SETTLES["history"],
+        },
+    )
+
+
+def _called(names: list[str]) -> str:
+    """ "meter, lip and container"."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _apart(witness: Witness, expected_l: float) -> str:
+    """How far a volume lies from the expected fill."""
+    percent = (witness.value_l / expected_l - 1.0) * 100.0
+    return f"{abs(percent):.0f} % {'more' if percent > 0 else 'less'}"
+
+
+def in_words(witnesses: list[Witness], fusion: Fusion, expected_l: float) -> str:
+    """The verdict in one sentence, with those who carry it, those who contradict it, and what would settle it."""
+    spoke = {w.name: w for w in witnesses if w.name not in ("expected", "pump")}
+    sound = [name for name in spoke if fusion.sound(name) >= CONTRADICTED]
+    doubted = [name for name in spoke if name not in sound]
+    level = [name for name in ("lip", "level") if name in spoke]
+    at_lip = "at the lip" if "lip" in sound else "at the plug"
+    verdict = fusion.judgement.verdict
+    volumes = [name for name in spoke if spoke[name].about is About.FILLED]
+    against = [name for name in volumes if name in doubted]
+    if verdict == "full" and level and against:
+        apart = " and ".join(f"the {name} says {_apart(spoke[name], expected_l)}" for name in against)
+        return f"full {at_lip}; {apart}: prove it"
+    if verdict != "undecided":
+        if len(sound) > 1:
+            return f"{verdict}: {_called(sound)} agree"
+        return (
+            f"{verdict} by the {_called(sound or list(spoke))} alone, whose record makes a fault improbable"
+        )
+    if not level:
+        told = " and ".join(f"{spoke[name].value_l:.2f} L by the {name}" for name in volumes)
+        alone = " alone" if len(volumes) == 1 else ""
+        return f"{told}{alone}: let a little run over the lip, or look"
+    seen = "fluid ran over the lip" if "lip" in spoke else "the level was seen at the plug"
+    if not volumes:
+        return f"{seen}, and nothing else speaks of the volume: let a little run over the lip, or weigh the container"
+    apart = " and ".join(
+        f"the {name} says {_apart(spoke[name], expected_l)} than expected" for name in volumes
+    )
+    return (
+        f"{seen}, but {apart}: the listing, the vehicle's stand or the meter is wrong. Stand the vehicle level and look "
+        "again, look the capacity up, prove the meter"
+    )

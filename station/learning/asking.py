@@ -1,0 +1,120 @@
+"""What is asked about before anything flows: figures that contradict each other are never averaged in silence.
+
+A question is not a refusal. Whoever is asked may know better, says so with a reason, and the reason is kept.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from calibration.budget import NORMAL_95, expanded
+from station.common.digits import stated
+from station.given.listing import rounding_l
+from station.learning.expected import Expected
+from station.learning.mixup import Figure, find, typed_unit
+
+APART = 2.6
+"""Further apart than so many standard uncertainties is no chance any more: one in a hundred."""
+VARIANT_REL = 0.02
+"""Two listings of one compartment may differ by so much and still mean the same (common practice, no source)."""
+ARRIVAL_REL = 0.03
+"""Standard uncertainty of how full a sound compartment arrives, of the expected fill: it seeps, it was filled to another
+eye (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """kind: a stable word. text: what contradicts what, and what to do. numbers: litres behind it."""
+
+    kind: str
+    text: str
+    numbers: Mapping[str, float] = field(default_factory=dict)
+
+    def to_notice(self, t_s: float) -> dict[str, Any]:
+        """As one of a report's notices."""
+        return {"kind": self.kind, "text": self.text, "t_s": t_s}
+
+
+def _told(value_l: float, u_l: float) -> str:
+    one = stated(value_l, expanded(u_l))
+    return f"{one.value} ± {one.u95} L"
+
+
+def capacity_question(
+    typed_text: str, typed_l: float, catalogue: tuple[str, float] | None, shop: Expected | None
+) -> Question | None:
+    """Whether a typed capacity contradicts the catalogue's (text, litres) or the shop's own fills; None where it does not.
+
+    shop: what the fills make of the capacity as typed (station.learning.expected).
+    """
+    if catalogue is not None:
+        text, listed_l = catalogue
+        u_l = math.hypot(
+            rounding_l(typed_text, typed_l), rounding_l(text, listed_l), VARIANT_REL * min(typed_l, listed_l)
+        )
+        if abs(typed_l - listed_l) > APART * u_l:
+            return Question(
+                "capacity_contradicts_catalogue",
+                f"{typed_text} ({typed_l:.3f} L) was typed; the catalogue lists {text} ({listed_l:.3f} L) for this "
+                "compartment. Look the capacity and its unit up in the vehicle's service manual.",
+                {"typed_l": typed_l, "listed_l": listed_l},
+            )
+    if shop is not None and shop.against_listing and shop.mean_l is not None and shop.prior_l is not None:
+        return Question(
+            "capacity_contradicts_history",
+            f"From {typed_text} a fill of {shop.prior_l:.3f} L follows; the shop's {shop.n} "
+            f"fill{'s' if shop.n > 1 else ''} of this type came to {shop.mean_l:.3f} L. The shop's own "
+            f"fill{'s are' if shop.n > 1 else ' is'} what the verdict would use, {_told(shop.value_l, shop.u_l)}. Look the "
+            "capacity and its unit up in the vehicle's service manual.",
+            {"typed_l": typed_l, "shop_mean_l": shop.mean_l},
+        )
+    return None
+
+
+def drained_question(
+    drained_l: float, u_drained_l: float, expected_l: float, u_expected_l: float
+) -> Question | None:
+    """Whether what came out contradicts what should go in; None where it does not.
+
+    drained_l: what came out and what still drips. Both at one reference temperature, u: standard uncertainties.
+    """
+    off_l = drained_l - expected_l
+    u_l = math.hypot(u_drained_l, u_expected_l, ARRIVAL_REL * expected_l)
+    if abs(off_l) <= APART * u_l:
+        return None
+    what = (
+        "A wrong unit or another vehicle's capacity, or over on arrival: something ran into it, or it was overfilled."
+        if off_l > 0
+        else "Low on arrival (a leak, or an earlier short fill), fluid that ran past the pan, or a capacity in another unit."
+    )
+    return Question(
+        "drained_unlike",
+        f"{_told(drained_l, u_drained_l)} came out where {_told(expected_l, u_expected_l)} were expected. {what} "
+        "Look the capacity up in the vehicle's service manual before filling.",
+        {"drained_l": drained_l, "expected_l": expected_l},
+    )
+
+
+def of_report(report: Mapping[str, Any], capacity_text: str, country: str | None = None) -> list[Question]:
+    """What a job's own report has to be asked about before its fill: the drained volume, and the unit of the capacity.
+
+    report: of station.figures.balance. Raises ValueError where the capacity as typed is no volume.
+    """
+    if report["drained_l"] is None:
+        return []
+    still_l = max(0.0, report.get("still_to_come_l") or 0.0)
+    drained_l = report["drained_l"] + still_l
+    u_drained_l = math.hypot((report["drained_u95_l"] or 0.0) / NORMAL_95, 0.5 * still_l)
+    expected_l, u_expected_l = report["expected_fill_l"], report["expected_fill_u95_l"] / NORMAL_95
+    asked = []
+    typed = typed_unit(capacity_text, country)
+    if typed is not None:
+        figure = Figure("drained", drained_l, u_drained_l)
+        mixed = find(typed, report["listed_capacity_l"], expected_l, u_expected_l, [figure])
+        if mixed is not None and mixed.certainty == "likely":
+            asked.append(Question("unit_mixup", mixed.text, {"meant_l": mixed.meant_l}))
+    unlike = drained_question(drained_l, u_drained_l, expected_l, u_expected_l)
+    if unlike is not None:
+        asked.append(unlike)
+    return asked
