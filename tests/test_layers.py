@@ -46,6 +46,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "station.record", "station.learning", "station.shop", "station.calibrating", "station.errors",
         "calibration", "hardware",
     },
+    "station.people": {"station.common", "station.errors"},
     "station.rehearsing": {
         "station.common", "station.given", "station.core", "station.figures", "station.errors", "hardware", "calibration",
     },
@@ -58,7 +59,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "web.jobs": {"web.frame", "web.live", "station"},
     "web.shop": {"web.frame", "web.live", "web.jobs", "station"},
     "web.calibrating": {"web.frame", "web.live", "web.jobs", "station", "calibration"},
-    "web.app": {"web.frame", "web.live", "web.jobs", "web.shop", "web.calibrating", "station"},
+    "web.app": {"web.frame", "web.live", "web.jobs", "web.shop", "web.calibrating", "web.people", "station"},
     "web.server": {"web.app", "web.frame", "station"},
 }  # fmt: skip
 """Room → the rooms, or whole packages, whose names it may import. ``*`` stands for all."""
@@ -93,7 +94,8 @@ CLOCKS = {
 MAY_ASK_THE_DATE = {"station/common/days.py"}
 """Turns instants into the shop's days; ``today`` there is the one door through which a date comes in."""
 
-ROOMS_MOST = 13
+ROOMS_MOST = {"station": 13 + 1, "web": 5 + 1}
+"""Rooms that a newcomer can keep in mind; the commands stand beside station's, and signing in beside the pages' five."""
 
 LINES_MOST = 350
 STILL_LONGER = {
@@ -162,9 +164,9 @@ MODULES = modules()
 def test_every_room_is_in_the_table() -> None:
     rooms = {room_of(name) for name, _ in MODULES}
     assert rooms - {"station", "web"} == set(MAY_IMPORT)
-    assert (
-        len([room for room in MAY_IMPORT if (ROOT / room.replace(".", "/")).is_dir()]) <= 2 + ROOMS_MOST + 5
-    )
+    folders = [room for room in MAY_IMPORT if (ROOT / room.replace(".", "/")).is_dir()]
+    for package, most in ROOMS_MOST.items():
+        assert len([room for room in folders if room.startswith(f"{package}.")]) <= most
 
 
 def test_the_table_has_no_circle() -> None:

@@ -1,0 +1,249 @@
+"""Signing in and out: what a page asks for, put together from people, secrets, sessions and tries.
+
+Every refusal is an ``InputError`` or a ``Refused`` with a sentence for the page. What takes a hash takes its time, and
+belongs in a thread of its own; the rest is instant.
+"""
+
+import base64
+import hashlib
+import hmac
+import json
+import logging
+import math
+import secrets
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from station.errors import InputError, StationError
+from station.people import secrets as kept_secrets
+from station.people.lockout import Lockout
+from station.people.people import DEMO_PEOPLE, Person, Role, clean_name
+from station.people.sessions import Session, Sessions
+from station.people.store import Kept, People
+
+log = logging.getLogger(__name__)
+
+NAMES_OF_A_DEVICE = 12
+"""A shop's screen is shared; a cookie holds some four thousand characters."""
+FIRST_OWNER = ""
+"""Under which the tries at the code of a first start are counted."""
+
+
+class Refused(StationError):
+    """Not let in. The text is for the page, and tells nothing that a stranger could use."""
+
+
+@dataclass(frozen=True)
+class Tile:
+    """Somebody on the sign-in page. asks: "pin", "passphrase", "code", "nothing", or "help" where only a code from the
+    owner or from the Pi helps."""
+
+    person: Person
+    asks: str
+
+
+@dataclass(frozen=True)
+class SignedIn:
+    """token: what the browser shows from now on. device: what it shows when somebody signs in on it again."""
+
+    person: Person
+    token: str
+    device: str = ""
+
+
+class Access:
+    """Who may come in. May be used from any thread.
+
+    people: None on a simulated bay that is reached from this machine alone; there nothing is asked, and one tap says who
+    somebody is. clock: monotonic, in seconds.
+    """
+
+    def __init__(self, people: People | None, clock: Callable[[], float] = time.monotonic) -> None:
+        self.people = people
+        self.sessions = Sessions(clock)
+        self.lockout = Lockout(clock)
+        self._demo = {person.name: (person, 0) for person in DEMO_PEOPLE}
+        self.first_code: str | None = None
+        """What sets up the first owner; for the console alone."""
+        if people is not None and not people.all():
+            self.first_code = kept_secrets.new_code()
+
+    @property
+    def open(self) -> bool:
+        """Whether everybody may do everything, said who they are or not."""
+        return self.people is None
+
+    def tiles(self) -> list[Tile]:
+        if self.people is None:
+            return [Tile(person, "nothing") for person in DEMO_PEOPLE]
+        return [Tile(kept.person, _asks(kept)) for kept in self.people.all()]
+
+    @property
+    def wants_first_owner(self) -> bool:
+        return self.first_code is not None and self.people is not None and not self.people.all()
+
+    def session(self, token: str | None) -> Session | None:
+        """Who shows this token; None where that is nobody."""
+        return self.sessions.get(token, self._demo.get if self.people is None else self.people.current)
+
+    def may_do_grave(self, session: Session | None) -> bool:
+        """Whether the secret was entered lately enough; where none is asked it always was."""
+        return self.open or (session is not None and self.sessions.proved(session))
+
+    # --- in and out ----------------------------------------------------------------------------------------
+
+    def say(self, name: str, token: str | None) -> SignedIn:
+        """Say who somebody is where no secret is asked. Raises InputError for a stranger's name, Refused elsewhere."""
+        if not self.open:
+            raise Refused("This station asks for a PIN or a passphrase.")
+        if name not in self._demo:
+            raise InputError(f"There is nobody by the name of {name[:80]!r} at this depot.")
+        person, version = self._demo[name]
+        return SignedIn(person, self.sessions.begin(person, version, token))
+
+    def sign_in(self, name: str, secret: str, token: str | None, device: str | None) -> SignedIn:
+        """Takes a hash. Raises Refused."""
+        kept = self._checked(name, secret, device)
+        log.info("%r signed in", name)
+        return self._begin(kept, token, device)
+
+    def prove(self, session: Session, secret: str, token: str | None, device: str | None) -> SignedIn:
+        """Enter the secret again, for what is grave. Takes a hash. Raises Refused."""
+        return self.sign_in(session.person.name, secret, token, device)
+
+    def change_secret(
+        self, session: Session, secret: str, new: str, token: str | None, device: str | None
+    ) -> SignedIn:
+        """Takes two hashes. Every other session of that person ends. Raises Refused, and InputError for a bad new one."""
+        kept_secrets.check(session.person, new)
+        self._checked(session.person.name, secret, device)
+        kept = self._people().set_secret(session.person.name, kept_secrets.hashed(new))
+        log.info("%r has a new secret", session.person.name)
+        return self._begin(kept, token, device)
+
+    def claim(self, name: str, code: str, secret: str, token: str | None, device: str | None) -> SignedIn:
+        """Choose a first or a new secret by a code that is used up with it. While nobody is set up, the code of the
+        first start makes its bearer the owner. Takes two hashes. Raises Refused, and InputError for a bad secret."""
+        people = self._people()
+        if self.wants_first_owner:
+            return self._claim_first(clean_name(name), code, secret, token, device)
+        kept = people.get(name)
+        if kept is None:
+            raise Refused(_WRONG)
+        kept_secrets.check(kept.person, secret)
+        mark = self._take_a_try(name, kept.unlocked, device)
+        right = kept.code is not None and kept_secrets.matches(kept.code, kept_secrets.code_as_typed(code))
+        if not right:
+            log.warning("a wrong code for %r", name)
+            raise Refused(_WRONG)
+        if not kept.code_is_good(datetime.now(UTC)):
+            raise Refused("That code is too old. Have a new one made by the owner, or at the Pi.")
+        self.lockout.was_right(name, kept.unlocked, mark)
+        log.info("%r has a new secret, by a code", name)
+        return self._begin(people.set_secret(name, kept_secrets.hashed(secret)), token, device)
+
+    def _claim_first(
+        self, name: str, code: str, secret: str, token: str | None, device: str | None
+    ) -> SignedIn:
+        kept_secrets.check(Person(name, Role.OWNER), secret)
+        self._take_a_try(FIRST_OWNER, 0, None)
+        if not hmac.compare_digest(
+            kept_secrets.code_as_typed(code).encode(), (self.first_code or "").encode()
+        ):
+            log.warning("a wrong code for the first owner")
+            raise Refused(_WRONG)
+        kept = self._people().add(name, Role.OWNER, secret=kept_secrets.hashed(secret))
+        self.first_code = None
+        log.info("%r is set up as the owner", name)
+        return self._begin(kept, token, device)
+
+    def sign_out(self, token: str | None) -> None:
+        self.sessions.end(token)
+
+    # --- looking after others ------------------------------------------------------------------------------
+
+    def add(self, name: str, role: Role) -> str:
+        """Enter somebody; the code by which they choose their secret. Takes a hash."""
+        code = kept_secrets.new_code()
+        self._people().add(name, role, code=kept_secrets.hashed(code))
+        log.info("%r was entered as %s", name, role.value)
+        return code
+
+    def reset(self, name: str) -> str:
+        """Take somebody's secret away; the code by which they choose another. Takes a hash."""
+        code = kept_secrets.new_code()
+        self._people().set_code(name, kept_secrets.hashed(code))
+        log.info("%r got a code for a new secret", name)
+        return code
+
+    # --- within --------------------------------------------------------------------------------------------
+
+    def _people(self) -> People:
+        if self.people is None:
+            raise Refused("A simulated bay that is reached from this machine alone keeps no secrets.")
+        return self.people
+
+    def _checked(self, name: str, secret: str, device: str | None) -> Kept:
+        kept = self._people().get(name)
+        if kept is None:
+            log.warning("a try to sign in as %r, who is not here", name[:80])
+            raise Refused(_WRONG)
+        mark = self._take_a_try(name, kept.unlocked, device)
+        if kept.secret is None or not kept_secrets.matches(kept.secret, secret):
+            log.warning("a wrong secret for %r", name)
+            raise Refused(_WRONG)
+        self.lockout.was_right(name, kept.unlocked, mark)
+        return kept
+
+    def _take_a_try(self, name: str, unlocked: int, device: str | None) -> str:
+        """Raises Refused where too many were taken; the device's own sign, "" where it is a stranger's."""
+        mark, names = self._device(device)
+        mark = mark if name in names else ""
+        wait_s = self.lockout.may_try(name, unlocked, mark)
+        if wait_s > 0:
+            log.warning("too many tries for %r; this one was not looked at", name)
+            raise Refused(
+                f"Too many tries. Wait {math.ceil(wait_s / 60.0)} min, or use a device on which you have signed in "
+                "before. At the Pi, tallypan people unlock gives the tries back."
+            )
+        return mark
+
+    def _begin(self, kept: Kept, token: str | None, device: str | None) -> SignedIn:
+        person = kept.person
+        mark, names = self._device(device)
+        names = [*(n for n in names if n != person.name), person.name][-NAMES_OF_A_DEVICE:]
+        return SignedIn(
+            person,
+            self.sessions.begin(person, kept.version, token),
+            self._signed(mark or secrets.token_urlsafe(16), names),
+        )
+
+    def _signed(self, mark: str, names: Sequence[str]) -> str:
+        text = base64.urlsafe_b64encode(json.dumps([mark, *names], ensure_ascii=False).encode()).decode()
+        return f"{text}.{self._seal(text)}"
+
+    def _seal(self, text: str) -> str:
+        return hmac.new(self._people().device_key, text.encode(), hashlib.sha256).hexdigest()
+
+    def _device(self, shown: str | None) -> tuple[str, list[str]]:
+        """A device's sign and who signed in on it before; nothing where it shows none of ours."""
+        text, _, seal = (shown or "").partition(".")
+        if (
+            not seal
+            or not self._people().device_key
+            or not hmac.compare_digest(seal.encode(), self._seal(text).encode())
+        ):
+            return "", []
+        mark, *names = json.loads(base64.urlsafe_b64decode(text))
+        return mark, names
+
+
+_WRONG = "Name and secret do not go together. Try again."
+
+
+def _asks(kept: Kept) -> str:
+    if kept.secret is not None:
+        return "pin" if kept.person.by_pin else "passphrase"
+    return "code" if kept.code_is_good(datetime.now(UTC)) else "help"
