@@ -51,7 +51,8 @@ MAY_IMPORT: dict[str, set[str]] = {
         "station.common", "station.given", "station.core", "station.figures", "station.errors", "hardware", "calibration",
     },
     "station.commands": {
-        "station.common", "station.given", "station.record", "station.learning", "station.shop", "station.errors",
+        "station.common", "station.given", "station.record", "station.learning", "station.shop", "station.people",
+        "station.errors",
     },
     "station.__main__": {"*"},  # the one place where all parts meet
     "web.frame": {"station", "calibration"},

@@ -2,10 +2,11 @@
 
 from typing import Any
 
-from station.commands import record, shop
+from station.commands import people, record, shop
 
 
 def add(commands: Any) -> None:
     """Add the commands to the command line's parser."""
     shop.add(commands)
     record.add(commands)
+    people.add(commands)

@@ -248,7 +248,7 @@ def _known(people: Mapping[str, Kept], name: str) -> Kept:
 
 
 def _need_an_owner(people: Mapping[str, Kept]) -> None:
-    if people and not any(kept.person.role is Role.OWNER for kept in people.values()):
+    if not any(kept.person.role is Role.OWNER for kept in people.values()):
         raise InputError(
             "That is the last owner; somebody has to look after the others. Name another owner first."
         )
