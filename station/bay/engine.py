@@ -14,6 +14,7 @@ from calibration import budget
 from hardware.sample import Sample
 from station.bay import checklist, plan
 from station.bay.calls import Calibrations, Entries
+from station.bay.clock_watch import ClockWatch
 from station.bay.loop import LOW_DISK_BYTES, Call, Inbox, Loop
 from station.bay.ports import BenchPort, RigPort
 from station.bay.publishing import JobNow
@@ -53,6 +54,7 @@ class Engine(Records):
         open_rig: Callable[[Callable[[Sample], None]], RigPort],
         clock: Callable[[], float] = time.monotonic,
         bench: BenchPort | None = None,
+        wall: Callable[[], float] = time.time,
     ) -> None:
         self.config, self.bay_name = config, config.name
         self._clock, self._bench = clock, bench
@@ -66,7 +68,9 @@ class Engine(Records):
             raise
         self.backend = self._rig.backend
         try:
-            self._loop = Loop(config, self._inbox, self._rig, self._recorder, clock, bench)
+            self._loop = Loop(
+                config, self._inbox, self._rig, self._recorder, clock, bench, ClockWatch(self._recorder, wall)
+            )
         except Exception:
             self._rig.close()
             self._recorder.close()

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 
 from hardware.sample import Sample
 from station.bay import view
+from station.bay.clock_watch import ClockWatch
 from station.bay.desk import Desk
 from station.bay.ports import BenchPort, RigPort
 from station.bay.publishing import Publisher, Snapshot
@@ -72,20 +73,19 @@ class Loop:
         recorder: Recorder,
         clock: Callable[[], float],
         bench: BenchPort | None,
+        clock_watch: ClockWatch,
     ) -> None:
         self._config, self._inbox, self._rig, self._recorder = config, inbox, rig, recorder
-        self._clock, self._bench = clock, bench
+        self._clock, self._bench, self._clock_watch = clock, bench, clock_watch
         self._halt = threading.Event()
         self.published = Publisher()
         self._latest: dict[str, Sample] = {}
         self._run_pump = self._fine = False
         self.page_held_until_s = 0.0
         """By time.monotonic; set by any thread, a single float."""
-        self._page_held = False
+        self._page_held, self._seq = False, 0
         self._idle_notice: Notice | None = None
-        self._published_s = 0.0
-        self._told_alive_s = 0.0
-        self._seq = 0
+        self._published_s = self._told_alive_s = 0.0
         self._answers: list[tuple[Call, Any, bool]] = []
         self.desk = Desk(config, recorder, rig.backend, clock())
         self._shift_s = 0.0
@@ -94,15 +94,15 @@ class Loop:
             resumed = self.desk.recover(ledger)
             self.shop = Shop(config, recorder, ledger)
             self.calibration = CalibrationDesk(config, recorder, archive.certificates(ledger))
+            self._clock_watch.begin(ledger, self.desk)
         finally:
             ledger.close()
         if resumed:
-            # Another boot's monotonic clock began anew: this stream's time goes on from where the job's readings ended.
+            # Another boot's clock began anew: the stream's time goes on from where the job's readings ended.
             self._shift_s = self.desk.shift_s
             self.feed((interruption.SOURCE, interruption.ASKED))
         if recorder.left_unsaved is not None:
             self._idle_notice = Notice("unsaved", recorder.left_unsaved, self._now_s())
-        recorder.seal()
         self._publish()
         self._thread = threading.Thread(target=self._loop, name="engine", daemon=True)
 
@@ -143,6 +143,7 @@ class Loop:
         if self._now_s() - self.desk.t_s > LOOP_S:
             self.feed(("tick", 0))
         self._rig.beat(self._run_pump and self._now_s() - self.desk.t_s < BACKLOG_S, self._fine)
+        self._clock_watch.look(self.desk)
         self._recorder.turn_over()
         if time.monotonic() - self._published_s >= PUBLISH_S:
             self._publish()

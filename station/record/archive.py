@@ -14,6 +14,7 @@ from station.record.ledger import Ledger
 _TEXTS = (
     "notice",
     "stage",
+    "clock",
     "note",
     "check",
     "abandoned",
@@ -81,6 +82,7 @@ def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> dict[str, A
         "opened_utc": opened["utc"],
         "closed_utc": closed_utc,
         "clock_synced": bool(opened["clock_synced"]),
+        "times_off_s": times_off_s(ledger, opened),
         "labels": spec["labels"],
         "distance_km": spec.get("distance_km"),
         "calibration_due": spec.get("calibration_due", ""),
@@ -91,6 +93,24 @@ def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> dict[str, A
         "events": events,
         "notes": [event for event in events if event["kind"] == "note"],
     }
+
+
+def times_off_s(ledger: Ledger, opened: Mapping[str, Any]) -> float | None:
+    """How far the times of a job are off that began before the clock was set, in seconds to be added to them; None where
+    the clock was set then, or has not been set since.
+
+    opened: the event of its opening. The steps since then in the same boot, up to the one that set the clock.
+    """
+    if opened["clock_synced"] or "seq" not in opened:
+        return None
+    by_s = 0.0
+    for step in ledger.shop_events("clock_stepped", after=opened["seq"]):
+        if step["boot_id"] != opened["boot_id"]:
+            return None
+        by_s += float(step["body"]["by_s"])
+        if step["body"]["set"]:
+            return by_s
+    return None
 
 
 def job_toml(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> str:

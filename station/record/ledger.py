@@ -349,6 +349,11 @@ class Ledger:
                 low = row[0] + 1
         return int(low)
 
+    def newest_utc(self) -> str | None:
+        """When the newest entry says it was made; None in an empty record."""
+        row = self.db.execute("select utc from event order by seq desc limit 1").fetchone()
+        return None if row is None else str(row[0])
+
     def has_row(self, job_id: str) -> bool:
         """Whether a job is closed, and on disk."""
         return self.db.execute("select 1 from job where job_id = ?", [job_id]).fetchone() is not None

@@ -109,6 +109,7 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
     return {
         "job_id": job_id,
         "opened_utc": "2026-11-25T09:15:00+00:00",
+        "times_off_s": None,
         "closed_utc": "2026-11-25T10:05:00+00:00",
         "clock_synced": True,
         "labels": labels,

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
@@ -200,14 +201,23 @@ def _ahead(report: Mapping[str, Any]) -> fmt.Shown:
     return fmt.volume(report["still_to_come_l"], report["still_to_come_u95_l"])
 
 
+def _when(job: Mapping[str, Any], which: str) -> str:
+    """When a job was opened or closed; put right where the clock was set only after it was opened."""
+    utc, off_s = job[which], job["times_off_s"]
+    if utc is None or not off_s:
+        return fmt.moment(utc)
+    right = datetime.fromisoformat(utc) + timedelta(seconds=off_s)
+    return f"{fmt.moment(right.isoformat())} (the clock was set later; it said {fmt.moment(utc)})"
+
+
 def _facts(job: Mapping[str, Any]) -> list[Fact]:
     labels = job["labels"]
     named = [
         ("Vehicle", labels.get("vehicle")),
         ("Compartment", labels.get("compartment")),
         ("Technician", labels.get("technician")),
-        ("Opened", fmt.moment(job["opened_utc"])),
-        ("Closed", fmt.moment(job["closed_utc"])),
+        ("Opened", _when(job, "opened_utc")),
+        ("Closed", _when(job, "closed_utc")),
         ("Capacity as listed", job["capacity_text"]),
         ("Emptied by", job["method"]),
         ("Grade", labels.get("grade")),

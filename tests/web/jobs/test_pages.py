@@ -349,3 +349,10 @@ def test_what_the_plan_form_shows_as_an_example_is_taken(bay: Bay) -> None:
     (capacity,) = re.findall(r'name="capacity"[^>]*placeholder="([^"]+)"', html)
     assert parse_distance_km(distance) == 122300.0
     assert parse_volume_l(capacity) == 2.9
+
+
+def test_times_of_a_job_that_began_before_the_clock_was_set_are_put_right(bay: Bay) -> None:
+    bay.engine.records[JOB_ID] = {**job_record(), "times_off_s": 86400.0}
+    text = bay.html(f"/jobs/{JOB_ID}").text
+    assert "2026-11-26 09:15" in text
+    assert "the clock was set later; it said 2026-11-25 09:15" in text
