@@ -104,9 +104,12 @@ def _found(folder: Path) -> tuple[list[str], str | None]:
             found.append(f"check {job_id} {body['key']}")
         elif kind == "mark":
             found.append(f"mark {job_id} {body['text']}")
+    jobs = {line.split()[1] for line in found if line.startswith("job_open ")}
     marked = {
-        f"mark {row[0]} {row[1]}"
-        for row in ledger.db.execute("select job_id, value from sample where source = 'mark'")
+        f"mark {job} {sample.value}"
+        for job in jobs
+        for sample in ledger.samples(job)
+        if sample.source == "mark"
     }
     # A mark is answered when the reading that a later start goes on from is on disk, not its event alone.
     found = [line for line in found if not line.startswith("mark ") or line in marked]
