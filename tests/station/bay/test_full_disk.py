@@ -67,7 +67,7 @@ CHANGES: dict[str, Callable[[Engine], Any]] = {
     "note": lambda engine: engine.note("remark", "here"),
     "check": lambda engine: engine.check(engine.view().checklist[0].key, True),
     "mark": lambda engine: engine.mark("pan_placed"),
-    "drum": lambda engine: engine.connect_drum("Drum 9", "gear_75w90", "20 L"),
+    "drum": lambda engine: engine.connect_drum("Drum 9", "gear_75w90", 20.0),
     "abandoned": lambda engine: engine.abandon("only a test"),
 }
 
