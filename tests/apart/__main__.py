@@ -1,15 +1,16 @@
-"""Play the study: ``python -m tests.apart [--jobs N] [--first SEED] [--processes N] [--out FOLDER]``."""
+"""Play the study: ``python -m tests.apart [--jobs N] [--first SEED] [--processes N] [--minutes M] [--out FOLDER]``."""
 
 import argparse
 import dataclasses
 import json
+import math
 import multiprocessing
 import time
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from tests.apart import tables
-from tests.apart.trials import trial
+from tests.apart.trials import Trial, trial
 
 FIRST = 40_000
 """Lower seeds were looked at while plant and station were made; these were not."""
@@ -23,27 +24,46 @@ PER_JOB = {
 """Trials of each series for every job of the shop."""
 
 
+def work_of(first: int, jobs: int) -> list[tuple[str, int]]:
+    """Series and seed of every trial, the series spread evenly among the shop's jobs."""
+    work = []
+    for i in range(jobs):
+        work.append(("shop", first + i))
+        for series, per_job in PER_JOB.items():
+            before, after = int(i * per_job), int((i + 1) * per_job)
+            work += [(series, first + n) for n in range(before, after)]
+    return work
+
+
 def main() -> None:
     options = argparse.ArgumentParser(prog="python -m tests.apart", description=__doc__)
     options.add_argument("--jobs", type=int, default=1000)
     options.add_argument("--first", type=int, default=FIRST)
     options.add_argument("--processes", type=int, default=2)
+    options.add_argument(
+        "--minutes", type=float, default=math.inf, help="end after so long, with what was played"
+    )
     options.add_argument("--out", type=Path, default=Path("var/apart"))
     chosen = options.parse_args()
     began_s = time.monotonic()
-    work = [("shop", chosen.first + i) for i in range(chosen.jobs)]
-    for series, per_job in PER_JOB.items():
-        work += [(series, chosen.first + i) for i in range(round(per_job * chosen.jobs))]
-    spawn = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(chosen.processes, mp_context=spawn) as pool:
-        trials = list(pool.map(trial, *zip(*work, strict=True), chunksize=5))
     chosen.out.mkdir(parents=True, exist_ok=True)
-    rows = [dataclasses.asdict(t) for t in trials]
-    (chosen.out / "trials.json").write_text(json.dumps(rows), encoding="utf-8")
+    work = work_of(chosen.first, chosen.jobs)
+    trials: list[Trial] = []
+    spawn = multiprocessing.get_context("spawn")
+    with (
+        ProcessPoolExecutor(chosen.processes, mp_context=spawn) as pool,
+        (chosen.out / "trials.jsonl").open("w", encoding="utf-8") as kept,
+    ):
+        for start in range(0, len(work), 40):
+            if time.monotonic() - began_s > 60.0 * chosen.minutes:
+                break
+            for t in pool.map(trial, *zip(*work[start : start + 40], strict=True), chunksize=2):
+                trials.append(t)
+                kept.write(json.dumps(dataclasses.asdict(t)) + "\n")
+            kept.flush()
     shop = [t for t in trials if t.series == "shop"]
-    print(f"{len(shop)} jobs of the shop, seeds {chosen.first} to {chosen.first + chosen.jobs - 1}, and "
-          f"{len(trials) - len(shop)} of the series, in {time.monotonic() - began_s:.0f} s on "
-          f"{chosen.processes} processes\n")  # fmt: skip
+    print(f"{len(shop)} of {chosen.jobs} jobs of the shop, seeds from {chosen.first} on, and {len(trials) - len(shop)} "
+          f"of the series, in {time.monotonic() - began_s:.0f} s on {chosen.processes} processes\n")  # fmt: skip
     print(tables.shop_text(shop), tables.truth_text(shop), tables.fault_text(shop), sep="\n\n")
     print("", tables.meter_text(trials), tables.series_text(trials), sep="\n\n")
     print("\nTo look at:", *(tables.to_look_at(trials) or ["nothing"]), sep="\n- ")
