@@ -29,7 +29,9 @@ bench: $(VENV)/.tests
 	@for bench in tests/bench/bench_*.py; do echo "== $$bench"; $(BIN)/python $$bench || exit 1; done
 
 study: $(VENV)/.tests
-	$(BIN)/python -m tests.study
+	nice $(BIN)/python -m tests.apart
+	nice $(BIN)/python -m tests.apart.charting
+	nice $(BIN)/python -m tests.study
 
 soak: $(VENV)/.tests strace
 	$(BIN)/python -m tests.soak

@@ -4,16 +4,19 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 
+from scipy import stats
+
 from tests.apart.trials import OFFS, UNKNOWABLE, Trial
-from tests.study.table import clopper_pearson
 
 SAID = ("full", "undecided", "short", "over", "refused")
 
 
 def share(hits: int, n: int) -> str:
+    """With exact limits (C. Clopper and E. Pearson, Biometrika 26 (1934) 404), by scipy's beta distribution."""
     if n == 0:
         return "none played"
-    low, high = clopper_pearson(hits, n)
+    low = float(stats.beta.ppf(0.025, hits, n - hits + 1)) if hits else 0.0
+    high = float(stats.beta.ppf(0.975, hits + 1, n - hits)) if hits < n else 1.0
     return f"{hits} of {n}: {100 * hits / n:.1f} % ({100 * low:.1f} to {100 * high:.1f})"
 
 
