@@ -1,12 +1,10 @@
 """What the study's rows come to: figures against goals, with confidence limits."""
 
 import math
-import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from station.verdict import judge
 from tests.study.run import QUIET
 
 Row = dict[str, Any]
@@ -65,19 +63,6 @@ def _covered(row: Row, figure: str) -> bool:
     return abs(_error(row, figure)) <= float(row[f"{figure}_u95_l"])
 
 
-def ideal_undecided(rows: Sequence[Row], draws: int = 200) -> float:
-    """Share that a rule with the same uncertainties leaves undecided, its errors drawn from them."""
-    rng = random.Random("ideal rule")
-    undecided = 0
-    for row in rows:
-        u, t = row["u_verdict_l"], row["tolerance_l"]
-        undecided += sum(
-            judge(row["difference_l"] + rng.gauss(0.0, u), u, 0.0, 0.0, t, t).verdict == "undecided"
-            for _ in range(draws)
-        )
-    return undecided / draws / len(rows)
-
-
 def lines(rows: Sequence[Row]) -> list[Line]:
     """Every figure of the study, in the order of the goals."""
     found = []
@@ -97,15 +82,6 @@ def lines(rows: Sequence[Row]) -> list[Line]:
     found.append(_share("pump held off by an interlock, no fill", "", held_off, None))
     silent = [off and not r["kinds"] for off, r in zip(held_off, rows, strict=True)]
     found.append(_share("… without a notice", "none", silent, lambda s: s == 0.0))
-    decided = [r for r in rows if r["verdict"] != "undecided"]
-    wrong = [r["verdict"] != r["true_verdict"] for r in decided]
-    found.append(_share("verdict wrong, of decided jobs", "at most 1 %", wrong, lambda s: s <= 0.01))
-    far = [w and r["margin_l"] > 1.96 * r["u_verdict_l"] for w, r in zip(wrong, decided, strict=True)]
-    found.append(_share("… with the true fill more than U95 past a limit", "none", far, lambda s: s == 0.0))
-    undecided, ideal = 1.0 - len(decided) / len(rows), ideal_undecided(rows)
-    found.append(
-        Line("undecided, against the ideal rule's share", "at most 1.2 ×", f"{100 * undecided:.1f} % against {100 * ideal:.1f} %: {undecided / ideal if ideal else 1.0:.2f} ×", undecided <= 1.2 * ideal)
-    )  # fmt: skip
     told = [r for r in rows if r["told_l"] is not None]
     near = [abs(r["told_l"] - r["came_l"]) <= max(0.010, 0.15 * r["came_l"]) for r in told]
     found.append(_share("drip told at 3 min: within 15 % or 10 mL", "all", near, lambda s: s == 1.0))
@@ -150,7 +126,7 @@ def text(rows: Sequence[Row]) -> str:
 
 
 def unsaid(rows: Sequence[Row]) -> list[str]:
-    """The jobs to look at: errors beyond 1 %, and wrong verdicts."""
+    """The jobs to look at: errors beyond 1 %."""
     out = []
     for r in rows:
         for figure in ("drained", "filled"):
@@ -159,8 +135,4 @@ def unsaid(rows: Sequence[Row]) -> list[str]:
                 out.append(
                     f"seed {r['seed']}: {figure} {100 * rel:+.2f} %, said {r['kinds']}, was {r['happened']}"
                 )
-        if r["verdict"] not in ("undecided", r["true_verdict"]):
-            out.append(
-                f"seed {r['seed']}: told {r['verdict']}, was {r['true_verdict']} by {1000 * r['margin_l']:.0f} mL"
-            )
     return out

@@ -36,9 +36,6 @@ def test_a_short_study_meets_what_so_few_jobs_can_show(rows: list[table.Row]) ->
     assert sum(bulk) >= 0.5 * len(bulk)
     over = [r for r in rows if r["overflow_true_l"] > 0.001]
     assert sum(abs(r["overflow_l"] - r["overflow_true_l"]) < 0.010 for r in over) >= 0.9 * len(over)
-    wrong = [r for r in rows if r["verdict"] not in ("undecided", r["true_verdict"])]
-    assert all(r["margin_l"] < 1.96 * r["u_verdict_l"] for r in wrong)
-    assert len(wrong) <= 1
 
 
 def test_pictures_and_table_are_written(rows: list[table.Row], tmp_path: Path) -> None:
