@@ -72,7 +72,7 @@ class Bench:
         self.engine.mark("pan_placed")
         self.weigh(0.5, 8.0)
         self.engine.mark("drain_open")
-        self.weigh(2.5, 20.0)
+        self.weigh(3.0, 20.0)
         return job_id
 
 
@@ -132,7 +132,7 @@ def goes_on(bench: Bench, job_id: str) -> None:
     assert view.job is not None
     assert view.job.job_id == job_id
     assert view.stage in ("drain", "drip")
-    assert view.figures.drained_l == pytest.approx(2.0 / 0.88, rel=0.05)
+    assert view.figures.drained_l == pytest.approx(2.5 / 0.88, rel=0.05)
     assert view.interruption == interruption.QUESTION
     assert "interrupted" in [n.kind for n in view.notices]
     assert any(f.source == "interruption" for f in view.faults)
@@ -157,10 +157,10 @@ def test_a_job_goes_on_after_a_reboot_whatever_the_new_boots_clock_says(
     bench.engine, bench.rig = engine_on(tmp_path, bench.clock)
     goes_on(bench, job_id)
     bench.engine.answer_interruption(False, False)
-    bench.weigh(2.6, 20.0)  # readings of the new boot join the old ones
+    bench.weigh(3.1, 20.0)  # readings of the new boot join the old ones
     view = bench.engine.view()
     assert not any("time_backwards" in n.kind for n in view.notices)
-    assert view.figures.drained_l == pytest.approx(2.1 / 0.88, rel=0.05)
+    assert view.figures.drained_l == pytest.approx(2.6 / 0.88, rel=0.05)
     bench.engine.mark("drain_done")
     bench.engine.abandon("only a test")
     kept = bench.engine.job(job_id)["report"]
@@ -196,7 +196,7 @@ def hold(bench: Bench, seconds: float) -> None:
     """The pendant held, with all sensors speaking."""
     for _ in range(round(seconds * 10)):
         bench.clock.t_s += 0.1
-        bench.rig.put(bench.pan(2.5))
+        bench.rig.put(bench.pan(3.0))
         for source, value in (("meter", 0), ("fluid_supply_c", 20.0), ("pendant", 1)):
             bench.rig.put(Sample(bench.clock.t_s, source, value))
     bench.engine.calibrations.view()

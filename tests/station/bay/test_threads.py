@@ -28,7 +28,7 @@ class Hammer:
             with self.changing:
                 engine = self.engine
                 capacity = f"{2 + len(self.capacity_of)}.{n % 10} L"
-                job_id = engine.open_job({**FORM, "capacity": capacity})
+                job_id = engine.open_job({**FORM, "capacity": capacity, "capacity_reason": "a test's own"})
                 self.capacity_of[job_id] = capacity
             with self.changing:
                 if self.engine is not engine:
