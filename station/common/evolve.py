@@ -18,8 +18,7 @@ else:
         """
         after = object.__new__(type(before))
         fields = after.__dict__
-        fields.update(before.__dict__)
-        fields.update(changes)
+        fields.update(before.__dict__, **changes)
         if len(fields) != len(before.__dict__):
             unknown = set(changes) - set(before.__dict__)
             raise TypeError(

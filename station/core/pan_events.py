@@ -3,7 +3,7 @@
 import math
 
 from station.common.evolve import evolve
-from station.core.state import BayState, move_on, note
+from station.core.state import BayState, Weighing, move_on, note
 from station.filling.metering import flow_l_min
 from station.given.stages import DRAINING, HANDS_ON_PAN, PUMPED, Cause, Stage
 from station.weighing import counts, drip, jumps, lines, pan, steps
@@ -37,11 +37,15 @@ def take(state: BayState, count: int) -> BayState:
     checked, good, finding = counts.check(
         state.weighing.counts, state.t_s, count, state.spec.pan.noise_counts
     )
-    state = evolve(state, weighing=evolve(state.weighing, counts=checked))
+    weighing = evolve(state.weighing, counts=checked)
+    if finding is not None or not good:
+        state = evolve(state, weighing=weighing)
     if finding is not None:
         state = _found(state, finding, count)
+        weighing = state.weighing
     for t_s, value in good:
-        state = _reading(state, t_s, value)
+        state = _reading(state, weighing, t_s, value)
+        weighing = state.weighing
     return state
 
 
@@ -69,23 +73,24 @@ def _found(state: BayState, finding: str, count: int) -> BayState:
     return evolve(state, hearing=hearing, weighing=evolve(state.weighing, pan=track))
 
 
-def _reading(state: BayState, t_s: float, count: int) -> BayState:
+def _reading(state: BayState, weighing: Weighing, t_s: float, count: int) -> BayState:
+    """Take in one reading that is sound. weighing: as the counts left it, not yet in the state."""
     line = state.spec.pan
-    track, jump = pan.add(state.weighing.pan, t_s, line.indicated_kg(count), line.noise_kg)
-    state = evolve(state, weighing=evolve(state.weighing, pan=track))
+    track, jump = pan.add(weighing.pan, t_s, line.indicated_kg(count), line.noise_kg)
+    state = evolve(state, weighing=evolve(weighing, pan=track))
     if jump is not None:
         state = _jump(state, jump)
-    if state.weighing.pan.episode or state.weighing.pan.readings or _lifted(state):
+    weighing = state.weighing
+    if weighing.pan.episode or weighing.pan.readings or _lifted(state):
         return state
     if state.stage in DRAINING:
         return _flow(state)
-    weighing = state.weighing
     if state.stage is Stage.RESEAL and weighing.rest is not None:
         rest = weighing.rest.add(t_s, weighing.pan.median_kg)
-        return evolve(state, weighing=evolve(weighing, rest=rest))
+        return state if rest is weighing.rest else evolve(state, weighing=evolve(weighing, rest=rest))
     if state.stage is Stage.LEAK_WATCH and weighing.leak is not None:
         leak = weighing.leak.add(t_s, weighing.pan.median_kg)
-        return evolve(state, weighing=evolve(weighing, leak=leak))
+        return state if leak is weighing.leak else evolve(state, weighing=evolve(weighing, leak=leak))
     if state.stage in PUMPED and state.fill.overflow_at_l is None and state.fill.base is not None:
         return _overflow_seen(state)
     return state
@@ -206,7 +211,11 @@ def _streaming(state: BayState, gained_kg: float) -> BayState:
         return evolve(state, drain=evolve(drain, calm_since_t_s=None))
     since = drain.calm_since_t_s if drain.calm_since_t_s is not None else t_s
     if t_s - since < BULK_CALM_S:
-        return evolve(state, drain=evolve(drain, calm_since_t_s=since))
+        return (
+            state
+            if since == drain.calm_since_t_s
+            else evolve(state, drain=evolve(drain, calm_since_t_s=since))
+        )
     fit = drip.start(since - pan.WINDOW_S / 2)
     return move_on(evolve(state, drain=evolve(drain, drip=fit, calm_since_t_s=None)), Cause.BULK_ENDED)
 

@@ -62,7 +62,7 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
         left_out = note(state, odd[0], f"{odd[1]}{odd[2]}")
         return left_out, (left_out.telling.notices[-1],)
     before = state
-    state = _heard(evolve(state, t_s=sample.t_s), sample)
+    state = _silences(_heard(state, sample))
     state = control(_taken(state, sample), sample)
     return state, _effects(before, state)
 
@@ -130,31 +130,27 @@ def _effects(before: BayState, after: BayState) -> tuple[Effect, ...]:
 
 
 def _heard(state: BayState, sample: Sample) -> BayState:
-    """Who spoke, who has fallen silent, who speaks again."""
-    t_s, source = sample.t_s, sample.source
+    """The moment of the sample, and who spoke in it or speaks again."""
+    t_s, source, hearing = sample.t_s, sample.source, state.hearing
     if source not in COUNTS and source not in TEMPERATURES:
-        return _silences(state)
-    last = state.hearing.last_t_s.get(source)
-    if last is not None:
-        gap_s = t_s - last
-        typical = state.hearing.typical_s.get(source, gap_s)
-        if source in state.hearing.silent or (gap_s > _gap_limit_s(source, typical) and _watching(state)):
-            hearing = evolve(state.hearing, silent=state.hearing.silent - {source})
-            state = note(
-                evolve(state, hearing=hearing),
-                "gap",
-                f"{name(source)}: no reading for {gap_s:.1f} s. The figures use what was read before and after; nothing was "
-                "made up in between.",
-            )
-        else:
-            usual_s = 0.9 * typical + 0.1 * min(gap_s, 2 * typical)
-            typical_s = {**state.hearing.typical_s, source: usual_s}
-            last_t_s = {**state.hearing.last_t_s, source: t_s}
-            return _silences(
-                evolve(state, hearing=evolve(state.hearing, typical_s=typical_s, last_t_s=last_t_s))
-            )
-    last_t_s = {**state.hearing.last_t_s, source: t_s}
-    return _silences(evolve(state, hearing=evolve(state.hearing, last_t_s=last_t_s)))
+        return evolve(state, t_s=t_s)
+    last = hearing.last_t_s.get(source)
+    last_t_s = {**hearing.last_t_s, source: t_s}
+    if last is None:
+        return evolve(state, t_s=t_s, hearing=evolve(hearing, last_t_s=last_t_s))
+    gap_s = t_s - last
+    typical = hearing.typical_s.get(source, gap_s)
+    if source in hearing.silent or (gap_s > _gap_limit_s(source, typical) and _watching(state)):
+        hearing = evolve(hearing, last_t_s=last_t_s, silent=hearing.silent - {source})
+        return note(
+            evolve(state, t_s=t_s, hearing=hearing),
+            "gap",
+            f"{name(source)}: no reading for {gap_s:.1f} s. The figures use what was read before and after; nothing was "
+            "made up in between.",
+        )
+    usual_s = 0.9 * typical + 0.1 * min(gap_s, 2 * typical)
+    typical_s = {**hearing.typical_s, source: usual_s}
+    return evolve(state, t_s=t_s, hearing=evolve(hearing, typical_s=typical_s, last_t_s=last_t_s))
 
 
 def _gap_limit_s(source: str, typical_s: float) -> float:
@@ -168,8 +164,11 @@ def _watching(state: BayState) -> bool:
 def _silences(state: BayState) -> BayState:
     if not _watching(state):
         return state
+    last_t_s, t_s = state.hearing.last_t_s, state.t_s
     for source, typical in state.hearing.typical_s.items():
-        last = state.hearing.last_t_s[source]
+        last = last_t_s[source]
+        if t_s - last <= GAP_S:  # nobody's limit is shorter, and this is asked at every sample
+            continue
         if state.t_s - last > _gap_limit_s(source, typical) and source not in state.hearing.silent:
             state = note(
                 evolve(state, hearing=evolve(state.hearing, silent=state.hearing.silent | {source})),

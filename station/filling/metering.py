@@ -55,13 +55,17 @@ def add(
 ) -> MeterTrack:
     """Take in a cumulative count, not smaller than the last."""
     new = 0 if track.last is None else count - track.last  # the first tells only where the counter stood
-    recent = (*(r for r in track.recent if r[0] >= t_s - _FLOW_S), (t_s, count))
+    kept, oldest_s = track.recent, t_s - _FLOW_S
+    first = 0
+    while first < len(kept) and kept[first][0] < oldest_s:
+        first += 1
+    recent = (*kept[first:], (t_s, count))
     moved_l = 0.0
     if new:
         k_factor_per_l = line.k_factor_per_l
         if line.curve is not None:
-            (_, first), seconds = recent[0], t_s - recent[0][0]
-            flow = (count - first) / k_factor_per_l / seconds * 60.0 if seconds > 0 else 0.0
+            (_, oldest), seconds = recent[0], t_s - recent[0][0]
+            flow = (count - oldest) / k_factor_per_l / seconds * 60.0 if seconds > 0 else 0.0
             k_factor_per_l = line.k_at(flow, track.kv_mm2_s)
         moved_l = new / k_factor_per_l
     counted = evolve(

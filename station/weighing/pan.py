@@ -103,16 +103,32 @@ def _accept(track: PanTrack, block: Block, noise_kg: float, off_kg: float | None
     first = 0
     while len(calm) - first > CALM_BLOCKS[0] and calm[first][0] < t_s - CALM_S:
         first += 1
+    window, median_kg, flow_kg_s = _published(track.window, block)
     scatter = track.scatter_kg or noise_kg
-    if off_kg is not None:
-        scatter += (1.25 * abs(off_kg) - scatter) / 20.0
-        change_kg = track.change_kg + (abs(off_kg - track.off_kg) - track.change_kg) / 20.0
-        track = evolve(track, off_kg=off_kg, change_kg=change_kg)
-    return _published(evolve(track, calm=calm[first:], scatter_kg=scatter), block)
+    if off_kg is None:
+        return evolve(
+            track,
+            calm=calm[first:],
+            scatter_kg=scatter,
+            window=window,
+            median_kg=median_kg,
+            flow_kg_s=flow_kg_s,
+        )
+    return evolve(
+        track,
+        calm=calm[first:],
+        scatter_kg=scatter + (1.25 * abs(off_kg) - scatter) / 20.0,
+        change_kg=track.change_kg + (abs(off_kg - track.off_kg) - track.change_kg) / 20.0,
+        off_kg=off_kg,
+        window=window,
+        median_kg=median_kg,
+        flow_kg_s=flow_kg_s,
+    )
 
 
-def _published(track: PanTrack, *blocks: Block) -> PanTrack:
-    window = (*track.window, *blocks)
+def _published(window: tuple[Block, ...], *blocks: Block) -> tuple[tuple[Block, ...], float, float]:
+    """The window with new blocks, and what is shown of it: the last second's median, kg, and the flow, kg/s."""
+    window = (*window, *blocks)
     t_s = window[-1][0]
     first = 0
     while len(window) - first > SPARSE_POINTS and window[first][0] < t_s - WINDOW_S:
@@ -126,7 +142,7 @@ def _published(track: PanTrack, *blocks: Block) -> PanTrack:
     dt_s = (t_s + window[-third][0] - window[0][0] - window[third - 1][0]) / 2
     rise = median(masses[-third:]) - median(masses[:third])
     flow = rise / dt_s if dt_s > 0 else 0.0
-    return evolve(track, window=window, median_kg=median(newest), flow_kg_s=flow)
+    return window, median(newest), flow
 
 
 def resume(track: PanTrack, jump: Jump, taken_out: bool, noise_kg: float) -> PanTrack:
@@ -134,5 +150,14 @@ def resume(track: PanTrack, jump: Jump, taken_out: bool, noise_kg: float) -> Pan
     shift = jump.kg if taken_out else 0.0
     tail = tuple((t, kg - shift) for t, kg in track.episode[-tail_length(track.calm) :])
     scatter = max(noise_kg, fit_line(tail).sigma_kg)
-    track = evolve(track, offset_kg=track.offset_kg + shift, calm=tail, episode=(), scatter_kg=scatter)
-    return _published(track, *tail)
+    window, median_kg, flow_kg_s = _published(track.window, *tail)
+    return evolve(
+        track,
+        offset_kg=track.offset_kg + shift,
+        calm=tail,
+        episode=(),
+        scatter_kg=scatter,
+        window=window,
+        median_kg=median_kg,
+        flow_kg_s=flow_kg_s,
+    )
