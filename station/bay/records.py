@@ -73,6 +73,11 @@ class Records:
         with self.reading() as ledger:
             return causes(self.config, self.catalogue(), ledger, job)
 
+    def checkpoint(self, job_id: str) -> str | None:
+        """The signed checkpoint that was made when a job was closed, for its sheet; None where there is none."""
+        with self.reading() as ledger:
+            return ledger.checkpoint(job_id)
+
     def recording_csv(self, job_id: str) -> str:
         with self.reading() as ledger:
             return archive.recording_csv(ledger, job_id)

@@ -133,9 +133,10 @@ class HeadFile:
         if str(ledger) != ":memory:":
             self._file = os.open(head_path(ledger), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         self._turn = 0
+        self._newest = ""
 
     def write(self, seq: int, entry_hash: str) -> None:
-        if self._file is None:
+        if self._file is None or entry_hash == self._newest:
             return
         text = f"{seq} {entry_hash}"
         slot = f"{text} {zlib.crc32(text.encode()):08x}\n".ljust(_SLOT)
@@ -144,6 +145,7 @@ class HeadFile:
         except OSError:
             return  # a full disk: the older head still holds
         self._turn += 1
+        self._newest = entry_hash
 
     def clear(self) -> None:
         """Forget what was written: the record goes on from somewhere else."""

@@ -20,7 +20,7 @@ from sqlite_utils import Database
 from hardware.sample import Sample
 from station.errors import InputError, LedgerError
 from station.record import anchor, samples, schema, verify
-from station.record.chain import SamplesDigest, entry_hash
+from station.record.chain import FIELDS, SamplesDigest, entry_hash
 from station.record.lock import WriterLock
 from station.record.migrate import migrate
 from station.record.note import SigningKey
@@ -327,7 +327,22 @@ class Ledger:
             values.append(opened[0])
         # By their rows' order, which is that of the chain: a wall clock that was put back puts no job behind another.
         sql = f"select * from job where {' and '.join(where)} order by rowid desc limit ?"
-        return list(self.db.query(sql, [*values, limit]))
+        return [self._as_told(row) for row in self.db.query(sql, [*values, limit])]
+
+    def _as_told(self, row: dict[str, Any]) -> dict[str, Any]:
+        """A job's row as the chain has it: a list shows what was recorded, also where the row beside it was altered."""
+        told = self.db.execute(
+            f"select previous, hash, {', '.join(FIELDS)} from event where job_id = ? and kind = 'result'",
+            [row["job_id"]],
+        ).fetchone()
+        if told is None:
+            return row
+        written = json.loads(told[5]).get("row", {})
+        if told[1] != entry_hash(told[0], told[2:]) or {**dict.fromkeys(row), **written} != row:
+            log.error(
+                "ledger %s: the row of job %s was changed; run tallypan verify", self.path, row["job_id"]
+            )
+        return {**dict.fromkeys(row), **written}
 
     def first_job_opened_after(self, seq: int) -> int:
         """The lowest rowid of a closed job that was opened after an entry of the chain; one beyond the last if none was.

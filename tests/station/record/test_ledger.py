@@ -226,3 +226,19 @@ def test_jobs_are_paged_in_the_order_of_the_record_and_listed_by_vehicle(
     assert list(rows[0]) == JOB_COLUMNS
     assert main(use) == 0
     assert main([*use, "--before", "j99"]) == 2
+
+
+def test_a_list_shows_what_was_recorded_though_its_row_was_altered(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    path = filled(tmp_path / "l.sqlite")
+    connection = sqlite3.connect(path)
+    connection.execute("drop trigger job_no_update")
+    connection.execute("update job set filled_l = 9.9, verdict = 'short'")
+    connection.commit()
+    connection.close()
+    ledger = Ledger(path, read_only=True)
+    (row,) = ledger.jobs()
+    ledger.close()
+    assert (row["filled_l"], row["verdict"]) == (1.5, "full")
+    assert "the row of job j1 was changed" in caplog.text
