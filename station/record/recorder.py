@@ -22,7 +22,7 @@ from station.record.unsaved import SideNote, in_words
 
 log = logging.getLogger(__name__)
 
-BATCH_S = 1.0
+BATCH_S = 1.2
 """Readings wait this long for company: so much is lost when the power fails."""
 RETRY_S = 1.0
 CLOSE_S = 10.0

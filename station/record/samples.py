@@ -127,5 +127,6 @@ def let_go(db: Database, job_id: str) -> int:
 
 def _insert(db: Database, table: str, job_id: str, first: int, n: int, data: bytes) -> None:
     db.execute(
-        f"insert into {table} values (?,?,?,?,?)", [job_id, first, n, digest(data), sqlite3.Binary(data)]
+        f"insert into {table} (job_id, first, samples, sha256, data) values (?,?,?,?,?)",
+        [job_id, first, n, digest(data), sqlite3.Binary(data)],
     )

@@ -71,13 +71,13 @@ create table block (
     primary key (job_id, first)
 ) strict;
 create table tail (
+    n integer primary key,
     job_id text not null,
     first integer not null,
     samples integer not null,
     sha256 text not null,
-    data blob not null,
-    primary key (job_id, first)
-) strict, without rowid;
+    data blob not null
+) strict;
 """
 ANCHOR = """
 create table checkpoint (

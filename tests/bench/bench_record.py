@@ -1,7 +1,7 @@
 """What recording costs: bytes a sample on the card, and bytes a second written to it.
 
 The stream is made up as a bay on a Pi gives it (pan 10 Hz with 25 counts of noise, meter 20 Hz, three thermometers), and
-goes through the recorder one second at a time; what the system wrote is taken from /proc/self/io.
+goes through the recorder one batch at a time, of as many seconds as it waits on a bay; what the system wrote is taken from /proc/self/io.
 """
 
 import random
@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 from station.record.ledger import now
-from station.record.recorder import Recorder
+from station.record.recorder import BATCH_S, Recorder
 from tests.station.record.live_stream import NOISE_COUNTS, live_stream
 
 MINUTES = 20
@@ -31,11 +31,11 @@ def main() -> None:
             recorder = Recorder(path, print)
             recorder.event("j", "job_open", {"job": {}}, now())
             recorder.wait_written(recorder.seal(), 10.0)
-            before, began_s, second = written_bytes(), time.perf_counter(), samples[0].t_s + 1.0
+            before, began_s, second = written_bytes(), time.perf_counter(), samples[0].t_s + BATCH_S
             for sample in samples:
                 if sample.t_s > second:
                     recorder.wait_written(recorder.seal(), 10.0)
-                    second += 1.0
+                    second += BATCH_S
                 recorder.sample("j", sample)
             recorder.wait_written(recorder.seal(), 10.0)
             rate = (written_bytes() - before) / (MINUTES * 60)
