@@ -158,6 +158,7 @@ def check(
         "the jobs' rows",
         lambda: _rows(db, "job", "job_id", {k: b["row"] for k, (_, b) in told.results.items()}, verdict),
     )
+    part("the jobs' order", lambda: _order(db, told, verdict))
     part("the movements' rows", lambda: _rows(db, "movement", "seq", told.movements, verdict))
     part("the samples", lambda: _samples(db, told, verdict))
     part("the checkpoints", lambda: _checkpoints(db, told, known, older, verdict))
@@ -223,6 +224,16 @@ def _rows(db: Database, table: str, key: str, told: dict[Any, dict[str, Any]], v
         elif row != {**empty, **written}:
             verdict.broken.append(f"the row of {table} {row[key]} was changed")
     verdict.broken += [f"the row of {table} {one} is missing" for one in left]
+
+
+def _order(db: Database, told: _Told, verdict: Verdict) -> None:
+    """Lists are in the order of the rows, which has to be the chain's."""
+    newest = 0
+    for (job_id,) in db.execute("select job_id from job order by rowid"):
+        seq = told.results.get(job_id, (newest, None))[0]
+        if seq < newest:
+            verdict.broken.append(f"the row of job {job_id} stands behind later ones")
+        newest = max(newest, seq)
 
 
 def _samples(db: Database, told: _Told, verdict: Verdict) -> None:

@@ -43,6 +43,7 @@ def content(path: Path) -> dict[str, list[Any]] | None:
                 )
             ]
             found = {name: db.execute(f"select * from {name}").fetchall() for name in tables}
+            found["tail"] = [row[1:] for row in found["tail"]]  # its first number says nothing
             found["definitions"] = db.execute(
                 "select type, name, sql from sqlite_master order by 1, 2"
             ).fetchall()
