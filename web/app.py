@@ -42,6 +42,8 @@ CHANGE_THREADS = 8
 DISK_THREADS = 16
 """Threads for what goes into the record, which wait for the disk; a beat never waits behind them. As many as wait at
 once share one sync."""
+PHOTO_THREADS = 1
+"""Photos are taken in one after another, and no entry waits behind one."""
 
 
 def create_app(engine: Engine, hosts: Iterable[str] = ()) -> FastAPI:
@@ -75,6 +77,7 @@ def create_app(engine: Engine, hosts: Iterable[str] = ()) -> FastAPI:
     app.state.procedure = Procedure()
     app.state.change_threads = CapacityLimiter(CHANGE_THREADS)
     app.state.disk_threads = CapacityLimiter(DISK_THREADS)
+    app.state.photo_threads = CapacityLimiter(PHOTO_THREADS)
     for router in (*READING, *CHANGING):
         app.include_router(router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

@@ -4,6 +4,7 @@ Every method may be called from any thread: the engine's thread does it, and the
 raises InputError, leaving all as it was, and LedgerError where the record does not take it yet.
 """
 
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol, TypeVar
 
@@ -13,6 +14,7 @@ from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, 
 from station.calibrating.views import CalibrationView
 from station.given.config import BayConfig
 from station.learning import condition
+from station.record.ledger import Ledger
 from station.shop import entering
 from station.shop.audit import Movement
 
@@ -76,6 +78,7 @@ class Entries:
 
     def __init__(self, loop: Loop, config: BayConfig, call: InTheEngine) -> None:
         self._loop, self._shop, self._config, self._call = loop, loop.shop, config, call
+        self._one_photo = threading.Lock()
 
     def enter(self, table: str, texts: Mapping[str, str], by: str = "") -> bool:
         """Add or change an entry of the catalogue; whether that changed anything."""
@@ -102,9 +105,19 @@ class Entries:
         self._call(lambda: self._shop.note_condition(job_id, noted))
 
     def photo(self, job_id: str, data: bytes, by: str, text: str) -> condition.Photo:
-        """Keep a photo of a job; the photo as kept. Raises InputError for what is no JPEG or PNG, or too large."""
+        """Keep a photo of a job; the photo as kept. One at a time: its memory is bounded for one.
+
+        Raises InputError for what is no JPEG or PNG, or too large, or one too many; StationError without room.
+        """
+        folder = condition.folder_of(self._config.ledger)
         # Decoded and stored by the caller's thread: the engine's has a pump's heartbeat to send.
-        picture = condition.clean_photo(data)
-        condition.store(condition.folder_of(self._config.ledger), picture)
+        with self._one_photo:
+            ledger = Ledger(self._config.ledger, read_only=True)
+            try:
+                condition.need_room(ledger, folder, job_id)
+            finally:
+                ledger.close()
+            picture = condition.clean_photo(data)
+            condition.store(folder, picture)
         self._call(lambda: self._shop.photo(job_id, picture, by, text))
         return picture

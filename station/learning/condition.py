@@ -2,7 +2,8 @@
 
 A photo is decoded and encoded anew, upright and at most ``MAX_SIDE`` pixels long: nothing but its pixels is kept, so
 no place, time or device of the phone gets into the record. It lies beside the ledger under the hash of its bytes, and
-the ledger holds that hash.
+the ledger holds that hash. How much memory it takes to decode, and how much room photos may take, is bounded before
+anything of it is decoded.
 """
 
 import hashlib
@@ -10,11 +11,12 @@ import io
 import json
 import os
 import re
+import shutil
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from station.errors import InputError
+from station.errors import InputError, StationError
 from station.record.copying import sync
 
 EVENT, PHOTO_EVENT = "condition", "photo"
@@ -22,8 +24,15 @@ COLOURS = ("like new", "amber", "brown", "black", "grey")
 SMELLS = ("usual", "burnt", "fuel", "coolant")
 METAL = ("none", "fine paste", "flakes", "chips")
 MAX_BYTES = 12_000_000
-MAX_PIXELS = 60_000_000
+MAX_PIXELS = 16_000_000
+"""What a phone takes (12 megapixels as a rule, from memory) and a Pi unpacks: 64 MB, and once more while it is scaled."""
 MAX_SIDE = 2048
+MAX_PHOTOS = 24
+"""Of one job: the magnet, the fluid, the seal from each side, and twice over."""
+MAX_FOLDER_BYTES = 4_000_000_000
+"""Of all jobs: some 8,000 photos of half a megabyte, a quarter of a 16 GB card."""
+FLOOR_BYTES = 500_000_000
+"""Photos leave this much of the disk to the record, ten times what a job needs to begin."""
 _NAME = re.compile(r"[0-9a-f]{64}\.(?:jpg|png)")
 
 
@@ -101,21 +110,23 @@ def clean_photo(data: bytes) -> Photo:
         raise InputError(f"the photo has {len(data)} bytes; expected at most {MAX_BYTES}.")
     try:
         with Image.open(io.BytesIO(data), formats=("JPEG", "PNG")) as opened:
+            # The size stands in the file's head; nothing is unpacked before it is found to be small enough.
             if opened.width * opened.height > MAX_PIXELS:
                 raise InputError(
-                    f"the photo has {opened.width} × {opened.height} pixels; expected at most {MAX_PIXELS:,}."
+                    f"the photo has {opened.width} × {opened.height} pixels; expected at most {MAX_PIXELS:,} in all. "
+                    "Take it with a smaller picture size."
                 )
             kind = "PNG" if opened.format == "PNG" else "JPEG"
             opened.draft("RGB", (MAX_SIDE, MAX_SIDE))
-            upright = ImageOps.exif_transpose(opened)
-            upright.thumbnail((MAX_SIDE, MAX_SIDE))
-            pixels = upright.convert("RGB")
+            opened.thumbnail((MAX_SIDE, MAX_SIDE))  # before it is turned, which takes a copy
+            pixels = ImageOps.exif_transpose(opened).convert("RGB")
     except InputError:
         raise
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
-        raise InputError(f"the photo has too many pixels; expected at most {MAX_PIXELS:,}.") from error
+        raise InputError(f"the photo has too many pixels; expected at most {MAX_PIXELS:,} in all.") from error
     except (OSError, SyntaxError, ValueError) as error:
-        raise InputError(f"the photo is not a whole JPEG or PNG file ({error}). Take it again.") from error
+        # What the library says of it names things of this process, an object's address among them.
+        raise InputError("the photo is not a whole JPEG or PNG file. Take it again.") from error
     # A new image of the same pixels: whatever else the file said stays behind.
     bare = Image.frombytes("RGB", pixels.size, pixels.tobytes())
     out = io.BytesIO()
@@ -124,6 +135,28 @@ def clean_photo(data: bytes) -> Photo:
     suffix = "png" if kind == "PNG" else "jpg"
     name = f"{hashlib.sha256(cleaned).hexdigest()}.{suffix}"
     return Photo(cleaned, name, f"image/{kind.lower()}", *bare.size)
+
+
+def need_room(ledger: Any, folder: Path, job_id: str) -> None:
+    """Raises InputError where the job has its photos already, StationError where folder or disk has no room."""
+    taken = sum(event["kind"] == PHOTO_EVENT for event in ledger.events(job_id))
+    if taken >= MAX_PHOTOS:
+        raise InputError(
+            f"this job has {taken} photos, which is as many as a job may have. Say the rest in a note."
+        )
+    if folder.is_dir():
+        used = sum(file.stat().st_size for file in os.scandir(folder))
+        if used >= MAX_FOLDER_BYTES:
+            raise StationError(
+                f"Photos take {used / 1e9:.1f} GB, which is as much as they may. The job goes on without; move old "
+                "photos to another place first."
+            )
+    free = shutil.disk_usage(folder if folder.is_dir() else folder.parent).free
+    if free < FLOOR_BYTES:
+        raise StationError(
+            f"The disk has {free / 1e6:.0f} MB free, which is kept for the record; photos need "
+            f"{FLOOR_BYTES / 1e6:.0f} MB or more. Free some space first."
+        )
 
 
 def folder_of(ledger_path: Path) -> Path:

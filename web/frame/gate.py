@@ -2,7 +2,10 @@
 
 A page on some other site, open in a browser of the shop, must neither read this station (a name that was made to
 point here, so Host is checked) nor move it (so a change needs a header and a content type that no foreign page can
-send without asking first, and an Origin that is this very page's).
+send without asking first, and an Origin that is this very page's). A browser that says itself for whom it asks
+(Sec-Fetch-Site, of W3C's Fetch Metadata Request Headers) is taken at its word.
+
+A body's length is stated before it comes, and counted as it comes; so many bytes of long ones are taken in at a time.
 """
 
 import ipaddress
@@ -13,6 +16,8 @@ from collections.abc import Iterable
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from station.learning.condition import MAX_BYTES
@@ -23,6 +28,8 @@ log = logging.getLogger(__name__)
 HEADER = "X-Tallypan"
 LARGEST_BODY = 64 * 1024
 LARGEST_FILE = 2 * 1024 * 1024
+LONG_BODIES = 4 * MAX_BYTES
+"""Bytes of bodies longer than ``LARGEST_BODY`` that are on their way at a time: four photos. What stops a pump is short."""
 FILE = "/api/catalogue/import"
 """The one change that carries a file, as text within its JSON: a fleet's list of compartments."""
 PHOTO = re.compile(r"/api/jobs/[^/]+/photo")
@@ -75,6 +82,7 @@ class Gate:
 
     def __init__(self, app: ASGIApp, hosts: Iterable[str] = ()) -> None:
         self.app = app
+        self.long_bodies = 0
         self.names = {"localhost", "127.0.0.1", "::1"} | machine_names()
         self.names |= {name for name in (_split_host(host)[0] for host in hosts) if name}
         # A wildcard is where the station listens, not a name that anybody may call it by.
@@ -100,13 +108,25 @@ class Gate:
                 "Unknown name",
                 "This station does not answer to that name. Use its address, or add the name to its configuration.",
             )
+        foreign = Problem(403, "Foreign page", "Changes are taken from the station's own pages only.")
+        site = headers.get("sec-fetch-site", "none")
         if scope["method"] in ("GET", "HEAD"):
+            # Another site may link to a page of ours, which opens it as a page of its own, and nothing else.
+            linked = (
+                headers.get("sec-fetch-mode") == "navigate" and headers.get("sec-fetch-dest") == "document"
+            )
+            if site == "cross-site" and not linked:
+                return Problem(
+                    403, "Foreign page", "Another site's page may link to this station, not read it."
+                )
             return None
         if scope["method"] != "POST":
             return of_status(405)
+        if site not in ("same-origin", "none"):
+            return foreign
         origins = headers.getlist("origin")
         if origins and not self._same_origin(origins, host or ""):
-            return Problem(403, "Foreign page", "Changes are taken from the station's own pages only.")
+            return foreign
         if headers.get(HEADER) != "1":
             return Problem(403, "Header missing", f"A change needs the header {HEADER}: 1.")
         kind = headers.get("content-type", "").split(";")[0].strip().lower()
@@ -116,13 +136,29 @@ class Gate:
         if not photo and kind != "application/json":
             return Problem(415, "Not JSON", "A change is sent as JSON, with Content-Type: application/json.")
         length = headers.get("content-length", "")
-        if not length.isdecimal():
-            return Problem(411, "Length missing", "A change needs a Content-Length.")
-        largest = MAX_BYTES if photo else LARGEST_FILE if scope["path"] == FILE else LARGEST_BODY
-        if int(length) > largest:
-            what = "photo" if photo else "change"
-            return Problem(413, "Too long", f"A {what} may have {largest} bytes at most.")
+        if not re.fullmatch("[0-9]{1,12}", length) or "transfer-encoding" in headers:
+            return Problem(
+                411,
+                "Length missing",
+                "A change needs a Content-Length, and comes whole, without Transfer-Encoding.",
+            )
+        if int(length) > self.largest_body(scope["path"]):
+            return self.too_long(scope["path"])
+        if int(length) > LARGEST_BODY and self.long_bodies + int(length) > LONG_BODIES:
+            return Problem(
+                503, "Busy with photos", "Other photos or files are being taken in. Send it again."
+            )
         return None
+
+    @staticmethod
+    def largest_body(path: str) -> int:
+        """How many bytes a change at this address may have."""
+        return MAX_BYTES if PHOTO.fullmatch(path) else LARGEST_FILE if path == FILE else LARGEST_BODY
+
+    @classmethod
+    def too_long(cls, path: str) -> Problem:
+        what = "photo" if PHOTO.fullmatch(path) else "change"
+        return Problem(413, "Too long", f"A {what} may have {cls.largest_body(path)} bytes at most.")
 
     @staticmethod
     def _same_origin(origins: list[str], host: str) -> bool:
@@ -153,14 +189,33 @@ class Gate:
                 headers.setdefault("Cache-Control", "no-cache" if static else "no-store")
             await send(message)
 
-        refused = self.refusal(scope, Headers(scope=scope))
+        headers = Headers(scope=scope)
+        refused = self.refusal(scope, headers)
         if refused is not None:
             await reply(scope, refused)(scope, receive, send_with_headers)
             return
+        most = self.largest_body(scope["path"]) if scope["method"] == "POST" else 0
+        came = 0
+
+        async def receive_counted() -> Message:
+            """What the headers said of a body's length is held against what comes."""
+            nonlocal came
+            message = await receive()
+            came += len(message.get("body", b""))
+            if came > most:
+                raise HTTPException(413)
+            return message
+
+        long = int(headers.get("content-length", 0)) if most > LARGEST_BODY else 0
+        self.long_bodies += long
         try:
-            await self.app(scope, receive, send_with_headers)
+            await self.app(scope, receive_counted, send_with_headers)
+        except ClientDisconnect:
+            log.info("%s %s: gone before it had sent all", scope["method"], scope["path"])
         except Exception:
             log.exception("%s %s failed", scope["method"], scope["path"])
             if started:
                 raise
             await reply(scope, of_status(500))(scope, receive, send_with_headers)
+        finally:
+            self.long_bodies -= long

@@ -4,6 +4,7 @@ would come to. All of it waits for the disk, so none of it takes the threads tha
 from collections.abc import Mapping
 from typing import Annotated, Any
 
+from anyio import CapacityLimiter
 from fastapi import APIRouter, Query, Request
 from pydantic import Field
 from starlette.responses import Response
@@ -130,11 +131,11 @@ async def note_condition(engine: Station, threads: DiskThreads, body: Condition)
 async def photo(
     request: Request,
     engine: Station,
-    threads: DiskThreads,
     job_id: str,
     by: Annotated[str, Query(max_length=80)] = "",
     text: Annotated[str, Query(max_length=500)] = "",
 ) -> Response:
     """The bytes of one JPEG or PNG. ``web.frame.gate`` has looked at its type and length before it is read."""
+    threads: CapacityLimiter = request.app.state.photo_threads
     kept = await do(threads, _photo, engine, job_id, await request.body(), by, text)
     return done(name=kept.name)

@@ -1,6 +1,11 @@
 """The drained fluid in the trade's words; photos come in clean, or not at all."""
 
 import io
+import re
+import struct
+import subprocess
+import sys
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -8,7 +13,7 @@ import pytest
 from PIL import Image, PngImagePlugin
 
 from station.__main__ import main
-from station.errors import InputError
+from station.errors import InputError, StationError
 from station.learning import condition
 from station.learning.condition import Condition, clean_photo
 from station.record.ledger import Ledger
@@ -88,13 +93,96 @@ def test_what_is_no_usable_photo_is_refused_with_a_reason(name: str) -> None:
         clean_photo(data)
 
 
-@pytest.mark.parametrize("side", [8000, 12_000, 20_000])
+@pytest.mark.parametrize("side", [4001, 8000, 12_000, 20_000])
 def test_a_small_file_with_very_many_pixels_is_refused(side: int) -> None:
     """A PNG of one colour is tiny and would fill the memory when unpacked."""
     out = io.BytesIO()
     Image.new("1", (side, side)).save(out, "PNG")
     with pytest.raises(InputError, match="pixels"):
         clean_photo(out.getvalue())
+
+
+def flat_png(side: int) -> bytes:
+    """A PNG of one colour with transparency, made row by row so that this test itself needs no memory for it."""
+
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    packer, row = zlib.compressobj(9), bytes(1 + 4 * side)
+    rows = b"".join(packer.compress(row) for _ in range(side)) + packer.flush()
+    head = struct.pack(">IIBBBBB", side, side, 8, 6, 0, 0, 0)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", rows) + chunk(b"IEND", b"")
+
+
+TAKE_IN = """
+import resource, sys
+from PIL import Image, JpegImagePlugin, PngImagePlugin
+from station.errors import InputError, StationError
+from station.learning.condition import clean_photo
+data = open(sys.argv[1], "rb").read()
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+try:
+    said = str(clean_photo(data).width)
+except InputError as error:
+    said = str(error)
+print((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) // 1024, said)
+"""
+
+
+@pytest.mark.parametrize(
+    ("side", "most_mb", "words"), [(4000, 200, "2048"), (7700, 10, "7700 × 7700 pixels; expected at most")]
+)
+def test_the_memory_that_a_photo_takes_is_bounded_before_it_is_unpacked(
+    tmp_path: Path, side: int, most_mb: int, words: str
+) -> None:
+    """One file of 249 kB with 7700² pixels took 897 MB once."""
+    path = tmp_path / "flat.png"
+    path.write_bytes(flat_png(side))
+    assert path.stat().st_size < 300_000
+    run = subprocess.run(
+        [sys.executable, "-c", TAKE_IN, str(path)], capture_output=True, text=True, check=True
+    )
+    grown_mb, said = run.stdout.split(" ", 1)
+    assert said.startswith(words) or words in said
+    assert int(grown_mb) < most_mb
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_an_error_names_nothing_of_this_process(name: str) -> None:
+    with pytest.raises(InputError) as caught:
+        clean_photo(REFUSED[name][0])
+    assert not re.search(r"0x[0-9a-f]+|BytesIO|<", str(caught.value))
+
+
+def test_a_job_has_so_many_photos_and_no_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(condition, "MAX_PHOTOS", 2)
+    path, photo = tmp_path / "depot.sqlite", clean_photo(jpeg())
+    ledger = Ledger(path)
+    for _ in range(2):
+        condition.need_room(ledger, condition.folder_of(path), "j1")
+        ledger.append("j1", condition.PHOTO_EVENT, photo.event_body(), at("2026-01-02"))
+    with pytest.raises(InputError, match="has 2 photos"):
+        condition.need_room(ledger, condition.folder_of(path), "j1")
+    condition.need_room(ledger, condition.folder_of(path), "j2")
+    ledger.close()
+
+
+@pytest.mark.parametrize(
+    ("bound", "value", "words"),
+    [("MAX_FOLDER_BYTES", 500, "as much as they may"), ("FLOOR_BYTES", 10**18, "kept for the record")],
+)
+def test_photos_leave_the_disk_to_the_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bound: str, value: int, words: str
+) -> None:
+    path = tmp_path / "depot.sqlite"
+    folder = condition.folder_of(path)
+    ledger = Ledger(path)
+    condition.store(folder, clean_photo(jpeg()))
+    condition.need_room(ledger, folder, "j1")
+    monkeypatch.setattr(condition, bound, value)
+    with pytest.raises(StationError, match=words):
+        condition.need_room(ledger, folder, "j1")
+    ledger.close()
 
 
 def test_photos_lie_beside_the_ledger_under_their_hash_and_tampering_shows(

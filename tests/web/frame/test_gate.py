@@ -1,19 +1,23 @@
 """Who may read and who may change: goals W3, W4 and W8, on every route there is."""
 
+import asyncio
 import re
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 
 import pytest
 from fastapi import APIRouter
 from fastapi.routing import APIRoute
+from starlette.requests import ClientDisconnect, Request
 from starlette.routing import Mount
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from station.learning.condition import MAX_BYTES
 from tests.web.conftest import CHANGE, HOST, Bay
 from tests.web.fake_desks import CERTIFICATES
 from tests.web.fake_engine import FakeEngine
 from tests.web.fake_views import JOB_ID
 from web.app import CHANGING, READING, create_app
-from web.frame.gate import LARGEST_BODY, SECURITY_HEADERS, Gate
+from web.frame.gate import LARGEST_BODY, PHOTO, SECURITY_HEADERS, Gate
 
 BODIES = {
     "/api/job": {"compartment": "b12_rear_axle"},
@@ -55,6 +59,7 @@ READS = [
     "/calibration", "/calibration.json", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",
 ]  # fmt: skip
 STREAM = "/live"
+PHOTO_PATH = f"/api/jobs/{JOB_ID}/photo"
 PHOTOS = {f"/jobs/{JOB_ID}/photos/{{name}}", "/api/jobs/{job_id}/photo"}
 """Pictures in and out; tests/web/test_photos.py has them."""
 
@@ -172,6 +177,141 @@ def test_a_long_body_and_a_body_of_no_stated_length_are_refused_unread(bay: Bay)
     assert bay.engine.calls == []
 
 
+CHANGE_BYTES = {"content-type": "application/json", "x-tallypan": "1", "host": HOST}
+
+
+def on_the_wire(
+    app: ASGIApp, path: str, pieces: Sequence[bytes], headers: Mapping[str, str] = {}, method: str = "POST"
+) -> tuple[int, int]:
+    """Call the application as a server would that lets any headers pass; the status, and how many pieces were taken."""
+    left, status = list(pieces), 0
+
+    async def receive() -> Message:
+        piece = left.pop(0) if left else b""
+        return {"type": "http.request", "body": piece, "more_body": bool(left)}
+
+    async def send(message: Message) -> None:
+        nonlocal status
+        status = int(message.get("status", status))
+
+    given = [(k.encode(), v.encode()) for k, v in {**CHANGE_BYTES, **headers}.items()]
+    scope = {
+        "type": "http", "http_version": "1.1", "method": method, "path": path, "raw_path": path.encode(),
+        "root_path": "", "query_string": b"", "scheme": "http", "server": ("127.0.0.1", 8765),
+        "client": ("127.0.0.1", 50000), "headers": given, "state": {},
+    }  # fmt: skip
+    asyncio.run(app(scope, receive, send))
+    return status, len(pieces) - len(left)
+
+
+@pytest.mark.parametrize("path", BODIES)
+def test_a_body_in_chunks_is_refused_unread_whatever_length_is_stated_beside(path: str) -> None:
+    """``Content-Length: 2`` with ``Transfer-Encoding: chunked`` let 300 MB in once."""
+    engine = FakeEngine()
+    headers = {"content-length": "2", "transfer-encoding": "chunked"}
+    assert on_the_wire(create_app(engine), path, [b"{}"] * 9, headers) == (411, 0)
+    assert engine.calls == []
+
+
+@pytest.mark.parametrize(("path", "kind"), [("/api/note", "application/json"), (PHOTO_PATH, "image/jpeg")])
+def test_no_more_is_taken_in_than_may_be_whatever_length_was_stated(path: str, kind: str) -> None:
+    engine = FakeEngine()
+    most = Gate.largest_body(path)
+    pieces = [b"x" * (most // 4)] * 9
+    status, taken = on_the_wire(
+        create_app(engine), path, pieces, {"content-length": "2", "content-type": kind}
+    )
+    assert (status, taken) == (413, 5)
+    assert engine.calls == []
+
+
+def test_a_page_takes_no_body() -> None:
+    async def reading(scope: Scope, receive: Receive, send: Send) -> None:
+        await Request(scope, receive).body()
+
+    assert on_the_wire(Gate(reading), "/jobs", [b"x"] * 3, method="GET") == (413, 1)
+
+
+def test_whoever_leaves_in_mid_request_is_no_fault_of_the_station(caplog: pytest.LogCaptureFixture) -> None:
+    async def leaving(scope: Scope, receive: Receive, send: Send) -> None:
+        raise ClientDisconnect
+
+    with caplog.at_level("WARNING"):
+        assert on_the_wire(Gate(leaving), "/api/stop", [b""], {"content-length": "900"})[0] == 0
+    assert caplog.text == ""
+
+
+def test_long_bodies_are_taken_in_four_at_a_time_and_a_stop_goes_by() -> None:
+    began: list[str] = []
+    go_on = asyncio.Event()
+
+    async def slow(scope: Scope, receive: Receive, send: Send) -> None:
+        began.append(scope["path"])
+        if PHOTO.fullmatch(scope["path"]):
+            await go_on.wait()
+
+    async def call(gate: Gate, path: str, length: int, kind: str) -> int:
+        status = 0
+
+        async def receive() -> Message:
+            return {"type": "http.request", "body": b"", "more_body": False}
+
+        async def send(message: Message) -> None:
+            nonlocal status
+            status = int(message.get("status", status))
+
+        headers = {**CHANGE_BYTES, "content-length": str(length), "content-type": kind}
+        given = [(k.encode(), v.encode()) for k, v in headers.items()]
+        await gate({"type": "http", "method": "POST", "path": path, "headers": given}, receive, send)
+        return status
+
+    async def several() -> None:
+        gate = Gate(slow)
+        photos = [asyncio.create_task(call(gate, PHOTO_PATH, MAX_BYTES, "image/png")) for _ in range(4)]
+        await asyncio.sleep(0)
+        assert await call(gate, PHOTO_PATH, MAX_BYTES, "image/png") == 503
+        assert await call(gate, "/api/stop", 2, "application/json") == 0
+        assert began == [PHOTO_PATH] * 4 + ["/api/stop"]
+        go_on.set()
+        await asyncio.gather(*photos)
+        await call(gate, PHOTO_PATH, MAX_BYTES, "image/png")
+        assert len(began) == 6
+
+    asyncio.run(several())
+
+
+@pytest.mark.parametrize("path", BODIES)
+@pytest.mark.parametrize("site", ["cross-site", "same-site", "", "x", "same-origin, cross-site"])
+def test_a_change_for_another_site_is_refused_though_its_origin_looks_right(
+    bay: Bay, path: str, site: str
+) -> None:
+    reply = bay.send("POST", path, json=BODIES[path], headers={**CHANGE, "Sec-Fetch-Site": site})
+    assert reply.status_code == 403
+    assert bay.engine.calls == []
+
+
+@pytest.mark.parametrize("site", ["same-origin", "none"])
+def test_a_change_for_our_own_page_passes_with_what_its_browser_says(bay: Bay, site: str) -> None:
+    assert (
+        bay.send("POST", "/api/stop", json={}, headers={**CHANGE, "Sec-Fetch-Site": site}).status_code == 200
+    )
+
+
+@pytest.mark.parametrize("path", [path for path in READS if path != "/favicon.ico"])
+def test_another_site_may_link_to_a_page_and_not_fetch_it(bay: Bay, path: str) -> None:
+    foreign = {"Sec-Fetch-Site": "cross-site"}
+    for mode, dest in (
+        ("no-cors", "image"),
+        ("cors", "empty"),
+        ("navigate", "iframe"),
+        ("navigate", "embed"),
+    ):
+        headers = {**foreign, "Sec-Fetch-Mode": mode, "Sec-Fetch-Dest": dest}
+        assert bay.send("GET", path, headers=headers).status_code == 403
+    headers = {**foreign, "Sec-Fetch-Mode": "navigate", "Sec-Fetch-Dest": "document"}
+    assert bay.send("GET", path, headers=headers).status_code == 200
+
+
 WRONG_HOSTS = [
     "elsewhere.example",
     "elsewhere.example:8765",
@@ -259,8 +399,6 @@ def test_two_host_headers_are_refused(bay: Bay) -> None:
 
 
 def test_a_websocket_is_turned_away() -> None:
-    import asyncio
-
     sent: list[dict[str, object]] = []
 
     async def receive() -> dict[str, object]:
