@@ -119,6 +119,8 @@ class Gate:
                 return Problem(
                     403, "Foreign page", "Another site's page may link to this station, not read it."
                 )
+            if headers.get("content-length", "0") != "0" or "transfer-encoding" in headers:
+                return Problem(413, "No body here", "A page is asked for without a body.")
             return None
         if scope["method"] != "POST":
             return of_status(405)

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 import pytest
 from fastapi import APIRouter
 from fastapi.routing import APIRoute
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import ClientDisconnect
 from starlette.routing import Mount
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -30,6 +30,7 @@ BODIES = {
     "/api/purge": {"begin": True},
     "/api/override": {"kind": "hose_holds", "reason": "the same grade, another name"},
     "/api/answer": {"step": "s1", "answer": "fluid"},
+    "/api/interruption": {"pan_moved": False, "filled": False},
     "/api/drum": {"container": "drum 2", "fluid": "atf", "left": "38 L"},
     "/api/clear-pump": {},
     "/api/note": {"kind": "torque", "text": "cover bolts 42 N·m"},
@@ -225,11 +226,10 @@ def test_no_more_is_taken_in_than_may_be_whatever_length_was_stated(path: str, k
     assert engine.calls == []
 
 
-def test_a_page_takes_no_body() -> None:
-    async def reading(scope: Scope, receive: Receive, send: Send) -> None:
-        await Request(scope, receive).body()
-
-    assert on_the_wire(Gate(reading), "/jobs", [b"x"] * 3, method="GET") == (413, 1)
+@pytest.mark.parametrize("path", ["/", "/live", "/view.json", "/static/base.css"])
+@pytest.mark.parametrize("headers", [{"content-length": "2"}, {"transfer-encoding": "chunked"}])
+def test_a_page_takes_no_body(path: str, headers: Mapping[str, str]) -> None:
+    assert on_the_wire(create_app(FakeEngine()), path, [b"x"] * 3, headers, "GET") == (413, 0)
 
 
 def test_whoever_leaves_in_mid_request_is_no_fault_of_the_station(caplog: pytest.LogCaptureFixture) -> None:

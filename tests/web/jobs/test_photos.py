@@ -1,6 +1,8 @@
 """Photos and the drained fluid's condition: what is let in, what comes out, what the job's page says of them."""
 
+import asyncio
 import io
+import threading
 from collections.abc import AsyncIterator, Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -81,6 +83,35 @@ def test_a_photo_may_be_longer_than_a_change_but_not_endless(bay: Bay) -> None:
 def test_a_foreign_page_puts_no_photo_on_a_job(bay: Bay, headers: Mapping[str, str]) -> None:
     assert post(bay, picture(), **headers).status_code in (403, 421)
     assert bay.engine.calls == []
+
+
+def test_photos_are_taken_in_one_after_another_and_hold_no_entry_up(
+    bay: Bay, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at_once, most, go_on = 0, 0, threading.Event()
+
+    def slow(job_id: str, data: bytes, by: str, text: str) -> condition.Photo:
+        nonlocal at_once, most
+        at_once += 1
+        most = max(most, at_once)
+        assert go_on.wait(10)
+        at_once -= 1
+        return condition.Photo(data, "x.jpg", "image/jpeg", 1, 1)
+
+    monkeypatch.setattr(bay.engine.entries, "photo", slow)
+
+    async def together() -> list[int]:
+        headers = {**CHANGE, "Content-Type": "image/jpeg"}
+        photos = [
+            asyncio.create_task(bay.client.post(PATH, content=picture(), headers=headers)) for _ in range(20)
+        ]
+        await asyncio.sleep(0)
+        entry = await bay.client.post("/api/abandon", json={"reason": "wrong vehicle"}, headers=CHANGE)
+        go_on.set()
+        return [entry.status_code, *(reply.status_code for reply in await asyncio.gather(*photos))]
+
+    assert set(bay.runner.run(together())) == {200}
+    assert most == 1
 
 
 def test_an_empty_photo_and_an_unknown_job_are_refused(bay: Bay) -> None:
