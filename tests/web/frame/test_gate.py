@@ -201,7 +201,11 @@ def on_the_wire(
         "root_path": "", "query_string": b"", "scheme": "http", "server": ("127.0.0.1", 8765),
         "client": ("127.0.0.1", 50000), "headers": given, "state": {},
     }  # fmt: skip
-    asyncio.run(app(scope, receive, send))
+
+    async def call() -> None:
+        await app(scope, receive, send)
+
+    asyncio.run(call())
     return status, len(pieces) - len(left)
 
 
