@@ -2,7 +2,6 @@
 
 import argparse
 import json
-import logging
 import os
 import sys
 import time
@@ -50,6 +49,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     serve.add_argument("--port", type=_port, default=8765, help="port to listen on (default: 8765)")
     serve.add_argument("--simulated", action="store_true", help="a simulated bay instead of a Pi's pins")
+    serve.add_argument(
+        "--log-json", action="store_true", help="log as JSON lines (by itself where systemd reads the log)"
+    )
     serve.set_defaults(run=_serve)
 
     rehearse = commands.add_parser("rehearse", help="play one whole simulated job as fast as it goes")
@@ -127,12 +129,12 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
 
 def _serve(options: argparse.Namespace) -> int:
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    from station.bay import fitness
+    from station.bay import fitness, logs
     from station.record.backup import Keeper
     from station.record.lock import name_holder
     from web.server import say_ready, serve
 
+    logs.set_up(True if options.log_json else None)
     config = _config(options)
     fitness.check(config, options.simulated)
     _live_in(config.zone)

@@ -12,9 +12,12 @@ import uvicorn
 from station.bay.watchdog import notify
 from station.errors import StationError
 from web.app import create_app
+from web.frame.connections import Limits, Open, bounded
 from web.frame.port import Engine
 
 SHUTDOWN_S = 2
+BACKLOG = 128
+"""Connections that may wait to be taken up, and that are taken up in one turn."""
 
 
 def _listen(host: str, port: int) -> socket.socket:
@@ -31,7 +34,7 @@ def _listen(host: str, port: int) -> socket.socket:
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind(address)
-        listener.listen(128)
+        listener.listen(BACKLOG)
     except OSError as error:
         listener.close()
         raise StationError(
@@ -85,8 +88,11 @@ def serve(engine: Engine, host: str, port: int, announce: Callable[[str], object
     config = uvicorn.Config(
         create_app(engine, hosts=[host]),
         workers=1,
+        http=bounded(Open(Limits())),
         ws="none",
+        backlog=BACKLOG,
         lifespan="on",
+        log_config=None,  # its lines go where all others go, and are spared as they are
         log_level="warning",
         access_log=False,
         server_header=False,
