@@ -20,9 +20,12 @@ FOUR = range(1, 5)
 
 @dataclass(frozen=True)
 class Row:
+    """not_yet: why the station does not end here as it should; the test fails when it does."""
+
     name: str
     scene: Callable[[int], Scene]
     ends: Ends
+    not_yet: str = ""
 
 
 def _base(seed: int, row: str) -> tuple[Scene, random.Random]:
@@ -72,6 +75,17 @@ def _names(*words: str) -> Ends:
     def ends(truth: Truth, told: Told) -> str:
         spoken = " ".join(str(n["text"]).lower() for n in told["notices"])
         return "" if any(w in spoken for w in words) else f"no notice of {' or '.join(words)}: {_kinds(told)}"
+
+    return ends
+
+
+def _says(*words: str) -> Ends:
+    """A verdict whose sentence has all of these words."""
+
+    def ends(truth: Truth, told: Told) -> str:
+        text = str(told.get("verdict_text", "")).lower()
+        missing = [w for w in words if w not in text]
+        return f"the verdict says nothing of {', '.join(missing)}: {text!r}" if missing else ""
 
     return ends
 
@@ -177,9 +191,13 @@ def wrong_container(seed: int) -> Scene:
     return replace(s, container=ContainerErrors(wrong_kg=wrong_kg), people=people, faults=("container",))
 
 
+WRONG_LISTING = (
+    "a listing that the drained fluid contradicts is asked about, and then believed against the lip"
+)
+
 ROWS = (
     Row("meter counts too much, level not seen", counts_too_much, _not_full),
-    Row("meter counts too little, ran over the lip", counts_too_little, _full),
+    Row("meter counts too little, ran over the lip", counts_too_little, _all(_full, _says("meter", "prove"))),
     Row("air through the pump, level not seen", air_unseen, _not_full),
     Row("drain ended after 2 min, filled until it ran over", drain_ended_early, _full),
     Row("used density off by 0.5 %, origin unknown", density_off("unknown"), _drained),
@@ -187,18 +205,14 @@ ROWS = (
     Row("pan warmed by the oil, 3.5 g", pan_warmed, _drained),
     Row("cell with an S-shaped error of 4 g", s_shaped, _drained),
     Row("filled at 35 or 4 °C to the lip", at_temperature, _full),
-    Row(
-        "9999 L typed for 2.9 L", wrong_unit("9999 L"), _all(_not_short, _names("unit", "capacity", "listed"))
-    ),
-    Row(
-        "2.9 US gallons typed for 2.9 L",
-        wrong_unit("2.9 US gal"),
-        _all(_not_short, _names("unit", "capacity", "listed")),
-    ),
+    Row("9999 L typed for 2.9 L", wrong_unit("9999 L"), _names("unit", "capacity", "listed")),
+    Row("2.9 US gallons typed for 2.9 L", wrong_unit("2.9 US gal"), _names("unit", "capacity", "listed")),
+    Row("9999 L typed, fluid over the lip", wrong_unit("9999 L"), _not_short, WRONG_LISTING),
+    Row("2.9 US gallons typed, fluid over the lip", wrong_unit("2.9 US gal"), _not_short, WRONG_LISTING),
     Row(
         "level seen, meter 7 to 14 % above the expected fill",
         contradiction,
-        _all(_over_or_undecided, _names("listed", "capacity", "level", "meter")),
+        _all(_over_or_undecided, _says("listing", "stand", "meter")),
     ),
     Row("meter counts too much, container weighed", right_container, _not_full),
     Row("container weighed wrong, ran over the lip", wrong_container, _full),

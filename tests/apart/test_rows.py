@@ -1,0 +1,26 @@
+"""Each kind of trouble, four recordings of each, through the command that anybody would use."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.apart.playing import play
+from tests.apart.rows import FOUR, ROWS, Row
+from tests.apart.running import replay, replay_apart
+
+
+def _marked(row: Row) -> object:
+    marks = [pytest.mark.xfail(reason=row.not_yet, strict=True)] if row.not_yet else []
+    return pytest.param(row, id=row.name, marks=marks)
+
+
+@pytest.mark.parametrize("row", [_marked(row) for row in ROWS])
+@pytest.mark.parametrize("seed", FOUR)
+def test_it_ends_as_it_should(row: Row, seed: int) -> None:
+    played = play(row.scene(seed))
+    assert row.ends(played.truth, replay(played)) == ""
+
+
+def test_a_process_of_its_own_says_the_same(tmp_path: Path) -> None:
+    played = play(ROWS[0].scene(1))
+    assert replay_apart(played, tmp_path) == replay(played)
