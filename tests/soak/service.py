@@ -76,6 +76,7 @@ def main() -> None:
     for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done"):
         engine.mark(mark)
     until(lambda: "fluid_supply_c" in engine.view().temperatures_c)
+    engine.note("capacity", "as listed: this drain was cut short")
     engine.mark("fill_start")
     while True:
         engine.hold(True)

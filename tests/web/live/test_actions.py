@@ -23,6 +23,7 @@ from tests.web.fake_views import JOB_ID
             ("note", "torque", "drain plug 30 N·m"),
         ),
         ("/api/answer", {"step": "s1", "answer": "object"}, ("answer", "s1", "object")),
+        ("/api/interruption", {"pan_moved": True, "filled": False}, ("answer_interruption", True, False)),
         ("/api/abandon", {"reason": "seized plug"}, ("abandon", "seized plug")),
         ("/api/bench", {"verb": "kick"}, ("bench", "kick")),
         ("/api/hold", {"held": True, "grip": "g1"}, ("hold", True)),

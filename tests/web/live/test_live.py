@@ -125,3 +125,13 @@ def test_texts_from_the_bay_cannot_become_markup() -> None:
 
 def test_the_clock_of_a_job_of_ten_litres_and_more_keeps_its_length() -> None:
     assert live(view_of("fill", to_go_l=12.345)).text["to_go.number"] == "12.35"
+
+
+def test_a_restart_in_mid_job_asks_its_question_on_the_page_until_it_is_answered() -> None:
+    asked = live(view_of("fill", interruption="Was the pan moved?"))
+    assert asked.flag["interruption"]
+    assert "Was the pan moved?" in asked.html["interruption"]
+    assert asked.html["interruption"].count("data-interruption") == 4
+    calm = live(view_of("fill"))
+    assert not calm.flag["interruption"]
+    assert calm.html["interruption"].strip() == ""
