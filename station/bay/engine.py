@@ -28,7 +28,7 @@ from station.given.config import BayConfig
 from station.learning import asking, why
 from station.record.recorder import Recorder
 from station.shop import preview
-from station.shop.shop import capacity_question, facts, learned
+from station.shop.shop import capacity_question, facts, learned, meter_record
 
 T = TypeVar("T")
 
@@ -167,7 +167,7 @@ class Engine(Records):
         self._need_room()
         spec = plan.spec_from_form(self.settings(), form, self._published.newest.lines)
         with self.reading() as ledger:
-            shop = learned(self.config, ledger, spec)
+            shop, record = learned(self.config, ledger, spec), meter_record(self.config, ledger, spec)
         asked = capacity_question(self.catalogue(), spec, shop, self.settings().country)
         labels = {**spec.labels, "expected_from": shop.words}
         if asked is not None:
@@ -175,7 +175,7 @@ class Engine(Records):
             if not reason:
                 raise InputError(f"{asked.text} If it is right as typed, give the reason.")
             labels["capacity_reason"] = reason
-        spec = replace(spec, labels=labels)
+        spec = replace(spec, labels=labels, meter_record=record)
         if shop.n:
             spec = replace(spec, retained_l=shop.retained_l, u_retained_l=shop.u_l, learned_from=shop.n)
         return self._call(lambda: self._loop.open(spec))

@@ -7,6 +7,7 @@ from typing import Any
 from calibration import budget
 from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
+from station.common.digits import stated
 from station.core import amounts
 from station.core.expectation import expected_now
 from station.core.state import BayState
@@ -211,6 +212,24 @@ def what_came(state: BayState) -> list[dict[str, Any]]:
     ]
 
 
+NARROWS_SHARE = 0.5
+"""A term with more of a variance than this is where the next measurement pays."""
+
+
+def _narrows(state: BayState, f: Figures) -> str | None:
+    """Where a measured density would shrink a U95 most; None where none would."""
+    if f.drained is None or state.spec.drained.density_origin == "measured":
+        return None
+    share = next((term.share for term in f.drained.terms if term.name == "fluid density"), 0.0)
+    if share < NARROWS_SHARE:
+        return None
+    left = stated(f.drained.value, f.drained.u95 * math.sqrt(1.0 - share)).u95
+    return (
+        f"{share:.0%} of the drained figure's doubt is the used fluid's density. Weigh a known volume of it on the pan: "
+        f"the figure would be good to ± {left} L."
+    )
+
+
 def _proved(state: BayState, f: Figures) -> float | None:
     """What this fill says of its compartment, where the level was proved; None where it was not."""
     if f.filled is None or f.hearing is None:
@@ -252,6 +271,7 @@ def report(state: BayState) -> dict[str, Any]:
         "reference_temperature_c": spec.reference_temperature_c,
         "verdict": "undecided" if judged is None or (wrong and judged.verdict == "full") else judged.verdict,
         "verdict_text": None if f.hearing is None else f.hearing.text,
+        "narrows": _narrows(state, f),
         "witnesses": [] if f.hearing is None else list(f.hearing.said),
         "wrong_fill": wrong,
         "air_l": state.meter.air_l,

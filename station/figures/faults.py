@@ -17,6 +17,8 @@ METER_OFF_REL = ((0.5, 0.025), (0.5, 0.07))
 """(weight, standard deviation relative to the volume): worn or wrongly set, and broken."""
 P_METER_BREAKS = 1.0 / 400.0
 """Per fill since the last one whose level was proved."""
+MOST_SURE = 0.98
+"""No record accuses a meter beyond doubt: it may have been mended since."""
 SCATTER_REL = 0.02
 """What one level-proved fill differs by from the expected one with a sound meter: level, listing, retained."""
 
@@ -77,7 +79,7 @@ def p_meter_off(record: MeterRecord) -> float:
     u = max(record.u_offset_rel, SCATTER_REL / math.sqrt(record.fills))
     off = sum(w * _density(record.offset_rel, math.hypot(u, sd)) for w, sd in METER_OFF_REL)
     sound = _density(record.offset_rel, u)
-    return p * off / (p * off + (1.0 - p) * sound)
+    return min(MOST_SURE, p * off / (p * off + (1.0 - p) * sound))
 
 
 def _density(x: float, sd: float) -> float:

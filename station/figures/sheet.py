@@ -65,6 +65,8 @@ def text_sheet(report: Mapping[str, Any], labels: Mapping[str, str]) -> str:
         lines.append(
             f"  P(short) {report['p_short']:.3f}  P(within) {report['p_within']:.3f}  P(over) {report['p_over']:.3f}"
         )
+    if report["narrows"] is not None:
+        lines.append(report["narrows"])
     if report["witnesses"]:
         lines.append("Witnesses, each by its own word:")
         lines.extend(_witness(row) for row in report["witnesses"])

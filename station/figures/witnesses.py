@@ -16,13 +16,15 @@ from station.verdict import judge
 LIP_LEAST_L = 0.008
 """Less than this in the pan is a hose's drip, and no word about the level."""
 LIP_TIMES_U = 3.0
-U_LIP_L, U_LIP_REL = 0.005, 0.006
+U_LIP_L, U_LIP_REL = 0.008, 0.003
 """Where the level stands once fluid has run over the lip: the bead that the lip holds back, and the slow way of the last
 tubes; of the expected fill (common practice, no source)."""
 U_LEVEL_SEEN_REL = 0.010
 """A finger's or an eye's level at the plug: two millimetres on the housing's surface (common practice, no source)."""
 U_PUMP_LINE_REL, U_PUMP_LEARNED_REL = 0.15, 0.05
 """Of running time × flow: by the pump's line as typed, and by the flow that it was seen to have."""
+WORTH_A_WORD_REL = 0.03
+"""A volume this far from what the lip proves is told, though the expected fill's own doubt may allow it."""
 CONTRADICTED = 0.5
 """A witness less likely sound than this is contradicted by the others."""
 
@@ -178,7 +180,11 @@ def in_words(witnesses: list[Witness], fusion: Fusion, expected_l: float) -> str
     at_lip = "at the lip" if "lip" in sound else "at the plug"
     verdict = fusion.judgement.verdict
     volumes = [name for name in spoke if spoke[name].about is About.FILLED]
-    against = [name for name in volumes if name in doubted]
+    against = [
+        name
+        for name in volumes
+        if name in doubted or abs(spoke[name].value_l / expected_l - 1.0) > WORTH_A_WORD_REL
+    ]
     if verdict == "full" and level and against:
         apart = " and ".join(f"the {name} says {_apart(spoke[name], expected_l)}" for name in against)
         return f"full {at_lip}; {apart}: prove it"

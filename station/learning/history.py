@@ -6,6 +6,7 @@ from datetime import UTC, tzinfo
 from statistics import fmean, stdev
 from typing import Any
 
+from station.given.evidence import MeterRecord
 from station.learning.condition import Condition, of_job
 from station.learning.expected import Expected, expected_fill
 from station.learning.why import Facts, Previous
@@ -60,6 +61,29 @@ def meter_offset(ledger: Any, meter: str, before_utc: str = _END) -> tuple[float
     if len(values) < 2:
         return None
     return fmean(values), stdev(values) / math.sqrt(len(values)), len(values)
+
+
+STRAY_REL = 0.25
+"""A fill this far off says that something else went wrong, and nothing of the meter."""
+
+
+def meter_record(ledger: Any, meter: str, proved: bool, before_utc: str = _END) -> MeterRecord:
+    """What the newest fills through a meter say of it. proved: whether its proving is in date.
+
+    Only fills whose level was proved count: the pump stops at the metered target, so that any other would agree.
+    """
+    rows = ledger.db.execute(
+        """select level_seen, filled_l / expected_fill_l - 1.0 from job where meter = ? and opened_utc < ?
+           and stage = 'closed' and filled_l is not null and expected_fill_l > 0 order by opened_utc desc limit ?""",
+        [meter, before_utc, METER_JOBS],
+    ).fetchall()
+    offsets = [off for seen, off in rows if seen and abs(off) < STRAY_REL]
+    if not offsets:
+        return MeterRecord(proved=proved)
+    since = next(k for k, (seen, off) in enumerate(rows) if seen and abs(off) < STRAY_REL)
+    n = len(offsets)
+    scatter = stdev(offsets) if n > 1 else 0.0
+    return MeterRecord(n, fmean(offsets), scatter / math.sqrt(n), since, proved)
 
 
 def facts(

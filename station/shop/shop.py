@@ -5,6 +5,7 @@ from typing import Any
 
 from station.common.units import parse_volume_l
 from station.given.config import BayConfig
+from station.given.evidence import MeterRecord
 from station.given.job import JobSpec
 from station.given.listing import rounding_l
 from station.learning import asking, condition, expected, history, why
@@ -80,6 +81,12 @@ def learned(config: BayConfig, ledger: Ledger, spec: JobSpec) -> expected.Expect
     )
     u_rounding_l = rounding_l(spec.capacity_text, spec.capacity_l)
     return expected.expected_fill(ledger, kind, spec.capacity_l, spec.method, u_rounding_l=u_rounding_l)
+
+
+def meter_record(config: BayConfig, ledger: Ledger, spec: JobSpec) -> MeterRecord:
+    """What the record says of the bay's meter, for the verdict of a job that is about to begin."""
+    proved = "meter" in spec.certificates and not spec.calibration_due
+    return history.meter_record(ledger, row_labels(config, spec.labels, spec.method)["meter"], proved)
 
 
 def capacity_question(

@@ -11,7 +11,7 @@ def test_agreed_fills_clear_a_meter_and_disagreeing_ones_accuse_it() -> None:
     assert new == faults.P_METER_OFF
     told = [faults.p_meter_off(MeterRecord(fills=n, u_offset_rel=0.02 / n**0.5)) for n in (1, 4, 16)]
     assert new > told[0] > told[1] > told[2]
-    assert faults.p_meter_off(MeterRecord(fills=8, offset_rel=0.05, u_offset_rel=0.008)) > 0.99
+    assert faults.p_meter_off(MeterRecord(fills=8, offset_rel=0.05, u_offset_rel=0.008)) == faults.MOST_SURE
     assert faults.p_meter_off(MeterRecord(proved=True)) < new
 
 

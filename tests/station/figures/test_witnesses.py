@@ -1,0 +1,129 @@
+"""What is said of a fill, in the words of the sheet. The cases are those of a shop; the states are put together by hand."""
+
+from typing import Any
+
+import pytest
+
+from calibration.fluid import Fluid
+from station.core.state import BayState, Drain, Fill, Hearing, Said
+from station.figures import balance
+from station.figures.sheet import text_sheet
+from station.filling.expecting import Film, expecting, proved_l
+from station.filling.metering import MeterTrack
+from station.given.evidence import ContainerWeighing, MeterRecord
+from station.given.job import JobSpec
+from station.given.lines import MeterLine, PanLine
+from station.weighing.lines import Level
+
+OIL = Fluid(
+    "lubricant", density_15_kg_m3=880.0, kv40_mm2_s=120.0, kv100_mm2_s=14.5, density_origin="data sheet"
+)
+KG_PER_L = OIL.density_kg_m3(20.0) / 1000.0
+
+
+def fill(
+    metered_l: float,
+    over_l: float = 0.0,
+    seen: bool = False,
+    supply_c: float = 20.0,
+    capacity_l: float = 2.9,
+    **more: Any,
+) -> BayState:
+    spec = JobSpec(
+        f"{capacity_l:.2f} L", capacity_l, "cover removed", OIL, OIL, PanLine(0.0, 4.0e-6, 0.0005, 25.0),
+        MeterLine(400.0, 0.0015), retained_l=0.01 * capacity_l, u_retained_l=0.005 * capacity_l, **more,
+    )  # fmt: skip
+    levels = [
+        Level(t_s, kg, 1e-4) for t_s, kg in ((0.0, 0.0), (14400.0, 2.4), (15700.0, 2.4 + over_l * KG_PER_L))
+    ]
+    return BayState(
+        spec,
+        drain=Drain(before=levels[0], taken=levels[1]),
+        fill=Fill(base=Level(15400.0, 2.4, 1e-4), end=levels[2]),
+        meter=MeterTrack(pulses=1150, volume_l=metered_l, supply_c=supply_c),
+        hearing=Hearing(last_t_s={"meter": 1.0}),
+        said=Said(marks=(("level_seen", 1.0),) if seen else ()),
+    )
+
+
+def said(state: BayState) -> tuple[str, str]:
+    report = balance.report(state)
+    assert report["verdict_text"] in text_sheet(report, {})
+    return report["verdict"], report["verdict_text"]
+
+
+def test_meter_and_lip_that_agree() -> None:
+    assert said(fill(2.90, over_l=0.03)) == ("full", "full: meter and lip agree")
+
+
+@pytest.mark.parametrize("over_l", [0.10, 0.25])
+def test_the_lip_against_a_meter_that_counts_too_little(over_l: float) -> None:
+    verdict, text = said(fill(2.871 * 0.95 + over_l, over_l))
+    assert (verdict, text) == ("full", "full at the lip; the meter says 5 % less: prove it")
+
+
+def test_a_meter_alone_is_told_as_such() -> None:
+    assert said(fill(2.87)) == (
+        "undecided",
+        "2.87 L by the meter alone: let a little run over the lip, or look",
+    )
+    known = MeterRecord(fills=20, u_offset_rel=0.003, proved=True)
+    verdict, text = said(fill(2.87, meter_record=known, learned_from=8))
+    assert (verdict, text) == ("full", "full by the meter alone, whose record makes a fault improbable")
+    off = MeterRecord(fills=20, offset_rel=0.05, u_offset_rel=0.003, proved=True)
+    assert said(fill(2.87, meter_record=off, learned_from=8))[0] == "short"
+
+
+def test_a_level_seen_and_a_meter_far_above_is_a_contradiction_by_name() -> None:
+    verdict, text = said(fill(2.87 * 1.10, seen=True))
+    assert verdict == "undecided"
+    assert text.startswith("the level was seen at the plug, but the meter says 10 % more than expected")
+    assert "the listing, the vehicle's stand or the meter" in text
+
+
+def test_a_container_that_says_the_same_is_a_second_witness() -> None:
+    kg = 2.87 * KG_PER_L * (1 - 1.2 / 877 + 1.2 / 8000)
+    report = balance.report(fill(2.87, container=ContainerWeighing(50.0, 50.0 - kg, 0.01), learned_from=4))
+    row = next(row for row in report["witnesses"] if row["name"] == "container")
+    assert row["says_l"] == pytest.approx(2.87, abs=0.002)
+    assert (report["verdict"], report["verdict_text"]) == ("full", "full: meter and container agree")
+
+
+@pytest.mark.parametrize("supply_c", [4.0, 35.0])
+@pytest.mark.parametrize("capacity_l", [6.5, 9.0])
+def test_a_fill_to_the_lip_in_heat_or_frost_is_full(supply_c: float, capacity_l: float) -> None:
+    """The compartment takes its geometric volume at the fill's temperature: at 20 °C that is V · ρ(t) / ρ(20)."""
+    factor = OIL.density_kg_m3(supply_c) / OIL.density_kg_m3(20.0)
+    went_in_l = 0.99 * capacity_l * factor
+    assert abs(factor - 1.0) * capacity_l > 0.05
+    assert said(fill(went_in_l + 0.02, 0.02, supply_c=supply_c, capacity_l=capacity_l))[0] == "full"
+    report = balance.report(fill(went_in_l, supply_c=supply_c, capacity_l=capacity_l))
+    assert report["expected_fill_l"] == pytest.approx(went_in_l, abs=0.003)
+
+
+def test_old_fluid_on_the_walls_is_expected_to_be_missing() -> None:
+    spec = fill(2.9).spec
+    usual = expecting(spec, None, None, 20.0)
+    short_drain = expecting(spec, Film(0.26, 0.05), 120.0, 20.0)
+    assert usual.value_l - short_drain.value_l == pytest.approx(0.26 - 0.004 * 2.9, abs=1e-9)
+    unseen = expecting(spec, None, 120.0, 20.0)
+    assert unseen.u_l > 3.0 * usual.u_l  # nobody knows, so the doubt is wide
+    assert expecting(spec, None, 3600.0, 20.0).u_l < unseen.u_l
+    assert expecting(spec, None, None, None).u_l > usual.u_l  # nor what the temperature was
+
+
+def test_history_is_kept_as_what_the_plug_fixes() -> None:
+    """Filled in frost and in summer, with little and much left on the walls, one compartment teaches one figure."""
+    spec = fill(2.9).spec
+    taught = []
+    for supply_c, film_l in ((4.0, 0.01), (35.0, 0.20)):
+        now = expecting(spec, Film(film_l, 0.01), 900.0, supply_c)
+        taught.append(proved_l(spec, now, now.value_l))
+    assert taught[0] == pytest.approx(taught[1], abs=1e-9)
+
+
+def test_nobody_heard_is_no_verdict() -> None:
+    report = balance.report(BayState(fill(2.9).spec))
+    assert report["verdict"] == "undecided"
+    assert report["witnesses"] == []
+    assert report["verdict_text"] is None
