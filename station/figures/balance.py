@@ -12,7 +12,7 @@ from station.core import amounts
 from station.core.expectation import expected_now
 from station.core.state import BayState
 from station.figures.evidence import About
-from station.figures.metered import metered
+from station.figures.metered import metered, proved_here
 from station.figures.witnesses import Hearing, hear
 from station.filling.expecting import Expecting, proved_l
 from station.given.stages import Stage
@@ -212,6 +212,19 @@ def what_came(state: BayState) -> list[dict[str, Any]]:
     ]
 
 
+def _not_proved(state: BayState) -> list[dict[str, Any]]:
+    """A notice where the meter's curve does not reach the flow and viscosity of this fill; figures carry the doubt."""
+    track = state.meter
+    flow_l_min = track.air.steady_l_min if track.air.steady_n > 1 else None
+    if not track.pulses or proved_here(state.spec, track.supply_c, flow_l_min):
+        return []
+    text = (
+        "The meter was not proved at this flow and viscosity: its nearest K-factor was used, and the metered volume's "
+        "doubt is wider. Prove it with this fluid at this temperature."
+    )
+    return [{"kind": "meter_not_proved_here", "text": text, "t_s": state.t_s}]
+
+
 NARROWS_SHARE = 0.5
 """A term with more of a variance than this is where the next measurement pays."""
 
@@ -286,7 +299,8 @@ def report(state: BayState) -> dict[str, Any]:
         "leak_text": None if leak is None else leak.text,
         "steps": what_came(state),
         "stage": state.stage.value,
-        "notices": [{"kind": n.kind, "text": n.text, "t_s": n.t_s} for n in state.telling.notices],
+        "notices": [{"kind": n.kind, "text": n.text, "t_s": n.t_s} for n in state.telling.notices]
+        + _not_proved(state),
         "budgets": {
             b.quantity: b.to_dict() for b in (f.drained, f.metered, f.overflow, f.filled) if b is not None
         },
