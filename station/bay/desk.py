@@ -22,6 +22,8 @@ from station.filling.overrun import Stop
 from station.given.config import BayConfig
 from station.given.job import JobSpec
 from station.given.stages import BEFORE_FILL, PUMPED, UNDER_WAY, Cause, Stage
+from station.learning.reason import GIVEN, needs_words, of_report
+from station.learning.reason import reason as told
 from station.record.ledger import Ledger, Moment, job_row, now
 from station.record.recorder import Recorder
 from station.shop.shop import row_labels
@@ -134,8 +136,8 @@ class Desk:
         )
         return self._leaving
 
-    def may_mark(self, mark: str) -> None:
-        """Raises InputError where the mark makes no sense now, or waits for something."""
+    def may_mark(self, mark: str, reason: str = "") -> None:
+        """Raises InputError where the mark makes no sense now, waits for something, or needs a reason."""
         state = self.need_job()
         offered = {n.mark: n for n in checklist.next_marks(state, self.ticked)}
         if mark not in offered:
@@ -144,6 +146,24 @@ class Desk:
             )
         if offered[mark].why is not None:
             raise InputError(f"{offered[mark].label} waits: {offered[mark].why}")
+        if len(reason) > 200:
+            raise InputError("The reason is too long; expected at most 200 characters.")
+        if mark == Cause.CLOSE and not reason.strip():
+            self._may_close(state)
+
+    def mark(self, mark: str, reason: str) -> None:
+        """Keep a mark. Raises InputError as ``may_mark`` does."""
+        self.may_mark(mark, reason)
+        if mark == Cause.CLOSE and reason.strip():
+            self.event("note", f"{GIVEN}: {reason.strip()}")
+        self.event("mark", mark)
+
+    def _may_close(self, state: BayState) -> None:
+        """Raises InputError for a job that nobody should close without a word."""
+        outcome = of_report(balance.report(state))
+        found = told(outcome)
+        if found is not None and needs_words(outcome):
+            raise InputError(f"{found.text} To close it as it is, give a reason; it goes into the record.")
 
     def check(self, key: str, done: bool) -> None:
         """Tick or untick an item of the present stage. Raises InputError for another."""

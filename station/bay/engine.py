@@ -192,12 +192,13 @@ class Engine(Records):
                 f"{LOW_DISK_BYTES / 1e6:.0f} MB or more. Free some space first."
             )
 
-    def mark(self, mark: str) -> None:
-        """Set a mark. Raises InputError where it makes no sense now."""
+    def mark(self, mark: str, reason: str = "") -> None:
+        """Set a mark. reason: why a job is closed as it is, where its fill is not full. Raises InputError where the mark
+        makes no sense now, or where such a job is closed without a reason."""
         job = self._published.newest.open_job
         if mark == "fill_start" and job is not None:
             self._doubt_the_unit(job)
-        self._call(lambda: self._loop.mark(mark, None if job is None else job.job_id))
+        self._call(lambda: self._loop.mark(mark, None if job is None else job.job_id, reason))
 
     def _doubt_the_unit(self, job: JobNow) -> None:
         """A capacity that was probably typed in another unit floods an axle: asked about before the pump can run."""

@@ -276,12 +276,12 @@ class Loop:
             if source.endswith("_state") or source in more:
                 self.take(sample)
 
-    def mark(self, mark: str, job_id: str | None) -> None:
+    def mark(self, mark: str, job_id: str | None, reason: str = "") -> None:
         """job_id: of the job for which the caller has checked that the mark may be set."""
-        self.desk.may_mark(mark)
+        self.desk.need_job()
         if job_id != self.desk.job_id:
             raise InputError("Another job was opened meanwhile. Look at the page, then mark again.")
-        self.desk.event("mark", mark)
+        self.desk.mark(mark, reason)
         self.feed(("mark", mark))
 
     def top_up(self) -> None:

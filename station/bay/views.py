@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Self
 
 from station.core.notice import Notice
+from station.given.pump_run import PumpRun
 
 
 @dataclass(frozen=True)
@@ -70,11 +71,17 @@ class FiguresView:
     leak_u95_l_h: float | None = None
     leak_limit_l_h: float | None = None
     leak_text: str | None = None
+    leak_found: bool | None = None
+    topped_up: bool = False
+    leak_watched_s: float | None = None
+    leak_watch_s: float | None = None
+    pump_runs: tuple[PumpRun, ...] = ()
 
     @classmethod
     def of(cls, report: Mapping[str, Any]) -> Self:
         """From a job's report. Raises KeyError for a report that lacks one."""
-        return cls(**{f.name: report[f.name] for f in fields(cls)})
+        told = {f.name: report[f.name] for f in fields(cls)}
+        return cls(**{**told, "pump_runs": tuple(PumpRun(**run) for run in report["pump_runs"])})
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from station.common.digits import stated
 from station.core import amounts
 from station.core.expectation import expected_now
 from station.core.state import BayState
+from station.figures.course import course
 from station.figures.evidence import About
 from station.figures.metered import metered, proved_here
 from station.figures.witnesses import Hearing, hear
@@ -297,7 +298,9 @@ def report(state: BayState) -> dict[str, Any]:
         "leak_u95_l_h": None if leak is None else leak.u95_l_h,
         "leak_limit_l_h": None if leak is None else leak.limit_l_h,
         "leak_text": None if leak is None else leak.text,
+        "leak_found": None if leak is None else leak.found,
         "steps": what_came(state),
+        **course(state),
         "stage": state.stage.value,
         "notices": [{"kind": n.kind, "text": n.text, "t_s": n.t_s} for n in state.telling.notices]
         + _not_proved(state),

@@ -29,6 +29,15 @@ def compartment_jobs(
     )
 
 
+def newest_job(ledger: Any, vehicle: str, compartment: str) -> str | None:
+    """The id of a compartment's newest job that has ended, closed or given up."""
+    row = ledger.db.execute(
+        "select job_id from job where vehicle = ? and compartment = ? order by opened_utc desc limit 1",
+        [vehicle, compartment],
+    ).fetchone()
+    return None if row is None else str(row[0])
+
+
 def previous_job(
     ledger: Any, vehicle: str, compartment: str, before_utc: str = _END, distance_km: float | None = None
 ) -> Previous | None:

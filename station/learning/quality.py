@@ -14,6 +14,7 @@ from calibration.certificates import KINDS, Certificate
 from station.common import days
 from station.errors import InputError
 from station.learning.charts import RULES, Chart, chart
+from station.learning.reason import of_jobs
 from station.learning.why import Facts, what_settles
 from station.record import archive
 
@@ -163,6 +164,11 @@ def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC) -> Quality:
     period = [days.begins(since, zone), days.begins(until, zone)]
     ranked = {name: list(ledger.db.query(sql, [*period, LISTED])) for name, sql in RANKED.items()}
     undecided = [_with_remedy(row) for row in ledger.db.query(UNDECIDED, [*period, LISTED])]
+    listed = [row for rows in (*ranked.values(), undecided) for row in rows]
+    reasons = of_jobs(ledger, [row["job_id"] for row in listed])
+    for row in listed:
+        told = reasons.get(row["job_id"])
+        row["reason"] = "" if told is None else told.text
     counts = {name: ledger.db.execute(sql, period).fetchall() for name, sql in COUNTS.items()}
     subjects = _subjects(counts)
     charts = []
@@ -296,7 +302,7 @@ def table(
             {**row, "day": days.day_of(row["opened_utc"], zone), "time_zone": content.time_zone}
             for row in (*content.short, *content.over, *content.undecided)
         ]
-        return [*FILL_COLUMNS, "day", "time_zone"], fills
+        return [*FILL_COLUMNS, "day", "time_zone", "reason"], fills
     if which == "subjects":
         return [f.name for f in fields(Subject)], [subject.to_dict() for subject in content.subjects]
     if which == "calibration":

@@ -1,6 +1,7 @@
 """Reading the ledger for people: lists, one job whole, and the files that replay it."""
 
-from collections.abc import Mapping
+import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -111,6 +112,30 @@ def times_off_s(ledger: Ledger, opened: Mapping[str, Any]) -> float | None:
         if step["body"]["set"]:
             return by_s
     return None
+
+
+def row(ledger: Ledger, job_id: str) -> dict[str, Any] | None:
+    """A job's row in the list of jobs that have ended; None where it has none."""
+    return next(ledger.db.query("select * from job where job_id = ?", [job_id]), None)
+
+
+def endings(ledger: Ledger, job_ids: Sequence[str]) -> dict[str, tuple[dict[str, Any], list[str]]]:
+    """Job → its last report, and what was said when it was given up or noted in it; only of jobs that have ended."""
+    found = {}
+    for job_id in job_ids:
+        report: dict[str, Any] | None = None
+        texts = []
+        for kind, body in ledger.db.execute(
+            "select kind, body from event where job_id = ? and kind in ('result', 'note', 'abandoned') order by seq",
+            [job_id],
+        ):
+            if kind == "result":
+                report = json.loads(body)["report"]
+            else:
+                texts.append(json.loads(body)["text"])
+        if report is not None:
+            found[job_id] = (report, texts)
+    return found
 
 
 def job_toml(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> str:

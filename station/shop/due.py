@@ -2,13 +2,14 @@
 
 import calendar
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, timedelta, tzinfo
 from typing import Any
 
 from station.common import days
 from station.common.distance import KM_PER_MILE, format_distance, parse_distance_km
-from station.learning.history import compartment_jobs
+from station.learning import reason
+from station.learning.history import compartment_jobs, newest_job
 from station.shop.catalogue import Catalogue, Entry
 
 COLUMNS = "vehicle compartment state due_date due_km now_km last_utc text time_zone".split()
@@ -17,13 +18,16 @@ BREAK_IN_WORDS = (
     "First change after break-in, 15,000 to 20,000 miles: new gears shed fine metal early "
     "(common practice, no source; the service manual has the last word)."
 )
+SHORT = "short fill"
+LEFT_SHORT = frozenset({"wrong_grade", "not_filled", "short"})
+"""Kinds of ``station.learning.reason`` after which no vehicle should run on."""
 SOON = 0.1
 """The last tenth of an interval counts as "due soon"."""
 
 
 @dataclass(frozen=True)
 class Service:
-    """The next change of one compartment. state: "overdue", "due soon", "ok" or "unknown" (and text says why).
+    """The next change of one compartment. state: "short fill", "overdue", "due soon", "ok" or "unknown" (and text says why).
 
     due_date, due_km: whichever are known; due_km is a reading of the vehicle's distance. first: a break-in change.
     """
@@ -38,6 +42,8 @@ class Service:
     due_date: str | None
     due_km: float | None
     first: bool
+    short_job: str | None = None
+    """The job that left the compartment not full, where the newest one did."""
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self)
@@ -173,7 +179,7 @@ def overview(
         if vehicle is None or vehicle.retired:
             continue
         found.append(service_of(ledger, entry, vehicle, today, (distances_km or {}).get(entry.key[0]), zone))
-    order = ("overdue", "due soon", "unknown", "ok")
+    order = (SHORT, "overdue", "due soon", "unknown", "ok")
     return sorted(found, key=lambda s: (order.index(s.state), s.vehicle, s.compartment))
 
 
@@ -201,7 +207,7 @@ def service_of(
     if last_km is not None:  # a distance noted at the last job is at least as new
         now_km = last_km if now_km is None else max(now_km, last_km)
     months = compartment.get("interval_months")
-    return next_service(
+    service = next_service(
         name,
         part,
         today,
@@ -214,6 +220,16 @@ def service_of(
         new_km=_new_km(compartment),
         zone=zone,
     )
+    return _left_short(ledger, name, part, service)
+
+
+def _left_short(ledger: Any, vehicle: str, compartment: str, service: Service) -> Service:
+    """A compartment that its newest job left not full is due before anything else."""
+    job_id = newest_job(ledger, vehicle, compartment)
+    told = None if job_id is None else reason.of_jobs(ledger, [job_id]).get(job_id)
+    if told is None or told.kind not in LEFT_SHORT:
+        return service
+    return replace(service, state=SHORT, text=f"{told.text} {service.text}".strip(), short_job=job_id)
 
 
 def table(services: Sequence[Service], zone: tzinfo) -> list[dict[str, Any]]:

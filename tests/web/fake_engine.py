@@ -71,6 +71,7 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
     ]
     report = {
         **asdict(measured),
+        "pump_runs": [],
         "level_seen": True,
         "leak_text": "No leak above 14 mL/h.",
         "leak_l_h": 0.002,
@@ -248,8 +249,8 @@ class FakeEngine:
     def check(self, key: str, done: bool) -> None:
         self._called("check", key, done)
 
-    def mark(self, mark: str) -> None:
-        self._called("mark", mark)
+    def mark(self, mark: str, reason: str = "") -> None:
+        self._called("mark", mark, *([reason] if reason else []))
 
     def hold(self, held: bool) -> None:
         self.calls.append(("hold", held))

@@ -16,7 +16,7 @@ CROWDED = "20261125-235959-crowded"
 class Showing(FakeEngine):
     stage = "fill"
 
-    def mark(self, mark: str) -> None:
+    def mark(self, mark: str, reason: str = "") -> None:
         self.stage = mark
 
 

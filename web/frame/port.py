@@ -100,7 +100,8 @@ class Engine(Protocol):
 
     def check(self, key: str, done: bool, /) -> None: ...
 
-    def mark(self, mark: str, /) -> None: ...
+    def mark(self, mark: str, reason: str = "", /) -> None:
+        """Set a mark. reason: why a job whose fill is not full is closed as it is."""
 
     def hold(self, held: bool, /) -> None:
         """The page's hold-to-run: True at least every 100 ms while held, False once on release."""

@@ -6,8 +6,10 @@ from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
+from station.learning import reason
 from web.frame import format as fmt
 from web.frame import words
+from web.jobs import pump_runs
 from web.jobs.findings import Fact, Findings, findings, noted_torque
 from web.live import pan_steps
 
@@ -81,7 +83,8 @@ class NoticeLine:
 
 @dataclass(frozen=True)
 class JobPage:
-    """``/jobs/{id}``: all that is known of a job. history: where the vehicle's jobs are listed."""
+    """``/jobs/{id}``: all that is known of a job. history: where the vehicle's jobs are listed. reason: what happened
+    where the fill is not plainly full, and what comes next; who: for whom."""
 
     job_id: str
     title: str
@@ -91,9 +94,12 @@ class JobPage:
     simulated: bool
     verdict: words.Verdict
     verdict_name: str
+    reason: str
+    who: str
     facts: Sequence[Fact]
     figures: Sequence[Fact]
     reference: str
+    runs: Sequence[pump_runs.RunLine]
     budgets: Sequence[Budget]
     notices: Sequence[NoticeLine]
     events: Sequence[Entry]
@@ -266,6 +272,7 @@ def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
     report = job["report"]
     name, verdict = _judged(report)
     vehicle = job["labels"].get("vehicle")
+    told = reason.of_job(job)
     return JobPage(
         job_id=job["job_id"],
         title=_title(job),
@@ -275,8 +282,11 @@ def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
         simulated=job["backend"] == "simulated",
         verdict=verdict,
         verdict_name=name,
+        reason="" if told is None else told.text,
+        who="" if told is None else told.who,
         facts=_facts(job),
         figures=[*_figures(job), *_leak_measured(report)],
+        runs=pump_runs.lines(report),
         reference=_reference(report),
         budgets=[_budget(quantity, budget) for quantity, budget in report["budgets"].items()],
         notices=[NoticeLine(n["text"], bool(n.get("stops"))) for n in report["notices"]],

@@ -4,6 +4,7 @@ from fastapi import APIRouter
 from starlette.responses import JSONResponse, Response
 
 from station.common.tabular import to_csv
+from station.learning import reason
 from station.record.ledger import JOB_COLUMNS
 from web.frame.deps import Before, Limit, Station, Vehicle, download, job_of, page_of
 from web.jobs import contexts
@@ -37,7 +38,8 @@ def jobs_csv(
 @router.get("/jobs/{job_id}.json")
 def job_json(engine: Station, job_id: str) -> Response:
     job = job_of(engine, job_id)
-    return JSONResponse({**job, **found(engine, job)})
+    told = reason.of_job(job)
+    return JSONResponse({**job, **found(engine, job), "reason": None if told is None else told.to_dict()})
 
 
 @router.get("/jobs/{job_id}/sheet")

@@ -47,7 +47,10 @@ class Check(Body):
 
 
 class Mark(Body):
+    """reason: why a job whose fill is not full is closed as it is."""
+
     mark: Key
+    reason: Annotated[str, Field(max_length=200)] = ""
 
 
 class Hold(Body):
@@ -125,10 +128,10 @@ async def check(engine: Station, threads: DiskThreads, body: Check) -> Response:
     return done()
 
 
-def _mark(engine: Engine, mark: str) -> None:
+def _mark(engine: Engine, mark: str, reason: str) -> None:
     """A fill that is refused for a likely unit mix-up is a question to the technician, and has a status of its own."""
     try:
-        engine.mark(mark)
+        engine.mark(mark, reason)
     except InputError as error:
         if isinstance(error, Asked):
             raise Problem(409, "Drained and expected do not agree", str(error)) from error
@@ -148,7 +151,7 @@ def _unit_in_doubt(engine: Engine) -> bool:
 
 @router.post("/mark")
 async def mark(engine: Station, threads: DiskThreads, body: Mark) -> Response:
-    await do(threads, _mark, engine, body.mark)
+    await do(threads, _mark, engine, body.mark, body.reason)
     return done()
 
 

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from station.bay.views import BayView, JobView, PumpView
+from station.learning.reason import Outcome, needs_words, reason
 from web.frame import format as fmt
 from web.frame import words
 from web.frame.render import render
@@ -66,6 +67,7 @@ def live(view: BayView) -> Live:
         _figure(text, name, shown)
     verdict = words.verdict(figures.verdict, figures.p_short, figures.p_within, figures.p_over)
     judged = job is not None and stage in FILLED and figures.filled_l is not None
+    told = None if job is None else reason(outcome(view))
     text |= {
         "stage": "no job" if stage == "idle" else stage,
         "waiting": fmt.waiting(view.wait_s) if stage == "drip" else "",
@@ -73,6 +75,7 @@ def live(view: BayView) -> Live:
         "verdict.sign": verdict.sign,
         "verdict.text": verdict.text,
         "verdict.when": "" if stage == "closed" else "as of now",
+        "reason": "" if told is None else told.text,
         "pump": _pump(view),
         **_supply_text(view),
     }
@@ -87,7 +90,21 @@ def live(view: BayView) -> Live:
         geo |= gauge.timer(timer.left_s, timer.of_s)
     else:
         text |= {"timer.what": "", "timer.left": "", "timer.of": ""}
-    return Live(view.seq, stage, text, _flags(view, stage, judged), geo, _fragments(view, stage))
+    flags = _flags(view, stage, judged)
+    return Live(view.seq, stage, text, flags, geo, _fragments(view, stage, flags))
+
+
+def outcome(view: BayView) -> Outcome:
+    """What the job has come to so far, for the sentence about it."""
+    f = view.figures
+    known = {name: getattr(f, name) for name in Outcome.__dataclass_fields__ if hasattr(f, name)}
+    known |= {
+        "expected_fill_l": f.expected_fill_l or 0.0,
+        "tolerance_minus_l": f.tolerance_minus_l or 0.0,
+        "tolerance_plus_l": f.tolerance_plus_l or 0.0,
+        "verdict": f.verdict if f.filled_l is not None else None,
+    }
+    return Outcome(stage=view.stage, **known)
 
 
 def _supply_text(view: BayView) -> dict[str, str]:
@@ -162,6 +179,7 @@ def _figures(view: BayView) -> dict[str, fmt.Shown]:
 
 def _flags(view: BayView, stage: str, judged: bool) -> dict[str, bool]:
     figures, job_open = view.figures, stage not in NO_JOB
+    told = None if view.job is None else reason(outcome(view))
     asked = pan_steps.questions(view.steps)
     purging = _purging(view)
     return {
@@ -180,6 +198,9 @@ def _flags(view: BayView, stage: str, judged: bool) -> dict[str, bool]:
         "to_come": stage in DRAINING and figures.still_to_come_l is not None,
         "timer": view.timer is not None,
         "verdict": judged,
+        "reason": told is not None,
+        "reason_grave": told is not None and told.grave,
+        "close_reason": stage == "leak watch" and needs_words(outcome(view)),
         "overflow": figures.overflow_l is not None and figures.overflow_l > 0,
         "torque": stage in ("reseal", "settle", "leak watch"),
         "top_up": stage in ("fill", "settle"),
@@ -216,13 +237,13 @@ def _pump_flags(pump: PumpView | None, stage: str) -> dict[str, bool]:
     }
 
 
-def _fragments(view: BayView, stage: str) -> dict[str, str]:
+def _fragments(view: BayView, stage: str, flags: Mapping[str, bool]) -> dict[str, str]:
     notices = list(reversed(view.notices))
     asked = pan_steps.questions(view.steps)
     return {
         "stages": render("_stages.html", stages=words.JOB_STAGES, stage=stage),
         "checklist": render("_checklist.html", items=view.checklist),
-        "steps": render("_steps.html", steps=view.next_marks),
+        "steps": render("_steps.html", steps=view.next_marks, close_reason=flags["close_reason"]),
         "interruption": render("_interruption.html", question=view.interruption),
         "over": "" if view.job is None else render("_over.html", job_id=view.job.job_id, stage=stage),
         "asked": render("_questions.html", questions=[q for q in asked if q.open]),

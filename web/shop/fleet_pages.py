@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
 from typing import Any
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter
 from starlette.responses import JSONResponse, Response
@@ -18,6 +18,7 @@ from web.frame import format as fmt
 from web.frame.deps import Station, download, page_of
 
 STATES = {
+    "short fill": ("▼", "short fill"),
     "overdue": ("⚠", "overdue"),
     "due soon": ("!", "due soon"),
     "ok": ("✓", "not due"),
@@ -31,6 +32,7 @@ router = APIRouter()
 class DueRow:
     where: str
     history: str
+    job: str | None
     sign: str
     state: str
     tone: str
@@ -85,6 +87,7 @@ def _due_row(one: service.Service) -> DueRow:
     return DueRow(
         where=f"{one.vehicle} · {one.compartment}",
         history=_history(one.vehicle),
+        job=None if one.short_job is None else f"/jobs/{quote(one.short_job)}",
         sign=sign,
         state=state,
         tone={"ok": "ok", "unknown": "none"}.get(one.state, "look"),

@@ -57,6 +57,7 @@ class FillRow:
     expected: str
     deviation: str
     percent: str
+    reason: str
     settles: Sequence[str] = ()
 
 
@@ -135,6 +136,7 @@ def _fill(row: Mapping[str, Any]) -> FillRow:
         expected=str(fmt.litres(row["expected_fill_l"])),
         deviation=f"{'+' if row['deviation_l'] > 0 else ''}{fmt.litres(row['deviation_l'])}",
         percent=fmt.percent(row["deviation_percent"]),
+        reason=row["reason"],
         settles=row.get("settled_by", ()),
     )
 

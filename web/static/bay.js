@@ -55,6 +55,12 @@ press("top-up", "/api/top-up");
 const form = (id, path, body, after = () => {}) => onSubmit(formOf(id), async (it) => {
   if (await act(sender(it), path, body((name) => field(it, name).value))) { it.reset(); after(); }
 });
+document.addEventListener("submit", (event) => {
+  const it = event.target;
+  if (!(it instanceof HTMLFormElement) || it.id !== "close-reason") return;
+  event.preventDefault();
+  act(sender(it), "/api/mark", { mark: "close", reason: field(it, "reason").value });
+});
 form("torque", "/api/note", (f) => ({ kind: "torque", text: `${f("what")} ${f("value")}` }));
 let held = "";
 onLive((live) => { held = live.text["held.kind"] ?? ""; });

@@ -18,6 +18,7 @@ from station.given import recording
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig, demo_path, read_config
 from station.given.job import spec_from_tables
+from station.learning import reason
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
 from station.rehearsing.rehearse import rehearse
@@ -262,14 +263,28 @@ def test_a_live_job_exported_and_replayed_gives_the_same_figures(engine: Engine,
     time.sleep(1.0)
     engine.mark("fill_done")
     engine.mark("plug_in")
-    engine.mark("close")
+    with pytest.raises(InputError, match="not topped up, level not seen: top up before the vehicle leaves"):
+        engine.mark("close")
+    with pytest.raises(InputError, match="at most 200"):
+        engine.mark("close", "x" * 201)
+    assert engine.view().stage == "leak watch"
+    engine.mark("close", "waiting for fluid")
     until(lambda: engine.job(job_id)["closed_utc"] is not None, 3, "written")
-    kept = engine.job(job_id)["report"]
+    job = engine.job(job_id)
+    told = reason.of_job(job)
+    assert told is not None
+    assert "leak watch ended after" in told.text
+    assert "reason given: waiting for fluid" in told.text
+    kept = job["report"]
     spec = spec_from_tables(tomllib.loads(engine.job_toml(job_id)), "export")
     samples = recording.parse(engine.recording_csv(job_id).splitlines(True), "export")
     again = balance.report(replay(spec, samples))
     for key in kept:
-        if key != "notices":
+        if key not in (
+            "notices",
+            "pump_runs",
+            "leak_watch_s",
+        ):  # hands and the bay's file are in no recording
             assert again[key] == kept[key], key
     assert kept["verdict"] == "short"
     ledger = Ledger(folder / "ledger.sqlite", read_only=True)

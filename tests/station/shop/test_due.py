@@ -11,7 +11,7 @@ from station.common.distance import format_distance, parse_distance_km
 from station.shop import catalogue, due
 from station.shop.catalogue import Change
 from station.shop.due import add_months, next_service
-from tests.station.shop_rows import at, shop
+from tests.station.shop_rows import add, at, shop
 
 TODAY = date(2026, 6, 1)
 LAST = "2026-01-31T09:00:00.000+00:00"
@@ -149,6 +149,27 @@ def test_distances_need_a_unit(text: str, km: float) -> None:
 def test_a_distance_that_cannot_be_meant_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="distance is"):
         parse_distance_km(text)
+
+
+def test_a_compartment_left_short_stands_on_top_whatever_its_interval_says(tmp_path: Path) -> None:
+    rows: list[dict[str, Any]] = [
+        {"opened_utc": LAST, "verdict": "short", "filled_l": 2.0},
+        {"vehicle": "Bus 7", "opened_utc": "2020-01-31T09:00:00.000+00:00"},
+    ]
+    ledger = shop(tmp_path / "l.sqlite", *rows)
+    listed = {"capacity": "2.9 L", "method": "cover removed", "interval_months": "24"}
+    changes = [Change("vehicle", (bus,), "add", {}) for bus in ("Bus 7", "Bus 12")]
+    changes += [Change("compartment", (bus, "rear axle"), "add", listed) for bus in ("Bus 7", "Bus 12")]
+    ledger.append(None, catalogue.EVENT, catalogue.body(changes, "page"), at("2020-01-01"))
+    got = due.overview(ledger, catalogue.read(ledger), TODAY)
+    assert [(s.vehicle, s.state) for s in got[:2]] == [("Bus 12", "short fill"), ("Bus 7", "overdue")]
+    assert got[0].text.startswith(
+        "0.870 ± 0.033 L missing: top up before the vehicle leaves. Due on 2028-01-31."
+    )
+    assert got[0].short_job == "j1"
+    add(ledger, {"opened_utc": "2026-02-01T09:00:00.000+00:00"})
+    assert due.overview(ledger, catalogue.read(ledger), TODAY)[-1].state == "ok", "filled since"
+    ledger.close()
 
 
 def test_overview_reads_catalogue_and_ledger_most_urgent_first(

@@ -191,6 +191,7 @@ def test_json_twins_carry_the_engines_own_values(bay: Bay) -> None:
         "condition": None,
         "findings": [],
         "photos": [],
+        "reason": None,
     }
     kept = json.loads(json.dumps(bay.engine.records[JOB_ID]))
     assert bay.send("GET", f"/jobs/{JOB_ID}.json").json() == {**kept, **beside}
@@ -209,6 +210,32 @@ def test_the_job_page_shows_figures_budget_notices_and_events(bay: Bay) -> None:
         assert words in html
     for words in ("The figures join", "drain open", "cover bolts 42 N·m", "recording.csv", "JOB.toml"):
         assert words in html
+
+
+def test_the_job_page_says_what_happened_and_lists_each_run_of_the_pump(bay: Bay) -> None:
+    job = bay.engine.records[JOB_ID]
+    job["report"] |= {
+        "verdict": "short",
+        "filled_l": 1.92,
+        "level_seen": False,
+        "topped_up": False,
+        "leak_watched_s": 4.0,
+        "leak_watch_s": 180.0,
+        "pump_runs": [
+            {"t_s": 900.0, "cut_off_l": 0.98, "final_l": 1.0, "target_l": 2.871, "why": "no flow"},
+            {"t_s": 960.0, "cut_off_l": 1.9, "final_l": 1.921, "target_l": 2.871, "why": "let go"},
+        ],
+    }
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", bay.html(f"/jobs/{JOB_ID}").text))
+    sentence = "Stopped by hand 0.95 L before the target, not topped up, level not seen, leak watch ended after 4 s: top up"
+    assert sentence in text
+    assert "For the technician" in text
+    assert "1 0.00 to 1.00 L No flow 2.87 L 1.87 L 20 mL" in text
+    assert "2 1.00 to 1.92 L Let go 2.87 L 0.95 L 21 mL" in text
+    assert "Nothing out of the ordinary" not in text
+    told = bay.send("GET", f"/jobs/{JOB_ID}.json").json()["reason"]
+    assert told["text"].startswith(sentence)
+    assert (told["kind"], told["who"], told["grave"]) == ("short", "technician", True)
 
 
 def test_the_sheet_states_what_a_customer_needs(bay: Bay) -> None:

@@ -16,6 +16,11 @@ from tests.web.fake_views import JOB_ID
     [
         ("/api/check", {"key": "hot", "done": False}, ("check", "hot", False)),
         ("/api/mark", {"mark": "drain_open"}, ("mark", "drain_open")),
+        (
+            "/api/mark",
+            {"mark": "close", "reason": "waiting for fluid"},
+            ("mark", "close", "waiting for fluid"),
+        ),
         ("/api/top-up", {}, ("top_up",)),
         (
             "/api/note",

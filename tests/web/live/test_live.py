@@ -58,6 +58,25 @@ def test_a_fill_under_way_is_not_judged() -> None:
     assert not live(view_of("abandoned")).flag["verdict"]
 
 
+def test_a_short_fill_says_so_before_it_is_closed_and_asks_for_a_reason() -> None:
+    short: dict[str, object] = {"verdict": "short", "filled_l": 1.92, "level_seen": False}
+    settling = live(view_of("settle", **short))
+    assert (
+        settling.text["reason"]
+        == "0.951 ± 0.032 L missing, not topped up, level not seen: top up before the vehicle leaves."
+    )
+    assert settling.flag["reason_grave"]
+    assert not settling.flag["close_reason"]
+    watching = live(view_of("leak watch", **short))
+    assert watching.flag["close_reason"]
+    assert 'name="reason"' in watching.html["steps"]
+    assert 'data-mark="close"' not in watching.html["steps"]
+    full = live(view_of("leak watch", level_seen=True))
+    assert not full.flag["close_reason"]
+    assert 'data-mark="close"' in full.html["steps"]
+    assert not live(view_of("fill", **short)).flag["reason"]
+
+
 @pytest.mark.parametrize(
     ("verdict", "word", "sign"), [("full", "Full", "✓"), ("short", "Short", "▼"), ("over", "Over", "▲")]
 )

@@ -65,6 +65,15 @@ def test_short_and_over_fills_are_ranked_by_how_far_off_they_are(march: Bay) -> 
     assert "Closed jobs 34 Short 2 Over 1 Undecided 1" in text
 
 
+def test_each_listed_fill_says_what_happened_and_what_comes_next(march: Bay) -> None:
+    text = text_of(march, f"/quality?{PERIOD}")
+    assert "0.270 ± 0.033 L missing: top up before the vehicle leaves." in text
+    assert "more than expected: with the vehicle level, let the excess run out at the plug" in text
+    assert "L below the expected fill, level not seen: look at the level at the plug" in text
+    rows = list(csv.DictReader(io.StringIO(march.send("GET", f"/quality.csv?{PERIOD}").text)))
+    assert all(row["reason"] for row in rows)
+
+
 def test_an_undecided_fill_comes_with_what_would_settle_it(march: Bay) -> None:
     text = text_of(march, f"/quality?{PERIOD}")
     assert "A level check: stand the vehicle level" in text

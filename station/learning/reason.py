@@ -1,0 +1,324 @@
+"""What happened in a job that is not plainly full, and who should do what next: one sentence, the gravest thing first.
+
+``station.learning.why`` looks for causes in the shop's past; this tells what the job's own record says. It serves the
+bay page before the job is closed, the job's page, and the lists of short fills.
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from station.common import digits
+from station.given.pump_run import PumpRun
+from station.given.stages import Stage
+from station.record import archive
+
+GIVEN = "closed as it is"
+"""Begins the note that holds the reason which was typed for closing a fill that is not full."""
+BEFORE_TARGET_L = 0.005
+"""Nearer than this to its target a run has reached it."""
+TRACE_L = 0.02
+"""Less than this drained leaves a compartment as full as it was (common practice, no source)."""
+WATCH_SLACK_S = 1.0
+TECHNICIAN, QUALITY_LEAD = "technician", "quality lead"
+
+_STOPS = {
+    "let go": "stopped by hand",
+    "stopped at the page": "stopped with STOP on the page",
+    "level seen at the plug": "stopped with the level at the plug",
+}
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a job came to so far. Volumes in litres at the reference temperature; None where not measured.
+
+    said: the reason that was typed for giving it up, or for closing it as it is.
+    """
+
+    stage: str
+    verdict: str | None
+    filled_l: float | None
+    filled_u95_l: float | None
+    expected_fill_l: float
+    expected_fill_u95_l: float | None = None
+    tolerance_minus_l: float = 0.0
+    tolerance_plus_l: float = 0.0
+    drained_l: float | None = None
+    drained_u95_l: float | None = None
+    overflow_l: float | None = None
+    overflow_u95_l: float | None = None
+    level_seen: bool = False
+    wrong_fill: bool | None = None
+    topped_up: bool | None = None
+    leak_found: bool | None = None
+    leak_text: str | None = None
+    leak_watched_s: float | None = None
+    leak_watch_s: float | None = None
+    pump_runs: tuple[PumpRun, ...] = field(default=())
+    said: str = ""
+
+
+@dataclass(frozen=True)
+class Reason:
+    """weight: 0 for the gravest. who: who acts next. grave: the vehicle should not leave as it is."""
+
+    kind: str
+    weight: int
+    text: str
+    who: str
+    grave: bool
+
+    def to_dict(self) -> dict[str, Any]:
+        return vars(self).copy()
+
+
+def of_report(report: Mapping[str, Any], said: str = "") -> Outcome:
+    """From a job's report; one of an older record says less of how it went. Raises KeyError for what is none."""
+    known = {name: report[name] for name in Outcome.__dataclass_fields__ if name in report}
+    runs = tuple(PumpRun(**run) for run in known.pop("pump_runs", ()))
+    verdict = known.pop("verdict")
+    return Outcome(
+        **known, verdict=verdict if report["filled_l"] is not None else None, pump_runs=runs, said=said
+    )
+
+
+def said(texts: Iterable[str], stage: str) -> str:
+    """What was typed for closing a job as it is, or for giving it up. texts: its notes and the reason it was given up for."""
+    texts = list(texts)
+    if stage == Stage.ABANDONED:
+        return texts[-1] if texts else ""
+    given = [text.removeprefix(f"{GIVEN}: ") for text in texts if text.startswith(f"{GIVEN}: ")]
+    return given[-1] if given else ""
+
+
+def of_job(job: Mapping[str, Any]) -> Reason | None:
+    """Of a job as ``station.record.archive.job`` has it; None without a report."""
+    report = job["report"]
+    if report is None:
+        return None
+    texts = [e["text"] for e in job["events"] if e["kind"] in ("note", "abandoned")]
+    return reason(of_report(report, said(texts, report["stage"])))
+
+
+def of_jobs(ledger: Any, job_ids: Sequence[str]) -> dict[str, Reason]:
+    """Job → its sentence, of those that have one. A job of which only its row is left says what the row has."""
+    found = {}
+    endings = archive.endings(ledger, job_ids)
+    for job_id in job_ids:
+        report, texts = endings.get(job_id) or (archive.row(ledger, job_id), [])
+        one = reason(of_report(report, said(texts, report["stage"]))) if report is not None else None
+        if one is not None:
+            found[job_id] = one
+    return found
+
+
+def needs_words(outcome: Outcome) -> bool:
+    """Whether closing the job as it stands needs a reason from the technician."""
+    found = reason(outcome)
+    return found is not None and found.kind in ("wrong_grade", "not_filled", "short", "over", "leak")
+
+
+def reason(outcome: Outcome) -> Reason | None:
+    """The sentence; None where a fill is plainly full, or has not come far enough to say anything."""
+    for judge in (_given_up, _wrong_grade, _not_filled, _short, _leaks, _over, _undecided, _full):
+        found = judge(outcome)
+        if found is not None:
+            return found
+    return None
+
+
+def missing_l(outcome: Outcome) -> float | None:
+    """How much less than expected is in the compartment: beyond the tolerance, else None."""
+    if outcome.filled_l is None:
+        return None
+    short_l = outcome.expected_fill_l - outcome.filled_l
+    return short_l if short_l > outcome.tolerance_minus_l else None
+
+
+def _sentence(kind: str, weight: int, parts: list[str], todo: str, who: str, grave: bool) -> Reason:
+    what = ", ".join(part for part in parts if part)
+    return Reason(kind, weight, f"{what[0].upper()}{what[1:]}: {todo}.", who, grave)
+
+
+def _litres(value_l: float, u95_l: float | None) -> str:
+    if u95_l is None:
+        return f"{value_l:.2f} L"
+    told = digits.stated(value_l, u95_l)
+    return f"{told.value} ± {told.u95} L"
+
+
+def _given_up(o: Outcome) -> Reason | None:
+    if o.stage != Stage.ABANDONED:
+        return None
+    given_up = f"given up ({o.said})" if o.said else "given up"
+    drained = _drained(o)
+    if o.filled_l is None and not drained:
+        return _sentence(
+            "given_up", 9, [given_up], "nothing was drained or filled, plan it again", TECHNICIAN, False
+        )
+    if o.filled_l is None:
+        todo = "fill it before the vehicle moves"
+        return _sentence("not_filled", 1, [given_up, drained, "nothing filled"], todo, TECHNICIAN, True)
+    filled = f"{_litres(o.filled_l, o.filled_u95_l)} of {o.expected_fill_l:.2f} L filled"
+    todo = "check the level before the vehicle leaves"
+    return _sentence("given_up", 2, [given_up, filled, *_left_out(o)], todo, TECHNICIAN, True)
+
+
+def _drained(o: Outcome) -> str:
+    if o.drained_l is None or o.drained_l < TRACE_L:
+        return ""
+    return f"{_litres(o.drained_l, o.drained_u95_l)} drained"
+
+
+def _wrong_grade(o: Outcome) -> Reason | None:
+    if not o.wrong_fill or o.filled_l is None:
+        return None
+    parts = [
+        f"{_litres(o.filled_l, o.filled_u95_l)} filled, not all of it of the grade this compartment takes"
+    ]
+    todo = "decide by the service manual whether it has to come out again before the vehicle leaves"
+    return _sentence("wrong_grade", 0, [*parts, *_left_out(o)], todo, QUALITY_LEAD, True)
+
+
+def _not_filled(o: Outcome) -> Reason | None:
+    drained = _drained(o)
+    if o.filled_l is not None or o.stage not in (Stage.SETTLE, Stage.LEAK_WATCH, Stage.CLOSED):
+        return None
+    if not drained:
+        return _sentence(
+            "not_measured", 8, ["nothing was measured"], "see the job's events", QUALITY_LEAD, False
+        )
+    return _sentence(
+        "not_filled", 1, [drained, "nothing filled"], "fill before the vehicle moves", TECHNICIAN, True
+    )
+
+
+def _judged(o: Outcome, verdict: str) -> bool:
+    return (
+        o.filled_l is not None
+        and o.verdict == verdict
+        and o.stage in (Stage.SETTLE, Stage.LEAK_WATCH, Stage.CLOSED)
+    )
+
+
+def _short(o: Outcome) -> Reason | None:
+    if not _judged(o, "short"):
+        return None
+    before_l = _before_target_l(o)
+    missing = o.expected_fill_l - (o.filled_l or 0.0)
+    parts = [_stop(o)]
+    if before_l is None or abs(before_l - missing) > max(0.02, 0.1 * missing):
+        u95_l = math.hypot(o.filled_u95_l or 0.0, o.expected_fill_u95_l or 0.0)
+        parts.insert(0, f"{_litres(missing, u95_l)} missing")
+    if o.topped_up is False:
+        parts.append("not topped up")
+    return _sentence(
+        "short",
+        2,
+        [*parts, *_left_out(o)],
+        _and_leak(o, "top up before the vehicle leaves"),
+        TECHNICIAN,
+        True,
+    )
+
+
+def _and_leak(o: Outcome, todo: str) -> str:
+    return f"find the leak and {todo}" if o.leak_found else todo
+
+
+def _before_target_l(o: Outcome) -> float | None:
+    """How far before its target the last run of the pump ended; None where it reached it, or none is known."""
+    if not o.pump_runs:
+        return None
+    left_l = o.pump_runs[-1].target_l - o.pump_runs[-1].final_l
+    return left_l if left_l > BEFORE_TARGET_L else None
+
+
+def _stop(o: Outcome) -> str:
+    if not o.pump_runs:
+        return ""
+    last, left_l = o.pump_runs[-1], _before_target_l(o)
+    if left_l is None:
+        return "the pump reached its target"
+    return f"{_STOPS.get(last.why, f'stopped ({last.why})')} {left_l:.2f} L before the target"
+
+
+def _left_out(o: Outcome) -> list[str]:
+    """What else did not go as it should, the weightier first."""
+    parts = []
+    if o.overflow_l is not None and o.overflow_l > max(o.overflow_u95_l or 0.0, TRACE_L):
+        parts.append(f"{_litres(o.overflow_l, o.overflow_u95_l)} ran over into the pan")
+    if o.leak_found and o.leak_text:
+        parts.append(f"{o.leak_text[0].lower()}{o.leak_text[1:].rstrip('.')}")
+    if not o.level_seen:
+        parts.append("level not seen")
+    if o.stage == Stage.CLOSED:
+        parts.append(_watch(o))
+    if o.said and o.stage == Stage.CLOSED:
+        parts.append(f"reason given: {o.said}")
+    return [part for part in parts if part]
+
+
+def _watch(o: Outcome) -> str:
+    """How the leak watch fell short; empty where it did not, and in a record that does not say."""
+    if o.leak_watch_s is None:
+        return ""
+    if o.leak_watched_s is None:
+        return "no leak watch"
+    if o.leak_watched_s >= o.leak_watch_s - WATCH_SLACK_S:
+        return ""
+    return f"leak watch ended after {_time(o.leak_watched_s)}"
+
+
+def _time(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"
+
+
+def _leaks(o: Outcome) -> Reason | None:
+    if not o.leak_found or o.leak_text is None or o.stage not in (Stage.LEAK_WATCH, Stage.CLOSED):
+        return None
+    said = [part for part in _left_out(o) if not part.startswith("leak of")]
+    leak = f"{o.leak_text[0].lower()}{o.leak_text[1:].rstrip('.')} into the pan"
+    return _sentence("leak", 3, [leak, *said], "find the leak before the vehicle leaves", TECHNICIAN, True)
+
+
+def _over(o: Outcome) -> Reason | None:
+    if not _judged(o, "over"):
+        return None
+    u95_l = math.hypot(o.filled_u95_l or 0.0, o.expected_fill_u95_l or 0.0)
+    parts = [f"{_litres((o.filled_l or 0.0) - o.expected_fill_l, u95_l)} more than expected"]
+    todo = "with the vehicle level, let the excess run out at the plug before it leaves"
+    return _sentence("over", 4, [*parts, *_left_out(o)], todo, TECHNICIAN, True)
+
+
+def _undecided(o: Outcome) -> Reason | None:
+    if not _judged(o, "undecided"):
+        return None
+    off_l = (o.filled_l or 0.0) - o.expected_fill_l
+    where = "below" if off_l < 0 else "above"
+    u95_l = math.hypot(o.filled_u95_l or 0.0, o.expected_fill_u95_l or 0.0)
+    parts = [f"undecided at {_litres(abs(off_l), u95_l)} {where} the expected fill", _stop(o)]
+    todo = (
+        "look at the level at the plug, vehicle level"
+        if not o.level_seen
+        else "measure again, see the job's page"
+    )
+    return _sentence("undecided", 5, [*parts, *_left_out(o)], todo, TECHNICIAN, False)
+
+
+def _full(o: Outcome) -> Reason | None:
+    """Full by its volume; something that would have shown it was left out."""
+    if not _judged(o, "full"):
+        return None
+    left_out = [part for part in _left_out(o) if part == "level not seen" or part == _watch(o)]
+    if not left_out or o.stage != Stage.CLOSED:
+        return None
+    looks = []
+    if "level not seen" in left_out:
+        looks.append("look at the level at the plug")
+    if _watch(o):
+        looks.append("look for drips")
+    todo = f"{' and '.join(looks)} when the vehicle is next in"
+    return _sentence("not_seen", 6, ["full by its volume", *left_out], todo, TECHNICIAN, False)

@@ -1,0 +1,40 @@
+"""Each run of the pump of a job, as a line of its page."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from station.given.pump_run import PumpRun
+from station.learning.reason import BEFORE_TARGET_L
+from web.frame import format as fmt
+
+
+@dataclass(frozen=True)
+class RunLine:
+    """One run of the pump, metered since the fill began. left: how far before its target it ended."""
+
+    number: str
+    metered: str
+    target: str
+    overrun: str
+    stopped: str
+    left: str
+
+
+def lines(report: Mapping[str, Any]) -> list[RunLine]:
+    """Each run of the pump; a record from before they were kept has none."""
+    found, from_l = [], 0.0
+    for number, one in enumerate((PumpRun(**run) for run in report.get("pump_runs", ())), 1):
+        left_l = one.target_l - one.final_l
+        found.append(
+            RunLine(
+                f"{number}",
+                f"{fmt.litres(from_l).number} to {fmt.litres(one.final_l)}",
+                str(fmt.litres(one.target_l)),
+                str(fmt.millilitres(one.final_l - one.cut_off_l)),
+                f"{one.why[0].upper()}{one.why[1:]}",
+                str(fmt.volume(left_l)) if left_l > BEFORE_TARGET_L else "reached",
+            )
+        )
+        from_l = one.final_l
+    return found
