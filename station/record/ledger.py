@@ -7,11 +7,8 @@ import json
 import logging
 import os
 import sqlite3
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -23,53 +20,15 @@ from station.record import anchor, samples, schema, verify
 from station.record.chain import FIELDS, SamplesDigest, entry_hash
 from station.record.lock import WriterLock
 from station.record.migrate import migrate
+from station.record.moment import BOOT_ID, Moment, clock_synced, now
 from station.record.note import SigningKey
+from station.record.rows import JOB_COLUMNS, job_row, type_of
 
 log = logging.getLogger(__name__)
 
-__all__ = ["BOOT_ID", "JOB_COLUMNS", "Ledger", "Moment", "SamplesDigest", "job_row", "now", "type_of"]
-
-_LABELS = "vehicle compartment technician grade".split()
-_MORE_LABELS = "bay meter container fluid compartment_type".split()
-_FIGURES = (
-    "listed_capacity_l expected_fill_l drained_l drained_u95_l metered_l overflow_l filled_l filled_u95_l"
-).split()
-_MORE_FIGURES = "expected_fill_u95_l tolerance_minus_l tolerance_plus_l overflow_u95_l".split()
-JOB_COLUMNS = [
-    *("job_id", "opened_utc", "closed_utc", "stage", *_LABELS, *_FIGURES, "verdict", *_MORE_LABELS, "method"),
-    *(*_MORE_FIGURES, "level_seen", "distance_km"),
-]
-"""What a job's row has."""
-
-
-@dataclass(frozen=True)
-class Moment:
-    """When something happened, by every clock there is. Order is by sequence number, never by wall clock."""
-
-    boot_id: str
-    t_s: float
-    utc: str
-    clock_synced: bool
-
-
-def _boot_id() -> str:
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
-    except OSError:
-        return "unknown"
-
-
-BOOT_ID = _boot_id()
-
-
-def clock_synced() -> bool:
-    """Whether the wall clock has been set from the network since boot (systemd-timesyncd's own flag)."""
-    return Path("/run/systemd/timesync/synchronized").exists()
-
-
-def now(t_s: float | None = None) -> Moment:
-    utc = datetime.now(UTC).isoformat(timespec="milliseconds")
-    return Moment(BOOT_ID, time.monotonic() if t_s is None else t_s, utc, clock_synced())
+__all__ = [
+    "BOOT_ID", "JOB_COLUMNS", "Ledger", "Moment", "SamplesDigest", "clock_synced", "job_row", "now", "type_of",
+]  # fmt: skip
 
 
 class Ledger:
@@ -109,7 +68,7 @@ class Ledger:
             if not read_only:
                 self._prepare()
             version = self.db.execute("pragma user_version").fetchone()[0]
-        except (sqlite3.Error, OSError) as error:
+        except (sqlite3.Error, OSError, UnicodeDecodeError) as error:
             raise LedgerError(
                 f"ledger {path}: cannot be opened ({error}). Check the path and its permissions."
             ) from error
@@ -166,9 +125,6 @@ class Ledger:
             self._connection.close()
         if self._head is not None:
             self._head.close()
-        self._unlock()
-
-    def _unlock(self) -> None:
         if self._lock is not None:
             self._lock.release()
             self._lock = None
@@ -391,40 +347,3 @@ def _keep_private(path: Path) -> None:
     for file in (path, Path(f"{path}-wal"), Path(f"{path}-shm"), Path(f"{path}.lock")):
         if file.exists():
             os.chmod(file, 0o600)
-
-
-def type_of(vehicle: str, compartment: str, compartment_type: str) -> str:
-    """What jobs are compared by: the compartment's type, or where none is stated that one compartment alone."""
-    return compartment_type or f"{vehicle} / {compartment}"
-
-
-def job_row(
-    job_id: str,
-    opened_utc: str,
-    closed_utc: str,
-    labels: Mapping[str, str],
-    report: Mapping[str, Any],
-    distance_km: float | None = None,
-) -> dict[str, Any]:
-    """The line that lists and charts need, drawn from a job's labels and its report.
-
-    labels: texts. Beside what names the job, ``bay``, ``meter``, ``container``, ``fluid``, ``compartment_type`` and
-    ``method`` are taken where they are given. distance_km: what the vehicle has run.
-    """
-    return {
-        "job_id": job_id,
-        "opened_utc": opened_utc,
-        "closed_utc": closed_utc,
-        "stage": report["stage"],
-        **{name: labels.get(name) for name in _LABELS},
-        **{name: report[name] for name in _FIGURES},
-        "verdict": report["verdict"],
-        **{name: labels.get(name) for name in _MORE_LABELS},
-        "compartment_type": type_of(
-            labels.get("vehicle", ""), labels.get("compartment", ""), labels.get("compartment_type", "")
-        ),
-        "method": labels.get("method"),
-        **{name: report[name] for name in _MORE_FIGURES},
-        "level_seen": int(report["level_seen"]),
-        "distance_km": distance_km,
-    }

@@ -38,6 +38,7 @@ _DAMAGE = (
 """What reading a damaged record may raise; none of it is a reason to stop without a sentence."""
 _COLUMNS = ", ".join(FIELDS)
 _FILE_FAULTS_MOST = 10
+_LEAVES_MOST = 10_000
 
 
 @dataclass
@@ -67,7 +68,7 @@ def opened(path: Path) -> Iterator[tuple[Database, bool]]:
     with tempfile.TemporaryDirectory(prefix="tallypan-") as folder:
         try:
             yield from _one(path, Path(folder) / "record.sqlite")
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:  # SQLite's own words hold what is damaged
             raise LedgerError(f"{path}: the file is damaged, or is no record ({error}).") from error
         except OSError as error:
             raise LedgerError(f"{path}: cannot be read ({error}).") from error
@@ -175,6 +176,7 @@ def check(
 
 def _chain(db: Database, verdict: Verdict, told: _Told, sizes: set[int]) -> None:
     previous, expected, tree = "", 1, Frontier()
+    leaves: list[bytes] = []
     if 0 in sizes:
         told.roots[0] = tree
     for row in db.execute(f"select {_COLUMNS}, previous, hash from event order by seq"):
@@ -186,7 +188,9 @@ def _chain(db: Database, verdict: Verdict, told: _Told, sizes: set[int]) -> None
         if before != previous or own != _hash_of(previous, fields):
             verdict.broken.append(f"event {expected} ({kind}, job {job_id}) was changed")
             return
-        tree = tree.add([leaf_hash(leaf(previous, fields))])
+        leaves.append(leaf_hash(leaf(previous, fields)))
+        if seq in sizes or len(leaves) >= _LEAVES_MOST:
+            tree, leaves = tree.add(leaves), []
         if seq in sizes:
             told.roots[seq] = tree
         told.jobs.add(job_id)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-import station.record.ledger as record
+import station.record.moment as record
 from hardware.sample import Sample
 from station.bay.engine import Engine
 from station.bay.recovery import LeftOpen

@@ -119,7 +119,9 @@ def test_a_ledger_that_cannot_be_opened_keeps_no_lock(tmp_path: Path) -> None:
 def test_a_command_waits_for_another_that_is_soon_through(tmp_path: Path) -> None:
     path = tmp_path / "l.sqlite"
     first = Ledger(path)
-    soon = threading.Timer(0.3, lambda: first._unlock())
+    held, first._lock = first._lock, None
+    assert held is not None
+    soon = threading.Timer(0.3, held.release)
     soon.start()
     use = ["--ledger", str(path), "--fluid", "gear"]
     assert main(["move", "waste", "1 L", *use]) == 0

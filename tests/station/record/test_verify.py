@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from station.__main__ import main
+from station.errors import LedgerError
 from station.record import verify
 from station.record.ledger import Ledger, now
 from tests.soak.tamper import tampered
@@ -20,6 +21,18 @@ def test_three_hundred_alterations_are_all_told_in_a_sentence(tmp_path: Path) ->
     seen = tampered(tmp_path, range(300))
     assert seen.trials > 200
     assert seen.failed == []
+
+
+def test_a_definition_that_is_no_text_any_more_ends_in_a_sentence_too(tmp_path: Path) -> None:
+    """What a full run found: SQLite quotes the damaged word, and Python cannot read the quotation."""
+    path = filled(tmp_path / "l.sqlite", minutes=0.05)
+    data = path.read_bytes()
+    assert data.count(b"text not null") > 1
+    path.write_bytes(data.replace(b"text not null", b"text no\xf4 null"))
+    (broken,) = verify.verify(path).broken
+    assert "the file is damaged" in broken
+    with pytest.raises(LedgerError, match="cannot be opened"):
+        Ledger(path)
 
 
 def test_what_is_cut_off_the_end_would_pass_without_the_head_file(tmp_path: Path) -> None:
