@@ -41,6 +41,8 @@ class Limits:
     """s after a stop in which the line still empties itself."""
     stray_first_l: float = 0.06
     """L that may come in that time, where the learned overrun is less. Assumption."""
+    timing_s: float = 2.0
+    """s for which a converter may be read too late: its driver mends that within half a second, or nothing does."""
     jump_c: float = 8.0
     """°C from one reading of the supply to the next: fluid in a container cannot change so fast."""
     pan_nearly: float = 0.85

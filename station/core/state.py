@@ -98,13 +98,15 @@ class Hearing:
     """Who speaks in the stream, and who is not well.
 
     last_t_s: source → when it last spoke. typical_s: source → how far apart its readings are. silent: sources whose next
-    reading is overdue. faults: source → what ails it, in the device's own word. temperatures_c: the last usable ones.
+    reading is overdue. faults: source → what ails it, in the device's own word. timing_since_s: source → since when it
+    is not read in time. temperatures_c: the last usable ones.
     """
 
     last_t_s: Mapping[str, float] = field(default_factory=dict)
     typical_s: Mapping[str, float] = field(default_factory=dict)
     silent: frozenset[str] = frozenset()
     faults: Mapping[str, str] = field(default_factory=dict)
+    timing_since_s: Mapping[str, float] = field(default_factory=dict)
     temperatures_c: Mapping[str, float] = field(default_factory=dict)
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
-from station.core import amounts, interlocks, interruption, pan_events
+from station.core import amounts, devices, interlocks, interruption, pan_events
 from station.core.control import control
 from station.core.expectation import expected_now
 from station.core.limits import LIMITS
@@ -62,7 +62,7 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
         left_out = note(state, odd[0], f"{odd[1]}{odd[2]}")
         return left_out, (left_out.telling.notices[-1],)
     before = state
-    state = _silences(_heard(state, sample))
+    state = devices.overdue(_silences(_heard(state, sample)))
     state = control(_taken(state, sample), sample)
     return state, _effects(before, state)
 
@@ -106,7 +106,7 @@ def _taken(state: BayState, sample: Sample) -> BayState:
     if source == interruption.SOURCE:
         return interruption.take(state, str(value))
     if source.endswith("_state"):
-        return _sensor(state, source.removesuffix("_state"), str(value))
+        return devices.take(state, source.removesuffix("_state"), str(value))
     return state
 
 
@@ -177,49 +177,6 @@ def _silences(state: BayState) -> BayState:
                 stops=True,
             )
     return state
-
-
-_REMEDY = {
-    "unplugged": "Check its cable and connector.",
-    "saturated": "The load is beyond the converter's range. Take load off the pan, or check the cell's wiring.",
-    "stuck": "Its data line never changes. Check the wiring and the supply.",
-    "misaligned": "Bits were lost on its clock line and the chip was restarted. Check the cable length and the supply.",
-    "bad": "Its reading makes no sense. Check the sensor and its pull-up; on a serial line check the baud rate and the "
-    "pattern, and whether the scale is overloaded.",
-    "lost": "The pump guard has stopped. The pump is off; restart the station.",
-    "failed": "It does not answer. Check its wiring; for the ledger, check the free space on the disk.",
-    "late": "The guard missed a heartbeat from the station and switched the pump off.",
-    "tripped": "The second cut-off has opened. Find the cause, then clear it on the page.",
-}
-_PUMP_REMEDY = {
-    "stuck": "Its pin does not follow the command. Press the hard-wired stop, check the relay and its wiring, then clear it "
-    "on the page.",
-    "bad": "The guard got a message it does not know and has locked the pump. Clear it on the page; if it comes back, "
-    "restart the station.",
-}
-
-
-def _sensor(state: BayState, source: str, word: str) -> BayState:
-    """A device's own word about itself."""
-    if word == "timing":  # mended by the driver within half a second; if not, the silence is told
-        word = "ok"
-    if source == "pump" and word == "late" and not state.pump.on:
-        word = "ok"  # a beat missed while the pump is off harms nobody
-    if state.hearing.faults.get(source, "ok") == word:
-        return state
-    faults = {name: fault for name, fault in state.hearing.faults.items() if name != source}
-    if word == "ok":
-        return note(_with_faults(state, faults), "sensor", f"{name(source)}: working again.")
-    faults[source] = word
-    remedies = _REMEDY | _PUMP_REMEDY if source == "pump" else _REMEDY
-    remedy = remedies.get(word, "Check it before going on.")
-    return note(
-        _with_faults(state, faults), f"{source}_{word}", f"{name(source)}: {word}. {remedy}", stops=True
-    )
-
-
-def _with_faults(state: BayState, faults: dict[str, str]) -> BayState:
-    return evolve(state, hearing=evolve(state.hearing, faults=faults))
 
 
 def _answer(state: BayState, text: str) -> BayState:

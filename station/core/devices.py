@@ -1,0 +1,90 @@
+"""A device's own word about itself: what keeps the pump off until it is mended, and what is only told."""
+
+from collections.abc import Mapping
+
+from station.common.evolve import evolve
+from station.core.limits import LIMITS
+from station.core.state import BayState, note
+from station.given.sources import name
+
+OK, TIMING, MISSED = "ok", "timing", "missed"
+
+_REMEDY = {
+    "unplugged": "Check its cable and connector.",
+    "saturated": "The load is beyond the converter's range. Take load off the pan, or check the cell's wiring.",
+    "stuck": "Its data line never changes. Check the wiring and the supply.",
+    "misaligned": "Bits were lost on its clock line and the chip was restarted. Check the cable length and the supply.",
+    TIMING: "The computer is too busy to read the converter in time, so there is no weight. End what else runs on it; if it "
+    "comes back, restart the station.",
+    "bouncing": "Edges come too close together for pulses: the contact bounces or the cable picks up noise; the count is too "
+    "high. Check shield and filter.",
+    "bad": "Its reading makes no sense. Check the sensor and its pull-up; on a serial line check the baud rate and the "
+    "pattern, and whether the scale is overloaded.",
+    "lost": "The pump guard has stopped. The pump is off; restart the station.",
+    "failed": "It does not answer. Check its wiring; for the ledger, check the free space on the disk.",
+    "late": "The guard missed a heartbeat from the station and switched the pump off.",
+    "tripped": "The second cut-off has opened. Find the cause, then clear it on the page.",
+}
+_PUMP_REMEDY = {
+    "stuck": "Its pin does not follow the command. Press the hard-wired stop, check the relay and its wiring, then clear it "
+    "on the page.",
+    "bad": "The guard got a message it does not know and has locked the pump. Clear it on the page; if it comes back, "
+    "restart the station.",
+}
+
+
+def take(state: BayState, source: str, word: str) -> BayState:
+    """Take in a device's word about itself. One that is not known stops the pump too."""
+    if word == TIMING:  # mended by the driver within half a second, as a rule
+        return _with_timing(state, {source: state.t_s, **state.hearing.timing_since_s})
+    if source in state.hearing.timing_since_s:
+        since_s = state.hearing.timing_since_s
+        state = _with_timing(state, {s: t for s, t in since_s.items() if s != source})
+    if word == MISSED:
+        state, word = _missed(state, source), OK
+    if source == "pump" and word == "late" and not state.pump.on:
+        word = OK  # a beat missed while the pump is off harms nobody
+    return _becomes(state, source, word)
+
+
+def overdue(state: BayState) -> BayState:
+    """Tell of a device whose timing has been wrong for so long that nothing mends it by itself."""
+    for source, since_s in state.hearing.timing_since_s.items():
+        if state.t_s - since_s > LIMITS.timing_s:
+            state = _becomes(state, source, TIMING)
+    return state
+
+
+def _becomes(state: BayState, source: str, word: str) -> BayState:
+    if state.hearing.faults.get(source, OK) == word:
+        return state
+    faults = {name: fault for name, fault in state.hearing.faults.items() if name != source}
+    if word == OK:
+        return note(_with_faults(state, faults), "sensor", f"{name(source)}: working again.")
+    faults[source] = word
+    remedies = _REMEDY | _PUMP_REMEDY if source == "pump" else _REMEDY
+    remedy = remedies.get(word, "Check it before going on.")
+    return note(
+        _with_faults(state, faults), f"{source}_{word}", f"{name(source)}: {word}. {remedy}", stops=True
+    )
+
+
+def _missed(state: BayState, source: str) -> BayState:
+    """An edge that was put back is told once in a job: the figure holds, and the wire wants a look."""
+    kind = f"{source}_{MISSED}"
+    if any(n.kind == kind for n in state.telling.notices):
+        return state
+    return note(
+        state,
+        kind,
+        f"{name(source)}: an edge was not reported and was put back by what came before and after it. The count is right "
+        "as long as no more than one is missed at a time. Check shield and connector when the job is done.",
+    )
+
+
+def _with_timing(state: BayState, since_s: Mapping[str, float]) -> BayState:
+    return evolve(state, hearing=evolve(state.hearing, timing_since_s=since_s))
+
+
+def _with_faults(state: BayState, faults: dict[str, str]) -> BayState:
+    return evolve(state, hearing=evolve(state.hearing, faults=faults))
