@@ -44,7 +44,11 @@ def main() -> None:
         "--minutes", type=float, default=math.inf, help="end after so long, with what was played"
     )
     options.add_argument("--out", type=Path, default=Path("var/apart"))
+    options.add_argument("--read", type=Path, help="play nothing: show the trials.jsonl of an earlier run")
     chosen = options.parse_args()
+    if chosen.read is not None:
+        show(read(chosen.read))
+        return
     began_s = time.monotonic()
     chosen.out.mkdir(parents=True, exist_ok=True)
     work = work_of(chosen.first, chosen.jobs)
@@ -61,9 +65,20 @@ def main() -> None:
                 trials.append(t)
                 kept.write(json.dumps(dataclasses.asdict(t)) + "\n")
             kept.flush()
+    print(f"{len(trials)} trials, seeds from {chosen.first} on, in {time.monotonic() - began_s:.0f} s on "
+          f"{chosen.processes} processes\n")  # fmt: skip
+    show(trials)
+
+
+def read(path: Path) -> list[Trial]:
+    """Trials that an earlier run kept."""
+    rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+    return [Trial(**{k: tuple(v) if isinstance(v, list) else v for k, v in row.items()}) for row in rows]
+
+
+def show(trials: list[Trial]) -> None:
     shop = [t for t in trials if t.series == "shop"]
-    print(f"{len(shop)} of {chosen.jobs} jobs of the shop, seeds from {chosen.first} on, and {len(trials) - len(shop)} "
-          f"of the series, in {time.monotonic() - began_s:.0f} s on {chosen.processes} processes\n")  # fmt: skip
+    print(f"{len(shop)} jobs of the shop and {len(trials) - len(shop)} of the series.\n")
     print(tables.shop_text(shop), tables.truth_text(shop), tables.fault_text(shop), sep="\n\n")
     print("", tables.meter_text(trials), tables.series_text(trials), sep="\n\n")
     print("\nTo look at:", *(tables.to_look_at(trials) or ["nothing"]), sep="\n- ")

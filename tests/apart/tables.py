@@ -8,6 +8,8 @@ from scipy import stats
 
 from tests.apart.trials import OFFS, UNKNOWABLE, Trial
 
+VEHICLE = frozenset({"not level", "listing"})
+"""Where no witness of the fill itself is wrong."""
 SAID = ("full", "undecided", "short", "over", "refused")
 
 
@@ -55,6 +57,7 @@ def shop_text(trials: Sequence[Trial]) -> str:
     best_decided = [t for t in told if t.ideal != "undecided"]
     ours, best = undecided(trials)
     wrong, far = decided_wrong(told), beyond_u95(told)
+    plain = [t for t in told if not VEHICLE & set(t.faults)]
     ratio = f"{ours / best:.2f} ×" if best else "-"
     rows = [
         ("refused by the station", "none", share(len(trials) - len(told), len(trials))),
@@ -65,6 +68,11 @@ def shop_text(trials: Sequence[Trial]) -> str:
             "… said full, is short",
             "none",
             share(sum(t.verdict == "full" and t.true_verdict == "short" for t in told), len(decided)),
+        ),
+        (
+            "… of vehicles that stand level and are listed right",
+            "at most 0.5 %",
+            share(len(decided_wrong(plain)), sum(t.verdict != "undecided" for t in plain)),
         ),
         (
             "the best observer's decided verdict wrong",
