@@ -8,6 +8,7 @@ import multiprocessing
 import time
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import Any
 
 from tests.apart import tables
 from tests.apart.trials import Trial, trial
@@ -73,7 +74,11 @@ def main() -> None:
 def read(path: Path) -> list[Trial]:
     """Trials that an earlier run kept."""
     rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
-    return [Trial(**{k: tuple(v) if isinstance(v, list) else v for k, v in row.items()}) for row in rows]
+    found = []
+    for row in rows:
+        fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in row.items()}
+        found.append(Trial(**fields))
+    return found
 
 
 def show(trials: list[Trial]) -> None:
