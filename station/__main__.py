@@ -52,6 +52,10 @@ def _parser() -> argparse.ArgumentParser:
     serve.add_argument(
         "--log-json", action="store_true", help="log as JSON lines (by itself where systemd reads the log)"
     )
+    serve.add_argument(
+        "--certificate", type=Path, metavar="FILE", help="serve under TLS, with this certificate"
+    )
+    serve.add_argument("--key", type=Path, metavar="FILE", help="the certificate's key")
     serve.set_defaults(run=_serve)
 
     rehearse = commands.add_parser("rehearse", help="play one whole simulated job as fast as it goes")
@@ -137,6 +141,7 @@ def _serve(options: argparse.Namespace) -> int:
     logs.set_up(True if options.log_json else None)
     config = _config(options)
     fitness.check(config, options.simulated)
+    access, tls = _entrance(config, options)
     _live_in(config.zone)
     _let_old_samples_go(config)
     engine, close = _open_engine(config, options.simulated)
@@ -149,14 +154,46 @@ def _serve(options: argparse.Namespace) -> int:
     def announce(address: str) -> None:
         name_holder(config.ledger, f"the station at {address} (process {os.getpid()})")
         say_ready(address)
+        if access.wants_first_owner:
+            print(
+                f"Nobody is set up yet. Open the page and set up the owner with the code {access.first_code}; it serves "
+                "once, as long as this station runs.",
+                flush=True,
+            )
 
     try:
-        serve(engine, options.host, options.port, announce)
+        rules = config.serve
+        serve(engine, access, options.host, options.port, announce, tls, rules.names, rules.proxy)
     finally:
         close()
         if keeper is not None:
             keeper.close()  # last, so that the last copy has everything
     return DONE
+
+
+def _entrance(config: Any, options: argparse.Namespace) -> tuple[Any, Any]:
+    """Who may come in, and under which certificate. Raises InputError where the pages should not be served so."""
+    from station.people.entrance import entrance
+    from station.people.store import People, path_beside
+    from web.server import Tls, is_loopback
+
+    rules = config.serve
+    certificate, key = (options.certificate or rules.certificate), (options.key or rules.key)
+    if (certificate is None) != (key is None):
+        raise InputError(
+            "A certificate and its key belong together; name both in [serve], or --certificate and --key."
+        )
+    tls = None if certificate is None else Tls(Path(certificate), Path(key))
+    if tls is not None:
+        tls.check()
+    access = entrance(
+        People(path_beside(config.ledger)),
+        loopback=is_loopback(options.host),
+        simulated=options.simulated,
+        tls=tls is not None,
+        named=bool(rules.names) or rules.proxy,
+    )
+    return access, tls
 
 
 def _let_old_samples_go(config: Any) -> None:

@@ -60,6 +60,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "web.jobs": {"web.frame", "web.live", "station"},
     "web.shop": {"web.frame", "web.live", "web.jobs", "station"},
     "web.calibrating": {"web.frame", "web.live", "web.jobs", "station", "calibration"},
+    "web.people": {"web.frame", "station"},
     "web.app": {"web.frame", "web.live", "web.jobs", "web.shop", "web.calibrating", "web.people", "station"},
     "web.server": {"web.app", "web.frame", "station"},
 }  # fmt: skip

@@ -12,8 +12,10 @@ from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 
 from station.errors import InputError, StationError
+from station.people.access import Access, Refused
 from web.calibrating import calibration_actions, calibration_pages
 from web.calibrating.procedure import Procedure
+from web.frame.door import Door
 from web.frame.gate import Gate
 from web.frame.port import Engine
 from web.frame.problem import Problem, of_status, reply
@@ -23,6 +25,7 @@ from web.jobs import photos
 from web.live import actions, pages
 from web.live.hold import Holder
 from web.live.hub import Hub
+from web.people import people_pages, sign_in
 from web.shop import entries, fleet_pages, quality_chart, quality_pages, setup_pages, usage_pages
 
 READING = (
@@ -34,9 +37,18 @@ READING = (
     quality_pages.router,
     quality_chart.router,
     setup_pages.router,
+    sign_in.router,
+    people_pages.router,
     photos.router,
 )
-CHANGING = (actions.router, calibration_actions.router, entries.router, setup_pages.changes)
+CHANGING = (
+    actions.router,
+    calibration_actions.router,
+    entries.router,
+    setup_pages.changes,
+    sign_in.changes,
+    people_pages.changes,
+)
 CHANGE_THREADS = 8
 """Threads for changes. A beat of the hold takes well under a millisecond of one."""
 DISK_THREADS = 16
@@ -46,10 +58,11 @@ PHOTO_THREADS = 1
 """Photos are taken in one after another, and no entry waits behind one."""
 
 
-def create_app(engine: Engine, hosts: Iterable[str] = ()) -> FastAPI:
+def create_app(engine: Engine, access: Access, hosts: Iterable[str] = (), secure: bool = False) -> FastAPI:
     """The station's pages over an engine.
 
-    hosts: names and addresses, beside the machine's own, under which the station may be called. The event stream
+    access: who may come in. hosts: names and addresses, beside the machine's own, under which the station may be called.
+    secure: browsers reach it under TLS. The event stream
     runs while the application's lifespan does.
     """
 
@@ -62,6 +75,8 @@ def create_app(engine: Engine, hosts: Iterable[str] = ()) -> FastAPI:
             app.state.hub.close()
             app.state.holder.end()
 
+    routers = (*READING, *CHANGING)
+    routes = [route for router in routers for route in router.routes]
     # The generated reference pages fetch their scripts from elsewhere; a bay may have no network at all.
     app = FastAPI(
         title="Tallypan",
@@ -69,22 +84,31 @@ def create_app(engine: Engine, hosts: Iterable[str] = ()) -> FastAPI:
         redoc_url=None,
         openapi_url=None,
         lifespan=lifespan,
-        middleware=[Middleware(Gate, hosts=tuple(hosts))],
+        middleware=[
+            Middleware(Gate, hosts=tuple(hosts), secure=secure),
+            Middleware(Door, access=access, routes=routes, secure=secure),
+        ],
     )
     app.state.engine = engine
+    app.state.access, app.state.secure = access, secure
+    app.state.hash_threads = CapacityLimiter(sign_in.HASH_THREADS)
     app.state.hub = Hub(engine)
     app.state.holder = Holder(engine.hold)
     app.state.procedure = Procedure()
     app.state.change_threads = CapacityLimiter(CHANGE_THREADS)
     app.state.disk_threads = CapacityLimiter(DISK_THREADS)
     app.state.photo_threads = CapacityLimiter(PHOTO_THREADS)
-    for router in (*READING, *CHANGING):
+    for router in routers:
         app.include_router(router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
 
     @app.exception_handler(Problem)
     async def of_ours(request: Request, error: Problem) -> Response:
         return reply(request.scope, error)
+
+    @app.exception_handler(Refused)
+    async def of_a_stranger(request: Request, error: Refused) -> Response:
+        return reply(request.scope, Problem(403, "Not let in", str(error)))
 
     @app.exception_handler(InputError)
     async def of_a_person(request: Request, error: InputError) -> Response:

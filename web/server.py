@@ -1,16 +1,22 @@
 """Serving the pages: one process, one worker, a stop that takes two seconds at most."""
 
 import contextlib
+import ipaddress
 import signal
 import socket
+import ssl
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from types import FrameType
+from typing import Any
 
 import uvicorn
 
 from station.bay.watchdog import notify
-from station.errors import StationError
+from station.errors import InputError, StationError
+from station.people.access import Access
 from web.app import create_app
 from web.frame.connections import Limits, Open, bounded
 from web.frame.port import Engine
@@ -20,17 +26,53 @@ BACKLOG = 128
 """Connections that may wait to be taken up, and that are taken up in one turn."""
 
 
-def _listen(host: str, port: int) -> socket.socket:
-    """A listening socket. Raises StationError saying which address could not be had."""
+@dataclass(frozen=True)
+class Tls:
+    """certificate, key: files in PEM."""
+
+    certificate: Path
+    key: Path
+
+    def check(self) -> None:
+        """Raises InputError where they are not a certificate and its key."""
+
+        def unlocked() -> str:
+            raise InputError(
+                f"{self.key}: the key is locked by a passphrase; a station starts without anybody."
+            )
+
+        try:
+            ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(self.certificate, self.key, unlocked)
+        except InputError:
+            raise
+        except (OSError, ValueError) as error:
+            raise InputError(
+                f"{self.certificate} and {self.key} are no certificate and its key ({error}). tallypan certificate NAME "
+                "makes both."
+            ) from error
+
+
+def _resolved(host: str, port: int) -> tuple[int, int, int, Any]:
     try:
         family, kind, protocol, _, address = socket.getaddrinfo(
             host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
         )[0]
-        listener = socket.socket(family, kind, protocol)
     except (OSError, OverflowError) as error:
         raise StationError(
             f"{host!r} is no address to listen on ({error}). Check --host and --port."
         ) from error
+    return family, kind, protocol, address
+
+
+def is_loopback(host: str) -> bool:
+    """Whether whoever listens there is reached from this machine alone. Raises StationError for no address."""
+    return ipaddress.ip_address(str(_resolved(host, 0)[3][0]).partition("%")[0]).is_loopback
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """A listening socket. Raises StationError saying which address could not be had."""
+    family, kind, protocol, address = _resolved(host, port)
+    listener = socket.socket(family, kind, protocol)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind(address)
@@ -44,11 +86,12 @@ def _listen(host: str, port: int) -> socket.socket:
     return listener
 
 
-def address_of(host: str, listener: socket.socket) -> str:
+def address_of(host: str, listener: socket.socket, tls: bool = False) -> str:
     """What to type into a browser on this machine."""
     port = listener.getsockname()[1]
     name = "localhost" if host in ("0.0.0.0", "::", "") else host
-    return f"http://[{name}]:{port}/" if ":" in name else f"http://{name}:{port}/"
+    scheme = "https" if tls else "http"
+    return f"{scheme}://[{name}]:{port}/" if ":" in name else f"{scheme}://{name}:{port}/"
 
 
 @contextlib.contextmanager
@@ -78,15 +121,25 @@ def say_ready(address: str) -> None:
     print(f"Tallypan is ready at {address} (Ctrl-C ends it)", flush=True)
 
 
-def serve(engine: Engine, host: str, port: int, announce: Callable[[str], object] = say_ready) -> None:
+def serve(
+    engine: Engine,
+    access: Access,
+    host: str,
+    port: int,
+    announce: Callable[[str], object] = say_ready,
+    tls: Tls | None = None,
+    names: Sequence[str] = (),
+    proxy: bool = False,
+) -> None:
     """Serve the pages until SIGINT or SIGTERM, then return; closing the engine is the caller's.
 
-    host: the address to listen on, also allowed as a name to be called by. port: 0 for any free one. announce: told
+    access: who may come in. host: the address to listen on, also allowed as a name to be called by, as names are.
+    proxy: a reverse proxy on this machine takes TLS off. port: 0 for any free one. announce: told
     the page's address once the port is open. Raises StationError if the address cannot be had.
     """
     listener = _listen(host, port)
     config = uvicorn.Config(
-        create_app(engine, hosts=[host]),
+        create_app(engine, access, [host, *names], secure=tls is not None or proxy),
         workers=1,
         http=bounded(Open(Limits())),
         ws="none",
@@ -97,9 +150,11 @@ def serve(engine: Engine, host: str, port: int, announce: Callable[[str], object
         access_log=False,
         server_header=False,
         proxy_headers=False,
+        ssl_certfile=None if tls is None else tls.certificate,
+        ssl_keyfile=None if tls is None else str(tls.key),
         timeout_graceful_shutdown=SHUTDOWN_S,
     )
     with contextlib.closing(listener), _signals_end_the_serving():
-        announce(address_of(host, listener))
+        announce(address_of(host, listener, tls is not None))
         notify("READY=1")
         uvicorn.Server(config).run(sockets=[listener])

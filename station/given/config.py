@@ -84,6 +84,17 @@ class RecordRules:
 
 
 @dataclass(frozen=True)
+class ServeRules:
+    """[serve]: how the pages are reached from beyond this machine. certificate, key: files in PEM. names: by which
+    browsers call the station. proxy: a reverse proxy on this machine takes TLS off before the station."""
+
+    certificate: str | None = None
+    key: str | None = None
+    names: tuple[Name, ...] = ()
+    proxy: bool = False
+
+
+@dataclass(frozen=True)
 class BayConfig:
     """What a bay's file says. pump: None where nothing is known of what it can do. fluids and compartments are by key.
 
@@ -111,6 +122,7 @@ class BayConfig:
     source: str = "the bay's file"
     """The file that it was read from, for messages."""
     record: RecordRules = field(default_factory=RecordRules)
+    serve: ServeRules = field(default_factory=ServeRules)
 
 
 class BayTable(Table):
@@ -143,6 +155,7 @@ class BayFile(Table):
 
     bay: BayTable
     record: RecordRules = RecordRules()
+    serve: ServeRules = ServeRules()
     pins: PinMap = PinMap()
     serial: SerialPlan = SerialPlan()
     thermometers: Thermometers = Thermometers()
@@ -200,6 +213,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         serial=file.serial,
         source=source,
         record=file.record,
+        serve=file.serve,
     )
 
 

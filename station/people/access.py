@@ -27,6 +27,7 @@ log = logging.getLogger(__name__)
 
 NAMES_OF_A_DEVICE = 12
 """A shop's screen is shared; a cookie holds some four thousand characters."""
+TELL_EVERY_S = 1.0
 FIRST_OWNER = ""
 """Under which the tries at the code of a first start are counted."""
 
@@ -64,6 +65,8 @@ class Access:
         self.people = people
         self.sessions = Sessions(clock)
         self.lockout = Lockout(clock)
+        self._clock = clock
+        self._told_s, self._untold = -math.inf, 0
         self._demo = {person.name: (person, 0) for person in DEMO_PEOPLE}
         self.first_code: str | None = None
         """What sets up the first owner; for the console alone."""
@@ -91,6 +94,11 @@ class Access:
     def may_do_grave(self, session: Session | None) -> bool:
         """Whether the secret was entered lately enough; where none is asked it always was."""
         return self.open or (session is not None and self.sessions.proved(session))
+
+    def is_locked(self, name: str) -> bool:
+        """Whether somebody would be turned away on a device that they have not used before."""
+        kept = None if self.people is None else self.people.get(name)
+        return kept is not None and self.lockout.is_locked(name, kept.unlocked)
 
     # --- in and out ----------------------------------------------------------------------------------------
 
@@ -180,6 +188,15 @@ class Access:
 
     # --- within --------------------------------------------------------------------------------------------
 
+    def _tell(self, text: str, name: str) -> None:
+        """Log what a flood of requests would fill the disk with: once a second, with how many were left out."""
+        now_s = self._clock()
+        if now_s - self._told_s < TELL_EVERY_S:
+            self._untold += 1
+            return
+        log.warning(f"{text}; %d like it since the last", name, self._untold)
+        self._told_s, self._untold = now_s, 0
+
     def _people(self) -> People:
         if self.people is None:
             raise Refused("A simulated bay that is reached from this machine alone keeps no secrets.")
@@ -188,7 +205,7 @@ class Access:
     def _checked(self, name: str, secret: str, device: str | None) -> Kept:
         kept = self._people().get(name)
         if kept is None:
-            log.warning("a try to sign in as %r, who is not here", name[:80])
+            self._tell("a try to sign in as %r, who is not here", name[:80])
             raise Refused(_WRONG)
         mark = self._take_a_try(name, kept.unlocked, device)
         if kept.secret is None or not kept_secrets.matches(kept.secret, secret):
@@ -203,7 +220,7 @@ class Access:
         mark = mark if name in names else ""
         wait_s = self.lockout.may_try(name, unlocked, mark)
         if wait_s > 0:
-            log.warning("too many tries for %r; this one was not looked at", name)
+            self._tell("too many tries for %r; this one was not looked at", name)
             raise Refused(
                 f"Too many tries. Wait {math.ceil(wait_s / 60.0)} min, or use a device on which you have signed in "
                 "before. At the Pi, tallypan people unlock gives the tries back."

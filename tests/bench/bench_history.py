@@ -35,6 +35,7 @@ from station.bay.records import Records
 from station.common import days
 from station.given.config import BayConfig, demo_path, read_config
 from station.learning import quality
+from station.people.access import Access
 from station.record.ledger import Ledger
 from station.shop import audit, catalogue, offered
 from station.shop.catalogue import Catalogue
@@ -154,7 +155,7 @@ def computed(path: Path) -> None:
 
 def paged(path: Path) -> None:
     engine = Reading(replace(read_config(demo_path()), ledger=path, zone=ZONE))
-    transport = httpx.ASGITransport(create_app(engine))  # type: ignore[arg-type]
+    transport = httpx.ASGITransport(create_app(engine, Access(None)))  # type: ignore[arg-type]
     bare = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
     with asyncio.Runner() as runner:
         client = httpx.AsyncClient(transport=transport, base_url="http://localhost")

@@ -16,6 +16,7 @@ import uvicorn
 
 from station.__main__ import _open_engine
 from station.given.config import demo_path, read_config
+from station.people.access import Access
 from web.app import create_app
 
 PAGES, SECONDS, PORT = 20, 20.0, 8979
@@ -46,7 +47,9 @@ def main() -> None:
         newest: dict[int, float] = {}
         end = engine.subscribe(lambda view: newest.__setitem__(view.seq, view.t_s))
         server = uvicorn.Server(
-            uvicorn.Config(create_app(engine), port=PORT, log_level="warning", timeout_graceful_shutdown=2)
+            uvicorn.Config(
+                create_app(engine, Access(None)), port=PORT, log_level="warning", timeout_graceful_shutdown=2
+            )
         )
         thread = threading.Thread(target=server.run, daemon=True)
         thread.start()

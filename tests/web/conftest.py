@@ -8,6 +8,7 @@ from typing import Any
 import httpx
 import pytest
 
+from station.people.access import Access
 from tests.web.fake_engine import FakeEngine
 from web.app import create_app
 
@@ -36,13 +37,14 @@ class Bay:
 
 @pytest.fixture
 def open_bay() -> Iterator[Callable[..., Bay]]:
-    """Make a bay from an engine; its application runs until the test ends."""
+    """Make a bay from an engine; its application runs until the test ends. access: where none is given, a simulated
+    bay's, which asks for no secret."""
     with asyncio.Runner() as runner:
         closing = []
 
-        def build(engine: FakeEngine | None = None, **options: Any) -> Bay:
+        def build(engine: FakeEngine | None = None, access: Access | None = None, **options: Any) -> Bay:
             engine = engine if engine is not None else FakeEngine()
-            app = create_app(engine, **options)
+            app = create_app(engine, access if access is not None else Access(None), **options)
             lifespan = app.router.lifespan_context(app)
             runner.run(lifespan.__aenter__())
             closing.append(lifespan)

@@ -5,6 +5,7 @@ A mark sets the stage that is shown, so that a browser can look at each of them.
 
 import threading
 
+from station.people.access import Access
 from tests.web.fake_engine import FakeEngine, job_record
 from tests.web.fake_views import JOB_ID, pan_row, view_of
 from web.server import serve
@@ -53,7 +54,7 @@ def main() -> None:
     thread = threading.Thread(target=publish)
     thread.start()
     try:
-        serve(engine, "127.0.0.1", 0)
+        serve(engine, Access(None), "127.0.0.1", 0)
     finally:
         over.set()
         thread.join()

@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from station.errors import StationError
+from station.people.access import Access
 from tests.web.fake_engine import FakeEngine
 from web.server import address_of, serve
 
@@ -126,12 +127,12 @@ def test_a_port_that_is_taken_is_told_in_one_sentence() -> None:
         taken.listen()
         port = taken.getsockname()[1]
         with pytest.raises(StationError, match=rf"port {port}.*Is the station running already"):
-            serve(FakeEngine(), "127.0.0.1", port)
+            serve(FakeEngine(), Access(None), "127.0.0.1", port)
 
 
 def test_an_address_that_is_none_is_told() -> None:
     with pytest.raises(StationError, match=r"no address to listen on"):
-        serve(FakeEngine(), "not a host", 0)
+        serve(FakeEngine(), Access(None), "not a host", 0)
 
 
 @pytest.mark.parametrize(

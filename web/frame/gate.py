@@ -49,6 +49,8 @@ SECURITY_HEADERS = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
 }
 
+TLS_HEADERS = {"Strict-Transport-Security": "max-age=31536000"}
+
 
 def machine_names() -> set[str]:
     """Names under which this machine is usually found on its own network."""
@@ -78,11 +80,13 @@ def _address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
 
 
 class Gate:
-    """ASGI middleware, outermost. hosts: names and addresses allowed beside the machine's own."""
+    """ASGI middleware, outermost. hosts: names and addresses allowed beside the machine's own. secure: browsers
+    reach it under TLS, and are told never to come without."""
 
-    def __init__(self, app: ASGIApp, hosts: Iterable[str] = ()) -> None:
+    def __init__(self, app: ASGIApp, hosts: Iterable[str] = (), secure: bool = False) -> None:
         self.app = app
         self.long_bodies = 0
+        self.headers = {**SECURITY_HEADERS, **(TLS_HEADERS if secure else {})}
         self.names = {"localhost", "127.0.0.1", "::1"} | machine_names()
         self.names |= {name for name in (_split_host(host)[0] for host in hosts) if name}
         # A wildcard is where the station listens, not a name that anybody may call it by.
@@ -184,7 +188,7 @@ class Gate:
             if message["type"] == "http.response.start":
                 started = True
                 headers = MutableHeaders(scope=message)
-                for name, value in SECURITY_HEADERS.items():
+                for name, value in self.headers.items():
                     headers[name] = value
                 # Static files may be kept but are asked about each time: an updated station is never half old.
                 static = scope["path"].startswith("/static/")

@@ -19,6 +19,10 @@ class Problem(Exception):
     text: str
 
 
+class SecretWanted(Problem):
+    """Somebody's secret is wanted once more; then the same request may be sent again."""
+
+
 def of_status(status: int) -> Problem:
     """A problem for which nothing more is known than its status."""
     texts = {
@@ -31,7 +35,7 @@ def of_status(status: int) -> Problem:
     return Problem(status, title, text)
 
 
-def _wants_page(scope: Scope) -> bool:
+def wants_page(scope: Scope) -> bool:
     """Whether a person is looking: a browser's page request, and not one of the JSON or event addresses."""
     path = scope["path"]
     if scope["method"] not in ("GET", "HEAD") or path.endswith(".json") or path == "/live":
@@ -41,7 +45,8 @@ def _wants_page(scope: Scope) -> bool:
 
 def reply(scope: Scope, problem: Problem) -> Response:
     """The problem as a page or as JSON, as the request asked."""
-    if _wants_page(scope):
+    if wants_page(scope):
         return HTMLResponse(render("error.html", page=problem), problem.status)
     content = {"status": problem.status, "title": problem.title, "text": problem.text}
-    return JSONResponse(content, problem.status)
+    again = {"again": True} if isinstance(problem, SecretWanted) else {}
+    return JSONResponse({**content, **again}, problem.status)

@@ -5,6 +5,8 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from station.record.author import BY
+
 HERE = Path(__file__).parents[1]
 ENVIRONMENT = Environment(
     loader=FileSystemLoader(HERE / "templates"),
@@ -14,6 +16,9 @@ ENVIRONMENT = Environment(
     lstrip_blocks=True,
     auto_reload=False,  # an update that replaces files under a running station must not mix old code with new pages
 )
+
+ENVIRONMENT.globals["who"] = BY.get
+"""Who looks at the page, for its header; a template calls it."""
 
 
 def render(template: str, **values: Any) -> str:

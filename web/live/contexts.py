@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from station.learning import condition
+from station.record.author import BY
 from station.shop.catalogue import Catalogue
 from web.frame import words
 from web.live.live import Live
@@ -29,7 +30,7 @@ class Container:
 
 @dataclass(frozen=True)
 class BayPage:
-    """``/``: a whole job. options: as ``station.bay.engine.Engine.plan_options``."""
+    """``/``: a whole job. options: as ``station.bay.engine.Engine.plan_options``. technician: whoever is signed in."""
 
     live: Live
     options: Mapping[str, Any]
@@ -37,6 +38,7 @@ class BayPage:
     condition: ConditionWords
     cautions: Sequence[words.Caution]
     simulated: bool
+    technician: str
 
 
 @dataclass(frozen=True)
@@ -51,4 +53,4 @@ class WallPage:
 def bay_page(live: Live, options: Mapping[str, Any], catalogue: Catalogue, simulated: bool) -> BayPage:
     """catalogue: adds to the plan's options what a job may say beside them."""
     containers = [Container(entry.key[0], entry.get("fluid")) for entry in catalogue.active("container")]
-    return BayPage(live, options, containers, ConditionWords(), words.CAUTIONS, simulated)
+    return BayPage(live, options, containers, ConditionWords(), words.CAUTIONS, simulated, BY.get())

@@ -2,12 +2,13 @@
 // One way to change something: JSON by POST. Anything else the station refuses.
 import { field, textOf, ticked } from "./dom.js";
 
-/** Why the station did not do it. status: as HTTP has it, 0 where it was not reached. */
+/** Why the station did not do it. status: as HTTP has it, 0 where it was not reached. again: the secret is wanted first. */
 export class Refusal extends Error {
-  /** @param {string} text @param {number} status */
-  constructor(text, status = 0) {
+  /** @param {string} text @param {number} status @param {boolean} again */
+  constructor(text, status = 0, again = false) {
     super(text);
     this.status = status;
+    this.again = again;
   }
 }
 
@@ -30,7 +31,7 @@ export async function send(path, body = {}, options = {}) {
   /** @type {Record<string, any>} */
   let content = {};
   try { content = await reply.json(); } catch { /* the status says enough */ }
-  if (!reply.ok) throw new Refusal(content.text || `The station refused (${reply.status}).`, reply.status);
+  if (!reply.ok) throw new Refusal(content.text || `The station refused (${reply.status}).`, reply.status, content.again === true);
   return content;
 }
 
@@ -46,6 +47,27 @@ export function say(text) {
 
 export function hush() { if (box) box.hidden = true; }
 
+// What is grave wants the secret first; then it is sent once more.
+/** @param {string} path @param {unknown} body @param {RequestInit} options */
+async function sendProved(path, body, options) {
+  try {
+    return await send(path, body, options);
+  } catch (error) {
+    if (!(error instanceof Refusal) || !error.again) throw error;
+    const { prove } = await import("./prove.js");
+    const entered = await prove(error.message, async (secret) => {
+      try { await send("/api/prove", { secret }); } catch (wrong) { return textOf(wrong); }
+      return "";
+    });
+    if (!entered) throw error;
+    return await send(path, body, options);
+  }
+}
+
+function toSignIn() {
+  location.assign(`/sign-in?to=${encodeURIComponent(location.pathname + location.search)}`);
+}
+
 // Send, with the button out of reach meanwhile, and show what the station objects to.
 // options: what fetch takes, and refused(text, status) to show an objection elsewhere.
 /**
@@ -55,10 +77,11 @@ export function hush() { if (box) box.hidden = true; }
 export async function act(button, path, body, { refused = say, ...options } = {}) {
   if (button) button.disabled = true;
   try {
-    const content = await send(path, body, options);
+    const content = await sendProved(path, body, options);
     hush();
     return content;
   } catch (error) {
+    if (error instanceof Refusal && error.status === 401 && !error.again) toSignIn();
     refused(textOf(error), error instanceof Refusal ? error.status : 0);
     return null;
   } finally {

@@ -12,6 +12,7 @@ from starlette.routing import Mount
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from station.learning.condition import MAX_BYTES
+from station.people.access import Access
 from tests.web.conftest import CHANGE, HOST, Bay
 from tests.web.fake_desks import CERTIFICATES
 from tests.web.fake_engine import FakeEngine
@@ -49,6 +50,22 @@ BODIES = {
     "/api/calibration/finish": {"made_by": "M. Okafor", "valid_until": "2099-01-01", "references": []},
     "/api/calibration/abandon": {"reason": "no weights at hand"},
 }
+OF_PEOPLE = {
+    "/api/sign-in": {"name": "M. Okafor", "secret": "481630"},
+    "/api/sign-out": {},
+    "/api/claim": {"name": "M. Okafor", "code": "ABCD-2345-EFGH", "secret": "481630"},
+    "/api/say": {"name": "M. Okafor"},
+    "/api/prove": {"secret": "481630"},
+    "/api/secret": {"secret": "481630", "new": "730915"},
+    "/api/people/add": {"name": "P. Nakamura-Diaz", "role": "technician"},
+    "/api/people/role": {"name": "M. Okafor", "role": "manager"},
+    "/api/people/reset": {"name": "M. Okafor"},
+    "/api/people/unlock": {"name": "M. Okafor"},
+    "/api/people/end": {"name": "M. Okafor"},
+    "/api/people/retire": {"name": "M. Okafor"},
+}
+"""Changes that concern people and not the bay; tests/web/people has what they do."""
+REFUSED_ALIKE = {**BODIES, **OF_PEOPLE}
 NUMBER = CERTIFICATES[0].number
 READS = [
     "/", "/wall", "/view.json", "/jobs", "/jobs.json", "/jobs.csv", f"/jobs/{JOB_ID}.json", f"/jobs/{JOB_ID}/sheet",
@@ -57,7 +74,7 @@ READS = [
     "/due", "/due.json", "/due.csv", "/quality", "/quality.json", "/quality.csv",
     *(f"/quality/chart{kind}?of=bay&name=Bay%201" for kind in ("", ".json", ".csv")),
     "/setup", "/setup.json", "/setup/vehicle.csv",
-    "/calibration", "/calibration.json", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",
+    "/sign-in", "/people", "/calibration", "/calibration.json", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",
 ]  # fmt: skip
 STREAM = "/live"
 PHOTO_PATH = f"/api/jobs/{JOB_ID}/photo"
@@ -83,10 +100,14 @@ def test_every_route_is_known_here() -> None:
         *(path.partition("?")[0] for path in READS),
         STREAM,
     }
-    assert set(changing) - PHOTOS == set(BODIES)
+    assert set(changing) - PHOTOS == set(REFUSED_ALIKE)
     assert all(methods == {"GET"} for methods in readable.values())
     assert all(methods == {"POST"} for methods in changing.values())
-    others = [route for route in create_app(FakeEngine()).routes if isinstance(route, (APIRoute, Mount))]
+    others = [
+        route
+        for route in create_app(FakeEngine(), Access(None)).routes
+        if isinstance(route, (APIRoute, Mount))
+    ]
     assert [route.path for route in others] == ["/static"]
 
 
@@ -105,16 +126,16 @@ def test_a_change_without_an_origin_passes_with_the_header(bay: Bay, path: str) 
     assert bay.send("POST", path, json=BODIES[path], headers=headers).status_code == 200
 
 
-@pytest.mark.parametrize("path", BODIES)
+@pytest.mark.parametrize("path", REFUSED_ALIKE)
 @pytest.mark.parametrize("method", ["GET", "HEAD", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE"])
 def test_nothing_but_post_changes_anything(bay: Bay, path: str, method: str) -> None:
-    reply = bay.send(method, path, json=BODIES[path], headers=CHANGE)
+    reply = bay.send(method, path, json=REFUSED_ALIKE[path], headers=CHANGE)
     assert reply.status_code == 405
     assert "access-control-allow-origin" not in reply.headers
     assert bay.engine.calls == []
 
 
-@pytest.mark.parametrize("path", BODIES)
+@pytest.mark.parametrize("path", REFUSED_ALIKE)
 @pytest.mark.parametrize(
     "origin",
     [
@@ -134,12 +155,12 @@ def test_nothing_but_post_changes_anything(bay: Bay, path: str, method: str) -> 
     ],
 )
 def test_a_foreign_page_changes_nothing(bay: Bay, path: str, origin: str) -> None:
-    reply = bay.send("POST", path, json=BODIES[path], headers={**CHANGE, "Origin": origin})
+    reply = bay.send("POST", path, json=REFUSED_ALIKE[path], headers={**CHANGE, "Origin": origin})
     assert reply.status_code == 403
     assert bay.engine.calls == []
 
 
-@pytest.mark.parametrize("path", BODIES)
+@pytest.mark.parametrize("path", REFUSED_ALIKE)
 @pytest.mark.parametrize(
     "kind",
     [
@@ -157,13 +178,13 @@ def test_only_json_is_taken(bay: Bay, path: str, kind: str) -> None:
     assert bay.engine.calls == []
 
 
-@pytest.mark.parametrize("path", BODIES)
+@pytest.mark.parametrize("path", REFUSED_ALIKE)
 @pytest.mark.parametrize("value", [None, "", "0", "yes", "11"])
 def test_a_change_needs_our_header(bay: Bay, path: str, value: str | None) -> None:
     headers = {name: text for name, text in CHANGE.items() if name != "X-Tallypan"}
     if value is not None:
         headers["X-Tallypan"] = value
-    assert bay.send("POST", path, json=BODIES[path], headers=headers).status_code == 403
+    assert bay.send("POST", path, json=REFUSED_ALIKE[path], headers=headers).status_code == 403
     assert bay.engine.calls == []
 
 
@@ -214,7 +235,7 @@ def test_a_body_in_chunks_is_refused_unread_whatever_length_is_stated_beside(pat
     """``Content-Length: 2`` with ``Transfer-Encoding: chunked`` let 300 MB in once."""
     engine = FakeEngine()
     headers = {"content-length": "2", "transfer-encoding": "chunked"}
-    assert on_the_wire(create_app(engine), path, [b"{}"] * 9, headers) == (411, 0)
+    assert on_the_wire(create_app(engine, Access(None)), path, [b"{}"] * 9, headers) == (411, 0)
     assert engine.calls == []
 
 
@@ -224,7 +245,7 @@ def test_no_more_is_taken_in_than_may_be_whatever_length_was_stated(path: str, k
     most = Gate.largest_body(path)
     pieces = [b"x" * (most // 4)] * 9
     status, taken = on_the_wire(
-        create_app(engine), path, pieces, {"content-length": "2", "content-type": kind}
+        create_app(engine, Access(None)), path, pieces, {"content-length": "2", "content-type": kind}
     )
     assert (status, taken) == (413, 5)
     assert engine.calls == []
@@ -233,7 +254,7 @@ def test_no_more_is_taken_in_than_may_be_whatever_length_was_stated(path: str, k
 @pytest.mark.parametrize("path", ["/", "/live", "/view.json", "/static/base.css"])
 @pytest.mark.parametrize("headers", [{"content-length": "2"}, {"transfer-encoding": "chunked"}])
 def test_a_page_takes_no_body(path: str, headers: Mapping[str, str]) -> None:
-    assert on_the_wire(create_app(FakeEngine()), path, [b"x"] * 3, headers, "GET") == (413, 0)
+    assert on_the_wire(create_app(FakeEngine(), Access(None)), path, [b"x"] * 3, headers, "GET") == (413, 0)
 
 
 def test_whoever_leaves_in_mid_request_is_no_fault_of_the_station(caplog: pytest.LogCaptureFixture) -> None:
@@ -387,12 +408,12 @@ def test_a_right_name_is_served(open_bay: Callable[..., Bay], host: str) -> None
     ],
 )
 def test_the_address_a_request_arrived_at_is_our_own(server: str, host: str, known: bool) -> None:
-    gate = Gate(create_app(FakeEngine()))
+    gate = Gate(create_app(FakeEngine(), Access(None)))
     assert gate.known_host(host, {"server": (server, 8765)}) is known
 
 
 def test_listening_everywhere_is_not_a_name_to_be_called_by() -> None:
-    gate = Gate(create_app(FakeEngine()), hosts=["0.0.0.0", "::", "[::]"])
+    gate = Gate(create_app(FakeEngine(), Access(None)), hosts=["0.0.0.0", "::", "[::]"])
     assert not gate.known_host("0.0.0.0:8765", {"server": ("192.0.2.10", 8765)})
     assert not gate.known_host("[::]:8765", {"server": ("192.0.2.10", 8765)})
 
@@ -411,7 +432,7 @@ def test_a_websocket_is_turned_away() -> None:
     async def send(message: dict[str, object]) -> None:
         sent.append(message)
 
-    app = create_app(FakeEngine())
+    app = create_app(FakeEngine(), Access(None))
     asyncio.run(app({"type": "websocket", "path": "/live", "headers": []}, receive, send))  # type: ignore[arg-type]
     assert sent == [{"type": "websocket.close", "code": 1008}]
 

@@ -25,6 +25,7 @@ from web.frame.problem import Problem
 from web.frame.render import HERE
 from web.jobs import contexts
 from web.live import contexts as live_contexts
+from web.people import people_pages, sign_in
 from web.shop import fleet_pages, quality_chart, quality_pages, setup_pages, usage_contexts
 
 STAGES = ["idle", *STAGE_VIEWS]
@@ -37,6 +38,8 @@ PAGES = [
     f"/jobs/{JOB_ID}",
     f"/jobs/{JOB_ID}/sheet",
     "/calibration",
+    "/sign-in",
+    "/people",
     *SHOP,
 ]
 
@@ -89,6 +92,8 @@ CONTEXTS = {
     "quality.html": quality_pages.QualityPage,
     "quality_chart.html": quality_chart.ChartPage,
     "setup.html": setup_pages.SetupPage,
+    "sign_in.html": sign_in.SignInPage,
+    "people.html": people_pages.PeoplePage,
     "error.html": Problem,
 }
 

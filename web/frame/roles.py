@@ -1,0 +1,71 @@
+"""Who may do what: every address there is, in one table. What is not in it is refused (``web.frame.door``)."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from station.people.people import Role
+
+
+@dataclass(frozen=True)
+class Rule:
+    """roles: who may; None for anybody, signed in or not. grave: the secret must have been entered lately."""
+
+    roles: frozenset[Role] | None
+    grave: bool = False
+
+
+ANYBODY = Rule(None)
+EVERYBODY = Rule(frozenset(Role))
+"""Whoever has signed in."""
+OFFICE = Rule(frozenset({Role.MANAGER, Role.QUALITY_LEAD, Role.OWNER}))
+BOOKS = Rule(frozenset({Role.MANAGER, Role.OWNER}))
+CALIBRATION = Rule(frozenset({Role.QUALITY_LEAD, Role.OWNER}))
+OWNER = Rule(frozenset({Role.OWNER}))
+
+
+def _all(rule: Rule, addresses: Iterable[str]) -> dict[str, Rule]:
+    return dict.fromkeys(addresses, rule)
+
+
+RULES: dict[str, Rule] = {
+    # What hangs on the wall of the shop is read in passing; a stop never waits for a PIN.
+    **_all(ANYBODY, [
+        "GET /wall", "GET /live", "GET /view.json", "GET /favicon.ico", "GET /static",
+        "GET /sign-in", "POST /api/sign-in", "POST /api/sign-out", "POST /api/claim", "POST /api/say",
+        "POST /api/stop",
+    ]),
+    **_all(EVERYBODY, [
+        "GET /", "GET /bench/truth.json",
+        "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
+        "GET /jobs/{job_id}", "GET /jobs/{job_id}.json", "GET /jobs/{job_id}/sheet", "GET /jobs/{job_id}/recording.csv",
+        "GET /jobs/{job_id}/JOB.toml", "GET /jobs/{job_id}/photos/{name}",
+        "GET /calibration", "GET /calibration.json", "GET /calibration/{number:path}",
+        "GET /calibration/{number:path}.json",
+        "GET /due", "GET /due.json", "GET /due.csv", "GET /expected", "GET /expected.json", "GET /expected.csv",
+        "POST /api/prove", "POST /api/secret",
+        "POST /api/plan", "POST /api/job", "POST /api/check", "POST /api/mark", "POST /api/hold", "POST /api/top-up",
+        "POST /api/purge", "POST /api/override", "POST /api/answer", "POST /api/interruption", "POST /api/drum",
+        "POST /api/clear-pump", "POST /api/note", "POST /api/abandon", "POST /api/bench", "POST /api/condition",
+        "POST /api/jobs/{job_id}/photo",
+    ]),
+    **_all(OFFICE, [
+        "GET /usage", "GET /usage.json", "GET /usage.csv", "GET /stock.json", "GET /stock.csv",
+        "GET /quality", "GET /quality.json", "GET /quality.csv",
+        "GET /quality/chart", "GET /quality/chart.json", "GET /quality/chart.csv",
+        "GET /setup", "GET /setup.json", "GET /setup/{table}.csv",
+    ]),
+    **_all(BOOKS, [
+        "POST /api/movement", "POST /api/catalogue/enter", "POST /api/catalogue/retire", "POST /api/catalogue/import",
+    ]),
+    **_all(CALIBRATION, [
+        "POST /api/calibration/pan", "POST /api/calibration/meter", "POST /api/calibration/read",
+        "POST /api/calibration/strike", "POST /api/calibration/run", "POST /api/calibration/abandon",
+    ]),
+    "POST /api/calibration/finish": replace(CALIBRATION, grave=True),
+    "GET /people": OWNER,
+    **_all(replace(OWNER, grave=True), [
+        "POST /api/people/add", "POST /api/people/role", "POST /api/people/reset", "POST /api/people/unlock",
+        "POST /api/people/end", "POST /api/people/retire",
+    ]),
+}  # fmt: skip
+"""Method and address, as its route is written → who may."""

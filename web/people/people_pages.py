@@ -1,0 +1,118 @@
+"""The owner's page: who may sign in, and as what. Each change needs the owner's secret entered lately."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import APIRouter
+from pydantic import Field
+from starlette.responses import Response
+
+from station.people.access import Access
+from station.people.people import Role
+from station.people.store import CODE_HOURS, People
+from web.frame.deps import Body, DiskThreads, Line, do, done, page_of
+from web.frame.door import TheAccess
+from web.frame.problem import Problem
+from web.people.sign_in import HashThreads, Named
+
+router = APIRouter()
+changes = APIRouter(prefix="/api/people")
+
+ASKS = {
+    "pin": "signs in with a PIN",
+    "passphrase": "signs in with a passphrase",
+    "code": "has a code and has not chosen a secret yet",
+    "nothing": "is taken at their word: this bay is simulated",
+    "help": "cannot sign in: give a code",
+}
+
+
+@dataclass(frozen=True)
+class PersonRow:
+    """asks: what signs them in, in words. locked: no new device may try for now."""
+
+    name: str
+    role: str
+    asks: str
+    locked: bool
+
+
+@dataclass(frozen=True)
+class PeoplePage:
+    """``/people``. fixed: the invented people of a simulated bay, which nobody changes."""
+
+    rows: Sequence[PersonRow]
+    roles: Sequence[str]
+    fixed: bool
+    code_hours: int
+
+
+def people_page(access: Access) -> PeoplePage:
+    return PeoplePage(
+        [
+            PersonRow(
+                tile.person.name, tile.person.role.value, ASKS[tile.asks], access.is_locked(tile.person.name)
+            )
+            for tile in access.tiles()
+        ],
+        [role.value for role in Role],
+        access.open,
+        CODE_HOURS,
+    )
+
+
+@router.get("/people")
+def people(access: TheAccess) -> Response:
+    return page_of("people.html", people_page(access))
+
+
+class NameAndRole(Body):
+    name: Line
+    role: Annotated[Role, Field(strict=False)]
+
+
+def _people(access: Access) -> People:
+    if access.people is None:
+        raise Problem(
+            409, "Nobody to change", "The people of a simulated bay are invented and stay as they are."
+        )
+    return access.people
+
+
+@changes.post("/add")
+async def add(access: TheAccess, threads: HashThreads, body: NameAndRole) -> Response:
+    """Enter somebody; the code is shown once."""
+    _people(access)
+    return done(name=body.name, code=await do(threads, access.add, body.name, body.role))
+
+
+@changes.post("/reset")
+async def reset(access: TheAccess, threads: HashThreads, body: Named) -> Response:
+    _people(access)
+    return done(name=body.name, code=await do(threads, access.reset, body.name))
+
+
+@changes.post("/role")
+async def role(access: TheAccess, threads: DiskThreads, body: NameAndRole) -> Response:
+    await do(threads, _people(access).set_role, body.name, body.role)
+    return done()
+
+
+@changes.post("/unlock")
+async def unlock(access: TheAccess, threads: DiskThreads, body: Named) -> Response:
+    await do(threads, _people(access).unlock, body.name)
+    return done()
+
+
+@changes.post("/end")
+async def end(access: TheAccess, threads: DiskThreads, body: Named) -> Response:
+    """Sign somebody out everywhere."""
+    await do(threads, _people(access).end_sessions, body.name)
+    return done()
+
+
+@changes.post("/retire")
+async def retire(access: TheAccess, threads: DiskThreads, body: Named) -> Response:
+    await do(threads, _people(access).retire, body.name)
+    return done()

@@ -1,0 +1,29 @@
+// @ts-check
+// The owner's page: each button changes one person.
+import { around, byId, field, formOf, onSubmit, sender } from "./dom.js";
+import { act, reload } from "./send.js";
+
+/** @param {Record<string, any> | null} content */
+function shown(content) {
+  if (!content) return;
+  if (!content.code) {
+    reload();
+    return;
+  }
+  byId("code-name").textContent = content.name;
+  byId("code-text").textContent = content.code;
+  byId("code").hidden = false;
+  byId("code").scrollIntoView({ block: "start" });
+}
+
+document.addEventListener("click", async (event) => {
+  const button = around(event, "button[data-change]");
+  if (button) shown(await act(button, button.dataset.change ?? "", { name: button.dataset.name }));
+});
+
+for (const form of /** @type {NodeListOf<HTMLFormElement>} */ (document.querySelectorAll("form[data-change]"))) {
+  onSubmit(form, async () => shown(await act(sender(form), form.dataset.change ?? "", { name: form.dataset.name, role: field(form, "role").value })));
+}
+
+const add = document.getElementById("add") ? formOf("add") : null;
+if (add) onSubmit(add, async () => shown(await act(sender(add), "/api/people/add", { name: field(add, "name").value, role: field(add, "role").value })));
