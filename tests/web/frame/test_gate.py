@@ -129,7 +129,8 @@ def test_a_change_without_an_origin_passes_with_the_header(bay: Bay, path: str) 
 @pytest.mark.parametrize("path", REFUSED_ALIKE)
 @pytest.mark.parametrize("method", ["GET", "HEAD", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE"])
 def test_nothing_but_post_changes_anything(bay: Bay, path: str, method: str) -> None:
-    reply = bay.send(method, path, json=REFUSED_ALIKE[path], headers=CHANGE)
+    body = None if method in ("GET", "HEAD") else REFUSED_ALIKE[path]  # a page takes no body; see below
+    reply = bay.send(method, path, json=body, headers=CHANGE)
     assert reply.status_code == 405
     assert "access-control-allow-origin" not in reply.headers
     assert bay.engine.calls == []
