@@ -94,6 +94,7 @@ class Technician:
         for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start"):
             self.mark(mark)
         self.reach("fill", 10)
+        self.tick_all()
         until(lambda: self.get("/view.json")["blocked"] is None, 10, "every sensor read")
 
     def fill_to_target(self, within_s: float) -> None:

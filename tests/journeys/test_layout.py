@@ -82,6 +82,48 @@ def test_the_control_and_its_stop_stay_in_sight(page: Page, address: str) -> Non
         assert box["y"] + box["height"] <= PHONE["height"], name
 
 
+DOCKED = [stage for stage in STAGE_VIEWS if stage not in ("closed", "abandoned")]
+
+
+@pytest.mark.parametrize(
+    ("size", "text"),
+    [
+        ((360, 640), "100%"),
+        ((640, 360), "100%"),
+        ((320, 560), "100%"),
+        ((360, 640), "200%"),
+        ((320, 560), "200%"),
+    ],
+)
+def test_the_next_action_is_in_reach_of_a_thumb_in_every_stage(
+    page: Page, address: str, size: tuple[int, int], text: str
+) -> None:
+    for stage in DOCKED:
+        show(page, address, "/", stage, {"width": size[0], "height": size[1]})
+        page.evaluate(f"document.documentElement.style.fontSize = '{text}'")
+        page.wait_for_timeout(50)
+        action = page.locator("#next:visible, #hold:visible").first
+        box, figure = action.bounding_box(), page.locator(".dock-figure").bounding_box()
+        assert box is not None, stage
+        assert figure is not None, stage
+        assert box["x"] >= 0, stage
+        assert box["x"] + box["width"] <= size[0], stage
+        assert 0 <= figure["y"] < size[1] - 40, stage
+        assert box["y"] + min(box["height"], 64) <= size[1], stage
+        assert too_wide(page) == 0, stage
+
+
+def test_a_second_tap_within_a_moment_does_nothing(page: Page, address: str) -> None:
+    show(page, address, "/", "drain", PHONE)
+    sent: list[str] = []
+    page.on("request", lambda request: sent.append(request.url) if "/api/" in request.url else None)
+    page.evaluate(
+        """() => { document.querySelector('#next').click(); document.querySelector('[data-mark], [data-tick]').click(); }"""
+    )
+    page.wait_for_timeout(200)
+    assert len(sent) == 1, sent
+
+
 @pytest.mark.parametrize("stage", STAGES)
 def test_the_wall_needs_no_scrolling(page: Page, address: str, stage: str) -> None:
     show(page, address, "/wall", stage, WALL)

@@ -13,6 +13,7 @@ from web.frame import format as fmt
 from web.frame import words
 from web.frame.render import render
 from web.live import gauge, pan_steps
+from web.live.dock import Dock, dock
 
 NO_JOB = ("idle", "closed", "abandoned")
 DRAINING = ("drain", "drip")
@@ -21,6 +22,8 @@ FILLED = ("settle", "leak watch", "closed")
 NOTICES_SHOWN = 4
 LAST_DIGIT_L = 0.005
 """Less than this to go is shown as 0.00 L."""
+NEAR_TARGET_L = 0.2
+"""So much to go is announced to whoever lies under the vehicle."""
 PUMP_LOCKS = ("tripped", "stuck", "bad")
 """What the pump's guard says of itself that lasts until a person clears it."""
 
@@ -90,8 +93,10 @@ def live(view: BayView) -> Live:
         geo |= gauge.timer(timer.left_s, timer.of_s)
     else:
         text |= {"timer.what": "", "timer.left": "", "timer.of": ""}
-    flags = _flags(view, stage, judged)
-    return Live(view.seq, stage, text, flags, geo, _fragments(view, stage, flags))
+    near = dock(view, outcome(view)) if stage not in NO_JOB else Dock("", "")
+    text |= {"dock.figure": near.figure, "dock.missing": near.missing}
+    flags = _flags(view, stage, judged, near)
+    return Live(view.seq, stage, text, flags, geo, _fragments(view, stage, flags, near))
 
 
 def outcome(view: BayView) -> Outcome:
@@ -177,7 +182,7 @@ def _figures(view: BayView) -> dict[str, fmt.Shown]:
     }
 
 
-def _flags(view: BayView, stage: str, judged: bool) -> dict[str, bool]:
+def _flags(view: BayView, stage: str, judged: bool, near: Dock) -> dict[str, bool]:
     figures, job_open = view.figures, stage not in NO_JOB
     told = None if view.job is None else reason(outcome(view))
     asked = pan_steps.questions(view.steps)
@@ -205,7 +210,12 @@ def _flags(view: BayView, stage: str, judged: bool) -> dict[str, bool]:
         "torque": stage in ("reseal", "settle", "leak watch"),
         "top_up": stage in ("fill", "settle"),
         "dock": stage == "fill" or view.pump_on or purging,
-        "hold": stage == "fill" or purging,
+        "hold": purging or (stage == "fill" and (view.pump_on or near.tick is None)),
+        "docked": job_open or view.pump_on or purging,
+        "drip_over": stage == "drip" and view.wait_s is not None and view.wait_s <= 0,
+        "timer_over": view.timer is not None and view.timer.left_s <= 0,
+        "near_target": view.pump_on and view.to_go_l is not None and view.to_go_l < NEAR_TARGET_L,
+        "at_target": stage == "fill" and view.to_go_l is not None and view.to_go_l < LAST_DIGIT_L,
         # Between jobs there is no pump view, and a trip still has to be cleared.
         "pump_locked": any(f.source == "pump" and f.fault in PUMP_LOCKS for f in view.faults),
         **_pump_flags(view.pump, stage),
@@ -237,13 +247,14 @@ def _pump_flags(pump: PumpView | None, stage: str) -> dict[str, bool]:
     }
 
 
-def _fragments(view: BayView, stage: str, flags: Mapping[str, bool]) -> dict[str, str]:
+def _fragments(view: BayView, stage: str, flags: Mapping[str, bool], near: Dock) -> dict[str, str]:
     notices = list(reversed(view.notices))
     asked = pan_steps.questions(view.steps)
     return {
         "stages": render("_stages.html", stages=words.JOB_STAGES, stage=stage),
         "checklist": render("_checklist.html", items=view.checklist),
-        "steps": render("_steps.html", steps=view.next_marks, close_reason=flags["close_reason"]),
+        "steps": render("_steps.html", steps=view.next_marks, close_reason=flags["close_reason"], dock=near),
+        "next": render("_dock.html", dock=near, close_reason=flags["close_reason"]),
         "interruption": render("_interruption.html", question=view.interruption),
         "over": "" if view.job is None else render("_over.html", job_id=view.job.job_id, stage=stage),
         "asked": render("_questions.html", questions=[q for q in asked if q.open]),

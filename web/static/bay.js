@@ -1,6 +1,7 @@
 // @ts-check
 // The bay page: everything a technician can do, each by one address of the station.
 import { benchPanel } from "./bench.js";
+import { dock } from "./dock.js";
 import { around, buttonOf, byId, field, formOf, onSubmit, sender, textOf } from "./dom.js";
 import { holdToRun } from "./hold.js";
 import { onLive } from "./live.js";
@@ -26,6 +27,7 @@ document.addEventListener("change", async (event) => {
   if (!(await act(null, "/api/check", { key: box.dataset.check, done: box.checked }))) box.checked = !box.checked;
 });
 
+dock();
 const release = holdToRun(byId("hold"));
 byId("stop").addEventListener("pointerdown", stop);
 byId("stop").addEventListener("click", stop);

@@ -1,0 +1,69 @@
+"""The dock: in every stage the one next action, the live figure, and what is missing."""
+
+from dataclasses import replace
+
+import pytest
+
+from station.bay.views import BayView, MarkView
+from tests.web.fake_views import view_of
+from web.live.dock import Dock, dock
+from web.live.live import outcome
+
+
+def of(view: BayView) -> Dock:
+    return dock(view, outcome(view))
+
+
+def ticked(stage: str, **changes: object) -> BayView:
+    view = view_of(stage, **changes)
+    return replace(view, checklist=tuple(replace(item, done=True) for item in view.checklist))
+
+
+def next_of(view: BayView) -> str:
+    here = of(view)
+    if here.tick is not None:
+        return f"tick {here.tick.key}"
+    return "hold" if here.held else here.mark.mark if here.mark is not None else ""
+
+
+def test_what_is_to_be_ticked_comes_before_what_is_to_be_set() -> None:
+    assert next_of(view_of("plan")) == "tick hot"
+    assert next_of(ticked("plan")) == "pan_placed"
+    unseated = view_of("fill", pump_on=False, held=False)
+    first, *rest = unseated.checklist
+    assert next_of(replace(unseated, checklist=(replace(first, done=False), *rest))) == f"tick {first.key}"
+    assert next_of(ticked("fill", pump_on=False)) == "hold"
+
+
+@pytest.mark.parametrize(
+    ("stage", "mark"),
+    [("drain", "drain_done"), ("drip", "drain_done"), ("reseal", "fill_start"), ("leak watch", "close")],
+)
+def test_each_stage_has_its_next_mark(stage: str, mark: str) -> None:
+    assert next_of(ticked(stage)) == mark
+
+
+def test_resealing_leads_before_solvent() -> None:
+    marks = (MarkView("flush", "Solvent from here on", None), MarkView("reseal_done", "Resealed", None))
+    assert next_of(ticked("reseal", next_marks=marks, timer=None)) == "reseal_done"
+
+
+def test_a_mark_that_is_better_waited_with_does_not_shine() -> None:
+    assert of(ticked("drip", wait_s=190.0)).wait
+    assert not of(ticked("drip", wait_s=0.0)).wait
+    assert of(ticked("leak watch")).wait
+
+
+def test_filling_says_how_much_of_how_much_and_ends_with_fill_done() -> None:
+    running = of(ticked("fill"))
+    assert (running.figure, running.missing) == ("2.44 of 2.87 L", "0.43 L to go")
+    assert next_of(ticked("fill", pump_on=False, to_go_l=0.0)) == "fill_done"
+
+
+def test_what_is_missing_after_the_fill_is_said_and_topped_up_first() -> None:
+    short = view_of("settle", filled_l=1.92, verdict="short", level_seen=False)
+    here = of(short)
+    assert here.figure == "0.95 L missing: top up"
+    assert (here.label, next_of(short)) == ("Top up", "fill_start")
+    assert next_of(ticked("settle", level_seen=False)) == "level_seen"
+    assert next_of(ticked("settle", level_seen=True)) == "plug_in"

@@ -1,0 +1,99 @@
+"""What stands in reach of one thumb: the one next action, the live figure, and what is missing."""
+
+from dataclasses import dataclass
+
+from station.bay.views import BayView, ItemView, MarkView
+from station.learning.reason import Outcome, missing_l
+from web.frame import format as fmt
+from web.frame import words
+
+REACHED_L = 0.005
+"""Less than this to go is shown as 0.00 L."""
+PREFERRED = ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start", "close")
+"""Of several marks that make sense before the fill, the one that most jobs need next."""
+
+
+@dataclass(frozen=True)
+class Dock:
+    """tick: what to tick first; mark: what to set then; label: what that is called here. At most one of the two.
+
+    held: the next action is to hold the pump's control. wait: the mark may be set, and is better waited with.
+    """
+
+    figure: str
+    missing: str
+    tick: ItemView | None = None
+    mark: MarkView | None = None
+    label: str = ""
+    held: bool = False
+    wait: bool = False
+
+
+def dock(view: BayView, outcome: Outcome) -> Dock:
+    """The dock of an open job. outcome: what it has come to so far."""
+    figure, missing = _figures(view, outcome)
+    tick = next((item for item in view.checklist if not item.done), None)
+    if tick is not None and (view.stage != "settle" or missing_l(outcome) is None):
+        return Dock(figure, missing, tick=tick)
+    marks = {mark.mark: mark for mark in view.next_marks if mark.enabled}
+    if view.stage == "fill":
+        if not _reached(view):
+            return Dock(figure, missing, held=True)
+        done = marks.get("fill_done")
+        return Dock(figure, missing, mark=done, label=done.label if done else "")
+    if view.stage == "settle":
+        return _settle(view, outcome, figure, missing, marks)
+    mark = next((marks[name] for name in PREFERRED if name in marks), None)
+    return Dock(figure, missing, mark=mark, label=mark.label if mark else "", wait=_better_waited(view))
+
+
+def _settle(view: BayView, outcome: Outcome, figure: str, missing: str, marks: dict[str, MarkView]) -> Dock:
+    if missing_l(outcome) is not None and "fill_start" in marks:
+        return Dock(figure, missing, mark=marks["fill_start"], label="Top up")
+    name = "plug_in" if outcome.level_seen else "level_seen"
+    mark = marks.get(name)
+    return Dock(figure, missing, mark=mark, label=mark.label if mark else "", wait=_better_waited(view))
+
+
+def _reached(view: BayView) -> bool:
+    return not view.pump_on and view.to_go_l is not None and view.to_go_l < REACHED_L
+
+
+def _better_waited(view: BayView) -> bool:
+    """Whether a timer still runs, fluid still flows, or waiting for the drip still pays."""
+    if view.stage == "drain":
+        return True
+    if view.stage == "drip":
+        return view.wait_s is None or view.wait_s > 0
+    return view.timer is not None and view.timer.left_s > 0
+
+
+def _figures(view: BayView, outcome: Outcome) -> tuple[str, str]:
+    f, timer = view.figures, view.timer
+    left = (
+        ""
+        if timer is None or timer.left_s <= 0
+        else f"{words.TIMERS.get(timer.what, timer.what)}, {fmt.clock(timer.left_s)} left"
+    )
+    if view.stage in ("drain", "drip"):
+        drained = f"Drained {fmt.litres(f.drained_l, f.drained_u95_l)}"
+        if view.stage == "drain" or f.still_to_come_l is None:
+            return drained, "Wait until the stream has become a drip."
+        return (
+            drained,
+            f"{fmt.volume(f.still_to_come_l, f.still_to_come_u95_l)} still to come. {fmt.waiting(view.wait_s)}",
+        )
+    if view.stage == "reseal":
+        return left or f"Drained {fmt.litres(f.drained_l, f.drained_u95_l)}", ""
+    if view.stage == "fill":
+        return (
+            f"{fmt.litres(f.filled_l or 0.0).number} of {fmt.litres(view.target_l)}",
+            f"{fmt.litres(view.to_go_l)} to go",
+        )
+    if view.stage in ("settle", "leak watch"):
+        short_l = missing_l(outcome)
+        filled = f"Filled {fmt.litres(f.filled_l, f.filled_u95_l)}"
+        if short_l is not None:
+            return f"{fmt.litres(short_l)} missing: top up", left
+        return filled, left or (f.leak_text or "" if view.stage == "leak watch" else "")
+    return f"Expected {fmt.litres(f.expected_fill_l, f.expected_fill_u95_l)}", ""
