@@ -15,6 +15,7 @@ from station.errors import InputError, StationError
 from station.people.access import Access, Refused
 from web.calibrating import calibration_actions, calibration_pages
 from web.calibrating.procedure import Procedure
+from web.frame.connections import Limits, Open
 from web.frame.door import Door
 from web.frame.gate import Gate
 from web.frame.port import Engine
@@ -22,7 +23,7 @@ from web.frame.problem import Problem, of_status, reply
 from web.frame.render import HERE
 from web.jobs import pages as job_pages
 from web.jobs import photos
-from web.live import actions, pages
+from web.live import actions, pages, watching
 from web.live.hold import Holder
 from web.live.hub import Hub
 from web.people import people_pages, sign_in
@@ -36,6 +37,7 @@ READING = (
     fleet_pages.router,
     quality_pages.router,
     quality_chart.router,
+    watching.router,
     setup_pages.router,
     sign_in.router,
     people_pages.router,
@@ -58,11 +60,17 @@ PHOTO_THREADS = 1
 """Photos are taken in one after another, and no entry waits behind one."""
 
 
-def create_app(engine: Engine, access: Access, hosts: Iterable[str] = (), secure: bool = False) -> FastAPI:
+def create_app(
+    engine: Engine,
+    access: Access,
+    hosts: Iterable[str] = (),
+    secure: bool = False,
+    connections: Open | None = None,
+) -> FastAPI:
     """The station's pages over an engine.
 
     access: who may come in. hosts: names and addresses, beside the machine's own, under which the station may be called.
-    secure: browsers reach it under TLS. The event stream
+    secure: browsers reach it under TLS. connections: those of the server that runs it, to be counted. The event stream
     runs while the application's lifespan does.
     """
 
@@ -93,6 +101,7 @@ def create_app(engine: Engine, access: Access, hosts: Iterable[str] = (), secure
     app.state.access, app.state.secure = access, secure
     app.state.hash_threads = CapacityLimiter(sign_in.HASH_THREADS)
     app.state.hub = Hub(engine)
+    app.state.connections = Open(Limits()) if connections is None else connections
     app.state.holder = Holder(engine.hold)
     app.state.procedure = Procedure()
     app.state.change_threads = CapacityLimiter(CHANGE_THREADS)

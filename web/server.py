@@ -138,10 +138,11 @@ def serve(
     the page's address once the port is open. Raises StationError if the address cannot be had.
     """
     listener = _listen(host, port)
+    connections = Open(Limits())
     config = uvicorn.Config(
-        create_app(engine, access, [host, *names], secure=tls is not None or proxy),
+        create_app(engine, access, [host, *names], tls is not None or proxy, connections),
         workers=1,
-        http=bounded(Open(Limits())),
+        http=bounded(connections),
         ws="none",
         backlog=BACKLOG,
         lifespan="on",

@@ -1,6 +1,7 @@
 """Is this station fit to measure? One finding per thing that a job stands on."""
 
 import os
+import platform
 import shutil
 import time
 from collections.abc import Callable
@@ -12,7 +13,7 @@ from calibration.grades import doubt_about_grade
 from calibration.viscosity_index import doubt_about_viscosities
 from hardware.errors import HardwareError
 from hardware.serial_line import named_ports
-from station.bay import fitness
+from station.bay import fitness, identity
 from station.errors import StationError
 from station.given.config import BayConfig
 from station.record.ledger import Ledger, clock_synced
@@ -38,7 +39,7 @@ def examine(
 
     Devices stay closed where the bay would not start: opening them makes the record's file.
     """
-    fit = [_place(config, simulated), *_lines(config)]
+    fit = [_software(), _place(config, simulated), *_lines(config)]
     if not all(finding.ok for finding in fit):
         return [*fit, *_fluids(config)]
     return [
@@ -50,6 +51,10 @@ def examine(
         *_devices(open_engine),
         _ledger(config),
     ]
+
+
+def _software() -> Finding:
+    return Finding("software", True, f"{identity.of()}, on Python {platform.python_version()}")
 
 
 def _place(config: BayConfig, simulated: bool) -> Finding:

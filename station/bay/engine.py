@@ -12,9 +12,10 @@ from typing import Any, TypeVar
 
 from calibration import budget
 from hardware.sample import Sample
-from station.bay import checklist, plan
+from station.bay import checklist, health, identity, plan
 from station.bay.calls import Calibrations, Entries
 from station.bay.clock_watch import ClockWatch
+from station.bay.health import Health
 from station.bay.loop import LOW_DISK_BYTES, Call, Inbox, Loop
 from station.bay.ports import BenchPort, RigPort
 from station.bay.publishing import JobNow
@@ -60,7 +61,8 @@ class Engine(Records):
         self._clock, self._bench = clock, bench
         self._inbox: Inbox = queue.SimpleQueue()
         budget.preload()  # half a second that must not fall into a running loop
-        self._recorder = Recorder(config.ledger, self._ledger_fault)
+        self.software = identity.of()
+        self._recorder = Recorder(config.ledger, self._ledger_fault, self.software)
         try:
             self._rig = open_rig(self._inbox.put)
         except Exception:
@@ -68,6 +70,7 @@ class Engine(Records):
             raise
         self.backend = self._rig.backend
         try:
+            identity.tell(self._recorder, config.ledger)
             self._loop = Loop(
                 config, self._inbox, self._rig, self._recorder, clock, bench, ClockWatch(self._recorder, wall)
             )
@@ -128,6 +131,30 @@ class Engine(Records):
         latest = self._published.newest.heard
         states = {s.removesuffix("_state"): str(x.value) for s, x in latest.items() if s.endswith("_state")}
         return {source: x.value for source, x in latest.items()}, states
+
+    def health(self) -> Health:
+        """Whether the station is well, and what it has done; asks no device and waits for nothing."""
+        here, recorder, turns = self._published.newest, self._recorder, self._loop.turns
+        guard = here.heard.get("pump_state")
+        checks = {
+            "engine": health.engine_check(time.monotonic() - turns.last_s),
+            "ledger": health.ledger_check(recorder.fault),
+            "disk": health.disk_check(recorder.free_bytes, LOW_DISK_BYTES),
+            "clock": health.clock_check(here.view.clock_synced),
+            "guard": health.guard_check(None if guard is None else str(guard.value)),
+        }
+        return Health(
+            checks,
+            turns,
+            recorder.written,
+            recorder.waiting,
+            self._inbox.qsize(),
+            recorder.free_bytes,
+            dict(recorder.over),
+            here.open_job is not None,
+            bool(here.view.pump_on),
+            self.software,
+        )
 
     def truth(self) -> dict[str, float]:
         """What really happened on the simulated bay. Raises InputError on a real one."""

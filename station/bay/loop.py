@@ -20,7 +20,7 @@ from station.bay.desk import Desk
 from station.bay.ports import BenchPort, RigPort
 from station.bay.publishing import Publisher, Snapshot
 from station.bay.views import BayView
-from station.bay.watchdog import BEAT_S, notify
+from station.bay.watchdog import Turns
 from station.calibrating.calibration_desk import CalibrationDesk
 from station.core import interlocks, interruption
 from station.core.notice import Notice
@@ -85,7 +85,8 @@ class Loop:
         """By time.monotonic; set by any thread, a single float."""
         self._page_held, self._seq = False, 0
         self._idle_notice: Notice | None = None
-        self._published_s = self._told_alive_s = 0.0
+        self._published_s = 0.0
+        self.turns = Turns()
         self._answers: list[tuple[Call, Any, bool]] = []
         self.desk = Desk(config, recorder, rig.backend, clock())
         self._shift_s = 0.0
@@ -120,9 +121,7 @@ class Loop:
         while not self._halt.is_set():
             try:
                 self._turn()
-                if time.monotonic() - self._told_alive_s >= BEAT_S:
-                    self._told_alive_s = time.monotonic()
-                    notify("WATCHDOG=1")
+                self.turns.over()
             except Exception:
                 log.exception("the engine failed; the pump is off")
                 self._run_pump = False
@@ -188,6 +187,7 @@ class Loop:
         sample = sample._replace(t_s=max(round(sample.t_s, 3), self.desk.t_s))
         if sample.source != "tick":
             self._latest[sample.source] = sample
+            self.turns.samples += 1
         if sample.source == "pump":
             self._published_s = 0.0  # the page shows the pump's state at once
         if self.desk.done and sample.source == "meter":

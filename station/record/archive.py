@@ -90,6 +90,7 @@ def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> dict[str, A
         "capacity_text": spec["capacity"],
         "method": spec["method"],
         "backend": opened["body"].get("backend"),
+        "software": None if closed is None else closed["body"].get("software"),
         "report": report,
         "events": events,
         "notes": [event for event in events if event["kind"] == "note"],

@@ -9,7 +9,7 @@ import logging
 import shutil
 import threading
 import time
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -65,11 +65,13 @@ class Recorder:
 
     on_fault: called from the writing thread with a sentence when the ledger refuses, and with None when it takes
     again. What was refused stays first in line and is tried again. left_unsaved: what the last stop could not store,
-    in words; None where it stored all.
+    in words; None where it stored all. software: the identity of what measures, kept with every result. over: jobs that
+    came to an end since the start, by their last stage.
     """
 
-    def __init__(self, path: Path, on_fault: Callable[[str | None], None]) -> None:
-        self._path, self._on_fault = path, on_fault
+    def __init__(self, path: Path, on_fault: Callable[[str | None], None], software: str = "") -> None:
+        self._path, self._on_fault, self.software = path, on_fault, software
+        self.over: Counter[str] = Counter()
         self._jobs: dict[str, _Open] = {}
         self._unit: _Unit = []
         self._sealed_s = time.monotonic()
@@ -129,7 +131,9 @@ class Recorder:
             "row": dict(row),
             "samples": job.n,
             "samples_sha256": job.digest.hexdigest(),
+            "software": self.software,
         }
+        self.over[report["stage"]] += 1
         self._unit.append(_Event(job_id, "result", body, at, row))
         self._given += 1
 
@@ -194,6 +198,11 @@ class Recorder:
     def written(self) -> int:
         """The newest ticket that is on disk."""
         return self._written
+
+    @property
+    def waiting(self) -> int:
+        """Units that are on their way to the disk."""
+        return self._sealed - self._written
 
     @property
     def fault(self) -> str | None:

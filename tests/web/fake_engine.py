@@ -7,7 +7,10 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from station.bay import health
+from station.bay.health import Health
 from station.bay.views import BayView
+from station.bay.watchdog import Turns
 from station.common import days
 from station.errors import InputError
 from station.given.bench import BenchVerb
@@ -117,6 +120,7 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
         "capacity_text": "2.9 L",
         "method": "cover removed",
         "backend": "simulated",
+        "software": None,
         "report": report,
         "events": events,
         "notes": [torque],
@@ -178,6 +182,7 @@ class FakeEngine:
     """
 
     bay_name = "Bay 1"
+    software = "3f2a91c0" * 8
 
     def __init__(
         self,
@@ -196,6 +201,10 @@ class FakeEngine:
         self.current = replace(view if view is not None else view_of("idle"), backend=backend)
         self.calls: list[tuple[Any, ...]] = []
         self.fail: Exception | None = None
+        self.well = Health(
+            {"engine": health.engine_check(0.02), "clock": health.clock_check(False)},
+            Turns(), 7, 1, 0, 9_000_000_000, {"closed": 3}, True, False, self.software,
+        )  # fmt: skip
         self.rows = [job_row(number) for number in range(jobs)]
         self.records = {row["job_id"]: job_record(row["job_id"]) for row in self.rows}
         self.records[JOB_ID] = job_record()
@@ -213,6 +222,9 @@ class FakeEngine:
 
     def view(self) -> BayView:
         return self.current
+
+    def health(self) -> Health:
+        return self.well
 
     def subscribe(self, callback: Callable[[BayView], None]) -> Callable[[], None]:
         self._callbacks.append(callback)

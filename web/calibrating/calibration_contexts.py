@@ -6,6 +6,7 @@ from datetime import date
 from typing import Any, Protocol
 
 from calibration.certificates import Certificate
+from station.bay.identity import short
 from station.bay.views import BayView
 from station.calibrating.calibrating import Reading
 from station.calibrating.calibrating import Run as ProvingRun
@@ -104,6 +105,7 @@ class CalibrationPage:
     fluids: Sequence[Mapping[str, Any]]
     loads: str
     certificates: Sequence[register.CertificateRow]
+    software: str
 
 
 def k_factor_per_l(run: ProvingRun, fluid: Dense | None) -> float | None:
@@ -233,8 +235,9 @@ def calibration_page(
     simulated: bool,
     chosen: str | None,
     today: date,
+    software: str,
 ) -> CalibrationPage:
-    """fluid: what the meter is proved with, None where unknown."""
+    """fluid: what the meter is proved with, None where unknown. software: the whole identity of what runs."""
     kind = data.kind or ""
     parts, ask = guide.parts(procedure.loads, data.readings, chosen) if kind == "pan" else ([], None)
     return CalibrationPage(
@@ -254,4 +257,5 @@ def calibration_page(
         fluids=options["fluids"],
         loads=guide.DEFAULT_LOADS,
         certificates=[register.row_of(row, today) for row in data.certificates],
+        software=short(software),
     )

@@ -67,6 +67,7 @@ def calibration(engine: Station, hub: TheHub, procedure: TheProcedure, step: Ste
         simulated=engine.backend == "simulated",
         chosen=step,
         today=days.today(engine.settings().zone),
+        software=engine.software,
     )
     return page_of("calibration.html", content)
 

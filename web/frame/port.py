@@ -5,6 +5,7 @@ from contextlib import AbstractContextManager
 from typing import Any, Protocol
 
 from calibration.certificates import Certificate
+from station.bay.health import Health
 from station.bay.views import BayView
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
 from station.calibrating.views import CalibrationView
@@ -77,6 +78,8 @@ class Engine(Protocol):
     backend: str
     """"simulated" or "pi"."""
     bay_name: str
+    software: str
+    """Identity of the software that runs, 64 hexadecimal digits."""
 
     @property
     def calibrations(self) -> Calibrations: ...
@@ -86,6 +89,9 @@ class Engine(Protocol):
 
     def view(self) -> BayView:
         """The newest view of the bay."""
+
+    def health(self) -> Health:
+        """Whether the station is well, and what it has done."""
 
     def subscribe(self, callback: Callable[[BayView], None], /) -> Callable[[], None]:
         """Call back with each new view, from a thread of the engine's. Returns what ends it."""

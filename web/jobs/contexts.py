@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
+from station.bay.identity import short
 from station.learning import reason
 from web.frame import format as fmt
 from web.frame import words
@@ -109,7 +110,7 @@ class JobPage:
 
 @dataclass(frozen=True)
 class SheetPage:
-    """``/jobs/{id}/sheet``: one page of paper for the customer."""
+    """``/jobs/{id}/sheet``: one page of paper for the customer. software: that measured; "" where no result names it."""
 
     job_id: str
     title: str
@@ -129,6 +130,7 @@ class SheetPage:
     notices: Sequence[str]
     more_notices: int
     statement: str
+    software: str
 
 
 SHEET_NOTICES = 3
@@ -328,4 +330,5 @@ def sheet_page(job: Mapping[str, Any]) -> SheetPage:
         notices=notices[:SHEET_NOTICES],
         more_notices=max(0, len(notices) - SHEET_NOTICES),
         statement=words.NOT_FOR_TRADE,
+        software=short(job["software"]) if job["software"] else "",
     )

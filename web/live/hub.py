@@ -26,6 +26,7 @@ class Hub:
         self._encoded: tuple[Live, str] | None = None
         self._woken = asyncio.Event()
         self._closed = False
+        self.following = 0
         self._unsubscribe: Callable[[], None] | None = None
 
     def start(self) -> None:
@@ -73,11 +74,15 @@ class Hub:
 
     async def follow(self) -> AsyncIterator[Live]:
         """The newest view now, and again whenever there is a newer one. Ends when the hub closes."""
-        shown = self._number
-        yield self.newest()
-        while not self._closed:
-            if self._number == shown:
-                await self._woken.wait()
-                continue
+        self.following += 1
+        try:
             shown = self._number
             yield self.newest()
+            while not self._closed:
+                if self._number == shown:
+                    await self._woken.wait()
+                    continue
+                shown = self._number
+                yield self.newest()
+        finally:
+            self.following -= 1

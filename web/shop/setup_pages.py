@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from pydantic import AfterValidator, Field
 from starlette.responses import JSONResponse, Response
 
+from station.bay.identity import short
 from station.common.tabular import to_csv
 from station.given.job import RETAINED_BY_METHOD
 from station.shop import entering
@@ -106,7 +107,7 @@ class SetupRow:
 
 @dataclass(frozen=True)
 class SetupPage:
-    """``/setup``: one table of the catalogue. one: what a single entry is called."""
+    """``/setup``: one table of the catalogue. one: what a single entry is called. software: its identity."""
 
     tabs: Sequence[Tab]
     name: str
@@ -117,6 +118,7 @@ class SetupPage:
     retired: Sequence[SetupRow]
     technicians: Sequence[str]
     columns: str
+    software: str
 
 
 def _named(name: str) -> Named:
@@ -156,8 +158,8 @@ def _row(table: str, entry: Entry) -> SetupRow:
     return SetupRow(list(entry.key), cells, fields)
 
 
-def setup_page(catalogue: Catalogue, table: str) -> SetupPage:
-    """table: a key of ``station.shop.catalogue.TABLES``."""
+def setup_page(catalogue: Catalogue, table: str, software: str) -> SetupPage:
+    """table: a key of ``station.shop.catalogue.TABLES``. software: the whole identity of what runs."""
     shape = TABLES[table]
     entries = sorted(catalogue.entries[table].values(), key=lambda entry: entry.key)
     return SetupPage(
@@ -170,6 +172,7 @@ def setup_page(catalogue: Catalogue, table: str) -> SetupPage:
         retired=[_row(table, entry) for entry in entries if entry.retired],
         technicians=[entry.key[0] for entry in catalogue.active("technician")],
         columns=", ".join(shape.fields),
+        software=short(software),
     )
 
 
@@ -183,7 +186,7 @@ def _known(table: str) -> str:
 
 @router.get("/setup")
 def setup(engine: Station, table: Table = "vehicle") -> Response:
-    return page_of("setup.html", setup_page(engine.catalogue(), _known(table)))
+    return page_of("setup.html", setup_page(engine.catalogue(), _known(table), engine.software))
 
 
 @router.get("/setup.json")

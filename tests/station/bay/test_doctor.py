@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+from station.bay import identity
 from station.bay.doctor import Finding, examine
 from station.errors import StationError
 from station.given.config import BayConfig, demo_path, read_config
@@ -35,3 +36,13 @@ def test_a_mistyped_viscosity_is_doubted_by_its_index_and_by_its_grade() -> None
 def test_a_bay_without_fluids_is_told() -> None:
     [found] = of_fluids(replace(read_config(demo_path()), fluids={}))
     assert not found.ok
+
+
+def test_the_software_is_named_whatever_else_is_wrong() -> None:
+    [found] = [
+        found
+        for found in examine(replace(read_config(demo_path()), fluids={}), True, no_devices)
+        if found.what == "software"
+    ]
+    assert found.ok
+    assert identity.of() in found.text
