@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 SUDO := $(if $(filter 0,$(shell id -u)),,sudo)
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 
-.PHONY: run test pi-test lint bench study soak clean browser strace emulator
+.PHONY: run test pi-test lint bench study soak lock clean browser strace emulator
 
 run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
@@ -35,6 +35,12 @@ study: $(VENV)/.tests
 
 soak: $(VENV)/.tests strace
 	$(BIN)/python -m tests.soak
+
+# What a real bay installs, each file known by its hash. On a machine that is neither: the versions are for every Linux.
+lock: $(VENV)/bin/python
+	$(BIN)/python -m pip install -q "uv>=0.5,<1"
+	sed -n 's/^requires = \["\(.*\)"\]$$/\1/p' pyproject.toml | $(BIN)/uv pip compile pyproject.toml - --extra pi \
+		--universal --python-version 3.11 --generate-hashes --no-header --no-annotate -q -o requirements.lock
 
 clean:
 	rm -rf $(VENV) var
