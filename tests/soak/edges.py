@@ -35,13 +35,14 @@ BETWEEN_STOPS_S = 0.1
 def station(folder: Path) -> None:
     """The station but its devices, on a free port of this machine."""
     from station.bay import logs
+    from station.people.access import Access
     from tests.station.bay.fake_rig import engine_on
     from web.server import serve
 
     logs.set_up()
     engine, _ = engine_on(folder)
     try:
-        serve(engine, "127.0.0.1", 0)
+        serve(engine, Access(None), "127.0.0.1", 0)
     finally:
         engine.close()
 

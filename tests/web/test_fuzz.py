@@ -17,12 +17,14 @@ import pytest
 
 from hardware.sample import Sample
 from station.bay.engine import Engine
+from station.people.access import Access
 from station.record.ledger import Ledger
 from tests.station.bay.fake_rig import FakeRig, engine_on
 from tests.web.conftest import CHANGE, HOST
-from tests.web.frame.test_connections import Dial, Open, answering, serving
+from tests.web.frame.test_connections import Dial, answering, serving
 from tests.web.frame.test_gate import BODIES, PHOTO_PATH, READS, STREAM
 from web.app import create_app
+from web.frame.connections import Open
 from web.frame.gate import PHOTO_KINDS
 
 REQUESTS = 1200
@@ -109,7 +111,7 @@ def fuzz(engine: Engine, rng: random.Random, n: int) -> tuple[list[str], list[fl
     took_s: list[float] = []
 
     async def all_of_them() -> None:
-        app = create_app(engine)
+        app = create_app(engine, Access(None))
         async with (
             app.router.lifespan_context(app),
             httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url=f"http://{HOST}") as client,
