@@ -5,6 +5,7 @@ from collections.abc import Callable
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
+from station.core import lip
 from station.core.amounts import delivered_l, planned_l, poured_l
 from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
@@ -43,6 +44,7 @@ def _stop_button(state: BayState, sample: Sample) -> BayState:
 def _top_up(state: BayState, sample: Sample) -> BayState:
     if state.fill.base is None:
         return state
+    state = lip.end(state, lip.OTHERWISE)
     hold = state.pump.hold
     base_l = max(hold.top_up_l, state.meter.volume_l - planned_l(state))
     return with_hold(state, evolve(hold, top_up_l=base_l + float(sample.value)))

@@ -2,14 +2,14 @@
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
-from station.core import interlocks
+from station.core import interlocks, lip
 from station.core.amounts import delivered_l, target_l
 from station.core.commands import LEVEL_SEEN, hear
 from station.core.forecast import STARTING_S, now_l, overrun_forecast_l
 from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
 from station.core.notice import Notice
-from station.core.state import BayState, Hold, Run, latch, with_hold, with_stray
+from station.core.state import BayState, Hold, LipProof, Run, latch, with_hold, with_stray
 from station.filling import air, metering
 from station.filling.overrun import Stop
 from station.given.sources import name
@@ -66,13 +66,41 @@ def control(state: BayState, sample: Sample) -> BayState:
         # Letting go clears the latch, except that a target reached stays reached until a top-up moves it.
         if hold.running:
             state = _stop(state, LET_GO)
+        proof = lip.proving(state)
+        if proof is not None and proof.held:
+            state = lip.end(state, LET_GO)
         return latch(state, None) if state.pump.hold.latched is not None else state
     if hold.latched is None:
         state = _latch(state)
         hold = state.pump.hold
+    proof = lip.proving(state)
     if hold.latched is not None:
-        return _stop(state, hold.latched) if hold.running else state
+        state = _stop(state, hold.latched) if hold.running else state
+        return lip.end(state, hold.latched) if proof is not None and proof.held else state
+    if proof is not None:
+        return _prove(lip.taken_up(state, proof), evolve(proof, held=True))
     return state if hold.running else _start(state)
+
+
+def _prove(state: BayState, proof: LipProof) -> BayState:
+    """Step after step while it is held, each followed by a look at the pan."""
+    if state.pump.hold.running:
+        if now_l(state) + overrun_forecast_l(state) < target_l(state) and not _long_enough(state):
+            return state
+        return lip.stepped(_stop(state, lip.STEP), proof)
+    why = lip.why_over(state, proof)
+    if why is not None:
+        return lip.end(latch(state, why), why)
+    return _start(lip.next_step(state, proof)) if lip.due(state, proof) else state
+
+
+def _long_enough(state: BayState) -> bool:
+    """Whether a step has lasted as long as the pump needs for it, whatever the meter has counted."""
+    run, can = state.pump.hold.run, state.pump_can_l_min(state.pump.hold.fine)
+    if run is None or not can:
+        return False
+    could_l = can * state.meter.factor / 60.0 * (state.t_s - run.t_s)
+    return could_l > lip.RULES.longer * (target_l(state) - run.from_l)
 
 
 def _watch(state: BayState) -> BayState:
@@ -139,8 +167,13 @@ def _latch(state: BayState) -> BayState:
     found = interlocks.holds_off(state)
     if found is None and state.pump.hold.running:
         found = interlocks.stops_run(state)
+    proof = lip.proving(state)
+    if found is not None and found[0] == "runs_over" and proof is not None:
+        return lip.end(latch(state, lip.OVER), lip.OVER)  # what the proof looks for, and plenty of it
     if found is not None:
         return _tell(state, *found)
+    if proof is not None:
+        return state
     if now_l(state) + state.pump.hold.unsure_l + overrun_forecast_l(state) >= target_l(state):
         return latch(state, TARGET)
     return state

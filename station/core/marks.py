@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 
 from station.common.evolve import evolve
+from station.core import lip
 from station.core.expectation import expected_now
 from station.core.state import BayState, move_on, note
 from station.given.recording import MARKS
@@ -20,8 +21,8 @@ def mark(state: BayState, word: str) -> BayState:
     if word not in _READS:
         return state
     cause = Cause(word)
-    state = _READS[cause](state)
-    if cause is Cause.FILL_DONE and state.fill.base is None:
+    state = _READS[cause](state if cause is Cause.LIP_PROOF else lip.end(state, lip.OTHERWISE))
+    if cause in (Cause.FILL_DONE, Cause.LIP_PROOF) and state.fill.base is None:
         return state  # nothing was filled
     return move_on(state, cause)
 
@@ -120,6 +121,7 @@ _READS: dict[Cause, Callable[[BayState], BayState]] = {
     Cause.FLUSH: _drain_over,
     Cause.RESEAL_DONE: _drain_over,
     Cause.FILL_START: _fill_starts,
+    Cause.LIP_PROOF: lip.begin,
     Cause.FILL_DONE: _reads_nothing,
     Cause.PLUG_IN: _plug_in,
     Cause.CLOSE: _closes,

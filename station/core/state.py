@@ -147,12 +147,43 @@ class Drain:
 
 
 @dataclass(frozen=True)
+class LipProof:
+    """Small steps after the target, until the pan has weighed the first fluid over the lip; ``station.core.lip``.
+
+    begun_s, from_l: when it began, and what the fill had metered by then. held: a control has been held in it. steps:
+    turns of the pump; step_l: metered when the last began, stopped_s: when it was stopped, longest_l: the most that one
+    brought. read_s, read_kg, read_l: when the pan was last read at rest, at what, and what was metered by then; drip_kg_s:
+    what still ran into it. over_kg: what came with the steps, in so many answers of the pan. things: steps known on the
+    pan. still: nothing came onto it but what the pump can have brought. proved_s: when enough had been weighed. ended:
+    why it is over; None while it is under way.
+    """
+
+    begun_s: float
+    from_l: float
+    held: bool = False
+    steps: int = 0
+    step_l: float = 0.0
+    stopped_s: float = float("-inf")
+    longest_l: float = 0.0
+    read_s: float = float("-inf")
+    read_kg: float | None = None
+    read_l: float = 0.0
+    drip_kg_s: float = 0.0
+    over_kg: float = 0.0
+    answers: int = 0
+    things: int = 0
+    still: bool = True
+    proved_s: float | None = None
+    ended: str | None = None
+
+
+@dataclass(frozen=True)
 class Fill:
     """The pan while fresh fluid goes in. base: when the fill began. end: when the plug went in.
 
     overflow_at_l: what the meter had counted when the pan first saw fluid run over. expected_l: what should
     go in, as of the drain's end and the supply's temperature; None before the fill. container_before_kg,
-    container_after_kg: the container on its scale, where it stands on one.
+    container_after_kg: the container on its scale, where it stands on one. proof: the newest proof at the lip.
     """
 
     base: Level | None = None
@@ -161,6 +192,7 @@ class Fill:
     expected_l: float | None = None
     container_before_kg: float | None = None
     container_after_kg: float | None = None
+    proof: LipProof | None = None
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
-from station.core import amounts, devices, interlocks, interruption, pan_events
+from station.core import amounts, devices, interlocks, interruption, lip, pan_events
 from station.core.control import control
 from station.core.expectation import expected_now
 from station.core.limits import LIMITS
@@ -87,7 +87,7 @@ def _taken(state: BayState, sample: Sample) -> BayState:
     """What the sample says of its own subject."""
     source, value = sample.source, sample.value
     if source == "pan":
-        return pan_events.take(state, int(value))
+        return lip.read(pan_events.take(state, int(value)))
     if source == "meter":
         return _meter(state, int(value))
     if source == "mark":

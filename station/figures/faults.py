@@ -43,6 +43,9 @@ RAN_EARLY_REL = ((0.6, 0.03, 0.015), (0.4, 0.08, 0.04))
 P_SPILT, SPILT_L = 0.10, 0.010
 """What came into the pan was a hose's drip or a splash beside the plug: then it says nothing of the level but that it
 is no higher than the lip."""
+P_SPILT_PROVED = 0.01
+"""The same where the pan answered to the steps of a proof at the lip and nothing else came onto it: a spill does not wait
+for the pump."""
 SPILT_REL = ((0.3, 0.03, 0.02), (0.4, 0.10, 0.06), (0.3, 0.25, 0.12))
 
 P_CONTAINER_WRONG = 0.05
@@ -116,12 +119,13 @@ def level(expected_l: float) -> tuple[Fault, ...]:
     )
 
 
-def lip(overflow_l: float, expected_l: float) -> tuple[Fault, ...]:
-    """Faults of a level that is told by what ran over the lip into the pan."""
+def lip(overflow_l: float, expected_l: float, proved: bool = False) -> tuple[Fault, ...]:
+    """Faults of a level that is told by what ran over the lip into the pan. proved: in a proof, step by step."""
+    spilt = P_SPILT_PROVED if proved else P_SPILT
     early = P_RAN_EARLY_ALWAYS + P_RAN_EARLY * math.exp(-overflow_l / RAN_EARLY_L)
     return (
         Fault("ran over early", early, _below(expected_l, RAN_EARLY_REL)),
-        Fault("spilt", P_SPILT * math.exp(-overflow_l / SPILT_L), _below(expected_l, SPILT_REL)),
+        Fault("spilt", spilt * math.exp(-overflow_l / SPILT_L), _below(expected_l, SPILT_REL)),
     )
 
 

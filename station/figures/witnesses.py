@@ -19,6 +19,9 @@ LIP_TIMES_U = 3.0
 U_LIP_L, U_LIP_REL = 0.008, 0.003
 """Where the level stands once fluid has run over the lip: the bead that the lip holds back, and the slow way of the last
 tubes; of the expected fill (common practice, no source)."""
+DRY_LEAST_L, DRY_REL, U_DRY_REL = 0.030, 0.04, 0.03
+"""So much pushed in a proof at the lip with nothing over it: the level stands below the lip, by what nobody knows; of the
+expected fill (common practice, no source)."""
 U_LEVEL_SEEN_REL = 0.010
 """A finger's or an eye's level at the plug: two millimetres on the housing's surface (common practice, no source)."""
 U_PUMP_LINE_REL, U_PUMP_LEARNED_REL = 0.15, 0.05
@@ -31,6 +34,7 @@ CONTRADICTED = 0.5
 SETTLES = {
     "meter": "Prove the meter, or weigh the container before and after.",
     "lip": "Let a little more run over the lip and let the pan weigh it.",
+    "dry lip": "Look at the level at the plug, with the vehicle level, and look the capacity up.",
     "level": "Stand the vehicle level, wait, and look at the plug again.",
     "container": "Weigh the container again with nothing else on it.",
     "pump": "Look at strainer and hose; prove the meter.",
@@ -98,6 +102,7 @@ def hear(
     spec, e_l = state.spec, now.value_l
     over_l = 0.0 if overflow is None else overflow.value
     u_over_l = 0.0 if overflow is None else overflow.u
+    proof = state.fill.proof
     found = [
         Witness("expected", About.EXPECTED, e_l, now.u_l, faults=faults.expected(e_l, spec.learned_from > 0))
     ]
@@ -107,7 +112,14 @@ def hear(
         found.append(Witness("meter", About.FILLED, filled.value, filled.u, filled.dof, wrong))
     if over_l > max(LIP_LEAST_L, LIP_TIMES_U * u_over_l):
         u_lip_l = math.hypot(U_LIP_L, U_LIP_REL * e_l)
-        found.append(Witness("lip", About.LEVEL, 0.0, u_lip_l, faults=faults.lip(over_l, e_l)))
+        wrong = faults.lip(
+            over_l, e_l, proved=proof is not None and proof.proved_s is not None and proof.still
+        )
+        found.append(Witness("lip", About.LEVEL, 0.0, u_lip_l, faults=wrong))
+    elif proof is not None and not proof.over_kg and proof.read_l - proof.from_l >= DRY_LEAST_L:
+        found.append(
+            Witness("dry lip", About.LEVEL, -DRY_REL * e_l, U_DRY_REL * e_l, faults=faults.level(e_l))
+        )
     if state.marked("level_seen") is not None:
         found.append(Witness("level", About.LEVEL, 0.0, U_LEVEL_SEEN_REL * e_l, faults=faults.level(e_l)))
     others = (_container(state, over_l, u_over_l), _pump(state, over_l))
@@ -193,6 +205,11 @@ def in_words(witnesses: list[Witness], fusion: Fusion, expected_l: float) -> str
             return f"{verdict}: {_called(sound)} agree"
         return (
             f"{verdict} by the {_called(sound or list(spoke))} alone, whose record makes a fault improbable"
+        )
+    if not level and "dry lip" in spoke and volumes:
+        told = " and ".join(f"{spoke[name].value_l:.2f} L by the {name}" for name in volumes)
+        return (
+            f"{told}, and nothing ran over the lip: look at the level, the vehicle's stand and the capacity"
         )
     if not level:
         told = " and ".join(f"{spoke[name].value_l:.2f} L by the {name}" for name in volumes)

@@ -16,6 +16,7 @@ MARKS = (
     "flush",
     "reseal_done",
     "fill_start",
+    "lip_proof",
     "level_seen",
     "fill_done",
     "plug_in",

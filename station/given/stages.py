@@ -29,6 +29,7 @@ class Cause(StrEnum):
     FLUSH = "flush"
     RESEAL_DONE = "reseal_done"
     FILL_START = "fill_start"
+    LIP_PROOF = "lip_proof"
     FILL_DONE = "fill_done"
     PLUG_IN = "plug_in"
     CLOSE = "close"
@@ -64,6 +65,7 @@ TRANSITIONS: Mapping[Cause, tuple[frozenset[Stage], Stage]] = {
     Cause.FLUSH: (UNDER_WAY, Stage.RESEAL),
     Cause.RESEAL_DONE: (UNDER_WAY, Stage.RESEAL),
     Cause.FILL_START: (UNDER_WAY, Stage.FILL),
+    Cause.LIP_PROOF: (PUMPED, Stage.FILL),
     Cause.FILL_DONE: (UNDER_WAY, Stage.SETTLE),
     Cause.PLUG_IN: (UNDER_WAY, Stage.LEAK_WATCH),
     Cause.CLOSE: (UNDER_WAY, Stage.CLOSED),

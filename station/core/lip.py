@@ -1,0 +1,233 @@
+"""Proof at the lip: after the target, small steps with a look at the pan after each, until fluid runs over.
+
+What the pan has read depends on the recording's own sources (pan, meter, marks), so that a replayed recording finds the
+same proof; when the next step may begin, and what ends it, ``station.core.control`` decides while somebody holds.
+"""
+
+import math
+from dataclasses import dataclass
+
+from station.common.evolve import evolve
+from station.core.amounts import planned_l
+from station.core.state import BayState, LipProof, note, with_hold
+from station.given.stages import PUMPED, Stage
+
+
+@dataclass(frozen=True)
+class Rules:
+    """How a proof goes on. Common practice, no source, where nothing else is said."""
+
+    step_l: float = 0.015
+    """L of one step while nothing runs over: three of a small pump's overruns."""
+    sure_step_l: float = 0.010
+    """L of the steps after the pan has gained: less has to be wiped up."""
+    over_l: float = 0.010
+    """L over the lip that the pan has to have weighed: more than a hose drips."""
+    answers: int = 2
+    """Steps that the pan has to have answered: a bolt falls once."""
+    plenty_l: float = 0.030
+    """L over the lip that need no second step: it is more than one small thing."""
+    answer_kg: float = 0.0015
+    """kg that the pan has to gain with a step to have answered: ten times its noise."""
+    read_s: float = 4.0
+    """s without a pulse before the pan is read: what is above the lip has begun to run by then."""
+    calm_kg_s: float = 0.0001
+    """kg/s below which a dribble counts as over: 1 g in 10 s."""
+    dribbles_s: float = 20.0
+    """s after which what still runs is taken for a drip that the pump does not bring, and taken off."""
+    unread_s: float = 60.0
+    """s after which a pan that does not come to rest ends the proof."""
+    unread_l: float = 0.001
+    """L metered since the last reading from which on there is something new to read."""
+    margin_l: float = 0.010
+    """L that may run over beyond what was pushed: what stood above the lip before."""
+    counted: float = 0.3
+    """Of a step, to be metered at least; with less, the meter does not see what the pump brings."""
+    longer: float = 1.2
+    """Times as long as the pump needs for a step it may last: a pump wears."""
+    steps_more: int = 2
+    """Steps beyond those that the stated amount gives: each is also bounded by the pump's time, whatever the meter says."""
+
+
+RULES = Rules()
+STEP = "lip step"
+OVER = "first fluid over the lip"
+NOTHING = "nothing ran over the lip"
+LET_GO = "let go"
+UNREAD = "the pan does not come to rest"
+UNMETERED = "the meter hardly counted a step"
+OTHERWISE = "the job went on"
+_FOR_GOOD = (OVER, NOTHING)
+"""After these a proof that is asked for again has the whole amount anew; else what is left of it."""
+
+
+def begin(state: BayState) -> BayState:
+    """Begin a proof, once the fill has begun and while the plug is out."""
+    fill = state.fill
+    if fill.base is None or fill.end is not None or state.stage not in PUMPED:
+        return state
+    before, from_l = fill.proof, state.meter.volume_l
+    if before is not None and before.ended is not None and before.ended not in _FOR_GOOD:
+        from_l = before.from_l
+    proof = LipProof(state.t_s, from_l, things=len(state.weighing.steps))
+    return _with(state, proof)
+
+
+def proving(state: BayState) -> LipProof | None:
+    """The proof under way; None where there is none."""
+    proof = state.fill.proof
+    return proof if proof is not None and proof.ended is None and state.stage is Stage.FILL else None
+
+
+def pushed_l(state: BayState, proof: LipProof) -> float:
+    """What the meter has counted since the proof began."""
+    return state.meter.volume_l - proof.from_l
+
+
+def over_l(state: BayState, proof: LipProof) -> float:
+    """What the proof has seen run over the lip so far."""
+    return proof.over_kg / _kg_per_l(state)
+
+
+def _kg_per_l(state: BayState) -> float:
+    return state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c) / 1000.0
+
+
+# --- what the pan says ---------------------------------------------------------------------------------------
+
+
+def read(state: BayState) -> BayState:
+    """Read the pan after a step, once it stands; to be asked at each of its readings."""
+    proof = state.fill.proof
+    if proof is None or state.fill.end is not None or state.stage not in PUMPED:
+        return state
+    track, quiet_s = state.weighing.pan, state.t_s - max(state.meter.last_pulse_t_s, proof.begun_s)
+    pushed = proof.read_kg is not None and state.meter.volume_l - proof.read_l > RULES.unread_l
+    fresh = not pushed and state.t_s - proof.read_s < RULES.read_s
+    if fresh or quiet_s < RULES.read_s or track.episode or track.readings or not track.window:
+        return state
+    rate_kg_s = max(0.0, track.flow_kg_s)
+    gained_kg = track.median_kg - proof.read_kg if proof.read_kg is not None and pushed else 0.0
+    dribbles = (gained_kg >= RULES.answer_kg or not pushed) and rate_kg_s > RULES.calm_kg_s
+    if dribbles and quiet_s < RULES.dribbles_s:
+        return state
+    things = len(state.weighing.steps)
+    now = evolve(
+        proof,
+        read_s=state.t_s,
+        read_kg=track.median_kg,
+        read_l=state.meter.volume_l,
+        drip_kg_s=rate_kg_s,
+        longest_l=max(proof.longest_l, state.meter.volume_l - proof.step_l) if proof.steps else 0.0,
+        things=things,
+        still=proof.still and things == proof.things,
+    )
+    if not pushed:  # what comes while nothing is pushed is no answer to anything
+        return _with(state, now)
+    drip_kg_s = rate_kg_s if dribbles else min(rate_kg_s, proof.drip_kg_s)
+    return _answered(state, now, gained_kg - drip_kg_s * (state.t_s - proof.read_s))
+
+
+def _answered(state: BayState, proof: LipProof, came_kg: float) -> BayState:
+    """Count what came with a step; more than the pump has pushed came from somewhere else."""
+    if came_kg < RULES.answer_kg:
+        return _with(state, proof)
+    pushed_kg = (pushed_l(state, proof) + RULES.margin_l) * _kg_per_l(state)
+    if proof.over_kg + came_kg > pushed_kg:
+        return _with(state, evolve(proof, still=False))
+    proof = evolve(proof, over_kg=proof.over_kg + came_kg, answers=proof.answers + 1)
+    came_l = over_l(state, proof)
+    over = came_l >= (RULES.over_l if proof.answers >= RULES.answers else RULES.plenty_l)
+    if not over or proof.proved_s is not None:
+        return _with(state, proof)
+    state = _with(state, evolve(proof, proved_s=state.t_s))
+    return note(
+        state,
+        "lip_proved",
+        f"First fluid over the lip: {came_l * 1000:.0f} mL ran into the pan after "
+        f"{pushed_l(state, proof) * 1000:.0f} mL in small steps. The level stands at the plug. Let it drip out before you "
+        "put the plug in.",
+    )
+
+
+# --- what control asks ---------------------------------------------------------------------------------------
+
+
+def taken_up(state: BayState, proof: LipProof) -> BayState:
+    """Somebody holds: from here on letting go ends it."""
+    return state if proof.held else _with(state, evolve(proof, held=True))
+
+
+def why_over(state: BayState, proof: LipProof) -> str | None:
+    """Why the proof is over; None while a step may follow. To be asked with the pump off."""
+    if proof.proved_s is not None:
+        return OVER
+    if not _read(state, proof):
+        waited_s = state.t_s - max(proof.stopped_s, proof.begun_s, proof.read_s)
+        return UNREAD if waited_s > RULES.unread_s else None
+    if proof.steps and proof.read_l - proof.step_l < RULES.counted * RULES.sure_step_l:
+        return UNMETERED
+    most_l, next_l = state.settings.lip_proof_most_l, _next_l(proof)
+    spent = most_l - pushed_l(state, proof) < max(next_l, proof.longest_l)
+    return NOTHING if spent or proof.steps >= math.ceil(most_l / RULES.step_l) + RULES.steps_more else None
+
+
+def due(state: BayState, proof: LipProof) -> bool:
+    """Whether the next step may begin: the one before has been read."""
+    return _read(state, proof) and state.pump.hold.run is None
+
+
+def _read(state: BayState, proof: LipProof) -> bool:
+    if proof.read_kg is None or state.t_s - proof.stopped_s < RULES.read_s or state.weighing.pan.episode:
+        return False
+    return state.meter.volume_l - proof.read_l <= RULES.unread_l
+
+
+def _next_l(proof: LipProof) -> float:
+    return RULES.sure_step_l if proof.answers else RULES.step_l
+
+
+def next_step(state: BayState, proof: LipProof) -> BayState:
+    """Move the target by the next step."""
+    volume_l = state.meter.volume_l
+    hold = evolve(state.pump.hold, top_up_l=volume_l - planned_l(state) + _next_l(proof))
+    return _with(with_hold(state, hold), evolve(proof, steps=proof.steps + 1, step_l=volume_l))
+
+
+def stepped(state: BayState, proof: LipProof) -> BayState:
+    """A step's pump has been stopped."""
+    return _with(state, evolve(proof, stopped_s=state.t_s))
+
+
+def end(state: BayState, why: str) -> BayState:
+    """End the proof under way, if there is one, and say so where the pump ran in it without success."""
+    proof = state.fill.proof
+    if proof is None or proof.ended is not None:
+        return state
+    state = _with(state, evolve(proof, ended=why))
+    if not proof.steps:
+        return state
+    # What was pushed was meant to be: it is the new target, or the next hold would push on.
+    hold = evolve(state.pump.hold, top_up_l=state.meter.volume_l - planned_l(state))
+    state = with_hold(state, hold)
+    if why == OVER or proof.proved_s is not None:
+        return state
+    pushed_ml = pushed_l(state, proof) * 1000.0
+    if why == NOTHING:
+        return note(
+            state,
+            "lip_not_reached",
+            f"{pushed_ml:.0f} mL went in after the target in small steps, and the pan saw no {RULES.over_l * 1000:.0f} mL "
+            "run over the lip. Look at the level at the plug: is the vehicle level, the drain shut, the capacity and its "
+            "unit right? Then prove again, or drain and weigh.",
+        )
+    return note(
+        state,
+        "lip_proof_ended",
+        f"The proof at the lip ended after {pushed_ml:.0f} mL, before the pan had weighed fluid over the lip: {why}. Prove "
+        "again to go on with what is left of its amount.",
+    )
+
+
+def _with(state: BayState, proof: LipProof) -> BayState:
+    return evolve(state, fill=evolve(state.fill, proof=proof))
