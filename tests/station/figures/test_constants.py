@@ -15,7 +15,8 @@ from calibration import fluid as fluid_module
 from calibration import loadcell, weighing_uncertainty
 from calibration.fluid import ORIGINS, Fluid
 from calibration.weighing_classes import Findings
-from station.core.state import BayState, Drain, Fill, Hearing
+from station.common.evolve import evolve
+from station.core.state import BayState, Drain, Fill, Hearing, LipProof
 from station.figures import balance, faults, metered, witnesses
 from station.filling import expecting, metering
 from station.filling.metering import MeterTrack
@@ -146,7 +147,23 @@ def probes() -> Iterator[tuple[str, float]]:
         **{**vars(marked), "fill": type(marked.fill)(**{**vars(marked.fill), "container_before_kg": 9.0,
                                                       "container_after_kg": 6.55})}
     )  # fmt: skip
-    for name, one in (("level", marked), ("learned pump", learned), ("scale", weighed_on)):
+    pushed = {
+        name: evolve(
+            bay,
+            fill=evolve(
+                bay.fill,
+                proof=LipProof(
+                    100.0, 2.8, read_kg=0.0, read_l=2.8 + pushed_l, over_kg=over_kg, proved_s=proved_s
+                ),
+            ),
+        )
+        for name, bay, pushed_l, over_kg, proved_s in (
+            ("proof", state(over_kg=0.02), 0.05, 0.017, 150.0),
+            ("dry", state(), 0.05, 0.0, None),
+            ("barely tried", state(), 0.02, 0.0, None),
+        )
+    }
+    for name, one in (("level", marked), ("learned pump", learned), ("scale", weighed_on), *pushed.items()):
         heard = balance.figures(one).hearing
         assert heard is not None
         yield (
@@ -293,6 +310,9 @@ KEPT: dict[str, float] = {
     "heard level": 5.8010991,
     "heard learned pump": 8.70408226,
     "heard scale": 8.6343179,
+    "heard proof": 5.75995487,
+    "heard dry": 5.91455722,
+    "heard barely tried": 5.87794023,
 }  # fmt: skip
 
 

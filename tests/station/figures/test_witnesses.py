@@ -5,7 +5,8 @@ from typing import Any
 import pytest
 
 from calibration.fluid import Fluid
-from station.core.state import BayState, Drain, Fill, Hearing, Said
+from station.common.evolve import evolve
+from station.core.state import BayState, Drain, Fill, Hearing, LipProof, Said
 from station.figures import balance
 from station.figures.sheet import text_sheet
 from station.filling.expecting import Film, expecting, proved_l
@@ -129,3 +130,34 @@ def test_nobody_heard_is_no_verdict() -> None:
     assert report["verdict"] == "undecided"
     assert report["witnesses"] == []
     assert report["verdict_text"] is None
+
+
+def proved(state: BayState, pushed_l: float, over_l: float, at_s: float | None) -> BayState:
+    proof = LipProof(
+        15500.0,
+        state.meter.volume_l - pushed_l,
+        read_l=state.meter.volume_l,
+        over_kg=over_l * KG_PER_L,
+        proved_s=at_s,
+    )
+    return evolve(state, fill=evolve(state.fill, proof=proof))
+
+
+def test_a_proof_at_the_lip_is_believed_more_than_a_spill() -> None:
+    bare = fill(2.90, over_l=0.015)
+    known = proved(bare, 0.06, 0.014, 15600.0)
+    sound = [
+        next(row["p_sound"] for row in balance.report(s)["witnesses"] if row["name"] == "lip")
+        for s in (bare, known)
+    ]
+    assert sound[1] > sound[0]
+
+
+def test_a_lip_that_stayed_dry_calls_no_fill_full_or_over() -> None:
+    """Whatever the meter says: at the plug nothing can stand above the lip, and what was pushed never got there."""
+    record = MeterRecord(fills=20, u_offset_rel=0.003, proved=True)
+    known = fill(3.02, meter_record=record, learned_from=8)
+    assert balance.report(known)["verdict"] == "over"
+    verdict, text = said(proved(known, 0.15, 0.0, None))
+    assert verdict not in ("full", "over"), text
+    assert "nothing ran over the lip" in text or "dry lip" in text
