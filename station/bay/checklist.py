@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from station.core import amounts, lip
 from station.core.state import BayState
 from station.given.stages import DRAINING, Stage
 
@@ -74,6 +75,30 @@ def timer(state: BayState) -> tuple[str, float, float] | None:
     return None
 
 
+TARGET_NEAR_L = 0.02
+"""The pump stops so near its target at the worst; a proof begins from there."""
+
+
+def _proof(state: BayState) -> list[Next]:
+    """The proof at the lip, where the shop has it and none is under way."""
+    if state.settings.lip_proof == "never" or lip.proving(state) is not None:
+        return []
+    to_go_l = amounts.target_l(state) - amounts.delivered_l(state)
+    early = state.stage is Stage.FILL and to_go_l > TARGET_NEAR_L and state.fill.overflow_at_l is None
+    why = "first: fill to the target" if early or state.pump.hold.running else None
+    return [Next("lip_proof", "Prove at the lip", why)]
+
+
+def _unproved(state: BayState) -> str | None:
+    """Why the plug waits in a shop that proves each fill at the lip; a proof that was tried and ended is in the record."""
+    proof = state.fill.proof
+    if state.settings.lip_proof != "always" or (
+        proof is not None and proof.steps and proof.ended is not None
+    ):
+        return None
+    return "first: prove at the lip, as this shop does with each fill"
+
+
 def next_marks(state: BayState, done: frozenset[str]) -> list[Next]:
     """What can be marked now, in order. done: keys of ticked items."""
     stage = state.stage
@@ -96,12 +121,13 @@ def next_marks(state: BayState, done: frozenset[str]) -> list[Next]:
         label = "Start the fill before the sealant has cured" if left else "Start the fill"
         return [Next("fill_start", label)]
     if stage is Stage.FILL:
-        return [Next("level_seen", "Level seen at the plug"), Next("fill_done", "Fill done")]
+        return [Next("level_seen", "Level seen at the plug"), *_proof(state), Next("fill_done", "Fill done")]
     if stage is Stage.SETTLE:
         return [
             Next("level_seen", "Level seen at the plug"),
+            *_proof(state),
             Next("fill_start", "Top up"),
-            Next("plug_in", "Fill plug in"),
+            Next("plug_in", "Fill plug in", _unproved(state)),
         ]
     if stage is Stage.LEAK_WATCH:
         return [Next("close", "Close the job")]

@@ -13,6 +13,7 @@ from station.bay.views import (
     FiguresView,
     ItemView,
     JobView,
+    LipView,
     MarkView,
     PumpView,
     SlugView,
@@ -21,7 +22,7 @@ from station.bay.views import (
     TimerView,
 )
 from station.calibrating.prover import Prover
-from station.core import amounts, control, forecast, interlock_table, interlocks, interruption
+from station.core import amounts, control, forecast, interlock_table, interlocks, interruption, lip
 from station.core.doubts import doubts
 from station.core.expectation import expected_now
 from station.core.notice import Notice
@@ -158,6 +159,21 @@ def _pump_view(state: BayState) -> PumpView:
         purge_l=0.0 if purge is None else amounts.delivered_l(state),
         purged_l=state.supply.purged_l + (0.0 if purge is None else amounts.delivered_l(state)),
         purge_possible=state.stage in BEFORE_FILL,
+        lip=_lip_view(state),
+    )
+
+
+def _lip_view(state: BayState) -> LipView | None:
+    proof = state.fill.proof
+    if proof is None:
+        return None
+    return LipView(
+        under_way=lip.proving(state) is not None,
+        steps=proof.steps,
+        pushed_l=lip.pushed_l(state, proof),
+        most_l=state.settings.lip_proof_most_l,
+        over_l=lip.over_l(state, proof),
+        proved=proof.proved_s is not None,
     )
 
 

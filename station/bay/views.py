@@ -153,6 +153,19 @@ class FaultView:
 
 
 @dataclass(frozen=True)
+class LipView:
+    """The newest proof at the lip. under_way: it waits for a hold, or goes on with one. over_l: what the pan has seen run
+    over in it. proved: enough of it."""
+
+    under_way: bool
+    steps: int
+    pushed_l: float
+    most_l: float
+    over_l: float
+    proved: bool
+
+
+@dataclass(frozen=True)
 class PumpView:
     """The pump in a job. interlock, found, remedy: what holds it off, where something does.
 
@@ -182,6 +195,7 @@ class PumpView:
     purge_l: float
     purged_l: float
     purge_possible: bool
+    lip: LipView | None = None
 
 
 @dataclass(frozen=True)

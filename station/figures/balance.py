@@ -8,7 +8,7 @@ from calibration import budget
 from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
 from station.common.digits import stated
-from station.core import amounts
+from station.core import amounts, lip
 from station.core.expectation import expected_now
 from station.core.state import BayState
 from station.figures.course import course
@@ -307,4 +307,20 @@ def report(state: BayState) -> dict[str, Any]:
         "budgets": {
             b.quantity: b.to_dict() for b in (f.drained, f.metered, f.overflow, f.filled) if b is not None
         },
+        **_lip_proof(state),
+    }
+
+
+def _lip_proof(state: BayState) -> dict[str, Any]:
+    """What a proof at the lip came to, where there was one. over_l: what its readings of the pan saw run over."""
+    proof = state.fill.proof
+    if proof is None:
+        return {}
+    return {
+        "lip_proof": {
+            "proved": proof.proved_s is not None,
+            "pushed_l": lip.pushed_l(state, proof),
+            "over_l": lip.over_l(state, proof),
+            "still": proof.still,
+        }
     }

@@ -8,6 +8,7 @@ from typing import Any
 
 from hardware.sample import Sample
 from hardware.simulated.plant import Plant, PlantSettings
+from station.core import lip
 from station.core.amounts import target_l
 from station.core.state import BayState
 from station.core.step import PumpCommand, finish, step
@@ -161,6 +162,8 @@ def rehearse(
     bay.wait(technician.cure_s)
     bay.put("mark", "fill_start")
     _pump(bay, technician.stop_early_l)
+    if technician.lip_proof:
+        _prove(bay)
     bay.put("mark", "fill_done")
     bay.wait(bay.state.settings.settle_s)
     if plant.at_plug:
@@ -179,6 +182,27 @@ def rehearse(
         "retained_l": plant.retained_l,
     }
     return Rehearsal(finish(bay.state), tuple(bay.samples), truth, tuple(bay.happened))
+
+
+PROOF_S = 300.0
+
+
+def _prove(bay: Bay) -> None:
+    """Prove at the lip, and once more where the first amount did not do."""
+    for _ in range(2):
+        bay.wait(3.0)
+        bay.put("mark", "lip_proof")
+        for _ in range(round(PROOF_S / STEP_S)):
+            bay.put("pendant", 1)
+            bay.advance()
+            bay.play()
+            if bay.state.pump.hold.latched is not None:
+                break
+        reason = bay.state.pump.hold.latched
+        bay.put("pendant", 0)
+        bay.wait(5.0)
+        if reason != lip.NOTHING:
+            break
 
 
 def _pump(bay: Bay, stop_early_l: float) -> None:

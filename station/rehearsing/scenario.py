@@ -29,6 +29,7 @@ class Technician:
 
     kicks_s: seconds after the drain is opened at which the pan is knocked. stop_early_l: lets go of the pendant so
     much before the target. least_drip_s: lets it drip so long before asking whether waiting still pays.
+    lip_proof: proves the fill at the lip before it is done.
     """
 
     patience_s: Seconds = 1500.0
@@ -36,6 +37,7 @@ class Technician:
     kicks_s: tuple[Seconds, ...] = ()
     stop_early_l: Volume = 0.0
     least_drip_s: Seconds = 60.0
+    lip_proof: bool = False
 
 
 class PlantTable(Table):

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from station.core import lip
 from station.given import sources
 from station.given.stages import Stage
 from station.verdict import DECIDED_AT
@@ -94,12 +95,21 @@ def leak_measured(rate_l_h: float | None, u95_l_h: float | None) -> str:
 PURGED = "Purged as far as needed. Let go, then end it with Purge done."
 
 
+def proving(held: bool) -> str:
+    """What the pump does in a proof at the lip, between two steps."""
+    if held:
+        return "Reading the pan. Keep holding: the next small step follows. Let go to end the proof."
+    return "Press and hold to prove at the lip: small steps, with a look at the pan after each."
+
+
 def pump(latched: str | None, blocked: str | None, *, pump_on: bool, held: bool, reached: bool) -> str:
     """What the pump does and, where it does not run, why. reached: nothing is left to go."""
     if pump_on:
         return "Pump is running. Let go to stop."
     if latched == "target reached":
         return "Stopped: target reached."
+    if latched in (lip.OVER, lip.NOTHING):
+        return f"Stopped: {latched}.{' Let go.' if held else ''}"
     if latched is not None:
         if held:
             return f"Stopped: {latched}. Let go, then press again."

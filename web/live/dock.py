@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from station.bay.views import BayView, ItemView, MarkView
+from station.bay.views import BayView, ItemView, LipView, MarkView
 from station.learning.reason import Outcome, missing_l
 from web.frame import format as fmt
 from web.frame import words
@@ -32,6 +32,8 @@ class Dock:
 def dock(view: BayView, outcome: Outcome) -> Dock:
     """The dock of an open job. outcome: what it has come to so far."""
     figure, missing = _figures(view, outcome)
+    if view.pump is not None and view.pump.lip is not None and view.pump.lip.under_way:
+        return _at_the_lip(view.pump.lip)
     tick = next((item for item in view.checklist if not item.done), None)
     if tick is not None and (view.stage != "settle" or missing_l(outcome) is None):
         return Dock(figure, missing, tick=tick)
@@ -45,6 +47,12 @@ def dock(view: BayView, outcome: Outcome) -> Dock:
         return _settle(view, outcome, figure, missing, marks)
     mark = next((marks[name] for name in PREFERRED if name in marks), None)
     return Dock(figure, missing, mark=mark, label=mark.label if mark else "", wait=_better_waited(view))
+
+
+def _at_the_lip(proof: LipView) -> Dock:
+    """A proof under way: what was pushed of what may be, and what has run over."""
+    pushed = f"At the lip: {proof.pushed_l * 1000:.0f} of {proof.most_l * 1000:.0f} mL pushed"
+    return Dock(pushed, f"{proof.over_l * 1000:.0f} mL over the lip so far", held=True)
 
 
 def _settle(view: BayView, outcome: Outcome, figure: str, missing: str, marks: dict[str, MarkView]) -> Dock:

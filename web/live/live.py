@@ -49,6 +49,9 @@ def _pump(view: BayView) -> str:
     # In a purge the hose is in a waste vessel: no level at a plug asks for more.
     if _purging(view) and reached and not (view.pump_on or view.latched or view.blocked):
         return words.PURGED
+    proof = None if view.pump is None else view.pump.lip
+    if proof is not None and proof.under_way and not (view.pump_on or view.latched or view.blocked):
+        return words.proving(view.held)
     return words.pump(view.latched, view.blocked, pump_on=view.pump_on, held=view.held, reached=reached)
 
 

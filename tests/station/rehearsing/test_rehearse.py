@@ -169,3 +169,21 @@ def test_a_malformed_scenario_is_one_clear_line_and_status_2(
 
 def rehearse_spec_text() -> str:
     return read_scenario(None).spec.to_toml() + "\n"
+
+
+def test_a_rehearsed_proof_at_the_lip_replays_from_its_recording_with_the_same_figures(
+    tmp_path: Path,
+) -> None:
+    scenario = quick()
+    careful = replace(scenario, technician=replace(scenario.technician, lip_proof=True))
+    one = rehearse(careful, 5)
+    report = one.report()
+    assert report["lip_proof"]["proved"]
+    assert report["verdict"] == "full"
+    assert abs(report["overflow_l"] - report["truth"]["overflow_l"]) < 0.003
+    file = tmp_path / "proof.csv"
+    file.write_text(recording.write(one.samples))
+    again = balance.report(replay(scenario.spec, recording.read(file)))
+    for key in ("lip_proof", "filled_l", "overflow_l", "p_within", "verdict_text"):
+        assert again[key] == report[key], key
+    assert "lip_proved" in [n["kind"] for n in again["notices"]]

@@ -5,7 +5,8 @@ from typing import Any
 
 import pytest
 
-from station.bay.views import BayView, FaultView, SlugView, SupplyView
+from station.bay.views import BayView, FaultView, LipView, MarkView, SlugView, SupplyView
+from station.core import lip
 from station.core.interlock_table import TABLE
 from station.given.bench import BenchVerb
 from tests.web.conftest import Bay
@@ -208,3 +209,42 @@ def test_what_is_left_in_a_container_has_a_unit(bay: Bay) -> None:
     assert reply.status_code == 400
     assert reply.json()["text"].startswith("What is left: ")
     assert bay.engine.calls == []
+
+
+def proving(**more: Any) -> LipView:
+    return LipView(**{"under_way": True, "steps": 3, "pushed_l": 0.045, "most_l": 0.15, "over_l": 0.012,
+                      "proved": False, **more})  # fmt: skip
+
+
+def test_a_proof_at_the_lip_shows_what_is_left_to_push_and_what_ran_over() -> None:
+    off: dict[str, Any] = {"pump_on": False, "blocked": None, "latched": None}
+    armed = live(view_of("fill", pump=pump_of(lip=proving(steps=0)), held=False, **off))
+    assert armed.text["pump"].startswith("Press and hold to prove at the lip")
+    assert "45 of 150 mL pushed" in armed.text["dock.figure"]
+    assert "12 mL over the lip so far" in armed.text["dock.missing"]
+    assert armed.flag["hold"]
+    reading = live(view_of("fill", pump=pump_of(lip=proving()), held=True, **off))
+    assert reading.text["pump"].startswith("Reading the pan. Keep holding")
+    blocked = off | {"blocked": "the pan is missing"}
+    refused = live(view_of("fill", pump=pump_of(lip=proving()), held=True, **blocked))
+    assert refused.text["pump"] == "Pump is blocked: the pan is missing."
+
+
+@pytest.mark.parametrize("held_on", [True, False])
+def test_first_fluid_over_the_lip_is_said_as_such_and_asks_for_no_second_press(held_on: bool) -> None:
+    over = view_of(
+        "fill", pump=pump_of(lip=proving(under_way=False, proved=True)), pump_on=False, blocked=None,
+        latched=lip.OVER, held=held_on,
+    )  # fmt: skip
+    expected = "Stopped: first fluid over the lip." + (" Let go." if held_on else "")
+    assert live(over).text["pump"] == expected
+
+
+def test_the_proof_is_a_button_among_the_next_marks_and_goes_to_the_station(bay: Bay) -> None:
+    offered = (
+        MarkView("level_seen", "Level seen at the plug", None),
+        MarkView("lip_proof", "Prove at the lip", None),
+    )
+    assert 'data-mark="lip_proof"' in live(view_of("fill", next_marks=offered)).html["steps"]
+    assert bay.post("/api/mark", {"mark": "lip_proof"}).status_code == 200
+    assert bay.engine.calls[0][:2] == ("mark", "lip_proof")

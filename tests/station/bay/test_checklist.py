@@ -1,0 +1,49 @@
+"""When a fill may be proved at the lip, by the shop's rule."""
+
+from typing import Literal
+
+import pytest
+
+from station.bay.checklist import Next, next_marks
+from station.core import lip
+from station.given.settings import Settings
+from tests.soak.fills import Fill, spec_of
+from tests.station.core.test_lip import PUMP, filled, proof_of, prove
+
+
+def offered(fill: Fill) -> dict[str, Next]:
+    return {n.mark: n for n in next_marks(fill.state, frozenset())}
+
+
+def test_it_is_offered_once_the_target_is_reached_and_not_while_one_is_under_way() -> None:
+    fill = Fill(spec_of("75W-90", 0.4, PUMP), 20.0, 1)
+    assert offered(fill)["lip_proof"].why == "first: fill to the target"
+    fill = filled()
+    assert offered(fill)["lip_proof"].why is None
+    fill.put("mark", "lip_proof")
+    assert "lip_proof" not in offered(fill)
+    fill.put("mark", "fill_done")
+    assert offered(fill)["lip_proof"].why is None
+
+
+@pytest.mark.parametrize("rule", ["ask", "always", "never"])
+def test_the_shops_rule_decides_whether_the_plug_waits_for_it(
+    rule: Literal["ask", "always", "never"],
+) -> None:
+    fill = filled(bay=Settings(lip_proof=rule))
+    fill.put("mark", "fill_done")
+    plug = offered(fill)["plug_in"].why
+    assert ("lip_proof" in offered(fill)) == (rule != "never")
+    assert (plug is not None) == (rule == "always")
+    if rule == "always":
+        assert prove(fill).ended == lip.OVER
+        fill.put("mark", "fill_done")
+        assert offered(fill)["plug_in"].why is None
+
+
+def test_a_shop_that_proves_always_is_not_stuck_where_the_proof_fails() -> None:
+    fill = filled(short_l=0.5, bay=Settings(lip_proof="always", lip_proof_most_l=0.03))
+    prove(fill)
+    assert proof_of(fill).ended == lip.NOTHING
+    fill.put("mark", "fill_done")
+    assert offered(fill)["plug_in"].why is None
