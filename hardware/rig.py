@@ -3,10 +3,11 @@
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
+from hardware.converters.choose import ConverterPlan, open_converter
+from hardware.converters.package import PackageConverter
 from hardware.errors import StartFaults
 from hardware.loadcell import LoadCell
 from hardware.panel import Panel
@@ -28,15 +29,15 @@ class RigConfig:
 
     backend: pi or simulated, by name and never by fallback; simulated needs bay. pins: BCM numbers.
     thermometers: source -> the sensor's folder under /sys/bus/w1/devices; left empty on a simulated bay, the
-    bay's own are taken. pan_rate_sps: conversions per second, as the converter's rate pin selects. serial: what is
-    read from a serial port in place of its pins, also on a simulated bay, where the port is as real as elsewhere.
+    bay's own are taken. converter: how the load cell's is read; a simulated one through the package, whatever this says.
+    serial: what is read from a serial port in place of its pins, also on a simulated bay, where the port is as real as elsewhere.
     """
 
     backend: Literal["pi", "simulated"]
     pins: PinMap = field(default_factory=PinMap)
     thermometers: Mapping[str, Path] = field(default_factory=dict)
     bay: "SimulatedBay | None" = None
-    pan_rate_sps: float = 10.0
+    converter: ConverterPlan = field(default_factory=ConverterPlan)
     serial: SerialPlan = field(default_factory=SerialPlan)
 
 
@@ -156,16 +157,18 @@ class Rig:
         if scale is not None:
             self._devices.append(SerialLine("pan", scale, scale.read, self._put, self._clock))
             return
-        on_pins = partial(
-            LoadCell, pins.pan_dout, pins.pan_sck, self._put, rate_sps=self._config.pan_rate_sps
-        )
+        plan = self._config.converter
+        rate_sps = float(plan.rate)
         if bay is None:
-            self._devices.append(on_pins())
+            converter = open_converter(plan, pins)
+            self._devices.append(LoadCell(converter, self._put, rate_sps=rate_sps))
             return
         from hardware.simulated.gpio import install
 
         install(bay.gpio)
-        self._devices.append(on_pins(clock=bay.wire_clock, sleep=bay.wire_clock.sleep, gpio=bay.gpio))
+        clock, sleep = bay.wire_clock, bay.wire_clock.sleep
+        simulated = PackageConverter(pins.pan_dout, pins.pan_sck, clock, sleep, rate_sps, bay.gpio)
+        self._devices.append(LoadCell(simulated, self._put, clock, sleep, rate_sps))
 
     def _open_meters(self) -> None:
         pins, port = self._config.pins, self._config.serial.meter

@@ -106,7 +106,9 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
     from station.bay.engine import Engine
 
     if not simulated:
-        rig_config = RigConfig("pi", config.pins, config.thermometers, serial=config.serial)
+        rig_config = RigConfig(
+            "pi", config.pins, config.thermometers, converter=config.converter, serial=config.serial
+        )
         engine = Engine(config, lambda put: Rig(rig_config, put))
         return engine, engine.close
 
@@ -116,9 +118,11 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
     # Chips and driver share one interpreter here: hand it round quickly, or the driver misses conversions.
     sys.setswitchinterval(0.001)
-    bay = SimulatedBay(Plant(), pins=config.pins)
+    bay = SimulatedBay(Plant(), pins=config.pins, pan_rate_sps=config.converter.rate)
     try:
-        rig_config = RigConfig("simulated", config.pins, bay=bay, serial=config.serial)
+        rig_config = RigConfig(
+            "simulated", config.pins, bay=bay, converter=config.converter, serial=config.serial
+        )
         engine = Engine(config, lambda put: Rig(rig_config, put), bay.clock, Bench(bay))
     except BaseException:
         bay.close()

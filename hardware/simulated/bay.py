@@ -67,14 +67,16 @@ class Plant(Protocol):
 class SimulatedBay:
     """Wires a plant to a pump pin file, a converter chip, meter and panel pins and 1-Wire files.
 
-    plant: advanced in steps of 20 ms. speed: bay seconds per second; 0 for a virtual clock that only
+    plant: advanced in steps of 20 ms. pan_rate_sps: conversions per second. speed: bay seconds per second; 0 for a virtual clock that only
     ``advance`` moves. pins: the station's plan. ``plant`` may be spoken to only under ``lock``.
 
     For the program: gpio, factory, clock, sleep, wire_clock, pump_file, thermometers. For the world: chip and
     the verbs below.
     """
 
-    def __init__(self, plant: Plant, speed: float = 1.0, pins: PinMap | None = None) -> None:
+    def __init__(
+        self, plant: Plant, speed: float = 1.0, pins: PinMap | None = None, pan_rate_sps: float = 10.0
+    ) -> None:
         self.plant = plant
         self.pins = PinMap() if pins is None else pins
         self.lock = threading.RLock()
@@ -82,7 +84,7 @@ class SimulatedBay:
         self.sleep = self.clock.sleep
         self.wire_clock = WireClock(self.clock, self.clock.sleep)
         self.gpio = SimulatedGpio(self.wire_clock)
-        self.chip = Hx711Chip(self._count, self.wire_clock)
+        self.chip = Hx711Chip(self._count, self.wire_clock, pan_rate_sps)
         self.gpio.attach(self.chip, self.pins.pan_dout, self.pins.pan_sck)
         self.factory = MockFactory(pin_class=WiredPin)
         self._stop_pressed = False

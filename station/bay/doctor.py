@@ -11,6 +11,7 @@ from typing import Any
 
 from calibration.grades import doubt_about_grade
 from calibration.viscosity_index import doubt_about_viscosities
+from hardware.converters.choose import SPI_WIRES, openers, tried
 from hardware.errors import HardwareError
 from hardware.serial_line import named_ports
 from station.bay import fitness, identity
@@ -48,7 +49,8 @@ def examine(
         _disk(config),
         _clock(),
         *_ports(config),
-        *_devices(open_engine),
+        *converter(config, simulated),
+        *devices(open_engine),
         _ledger(config),
     ]
 
@@ -133,7 +135,25 @@ def _ports(config: BayConfig) -> list[Finding]:
     return found
 
 
-def _devices(open_engine: Callable[[], tuple[Any, Callable[[], None]]]) -> list[Finding]:
+def converter(config: BayConfig, simulated: bool) -> list[Finding]:
+    """How long each reader of the load cell's converter keeps its clock high on this machine."""
+    if simulated or config.serial.pan is not None:
+        return []
+    trials = [tried(name, opener) for name, opener in openers(config.converter, config.pins).items()]
+    fit = any(not trial.problem and trial.late == 0 for trial in trials)
+    text = "; ".join(map(str, trials))
+    if not fit and any(trial.late for trial in trials):
+        text += ". This computer is too slow or too busy for these readers, whatever the wiring: end what else runs, or "
+        text += f"wire the converter to SPI ({SPI_WIRES}), which times the clock itself"
+    return [Finding("pan converter", fit, text)]
+
+
+_TIMING = (
+    "timing: the computer is too busy to read it, its wiring is not at fault; see the pan converter above"
+)
+
+
+def devices(open_engine: Callable[[], tuple[Any, Callable[[], None]]]) -> list[Finding]:
     try:
         engine, close = open_engine()
     except (HardwareError, StationError) as error:
@@ -148,6 +168,7 @@ def _devices(open_engine: Callable[[], tuple[Any, Callable[[], None]]]) -> list[
         state = states.get(source, "ok")
         ok = source in heard and state == "ok"
         text = f"reads {heard[source]}" if ok else f"{state if state != 'ok' else 'silent'}; check its wiring"
+        text = _TIMING if state == "timing" else text
         found.append(Finding(source, ok, text))
     pump = heard.get("pump")
     found.append(Finding("pump guard", pump == 0, "relay reads off" if pump == 0 else f"relay reads {pump}"))

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from calibration.fluid import Fluid
+from hardware.converters.choose import ConverterPlan
 from hardware.errors import PinFaults, SerialFaults
 from hardware.pins import PinMap
 from hardware.serial_devices import SerialPlan
@@ -123,6 +124,7 @@ class BayConfig:
     """The file that it was read from, for messages."""
     record: RecordRules = field(default_factory=RecordRules)
     serve: ServeRules = field(default_factory=ServeRules)
+    converter: ConverterPlan = field(default_factory=ConverterPlan)
 
 
 class BayTable(Table):
@@ -157,6 +159,7 @@ class BayFile(Table):
     record: RecordRules = RecordRules()
     serve: ServeRules = ServeRules()
     pins: PinMap = PinMap()
+    pan_converter: ConverterPlan = ConverterPlan()
     serial: SerialPlan = SerialPlan()
     thermometers: Thermometers = Thermometers()
     pan: PanLine
@@ -189,6 +192,9 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
             plan.check()
         except (PinFaults, SerialFaults) as error:
             raise InputError(f"{source}: [{name}] {error.faults[0].rstrip('.')}.") from error
+    if fault := file.pan_converter.fault(file.pins):
+        key, expected = fault
+        complain(source, ("pan_converter", key), getattr(file.pan_converter, key), expected)
     _check_slope(file.pan, file.serial, source)
     try:
         ledger = Path(bay.ledger).expanduser()
@@ -214,6 +220,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         source=source,
         record=file.record,
         serve=file.serve,
+        converter=file.pan_converter,
     )
 
 

@@ -11,8 +11,10 @@ from typing import IO, Any, Protocol
 
 import pytest
 
+from hardware.converters.package import PackageConverter, load_driver
+from hardware.converters.port import Converter
 from hardware.guard import PIN_BYTES
-from hardware.loadcell import LoadCell, load_driver
+from hardware.loadcell import LoadCell
 from hardware.pump import guard_command
 from hardware.sample import Sample
 from hardware.simulated.clock import VirtualClock, WireClock
@@ -68,7 +70,12 @@ class Bench:
         return self.count + self.random.randint(-self.noise, self.noise)
 
     def cell(self, rate_sps: float = 10.0) -> LoadCell:
-        return LoadCell(DOUT, SCK, self.samples.append, self.clock, self.clock.sleep, self.gpio, rate_sps)
+        return self.cell_on(
+            PackageConverter(DOUT, SCK, self.clock, self.clock.sleep, rate_sps or 10.0, self.gpio), rate_sps
+        )
+
+    def cell_on(self, converter: Converter, rate_sps: float = 10.0) -> LoadCell:
+        return LoadCell(converter, self.samples.append, self.clock, self.clock.sleep, rate_sps)
 
     def raw(self, gain: int = 128, give_up_s: float = 60.0) -> Any:
         """Get the unwrapped driver; its endless loops end in TimeoutError after give_up_s of virtual time."""

@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
+from hardware.converters.package import PackageConverter
 from hardware.errors import HardwareError
-from hardware.loadcell import LoadCell
 from hardware.sample import Sample
 from hardware.simulated.clock import VirtualClock
 from tests.hardware.benches import Bench, StallingClock, Wait
@@ -342,8 +342,10 @@ def test_i_root_logging_is_left_alone() -> None:
             hx711.HX711._apply_setting = lambda self: True
             hx711.HX711(5, 6)._read(1)
         else:
+            from hardware.converters.package import PackageConverter
             from hardware.loadcell import LoadCell
-            cell = LoadCell(5, 6, lambda sample: None, clock, clock.sleep, gpio)
+            reader = PackageConverter(5, 6, clock, clock.sleep, gpio=gpio)
+            cell = LoadCell(reader, lambda sample: None, clock, clock.sleep)
             for _ in range(200):
                 cell.poll()
         print(len(logging.root.handlers))
@@ -456,7 +458,7 @@ def test_pins_that_cannot_be_read_are_named_and_the_thread_lives_on(
 def test_without_a_gpio_library_the_message_says_what_to_do() -> None:
     clock = VirtualClock()
     with pytest.raises(HardwareError, match=r"\[pi\].*simulated bay by name"):
-        LoadCell(5, 6, lambda _sample: None, clock, clock.sleep)
+        PackageConverter(5, 6, clock, clock.sleep)
 
 
 def test_a_rate_of_zero_is_refused(make_bench: type[Bench]) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from hardware.converters.package import PackageConverter
 from hardware.errors import PinFaults, SerialFaults, StartFaults
 from hardware.loadcell import LoadCell
 from hardware.pins import PinMap
@@ -273,9 +274,9 @@ def test_a_virtual_bay_moves_only_when_told_in_steps_of_20_ms(plant: TinyPlant) 
     assert len(plant.steps) == 50
     assert bay.clock() == 1.0
     counts: list[Sample] = []
-    cell = LoadCell(
-        5, 6, counts.append, bay.wire_clock, bay.wire_clock.sleep, gpio=installed(bay)
-    )  # fmt: skip
+    clock = bay.wire_clock
+    reader = PackageConverter(5, 6, clock, clock.sleep, gpio=installed(bay))
+    cell = LoadCell(reader, counts.append, clock, clock.sleep)
     while bay.clock() < 4.0:
         cell.poll()
         bay.advance(0.0)

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from hardware.converters.package import PackageConverter
 from hardware.errors import PinDirection
 from hardware.loadcell import LoadCell
 from hardware.sample import Sample
@@ -157,7 +158,9 @@ def test_a_slow_machine_does_not_reach_the_simulated_wire() -> None:
     readings = itertools.count(100_000)
     gpio.attach(Hx711Chip(lambda: next(readings), clock), DOUT, SCK)
     samples: list[Sample] = []
-    cell = LoadCell(DOUT, SCK, samples.append, clock, clock.sleep, gpio)
+    cell = LoadCell(
+        PackageConverter(DOUT, SCK, clock, clock.sleep, gpio=gpio), samples.append, clock, clock.sleep
+    )
     while clock() < 60.0:
         cell.poll()
     assert [sample.value for sample in samples if sample.source == "pan_state"] == ["ok"]

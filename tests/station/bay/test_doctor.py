@@ -1,10 +1,14 @@
-"""What the doctor says of the fluids in a bay's file; ports and devices are looked at in test_serial_config and test_rig."""
+"""What the doctor says of the fluids in a bay's file, of the converter's readers and of what it heard; ports are looked at in
+test_serial_config."""
 
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from station.bay import identity
+import pytest
+
+from hardware.converters.choose import Trial
+from station.bay import doctor, identity
 from station.bay.doctor import Finding, examine
 from station.errors import StationError
 from station.given.config import BayConfig, demo_path, read_config
@@ -46,3 +50,42 @@ def test_the_software_is_named_whatever_else_is_wrong() -> None:
     ]
     assert found.ok
     assert identity.of() in found.text
+
+
+def converter(monkeypatch: pytest.MonkeyPatch, *trials: Trial) -> Finding:
+    """What is said of a Pi's converter whose readers did so."""
+    config = read_config(demo_path())
+    monkeypatch.setattr(doctor, "openers", lambda *_: {trial.reader: trial for trial in trials})
+    monkeypatch.setattr(doctor, "tried", lambda _name, trial: trial)
+    (found,) = doctor.converter(config, simulated=False)
+    return found
+
+
+def test_a_converters_readers_are_measured(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = converter(monkeypatch, Trial("lgpio", 21e-6, 48e-6), Trial("package", problem="no GPIO library"))
+    assert found.ok
+    assert found.text == (
+        "lgpio: clock high 21 µs, at worst 48 µs; 0 of 8 bursts too slow; package: no GPIO library"
+    )
+
+
+def test_a_computer_too_slow_for_every_reader_is_told_and_not_its_wiring(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    found = converter(monkeypatch, Trial("lgpio", 70e-6, 148e-6, 8), Trial("package", 170e-6, 248e-6, 8))
+    assert not found.ok
+    assert "too slow or too busy" in found.text
+    assert "wire the converter to SPI (pan_dout = 9 with pan_sck = 10" in found.text
+    assert doctor.converter(read_config(demo_path()), simulated=True) == []
+
+
+def test_permanent_bad_timing_is_not_blamed_on_the_wiring(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Engine:
+        def heard(self) -> tuple[dict[str, float], dict[str, str]]:
+            return {"pan": 84213, "pump": 0}, {"pan": "timing", "meter": "failed"}
+
+    monkeypatch.setattr(doctor, "LISTEN_S", 0.0)
+    said = {found.what: found for found in doctor.devices(lambda: (Engine(), lambda: None))}
+    assert not said["pan"].ok
+    assert said["pan"].text.startswith("timing: the computer is too busy")
+    assert said["meter"].text == "failed; check its wiring"

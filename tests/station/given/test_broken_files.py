@@ -20,12 +20,17 @@ DEEP = "[" * 5000 + "]" * 5000
 HUGE = "1" + "0" * 400
 
 SLOPE, ZERO, K, HUMIDITY = "kg_per_count = 4.761e-6", "zero_count = 84213", "k_factor_per_l = 402.5", "0.45"
+CONVERTER = "[pan_converter]\n"
 PAN_U, PAN_TABLE = "u_rel = 0.0005\n", "[pan] "
 CAPACITY = 'capacity = "2.9 L"'
 
 BAY: dict[str, tuple[str, str, str, str]] = {
     # name: (what the demo's file says, what stands there instead, the place told, the remedy told)
     "no pan": ("[pan] ", "[pam] ", "unknown table 'pam'", "write pan"),
+    "reader unknown": (PAN_TABLE, CONVERTER + 'reader = "fast"\n[pan] ', "[pan_converter] reader is 'fast'", "'auto', 'package', 'lgpio', 'spi', 'iio'"),
+    "reader on other pins": (PAN_TABLE, CONVERTER + 'reader = "spi"\n[pan] ', "[pan_converter] reader is 'spi'", "move both wires"),
+    "rate of 40": (PAN_TABLE, CONVERTER + "rate = 40\n[pan] ", "[pan_converter] rate is 40", "expected one of: 10, 80"),
+    "rate too quick": (PAN_TABLE, CONVERTER + 'reader = "iio"\nrate = 80\n[pan] ', "[pan_converter] rate is 80", "expected 10 with reader iio"),
     "slope missing": (SLOPE, "", "[pan] kg_per_count is missing", "kilograms per count"),
     "slope zero": (SLOPE, "kg_per_count = 0", "[pan] kg_per_count is 0", "kilograms per count"),
     "slope negative": (SLOPE, "kg_per_count = -4.7e-6", "[pan] kg_per_count is -4.7e-06", "swap the cell's two signal wires"),
@@ -99,7 +104,7 @@ BAY: dict[str, tuple[str, str, str, str]] = {
     "fluid origin": ('density_origin = "data sheet"', 'density_origin = "hearsay"', "[fluid.gear_75w90]", "data sheet, grade, unknown"),
     "fluid key": ("density_15_kg_m3 = 871.0", "density_15_kg_m3 = 871.0\ncolour = 3", "[fluid.gear_75w90]", "Correct its spelling"),
     "fluid is text": ("[air]", 'fluid.x = "oil"\n[air]', "[pump]", "fluid"),
-    "syntax": ("[meter]", "[meter", "not valid TOML", "line 31"),
+    "syntax": ("[meter]", "[meter", "not valid TOML", "line 35"),
     "twice": ("[meter]", "[pan]", "not valid TOML", "correct it"),
     "deep": (ZERO, f"zero_count = {DEEP}", "nested too deep", "take them out"),
     "number of 5000 digits": (ZERO, f"zero_count = {'9' * 5000}", "not valid TOML", "correct it"),

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from hardware.converters.package import PackageConverter
 from hardware.guard import FilePin
 from hardware.loadcell import LoadCell
 from hardware.pulses import GpiozeroPulseCounter, MeterPoller
@@ -93,7 +94,8 @@ class PinBay(Bay):
         self.fetched: list[Sample] = []
         clock, sleep, put = self.bay.wire_clock, self.bay.wire_clock.sleep, self.fetched.append
         pins = self.bay.pins
-        self.cell = LoadCell(pins.pan_dout, pins.pan_sck, put, clock, sleep, self.bay.gpio)
+        reader = PackageConverter(pins.pan_dout, pins.pan_sck, clock, sleep, gpio=self.bay.gpio)
+        self.cell = LoadCell(reader, put, clock, sleep)
         self.meter = MeterPoller(GpiozeroPulseCounter(pins.meter, self.bay.factory), put, clock=clock)
         self.thermometers = Thermometers(self.bay.thermometers, put, clock)
         self.polls = 0
