@@ -5,12 +5,12 @@ BIN := $(VENV)/bin
 SUDO := $(if $(filter 0,$(shell id -u)),,sudo)
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 
-.PHONY: run test pi-test lint bench study soak lock clean browser strace emulator
+.PHONY: run test pi-test lint bench study soak lock clean browser strace systemd emulator
 
 run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
 
-test: $(VENV)/.tests browser strace lint
+test: $(VENV)/.tests browser strace systemd lint
 	$(BIN)/python -m pytest -q -n 2 --ignore=tests/journeys --ignore=tests/pi
 	$(BIN)/python -m pytest -q tests/journeys
 
@@ -70,6 +70,9 @@ browser:
 strace:
 	@command -v strace >/dev/null || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends strace; }
 
+# How much the service's unit leaves open is judged by systemd's own measure.
+systemd:
+	@command -v systemd-analyze >/dev/null || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends systemd; }
 
 emulator:
 	@for tool in qemu-system-aarch64 dtc cpio mkfs.ext4; do command -v $$tool > /dev/null || PATH=$$PATH:/sbin:/usr/sbin command -v $$tool > /dev/null || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends qemu-system-arm device-tree-compiler cpio e2fsprogs; break; }; done
