@@ -2,12 +2,13 @@
 
 import contextlib
 import ipaddress
+import resource
 import signal
 import socket
 import ssl
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -22,8 +23,13 @@ from web.frame.connections import Limits, Open, bounded
 from web.frame.port import Engine
 
 SHUTDOWN_S = 2
-BACKLOG = 128
-"""Connections that may wait to be taken up, and that are taken up in one turn."""
+A_TURN = 128
+"""Connections that are taken up in one turn of the server's loop."""
+WAITING = 4096
+"""Connections that may wait to be taken up. Beyond that the system lets a stop's connection wait for seconds."""
+FILES = 4096
+"""Files that the process may have open: the connections, and room for the record, devices and threads."""
+FILES_ELSEWHERE = 256
 
 
 @dataclass(frozen=True)
@@ -76,7 +82,7 @@ def _listen(host: str, port: int) -> socket.socket:
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind(address)
-        listener.listen(BACKLOG)
+        listener.listen(WAITING)
     except OSError as error:
         listener.close()
         raise StationError(
@@ -121,6 +127,25 @@ def say_ready(address: str) -> None:
     print(f"Tallypan is ready at {address} (Ctrl-C ends it)", flush=True)
 
 
+def _files() -> int:
+    """Have the process open as many files as it may and we want; how many that is."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = FILES if hard == resource.RLIM_INFINITY else min(FILES, hard)
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+        return wanted
+    return FILES if soft == resource.RLIM_INFINITY else soft
+
+
+class _Server(uvicorn.Server):
+    """More connections may wait than are taken up in a turn; asyncio has one number for both."""
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        for listener in sockets or ():
+            listener.listen(WAITING)
+
+
 def serve(
     engine: Engine,
     access: Access,
@@ -138,13 +163,13 @@ def serve(
     the page's address once the port is open. Raises StationError if the address cannot be had.
     """
     listener = _listen(host, port)
-    connections = Open(Limits())
+    connections = Open(replace(Limits(), most=min(Limits.most, _files() - FILES_ELSEWHERE)))
     config = uvicorn.Config(
         create_app(engine, access, [host, *names], tls is not None or proxy, connections),
         workers=1,
         http=bounded(connections),
         ws="none",
-        backlog=BACKLOG,
+        backlog=A_TURN,
         lifespan="on",
         log_config=None,  # its lines go where all others go, and are spared as they are
         log_level="warning",
@@ -158,4 +183,4 @@ def serve(
     with contextlib.closing(listener), _signals_end_the_serving():
         announce(address_of(host, listener, tls is not None))
         notify("READY=1")
-        uvicorn.Server(config).run(sockets=[listener])
+        _Server(config).run(sockets=[listener])

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
@@ -17,6 +18,8 @@ import pytest
 from station.errors import StationError
 from station.people.access import Access
 from tests.web.fake_engine import FakeEngine
+from web import server
+from web.frame.connections import Limits
 from web.server import address_of, serve
 
 
@@ -144,3 +147,12 @@ def test_the_address_told_can_be_typed_into_a_browser(host: str, name: str) -> N
         listener.listen()
         parts = urlsplit(address_of(host, listener))
         assert (parts.hostname, parts.port) == (name, listener.getsockname()[1])
+
+
+def test_there_are_files_for_all_connections_that_may_be_open(running: Running) -> None:
+    """1,024 by default would be used up by half requests before any has to make way."""
+    limits = Path(f"/proc/{running.process.pid}/limits").read_text(encoding="ascii")
+    found = re.search(r"Max open files\s+(\d+)\s+(\d+)", limits)
+    assert found is not None
+    assert int(found[1]) >= min(server.FILES, int(found[2]))
+    assert Limits.most <= server.FILES - server.FILES_ELSEWHERE

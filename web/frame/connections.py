@@ -29,8 +29,8 @@ class Limits:
     head_s: for a request's head, from the first byte, or from the connecting. body_s, body_bytes: that much of a body
     within that time, until it is whole; a photo of 12 MB may take a quarter of an hour on a bad network. drain_s,
     drain_bytes: as much of a reply that has piled up is taken within that time. linger_s: for a body that comes on
-    after its answer. most, of_one: connections at all, and of one address; the process may open 1,024 files by
-    default, and a page takes up to six. A loopback address has no share: a reverse proxy brings everybody from there.
+    after its answer. most, of_one: connections at all, and of one address; a page takes up to six. So many at all
+    that half requests end by their time rather than make way for each other, which costs more. A loopback address has no share: a reverse proxy brings everybody from there.
     """
 
     head_s: float = 10.0
@@ -39,7 +39,7 @@ class Limits:
     drain_s: float = 15.0
     drain_bytes: int = 32 * 1024
     linger_s: float = 2.0
-    most: int = 512
+    most: int = 2000
     of_one: int = 128
 
 
