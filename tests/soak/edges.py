@@ -27,7 +27,7 @@ from tests.soak.relay import ROOT
 
 STOP_MS = 300.0
 GROWTH_MB = 250.0
-"""A photo at its largest takes 128 MB to unpack, four more wait as 48 MB, and the allocator keeps some."""
+"""A photo at its largest takes 174 MB to unpack and scale (measured), four more wait as 48 MB."""
 LOG_BYTES = 500_000
 BETWEEN_STOPS_S = 0.1
 
