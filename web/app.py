@@ -27,7 +27,15 @@ from web.live import actions, pages, watching
 from web.live.hold import Holder
 from web.live.hub import Hub
 from web.people import people_pages, sign_in
-from web.shop import entries, fleet_pages, quality_chart, quality_pages, setup_pages, usage_pages
+from web.shop import (
+    changes_page,
+    entries,
+    fleet_pages,
+    quality_chart,
+    quality_pages,
+    setup_pages,
+    usage_pages,
+)
 
 READING = (
     pages.router,
@@ -39,6 +47,7 @@ READING = (
     quality_chart.router,
     watching.router,
     setup_pages.router,
+    changes_page.router,
     sign_in.router,
     people_pages.router,
     photos.router,

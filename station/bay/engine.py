@@ -7,6 +7,7 @@ import queue
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import TimeoutError as NoAnswer
+from contextvars import copy_context
 from dataclasses import replace
 from typing import Any, TypeVar
 
@@ -303,7 +304,8 @@ class Engine(Records):
         self._call(lambda: self._loop.abandon(reason.strip()))
 
     def _call(self, function: Callable[[], T]) -> T:
-        call = Call(function)
+        context = copy_context()  # who asks goes along into the engine's thread
+        call = Call(lambda: context.run(function))
         self._inbox.put(call)
         try:
             result, ticket = call.done.result(CALL_S)

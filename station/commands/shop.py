@@ -62,6 +62,8 @@ def add(commands: Any) -> None:
         move.add_argument(f"--{name}")
     move.add_argument("--note", default="")
 
+    _command(commands, "changes", "every change of a setting or a calibration, with its number", _changes)
+
     why = _command(commands, "why", "likely causes of what a job came to", _why)
     why.add_argument("job_id")
 
@@ -270,6 +272,14 @@ def _stock(options: argparse.Namespace) -> int:
         held = stock.contents(ledger, catalogue.read(ledger), country)
     rows = [content.to_dict() for content in held]
     return _print(options, {"stock": rows}, rows, stock.COLUMNS, to_text(rows, stock.COLUMNS))
+
+
+def _changes(options: argparse.Namespace) -> int:
+    from station.shop import changes
+
+    with _ledger(options) as ledger:
+        rows = [one.to_dict() for one in changes.listed(ledger)]
+    return _print(options, {"changes": rows}, rows, changes.COLUMNS, to_text(rows, changes.COLUMNS))
 
 
 def _move(options: argparse.Namespace) -> int:

@@ -1,5 +1,6 @@
 """What a bay is: its wiring, its calibration, its fluids and what it serves. One TOML file."""
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import tzinfo
@@ -125,6 +126,8 @@ class BayConfig:
     record: RecordRules = field(default_factory=RecordRules)
     serve: ServeRules = field(default_factory=ServeRules)
     converter: ConverterPlan = field(default_factory=ConverterPlan)
+    stated: Mapping[str, str] = field(default_factory=dict)
+    """Every setting of the file by its full name, as text: what a later start is compared with."""
 
 
 class BayTable(Table):
@@ -221,7 +224,18 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         record=file.record,
         serve=file.serve,
         converter=file.pan_converter,
+        stated=_stated(tables),
     )
+
+
+def _stated(tables: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
+    found: dict[str, str] = {}
+    for name, value in tables.items():
+        if isinstance(value, Mapping):
+            found |= _stated(value, f"{prefix}{name}.")
+        else:
+            found[f"{prefix}{name}"] = value if isinstance(value, str) else json.dumps(value, default=str)
+    return found
 
 
 def _check_slope(pan: PanLine, serial: SerialPlan, source: str) -> None:

@@ -28,7 +28,7 @@ _TEXTS = (
 )
 
 
-_NOT_OF_THE_SPEC = ("backend", "learned")
+_NOT_OF_THE_SPEC = ("backend", "learned", "by")
 """What a job's opening holds beside the tables of its JOB.toml."""
 
 

@@ -16,7 +16,8 @@ from sqlite_utils import Database
 
 from hardware.sample import Sample
 from station.errors import InputError, LedgerError
-from station.record import anchor, samples, schema, verify
+from station.record import anchor, changes, samples, schema, verify
+from station.record.author import unsigned
 from station.record.chain import FIELDS, SamplesDigest, entry_hash
 from station.record.lock import WriterLock
 from station.record.migrate import migrate
@@ -181,9 +182,9 @@ class Ledger:
         A ``movement`` (``station.shop.audit.movement`` makes its body) gets its row in the table of that name. A
         ``result`` packs the job's samples and is signed for. Raises LedgerError when it is not on disk.
         """
-        text = json.dumps(body, ensure_ascii=False)
         try:
             with self.transaction():
+                text = json.dumps(changes.numbered(self.db, kind, body), ensure_ascii=False)
                 last = self.db.execute("select seq, hash from event order by seq desc limit 1").fetchone()
                 seq, previous = (last[0] + 1, last[1]) if last else (1, "")
                 fields = [seq, job_id, kind, text, at.boot_id, float(at.t_s), at.utc, int(at.clock_synced)]
@@ -194,7 +195,7 @@ class Ledger:
                 if job_row is not None:
                     self.db.table("job").insert(dict(job_row))
                 if kind == "movement":
-                    self.db.table("movement").insert({"seq": seq, "utc": at.utc, **body})
+                    self.db.table("movement").insert({"seq": seq, "utc": at.utc, **unsigned(body)})
                 if kind == "result" and job_id is not None:
                     self._seal(job_id, body)
         except LedgerError as error:

@@ -17,6 +17,7 @@ from typing import Any
 
 from hardware.sample import Sample
 from station.errors import LedgerError
+from station.record.author import signed
 from station.record.ledger import Ledger, Moment, SamplesDigest, now
 from station.record.unsaved import SideNote, in_words
 
@@ -119,7 +120,7 @@ class Recorder:
 
     def event(self, job_id: str | None, kind: str, body: dict[str, Any], at: Moment) -> None:
         self._take_samples()
-        self._unit.append(_Event(job_id, kind, body, at))
+        self._unit.append(_Event(job_id, kind, signed(body), at))
         self._given += 1
 
     def result(self, job_id: str, report: dict[str, Any], row: Mapping[str, Any], at: Moment) -> None:

@@ -18,6 +18,7 @@ from sqlite_utils import Database
 
 from station.errors import InputError, LedgerError
 from station.record import anchor, samples, schema
+from station.record.author import unsigned
 from station.record.blocks import BrokenBlock
 from station.record.chain import FIELDS, SamplesDigest, entry_hash, leaf
 from station.record.merkle import Frontier, leaf_hash
@@ -197,7 +198,7 @@ def _chain(db: Database, verdict: Verdict, told: _Told, sizes: set[int]) -> None
         if kind == "result" and job_id is not None:
             told.results[job_id] = (seq, json.loads(body))
         elif kind == "movement":
-            told.movements[seq] = {"seq": seq, "utc": fields[6], **json.loads(body)}
+            told.movements[seq] = {"seq": seq, "utc": fields[6], **unsigned(json.loads(body))}
         elif kind == "samples_let_go":
             told.let_go.update(json.loads(body)["jobs"])
         elif kind in ("lost", "restored"):

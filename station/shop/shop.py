@@ -11,7 +11,7 @@ from station.given.listing import rounding_l
 from station.learning import asking, condition, expected, history, why
 from station.record.ledger import Ledger, now, type_of
 from station.record.recorder import Recorder
-from station.shop import audit, catalogue, due, entering, offered
+from station.shop import audit, catalogue, changes, due, entering, offered
 from station.shop.catalogue import Catalogue
 
 
@@ -25,6 +25,7 @@ class Shop:
 
     def __init__(self, config: BayConfig, recorder: Recorder, ledger: Ledger) -> None:
         self._config, self._recorder = config, recorder
+        changes.note_file(config.stated, recorder, ledger)
         self.catalogue: Catalogue = catalogue.read(ledger)
         if not any(self.catalogue.rows(table) for table in catalogue.TABLES):
             self._change(tuple(offered.from_config(config)), "configuration", "")

@@ -54,6 +54,7 @@ RULES: dict[str, Rule] = {
         "GET /quality", "GET /quality.json", "GET /quality.csv",
         "GET /quality/chart", "GET /quality/chart.json", "GET /quality/chart.csv",
         "GET /setup", "GET /setup.json", "GET /setup/{table}.csv",
+        "GET /changes", "GET /changes.json", "GET /changes.csv",
     ]),
     **_all(BOOKS, [
         "POST /api/movement", "POST /api/catalogue/enter", "POST /api/catalogue/retire", "POST /api/catalogue/import",

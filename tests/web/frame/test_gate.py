@@ -75,7 +75,7 @@ READS = [
     *(f"/quality/chart{kind}?of=bay&name=Bay%201" for kind in ("", ".json", ".csv")),
     "/setup", "/setup.json", "/setup/vehicle.csv",
     "/health", "/metrics",
-    "/sign-in", "/people", "/calibration", "/calibration.json", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",
+    "/sign-in", "/people", "/changes", "/changes.json", "/changes.csv", "/calibration", "/calibration.json", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",
 ]  # fmt: skip
 STREAM = "/live"
 PHOTO_PATH = f"/api/jobs/{JOB_ID}/photo"

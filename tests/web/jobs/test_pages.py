@@ -26,7 +26,7 @@ from web.frame.render import HERE
 from web.jobs import contexts
 from web.live import contexts as live_contexts
 from web.people import people_pages, sign_in
-from web.shop import fleet_pages, quality_chart, quality_pages, setup_pages, usage_contexts
+from web.shop import changes_page, fleet_pages, quality_chart, quality_pages, setup_pages, usage_contexts
 
 STAGES = ["idle", *STAGE_VIEWS]
 SHOP = ["/usage", "/quality", "/quality/chart?of=bay&name=Bay%201", "/due"]
@@ -40,6 +40,7 @@ PAGES = [
     "/calibration",
     "/sign-in",
     "/people",
+    "/changes",
     *SHOP,
 ]
 
@@ -92,6 +93,7 @@ CONTEXTS = {
     "quality.html": quality_pages.QualityPage,
     "quality_chart.html": quality_chart.ChartPage,
     "setup.html": setup_pages.SetupPage,
+    "changes.html": changes_page.ChangesPage,
     "sign_in.html": sign_in.SignInPage,
     "people.html": people_pages.PeoplePage,
     "error.html": Problem,

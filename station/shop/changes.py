@@ -1,0 +1,89 @@
+"""Every change of a setting or a calibration: its number, when, by whom, what, from what to what. Read from the record."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
+from heapq import merge
+from typing import Any
+
+from station.record.changes import BAY_FILE, KINDS
+from station.record.ledger import Ledger, now
+from station.record.recorder import Recorder
+from station.shop import catalogue
+
+COLUMNS = ["counter", "utc", "by", "parameter", "old", "new"]
+
+
+@dataclass(frozen=True)
+class Changed:
+    """counter: grows by one with each entry or file; its parameters share one. None before changes were counted. old,
+    new: "" for nothing."""
+
+    counter: int | None
+    utc: str
+    by: str
+    parameter: str
+    old: str
+    new: str
+
+    def to_dict(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def note_file(stated: Mapping[str, str], recorder: Recorder, ledger: Ledger) -> None:
+    """Put what the bay's file says into the record, where it says something else than at the last start."""
+    last = next(ledger.shop_events(BAY_FILE, newest_first=True), None)
+    if stated and (last is None or last["body"]["stated"] != stated):
+        recorder.event(None, BAY_FILE, {"stated": dict(stated)}, now())
+
+
+def listed(ledger: Ledger) -> list[Changed]:
+    """All of them, oldest first."""
+    events = merge(*(ledger.shop_events(kind) for kind in KINDS), key=lambda event: int(event["seq"]))
+    entries: dict[str, dict[catalogue.Key, catalogue.Entry]] = {name: {} for name in catalogue.TABLES}
+    in_force: dict[str, str] = {}
+    stated: dict[str, str] | None = None
+    found: list[Changed] = []
+    for event in events:
+        body = event["body"]
+        if event["kind"] == catalogue.EVENT:
+            rows = list(_of_catalogue(body["changes"], entries, event["utc"]))
+        elif event["kind"] == BAY_FILE:
+            rows = list(_of_file(body["stated"], stated))
+            stated = body["stated"]
+        else:
+            certificate = body["certificate"]
+            instrument, number = certificate["instrument"], certificate["number"]
+            rows = [(f"calibration of {instrument}", in_force.get(instrument, ""), number)]
+            in_force[instrument] = number
+        found += [Changed(body.get("counter"), event["utc"], _by(body), *row) for row in rows]
+    return found
+
+
+def _by(body: Mapping[str, Any]) -> str:
+    """The name; where nobody was named, the way it came in."""
+    origin = str(body.get("origin", ""))
+    return str(body.get("by", "")) or ("" if origin == "page" else origin)
+
+
+def _of_catalogue(
+    changes: list[dict[str, Any]], entries: dict[str, dict[catalogue.Key, catalogue.Entry]], utc: str
+) -> Iterator[tuple[str, str, str]]:
+    for change in changes:
+        key = tuple(change["key"])
+        what, old = f"{change['table']} {' / '.join(key)}", entries[change["table"]].get(key)
+        if change["action"] != "change":
+            before = "" if old is None else "retired" if old.retired else "in use"
+            yield what, before, "retired" if change["action"] == "retire" else "in use"
+        for name, text in change["fields"].items():
+            yield f"{what}: {name}", "" if old is None else old.get(name), text
+        catalogue.apply(entries, change, utc)
+
+
+def _of_file(stated: Mapping[str, str], before: Mapping[str, str] | None) -> Iterator[tuple[str, str, str]]:
+    if before is None:
+        yield "the bay's file", "", f"{len(stated)} settings at the first start"
+        return
+    for name in sorted({*stated, *before}):
+        old, new = before.get(name, ""), stated.get(name, "")
+        if old != new:
+            yield f"the bay's file: {name}", old, new
