@@ -79,6 +79,8 @@ def test_every_route_has_a_rule_and_every_rule_a_route() -> None:
 def test_only_these_need_no_signing_in() -> None:
     """Stated a second time on purpose: nobody opens an address by a slip in the table."""
     assert {address for address, rule in RULES.items() if rule.roles is None} == {
+        "GET /health",
+        "GET /metrics",
         *("GET /wall", "GET /live", "GET /view.json", "GET /favicon.ico", "GET /static", "GET /sign-in"),
         *("POST /api/sign-in", "POST /api/sign-out", "POST /api/claim", "POST /api/say", "POST /api/stop"),
     }
