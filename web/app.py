@@ -21,6 +21,7 @@ from web.frame.gate import Gate
 from web.frame.port import Engine
 from web.frame.problem import Problem, of_status, reply
 from web.frame.render import HERE
+from web.jobs import curve as job_curve
 from web.jobs import pages as job_pages
 from web.jobs import photos
 from web.live import actions, pages, watching
@@ -40,6 +41,7 @@ from web.shop import (
 READING = (
     pages.router,
     job_pages.router,
+    job_curve.router,
     calibration_pages.router,
     usage_pages.router,
     fleet_pages.router,

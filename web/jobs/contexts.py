@@ -12,6 +12,7 @@ from web.frame import format as fmt
 from web.frame import words
 from web.jobs import pump_runs
 from web.jobs.findings import Fact, Findings, findings, noted_torque
+from web.jobs.still import Still
 from web.live import pan_steps
 
 BAR_WIDTH = 100.0
@@ -129,12 +130,14 @@ class SheetPage:
     more_torque: int
     notices: Sequence[str]
     more_notices: int
+    still: Still | None
     statement: str
     software: str
 
 
 SHEET_NOTICES = 3
 SHEET_NOTES = 3
+SHEET_LINES_BESIDE_CURVE = 3
 SHEET_TEXT = 160
 SHEET_NAME = 60
 """What one page of paper holds in its worst case; see tests/journeys/test_layout.py."""
@@ -302,8 +305,11 @@ def _cut(text: str, length: int = SHEET_TEXT) -> str:
     return text if len(text) <= length else f"{text[: length - 1].rstrip()}…"
 
 
-def sheet_page(job: Mapping[str, Any]) -> SheetPage:
-    """One page holds it: what does not fit is counted, and stands in the job's record."""
+def sheet_page(job: Mapping[str, Any], drawing: Still | None = None) -> SheetPage:
+    """One page holds it: what does not fit is counted, and stands in the job's record.
+
+    drawing: of the job over time; left out where much else has to be said.
+    """
     report = job["report"]
     name, verdict = _judged(report)
     expected = report["expected_fill_l"]
@@ -329,6 +335,7 @@ def sheet_page(job: Mapping[str, Any]) -> SheetPage:
         more_torque=max(0, len(torque) - SHEET_NOTES),
         notices=notices[:SHEET_NOTICES],
         more_notices=max(0, len(notices) - SHEET_NOTICES),
+        still=drawing if len(notices) + len(torque) <= SHEET_LINES_BESIDE_CURVE else None,
         statement=words.NOT_FOR_TRADE,
         software=short(job["software"]) if job["software"] else "",
     )

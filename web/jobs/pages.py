@@ -8,6 +8,7 @@ from station.learning import reason
 from station.record.ledger import JOB_COLUMNS
 from web.frame.deps import Before, Limit, Station, Vehicle, download, job_of, page_of
 from web.jobs import contexts
+from web.jobs.curve import drawing_of
 from web.jobs.findings import found
 
 PER_PAGE = 50
@@ -44,7 +45,8 @@ def job_json(engine: Station, job_id: str) -> Response:
 
 @router.get("/jobs/{job_id}/sheet")
 def sheet(engine: Station, job_id: str) -> Response:
-    return page_of("sheet.html", contexts.sheet_page(job_of(engine, job_id)))
+    job = job_of(engine, job_id)
+    return page_of("sheet.html", contexts.sheet_page(job, drawing_of(engine, job)))
 
 
 @router.get("/jobs/{job_id}/recording.csv")

@@ -74,8 +74,10 @@ def test_pages_hold_nothing_inline_and_nothing_from_elsewhere(bay: Bay, path: st
 
 
 def test_static_files_reach_for_nothing_outside() -> None:
-    for path in (HERE / "static").iterdir():
+    for path in (path for path in (HERE / "static").rglob("*") if path.suffix in (".js", ".css", ".svg")):
         text = path.read_text(encoding="utf-8").replace("http://www.w3.org/2000/svg", "")
+        if path.parent.name == "vendor":  # a library names its home in its first comment
+            text = re.sub(r"^/\*!.*?\*/", "", text)
         assert not re.search(r"https?://|@import|url\((?!#)", text), path.name
 
 
