@@ -14,6 +14,7 @@ from calibration.viscosity_index import doubt_about_viscosities
 from hardware.converters.choose import SPI_WIRES, openers, tried
 from hardware.errors import HardwareError
 from hardware.serial_line import named_ports
+from hardware.unit import mismatch
 from station.bay import fitness, identity
 from station.errors import StationError
 from station.given.config import BayConfig
@@ -49,6 +50,7 @@ def examine(
         _disk(config),
         _clock(),
         *_ports(config),
+        *unit(config, simulated),
         *converter(config, simulated),
         *devices(open_engine),
         _ledger(config),
@@ -133,6 +135,12 @@ def _ports(config: BayConfig) -> list[Finding]:
             text = f"{serial.port} at {serial.baud} baud, {serial.frame}"
         found.append(Finding(f"{source} port", os.path.exists(serial.port), text))
     return found
+
+
+def unit(config: BayConfig, simulated: bool) -> list[Finding]:
+    """Whether the service would switch off this bay's pump after a crash; nothing where no service is installed."""
+    wrong = None if simulated else mismatch(config.pins)
+    return [] if wrong is None else [Finding("service", False, wrong)]
 
 
 def converter(config: BayConfig, simulated: bool) -> list[Finding]:

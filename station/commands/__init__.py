@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from station.commands import people, record, shop
+from station.commands import people, record, shop, unit
 
 
 def add(commands: Any) -> None:
@@ -10,3 +10,4 @@ def add(commands: Any) -> None:
     shop.add(commands)
     record.add(commands)
     people.add(commands)
+    unit.add(commands)
