@@ -33,8 +33,7 @@ Secret = Annotated[str, Field(max_length=200)]
 @dataclass(frozen=True)
 class SignInPage:
     """``/sign-in``. tiles: whoever may sign in. first: nobody is set up, and a code makes the owner. simulated: no
-    secrets are asked. name, role, by_pin: who is signed in, else empty. again: a grave thing was asked for and the
-    secret is to be entered again. to: where to go on."""
+    secrets are asked. name, role, by_pin: who is signed in, else empty. to: where to go on."""
 
     tiles: Sequence[Tile]
     first: bool
