@@ -19,7 +19,12 @@ OVERFLOW_SEEN_KG = 0.003
 KNOCK_AGAIN_S = 10.0
 SHAKEN_KG, SHAKEN_TIMES = 0.001, 8.0
 BURSTS_S = 40.0
-"""Gulps that come this soon after each other are a can that is pressed and let go."""
+"""Gulps that come this soon after each other may be a can that is pressed and let go."""
+POOL_KG = 0.04
+"""A pool on a housing's floor lets go no more than this in a few gulps; a can that is meant to flush brings more (common
+practice, no source)."""
+SURGE_S, SURGE_LAST_S = 8.0, 4.0
+"""A pool's gulp is over in so many seconds; what still flows in the last of them is no gulp."""
 
 
 def take(state: BayState, count: int) -> BayState:
@@ -176,7 +181,8 @@ def _presses_again(state: BayState, step: Step) -> bool:
     """Whether this gulp follows another so soon that they are a can that is pressed and let go."""
     if step.kind != "gulp" or state.stage is not Stage.DRIP or state.spec.method == "suction":
         return False
-    return any(s.kind == "gulp" and s.t_s > step.t_s - BURSTS_S for s in state.weighing.steps[:-1])
+    gulps = [s for s in state.weighing.steps if s.kind == "gulp" and s.t_s > step.t_s - BURSTS_S]
+    return len(gulps) > 1 and sum(s.kg for s in gulps) > POOL_KG
 
 
 def _missed_kg(state: BayState, jump: jumps.Jump) -> float:
@@ -232,7 +238,33 @@ def _dripping(state: BayState, fit: drip.DripFit, gained_kg: float) -> BayState:
         return state
     state = evolve(state, drain=evolve(state.drain, drip=grown))
     last = None if suction else drip.unexplained(grown, state.spec.pan.noise_kg)
-    return state if last is None else _flushed(state, grown, last)
+    return state if last is None else _more_than_a_drip(state, grown, last)
+
+
+def _more_than_a_drip(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
+    """Solvent goes on, or is more than a pool holds; a pool's gulp is over at once. Until one is plain, both may be.
+
+    last: the last block that lay on the drip's curve.
+    """
+    now_s, now_kg = fit.pending[-1]
+    came_kg = now_kg - last[1]
+    if came_kg > POOL_KG:
+        return _flushed(state, fit, last)
+    if now_s - last[0] < SURGE_S:
+        return state
+    late_kg = now_kg - next(kg for t_s, kg in fit.pending if t_s >= now_s - SURGE_LAST_S)
+    if late_kg > 0.5 * came_kg * SURGE_LAST_S / (now_s - last[0]):
+        return _flushed(state, fit, last)
+    step = Step(f"s{len(state.weighing.steps) + 1}", last[0], "surge", 0.0, 0.0, 0.0, 0.5 * came_kg)
+    state = evolve(state, weighing=evolve(state.weighing, steps=(*state.weighing.steps, step)))
+    settled = evolve(drip.break_off(fit, last[0], now_s), pending=())
+    state = evolve(state, drain=evolve(state.drain, drip=settled))
+    return note(
+        state,
+        "surge",
+        f"{came_kg * 1000.0:.0f} g came faster than it dripped and then stopped: a pool that let go. It is counted as old "
+        f"fluid, with a wider uncertainty. ({step.id})",
+    )
 
 
 def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:

@@ -178,9 +178,9 @@ def figures(state: BayState) -> Figures:
     counted, overflow = metered(state), _overflow(state)
     filled = budget.filled(counted, overflow) if counted is not None and overflow is not None else counted
     now = expected_now(state)
-    return Figures(
-        _drained(state), counted, overflow, filled, now, hear(state, counted, overflow, filled, now)
-    )
+    drained = _drained(state)
+    hearing = hear(state, counted, overflow, filled, drained, now)
+    return Figures(drained, counted, overflow, filled, now, hearing)
 
 
 def _weighs(state: BayState, step: steps.Step) -> bool:

@@ -3,7 +3,7 @@
 A witness says a volume with an uncertainty. What it says holds only while nothing is broken, and a certificate's
 uncertainty is not the probability that the instrument has broken since. So each witness is a mixture: sound, or one of
 its faults, each with a stated prior and with what it does to the figure. Witnesses share no fault, so their mixtures
-multiply; every combination of classes is one normal distribution of the difference filled − expected, and the verdict
+multiply (what two of them do share is a witness of its own: the vehicle's stand); every combination of classes is one normal distribution of the difference filled − expected, and the verdict
 is the weighted sum of them all. Closed form, no iteration.
 
 The filled volume itself has a flat prior: the pump is stopped at the metered target, so that metered = expected says
@@ -31,20 +31,26 @@ T_NODES = 15
 
 
 class About(StrEnum):
-    """What a witness tells of: the volume that went in, the volume that should, or the level at the lip itself."""
+    """What a witness tells of: the volume that went in, the volume that should, or the level at the lip itself; or the
+    vehicle's stand, which shifts every level that is told."""
 
     FILLED = "filled"
     EXPECTED = "expected"
     LEVEL = "level"
+    STAND = "stand"
 
 
 @dataclass(frozen=True)
 class Part:
-    """One normal part of a fault: by how much the witness says more than is so, litres, and with what u."""
+    """One normal part of a fault: by how much the witness says more than is so, litres, and with what u.
+
+    alone: that u is the whole doubt, and the witness's own does not come on top.
+    """
 
     weight: float
     shift_l: float
     u_l: float
+    alone: bool = False
 
 
 @dataclass(frozen=True)
@@ -60,7 +66,7 @@ class Fault:
 class Witness:
     """What one witness says, litres at the reference temperature, while it is sound.
 
-    value_l: filled or expected volume, or for the level how far it stands above the lip (0: at the lip). u_l, dof: its
+    value_l: filled or expected volume, or for the level how far it stands above the lip (0: at the lip); for the stand 0. u_l, dof: its
     standard uncertainty and degrees of freedom. settles: what would make sure of it, a sentence for a person.
     """
 
@@ -105,6 +111,8 @@ class Fusion:
         )
 
 
+AT_LIP = (About.LEVEL, About.STAND)
+"""Whose litres are counted from the lip."""
 LEAST_U_L = 1e-6
 """No witness is taken to be nearer than a microlitre: a precision must stay finite."""
 
@@ -145,7 +153,8 @@ def _mixture(witness: Witness) -> tuple[list[str], Floats, Floats, Floats]:
             names.append(fault.name)
             weights.append(fault.prior * part.weight / whole)
             values.append(witness.value_l - part.shift_l)
-            sds.append(max(LEAST_U_L, math.hypot(witness.u_l, part.u_l)))
+            own_l = 0.0 if part.alone else witness.u_l
+            sds.append(max(LEAST_U_L, math.hypot(own_l, part.u_l)))
     return names, np.array(weights), np.array(values), np.array(sds)
 
 
@@ -209,15 +218,15 @@ def fuse(witnesses: Sequence[Witness], tolerance_minus_l: float, tolerance_plus_
     parts: dict[About, list[tuple[Floats, Floats]]] = {about: [] for about in About}
     log_weight = np.zeros((1,) * len(witnesses))
     for axis, witness in enumerate(witnesses):
-        shifted = (
-            witness if witness.about is About.LEVEL else replace(witness, value_l=witness.value_l - from_l)
-        )
+        shifted = witness if witness.about in AT_LIP else replace(witness, value_l=witness.value_l - from_l)
         classes, weights, values, sds = _mixture(shifted)
         shape = [1] * len(witnesses)
         shape[axis] = len(classes)
         names.append(classes)
         parts[witness.about].append((values.reshape(shape), sds.reshape(shape)))
         log_weight = log_weight + np.log(np.maximum(weights, 1e-300)).reshape(shape)
+    for shift, _ in parts[About.STAND]:
+        parts[About.LEVEL] = [(value + shift, sd) for value, sd in parts[About.LEVEL]]
     filled, expected = _product(parts[About.FILLED]), _product(parts[About.EXPECTED])
     differences = list(parts[About.LEVEL])
     if filled.told and expected.told:

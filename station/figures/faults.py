@@ -5,6 +5,7 @@ usually met. A shop's own record replaces them where it can, fill by fill. Share
 """
 
 import math
+from dataclasses import replace
 
 from station.figures.evidence import Fault, Part
 from station.given.evidence import MeterRecord
@@ -59,6 +60,21 @@ P_LISTING_WRONG, LISTING_WRONG_REL = 0.03, 0.10
 """The listed capacity is another variant's, or counts differently."""
 P_LEARNED_WRONG = 0.005
 """The same once the shop's own fills agree with it."""
+OTHER = "another volume"
+P_LISTING_OTHER, P_LEARNED_OTHER = 0.01, 0.001
+"""The capacity is in another unit, or another vehicle's: then it says nothing, and what came out is all that tells."""
+OTHER_DECADES = math.log(100.0)
+"""What comes out is then anything over two decades: its density is 1 / (volume × this)."""
+ARRIVAL_REL = 0.10
+"""Standard uncertainty of how full a compartment arrives that seeps, or was filled to another eye, of what it holds."""
+P_ARRIVES_LOW = 0.10
+"""It arrives with anything from nothing to all of its fluid: a leak, an earlier short fill."""
+
+P_NOT_LEVEL, NOT_LEVEL_REL = 0.003, 0.05
+"""The vehicle does not stand level: then what runs over the lip, and what is seen at the plug, is true of the lip and not of
+the volume. Lip and level seen share it."""
+NOT_LEVEL_NODES = (0.2, 0.6, 1.0, 1.4, 1.8)
+"""Normal deviates that stand for it, either way."""
 
 
 def _two_sided(of_l: float, parts: tuple[tuple[float, float], ...]) -> tuple[Part, ...]:
@@ -145,7 +161,37 @@ def pump(pumped_l: float) -> tuple[Fault, ...]:
     return (Fault("other flow", P_PUMP_OTHER, _two_sided(pumped_l, ((1.0, PUMP_OTHER_REL),))),)
 
 
-def expected(expected_l: float, learned: bool) -> tuple[Fault, ...]:
-    """Faults of the expected fill."""
+def not_level(expected_l: float) -> tuple[Fault, ...]:
+    """How the vehicle's stand may put the lip higher or lower than the listing means."""
+    parts = tuple(
+        Part(math.exp(-0.5 * z * z), side * z * NOT_LEVEL_REL * expected_l, 0.0)
+        for z in NOT_LEVEL_NODES
+        for side in (-1.0, 1.0)
+    )
+    return (Fault("not level", P_NOT_LEVEL, parts),)
+
+
+def p_other(expected_l: float, learned: bool, came_l: float) -> float:
+    """Probability that a capacity means another volume altogether, from what came out of the compartment.
+
+    expected_l and came_l are of one thing: what came out and what should go in. Bayes' rule for two classes.
+    """
+    p = P_LEARNED_OTHER if learned else P_LISTING_OTHER
+    other = 1.0 / (came_l * OTHER_DECADES)
+    full = _density(came_l - expected_l, ARRIVAL_REL * expected_l) / math.sqrt(2.0 * math.pi)
+    low = 1.0 / expected_l if came_l < expected_l else 0.0
+    own = (1.0 - P_ARRIVES_LOW) * full + P_ARRIVES_LOW * low
+    return min(MOST_SURE, p * other / (p * other + (1.0 - p) * own))
+
+
+def expected(expected_l: float, learned: bool, came_l: float | None = None) -> tuple[Fault, ...]:
+    """Faults of the expected fill. came_l: what was drained, where it was weighed and is a volume at all."""
     p = P_LEARNED_WRONG if learned else P_LISTING_WRONG
-    return (Fault("listing wrong", p, _two_sided(expected_l, ((1.0, LISTING_WRONG_REL),))),)
+    wrong = Fault("listing wrong", p, _two_sided(expected_l, ((1.0, LISTING_WRONG_REL),)))
+    if came_l is None or came_l <= 0:
+        return (wrong,)
+    other = p_other(expected_l, learned, came_l)
+    return (
+        replace(wrong, prior=p * (1.0 - other)),
+        Fault(OTHER, other, (Part(1.0, expected_l - came_l, ARRIVAL_REL * came_l, alone=True),)),
+    )

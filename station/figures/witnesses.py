@@ -1,6 +1,7 @@
 """Who spoke of this fill, what each said, and what they say together: from a state to a verdict in words."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -96,6 +97,7 @@ def hear(
     metered: budget.Budget | None,
     overflow: budget.Budget | None,
     filled: budget.Budget | None,
+    drained: budget.Budget | None,
     now: Expecting,
 ) -> Hearing | None:
     """All witnesses of a fill. None where neither the level nor a filled volume is told of."""
@@ -103,33 +105,39 @@ def hear(
     over_l = 0.0 if overflow is None else overflow.value
     u_over_l = 0.0 if overflow is None else overflow.u
     proof = state.fill.proof
-    found = [
-        Witness("expected", About.EXPECTED, e_l, now.u_l, faults=faults.expected(e_l, spec.learned_from > 0))
-    ]
+    came_l = None if drained is None else drained.value
+    listing = faults.expected(e_l, spec.learned_from > 0, came_l)
+    other = next((fault.prior for fault in listing if fault.name == faults.OTHER), 0.0)
+    holds_l = e_l if came_l is None or other < CONTRADICTED else came_l
+    found = [Witness("expected", About.EXPECTED, e_l, now.u_l, faults=listing)]
     if metered is not None and filled is not None:
         seen = state.meter.air_l > 0 or state.pump.hold.miscounts > 0
         wrong = faults.meter(metered.value, spec.meter_record, seen)
         found.append(Witness("meter", About.FILLED, filled.value, filled.u, filled.dof, wrong))
     if over_l > max(LIP_LEAST_L, LIP_TIMES_U * u_over_l):
-        u_lip_l = math.hypot(U_LIP_L, U_LIP_REL * e_l)
+        u_lip_l = math.hypot(U_LIP_L, U_LIP_REL * holds_l)
         wrong = faults.lip(
-            over_l, e_l, proved=proof is not None and proof.proved_s is not None and proof.still
+            over_l, holds_l, proved=proof is not None and proof.proved_s is not None and proof.still
         )
         found.append(Witness("lip", About.LEVEL, 0.0, u_lip_l, faults=wrong))
+        found.append(Witness("stand", About.STAND, 0.0, 0.0, faults=faults.not_level(holds_l)))
     elif proof is not None and not proof.over_kg and proof.read_l - proof.from_l >= DRY_LEAST_L:
+        u_dry_l = U_DRY_REL * holds_l
         found.append(
-            Witness("dry lip", About.LEVEL, -DRY_REL * e_l, U_DRY_REL * e_l, faults=faults.level(e_l))
+            Witness("dry lip", About.LEVEL, -DRY_REL * holds_l, u_dry_l, faults=faults.level(holds_l))
         )
     if state.marked("level_seen") is not None:
-        found.append(Witness("level", About.LEVEL, 0.0, U_LEVEL_SEEN_REL * e_l, faults=faults.level(e_l)))
+        u_seen_l = U_LEVEL_SEEN_REL * holds_l
+        found.append(Witness("level", About.LEVEL, 0.0, u_seen_l, faults=faults.level(holds_l)))
     others = (_container(state, over_l, u_over_l), _pump(state, over_l))
     found += [witness for witness in others if witness is not None]
     told = {witness.about for witness in found}
     if told <= {About.EXPECTED}:
         return None
     fusion = fuse(found, spec.tolerance_minus_l, spec.tolerance_plus_l)
-    rows = tuple(_row(state, witness, fusion, now) for witness in found) + _history(state, filled)
-    return Hearing(tuple(found), fusion, in_words(found, fusion, e_l), rows)
+    spoke = tuple(witness for witness in found if witness.about is not About.STAND)
+    rows = tuple(_row(state, witness, fusion, now) for witness in spoke) + _history(state, filled)
+    return Hearing(spoke, fusion, in_words(spoke, fusion, e_l), rows)
 
 
 def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> dict[str, Any]:
@@ -183,7 +191,7 @@ def _apart(witness: Witness, expected_l: float) -> str:
     return f"{abs(percent):.0f} % {'more' if percent > 0 else 'less'}"
 
 
-def in_words(witnesses: list[Witness], fusion: Fusion, expected_l: float) -> str:
+def in_words(witnesses: Sequence[Witness], fusion: Fusion, expected_l: float) -> str:
     """The verdict in one sentence, with those who carry it, those who contradict it, and what would settle it."""
     spoke = {w.name: w for w in witnesses if w.name not in ("expected", "pump")}
     sound = [name for name in spoke if fusion.sound(name) >= CONTRADICTED]
@@ -197,6 +205,12 @@ def in_words(witnesses: list[Witness], fusion: Fusion, expected_l: float) -> str
         for name in volumes
         if name in doubted or abs(spoke[name].value_l / expected_l - 1.0) > WORTH_A_WORD_REL
     ]
+    if verdict == "full" and level and fusion.sound("expected") < CONTRADICTED:
+        held = " and ".join(f"{spoke[name].value_l:.2f} L by the {name}" for name in volumes)
+        return (
+            f"full {at_lip}{', ' if held else ''}{held}; the capacity says {expected_l:.2f} L and is not this "
+            "compartment's: look it up, and its unit"
+        )
     if verdict == "full" and level and against:
         apart = " and ".join(f"the {name} says {_apart(spoke[name], expected_l)}" for name in against)
         return f"full {at_lip}; {apart}: prove it"

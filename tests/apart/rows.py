@@ -191,10 +191,6 @@ def wrong_container(seed: int) -> Scene:
     return replace(s, container=ContainerErrors(wrong_kg=wrong_kg), people=people, faults=("container",))
 
 
-WRONG_LISTING = (
-    "a listing that the drained fluid contradicts is asked about, and then believed against the lip"
-)
-
 ROWS = (
     Row("meter counts too much, level not seen", counts_too_much, _not_full),
     Row("meter counts too little, ran over the lip", counts_too_little, _all(_full, _says("meter", "prove"))),
@@ -207,8 +203,12 @@ ROWS = (
     Row("filled at 35 or 4 °C to the lip", at_temperature, _full),
     Row("9999 L typed for 2.9 L", wrong_unit("9999 L"), _names("unit", "capacity", "listed")),
     Row("2.9 US gallons typed for 2.9 L", wrong_unit("2.9 US gal"), _names("unit", "capacity", "listed")),
-    Row("9999 L typed, fluid over the lip", wrong_unit("9999 L"), _not_short, WRONG_LISTING),
-    Row("2.9 US gallons typed, fluid over the lip", wrong_unit("2.9 US gal"), _not_short, WRONG_LISTING),
+    Row("9999 L typed, fluid over the lip", wrong_unit("9999 L"), _all(_full, _says("capacity", "unit"))),
+    Row(
+        "2.9 US gallons typed, fluid over the lip",
+        wrong_unit("2.9 US gal"),
+        _all(_full, _says("capacity", "unit")),
+    ),
     Row(
         "level seen, meter 7 to 14 % above the expected fill",
         contradiction,

@@ -144,6 +144,30 @@ def test_meter_and_level_that_agree_are_full() -> None:
     assert verdict(0.005, seen=True) == "full"
 
 
+@pytest.mark.parametrize("side", [-0.06, 0.06])
+def test_two_volumes_against_the_lip_leave_the_vehicles_stand_open(side: float) -> None:
+    """Meter and container share no fault: then it is the listing, or the vehicle does not stand level."""
+    tolerance_l, size_l = 0.24, 6.0
+    filled_l = (1.0 + side) * size_l
+    heard = [
+        Witness("expected", About.EXPECTED, size_l, 0.05, faults=faults.expected(size_l, False, size_l)),
+        Witness("meter", About.FILLED, filled_l, 0.02, faults=faults.meter(filled_l, MeterRecord(), False)),
+        Witness("container", About.FILLED, filled_l, 0.03, faults=faults.container(filled_l)),
+        Witness("lip", About.LEVEL, 0.0, 0.02, faults=faults.lip(0.1, size_l)),
+        Witness("level", About.LEVEL, 0.0, 0.06, faults=faults.level(size_l)),
+    ]
+    stand = Witness("stand", About.STAND, 0.0, 0.0, faults=faults.not_level(size_l))
+    assert fuse(heard, tolerance_l, tolerance_l).judgement.verdict == "full"
+    found = fuse([*heard, stand], tolerance_l, tolerance_l)
+    assert found.judgement.verdict == "undecided"
+    assert found.sound("stand") < 0.95
+    agreed = [w for w in heard if w.about is not About.FILLED]
+    agreed.append(
+        Witness("meter", About.FILLED, size_l, 0.02, faults=faults.meter(size_l, MeterRecord(), False))
+    )
+    assert fuse([*agreed, stand], tolerance_l, tolerance_l).sound("stand") > 0.99
+
+
 @given(st.floats(-0.15, 0.15), st.sampled_from([0.0, 0.02, 0.1]), st.booleans())
 def test_probabilities_add_up(metered_rel: float, over_l: float, seen: bool) -> None:
     found = fuse(said(metered_rel, over_l, seen), TOL_L, TOL_L)

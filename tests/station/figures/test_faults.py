@@ -44,3 +44,19 @@ def test_the_more_ran_over_the_surer_the_lip() -> None:
 
 def test_a_learned_fill_is_less_likely_another_variants() -> None:
     assert faults.expected(2.9, True)[0].prior < faults.expected(2.9, False)[0].prior
+
+
+def test_what_came_out_tells_a_capacity_of_another_unit_from_an_axle_that_was_low() -> None:
+    right = [faults.p_other(2.87, False, came_l) for came_l in (2.87, 2.7, 1.5)]
+    assert max(right) < 0.05
+    assert faults.p_other(9953.0, False, 2.8) > 0.9
+    assert faults.p_other(0.7665, False, 2.8) > 0.9  # quarts typed as pints and the like
+    assert 0.03 < faults.p_other(10.9, False, 2.8) < 0.3  # three quarters may be missing on arrival, too
+    assert faults.p_other(10.9, True, 2.8) < faults.p_other(10.9, False, 2.8)
+
+
+def test_another_volume_takes_what_came_out_for_the_compartment() -> None:
+    (_, other) = faults.expected(9953.0, False, 2.8)
+    assert 9953.0 - other.parts[0].shift_l == pytest.approx(2.8)
+    assert other.parts[0].u_l == pytest.approx(0.28)
+    assert other.parts[0].alone

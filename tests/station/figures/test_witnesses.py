@@ -104,6 +104,14 @@ def test_a_fill_to_the_lip_in_heat_or_frost_is_full(supply_c: float, capacity_l:
     assert report["expected_fill_l"] == pytest.approx(went_in_l, abs=0.003)
 
 
+def test_a_capacity_in_another_unit_does_not_outvote_the_lip() -> None:
+    """2.4 kg came out, 2.85 L went in and some ran over the lip; 2.9 US gallons were typed."""
+    verdict, text = said(fill(2.85 + 0.09, over_l=0.09, capacity_l=10.98))
+    assert verdict == "full"
+    assert "the capacity says 10.87 L and is not this compartment's" in text
+    assert said(fill(2.85, capacity_l=10.98))[0] != "full"  # without the lip nobody knows
+
+
 def test_old_fluid_on_the_walls_is_expected_to_be_missing() -> None:
     spec = fill(2.9).spec
     usual = expecting(spec, None, None, 20.0)
