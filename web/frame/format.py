@@ -27,6 +27,11 @@ class Shown:
         return " ".join(part for part in (self.number, self.doubt, self.unit) if part)
 
 
+def sentence(text: str | None) -> str:
+    """``full: meter and lip agree`` with its capital and its full stop; empty for none."""
+    return f"{text[0].upper()}{text[1:].rstrip('.')}." if text else ""
+
+
 NOTHING = Shown(UNKNOWN, "", "")
 
 

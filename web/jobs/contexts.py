@@ -13,7 +13,8 @@ from web.frame import words
 from web.jobs import pump_runs
 from web.jobs.findings import Fact, Findings, findings, noted_torque
 from web.jobs.still import Still
-from web.live import pan_steps
+from web.live import pan_steps, witnesses
+from web.live.witnesses import WitnessLine
 
 BAR_WIDTH = 100.0
 
@@ -98,6 +99,9 @@ class JobPage:
     verdict_name: str
     reason: str
     who: str
+    said: str
+    witnesses: Sequence[WitnessLine]
+    narrows: str
     facts: Sequence[Fact]
     figures: Sequence[Fact]
     reference: str
@@ -120,6 +124,8 @@ class SheetPage:
     simulated: bool
     verdict: words.Verdict
     verdict_name: str
+    said: str
+    witnesses: str
     facts: Sequence[Fact]
     figures: Sequence[Fact]
     reference: str
@@ -289,6 +295,9 @@ def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
         verdict_name=name,
         reason="" if told is None else told.text,
         who="" if told is None else told.who,
+        said=fmt.sentence(report.get("verdict_text")),
+        witnesses=witnesses.of_report(report),
+        narrows=report.get("narrows") or "",
         facts=_facts(job),
         figures=[*_figures(job), *_leak_measured(report)],
         runs=pump_runs.lines(report),
@@ -325,6 +334,8 @@ def sheet_page(job: Mapping[str, Any], drawing: Still | None = None) -> SheetPag
         simulated=job["backend"] == "simulated",
         verdict=verdict,
         verdict_name=name,
+        said=fmt.sentence(report.get("verdict_text")),
+        witnesses=witnesses.in_a_line(witnesses.of_report(report)),
         facts=[Fact(fact.label, _cut(fact.value, SHEET_NAME)) for fact in _facts(job)],
         figures=_figures(job),
         reference=_reference(report),

@@ -12,7 +12,7 @@ from station.learning.reason import Outcome, needs_words, reason
 from web.frame import format as fmt
 from web.frame import words
 from web.frame.render import render
-from web.live import gauge, pan_steps
+from web.live import gauge, pan_steps, witnesses
 from web.live.dock import Dock, dock
 
 NO_JOB = ("idle", "closed", "abandoned")
@@ -80,6 +80,7 @@ def live(view: BayView) -> Live:
         "verdict.word": verdict.word,
         "verdict.sign": verdict.sign,
         "verdict.text": verdict.text,
+        "verdict.said": fmt.sentence(figures.verdict_text),
         "verdict.when": "" if stage == "closed" else "as of now",
         "reason": "" if told is None else told.text,
         "pump": _pump(view),
@@ -100,6 +101,13 @@ def live(view: BayView) -> Live:
     text |= {"dock.figure": near.figure, "dock.missing": near.missing}
     flags = _flags(view, stage, judged, near)
     return Live(view.seq, stage, text, flags, geo, _fragments(view, stage, flags, near))
+
+
+def _witnesses(view: BayView, judged: bool) -> str:
+    if not judged:
+        return ""
+    told = witnesses.lines(view.figures.witnesses, view.figures.verdict)
+    return render("_witnesses.html", witnesses=told)
 
 
 def outcome(view: BayView) -> Outcome:
@@ -259,6 +267,7 @@ def _fragments(view: BayView, stage: str, flags: Mapping[str, bool], near: Dock)
         "steps": render("_steps.html", steps=view.next_marks, close_reason=flags["close_reason"], dock=near),
         "next": render("_dock.html", dock=near, close_reason=flags["close_reason"]),
         "interruption": render("_interruption.html", question=view.interruption),
+        "witnesses": _witnesses(view, flags["verdict"]),
         "over": "" if view.job is None else render("_over.html", job_id=view.job.job_id, stage=stage),
         "asked": render("_questions.html", questions=[q for q in asked if q.open]),
         "told": render("_questions.html", questions=[q for q in asked if not q.open]),

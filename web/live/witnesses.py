@@ -1,0 +1,58 @@
+"""Who spoke of a fill, what each said, and what would settle it: as text for bay page, job page and sheet."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from web.frame import format as fmt
+
+NAMES = {
+    "expected": "Expected fill",
+    "meter": "Meter",
+    "lip": "What ran over the lip",
+    "dry lip": "Lip that stayed dry",
+    "level": "Level seen at the plug",
+    "container": "Container weighed",
+    "pump": "Pump's running time",
+    "history": "Meter's record",
+}
+"""Names of the witnesses; any other is shown as it is."""
+DOUBTED = 0.5
+"""A witness less likely sound than this is contradicted by the others."""
+
+
+@dataclass(frozen=True)
+class WitnessLine:
+    """settles: empty where nothing has to be settled."""
+
+    name: str
+    says: str
+    word: str
+    settles: str
+
+
+def lines(said: Sequence[Mapping[str, Any]], verdict: str | None) -> list[WitnessLine]:
+    """said: the report's ``witnesses``. What would settle it is told of an undecided fill, and of who is contradicted."""
+    found = []
+    for row in said:
+        doubted = row["p_sound"] < DOUBTED
+        word = "what should go in" if row["name"] == "expected" else f"{row['word']}"
+        found.append(
+            WitnessLine(
+                NAMES.get(row["name"], row["name"]),
+                str(fmt.litres(row["says_l"], row["says_u95_l"])),
+                f"{word}; contradicted by the others" if doubted and word else word,
+                row["settles"] if doubted or verdict == "undecided" else "",
+            )
+        )
+    return found
+
+
+def of_report(report: Mapping[str, Any]) -> list[WitnessLine]:
+    """Of a job's report; none of an older one, which had no witnesses."""
+    return lines(report.get("witnesses") or (), report["verdict"])
+
+
+def in_a_line(found: Sequence[WitnessLine]) -> str:
+    """``Meter 2.861 ± 0.012 L · …`` for the sheet."""
+    return " · ".join(f"{line.name} {line.says}" for line in found)
