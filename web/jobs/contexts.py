@@ -192,7 +192,7 @@ def _figures(job: Mapping[str, Any]) -> list[Fact]:
     report, origin = job["report"], job["labels"].get("expected_from")
     reached = [
         ("Drained", fmt.litres(report["drained_l"], report["drained_u95_l"])),
-        ("Left to drip", _ahead(report)),
+        ("Left to drip", fmt.volume(report["still_to_come_l"], report["still_to_come_u95_l"])),
         ("Metered", fmt.litres(report["metered_l"], report["metered_u95_l"])),
         ("Overflow", fmt.volume(report["overflow_l"], report["overflow_u95_l"])),
         ("Filled", fmt.litres(report["filled_l"], report["filled_u95_l"])),
@@ -212,10 +212,6 @@ def _leak_measured(report: Mapping[str, Any]) -> list[Fact]:
     """The figure behind the leak watch's words; older records do not have it."""
     measured = fmt.leak_rate(report.get("leak_l_h"), report.get("leak_u95_l_h"))
     return [] if measured is fmt.NOTHING else [Fact("Leak measured", str(measured))]
-
-
-def _ahead(report: Mapping[str, Any]) -> fmt.Shown:
-    return fmt.volume(report["still_to_come_l"], report["still_to_come_u95_l"])
 
 
 def _when(job: Mapping[str, Any], which: str) -> str:
