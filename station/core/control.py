@@ -67,7 +67,7 @@ def control(state: BayState, sample: Sample) -> BayState:
         if hold.running:
             state = _stop(state, LET_GO)
         proof = lip.proving(state)
-        if proof is not None and proof.held:
+        if proof is not None and proof.steps:  # before its first step it waits to be held again
             state = lip.end(state, LET_GO)
         return latch(state, None) if state.pump.hold.latched is not None else state
     if hold.latched is None:
@@ -76,9 +76,9 @@ def control(state: BayState, sample: Sample) -> BayState:
     proof = lip.proving(state)
     if hold.latched is not None:
         state = _stop(state, hold.latched) if hold.running else state
-        return lip.end(state, hold.latched) if proof is not None and proof.held else state
+        return lip.end(state, hold.latched) if proof is not None and proof.steps else state
     if proof is not None:
-        return _prove(lip.taken_up(state, proof), evolve(proof, held=True))
+        return _prove(state, proof)
     return state if hold.running else _start(state)
 
 

@@ -153,11 +153,6 @@ def _answered(state: BayState, proof: LipProof, came_kg: float) -> BayState:
 # --- what control asks ---------------------------------------------------------------------------------------
 
 
-def taken_up(state: BayState, proof: LipProof) -> BayState:
-    """Somebody holds: from here on letting go ends it."""
-    return state if proof.held else _with(state, evolve(proof, held=True))
-
-
 def why_over(state: BayState, proof: LipProof) -> str | None:
     """Why the proof is over; None while a step may follow. To be asked with the pump off."""
     if proof.proved_s is not None:

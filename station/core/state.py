@@ -150,8 +150,8 @@ class Drain:
 class LipProof:
     """Small steps after the target, until the pan has weighed the first fluid over the lip; ``station.core.lip``.
 
-    begun_s, from_l: when it began, and what the fill had metered by then. held: a control has been held in it. steps:
-    turns of the pump; step_l: metered when the last began, stopped_s: when it was stopped, longest_l: the most that one
+    begun_s, from_l: when it began, and what the fill had metered by then. steps: turns of the
+    pump; step_l: metered when the last began, stopped_s: when it was stopped, longest_l: the most that one
     brought. read_s, read_kg, read_l: when the pan was last read at rest, at what, and what was metered by then; drip_kg_s:
     what still ran into it. over_kg: what came with the steps, in so many answers of the pan. things: steps known on the
     pan. still: nothing came onto it but what the pump can have brought. proved_s: when enough had been weighed. ended:
@@ -160,7 +160,6 @@ class LipProof:
 
     begun_s: float
     from_l: float
-    held: bool = False
     steps: int = 0
     step_l: float = 0.0
     stopped_s: float = float("-inf")
