@@ -93,6 +93,13 @@ class Technician:
         self.tick_all()
         for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start"):
             self.mark(mark)
+        # Nothing was drained, which the station asks about before it lets the pump run.
+        question = self.page.locator("#unit-right")
+        expect(question).to_be_visible()
+        question.locator('[name="reason"]').fill("drained elsewhere")
+        question.locator("button").click()
+        expect(question).to_be_hidden()
+        self.mark("fill_start")
         self.reach("fill", 10)
         self.tick_all()
         until(lambda: self.get("/view.json")["blocked"] is None, 10, "every sensor read")
