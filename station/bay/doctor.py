@@ -11,6 +11,7 @@ from typing import Any
 
 from calibration.grades import doubt_about_grade
 from calibration.viscosity_index import doubt_about_viscosities
+from hardware import board
 from hardware.converters.choose import SPI_WIRES, openers, tried
 from hardware.errors import HardwareError
 from hardware.serial_line import named_ports
@@ -50,6 +51,7 @@ def examine(
         _disk(config),
         _clock(),
         *_ports(config),
+        *computer(config, simulated),
         *unit(config, simulated),
         *converter(config, simulated),
         *devices(open_engine),
@@ -135,6 +137,12 @@ def _ports(config: BayConfig) -> list[Finding]:
             text = f"{serial.port} at {serial.baud} baud, {serial.frame}"
         found.append(Finding(f"{source} port", os.path.exists(serial.port), text))
     return found
+
+
+def computer(config: BayConfig, simulated: bool) -> list[Finding]:
+    """What of this computer itself stands in the bay's way."""
+    told = {} if simulated else board.faults(config.pins, config.thermometers)
+    return [Finding(what, False, text) for what, text in told.items()]
 
 
 def unit(config: BayConfig, simulated: bool) -> list[Finding]:

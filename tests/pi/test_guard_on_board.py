@@ -13,6 +13,7 @@ OFF_MOST_INSTRUCTIONS = 120e6
 def test_the_guard_on_the_boards_own_pin_driver(persist: str) -> None:
     seen = boot("guard.py", append=f"pinctrl_bcm2835.persist_gpio_outputs={persist}").results
     assert seen["persist"] == persist.upper()
+    assert seen["told"] == (["pins"] if persist == "y" else [])
     assert seen["claimed"] == "out lo"
     assert seen["second"][0] == 1
     assert "stop that one first" in seen["second"][1]

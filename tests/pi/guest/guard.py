@@ -9,6 +9,9 @@ import sys
 import time
 from pathlib import Path
 
+from hardware import board
+from hardware.pins import PinMap
+
 PIN = 22
 GUARD = [sys.executable, "-I", "-S", "/app/hardware/guard.py", "--pin", str(PIN)]
 
@@ -52,6 +55,7 @@ def on() -> "subprocess.Popen[bytes]":
 
 persist = Path("/sys/module/pinctrl_bcm2835/parameters/persist_gpio_outputs").read_text().strip()
 tell("persist", persist)
+tell("told", sorted(board.faults(PinMap(pump=PIN), {})))
 guard = start()
 tell("claimed", pad())
 second = subprocess.run([*GUARD, "--off"], capture_output=True, text=True)
