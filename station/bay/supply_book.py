@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
+from calibration.budget import expanded
 from hardware.sample import Sample
 from station.core.amounts import poured_l
 from station.core.state import BayState
@@ -125,7 +126,7 @@ class SupplyBook:
             "purge",
             _at_pump(state.spec)[0],
             volume_l,
-            2.0 * U_METER_REL * volume_l,
+            expanded(U_METER_REL * volume_l),
             container=labels.get("container") if state.supply.drum is None else state.supply.drum.container,
             vehicle=labels.get("vehicle"),
             technician=labels.get("technician"),

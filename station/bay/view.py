@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import replace
 
+from calibration.budget import expanded
 from hardware.sample import Sample
 from station.bay import checklist
 from station.bay.desk import Desk
@@ -153,7 +154,7 @@ def _pump_view(state: BayState) -> PumpView:
         stops_learned=state.pump.overrun.stops,
         unsure_l=hold.unsure_l,
         air_l=state.meter.air_l,
-        air_u95_l=2.0 * state.meter.u_air_l,
+        air_u95_l=expanded(state.meter.u_air_l),
         purging=purge is not None,
         purge_needed_l=amounts.purge_needed_l(state) if purge is None else purge.needed_l,
         purge_l=0.0 if purge is None else amounts.delivered_l(state),
@@ -188,7 +189,7 @@ def supply_view(book: SupplyBook, state: BayState | None) -> SupplyView:
         fluid=None if now is None else now.fluid,
         grade=None if now is None else now.grade,
         left_l=None if now is None else now.left_l,
-        left_u95_l=None if now is None else 2.0 * now.u_l,
+        left_u95_l=None if now is None else expanded(now.u_l),
         hose_l=hose.volume_l or None,
         hose=tuple(
             SlugView(s.fluid or "unknown", s.grade, s.volume_l) for s in hose.slugs if s.volume_l >= CRUMB_L

@@ -8,6 +8,7 @@ import json
 import math
 from dataclasses import asdict, dataclass
 
+from calibration.budget import expanded
 from station.common.evolve import evolve
 
 SPARE_L = 0.25
@@ -59,4 +60,4 @@ def _is_volume(value: object) -> bool:
 
 def short_by_l(drum: Drum, needed_l: float) -> float:
     """How much is missing for a job that needs so much, its doubt counted against it; 0 when it is enough."""
-    return max(0.0, needed_l + SPARE_L - (drum.left_l - 2.0 * drum.u_l))
+    return max(0.0, needed_l + SPARE_L - (drum.left_l - expanded(drum.u_l)))

@@ -6,6 +6,7 @@ from datetime import UTC, tzinfo
 from statistics import fmean, stdev
 from typing import Any
 
+from calibration.budget import NORMAL_95
 from station.given.evidence import MeterRecord
 from station.learning.condition import Condition, of_job
 from station.learning.expected import Expected, expected_fill
@@ -51,7 +52,7 @@ def previous_job(
         job["opened_utc"],
         job["verdict"],
         job["filled_l"],
-        (job["filled_u95_l"] or 0.0) / 2.0,
+        (job["filled_u95_l"] or 0.0) / NORMAL_95,
         job["expected_fill_l"],
         driven if driven is not None and driven >= 0 else None,
     )
@@ -126,7 +127,7 @@ def facts(
     offset = meter_offset(ledger, labels["meter"], opened_utc) if labels.get("meter") else None
 
     def u(name: str) -> float:
-        return (report.get(name) or 0.0) / 2.0
+        return (report.get(name) or 0.0) / NORMAL_95
 
     return Facts(
         capacity_text=capacity_text,

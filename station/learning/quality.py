@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime, tzinfo
 from typing import Any
 
+from calibration.budget import NORMAL_95
 from calibration.certificates import KINDS, Certificate
 from station.common import days
 from station.errors import InputError
@@ -196,12 +197,12 @@ def _with_remedy(row: dict[str, Any]) -> dict[str, Any]:
         capacity_text="",
         listed_l=row["listed_capacity_l"],
         expected_l=row["expected_fill_l"],
-        u_expected_l=(row["expected_fill_u95_l"] or 0.0) / 2.0,
+        u_expected_l=(row["expected_fill_u95_l"] or 0.0) / NORMAL_95,
         tolerance_minus_l=row["tolerance_minus_l"] or 0.0,
         tolerance_plus_l=row["tolerance_plus_l"] or 0.0,
         drained_l=row["drained_l"],
         filled_l=row["filled_l"],
-        u_filled_l=(row["filled_u95_l"] or 0.0) / 2.0,
+        u_filled_l=(row["filled_u95_l"] or 0.0) / NORMAL_95,
         level_seen=bool(row["level_seen"]),
     )
     return {**{name: row[name] for name in FILL_COLUMNS}, "settled_by": what_settles(facts)}

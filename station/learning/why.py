@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
 from typing import Any
 
+from calibration.budget import expanded
 from station.common.days import day_of
 from station.common.distance import format_distance
 from station.learning import mixup
@@ -139,7 +140,7 @@ def what_settles(facts: Facts) -> list[str]:
     ]
     for u_l, text in sorted(by_size, key=lambda pair: -pair[0]):
         if 1.645 * u_l > 0.25 * room_l:
-            found.append(text.format(u95=2.0 * u_l))
+            found.append(text.format(u95=expanded(u_l)))
     return found or ["A second measurement: drain into the pan again, or weigh what goes in."]
 
 
@@ -195,7 +196,7 @@ def _shortfall_l(facts: Facts) -> float | None:
 
 
 def _ran_over(facts: Facts) -> Cause | None:
-    if facts.overflow_l is None or facts.overflow_l <= 2.0 * facts.u_overflow_l:
+    if facts.overflow_l is None or facts.overflow_l <= expanded(facts.u_overflow_l):
         return None
     short_l = _shortfall_l(facts)
     weight = _real(facts.overflow_l, facts.u_overflow_l)
@@ -205,7 +206,7 @@ def _ran_over(facts: Facts) -> Cause | None:
         f"{facts.overflow_l:.3f} L ran over into the pan and is not in the housing. Filled faster than it settles, "
         "foam, or the vehicle leaning to the plug's side."
     )
-    return _cause("overflow", weight, text, overflow_l=facts.overflow_l, u95_l=2.0 * facts.u_overflow_l)
+    return _cause("overflow", weight, text, overflow_l=facts.overflow_l, u95_l=expanded(facts.u_overflow_l))
 
 
 def _air(facts: Facts) -> Cause | None:
@@ -250,7 +251,9 @@ def _low_on_arrival(facts: Facts) -> Cause | None:
             text += f"The job of {day_of(previous.utc, facts.zone)} put in {before_l:.3f} L too little: an earlier short fill."
             return _cause("short_before", weight, text, missing_l=missing_l, short_before_l=before_l)
     text += "Low on arrival: a leak, or filled short before. Look at seals, plug and breather."
-    return _cause("low_on_arrival", weight, text, missing_l=missing_l, u95_l=2.0 * u, short_before_l=before_l)
+    return _cause(
+        "low_on_arrival", weight, text, missing_l=missing_l, u95_l=expanded(u), short_before_l=before_l
+    )
 
 
 def _retained(facts: Facts) -> Cause | None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from calibration.budget import expanded
 from hardware.sample import Sample
 from station.__main__ import _open_engine
 from station.bay.engine import Engine
@@ -46,7 +47,7 @@ def test_a_drum_counts_down_and_never_below_empty() -> None:
 def test_it_is_short_by_what_is_missing_with_its_doubt_against_it() -> None:
     drum = Drum("drum 1", "gear", "75W-90", 3.0, 0.1)
     assert short_by_l(drum, 2.0) == 0.0
-    assert short_by_l(drum, 3.0) == pytest.approx(3.0 + SPARE_L - (3.0 - 0.2))
+    assert short_by_l(drum, 3.0) == pytest.approx(3.0 + SPARE_L - (3.0 - expanded(0.1)))
 
 
 @pytest.fixture

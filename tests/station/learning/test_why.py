@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from calibration.budget import expanded
 from station.common.units import parse_volume_l
 from station.learning import history
 from station.learning.condition import Condition
@@ -256,6 +257,8 @@ def test_facts_come_from_a_report_and_the_ledger(tmp_path: Path) -> None:
     assert facts.previous is not None
     assert facts.previous.utc == "2026-02-08"
     assert facts.previous.distance_km == pytest.approx(1000.0)
+    assert expanded(facts.u_filled_l) == pytest.approx(report["filled_u95_l"], rel=1e-12)
+    assert expanded(facts.u_expected_l) == pytest.approx(report["expected_fill_u95_l"], rel=1e-12)
     assert facts.meter_jobs == 8
     assert facts.meter_offset_rel == pytest.approx(2.8045 / 2.87 - 1.0)
     assert [cause.kind for cause in causes(facts)] == []
