@@ -18,13 +18,6 @@ PUMP_QUIET_S = 8.0
 OVERFLOW_SEEN_KG = 0.003
 KNOCK_AGAIN_S = 10.0
 SHAKEN_KG, SHAKEN_TIMES = 0.001, 8.0
-BURSTS_S = 40.0
-"""Gulps that come this soon after each other may be a can that is pressed and let go."""
-POOL_KG = 0.04
-"""A pool on a housing's floor lets go no more than this in a few gulps; a can that is meant to flush brings more (common
-practice, no source)."""
-SURGE_S, SURGE_LAST_S = 8.0, 4.0
-"""A pool's gulp is over in so many seconds; what still flows in the last of them is no gulp."""
 
 
 def take(state: BayState, count: int) -> BayState:
@@ -137,7 +130,7 @@ def _jump(state: BayState, jump: jumps.Jump) -> BayState:
     if not _unsaid(state, found):
         state = note(state, step.kind, f"{found.text} ({step.id})")
     fit = state.drain.drip
-    if fit is not None and fit.pending and _presses_again(state, step):
+    if fit is not None and fit.pending and _presses_again(state):
         return _flushed(state, fit, fit.pending[-1])
     return state
 
@@ -177,12 +170,11 @@ def _remembered(state: BayState, jump: jumps.Jump, step: Step) -> BayState:
     return evolve(state, drain=evolve(state.drain, drip=broken))
 
 
-def _presses_again(state: BayState, step: Step) -> bool:
-    """Whether this gulp follows another so soon that they are a can that is pressed and let go."""
-    if step.kind != "gulp" or state.stage is not Stage.DRIP or state.spec.method == "suction":
+def _presses_again(state: BayState) -> bool:
+    """Whether the newest gulps are a can that is pressed and let go."""
+    if state.stage is not Stage.DRIP or state.spec.method == "suction":
         return False
-    gulps = [s for s in state.weighing.steps if s.kind == "gulp" and s.t_s > step.t_s - BURSTS_S]
-    return len(gulps) > 1 and sum(s.kg for s in gulps) > POOL_KG
+    return steps.sprayed(state.weighing.steps)
 
 
 def _missed_kg(state: BayState, jump: jumps.Jump) -> float:
@@ -238,33 +230,24 @@ def _dripping(state: BayState, fit: drip.DripFit, gained_kg: float) -> BayState:
         return state
     state = evolve(state, drain=evolve(state.drain, drip=grown))
     last = None if suction else drip.unexplained(grown, state.spec.pan.noise_kg)
-    return state if last is None else _more_than_a_drip(state, grown, last)
+    if last is not None:
+        return _flushed(state, grown, last)
+    gulp = None if suction else drip.gulp(grown, state.spec.pan.noise_kg)
+    return state if gulp is None else _gulped(state, grown, gulp)
 
 
-def _more_than_a_drip(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
-    """Solvent goes on, or is more than a pool holds; a pool's gulp is over at once. Until one is plain, both may be.
-
-    last: the last block that lay on the drip's curve.
-    """
-    now_s, now_kg = fit.pending[-1]
-    came_kg = now_kg - last[1]
-    if came_kg > POOL_KG:
-        return _flushed(state, fit, last)
-    if now_s - last[0] < SURGE_S:
-        return state
-    late_kg = now_kg - next(kg for t_s, kg in fit.pending if t_s >= now_s - SURGE_LAST_S)
-    if late_kg > 0.5 * came_kg * SURGE_LAST_S / (now_s - last[0]):
-        return _flushed(state, fit, last)
-    step = Step(f"s{len(state.weighing.steps) + 1}", last[0], "surge", 0.0, 0.0, 0.0, 0.5 * came_kg)
-    state = evolve(state, weighing=evolve(state.weighing, steps=(*state.weighing.steps, step)))
-    settled = evolve(drip.break_off(fit, last[0], now_s), pending=())
-    state = evolve(state, drain=evolve(state.drain, drip=settled))
-    return note(
+def _gulped(state: BayState, fit: drip.DripFit, gulp: drip.Gulp) -> BayState:
+    """A gulp that readings too few or a slow pool let pass as a flow: taken out and counted as any other."""
+    noise_kg, number = state.spec.pan.noise_kg, len(state.weighing.steps) + 1
+    track = pan.take_out(state.weighing.pan, gulp.kg, gulp.from_s, gulp.to_s, noise_kg)
+    found = steps.gulped(gulp.kg, gulp.to_s - gulp.from_s)
+    step = Step(f"s{number}", gulp.from_s, "gulp", gulp.kg, noise_kg, found.share, 0.5 * gulp.kg)
+    state = evolve(
         state,
-        "surge",
-        f"{came_kg * 1000.0:.0f} g came faster than it dripped and then stopped: a pool that let go. It is counted as old "
-        f"fluid, with a wider uncertainty. ({step.id})",
+        weighing=evolve(state.weighing, pan=track, steps=(*state.weighing.steps, step)),
+        drain=evolve(state.drain, drip=drip.take_out(fit, gulp)),
     )
+    return note(state, "gulp", f"{found.text} ({step.id})")
 
 
 def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
@@ -272,7 +255,7 @@ def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
     t_s, kg = last
     came_g = (fit.pending[-1][1] - kg) * 1000.0
     # Short bursts of the can came as gulps before: they were the same solvent.
-    burst = [s for s in state.weighing.steps if s.kind == "gulp" and s.t_s > t_s - BURSTS_S]
+    burst = steps.bursts(state.weighing.steps, fit.pending[-1][0])
     if burst:
         t_s = min(t_s, burst[0].t_s)
         came_g += sum(s.kg for s in burst) * 1000.0
@@ -281,10 +264,12 @@ def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
     known = tuple(
         evolve(s, kind="burst", share=0.0, doubt_kg=0.0) if s in burst else s for s in state.weighing.steps
     )
-    step = Step(f"s{len(known) + 1}", t_s, "flush", 0.0, 0.0)
+    # If it was a pool after all, it is what had come when it was judged that is missing.
+    step = Step(f"s{len(known) + 1}", t_s, "flush", 0.0, 0.0, doubt_kg=0.5 * came_g / 1000.0)
     drain = evolve(
         state.drain,
         taken=lines.Level(t_s, kg, 2.0 * state.spec.pan.noise_kg),
+        drip=drip.cut(fit, t_s),
         temperature_c=state.hearing.temperatures_c.get("fluid_drained_c"),
     )
     weighing = evolve(state.weighing, steps=(*known, step), rest=Rest())
@@ -292,8 +277,9 @@ def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
     return note(
         state,
         "flush",
-        f"{came_g:.0f} g ran into the pan, more than a drip can bring, and was taken for solvent. The drained figure is "
-        f"the one from before it. If it was old fluid, say so on the page. ({step.id})",
+        f"{came_g:.0f} g ran into the pan again and again or without a pause, as from a can. It was taken for solvent, and "
+        "the drained figure is the one from before it. What has dripped since is not counted, and the uncertainty is wider. "
+        f"Say on the page whether it was solvent or fluid from the vehicle. ({step.id})",
     )
 
 

@@ -107,6 +107,16 @@ def _drained_level(state: BayState) -> lines.Level | None:
     return state.drain.taken
 
 
+def _u_since_kg(state: BayState) -> float:
+    """Half of what has dripped between a freeze that nobody confirmed and the technician's own mark."""
+    drain, says = state.drain, state.says()
+    unsaid = any(s.kind == "flush" and s.id not in says for s in state.weighing.steps)
+    if not unsaid or drain.taken is None or drain.drip is None:
+        return 0.0
+    until_s = state.t_s if drain.marked is None else drain.marked.t_s
+    return 0.5 * drip.gained_kg(drain.drip, drain.taken.t_s, until_s, state.spec.pan.noise_kg)
+
+
 def _drained(state: BayState) -> budget.Budget | None:
     before, level = state.drain.before, _drained_level(state)
     if before is None:
@@ -119,7 +129,7 @@ def _drained(state: BayState) -> budget.Budget | None:
             return None
     fluid_kg, u_steps_kg = steps.between(state.weighing.steps, state.says(), before.t_s, level.t_s)
     gained_kg = level.kg - before.kg + fluid_kg
-    u_kg = math.hypot(before.u_kg, level.u_kg, u_steps_kg)
+    u_kg = math.hypot(before.u_kg, level.u_kg, u_steps_kg, _u_since_kg(state))
     lasted_s = level.t_s - before.t_s
     return _weighed(state, "drained", gained_kg, u_kg, gained_kg, state.spec.drained, temperature_c, lasted_s)
 
@@ -192,12 +202,21 @@ def _weighs(state: BayState, step: steps.Step) -> bool:
     return draining or (base is not None and base.t_s < step.t_s <= (math.inf if end is None else end.t_s))
 
 
+WORTH_ASKING = 0.1
+"""A doubt below this share of the tolerance decides nothing, as a drip's is not worth waiting for."""
+
+
 def what_came(state: BayState) -> list[dict[str, Any]]:
     """What came and went on the pan, and how much of it counts as fluid.
 
-    asked: nobody knows what it was until the technician says. may_answer: the technician may say, and it matters.
+    asked: nobody knows what it was until the technician says, and the figure depends on it. may_answer: the technician may
+    say.
     """
     says = state.says()
+    unsaid = [s for s in state.weighing.steps if s.kind in ("gulp", "flush") and s.id not in says]
+    kg_per_l = state.spec.drained.density_kg_m3(state.spec.reference_temperature_c) / 1000.0
+    least_kg = WORTH_ASKING * min(state.spec.tolerance_minus_l, state.spec.tolerance_plus_l) * kg_per_l
+    matters = sum(2.0 * s.doubt_kg for s in unsaid) > least_kg
     return [
         {
             "id": s.id,
@@ -206,7 +225,7 @@ def what_came(state: BayState) -> list[dict[str, Any]]:
             "kg": s.kg,
             "counted_kg": steps.counted(s, says.get(s.id))[0],
             "says": says.get(s.id),
-            "asked": s.kind == "gulp" and s.id not in says,
+            "asked": s in unsaid and matters,
             "may_answer": s.kind in steps.ANSWERABLE and _weighs(state, s),
         }
         for s in state.weighing.steps

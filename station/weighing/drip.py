@@ -6,8 +6,10 @@ Source: H. Jeffreys, "The draining of a vertical plate", Proc. Camb. Phil. Soc. 
 
 import math
 from dataclasses import dataclass
+from itertools import combinations, pairwise
 
 from station.common.evolve import evolve
+from station.weighing.steps import GULP_S
 
 BLOCK_S = 2.0
 HORIZON_S = 1800.0
@@ -18,6 +20,8 @@ TELLS_S = 45.0
 """Before this age a gush is the bulk's own end; after it, it needs an explanation."""
 UNEXPLAINED_KG = 0.005
 GROWN = 1.5
+BESIDE, AFTER_BLOCKS = 0.25, 3
+"""A gulp is a step: for six seconds after it, and before it, no more than this share of it has left the curve."""
 MISFIT_RUNS = 5.0
 """Neighbouring blocks miss a curve together: so many of them count as one."""
 
@@ -185,26 +189,91 @@ def unexplained(fit: DripFit, noise_kg: float) -> Block | None:
     """Where the pending blocks left the drip's curve upwards, if they did: the last block still on it."""
     if fit.n + fit.past_n < 5 or len(fit.pending) < 4 or fit.pending[-1][0] - fit.t0_s < TELLS_S:
         return None
-    t1_s, kg1 = fit.pending[0]
-    known = curves(fit, noise_kg)
-
-    def excess(block: Block) -> tuple[float, float]:
-        t_s, kg = block
-        drip = sum(c.weight * (c.left(t1_s - fit.t0_s) - c.left(t_s - fit.t0_s)) for c in known)
-        return kg - kg1 - drip, drip
-
-    over, drip = excess(fit.pending[-1])
+    kg1 = fit.pending[0][1]
+    over = _over(fit, noise_kg)
+    drip_kg = fit.pending[-1][1] - kg1 - over[-1]
     middle_kg = fit.pending[len(fit.pending) // 2][1]
     first_kg, second_kg = middle_kg - kg1, fit.pending[-1][1] - middle_kg
     # More than the curve allows is not enough, for the curve may be a poor one yet: the flow must have grown.
-    if over < UNEXPLAINED_KG + 0.5 * drip or second_kg < GROWN * first_kg + 0.002:
+    if over[-1] < UNEXPLAINED_KG + 0.5 * drip_kg or second_kg < GROWN * first_kg + 0.002:
+        return None
+    # Nor is it solvent where one gulp makes it up.
+    i, j = _steepest(fit.pending, over)
+    if over[-1] - (over[j] - over[i]) < UNEXPLAINED_KG + 0.5 * drip_kg:
         return None
     on = fit.pending[0]
-    for block in fit.pending:
-        if excess(block)[0] > 0.1 * over:
+    for block, kg in zip(fit.pending, over, strict=True):
+        if kg > 0.1 * over[-1]:
             break
         on = block
     return on
+
+
+def _over(fit: DripFit, noise_kg: float) -> list[float]:
+    """What each pending block has above the drip's curve, kg, all of them against the oldest."""
+    known, (t1_s, kg1) = curves(fit, noise_kg), fit.pending[0]
+    return [kg - kg1 - _gained(known, t1_s - fit.t0_s, t_s - fit.t0_s) for t_s, kg in fit.pending]
+
+
+def _gained(known: list[Curve], from_age_s: float, to_age_s: float) -> float:
+    return sum(c.weight * (c.left(from_age_s) - c.left(to_age_s)) for c in known)
+
+
+def _steepest(blocks: tuple[Block, ...], over: list[float]) -> tuple[int, int]:
+    """Between which two blocks most came within a gulp's time."""
+    gaps_s = sorted(b[0] - a[0] for a, b in pairwise(blocks))
+    reach_s = GULP_S + gaps_s[len(gaps_s) // 2]
+    near = [(i, j) for i, j in combinations(range(len(blocks)), 2) if blocks[j][0] - blocks[i][0] <= reach_s]
+    return max(near, key=lambda pair: over[pair[1]] - over[pair[0]])
+
+
+@dataclass(frozen=True)
+class Gulp:
+    """kg that came after from_s, over at to_s, and no flow before or after it that a drip has not."""
+
+    from_s: float
+    to_s: float
+    kg: float
+
+
+def gulp(fit: DripFit, noise_kg: float) -> Gulp | None:
+    """A gulp among the pending blocks that the pan let pass as a flow; None until it is over."""
+    if fit.n + fit.past_n < 5 or len(fit.pending) < PENDING_BLOCKS or fit.pending[-1][0] - fit.t0_s < TELLS_S:
+        return None
+    over = _over(fit, noise_kg)
+    i, j = _steepest(fit.pending, over)
+    kg = over[j] - over[i]
+    beside_kg = max(abs(over[i] - over[0]), abs(over[-1] - over[j]))
+    if kg < UNEXPLAINED_KG or beside_kg > BESIDE * kg or len(fit.pending) - j < AFTER_BLOCKS:
+        return None
+    return Gulp(fit.pending[i][0], fit.pending[j][0], kg)
+
+
+def _unsuspected(fit: DripFit, noise_kg: float) -> DripFit:
+    """Without the newest blocks where much came at once among them: what it was is not known yet."""
+    if fit.n + fit.past_n < 5 or len(fit.pending) < 2 or fit.pending[-1][0] - fit.t0_s < TELLS_S:
+        return fit
+    over = _over(fit, noise_kg)
+    i, j = _steepest(fit.pending, over)
+    drip_kg = fit.pending[j][1] - fit.pending[i][1] - (over[j] - over[i])
+    return cut(fit, fit.pending[i][0]) if over[j] - over[i] > UNEXPLAINED_KG + 0.5 * drip_kg else fit
+
+
+def take_out(fit: DripFit, found: Gulp) -> DripFit:
+    """Go on as if a gulp had not come."""
+    kept = [b for b in fit.pending if b[0] <= found.from_s or b[0] >= found.to_s]
+    pending = tuple((t_s, kg - found.kg if t_s >= found.to_s else kg) for t_s, kg in kept)
+    return break_off(evolve(fit, pending=pending), found.from_s, found.to_s)
+
+
+def cut(fit: DripFit, t_s: float) -> DripFit:
+    """Without what came after t_s."""
+    return evolve(fit, pending=tuple(b for b in fit.pending if b[0] <= t_s))
+
+
+def gained_kg(fit: DripFit, from_s: float, to_s: float, noise_kg: float) -> float:
+    """What the curves let drip between two moments."""
+    return _gained(curves(fit, noise_kg), from_s - fit.t0_s, to_s - fit.t0_s)
 
 
 def rate_kg_s(fit: DripFit, t_s: float, noise_kg: float) -> float:
@@ -225,6 +294,7 @@ def inside(fit: DripFit | None, t_s: float, noise_kg: float) -> tuple[float, flo
     """
     if fit is None or fit.n + fit.past_n + len(fit.pending) < 15:
         return None
+    fit = _unsuspected(fit, noise_kg)
     while fit.pending:
         fit = _take_oldest(fit)
     known = curves(fit, noise_kg)
@@ -253,6 +323,7 @@ def forecast(fit: DripFit | None, t_s: float, noise_kg: float, worth_kg: float) 
     """
     if fit is None or fit.n + fit.past_n + len(fit.pending) < 15:
         return None
+    fit = _unsuspected(fit, noise_kg)
     while fit.pending:
         fit = _take_oldest(fit)
     known, t0_s = curves(fit, noise_kg), fit.t0_s

@@ -145,6 +145,18 @@ def _published(window: tuple[Block, ...], *blocks: Block) -> tuple[tuple[Block, 
     return window, median(newest), flow
 
 
+def take_out(track: PanTrack, kg: float, from_s: float, to_s: float, noise_kg: float) -> PanTrack:
+    """Take a step out of calm readings that were let pass as a flow: it began after from_s and was over at to_s."""
+
+    def without(blocks: tuple[Block, ...]) -> tuple[Block, ...]:
+        return tuple((t, m - kg if t >= to_s else m) for t, m in blocks if t <= from_s or t >= to_s)
+
+    window, median_kg, flow_kg_s = _published((), *without(track.window))
+    calm = tuple(b for b in without(track.calm) if b[0] >= to_s)
+    shifted = evolve(track, offset_kg=track.offset_kg + kg, calm=calm, scatter_kg=noise_kg, off_kg=0.0)
+    return evolve(shifted, window=window, median_kg=median_kg, flow_kg_s=flow_kg_s)
+
+
 def resume(track: PanTrack, jump: Jump, taken_out: bool, noise_kg: float) -> PanTrack:
     """Go on after a jump, its step taken out of everything that follows or left in."""
     shift = jump.kg if taken_out else 0.0

@@ -6,6 +6,7 @@ later answer changes the figures without a second look at the samples.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 from station.given.stages import Stage
 from station.weighing.jumps import Jump
@@ -13,6 +14,14 @@ from station.weighing.jumps import Jump
 SUDDEN_S = 0.7
 """Fluid needs longer than this to arrive whole; a thing does not."""
 GULP_S = 3.0
+"""A pool that lets go is empty down to its edge sooner than this; a hand that lays something down has let go of it."""
+AGAIN_S = 10.0
+"""A hand that sprays presses again sooner than this after it began to. Common practice, no source."""
+ALIKE = 0.8
+"""One press of a can is like the one before it, or longer. Common practice, no source."""
+POOL_KG = 0.04
+"""A pool on a housing's floor lets go no more than this in a few gulps; a can that is meant to flush brings more. Common
+practice, no source."""
 KNOCK_KG = 0.02
 SHAKEN_S = 6.0
 """Of what came within a longer episode nobody can say how quickly it came."""
@@ -84,13 +93,52 @@ def between(
     steps: tuple[Step, ...], answers: Mapping[str, str], from_s: float, to_s: float
 ) -> tuple[float, float]:
     """Fluid among the steps after from_s up to to_s, kg, and the standard uncertainty of having taken them out."""
-    kg = variance = 0.0
+    kg = variance = together_kg = 0.0
     for step in steps:
         if from_s < step.t_s <= to_s:
             fluid_kg, u_kg = counted(step, _says(step, steps, answers))
             kg += fluid_kg
-            variance += u_kg**2
-    return kg, variance**0.5
+            if step.kind == "gulp":
+                together_kg += u_kg  # what was one of them may well have been all of them
+            else:
+                variance += u_kg**2
+    return kg, (variance + together_kg**2) ** 0.5
+
+
+def sprayed(steps: tuple[Step, ...]) -> bool:
+    """Whether the newest gulps are a can that is pressed and let go.
+
+    A pool gives less each time, for what it gave must gather again, which at the rate of a drip takes minutes. A hand
+    presses again within seconds, and as long as before.
+    """
+    if not steps or steps[-1].kind != "gulp":
+        return False
+    soon = bursts(steps, steps[-1].t_s)
+    alike = any(b.kg >= ALIKE * a.kg for a, b in pairwise(soon))
+    return alike and sum(s.kg for s in soon) > POOL_KG
+
+
+def bursts(steps: tuple[Step, ...], t_s: float) -> list[Step]:
+    """The gulps that came one soon after the other up to t_s, oldest first."""
+    found: list[Step] = []
+    for step in reversed(steps):
+        if step.kind == "gulp" and t_s - step.t_s <= AGAIN_S:
+            found.insert(0, step)
+            t_s = step.t_s
+    return found
+
+
+def gulped(kg: float, within_s: float) -> Finding:
+    """What comes at once in the drip, slower than a thing falls and quicker than anything flows.
+
+    All of it counts; the doubt is half of it, so that U95 reaches down to none.
+    """
+    return Finding(
+        "gulp",
+        f"{kg * 1000.0:.0f} g came within {within_s:.1f} s, as when a pool lets go. It is counted as fluid from the vehicle, "
+        "with a wider uncertainty. If something was put on the pan or sprayed into it, say so on the page.",
+        1.0,
+    )
 
 
 def _what(kg: float) -> str:
@@ -178,11 +226,4 @@ def _came(jump: Jump, stage: Stage, pump_kg_s: float | None) -> Finding:
             f"{grams:.0f} g landed on the pan all at once: {_what(jump.kg)}. Not counted as fluid. If it was fluid, say so "
             "on the page.",
         )
-    if stage is Stage.DRIP and jump.rise_s <= GULP_S:
-        return Finding(
-            "gulp",
-            f"{grams:.0f} g came within {jump.rise_s:.1f} s. Was it a gulp of fluid, or was something put on the pan? Half "
-            "is counted, with a wider uncertainty, until you say which on the page.",
-            0.5,
-        )
-    return FLUID
+    return gulped(jump.kg, jump.rise_s) if stage is Stage.DRIP and jump.rise_s <= GULP_S else FLUID

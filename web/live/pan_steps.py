@@ -56,8 +56,9 @@ def _taken(step: StepView) -> str:
     if step.says is not None:
         word = dict(ANSWERS[step.kind])[step.says] if step.kind in ANSWERS else step.says
         return f"{word}{_counted(step)}"
-    if step.asked:
-        return "Not known: half of it is counted, and the doubt widens the uncertainty"
+    if step.kind == "gulp":
+        much = "counted as fluid" if step.counted_kg == step.kg else "half of it is counted"
+        return f"Not known: {much}, and the doubt widens the uncertainty"
     return {
         "object": "Taken for a thing, not counted",
         "object_gone": "Taken off or moved, not counted",

@@ -81,7 +81,7 @@ def test_a_drip_alone_is_explained_and_solvent_is_not() -> None:
     assert last is not None
     assert last[0] == pytest.approx(200.0, abs=2.5)
     assert last[1] == pytest.approx(kg(last[0]), abs=0.001)
-    assert i * 0.5 < 206.0
+    assert i * 0.5 < 209.0  # it may be a gulp for as long as a gulp lasts
 
 
 def test_a_step_that_was_taken_out_badly_does_not_bend_the_curve() -> None:

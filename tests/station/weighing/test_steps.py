@@ -183,7 +183,10 @@ def test_unmarked_solvent_freezes_the_figure_before_it(calm: Rehearsal) -> None:
     assert kinds(done)[-1] == "flush"
     assert set(kinds(done)) <= {"gulp", "flush"}
     assert off_l(done) == pytest.approx(off_l(calm), abs=0.002)
-    assert done.report()["drained_u95_l"] < 0.010
+    # While nobody has said that it was solvent, U95 reaches up to what had come when it was judged to be.
+    assert 0.03 < done.report()["drained_u95_l"] < 0.07
+    told, _ = step(done.state, Sample(done.state.t_s, "answer", f"{done.state.weighing.steps[-1].id}:object"))
+    assert balance.report(told)["drained_u95_l"] == pytest.approx(calm.report()["drained_u95_l"], rel=0.02)
     assert agrees(done, "filled")
     assert done.state.drain.taken is not None
     flushed_s = next(t_s for t_s, m in done.happened if m.kind == "flush")
