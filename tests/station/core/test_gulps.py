@@ -34,7 +34,7 @@ def old_kg(t_s: float) -> float:
     bulk = 2.2 * (1.0 - (1.0 - min(1.0, age_s / BULK_S)) ** 2)
     bare_s = max(0.0, age_s - 0.7 * BULK_S)
     films = sum(a * (8.0**-n - (8.0 + bare_s) ** -n) for a, n in ((0.35, 0.5), (0.12, 1.0 / 3.0)))
-    return bulk + films
+    return float(bulk + films)
 
 
 def gulp(at_s: float, kg: float, fades_s: float = 0.8) -> Extra:
