@@ -2,8 +2,8 @@
 
 Sources: C2SP signed-note (text, blank line, ``— name base64(key ID ‖ signature)``; key ID = first four bytes of
 SHA-256(name ‖ 0x0A ‖ 0x01 ‖ public key); Ed25519 as of RFC 8032) and C2SP tlog-checkpoint v1 (origin, tree size, RFC 6962
-root hash in base64, a line each). A verifier key is written ``name+key ID+base64(0x01 ‖ public key)``, as the Go
-project's note package (golang.org/x/mod/sumdb/note) does.
+root hash in base64, a line each). A verifier key is written ``name+key ID+base64(0x01 ‖ public key)`` (C2SP signed-note,
+"Verifier keys").
 """
 
 import base64
