@@ -117,7 +117,9 @@ class Technician:
                 until(lambda: not self.pump_on(), 3, "pump off")
                 return
         said = self.page.locator("#message p").text_content()
-        pytest.fail(f"target not reached within {within_s} s; to go {self.text('to_go')}; the page says {said!r}")
+        pytest.fail(
+            f"target not reached within {within_s} s; to go {self.text('to_go')}; the page says {said!r}"
+        )
 
     def _is_held(self) -> bool:
         return self.page.locator("#hold[data-pressed]").count() > 0

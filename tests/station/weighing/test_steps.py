@@ -142,7 +142,8 @@ def test_replaying_an_exported_job_with_answers_gives_its_figures_to_the_last_di
     csv = tmp_path / "recording.csv"
     csv.write_text(recording.write(done.samples), encoding="utf-8")
     again = balance.report(replay(read_job(toml), recording.read(csv)))
-    assert again == balance.report(state)
+    # Who stopped the pump, and when, is in no recording.
+    assert again == {**balance.report(state), "pump_runs": []}
     assert again["drained_l"] != done.report()["drained_l"]
 
 
@@ -250,31 +251,50 @@ def test_solvent_that_still_comes_while_the_sealant_cures_spoils_no_overflow() -
     assert abs(off_l(done, "overflow")) < done.report()["overflow_u95_l"] < 0.008
 
 
-@pytest.mark.parametrize("kg", [0.05, 0.6])
-def test_a_thing_taken_off_as_it_begins_to_run_over_is_no_overflow(kg: float) -> None:
-    """It lies there from the fill's start; the stream starts within the seconds in which it goes."""
+def running_over(capacity_l: float, *mishaps: Mishap) -> Rehearsal:
     scenario = read_scenario(None)
-    plant = replace(scenario.plant, capacity_l=2.80, outlet_m2=8.0e-5)
+    plant = replace(scenario.plant, capacity_l=capacity_l, outlet_m2=8.0e-5)
     technician = Technician(patience_s=300.0, cure_s=120.0)
+    return rehearse(replace(scenario, plant=plant, technician=technician, mishaps=mishaps), 2)
 
-    def played(*mishaps: Mishap) -> Rehearsal:
-        return rehearse(replace(scenario, plant=plant, technician=technician, mishaps=mishaps), 2)
 
-    began = next(s.t_s for s in played().samples if s.source == "mark" and s.value == "fill_start")
-    calm = played()
-    assert calm.state.fill.overflow_at_l is not None
+def taken_off_as_it_runs_over(calm: Rehearsal, capacity_l: float, kg: float) -> Rehearsal:
+    """The same job with a thing on the pan from the fill's start, taken off half a second after the stream begins."""
+    began = next(s.t_s for s in calm.samples if s.source == "mark" and s.value == "fill_start")
+    pan = [s for s in calm.samples if s.source == "pan" and s.t_s > began]
+    indicated_kg = calm.state.spec.pan.indicated_kg
     over = next(
-        b.t_s
-        for a, b in pairwise(s for s in calm.samples if s.source == "pan" and s.t_s > began)
-        if calm.state.spec.pan.indicated_kg(int(b.value)) - calm.state.spec.pan.indicated_kg(int(a.value))
-        > 0.002
+        b.t_s for a, b in pairwise(pan) if indicated_kg(int(b.value)) - indicated_kg(int(a.value)) > 0.002
     )
-    done = played(
-        Mishap("lay", "fill_start", 10.0, kg=kg), Mishap("take", "fill_start", over - began + 0.5, kg=kg)
-    )
+    lay = Mishap("lay", "fill_start", 10.0, kg=kg)
+    take = Mishap("take", "fill_start", over - began + 0.5, kg=kg)
+    return running_over(capacity_l, lay, take)
+
+
+@pytest.fixture(scope="module")
+def over_for_two_seconds() -> Rehearsal:
+    return running_over(2.765)
+
+
+@pytest.mark.parametrize("kg", [0.05, 0.6])
+def test_a_thing_taken_off_as_it_begins_to_run_over_is_no_overflow(
+    over_for_two_seconds: Rehearsal, kg: float
+) -> None:
+    """It lies there from the fill's start; the stream starts within the seconds in which it goes."""
+    assert over_for_two_seconds.state.fill.overflow_at_l is not None
+    done = taken_off_as_it_runs_over(over_for_two_seconds, 2.765, kg)
     assert done.truth["overflow_l"] > 0.05
     assert kinds(done) == ["object", "object_gone"]
     assert abs(off_l(done, "overflow")) < 0.010
+    assert abs(off_l(done, "overflow")) < 1.3 * done.report()["overflow_u95_l"]
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="open limit: 83 mL that run over within the second in which a thing of 50 g is taken off hide that it went",
+)
+def test_a_thing_taken_off_in_the_one_second_in_which_it_runs_over_is_owned_up_to() -> None:
+    done = taken_off_as_it_runs_over(running_over(2.80), 2.80, 0.05)
     assert abs(off_l(done, "overflow")) < 1.3 * done.report()["overflow_u95_l"]
 
 
