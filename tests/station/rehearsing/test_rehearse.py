@@ -23,8 +23,7 @@ from station.given import recording
 from station.given.job import read_job
 from station.rehearsing.rehearse import Bay, rehearse
 from station.rehearsing.scenario import Scenario, Technician, read_scenario
-
-SEEDS = range(1, 12)
+from tests.golden import SEEDS, kept
 
 
 def quick() -> Scenario:
@@ -34,18 +33,19 @@ def quick() -> Scenario:
 
 @pytest.fixture(scope="module")
 def reports() -> list[dict[str, Any]]:
-    return [rehearse(quick(), seed).report() for seed in SEEDS]
+    """The shipped job by twenty seeds, as kept; ``test_golden`` plays each again and finds it the same."""
+    return [kept(f"rehearse_{seed}") for seed in SEEDS]
 
 
-def test_eleven_seeds_agree_with_the_truth_within_their_uncertainty(reports: list[dict[str, Any]]) -> None:
-    """With U95 true, more than 3 of 22 figures outside has a chance of 2 %, more than 4 of 0.5 %."""
+def test_twenty_seeds_agree_with_the_truth_within_their_uncertainty(reports: list[dict[str, Any]]) -> None:
+    """With U95 true, more than 5 of 40 figures outside has a chance of 1.4 %."""
     outside = [
         (figure, report["truth"])
         for report in reports
         for figure in ("drained_l", "filled_l")
         if abs(report[figure] - report["truth"][figure]) > report[figure.replace("_l", "_u95_l")]
     ]
-    assert len(outside) <= 4, outside
+    assert len(outside) <= 5, outside
     for report in reports:
         for figure in ("drained_l", "filled_l"):
             assert abs(report[figure] - report["truth"][figure]) < 0.01 * report["truth"][figure]
@@ -58,9 +58,15 @@ def test_uncertainties_are_not_blown_up_to_be_right(reports: list[dict[str, Any]
         assert report["filled_u95_l"] < 0.005 * report["filled_l"]
 
 
-def test_an_undisturbed_fill_is_full_and_quiet(reports: list[dict[str, Any]]) -> None:
-    assert {report["verdict"] for report in reports} == {"full"}
-    assert [n for report in reports for n in report["notices"]] == []
+def test_a_fill_is_full_where_the_lip_bears_it_out_and_only_the_knock_is_told(
+    reports: list[dict[str, Any]],
+) -> None:
+    """A new shop's meter alone decides nothing. The shipped job has one knock at its pan."""
+    for report in reports:
+        lip = any(witness["name"] == "lip" for witness in report["witnesses"])
+        assert report["verdict"] == ("full" if lip else "undecided")
+        assert [notice["kind"] for notice in report["notices"]] == ["knock"]
+    assert {report["verdict"] for report in reports} == {"full", "undecided"}
 
 
 def test_the_pump_stops_within_ten_millilitres_of_its_target(reports: list[dict[str, Any]]) -> None:
@@ -68,9 +74,12 @@ def test_the_pump_stops_within_ten_millilitres_of_its_target(reports: list[dict[
         assert abs(report["metered_l"] - report["expected_fill_l"]) < 0.010
 
 
-def test_seeds_differ_and_repeat(reports: list[dict[str, Any]]) -> None:
+def test_seeds_differ(reports: list[dict[str, Any]]) -> None:
     assert len({report["truth"]["drained_l"] for report in reports}) == len(reports)
-    assert rehearse(quick(), SEEDS[0]).report() == reports[0]
+
+
+def test_a_job_without_a_knock_is_quiet() -> None:
+    assert rehearse(quick(), 1).report()["notices"] == []
 
 
 def test_replaying_a_rehearsal_gives_its_figures_to_the_last_digit(tmp_path: Path) -> None:
@@ -80,7 +89,8 @@ def test_replaying_a_rehearsal_gives_its_figures_to_the_last_digit(tmp_path: Pat
     csv = tmp_path / "recording.csv"
     csv.write_text(recording.write(rehearsal.samples), encoding="utf-8")
     again = balance.report(replay(read_job(job), recording.read(csv)))
-    assert again == balance.report(rehearsal.state)
+    # Who stopped the pump, and when, is in no recording.
+    assert again == {**balance.report(rehearsal.state), "pump_runs": []}
 
 
 class PinBay(Bay):
