@@ -35,12 +35,13 @@ class Preview:
             needs += f", {self.purge_l:.2f} L to purge the hose"
         where = self.container or f"All containers of {one.fluid} together"
         if not one.held:
-            where = "No container" if self.container is None else self.container
-            return f"{where} is not listed with {one.fluid}: bring {one.needed_l:.2f} L ({needs})."
+            if self.container is None:
+                return f"No container of {one.fluid} is entered. Have {one.needed_l:.2f} L ready ({needs})."
+            return f"{self.container} is not entered with {one.fluid}. Have {one.needed_l:.2f} L ready ({needs})."
         if not one.counted:
             return (
-                f"What {where} should hold is not known: never counted, or by the books below nothing. Needed are "
-                f"{one.needed_l:.2f} L ({needs}); look before you begin."
+                f"What {where} should hold is not known: not counted yet, or the books do not add up. Needed: "
+                f"{one.needed_l:.2f} L ({needs}). Look before you begin."
             )
         told = stated(one.content_l, one.u95_l)
         holds = f"By the books {where} should hold {told.value} ± {told.u95} L"

@@ -38,7 +38,7 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     expect(phone.locator(".badge.fast")).to_be_visible()
     person.reach("drip", 120)
     until(lambda: "aiting" in person.text("waiting"), 60, "the drip's forecast")
-    until(lambda: person.text("waiting") == "Waiting no longer pays.", 240, "waiting to be over")
+    until(lambda: person.text("waiting") == "Drip is finished.", 240, "waiting to be over")
     person.bench("normal")
     person.mark("drain_done")
     person.reach("reseal", 5)

@@ -144,7 +144,7 @@ def waiting(wait_s: float | None) -> str:
     if wait_s is None:
         return ""
     if wait_s <= 0:
-        return "Waiting no longer pays."
+        return "Drip is finished."
     return f"Worth waiting about {math.ceil(wait_s / 60)} min more."
 
 

@@ -168,7 +168,7 @@ def _unexplained(one: stock.Stock) -> str:
 def _stock_row(one: stock.Content, catalogue: Catalogue) -> StockRow:
     content = str(fmt.litres(one.content_l, one.u95_l))
     if one.counted_utc is None:
-        content = "not known: never counted"
+        content = "Not counted yet"
     elif one.overdrawn:
         content = f"⚠ {content} by the books: a delivery or a count was not entered"
     return StockRow(

@@ -82,7 +82,7 @@ def test_countdown_shows_zero_only_when_it_has_run_out(seconds: float, text: str
     ("wait_s", "text"),
     [
         (None, ""),
-        (0.0, "Waiting no longer pays."),
+        (0.0, "Drip is finished."),
         (20.0, "Worth waiting about 1 min more."),
         (190.0, "Worth waiting about 4 min more."),
     ],

@@ -43,7 +43,7 @@ def test_the_drip_says_what_is_to_come_and_whether_waiting_pays() -> None:
     assert shown.text["drained"] == "2.621 ± 0.007 L"
     assert shown.text["to_come"] == "41 ± 12 mL"
     assert shown.text["waiting"] == "Worth waiting about 4 min more."
-    assert live(view_of("drip", wait_s=0)).text["waiting"] == "Waiting no longer pays."
+    assert live(view_of("drip", wait_s=0)).text["waiting"] == "Drip is finished."
 
 
 def test_the_leak_watch_says_what_it_can_exclude() -> None:

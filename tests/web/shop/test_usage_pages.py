@@ -82,7 +82,7 @@ def test_the_container_says_what_it_should_hold_and_since_when(march: Bay) -> No
 
 
 def test_a_container_that_was_never_counted_says_so(bay: Bay) -> None:
-    assert "not known: never counted" in page_text(bay, "/usage")
+    assert "Not counted yet" in page_text(bay, "/usage")
 
 
 @pytest.mark.parametrize(
