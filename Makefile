@@ -11,7 +11,7 @@ run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
 
 test: $(VENV)/.tests browser strace systemd lint
-	$(BIN)/python -m pytest -q -n 2 --ignore=tests/journeys --ignore=tests/pi
+	$(BIN)/python -m pytest -q -n 2 --dist worksteal --ignore=tests/journeys --ignore=tests/pi
 	$(BIN)/python -m pytest -q tests/journeys
 
 # A Pi without a Pi: an emulated board, put together from Debian's packages in var/pi.
