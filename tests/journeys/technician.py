@@ -93,16 +93,19 @@ class Technician:
         self.tick_all()
         for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start"):
             self.mark(mark)
-        # Nothing was drained, which the station asks about before it lets the pump run.
+        self.say_drained_elsewhere()
+        self.reach("fill", 10)
+        self.tick_all()
+        until(lambda: self.get("/view.json")["blocked"] is None, 10, "every sensor read")
+
+    def say_drained_elsewhere(self) -> None:
+        """Nothing was drained, which the station asks about before it lets the pump run; then go on to the fill."""
         question = self.page.locator("#unit-right")
-        expect(question).to_be_visible()
+        expect(question).to_be_visible(timeout=10_000)
         question.locator('[name="reason"]').fill("drained elsewhere")
         question.locator("button").click()
         expect(question).to_be_hidden()
         self.mark("fill_start")
-        self.reach("fill", 10)
-        self.tick_all()
-        until(lambda: self.get("/view.json")["blocked"] is None, 10, "every sensor read")
 
     def fill_to_target(self, within_s: float) -> None:
         """Hold to run until the page says that the target is reached; an interrupted hold is pressed again. A busy

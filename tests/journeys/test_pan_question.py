@@ -31,9 +31,10 @@ def test_a_question_about_the_pan_is_answered_changed_and_kept(phone: Page) -> N
         box = answers.nth(number).bounding_box()
         assert box is not None
         assert min(box["width"], box["height"]) >= 64
-    halved = person.get("/view.json")
-    assert 0.02 < halved["drained_l"] - before_l < 0.06
-    assert halved["drained_u95_l"] > 0.05
+    # What comes in a gulp while it drips is taken for fluid until somebody says otherwise, and doubted as far.
+    doubtful = person.get("/view.json")
+    assert 0.055 < doubtful["drained_l"] - before_l < 0.09
+    assert doubtful["drained_u95_l"] > 0.05
 
     step = answers.first.get_attribute("data-step")
     answers.filter(has_text="Something laid in it").click()

@@ -45,6 +45,7 @@ def test_the_hose_is_purged_into_a_waste_vessel_before_another_fluid_goes_in(pho
     person.tick_all()
     person.mark("reseal_done")
     person.mark("fill_start")
+    person.say_drained_elsewhere()
     person.reach("fill", 10)
     assert person.get("/view.json")["blocked"] is None
     record = person.get(f"{phone.url}jobs/{view['job']['job_id']}.json")
