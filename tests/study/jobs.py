@@ -20,7 +20,7 @@ FLUIDS = (
     (0.878e3, 170.0, 25.0),
     (0.865e3, 68.0, 10.6),
 )
-
+U_DENSITY_REL = 0.001
 
 SLIP_MM2_S = (0.0, 1.6)
 """Root mean square 0.92, more than the station's own standard uncertainty of 0.7: no meter is asked to suit it."""
@@ -38,7 +38,15 @@ class StudyJob:
 
 def _fluid(rng: random.Random) -> dict[str, object]:
     density, kv40, kv100 = rng.choice(FLUIDS)
-    return {"kind": "lubricant", "density_15_kg_m3": density, "kv40_mm2_s": kv40, "kv100_mm2_s": kv100}
+    return {
+        "kind": "lubricant",
+        "density_15_kg_m3": density,
+        # Measured, as sound instruments are: what an assumed density does to a figure is tests/apart's to show.
+        "density_origin": "measured",
+        "u_density_kg_m3": U_DENSITY_REL * density,
+        "kv40_mm2_s": kv40,
+        "kv100_mm2_s": kv100,
+    }
 
 
 def study_job(seed: int) -> StudyJob:
