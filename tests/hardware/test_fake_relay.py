@@ -41,7 +41,10 @@ def test_p2_off_within_500_ms_of_a_hang(tmp_path: Path) -> None:
 
 
 def test_p2_sees_a_heartbeat_from_another_thread(tmp_path: Path) -> None:
-    assert len(p2(tmp_path, 3, beats="thread").failed) == 2  # a stopped process stops its threads too
+    # A stopped process stops its threads too; on a busy computer a beat may come too late and so stop the pump.
+    failed = p2(tmp_path, 5, beats="thread").failed
+    assert failed
+    assert all("SIGSTOP" not in trial for trial in failed)
 
 
 @pytest.mark.parametrize("layer", LAYERS)
