@@ -95,7 +95,7 @@ def test_the_plan_is_told_before_the_job_is_opened(engine: Engine) -> None:
     assert told["words"] == "learned from 6 jobs"
     assert 2.79 < told["expected_fill_l"] < 2.85
     assert told["supply"]["held"] == 0
-    assert "not listed with gear_75w90" in told["supply"]["text"]
+    assert "No container of gear_75w90 is entered" in told["supply"]["text"]
     with pytest.raises(InputError, match="takes 75W-90"):
         engine.plan_preview({**FORM, "fresh_fluid": "atf"})
 
