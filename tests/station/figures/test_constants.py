@@ -33,7 +33,7 @@ MODULES = (metered, balance, faults, witnesses, expecting, listing, weighing_unc
 NOT_OF_A_BUDGET = {
     "station.weighing.rest": {"BLOCK_S", "BLOCKS", "LEAST_BLOCKS", "MEDIAN_NOISE", "FADES_PER_S", "U_FADES_PER_S",
                               "OFF_TIMES", "OFF_KG", "U_WET_KG_S", "MODEL_U"},
-    "station.figures.balance": {"NARROWS_SHARE"},
+    "station.figures.balance": {"NARROWS_SHARE", "WORTH_ASKING"},
     "calibration.fluid": {"LINEAR_RANGE_C"},
     "station.figures.witnesses": {"CONTRADICTED", "WORTH_A_WORD_REL"},
 }  # fmt: skip

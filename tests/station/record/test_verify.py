@@ -5,6 +5,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -66,8 +67,9 @@ def test_a_copy_that_nobody_may_write_is_checked_too(tmp_path: Path) -> None:
     os.chmod(copy, 0o555)
     for file in copy.iterdir():
         os.chmod(file, 0o444)
-    for folder in (tmp_path, *tmp_path.parents[:2]):
-        os.chmod(folder, 0o755)
+    for folder in (tmp_path, *tmp_path.parents):
+        if folder.is_relative_to(tempfile.gettempdir()) and folder != Path(tempfile.gettempdir()):
+            os.chmod(folder, 0o755)
     code = (
         "import os, sys\nfrom pathlib import Path\nfrom station.record.verify import verify\n"
         "verify(Path(sys.argv[2]))\n"  # so that all it needs is loaded: this user's Python may be closed to the other

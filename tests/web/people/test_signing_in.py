@@ -174,5 +174,6 @@ def test_a_flood_of_sign_ins_leaves_the_log_small(shop: Shop, caplog: pytest.Log
     caplog.clear()
     for n in range(300):
         shop.status("/api/sign-in", {"name": f"nobody {n}\nroot signed in", "secret": "x"})
-    assert len(caplog.records) < 10
+    # Other tests may have turned other libraries' logs on.
+    assert len([record for record in caplog.records if record.name.startswith(("station", "web"))]) < 10
     assert "\nroot" not in caplog.text.replace("\nWARNING", "")
