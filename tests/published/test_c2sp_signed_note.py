@@ -1,6 +1,6 @@
 """Signed notes against the example that the format's own text publishes, key and signature together.
 
-Sources: C2SP signed-note, "Verifier keys", example (commit 5ba5ee8); C2SP tlog-checkpoint v1.0.0, its first example.
+Sources: C2SP signed-note, "Verifier keys", example (commit 5ba5ee8); C2SP tlog-checkpoint, its first example.
 """
 
 import pytest
