@@ -22,8 +22,6 @@ FILLED = ("settle", "leak watch", "closed")
 NOTICES_SHOWN = 4
 LAST_DIGIT_L = 0.005
 """Less than this to go is shown as 0.00 L."""
-NEAR_TARGET_L = 0.2
-"""So much to go is announced to whoever lies under the vehicle."""
 PUMP_LOCKS = ("tripped", "stuck", "bad")
 """What the pump's guard says of itself that lasts until a person clears it."""
 
@@ -223,10 +221,6 @@ def _flags(view: BayView, stage: str, judged: bool, near: Dock) -> dict[str, boo
         "dock": stage == "fill" or view.pump_on or purging,
         "hold": purging or (stage == "fill" and (view.pump_on or near.tick is None)),
         "docked": job_open or view.pump_on or purging,
-        "drip_over": stage == "drip" and view.wait_s is not None and view.wait_s <= 0,
-        "timer_over": view.timer is not None and view.timer.left_s <= 0,
-        "near_target": view.pump_on and view.to_go_l is not None and view.to_go_l < NEAR_TARGET_L,
-        "at_target": stage == "fill" and view.to_go_l is not None and view.to_go_l < LAST_DIGIT_L,
         # Between jobs there is no pump view, and a trip still has to be cleared.
         "pump_locked": any(f.source == "pump" and f.fault in PUMP_LOCKS for f in view.faults),
         **_pump_flags(view.pump, stage),
