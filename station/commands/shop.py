@@ -198,6 +198,7 @@ def _chart(options: argparse.Namespace, one: Any) -> int:
 def _catalogue(options: argparse.Namespace) -> int:
     from station.record.ledger import now
     from station.shop import catalogue, entering
+    from station.shop.rows import TABLES
 
     if options.apply and options.file is None:
         raise InputError("--apply belongs to --import; name the file.")
@@ -210,20 +211,24 @@ def _catalogue(options: argparse.Namespace) -> int:
             return _print(options, change.to_dict(), [change.to_dict()], list(change.to_dict()), "retired")
         if options.file is None:
             rows = present.rows(options.table)
-            columns = [*catalogue.TABLES[options.table].fields, "retired"]
+            columns = [*TABLES[options.table].names(), "retired"]
             return _print(options, {options.table: rows}, rows, columns, to_text(rows, columns))
         try:
-            data = options.file.read_bytes()
+            plan = entering.dry_run(present, options.table, options.file.read_bytes(), _bay(options).country)
         except OSError as error:
             raise InputError(f"{options.file}: cannot be read ({error}).") from error
-        plan = entering.dry_run(present, options.table, data, _bay(options).country)
+        except InputError as error:
+            raise InputError(f"{options.file}: {error}") from error
         rows = [{**c.to_dict(), "key": " / ".join(c.key)} for c in plan.changes]
         rows += [{"action": "rejected", "row": row, "reason": reason} for row, reason in plan.rejected]
         columns = "action key fields row reason".split()
         done = f"{len(plan.changes)} to change, {plan.unchanged} unchanged, {len(plan.rejected)} rejected"
         whole = {**plan.to_dict(), "applied": options.apply and not plan.rejected}
         _print(options, whole, rows, columns, f"{to_text(rows, columns)}\n{done}")
-        changes = entering.accept(plan)
+        try:
+            changes = entering.accept(plan)
+        except InputError as error:
+            raise InputError(f"{options.file}: {error}") from error
         if options.apply and changes:
             ledger.append(None, catalogue.EVENT, catalogue.body(changes, options.file.name), now())
     return DONE

@@ -87,14 +87,30 @@ def read(
     country: str | None = None,
     names: Mapping[str, str] | None = None,
 ) -> T:
-    """Tables as a file's type. source: the file's name. country: whose pint a bare "pint" is, "us" or "imperial".
+    """Tables as a file's type. source: the file's name; empty for a row, whose fields are texts and named alone.
 
-    names: of a form, whose fields are named to a person as its labels name them. Raises InputError.
+    country: whose pint a bare "pint" is, "us" or "imperial". names: of a form, whose fields are named to a person as its
+    labels name them. Raises InputError.
     """
+    return _checked(kind, tables, source, {"country": country}, names)
+
+
+def recorded(kind: type[T], texts: Mapping[str, str]) -> T:
+    """A row of the record as its type; what depends on the country was checked when it was entered. Raises InputError."""
+    return _checked(kind, texts, "", None, None)
+
+
+def _checked(
+    kind: type[T],
+    tables: Mapping[str, Any],
+    source: str,
+    context: Mapping[str, Any] | None,
+    names: Mapping[str, str] | None,
+) -> T:
     try:
         # As JSON, in which a table stands for a type and a list for a tuple without loosening what a number is.
         text = json.dumps(tables, default=str)
-        checked: T = _adapter(kind).validate_json(text, context={"country": country})
+        checked: T = _adapter(kind).validate_json(text, context=context)
         return checked
     except ValidationError as error:
         # A misspelt key is also a missing one: the spelling is the better news.
@@ -128,6 +144,8 @@ def _shown(value: object) -> str:
 def _place(source: str, loc: Loc, is_table: bool = False) -> str:
     """File, table and key; a list's entries are counted from 1, as people do."""
     names = [f"entry {part + 1}" if isinstance(part, int) else str(part)[:SHOWN] for part in loc]
+    if not source:
+        return ", ".join(names) or "the entry:"
     if not names:
         return f"{source}:"
     if is_table or len(names) == 1:
@@ -157,8 +175,12 @@ def _sentence(kind: type, error: ErrorDetails, source: str, names: Mapping[str, 
             return f"{place}: {text}." if isinstance(raised, Expected) else f"{place} {text}."
         # On a form the value stands beside the sentence.
         told = names is not None or f" is {value!r}" in text
+        if not source and text.startswith(f"{place} is "):
+            return f"{text}."
         return f"{place}: {text}." if told else f"{place} is {_shown(value)}; {text}."
     expected = _expected(wanted, said)
+    if not source:
+        expected = expected.replace("text in quotes", "text")
     if error["type"] == "missing":
         return f"{place} is missing; expected {expected}."
     if error["type"] == "recursion_loop":
@@ -170,10 +192,12 @@ def _unknown(kind: type, loc: Loc, value: object, source: str) -> str:
     owner, _ = _field_at(kind, loc[:-1])
     known = list(_fields(owner))
     near = difflib.get_close_matches(str(loc[-1]), known, 1)
-    what = "table" if isinstance(value, Mapping) else "key"
-    names = ", ".join(f"[{name}]" if len(loc) == 1 else name for name in known)
+    what = "table" if isinstance(value, Mapping) else "key" if source else "field"
+    names = ", ".join(f"[{name}]" if len(loc) == 1 and source else name for name in known)
     remedy = f"write {near[0]}, or take it out" if near else "correct its spelling or take it out"
     unknown = f"unknown {what} {str(loc[-1])[:SHOWN]!r}; expected only {names}: {remedy}."
+    if not source:
+        return unknown
     return f"{source}: {unknown}" if len(loc) == 1 else f"{_place(source, loc[:-1], True)} has the {unknown}"
 
 

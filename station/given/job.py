@@ -174,7 +174,9 @@ CapacityText = Annotated[
     PlainValidator(_capacity),
     Field(description='write number and unit, such as "2.9 L"'),
 ]
-Method = Annotated[str, AfterValidator(_method)]
+Method = Annotated[
+    str, AfterValidator(_method), Field(description=f"write one of: {', '.join(RETAINED_BY_METHOD)}")
+]
 FluidTable = Annotated[Fluid, PlainValidator(_fluid)]
 
 

@@ -4,136 +4,17 @@ The catalogue is what its events in the ledger add up to. An event holds the cha
 file comes in whole or not at all. Nothing is deleted: what is no longer used is retired, and can be restored.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from calibration.fluid import ORIGINS
-from station.common.distance import parse_distance_km
-from station.common.units import parse_torque_nm, parse_volume_l
+from station.common.schema import recorded
+from station.common.units import parse_volume_l
 from station.errors import InputError
-from station.given.job import RETAINED_BY_METHOD
+from station.shop.rows import TABLES, PriceRow, R
 
 EVENT = "catalogue"
-CAPACITY_L = (0.05, 200.0)
-"""No road vehicle's axle, gearbox or sump lies outside (common practice, no source)."""
-MAX_TEXT = 200
-
 Key = tuple[str, ...]
-Check = Callable[[str, str | None], object]
-
-
-def _any(text: str, country: str | None) -> object:
-    return text
-
-
-def _capacity(text: str, country: str | None) -> object:
-    volume_l = parse_volume_l(text, country)
-    low, high = CAPACITY_L
-    if not low <= volume_l <= high:
-        raise ValueError(
-            f"capacity is {text!r} = {volume_l:g} L, expected {low:g} to {high:g} L. Check number and unit."
-        )
-    return volume_l
-
-
-def _volume(text: str, country: str | None) -> object:
-    volume_l = parse_volume_l(text, country)
-    if not volume_l > 0:
-        raise ValueError(f"volume is {text!r}, expected more than zero.")
-    return volume_l
-
-
-def _method(text: str, country: str | None) -> object:
-    if text not in RETAINED_BY_METHOD:
-        raise ValueError(f"method is {text!r}, expected one of: {', '.join(RETAINED_BY_METHOD)}.")
-    return text
-
-
-def _break_in(text: str, country: str | None) -> object:
-    if text not in ("yes", "no"):
-        raise ValueError(f"break_in is {text!r}, expected yes or no.")
-    return text
-
-
-def _origin(text: str, country: str | None) -> object:
-    if text not in ORIGINS:
-        raise ValueError(f"density_origin is {text!r}, expected one of: {', '.join(ORIGINS)}.")
-    return text
-
-
-def number(text: str, what: str, low: float, high: float) -> float:
-    """A plain number in a text. Raises ValueError naming it and the range."""
-    try:
-        value = float(text)
-    except ValueError:
-        hint = " Write the decimals after a point." if "," in text else ""
-        raise ValueError(f"{what} is {text!r}, expected a number.{hint}") from None
-    if not low <= value <= high:
-        raise ValueError(f"{what} is {text!r}, expected {low:g} to {high:g}.")
-    return value
-
-
-def _number(what: str, low: float, high: float) -> Check:
-    return lambda text, country: number(text, what, low, high)
-
-
-@dataclass(frozen=True)
-class Table:
-    """key, needed and optional: names of the fields. Every value is kept as the text that was typed."""
-
-    key: tuple[str, ...]
-    needed: Mapping[str, Check]
-    optional: Mapping[str, Check] = field(default_factory=dict)
-    refers: Mapping[str, str] = field(default_factory=dict)
-    """Fields that name an entry of another table."""
-
-    @property
-    def fields(self) -> tuple[str, ...]:
-        return (*self.key, *self.needed, *self.optional)
-
-
-TABLES: dict[str, Table] = {
-    "vehicle": Table(
-        ("vehicle",), {}, {"distance": lambda text, country: parse_distance_km(text), "note": _any}
-    ),
-    "compartment": Table(
-        ("vehicle", "compartment"),
-        {"capacity": _capacity, "method": _method},
-        {
-            "source": _any,
-            "grade": _any,
-            "type": _any,
-            "plug": _any,
-            "torque": lambda text, country: parse_torque_nm(text),
-            "height_note": _any,
-            "interval_distance": lambda text, country: parse_distance_km(text),
-            "interval_months": _number("interval_months", 1, 240),
-            "break_in": _break_in,
-            "new_at": lambda text, country: parse_distance_km(text),
-        },
-        {"vehicle": "vehicle"},
-    ),
-    "fluid": Table(
-        ("fluid",),
-        {"name": _any, "grade": _any, "kind": _any},
-        {
-            name: _number(name, -1e6, 1e6)
-            for name in (
-                "density_15_kg_m3 u_density_kg_m3 kv40_mm2_s kv100_mm2_s density_kg_m3 at_c expansion_per_c".split()
-            )
-        }
-        | {"density_origin": _origin},
-    ),
-    "container": Table(("container",), {"fluid": _any, "size": _volume}, {"kind": _any}, {"fluid": "fluid"}),
-    "technician": Table(("technician",), {}, {"note": _any}),
-    "price": Table(
-        ("fluid",),
-        {"amount": _number("amount", 0, 1e6), "per": _volume, "currency": _any},
-        {},
-        {"fluid": "fluid"},
-    ),
-}
 
 
 @dataclass(frozen=True)
@@ -147,6 +28,13 @@ class Entry:
 
     def get(self, name: str) -> str:
         return self.fields.get(name, "")
+
+    def typed(self, kind: type[R], utc: str | None = None) -> R:
+        """The entry by its table's type, as of now or of a time. Raises InputError where the record's cannot be read."""
+        try:
+            return recorded(kind, given(self.fields if utc is None else self.as_of(utc)))
+        except InputError as error:
+            raise InputError(f"catalogue, {' / '.join(self.key)}: {error} Enter it anew.") from error
 
     def as_of(self, utc: str) -> Mapping[str, str]:
         """The fields as they were at a time; before the first entry, as first entered."""
@@ -192,7 +80,7 @@ class Catalogue:
 
     def rows(self, table: str) -> list[dict[str, Any]]:
         """A table for a page, a file or a terminal."""
-        names = TABLES[known_table(table)].fields
+        names = TABLES[known_table(table)].names()
         return [
             {**{n: e.get(n) for n in names}, "retired": e.retired}
             for e in sorted(self.entries[table].values(), key=lambda e: e.key)
@@ -203,8 +91,13 @@ class Catalogue:
         entry = self.get("price", fluid)
         if entry is None:
             return None
-        fields = entry.as_of(utc)
-        return float(fields["amount"]) / parse_volume_l(fields["per"], country), fields["currency"]
+        price = entry.typed(PriceRow, utc)
+        return price.amount / parse_volume_l(price.per, country), price.currency
+
+
+def given(texts: Mapping[str, str]) -> dict[str, str]:
+    """The fields of an entry in which something stands."""
+    return {name: text for name, text in texts.items() if text}
 
 
 def folded(key: Key) -> Key:
@@ -242,10 +135,3 @@ def read(ledger: Any) -> Catalogue:
 def body(changes: Sequence[Change], origin: str, by: str = "") -> dict[str, Any]:
     """The body of the event that makes the changes. origin: "page", or the file that they came from."""
     return {"origin": origin, "by": by, "changes": [change.to_dict() for change in changes]}
-
-
-def fluid_table(fields: Mapping[str, str]) -> dict[str, Any]:
-    """A ``[fluid.…]`` table for calibration.fluid from an entry's texts."""
-    numbers = [name for name in TABLES["fluid"].optional if name != "density_origin"]
-    texts = {n: fields[n] for n in ("name", "grade", "kind", "density_origin") if fields.get(n)}
-    return {**texts, **{n: float(fields[n]) for n in numbers if fields.get(n)}}

@@ -9,6 +9,7 @@ from station.record.changes import BAY_FILE, KINDS
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
 from station.shop import catalogue
+from station.shop.rows import TABLES
 
 COLUMNS = ["counter", "utc", "by", "parameter", "old", "new"]
 
@@ -39,7 +40,7 @@ def note_file(stated: Mapping[str, str], recorder: Recorder, ledger: Ledger) -> 
 def listed(ledger: Ledger) -> list[Changed]:
     """All of them, oldest first."""
     events = merge(*(ledger.shop_events(kind) for kind in KINDS), key=lambda event: int(event["seq"]))
-    entries: dict[str, dict[catalogue.Key, catalogue.Entry]] = {name: {} for name in catalogue.TABLES}
+    entries: dict[str, dict[catalogue.Key, catalogue.Entry]] = {name: {} for name in TABLES}
     in_force: dict[str, str] = {}
     stated: dict[str, str] | None = None
     found: list[Changed] = []

@@ -7,10 +7,11 @@ from datetime import UTC, date, timedelta, tzinfo
 from typing import Any
 
 from station.common import days
-from station.common.distance import KM_PER_MILE, format_distance, parse_distance_km
+from station.common.distance import KM_PER_MILE, format_distance
 from station.learning import reason
 from station.learning.history import compartment_jobs, newest_job
 from station.shop.catalogue import Catalogue, Entry
+from station.shop.rows import CompartmentRow, VehicleRow
 
 COLUMNS = "vehicle compartment state due_date due_km now_km last_utc text time_zone".split()
 BREAK_IN_KM = (15_000 * KM_PER_MILE, 20_000 * KM_PER_MILE)
@@ -124,19 +125,15 @@ def _none_since(new_km: float, last_utc: str | None, last_km: float | None) -> b
 
 def is_first_change(ledger: Any, compartment: Entry, opened_utc: str) -> bool:
     """Whether a job of a compartment was the first change of a unit that was new when it came."""
-    if compartment.get("break_in") != "yes":
+    listed = compartment.typed(CompartmentRow)
+    if listed.break_in != "yes":
         return False
     vehicle, part = compartment.key
     before = compartment_jobs(ledger, vehicle, part, opened_utc, 1)
     last = before[0] if before else None
     if last is None:
         return True
-    return _none_since(_new_km(compartment), last["opened_utc"], last["distance_km"])
-
-
-def _new_km(compartment: Entry) -> float:
-    text = compartment.get("new_at")
-    return parse_distance_km(text) if text else 0.0
+    return _none_since(listed.new_at or 0.0, last["opened_utc"], last["distance_km"])
 
 
 def _text(
@@ -185,8 +182,7 @@ def overview(
 
 def interval_km(compartment: Entry) -> float | None:
     """The catalogue's service interval by distance; None where none is listed."""
-    text = compartment.get("interval_distance")
-    return parse_distance_km(text) if text else None
+    return compartment.typed(CompartmentRow).interval_distance
 
 
 def service_of(
@@ -202,11 +198,12 @@ def service_of(
     jobs = compartment_jobs(ledger, name, part, limit=1)
     last = jobs[0] if jobs else None
     last_km = last["distance_km"] if last is not None else None
-    if now_km is None and vehicle.get("distance"):
-        now_km = parse_distance_km(vehicle.get("distance"))
+    if now_km is None:
+        now_km = vehicle.typed(VehicleRow).distance
     if last_km is not None:  # a distance noted at the last job is at least as new
         now_km = last_km if now_km is None else max(now_km, last_km)
-    months = compartment.get("interval_months")
+    listed = compartment.typed(CompartmentRow)
+    months = listed.interval_months
     service = next_service(
         name,
         part,
@@ -214,10 +211,10 @@ def service_of(
         last_utc=last["opened_utc"] if last is not None else None,
         last_km=last_km,
         now_km=now_km,
-        interval_km=interval_km(compartment),
-        interval_months=int(float(months)) if months else None,
-        break_in=compartment.get("break_in") == "yes",
-        new_km=_new_km(compartment),
+        interval_km=listed.interval_distance,
+        interval_months=None if months is None else int(months),
+        break_in=listed.break_in == "yes",
+        new_km=listed.new_at or 0.0,
         zone=zone,
     )
     return _left_short(ledger, name, part, service)

@@ -4,20 +4,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from calibration.fluid import Fluid
+from station.common.schema import read
 from station.common.tabular import read_csv
 from station.errors import InputError
-from station.shop.catalogue import (
-    MAX_TEXT,
-    TABLES,
-    Catalogue,
-    Change,
-    Key,
-    Table,
-    fluid_table,
-    folded,
-    known_table,
-)
+from station.shop.catalogue import Catalogue, Change, Key, folded, given, known_table
+from station.shop.rows import TABLES
 
 
 def enter(
@@ -29,12 +20,6 @@ def enter(
     """
     shape = TABLES[known_table(table)]
     texts = {name: " ".join(str(text).split()) for name, text in texts.items()}
-    unknown = [name for name in texts if name not in shape.fields]
-    if unknown:
-        raise InputError(f"{table} has no field {unknown[0]!r}; expected: {', '.join(shape.fields)}.")
-    too_long = [name for name, text in texts.items() if len(text) > MAX_TEXT]
-    if too_long:
-        raise InputError(f"{too_long[0]} has more than {MAX_TEXT} characters.")
     empty = [name for name in shape.key if not texts.get(name)]
     if empty:
         raise InputError(f"{empty[0]} is empty; every {table} needs one.")
@@ -44,39 +29,19 @@ def enter(
         raise InputError(f"{' / '.join(key)} is listed already as {' / '.join(known)}; spell it that way.")
     old = catalogue.get(table, *key)
     fields = {**(old.fields if old is not None else {}), **texts}
-    _check(catalogue, table, shape, fields, country)
+    read(shape, given(fields), "", country)
+    for name, other in shape.refers.items():
+        named = catalogue.get(other, fields[name])
+        if named is None or named.retired:
+            raise InputError(
+                f"{name} is {fields[name]!r}, which the catalogue does not list; enter it first."
+            )
     differs = {n: t for n, t in texts.items() if n not in shape.key and t != (old.get(n) if old else "")}
     if old is None:
         return Change(table, key, "add", differs)
     if old.retired:
         return Change(table, key, "restore", differs)
     return Change(table, key, "change", differs) if differs else None
-
-
-def _check(
-    catalogue: Catalogue, table: str, shape: Table, fields: Mapping[str, str], country: str | None
-) -> None:
-    for name, check in {**shape.needed, **shape.optional}.items():
-        text = fields.get(name, "")
-        if not text:
-            if name in shape.needed:
-                raise InputError(f"{name} is empty; every {table} needs one.")
-            continue
-        try:
-            check(text, country)
-        except ValueError as error:
-            raise InputError(f"{name}: {error}") from error
-    for name, other in shape.refers.items():
-        entry = catalogue.get(other, fields[name])
-        if entry is None or entry.retired:
-            raise InputError(
-                f"{name} is {fields[name]!r}, which the catalogue does not list; enter it first."
-            )
-    if table == "fluid":
-        try:
-            Fluid.from_table(fluid_table(fields))
-        except ValueError as error:
-            raise InputError(str(error)) from error
 
 
 def retire(catalogue: Catalogue, table: str, key: Sequence[str]) -> Change:
@@ -112,7 +77,8 @@ def dry_run(catalogue: Catalogue, table: str, data: bytes, country: str | None =
     rejected: list[tuple[int, str]] = []
     seen: dict[Key, int] = {}
     unchanged = 0
-    for row in read_csv(data, (*shape.key, *shape.needed), tuple(shape.optional)):
+    needed = shape.needed()
+    for row in read_csv(data, needed, [name for name in shape.names() if name not in needed]):
         key = folded(tuple(row.cells.get(name, "") for name in shape.key))
         reason = row.reason
         if reason is None and key in seen:
@@ -137,7 +103,8 @@ def accept(plan: Import) -> tuple[Change, ...]:
     """The changes of a file without a rejected row. Raises InputError otherwise: nothing is half imported."""
     if plan.rejected:
         row, reason = plan.rejected[0]
-        raise InputError(
-            f"{len(plan.rejected)} rows rejected, nothing imported; the first is row {row}: {reason}"
-        )
+        many = len(plan.rejected)
+        count = f"{many} rows are" if many > 1 else "one row is"
+        first = "the first is row" if many > 1 else "row"
+        raise InputError(f"nothing imported, {count} rejected; {first} {row}: {reason.rstrip('.')}.")
     return plan.changes

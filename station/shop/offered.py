@@ -3,8 +3,10 @@
 from dataclasses import replace
 
 from calibration.fluid import Fluid
+from station.common.schema import recorded
 from station.given.config import BayConfig, Compartment
-from station.shop.catalogue import TABLES, Catalogue, Change, fluid_table
+from station.shop.catalogue import Catalogue, Change, Entry, given
+from station.shop.rows import FluidRow
 
 _OF_BOTH = ("capacity", "grade", "method", "plug", "type")
 """What both a bay's file and the catalogue say of a compartment."""
@@ -15,7 +17,7 @@ def from_config(config: BayConfig) -> list[Change]:
     changes = [
         Change("fluid", (key,), "add", {n: str(v) for n, v in table.items()})
         for key, table in ((key, fluid.to_table()) for key, fluid in config.fluids.items())
-        if set(table) <= set(TABLES["fluid"].fields)
+        if set(table) <= set(FluidRow.names())
     ]
     for vehicle in dict.fromkeys(c.vehicle for c in config.compartments.values()):
         changes.append(Change("vehicle", (vehicle,), "add", {}))
@@ -42,10 +44,15 @@ def merged(config: BayConfig, catalogue: Catalogue) -> BayConfig:
         texts = {name: entry.get(name) for name in _OF_BOTH}
         compartments[key] = Compartment(*entry.key, **texts, key=key)
     fluids = {k: t for k, t in config.fluids.items() if not _retired(catalogue, "fluid", k)}
-    fluids |= {e.key[0]: Fluid.from_table(fluid_table(e.fields)) for e in catalogue.active("fluid")}
+    fluids |= {e.key[0]: _fluid(e) for e in catalogue.active("fluid")}
     names = [n for n in config.technicians if not _retired(catalogue, "technician", n)]
     names += [e.key[0] for e in catalogue.active("technician") if e.key[0] not in names]
     return replace(config, compartments=compartments, fluids=fluids, technicians=tuple(names))
+
+
+def _fluid(entry: Entry) -> Fluid:
+    """What came in from a bay's file may lack name and grade."""
+    return recorded(FluidRow, {"name": "", "grade": "", **given(entry.fields)}).whole()
 
 
 def _retired(catalogue: Catalogue, table: str, key: str) -> bool:

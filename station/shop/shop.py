@@ -13,6 +13,7 @@ from station.record.ledger import Ledger, now, type_of
 from station.record.recorder import Recorder
 from station.shop import audit, catalogue, changes, due, entering, offered
 from station.shop.catalogue import Catalogue
+from station.shop.rows import TABLES, CompartmentRow
 
 
 def row_labels(config: BayConfig, labels: Mapping[str, str], method: str) -> dict[str, str]:
@@ -27,7 +28,7 @@ class Shop:
         self._config, self._recorder = config, recorder
         changes.note_file(config.stated, recorder, ledger)
         self.catalogue: Catalogue = catalogue.read(ledger)
-        if not any(self.catalogue.rows(table) for table in catalogue.TABLES):
+        if not any(self.catalogue.rows(table) for table in TABLES):
             self._change(tuple(offered.from_config(config)), "configuration", "")
 
     def config(self) -> BayConfig:
@@ -95,8 +96,8 @@ def capacity_question(
 ) -> asking.Question | None:
     """Whether the capacity as typed contradicts what is listed for this compartment, or the shop's own fills of it."""
     listed = catalogue.get("compartment", spec.labels.get("vehicle", ""), spec.labels.get("compartment", ""))
-    text = "" if listed is None else str(listed.get("capacity"))
-    told = (text, parse_volume_l(text, country)) if text else None
+    text = None if listed is None else listed.typed(CompartmentRow).capacity
+    told = None if text is None else (text, parse_volume_l(text, country))
     return asking.capacity_question(spec.capacity_text, spec.capacity_l, told, known)
 
 

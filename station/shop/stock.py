@@ -7,6 +7,7 @@ from typing import Any
 
 from station.common.units import parse_volume_l
 from station.shop.catalogue import Catalogue
+from station.shop.rows import ContainerRow
 
 COLUMNS = "container fluid size_l content_l u95_l counted_utc overdrawn".split()
 """What a container should hold now."""
@@ -139,19 +140,19 @@ def contents(ledger: Any, catalogue: Catalogue, country: str | None = None) -> l
     """What every container in use should hold now."""
     found = []
     for entry in catalogue.active("container"):
-        container = entry.key[0]
+        held = entry.typed(ContainerRow)
         last = ledger.db.execute(
             """select seq, utc, volume_l, u95_l from movement where container = ? and kind = 'counted'
                order by seq desc limit 1""",
-            [container],
+            [held.container],
         ).fetchone()
         seq, counted_utc, volume_l, u95_l = last if last is not None else (0, None, 0.0, 0.0)
-        received_l, u2_received, booked_l, u2_booked = _between(ledger, container, seq)
-        size_l = parse_volume_l(entry.get("size"), country)
+        received_l, u2_received, booked_l, u2_booked = _between(ledger, held.container, seq)
+        size_l = parse_volume_l(held.size, country)
         found.append(
             Content(
-                container,
-                entry.get("fluid"),
+                held.container,
+                held.fluid,
                 size_l,
                 volume_l + received_l - booked_l,
                 math.sqrt(u95_l**2 + u2_received + u2_booked),

@@ -18,6 +18,7 @@ from station.given.config import BayConfig, demo_path, read_config
 from station.record.ledger import Ledger, now
 from station.shop import catalogue, entering, offered
 from station.shop.catalogue import Catalogue
+from station.shop.rows import TABLES
 from tests.web.fake_desks import FakeCalibrations, FakeEntries
 from tests.web.fake_views import JOB, JOB_ID, view_of
 
@@ -152,7 +153,7 @@ def job_row(number: int) -> dict[str, Any]:
 @cache
 def _catalogue() -> Catalogue:
     """The demo bay's own entries, with a container, a price and a type of compartment."""
-    shop: Catalogue = Catalogue({table: {} for table in catalogue.TABLES})
+    shop: Catalogue = Catalogue({table: {} for table in TABLES})
     entries = {table: dict(rows) for table, rows in shop.entries.items()}
     changes = offered.from_config(read_config(demo_path()))
     for change in catalogue.body(changes, "test")["changes"]:

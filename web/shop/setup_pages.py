@@ -3,7 +3,7 @@
 from base64 import b64decode
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, Any, NamedTuple, get_args
 
 from fastapi import APIRouter, Query
 from pydantic import AfterValidator, Field
@@ -13,7 +13,8 @@ from station.bay.identity import short
 from station.common.tabular import to_csv
 from station.given.job import RETAINED_BY_METHOD
 from station.shop import entering
-from station.shop.catalogue import TABLES, Catalogue, Entry
+from station.shop.catalogue import Catalogue, Entry
+from station.shop.rows import TABLES, Kind
 from web.frame.deps import Body, DiskThreads, Key, Line, Station, do, done, download, page_of
 from web.frame.problem import Problem
 from web.frame.render import render
@@ -65,8 +66,6 @@ FIELDS = {
     "at_c": Named("at °C", "of a linear one", "20"),
     "expansion_per_c": Named("expansion per °C", "of a linear one", "0.0007"),
 }
-FLUID_KINDS = ("lubricant", "linear", "water")
-"""What the catalogue's fields can describe (``calibration.fluid``)."""
 SHOWN = 50
 """So many changes of a file are listed; the rest is counted."""
 
@@ -136,7 +135,7 @@ def _options(catalogue: Catalogue, table: str, name: str) -> list[str]:
         return list(RETAINED_BY_METHOD)
     if name == "break_in":
         return ["yes", "no"]
-    return list(FLUID_KINDS) if (table, name) == ("fluid", "kind") else []
+    return list(get_args(Kind)) if (table, name) == ("fluid", "kind") else []
 
 
 def _field(catalogue: Catalogue, table: str, name: str) -> SetupField:
@@ -146,20 +145,20 @@ def _field(catalogue: Catalogue, table: str, name: str) -> SetupField:
         label=_label(name),
         more=_named(name).more,
         hint=_named(name).hint,
-        needed=name in shape.key or name in shape.needed,
+        needed=name in shape.needed(),
         key=name in shape.key,
         options=_options(catalogue, table, name),
     )
 
 
 def _row(table: str, entry: Entry) -> SetupRow:
-    fields = {name: entry.get(name) for name in TABLES[table].fields}
+    fields = {name: entry.get(name) for name in TABLES[table].names()}
     cells = [(_label(n), text) for n, text in fields.items() if n not in TABLES[table].key and text]
     return SetupRow(list(entry.key), cells, fields)
 
 
 def setup_page(catalogue: Catalogue, table: str, software: str) -> SetupPage:
-    """table: a key of ``station.shop.catalogue.TABLES``. software: the whole identity of what runs."""
+    """table: a key of ``station.shop.rows.TABLES``. software: the whole identity of what runs."""
     shape = TABLES[table]
     entries = sorted(catalogue.entries[table].values(), key=lambda entry: entry.key)
     return SetupPage(
@@ -167,11 +166,11 @@ def setup_page(catalogue: Catalogue, table: str, software: str) -> SetupPage:
         name=table,
         title=TITLES[table][0],
         one=TITLES[table][1],
-        fields=[_field(catalogue, table, name) for name in shape.fields],
+        fields=[_field(catalogue, table, name) for name in shape.names()],
         rows=[_row(table, entry) for entry in entries if not entry.retired],
         retired=[_row(table, entry) for entry in entries if entry.retired],
         technicians=[entry.key[0] for entry in catalogue.active("technician")],
-        columns=", ".join(shape.fields),
+        columns=", ".join(shape.names()),
         software=short(software),
     )
 
@@ -199,7 +198,7 @@ def setup_json(engine: Station) -> Response:
 def setup_csv(engine: Station, table: str) -> Response:
     """A table as it can be imported again."""
     rows = [row for row in engine.catalogue().rows(_known(table)) if not row["retired"]]
-    return download(to_csv(rows, TABLES[table].fields), f"{table}.csv", "text/csv")
+    return download(to_csv(rows, TABLES[table].names()), f"{table}.csv", "text/csv")
 
 
 class Enter(Body):

@@ -4,6 +4,7 @@ A bay's file is put before both ``serve`` and ``doctor``; devices, record and pa
 """
 
 import codecs
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,7 +12,9 @@ import pytest
 
 from station import __main__
 from station.bay import fitness
-from station.given.config import demo_path
+from station.given.config import config_from_tables, demo_path
+from station.record.ledger import Ledger, now
+from station.shop import catalogue, offered
 
 DATA = Path(__file__).parents[2] / "data"
 JOB, CSV = DATA / "bus7_axle.toml", DATA / "bus7_axle.csv"
@@ -162,6 +165,54 @@ ROWS: dict[str, tuple[str, str]] = {
 }
 
 
+BUS = "Bus 7,gearbox,"
+COMPARTMENT = "vehicle,compartment,capacity,method"
+ENTERED: dict[str, tuple[str, str, str, str]] = {
+    # name: (the table, its file, the place told, the remedy told)
+    "capacity without unit": ("compartment", f"{COMPARTMENT}\n{BUS}5,suction", "row 2: capacity is '5'", "add the unit, such as 5 L"),
+    "capacity, quoted comma": ("compartment", f'{COMPARTMENT}\n{BUS}"2,9 L",suction', "row 2: capacity is '2,9 L'", "write 2.9 L, with a point"),
+    "capacity, bare comma": ("compartment", f"{COMPARTMENT}\n{BUS}2,9 L,suction", "row 2: 5 cells where the header has 4", "Write 2.9, not 2,9"),
+    "capacity negative": ("compartment", f"{COMPARTMENT}\n{BUS}-2.9 L,suction", "row 2: capacity: volume is '-2.9 L'", "outside 0 to 10000 L"),
+    "capacity zero": ("compartment", f"{COMPARTMENT}\n{BUS}0 L,suction", "row 2: capacity is '0 L'", "expected 0.05 to 200 L"),
+    "capacity absurd": ("compartment", f"{COMPARTMENT}\n{BUS}2900 L,suction", "row 2: capacity is '2900 L'", "check number and unit"),
+    "capacity nan": ("compartment", f"{COMPARTMENT}\n{BUS}nan L,suction", "row 2: capacity is 'nan L'", "begin with the number"),
+    "capacity in buckets": ("compartment", f"{COMPARTMENT}\n{BUS}3 buckets,suction", "row 2: capacity: volume is '3 buckets'", "expected L, mL"),
+    "capacity empty": ("compartment", f"{COMPARTMENT}\n{BUS},suction", "row 2: capacity is missing", "such as 2.9 L"),
+    "method missing": ("compartment", f"{COMPARTMENT}\n{BUS}3 L,", "row 2: method is missing", "write one of: cover removed"),
+    "method": ("compartment", f"{COMPARTMENT}\n{BUS}3 L,siphon", "row 2: method is 'siphon'", "expected one of: cover removed"),
+    "vehicle of nobody": ("compartment", f"{COMPARTMENT}\nBus 99,gearbox,3 L,suction", "row 2: vehicle is 'Bus 99'", "enter it first"),
+    "other spelling": ("compartment", f"{COMPARTMENT}\nBus 12,Rear  Axle,3 L,suction", "row 2: Bus 12 / Rear Axle", "spell it that way"),
+    "cell missing": ("compartment", f"{COMPARTMENT}\n{BUS}3 L", "row 2: 3 cells", "the header has 4"),
+    "months in words": ("compartment", f"{COMPARTMENT},interval_months\n{BUS}3 L,suction,two", "row 2: interval_months is 'two'", "expected a number from 1 to 240: write months"),
+    "months nan": ("compartment", f"{COMPARTMENT},interval_months\n{BUS}3 L,suction,nan", "row 2: interval_months is nan", "write months"),
+    "months too many": ("compartment", f"{COMPARTMENT},interval_months\n{BUS}3 L,suction,1e3", "row 2: interval_months is '1e3'", "from 1 to 240"),
+    "break-in perhaps": ("compartment", f"{COMPARTMENT},break_in\n{BUS}3 L,suction,perhaps", "row 2: break_in is 'perhaps'", "one of: 'yes', 'no'"),
+    "torque bare": ("compartment", f"{COMPARTMENT},torque\n{BUS}3 L,suction,42", "row 2: torque is '42'", "add the unit"),
+    "distance bare": ("vehicle", "vehicle,distance\nBus 8,76000", "row 2: distance is '76000'", "such as 76000 mi"),
+    "distance infinite": ("vehicle", "vehicle,distance\nBus 8,inf km", "row 2: distance is 'inf km'", "such as 76000 mi"),
+    "note of a page": ("vehicle", f"vehicle,note\nBus 8,{'x' * 300}", "row 2: note is 'xxx", "at most 200 characters"),
+    "vehicle twice": ("vehicle", "vehicle\nBus 8\nbus  8", "row 3: bus  8", "stands in row 2 already"),
+    "fluid kind": ("fluid", "fluid,name,grade,kind\nx,X,X,syrup", "row 2: kind is 'syrup'", "'lubricant', 'linear', 'water'"),
+    "fluid light": ("fluid", "fluid,name,grade,kind,density_15_kg_m3\nx,X,X,lubricant,0.871", "row 2: the entry: lubricant density", "data sheet"),
+    "fluid infinite": ("fluid", "fluid,name,grade,kind,density_15_kg_m3\nx,X,X,lubricant,inf", "row 2: density_15_kg_m3 is inf", "expected a number"),
+    "fluid, comma": ("fluid", 'fluid,name,grade,kind,density_15_kg_m3\nx,X,X,lubricant,"871,5"', "row 2: density_15_kg_m3 is '871,5'", "write 871.5, with a point"),
+    "fluid without density": ("fluid", "fluid,name,grade,kind\nx,X,X,lubricant", "row 2: the entry: fluid key 'density_15_kg_m3' is missing", "Add it"),
+    "fluid origin": ("fluid", "fluid,name,grade,kind,density_origin\nx,X,X,water,hearsay", "row 2: density_origin is 'hearsay'", "'data sheet'"),
+    "container of nothing": ("container", "container,fluid,size\nDrum 1,gear_75w90,0 L", "row 2: size is '0 L'", "check number and unit"),
+    "container of soup": ("container", "container,fluid,size\nDrum 1,soup,60 L", "row 2: fluid is 'soup'", "enter it first"),
+    "price negative": ("price", "fluid,amount,per,currency\ngear_75w90,-1,1 L,EUR", "row 2: amount is '-1'", "write the price, such as 9.50"),
+    "price nan": ("price", "fluid,amount,per,currency\ngear_75w90,nan,1 L,EUR", "row 2: amount is nan", "expected a number"),
+    "price for nothing": ("price", "fluid,amount,per,currency\ngear_75w90,9,0 L,EUR", "row 2: per is '0 L'", "check number and unit"),
+    "technician unnamed": ("technician", "technician,note\n,left", "row 2: technician is empty", "needs one"),
+    "column missing": ("compartment", "vehicle,compartment,capacity", "row 1 lacks the column 'method'", "needed: vehicle"),
+    "column unknown": ("compartment", f"{COMPARTMENT},colour", "row 1 has the unknown column 'colour'", "possible: "),
+    "column twice": ("compartment", f"{COMPARTMENT},method", "row 1 names a column twice", "needed: vehicle"),
+    "semicolons": ("compartment", COMPARTMENT.replace(",", ";"), "row 1: the columns are separated by semicolons", "expected commas"),
+    "nothing": ("compartment", "", "row 1 lacks the column 'vehicle'", "needed: vehicle"),
+    "zeros": ("vehicle", "vehicle\n\0", "not UTF-8 text", "Save it as CSV UTF-8"),
+}  # fmt: skip
+
+
 def changed(text: str, old: str, new: str) -> str:
     assert old in text, old
     return text.replace(old, new, 1)
@@ -255,6 +306,30 @@ def test_a_broken_recording_is_refused(name: str, tmp_path: Path, capsys: pytest
     out, err = capsys.readouterr()
     assert out == ""
     one_sentence(err, "rows.csv", said)
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A record whose catalogue is the demo's."""
+    config = config_from_tables(tomllib.loads(bay_text().replace("country", "# country")), "bay.toml")
+    path = tmp_path_factory.mktemp("shop") / "ledger.sqlite"
+    ledger = Ledger(path)
+    ledger.append(None, catalogue.EVENT, catalogue.body(offered.from_config(config), "test"), now())
+    ledger.close()
+    return path
+
+
+@pytest.mark.parametrize("name", ENTERED)
+def test_a_broken_row_of_the_catalogue_is_refused(
+    name: str, shop: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table, text, place, remedy = ENTERED[name]
+    file = tmp_path / "rows.csv"
+    file.write_text(text + "\n", encoding="utf-8")
+    before = shop.read_bytes()
+    assert __main__.main(["catalogue", table, "--ledger", str(shop), "--import", str(file), "--apply"]) == 2
+    one_sentence(capsys.readouterr().err, "rows.csv", place, remedy)
+    assert shop.read_bytes() == before
 
 
 ENCODED: dict[str, Callable[[str], bytes]] = {
