@@ -170,9 +170,7 @@ def _fluid(table: Any) -> Fluid:
 
 
 CapacityText = Annotated[
-    Capacity,
-    PlainValidator(_capacity),
-    Field(description='write number and unit, such as "2.9 L"'),
+    Capacity, PlainValidator(_capacity), Field(description='write number and unit, such as "2.9 L"')
 ]
 Method = Annotated[
     str, AfterValidator(_method), Field(description=f"write one of: {', '.join(RETAINED_BY_METHOD)}")

@@ -90,8 +90,10 @@ def test_the_first_change_of_a_new_unit_is_known_from_the_record(tmp_path: Path)
     )
     key = ("Bus 12", "rear axle")
 
+    listed = {"vehicle": key[0], "compartment": key[1], "capacity": "2.9 L", "method": "drain plug"}
+
     def first(utc: str, **fields: str) -> bool:
-        return due.is_first_change(ledger, catalogue.Entry(key, fields), utc)
+        return due.is_first_change(ledger, catalogue.Entry(key, {**listed, **fields}), utc)
 
     new = {"break_in": "yes", "new_at": "200000 km"}
     assert first("2026-01-10T08:00:00.000+00:00", **new)
