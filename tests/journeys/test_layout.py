@@ -131,26 +131,34 @@ def test_the_wall_needs_no_scrolling(page: Page, address: str, stage: str) -> No
     assert page.evaluate("document.documentElement.scrollHeight") <= WALL["height"]
 
 
-@pytest.mark.parametrize(
-    "path",
-    [
-        "/jobs",
-        f"/jobs/{JOB_ID}",
-        f"/jobs/{JOB_ID}/sheet",
-        f"/jobs/{CROWDED}",
-        "/nowhere",
-        "/usage",
-        "/quality",
-        "/due",
-        "/expected",
-        "/setup?table=compartment",
-        "/jobs?vehicle=Bus%2012",
-    ],
+RECORDS = (
+    "/jobs",
+    f"/jobs/{JOB_ID}",
+    f"/jobs/{JOB_ID}/sheet",
+    f"/jobs/{CROWDED}",
+    "/nowhere",
+    "/usage",
+    "/quality",
+    "/due",
+    "/expected",
+    "/setup?table=compartment",
+    "/calibration",
+    "/changes",
+    "/sign-in",
+    "/jobs?vehicle=Bus%2012",
 )
-def test_records_fit_a_phone(page: Page, address: str, path: str) -> None:
-    page.set_viewport_size(PHONE)
-    page.goto(f"{address}{path}")
-    assert too_wide(page) == 0
+
+
+@pytest.mark.parametrize(("width", "text"), [(390, "100%"), (320, "100%"), (320, "200%")])
+def test_records_fit_a_phone_and_large_text(page: Page, address: str, width: int, text: str) -> None:
+    """WCAG 2.2, success criteria 1.4.10 (reflow at 320 CSS px) and 1.4.4 (text at 200 %)."""
+    page.set_viewport_size({"width": width, "height": 640})
+    wide = {}
+    for path in RECORDS:
+        page.goto(f"{address}{path}")
+        page.evaluate(f"document.documentElement.style.fontSize = '{text}'")
+        wide[path] = too_wide(page)
+    assert {path: by for path, by in wide.items() if by} == {}
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])

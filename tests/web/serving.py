@@ -14,6 +14,10 @@ CROWDED = "20261125-235959-crowded"
 """A job with as much on its sheet as a sheet can be asked to hold."""
 
 
+MOMENTS = {"drip over": view_of("drip", wait_s=0.0)}
+"""What a mark may be called here beside the stages: one moment of one."""
+
+
 class Showing(FakeEngine):
     stage = "fill"
 
@@ -49,7 +53,7 @@ def main() -> None:
 
     def publish() -> None:
         while not over.wait(0.05):
-            engine.publish(view_of(engine.stage))
+            engine.publish(MOMENTS.get(engine.stage) or view_of(engine.stage))
 
     thread = threading.Thread(target=publish)
     thread.start()

@@ -13,6 +13,7 @@ from web.frame import format as fmt
 from web.frame import words
 from web.frame.render import render
 from web.live import gauge, pan_steps, witnesses
+from web.live.cues import cue
 from web.live.dock import Dock, dock
 
 NO_JOB = ("idle", "closed", "abandoned")
@@ -82,6 +83,7 @@ def live(view: BayView) -> Live:
         "verdict.when": "" if stage == "closed" else "as of now",
         "reason": "" if told is None else told.text,
         "pump": _pump(view),
+        "cue": cue(view),
         **_supply_text(view),
     }
     geo: gauge.Geometry = {}

@@ -1,6 +1,7 @@
 // @ts-check
 // The bay page: everything a technician can do, each by one address of the station.
 import { benchPanel } from "./bench.js";
+import { cues } from "./cues.js";
 import { dock } from "./dock.js";
 import { around, buttonOf, byId, field, formOf, onSubmit, sender, textOf } from "./dom.js";
 import { holdToRun } from "./hold.js";
@@ -80,4 +81,5 @@ onSubmit(formOf("condition"), async (it) => {
   if (await act(button, "/api/condition", condition(it)) && button) button.textContent = "Noted. Note it again";
 });
 planForm();
+cues();
 benchPanel();
