@@ -161,13 +161,13 @@ def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> d
 
 
 def _history(state: BayState, filled: budget.Budget | None) -> tuple[dict[str, Any], ...]:
-    """The meter's fills whose level was proved, as a witness of its own; in the fusion they speak through the meter."""
+    """The meter's fills that were borne out, as a witness of its own; in the fusion they speak through the meter."""
     record = state.spec.meter_record
     if filled is None or not record.fills:
         return ()
     says_l = filled.value / (1.0 + record.offset_rel)
     p_off = faults.p_meter_off(record)
-    word = f"{record.fills} level-proved fills came to {record.offset_rel:+.1%} of what was expected"
+    word = f"{record.fills} fills proved by lip or next drain came to {record.offset_rel:+.1%} of what they should"
     return (
         {
             "name": "history",

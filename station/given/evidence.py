@@ -15,8 +15,9 @@ Kilograms = Annotated[
 class MeterRecord:
     """What the shop's record says of the bay's meter.
 
-    fills: whose level was proved, of late. offset_rel, u_offset_rel: mean of (metered − expected) / expected over them,
-    and its standard uncertainty. fills_since: fills since the last of them. proved: its proving is in date.
+    fills: that were borne out, of late, by the level at the lip or by what the next job drained. offset_rel, u_offset_rel:
+    mean over them of how much more the meter counted, relative, and its standard uncertainty. fills_since: fills since the
+    last of them. proved: its proving is in date.
     """
 
     fills: Count = 0

@@ -11,7 +11,8 @@ A listing is not always the compartment's: another variant's, another unit's, a 
 a narrow distribution about what was listed and a broad one, and it breaks where the shop's fills contradict it, instead
 of bending half way.
 
-Only jobs whose level was seen at the plug count: the others were filled to the target, and would only repeat it.
+Only jobs whose level was proved at the plug count: the others were filled to the target, and would only repeat it. The lip
+fixes a volume at the fill's temperature, so that volume is what is learned, or a season would get into it.
 """
 
 import math
@@ -27,6 +28,7 @@ from station.given.config import Compartment
 from station.given.job import RETAINED_BY_METHOD, expected_retained
 from station.given.listing import U_LEVEL_REL, rounding_l
 from station.record.ledger import type_of
+from station.record.rows import PROVED
 
 COLUMNS = (
     "vehicle compartment type capacity method listed_capacity_l expected_fill_l expected_fill_u95_l words n weight"
@@ -153,7 +155,7 @@ def learn(
     shop: Spread | None = None,
     u_rounding_l: float | None = None,
 ) -> Expected:
-    """Expected fill of a type. fills: (filled, its standard uncertainty) in litres of its jobs whose level was seen.
+    """Expected fill of a type. fills: (filled, its standard uncertainty) in litres of its jobs whose level was proved.
 
     u_rounding_l: standard uncertainty of the listing's last digit (station.filling.expecting.rounding_l); one that is not
     known is that of a tenth of a litre. shop: ``spread`` of the shop's types; None where it has none. A fill far from the others is left out and counted.
@@ -209,7 +211,9 @@ def _without_strays(fills: Sequence[tuple[float, float]], s_l: float) -> list[tu
 
 # --- from the ledger ---------------------------------------------------------------------------------------
 
-_SEEN = "level_seen = 1 and stage = 'closed' and filled_l is not null and filled_u95_l is not null"
+_PROVED = f"{PROVED} and stage = 'closed' and filled_l is not null and filled_u95_l is not null"
+_SIZE = "coalesce(proved_fill_l, filled_l)"
+"""What a proved fill says of its compartment; rows from before that column have the fill itself."""
 
 
 def shop_spread(ledger: Any, method: str) -> Spread:
@@ -217,8 +221,8 @@ def shop_spread(ledger: Any, method: str) -> Spread:
     share = 1.0 - RETAINED_BY_METHOD[method][0]
     rows = ledger.db.execute(
         f"""select count(*), avg(r), sum(r * r) from (
-                select compartment_type, filled_l / (listed_capacity_l * ?) as r from job
-                where {_SEEN} and method = ? and listed_capacity_l > 0 and compartment_type is not null
+                select compartment_type, {_SIZE} / (listed_capacity_l * ?) as r from job
+                where {_PROVED} and method = ? and listed_capacity_l > 0 and compartment_type is not null
                 order by opened_utc desc limit ?)
             group by compartment_type""",
         [share, method, SHOP_JOBS],
@@ -227,9 +231,9 @@ def shop_spread(ledger: Any, method: str) -> Spread:
 
 
 def fills_of_type(ledger: Any, compartment_type: str, method: str) -> list[tuple[float, float]]:
-    """The newest fills of a type whose level was seen: (filled, standard uncertainty) in litres."""
+    """The newest fills of a type whose level was proved: (what the compartment takes, standard uncertainty) in litres."""
     rows = ledger.db.execute(
-        f"""select filled_l, filled_u95_l / {NORMAL_95} from job where compartment_type = ? and method = ? and {_SEEN}
+        f"""select {_SIZE}, filled_u95_l / {NORMAL_95} from job where compartment_type = ? and method = ? and {_PROVED}
             order by opened_utc desc limit ?""",
         [compartment_type, method, TYPE_JOBS],
     )

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from datetime import UTC, tzinfo
 from statistics import fmean, stdev
-from typing import Any
+from typing import Any, NamedTuple
 
 from calibration.budget import NORMAL_95
 from station.given.evidence import MeterRecord
@@ -12,9 +12,18 @@ from station.learning.condition import Condition, of_job
 from station.learning.expected import Expected, expected_fill
 from station.learning.why import Facts, Previous
 from station.record.ledger import type_of
+from station.record.rows import PROVED
 
 METER_JOBS = 30
 _END = "9999"
+
+
+class NextDrain(NamedTuple):
+    """A fill that has drained again. off_rel: filled over drained, less one."""
+
+    job_id: str
+    utc: str
+    off_rel: float
 
 
 def compartment_jobs(
@@ -58,42 +67,55 @@ def previous_job(
     )
 
 
-def meter_offset(ledger: Any, meter: str, before_utc: str = _END) -> tuple[float, float, int] | None:
-    """(mean, its standard uncertainty, jobs) of (filled − expected) / expected over a meter's newest jobs whose
-    level was seen; None with fewer than two."""
-    rows = ledger.db.execute(
-        """select filled_l / expected_fill_l - 1.0 from job where meter = ? and opened_utc < ? and level_seen = 1
-           and stage = 'closed' and filled_l is not null and expected_fill_l > 0
-           order by opened_utc desc limit ?""",
-        [meter, before_utc, METER_JOBS],
-    ).fetchall()
-    values = [row[0] for row in rows]
-    if len(values) < 2:
-        return None
-    return fmean(values), stdev(values) / math.sqrt(len(values)), len(values)
-
-
 STRAY_REL = 0.25
 """A fill this far off says that something else went wrong, and nothing of the meter."""
+U_NEXT_REL = 0.005
+"""Standard uncertainty that all of a pan's drained volumes share: the density of an oil that was in use."""
+
+
+def next_drains(ledger: Any, meter: str, before_utc: str = _END, limit: int = METER_JOBS) -> list[NextDrain]:
+    """A meter's newest fills that have drained again by a time, oldest first: what was filled over what came out.
+
+    The pump does not control what the next job drains, and the pan weighs it: what stays behind stays behind both times.
+    """
+    rows = ledger.db.execute(
+        f"""select f.job_id, f.opened_utc, f.filled_l / n.drained_l - 1.0 as off from job f join job n on n.rowid = (
+                select rowid from job where vehicle = f.vehicle and compartment = f.compartment
+                and opened_utc > f.opened_utc order by opened_utc limit 1)
+            where f.meter = ? and f.stage = 'closed' and f.filled_l > 0 and n.opened_utc < ? and n.stage = 'closed'
+            and n.method = f.method and n.drained_l > 0 and abs(off) < {STRAY_REL}
+            order by f.opened_utc desc limit ?""",
+        [meter, before_utc, limit],
+    ).fetchall()
+    return [NextDrain(*row) for row in reversed(rows)]
 
 
 def meter_record(ledger: Any, meter: str, proved: bool, before_utc: str = _END) -> MeterRecord:
     """What the newest fills through a meter say of it. proved: whether its proving is in date.
 
-    Only fills whose level was proved count: the pump stops at the metered target, so that any other would agree.
+    Only fills count that something else bore out, the level at the lip or what the next job drained: the pump stops at
+    the metered target, so that any other would agree.
     """
     rows = ledger.db.execute(
-        """select level_seen, filled_l / expected_fill_l - 1.0 from job where meter = ? and opened_utc < ?
-           and stage = 'closed' and filled_l is not null and expected_fill_l > 0 order by opened_utc desc limit ?""",
+        f"""select job_id, {PROVED}, filled_l / expected_fill_l - 1.0 from job where meter = ? and opened_utc < ?
+            and stage = 'closed' and filled_l is not null and expected_fill_l > 0 order by opened_utc desc limit ?""",
         [meter, before_utc, METER_JOBS],
     ).fetchall()
-    offsets = [off for seen, off in rows if seen and abs(off) < STRAY_REL]
+    drained = {drain.job_id: drain.off_rel for drain in next_drains(ledger, meter, before_utc)}
+    offsets: dict[int, float] = {}
+    for k, (job_id, seen, off) in enumerate(rows):
+        told = [off] if seen and abs(off) < STRAY_REL else []
+        told += [drained[job_id]] if job_id in drained else []
+        if told:
+            offsets[k] = fmean(told)
     if not offsets:
         return MeterRecord(proved=proved)
-    since = next(k for k, (seen, off) in enumerate(rows) if seen and abs(off) < STRAY_REL)
     n = len(offsets)
-    scatter = stdev(offsets) if n > 1 else 0.0
-    return MeterRecord(n, fmean(offsets), scatter / math.sqrt(n), since, proved)
+    scatter = stdev(offsets.values()) / math.sqrt(n) if n > 1 else 0.0
+    by_drain = sum(rows[k][0] in drained for k in offsets) / n
+    return MeterRecord(
+        n, fmean(offsets.values()), math.hypot(scatter, U_NEXT_REL * by_drain), min(offsets), proved
+    )
 
 
 def facts(
@@ -124,7 +146,7 @@ def facts(
         method,
     )
     noted = of_job(ledger, job_id)["condition"] if job_id is not None else None
-    offset = meter_offset(ledger, labels["meter"], opened_utc) if labels.get("meter") else None
+    meter = meter_record(ledger, labels.get("meter", ""), not meter_due, opened_utc)
 
     def u(name: str) -> float:
         return (report.get(name) or 0.0) / NORMAL_95
@@ -152,8 +174,6 @@ def facts(
         previous=previous_job(ledger, vehicle, compartment, opened_utc, distance_km),
         condition=Condition(**noted) if noted is not None else None,
         interval_km=interval_km,
-        meter_offset_rel=offset[0] if offset is not None else None,
-        u_meter_offset_rel=offset[1] if offset is not None else 0.0,
-        meter_jobs=offset[2] if offset is not None else 0,
+        meter=meter,
         meter_due=meter_due,
     )

@@ -1,6 +1,7 @@
 """Which fills came up short, which need another look, and is anything drifting?
 
-Charts show (filled − expected) / expected in percent: one measure for every compartment. They name subjects so that
+Charts show two ratios that the pump does not control, in percent: one measure for every compartment. Filled over expected
+at fills whose level was proved, and what a meter filled over what the next job drained again. They name subjects so that
 somebody goes and looks; they say how many jobs stand behind them, and nothing about fault.
 """
 
@@ -15,9 +16,11 @@ from calibration.certificates import KINDS, Certificate
 from station.common import days
 from station.errors import InputError
 from station.learning.charts import RULES, Chart, chart
+from station.learning.history import next_drains
 from station.learning.reason import of_jobs
 from station.learning.why import Facts, what_settles
 from station.record import archive
+from station.record.rows import PROVED
 
 DIMENSIONS = {
     "bay": "bay",
@@ -25,6 +28,8 @@ DIMENSIONS = {
     "technician": "technician",
     "compartment type": "compartment_type",
 }
+NEXT_DRAIN = "meter against the next drain"
+CHARTED = (*DIMENSIONS, NEXT_DRAIN)
 CHART_JOBS = 200
 CHART_SUBJECTS = 12
 """So many of each dimension are charted on the page, those with the most jobs; any other is charted when asked for."""
@@ -61,7 +66,7 @@ COUNTS = {
 }
 POINTS = {
     name: f"""select job_id, opened_utc, 100.0 * (filled_l / expected_fill_l - 1.0) from job
-        where {column} = ? and opened_utc < ? and {_MEASURED} order by opened_utc desc limit {CHART_JOBS}"""
+        where {column} = ? and opened_utc < ? and {_MEASURED} and {PROVED} order by opened_utc desc limit {CHART_JOBS}"""
     for name, column in DIMENSIONS.items()
 }
 
@@ -173,8 +178,8 @@ def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC) -> Quality:
     counts = {name: ledger.db.execute(sql, period).fetchall() for name, sql in COUNTS.items()}
     subjects = _subjects(counts)
     charts = []
-    for dimension in DIMENSIONS:
-        names = [s.name for s in subjects if s.dimension == dimension][:CHART_SUBJECTS]
+    for dimension in CHARTED:
+        names = [s.name for s in subjects if s.dimension == counted_as(dimension)][:CHART_SUBJECTS]
         charts += [subject_chart(ledger, dimension, name, period[1]) for name in names]
     jobs = sum(row[1] for row in counts["bay"])
     zone_name = days.zone_name(zone)
@@ -183,11 +188,19 @@ def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC) -> Quality:
     )
 
 
+def counted_as(dimension: str) -> str:
+    """The dimension whose tally stands beside a chart."""
+    return "meter" if dimension == NEXT_DRAIN else dimension
+
+
 def subject_chart(ledger: Any, dimension: str, name: str, until: str = "9999") -> SubjectChart:
     """The newest values of one subject, opened before the moment ``until``. Raises InputError for an unknown dimension."""
-    if dimension not in DIMENSIONS:
-        raise InputError(f"there are no charts per {dimension!r}; expected one of: {', '.join(DIMENSIONS)}.")
-    rows = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
+    if dimension not in CHARTED:
+        raise InputError(f"there are no charts per {dimension!r}; expected one of: {', '.join(CHARTED)}.")
+    if dimension == NEXT_DRAIN:
+        rows = [(d.job_id, d.utc, 100.0 * d.off_rel) for d in next_drains(ledger, name, until, CHART_JOBS)]
+    else:
+        rows = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
     job_ids, utcs, values = zip(*rows, strict=True) if rows else ((), (), ())
     return SubjectChart(dimension, name, chart(values), job_ids, utcs)
 

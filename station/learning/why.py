@@ -14,6 +14,7 @@ from typing import Any
 from calibration.budget import expanded
 from station.common.days import day_of
 from station.common.distance import format_distance
+from station.given.evidence import UNKNOWN_METER, MeterRecord
 from station.learning import mixup
 from station.learning.condition import Condition
 from station.learning.expected import Expected
@@ -69,10 +70,8 @@ class Facts:
     previous: Previous | None = None
     condition: Condition | None = None
     interval_km: float | None = None
-    meter_offset_rel: float | None = None
-    """Mean of (filled − expected) / expected over the meter's recent jobs whose level was seen."""
-    u_meter_offset_rel: float = 0.0
-    meter_jobs: int = 0
+    meter: MeterRecord = UNKNOWN_METER
+    """What the fills before this one say of the meter."""
     meter_due: str = ""
     """Why the meter is due for proving, in words; empty when it is not."""
 
@@ -217,18 +216,18 @@ def _air(facts: Facts) -> Cause | None:
 
 
 def _meter(facts: Facts) -> Cause | None:
-    offset, u = facts.meter_offset_rel, facts.u_meter_offset_rel
+    offset, u, fills = facts.meter.offset_rel, facts.meter.u_offset_rel, facts.meter.fills
     short_l = _shortfall_l(facts)
-    if offset is not None and facts.meter_jobs >= MIN_HISTORY and short_l is not None:
+    if fills >= MIN_HISTORY and short_l is not None:
         explained_l = -offset * facts.expected_l
         doubt_l = math.hypot(facts.u_filled_l, facts.u_expected_l, u * facts.expected_l)
         weight = _real(abs(offset) - 2.0 * u, u) * _fits(explained_l, short_l, doubt_l)
         text = (
-            f"This meter's last {facts.meter_jobs} jobs came to {offset * 100:+.1f} % of what was expected; that alone "
-            f"would be {explained_l:.3f} L here. Prove the meter."
+            f"This meter's last {fills} fills that were proved by lip or next drain came to {offset * 100:+.1f} % of what "
+            f"they should; that alone would be {explained_l:.3f} L here. Prove the meter."
         )
         if weight >= NAMED_AT:
-            return _cause("meter_drift", weight, text, offset_percent=offset * 100, jobs=facts.meter_jobs)
+            return _cause("meter_drift", weight, text, offset_percent=offset * 100, jobs=fills)
     if facts.meter_due and short_l is not None:
         return _cause("meter_due", NAMED_AT, f"The meter is due for proving: {facts.meter_due}.")
     return None

@@ -73,5 +73,11 @@ def _samples_into_blocks(db: Database) -> None:
         db.execute(statement)
 
 
-_STEPS: dict[int, Callable[[Database], None]] = {1: _samples_into_blocks}
+def _what_a_fill_proved(db: Database) -> None:
+    """Version 2 did not say whether a level was proved, nor what that says of the compartment. Of its jobs nobody knows."""
+    db.execute("alter table job add column level_proved integer")
+    db.execute("alter table job add column proved_fill_l real")
+
+
+_STEPS: dict[int, Callable[[Database], None]] = {1: _samples_into_blocks, 2: _what_a_fill_proved}
 """Version → what makes the next one of it."""

@@ -11,9 +11,13 @@ _FIGURES = (
 _MORE_FIGURES = "expected_fill_u95_l tolerance_minus_l tolerance_plus_l overflow_u95_l".split()
 JOB_COLUMNS = [
     *("job_id", "opened_utc", "closed_utc", "stage", *_LABELS, *_FIGURES, "verdict", *_MORE_LABELS, "method"),
-    *(*_MORE_FIGURES, "level_seen", "distance_km"),
+    *(*_MORE_FIGURES, "level_seen", "distance_km", "level_proved", "proved_fill_l"),
 ]
-"""What a job's row has."""
+"""What a job's row has. proved_fill_l: what a fill to the lip says of its compartment, whatever its temperature was
+(station.filling.expecting.proved_l); null where the level was not proved."""
+PROVED = "coalesce(level_proved, level_seen) = 1"
+"""Whether something else than the meter bore a job's fill out: the pan or an eye that was believed. A row that is older than
+this column says only what was seen."""
 
 
 def type_of(vehicle: str, compartment: str, compartment_type: str) -> str:
@@ -50,4 +54,6 @@ def job_row(
         **{name: report[name] for name in _MORE_FIGURES},
         "level_seen": int(report["level_seen"]),
         "distance_km": distance_km,
+        "level_proved": int(report["proved_fill_l"] is not None),
+        "proved_fill_l": report["proved_fill_l"],
     }

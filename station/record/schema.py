@@ -4,9 +4,11 @@
 growth. It keeps mistakes out; what comes past it is found by ``station.record.verify``.
 """
 
+import re
+
 from sqlite_utils import Database
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 EVENT = """
 create table event (
@@ -39,7 +41,7 @@ create table job (
     verdict text not null,
     bay text, meter text, container text, fluid text, compartment_type text, method text,
     expected_fill_u95_l real, tolerance_minus_l real, tolerance_plus_l real, overflow_u95_l real,
-    level_seen integer, distance_km real
+    level_seen integer, distance_km real, level_proved integer, proved_fill_l real
 ) strict;
 create index job_by_time on job (opened_utc);
 create index job_by_verdict on job (verdict, opened_utc);
@@ -157,4 +159,8 @@ def differences(db: Database) -> list[str]:
 
 def _definitions(db: Database) -> dict[tuple[str, str], str]:
     rows = db.execute("select type, name, sql from sqlite_master where name not like 'sqlite_stat%'")
-    return {(kind, name): " ".join((sql or "").split()) for kind, name, sql in rows}
+    # A column that was added later stands there as SQLite puts it: another layout, and the same table.
+    return {
+        (kind, name): re.sub(r"\s*([,()])\s*", r"\1", " ".join((sql or "").split()))
+        for kind, name, sql in rows
+    }

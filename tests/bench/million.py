@@ -68,6 +68,8 @@ def jobs() -> Iterator[tuple[Any, ...]]:
             "overflow_u95_l": 0.004,
             "level_seen": int(draw.random() < 0.7),
             "distance_km": 1000.0 + i,
+            "level_proved": None,
+            "proved_fill_l": None,
         }
         yield tuple(row[name] for name in JOB_COLUMNS)
 

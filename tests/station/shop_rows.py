@@ -35,6 +35,8 @@ ROW: dict[str, Any] = {
     "overflow_u95_l": 0.004,
     "level_seen": 1,
     "distance_km": None,
+    "level_proved": None,
+    "proved_fill_l": None,
 }
 
 

@@ -77,6 +77,7 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
         **asdict(measured),
         "pump_runs": [],
         "level_seen": True,
+        "proved_fill_l": 2.864,
         "leak_text": "No leak above 14 mL/h.",
         "leak_l_h": 0.002,
         "leak_u95_l_h": 0.008,

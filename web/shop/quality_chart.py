@@ -20,6 +20,13 @@ from web.shop import charts
 POINTS = 30
 """So many values are listed beside a chart, and every marked one."""
 
+LEVEL_PROVED = "(filled − expected) / expected of the newest jobs whose level was proved"
+MEASURES = {
+    quality.NEXT_DRAIN: "(filled − drained) / drained, what the next job drained of what a job had filled"
+}
+"""What a dimension's charts show, where that is not ``LEVEL_PROVED``. The pump stops at the metered target, so that any other
+ratio would watch nothing but the pump."""
+
 router = APIRouter()
 Name = Annotated[str, Query(max_length=200)]
 
@@ -59,6 +66,7 @@ class ChartPage:
 
     of: str
     chart: ChartView
+    measure: str
     query: str
     points: Sequence[PointRow]
     newest: int
@@ -102,6 +110,7 @@ def chart_page(one: quality.SubjectChart) -> ChartPage:
     return ChartPage(
         one.dimension,
         chart_view(one, f"the newest {one.chart.n} measured jobs{_span(one)}", ""),
+        MEASURES.get(one.dimension, LEVEL_PROVED),
         query,
         points,
         POINTS,
@@ -109,8 +118,8 @@ def chart_page(one: quality.SubjectChart) -> ChartPage:
 
 
 def dimension_of(of: str) -> str:
-    if of not in quality.DIMENSIONS:
-        raise InputError(f"there are no charts per {of!r}; expected one of: {', '.join(quality.DIMENSIONS)}.")
+    if of not in quality.CHARTED:
+        raise InputError(f"there are no charts per {of!r}; expected one of: {', '.join(quality.CHARTED)}.")
     return of
 
 

@@ -19,7 +19,15 @@ from station.shop import audit
 from web.frame import format as fmt
 from web.frame.deps import Station, download, page_of
 from web.frame.port import Engine
-from web.shop.quality_chart import ChartView, Name, address_of, chart_view, dimension_of
+from web.shop.quality_chart import (
+    LEVEL_PROVED,
+    MEASURES,
+    ChartView,
+    Name,
+    address_of,
+    chart_view,
+    dimension_of,
+)
 
 PERIODS_DAYS = (30, 90, 365)
 DAYS = 90
@@ -88,7 +96,7 @@ class DueRow:
 
 @dataclass(frozen=True)
 class QualityPage:
-    """``/quality``. of: the dimension whose charts are shown."""
+    """``/quality``. of: the dimension whose charts are shown. measure: what they show."""
 
     since: str
     last_day: str
@@ -104,6 +112,7 @@ class QualityPage:
     signals: Sequence[Choice]
     dimensions: Sequence[Choice]
     of: str
+    measure: str
     charts: Sequence[ChartView]
     more_subjects: int
     due: Sequence[DueRow]
@@ -176,9 +185,9 @@ def _tally(subject: quality.Subject) -> str:
 def quality_page(
     content: quality.Quality, due: Sequence[quality.Due], of: str, periods: Sequence[Choice]
 ) -> QualityPage:
-    """content: of a period. of: a dimension of ``station.learning.quality.DIMENSIONS``."""
+    """content: of a period. of: one of ``station.learning.quality.CHARTED``."""
     query = urlencode({"since": content.since, "until": content.until})
-    mine = {s.name: s for s in content.subjects if s.dimension == of}
+    mine = {s.name: s for s in content.subjects if s.dimension == quality.counted_as(of)}
     shown = [c for c in content.charts if c.dimension == of]
     counted = [s for s in content.subjects if s.dimension == "bay"]
     counts = [
@@ -206,9 +215,10 @@ def quality_page(
         ],
         dimensions=[
             Choice(per, f"/quality?{query}&{urlencode({'of': per})}#charts", per == of)
-            for per in quality.DIMENSIONS
+            for per in quality.CHARTED
         ],
         of=of,
+        measure=MEASURES.get(of, LEVEL_PROVED),
         charts=[chart_view(c, _tally(mine[c.name]), address_of(of, c.name)) for c in shown],
         more_subjects=max(0, len(mine) - len(shown)),
         due=[_due_row(one) for one in due],

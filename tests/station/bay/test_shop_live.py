@@ -41,6 +41,7 @@ def closed_job(recorder: Recorder, n: int, filled_l: float) -> None:
         "filled_l": filled_l,
         "filled_u95_l": 0.009,
         "level_seen": True,
+        "proved_fill_l": filled_l,
     }
     labels = {"vehicle": "Bus 12", "compartment": "rear axle", "grade": "75W-90", "method": "cover removed"}
     utc = f"2026-0{n}-01T08:00:00.000+00:00"

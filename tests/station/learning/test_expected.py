@@ -9,9 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from station.errors import InputError
+from station.figures import balance
 from station.given.config import Compartment
 from station.learning import expected
 from station.learning.expected import learn, prior_spread, shrink, spread
+from station.record.ledger import job_row
+from tests.station.figures.test_witnesses import OIL, fill
 from tests.station.shop_rows import shop
 
 
@@ -116,6 +119,40 @@ def test_learned_figures_beat_listed_ones_and_cover_the_truth() -> None:
     assert float(np.abs(errors).mean()) < 0.2 * float(np.abs(listed).mean())
     inside = np.abs(errors) <= 2.0 * np.array([g.u_mean_l for g in got])
     assert 0.92 <= inside.mean() <= 0.99
+
+
+def test_the_season_of_a_fill_does_not_get_into_the_size_of_its_compartment(tmp_path: Path) -> None:
+    """Filled to the lip at 4 and at 38 °C: 3 % more litres at 20 °C, and the same compartment."""
+    names = ("Bus 12", "Bus 7")
+    ledger, filled = shop(tmp_path / "l.sqlite"), []
+    for number, (vehicle, at_c) in enumerate(zip(names, (4.0, 38.0), strict=True)):
+        factor = OIL.density_kg_m3(at_c) / OIL.density_kg_m3(20.0)
+        report = balance.report(fill(2.80 * factor + 0.03, over_l=0.03, supply_c=at_c))
+        filled.append(report["filled_l"])
+        labels = {"vehicle": vehicle, "compartment": "rear axle", "method": "cover removed"}
+        utc = f"2026-03-1{number}T08:00:00+00:00"
+        row = job_row(f"j{number}", utc, utc, labels, report | {"stage": "closed"})
+        ledger.db.table("job").insert(row)
+    assert filled[0] / filled[1] == pytest.approx(1.025, abs=0.005)
+    cold, hot = (
+        expected.expected_fill(ledger, f"{name} / rear axle", 2.9, "cover removed") for name in names
+    )
+    assert cold.n == hot.n == 1
+    assert cold.mean_l == pytest.approx(hot.mean_l, abs=0.002)
+    assert cold.mean_l == pytest.approx(2.80, abs=0.01)
+    ledger.close()
+
+
+def test_a_level_that_was_not_believed_teaches_nothing(tmp_path: Path) -> None:
+    ledger = shop(
+        tmp_path / "l.sqlite",
+        {"filled_l": 3.00, "level_proved": 1, "proved_fill_l": 2.98, "level_seen": 0},
+        {"filled_l": 2.30, "level_proved": 0, "level_seen": 1},
+    )
+    got = expected.expected_fill(ledger, "midibus rear axle", 2.9, "cover removed")
+    assert (got.n, got.mean_l) == (1, 2.98)
+    assert expected.shop_spread(ledger, "cover removed").jobs == 1
+    ledger.close()
 
 
 @pytest.mark.parametrize("listed_l", [0.0, -1.0, math.nan])

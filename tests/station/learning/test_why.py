@@ -11,6 +11,7 @@ import pytest
 
 from calibration.budget import expanded
 from station.common.units import parse_volume_l
+from station.given.evidence import UNKNOWN_METER, MeterRecord
 from station.learning import history
 from station.learning.condition import Condition
 from station.learning.expected import learn
@@ -176,14 +177,12 @@ def test_a_drifted_meter_explains_a_shortfall_of_its_own_size_only() -> None:
         filled_l=2.70,
         metered_l=2.70,
         level_seen=False,
-        meter_offset_rel=-0.06,
-        u_meter_offset_rel=0.004,
-        meter_jobs=12,
+        meter=MeterRecord(12, -0.06, 0.004),
     )
     assert kinds(facts) == ["meter_drift"]
-    assert kinds(replace(facts, meter_offset_rel=-0.001)) == []
-    assert kinds(replace(facts, meter_jobs=2)) == []
-    assert kinds(replace(facts, meter_jobs=0, meter_due="last proved 2025-01-01")) == ["meter_due"]
+    assert kinds(replace(facts, meter=MeterRecord(12, -0.001, 0.004))) == []
+    assert kinds(replace(facts, meter=MeterRecord(2, -0.06, 0.004))) == []
+    assert kinds(replace(facts, meter=UNKNOWN_METER, meter_due="last proved 2025-01-01")) == ["meter_due"]
 
 
 def test_air_is_named_from_the_meters_notice() -> None:
@@ -259,8 +258,7 @@ def test_facts_come_from_a_report_and_the_ledger(tmp_path: Path) -> None:
     assert facts.previous.distance_km == pytest.approx(1000.0)
     assert expanded(facts.u_filled_l) == pytest.approx(report["filled_u95_l"], rel=1e-12)
     assert expanded(facts.u_expected_l) == pytest.approx(report["expected_fill_u95_l"], rel=1e-12)
-    assert facts.meter_jobs == 8
-    assert facts.meter_offset_rel == pytest.approx(2.8045 / 2.87 - 1.0)
+    assert facts.meter.fills == 8
     assert [cause.kind for cause in causes(facts)] == []
     ledger.close()
 

@@ -6,6 +6,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from sqlite_utils import Database
 
 from hardware.sample import Sample
 from station.errors import LedgerError
@@ -13,6 +14,7 @@ from station.record import migrate, verify
 from station.record.ledger import Ledger
 from tests.soak.record import migration_kills
 from tests.station.record import version_1
+from tests.station.record.filled import play_job
 from tests.station.record.live_stream import live_stream
 
 MIXED = [
@@ -84,6 +86,22 @@ def test_killed_at_any_statement_it_is_old_or_new(tmp_path: Path) -> None:
 def test_a_migration_without_a_transaction_would_be_caught(tmp_path: Path) -> None:
     seen = migration_kills(tmp_path, samples=300, planted=True)
     assert seen.failed != []
+
+
+def test_a_record_of_version_2_learns_which_fills_were_proved(old: Path) -> None:
+    connection = sqlite3.connect(old)
+    migrate._STEPS[1](Database(connection))
+    connection.execute("pragma user_version = 2")
+    connection.commit()
+    before = connection.execute("select * from job order by rowid").fetchall()
+    connection.close()
+    ledger = Ledger(old)
+    after = ledger.db.execute("select * from job order by rowid").fetchall()
+    assert [row[: len(before[0])] for row in after] == before
+    assert {row[len(before[0]) :] for row in after} == {(None, None)}  # nobody knows of an older one
+    play_job(ledger, "j4", MIXED)
+    ledger.close()
+    assert verify.verify(old).broken == []
 
 
 def test_the_present_version_needs_nothing(tmp_path: Path) -> None:

@@ -7,9 +7,11 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 
+from station.learning import quality
 from station.learning.charts import RULES, chart
 from tests.station.shop_rows import shop
 from tests.web.conftest import Bay
@@ -101,7 +103,7 @@ def test_every_dimension_has_its_charts(march: Bay, of: str) -> None:
 
 def test_a_chart_shows_n_limits_and_its_marks(march: Bay) -> None:
     html = march.html(f"/quality?{PERIOD}").text
-    assert re.search(r"n = 34, centre [−+]?\d\.\d.%, limits −\d+\.\d.% to \+\d+\.\d.%\.", html)
+    assert re.search(r"n = 33, centre [−+]?\d\.\d.%, limits −\d+\.\d.% to \+\d+\.\d.%\.", html)
     for title in ("Individuals", "Moving range", "EWMA"):
         assert f">{title}</text>" in html
     assert f"<title>{RULES['beyond']}, job j31</title>" in html
@@ -111,7 +113,7 @@ def test_few_values_get_no_limits_and_a_plain_statement(march: Bay) -> None:
     html = march.html(f"/quality?{PERIOD}&of=technician").text
     mine = html[html.index("<strong>J. Lindqvist</strong>") :]
     mine = mine[: mine.index("</figure>")]
-    assert "n = 3: too few for limits, 20 are needed." in mine
+    assert "n = 2: too few for limits, 20 are needed." in mine
     assert 'class="limits" d=""' in mine
     assert "EWMA" not in mine
 
@@ -144,9 +146,19 @@ def test_one_chart_has_its_page_its_json_and_its_csv(march: Bay) -> None:
     assert "The newest 30 values" in text_of(march, f"/quality/chart?{of}")
     content = march.send("GET", f"/quality/chart.json?{of}").json()
     rows = list(csv.DictReader(io.StringIO(march.send("GET", f"/quality/chart.csv?{of}").text)))
-    assert content["n"] == len(rows) == 34
+    assert content["n"] == len(rows) == 33  # one level was not proved
     assert [float(row["deviation_percent"]) for row in rows] == pytest.approx(content["values"])
     assert "beyond" in rows[30]["signals"]
+
+
+def test_a_meter_is_charted_against_what_the_next_job_drains(march: Bay) -> None:
+    of = urlencode({"of": quality.NEXT_DRAIN})
+    text = text_of(march, f"/quality?{PERIOD}&{of}")
+    assert "(filled − drained) / drained, what the next job drained of what a job had filled" in text
+    assert "34 jobs in the period" in text
+    name = urlencode({"name": "Bay 1 meter"})
+    values = march.send("GET", f"/quality/chart.json?{of}&{name}").json()["values"]
+    assert values[0] == pytest.approx(100.0 * (JOBS[0]["filled_l"] / 2.85 - 1.0))
 
 
 def test_a_chart_nobody_has_values_for_is_empty_and_says_so(march: Bay) -> None:
