@@ -31,15 +31,21 @@ def last_resort(pins: PinMap) -> str:
     return " ".join([f"{name} {pin}" for name, pin in fitted.items() if pin is not None] + ["--off"])
 
 
-def unit_text(pins: PinMap, bay_file: Path, environment: Path) -> str:
-    """Get the unit for a bay. environment: the folder with ``bin/tallypan``. Raises HardwareError for a place that the
-    service could not read or that a unit cannot spell."""
-    guard_file = Path(guard.__file__)
-    for what, path in (
-        ("the bay's file", bay_file),
-        ("the environment", environment),
-        ("the guard", guard_file),
-    ):
+def unit_text(
+    pins: PinMap,
+    bay_file: Path,
+    environment: Path,
+    guard_file: Path | None = None,
+    backup: Path | None = None,
+) -> str:
+    """Get the unit for a bay. environment: the folder with ``bin/tallypan``. guard_file: the guard as it stands there,
+    where that is not the one that runs here. backup: another folder that the service writes into. Raises HardwareError for a place that the service could not read or that a
+    unit cannot spell."""
+    guard_file = Path(guard.__file__) if guard_file is None else guard_file
+    places = {"the bay's file": bay_file, "the environment": environment, "the guard": guard_file}
+    if backup is not None:
+        places["the folder for copies"] = backup
+    for what, path in places.items():
         if not _PLAIN.fullmatch(str(path)):
             raise HardwareError(
                 f"{what} is {path}; expected a full path of letters, digits and /_.+@-: move it."
@@ -51,6 +57,9 @@ def unit_text(pins: PinMap, bay_file: Path, environment: Path) -> str:
     text = (resources.files("hardware") / "tallypan.service").read_text()
     text = text.replace(SHIPPED_HOME, str(environment)).replace(SHIPPED_FILE, str(bay_file))
     command = f"{environment}/bin/python -I -S {guard_file} {last_resort(pins)}"
+    if backup is not None:
+        # The rest of the system is not the service's to write; a medium that is not there keeps nothing from starting.
+        text = text.replace("ProtectSystem=strict\n", f"ProtectSystem=strict\nReadWritePaths=-{backup}\n")
     return _LAST_RESORT.sub(f"ExecStopPost={command}", text)
 
 

@@ -45,9 +45,11 @@ def _parser() -> argparse.ArgumentParser:
     serve = commands.add_parser("serve", help="run the station and its web page")
     serve.add_argument("--config", type=Path, metavar="FILE", help="the bay's TOML file")
     serve.add_argument(
-        "--host", default="127.0.0.1", help="address to listen on (default: this machine only)"
+        "--host", help="address to listen on (default: as the bay's file says, else this machine only)"
     )
-    serve.add_argument("--port", type=_port, default=8765, help="port to listen on (default: 8765)")
+    serve.add_argument(
+        "--port", type=_port, help="port to listen on (default: as the bay's file says, else 8765)"
+    )
     serve.add_argument("--simulated", action="store_true", help="a simulated bay instead of a Pi's pins")
     serve.add_argument(
         "--log-json", action="store_true", help="log as JSON lines (by itself where systemd reads the log)"
@@ -79,6 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     doctor.add_argument(
         "--simulated", action="store_true", help="check a simulated bay instead of a Pi's pins"
     )
+    doctor.add_argument("--file-only", action="store_true", help="judge the bay's file, and touch no device")
     doctor.set_defaults(run=_doctor)
 
     add_commands(commands)
@@ -145,7 +148,9 @@ def _serve(options: argparse.Namespace) -> int:
     logs.set_up(True if options.log_json else None)
     config = _config(options)
     fitness.check(config, options.simulated)
-    access, tls = _entrance(config, options)
+    host = config.serve.host if options.host is None else options.host
+    port = config.serve.port if options.port is None else options.port
+    access, tls = _entrance(config, host, options)
     _live_in(config.zone)
     _let_old_samples_go(config)
     engine, close = _open_engine(config, options.simulated)
@@ -167,7 +172,7 @@ def _serve(options: argparse.Namespace) -> int:
 
     try:
         rules = config.serve
-        serve(engine, access, options.host, options.port, announce, tls, rules.names, rules.proxy)
+        serve(engine, access, host, port, announce, tls, rules.names, rules.proxy)
     finally:
         close()
         if keeper is not None:
@@ -175,7 +180,7 @@ def _serve(options: argparse.Namespace) -> int:
     return DONE
 
 
-def _entrance(config: Any, options: argparse.Namespace) -> tuple[Any, Any]:
+def _entrance(config: Any, host: str, options: argparse.Namespace) -> tuple[Any, Any]:
     """Who may come in, and under which certificate. Raises InputError where the pages should not be served so."""
     from station.people.entrance import entrance
     from station.people.store import People, path_beside
@@ -192,7 +197,7 @@ def _entrance(config: Any, options: argparse.Namespace) -> tuple[Any, Any]:
         tls.check()
     access = entrance(
         People(path_beside(config.ledger)),
-        loopback=is_loopback(options.host),
+        loopback=is_loopback(host),
         simulated=options.simulated,
         tls=tls is not None,
         named=bool(rules.names) or rules.proxy,
@@ -254,7 +259,7 @@ def _print(report: dict[str, Any], labels: Any, as_json: bool) -> None:
 
 
 def _doctor(options: argparse.Namespace) -> int:
-    from station.bay.doctor import examine
+    from station.bay.doctor import examine, examine_file
 
     try:
         config = _config(options)
@@ -263,7 +268,10 @@ def _doctor(options: argparse.Namespace) -> int:
             raise
         print(f"FAIL  bay's file: {error}")
         return WRONG_USE
-    findings = examine(config, options.simulated, lambda: _open_engine(config, options.simulated))
+    if options.file_only:
+        findings = examine_file(config, options.simulated)
+    else:
+        findings = examine(config, options.simulated, lambda: _open_engine(config, options.simulated))
     for finding in findings:
         print(f"{'ok  ' if finding.ok else 'FAIL'}  {finding.what}: {finding.text}")
     return DONE if all(finding.ok for finding in findings) else FAILED

@@ -42,7 +42,7 @@ def examine(
 
     Devices stay closed where the bay would not start: opening them makes the record's file.
     """
-    fit = [_software(), _place(config, simulated), *_lines(config)]
+    fit = examine_file(config, simulated)
     if not all(finding.ok for finding in fit):
         return [*fit, *_fluids(config)]
     return [
@@ -57,6 +57,11 @@ def examine(
         *devices(open_engine),
         _ledger(config),
     ]
+
+
+def examine_file(config: BayConfig, simulated: bool) -> list[Finding]:
+    """Whether a bay could start by what its file says; no device is touched and nothing is written."""
+    return [_software(), _place(config, simulated), *_lines(config)]
 
 
 def _software() -> Finding:

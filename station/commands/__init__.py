@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from station.commands import people, record, shop, unit
+from station.commands import install, people, record, shop, unit
 
 
 def add(commands: Any) -> None:
@@ -11,3 +11,4 @@ def add(commands: Any) -> None:
     record.add(commands)
     people.add(commands)
     unit.add(commands)
+    install.add(commands)

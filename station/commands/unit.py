@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Any
 
 from hardware.unit import unit_text
-from station.given.config import read_config
 
 DONE = 0
 
@@ -21,6 +20,9 @@ def add(commands: Any) -> None:
 
 
 def _unit(options: argparse.Namespace) -> int:
+    from station.given.config import read_config  # with the environment that tallypan install has yet to make
+
     config = read_config(options.config)
-    print(unit_text(config.pins, options.config.absolute(), Path(sys.prefix)), end="")
+    backup = None if config.record.backup is None else Path(config.record.backup)
+    print(unit_text(config.pins, options.config.absolute(), Path(sys.prefix), backup=backup), end="")
     return DONE

@@ -87,9 +87,18 @@ class RecordRules:
 
 @dataclass(frozen=True)
 class ServeRules:
-    """[serve]: how the pages are reached from beyond this machine. certificate, key: files in PEM. names: by which
-    browsers call the station. proxy: a reverse proxy on this machine takes TLS off before the station."""
+    """[serve]: how the pages are reached. host: the address to listen on, 0.0.0.0 for every one that the machine has.
+    port: one that needs no special right. certificate, key: files in PEM. names: by which browsers call the station.
+    proxy: a reverse proxy on this machine takes TLS off before the station."""
 
+    host: Annotated[
+        str,
+        Field(
+            pattern=r"^[0-9A-Za-z.:-]+$",
+            description='write an address of this machine, such as "127.0.0.1", or "0.0.0.0" for all of them',
+        ),
+    ] = "127.0.0.1"
+    port: Annotated[int, Field(ge=1024, le=65535, description="write a port, such as 8765")] = 8765
     certificate: str | None = None
     key: str | None = None
     names: tuple[Name, ...] = ()

@@ -1,0 +1,264 @@
+"""What will be done to a system, as a list of typed steps: nothing here touches anything."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from hardware.unit import unit_text
+from station.commands.installing import boot, places
+from station.commands.installing.bay_file import Said
+from station.commands.installing.steps import (
+    Accounts,
+    Certificate,
+    CheckBay,
+    Environment,
+    Folder,
+    Healthy,
+    Owner,
+    Packages,
+    PutBack,
+    Remove,
+    Service,
+    Step,
+    Switch,
+    Write,
+)
+from station.commands.installing.system import OLDEST, WITHOUT_WHEEL, System
+from station.errors import InputError
+
+GROUPS = ("gpio", "dialout", "spi")
+PEOPLE = "people.json"
+"""Beside the record: somebody is set up already."""
+FROM_SYSTEM = ("lgpio",)
+LOCKED = re.compile(r"^([A-Za-z0-9._-]+)==.*(?:\\\n.*)*\n?", re.M)
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """source: the folder of the version to be installed. bay_text: the bay's file. owner: who signs in first; None where
+    nobody was named. boot: whether config.txt may be added to. wheels: a folder with the packages, for a Pi without a network.
+    """
+
+    source: Path
+    version: str
+    bay_text: str
+    said: Said
+    owner: str | None = None
+    boot: bool = True
+    wheels: Path | None = None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """notes: what a person has to know or do beside it."""
+
+    steps: tuple[Step, ...]
+    notes: tuple[str, ...] = ()
+
+
+def fit(system: System) -> None:
+    """Raises InputError for a system that the station cannot live in."""
+    name = system.name or f"the system in {system.root}"
+    if not system.wide:
+        raise InputError(
+            f"{name} is 32 bits wide, and what the station needs is made for 64 bits only: write the 64-bit system on a card "
+            "and install there."
+        )
+    if system.version < OLDEST:
+        have = ".".join(map(str, system.version))
+        raise InputError(f"{name} has Python {have}; expected 3.11 or newer, as Bookworm and Trixie have.")
+    if not system.has_systemd:
+        raise InputError(
+            f"{name} has no systemd, which starts the station and switches its pump off after it."
+        )
+    if not system.native and system.lacks:
+        raise InputError(
+            f"the system in {system.root} lacks {', '.join(system.lacks)}; put it into the image first."
+        )
+
+
+def install(system: System, wishes: Wishes) -> Plan:
+    """From nothing, or over what is there: the record, the people and a bay's file are kept. Raises InputError."""
+    fit(system)
+    said, release = wishes.said, _environment(system, wishes)
+    if not said.local and not said.tls:
+        raise InputError(
+            "[serve] host: beyond this machine the pages are served under TLS alone; name certificate and key too."
+        )
+    if said.record.parent != places.STATE:
+        raise InputError(
+            f"[bay] ledger is {str(said.record)!r}; the service writes in {places.STATE} alone: write {str(places.RECORD)!r}."
+        )
+    steps: list[Step] = [Packages(system.lacks)] if system.lacks else []
+    steps += [
+        Accounts(places.USER, GROUPS),
+        Folder(places.BAY_FILE.parent, 0o755),
+        Folder(places.RELEASES, 0o755),
+        Folder(places.STATE, 0o700, places.USER),
+        release,
+        Write(
+            places.BAY_FILE, wishes.bay_text, "what this bay is", keep=".before" if system.bay_file else ""
+        ),
+        CheckBay(release.name),
+    ]
+    if said.certificate is not None and said.certificate.name not in system.state:
+        steps.append(Certificate(said.certificate.stem))
+    if said.reached and PEOPLE not in system.state:
+        if wishes.owner is None:
+            raise InputError(
+                "other machines shall reach the pages, and nobody is set up: name the owner with --owner."
+            )
+        steps.append(Owner(wishes.owner))
+    lines = boot.wanted(said.pins, said.reader, said.one_wire)
+    added, notes = _boot(system, lines, wishes.boot)
+    steps += [
+        _unit(system, said, release.name),
+        Switch(release.name, system.current),
+        Write(places.COMMAND, _command(), "the command, for whoever works at the Pi", 0o755),
+        *added,
+        Service("enable"),
+    ]
+    if system.native and not added:
+        steps += [Service("restart"), Healthy(health_address(said))]
+    elif added:
+        notes.append(
+            "Start the Pi anew (sudo reboot): what was added to its config.txt holds from then on, and the station starts with it."
+        )
+    if said.backup is not None:
+        notes.append(
+            f"Copies go to {said.backup}: the folder has to be there and has to be the user {places.USER}'s."
+        )
+    return Plan((*steps, *_old(system, release.name)), (*notes, *_reached(system, said)))
+
+
+def update(system: System, wishes: Wishes, well: Sequence[str]) -> Plan:
+    """A new version beside the old. well: the checks that are well today. Raises InputError."""
+    fit(system)
+    if system.current is None or not system.bay_file:
+        raise InputError("no station is installed here; tallypan install does that.")
+    release = _environment(system, wishes)
+    steps: list[Step] = [Packages(system.lacks)] if system.lacks else []
+    steps += [
+        release,
+        CheckBay(release.name),
+        _unit(system, wishes.said, release.name),
+        Switch(release.name, system.current),
+        *_started(system, wishes.said, well),
+    ]
+    return Plan((*steps, *_old(system, release.name)))
+
+
+def back(
+    system: System, unit: str, said: Said, well: Sequence[str] = (), known: Sequence[str] | None = None
+) -> Plan:
+    """To the release before, by the unit that it ran by. known: copies of the record that were there before a newer release
+    touched it; None where the record is to be left as it is. Raises InputError."""  # fmt: skip
+    if system.previous is None or system.previous not in system.releases:
+        raise InputError("there is no earlier release to go back to.")
+    put_back = [] if known is None else [PutBack(tuple(known))]
+    return Plan(
+        (
+            Write(places.UNIT, unit, f"the service, with the pump's pins and the paths of {system.previous}"),
+            Switch(system.previous, system.current),
+            *put_back,
+            *_started(system, said, well),
+        )
+    )
+
+
+def uninstall(system: System) -> Plan:
+    """Take the station away; its record, the bay's file and the user that owns the record stay."""
+    steps: list[Step] = [
+        Service("disable"),
+        Remove(places.UNIT, "the service"),
+        Remove(places.COMMAND, "the command"),
+        Remove(places.ACCOUNTS, "what made its user; the user itself stays, since the record is its own"),
+        Remove(places.HOME, "the station and its environments"),
+    ]
+    if system.boot_file is not None and boot.without_ours(system.boot_text) != system.boot_text:
+        steps.append(
+            Write(
+                system.boot_file,
+                boot.without_ours(system.boot_text),
+                "without the station's lines",
+                mode=0o755,
+            )
+        )
+    notes = (
+        f"The record stays in {places.STATE}, and the bay's file at {places.BAY_FILE}.",
+        f"Copy {places.STATE} elsewhere before you clear the card: nothing else has those jobs.",
+    )
+    return Plan(tuple(steps), notes)
+
+
+def requirements(lock: str, without: Sequence[str]) -> str:
+    """A lock file without some packages, each with its hashes."""
+    return LOCKED.sub(lambda entry: "" if entry[1].lower() in without else entry[0], lock)
+
+
+def _environment(system: System, wishes: Wishes) -> Environment:
+    number = max((int(name[:4]) for name in system.releases if name[:4].isdecimal()), default=0) + 1
+    new = system.version >= WITHOUT_WHEEL
+    return Environment(
+        f"{number:04d}-{wishes.version}",
+        wishes.source,
+        wishes.version,
+        beside=new,
+        without=FROM_SYSTEM if new else (),
+        wheels=wishes.wheels,
+    )
+
+
+def _unit(system: System, said: Said, release: str) -> Write:
+    version = f"python{system.version[0]}.{system.version[1]}"
+    guard = places.CURRENT / "lib" / version / "site-packages/hardware/guard.py"
+    text = unit_text(said.pins, places.BAY_FILE, places.CURRENT, guard, said.backup)
+    return Write(places.UNIT, text, f"the service, with the pump's pins and the paths of {release}")
+
+
+def _command() -> str:
+    return f'#!/bin/sh\nexec {places.CURRENT}/bin/tallypan "$@"\n'
+
+
+def _started(system: System, said: Said, well: Sequence[str]) -> list[Step]:
+    return [Service("restart"), Healthy(health_address(said), tuple(well))] if system.native else []
+
+
+def _boot(system: System, lines: dict[str, str], may: bool) -> tuple[list[Step], list[str]]:
+    if system.boot_file is None:
+        return [], ["No config.txt was found. On a Pi it has to say: " + "; ".join(lines) + "."]
+    missing = boot.missing(boot.without_ours(system.boot_text), list(lines))
+    text = boot.with_ours(system.boot_text, {line: lines[line] for line in missing})
+    if not missing or text == system.boot_text:
+        return [], []
+    if not may:
+        return [], [f"{system.boot_file} should say {line}: it {lines[line]}." for line in missing]
+    what = "; ".join(f"{line} ({lines[line]})" for line in missing)
+    return [Write(system.boot_file, text, f"adds {what}", mode=0o755, keep=".before-tallypan")], []
+
+
+def _old(system: System, new: str) -> list[Step]:
+    """What goes: every release but the new one and the one that ran until now."""
+    return [
+        Remove(places.RELEASES / name, "an older release")
+        for name in system.releases
+        if name not in (new, system.current)
+    ]
+
+
+def health_address(said: Said) -> str:
+    """Where the station says how it is, asked on its own machine."""
+    return f"{'https' if said.tls else 'http'}://127.0.0.1:{said.port}/health"
+
+
+def _reached(system: System, said: Said) -> list[str]:
+    if said.local:
+        return [
+            f"The page is at http://127.0.0.1:{said.port}/ on the Pi itself; [serve] of {places.BAY_FILE} opens it to others."
+        ]
+    name = said.names[0] if said.names else f"{system.host}.local"
+    rows = [
+        f"The page is at https://{name}:{said.port}/. It needs this one TCP port, {said.port}, and calls nothing outside the shop."
+    ]
+    return rows + ([f"Where ufw guards this Pi: sudo ufw allow {said.port}/tcp."] if system.has_ufw else [])
