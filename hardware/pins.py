@@ -12,6 +12,10 @@ LOWEST, HIGHEST = 0, 27
 # GPIO 0 to 8 of every Pi wake up with a pull-up, 9 to 27 with a pull-down (BCM2835 ARM Peripherals,
 # table 6-31). An active-high relay on a pulled-up pin may close while the Pi boots.
 LOWEST_PULLED_DOWN = 9
+EEPROM = (0, 1)
+"""On these the firmware looks for a board's own EEPROM while the Pi starts, and drives them for it (from memory)."""
+CONSOLE, CONSOLE_PINS = 14, (14, 15)
+"""What a serial console writes on, from power-on, where one is on; and the port's two pins (from memory)."""
 OUTPUTS_OFF_AT_BOOT = ("pump", "pump_fine", "pump_cutoff", "pump_watch", "lamp", "buzzer")
 
 
@@ -60,13 +64,23 @@ class PinMap:
                     "(not the position on the header). Look it up in the wiring guide."
                 )
                 continue
+            if number in EEPROM:
+                found.append(
+                    f"pin of {owner} is {number}, on which the Pi looks for a board's own memory while it starts; "
+                    f"move {owner} to a free pin."
+                )
             if number in owners:
                 found.append(
                     f"pin {number} is given to both {owners[number]} and {owner}; "
                     f"give {owner} a free pin and move its wire."
                 )
             owners.setdefault(number, owner)
-            if owner in OUTPUTS_OFF_AT_BOOT and number < LOWEST_PULLED_DOWN:
+            if owner in OUTPUTS_OFF_AT_BOOT and number == CONSOLE:
+                found.append(
+                    f"pin of {owner} is {number}, which a serial console moves while the Pi boots and could switch the "
+                    f"{owner} on; move it to a free pin."
+                )
+            if owner in OUTPUTS_OFF_AT_BOOT and EEPROM[-1] < number < LOWEST_PULLED_DOWN:
                 found.append(
                     f"pin of {owner} is {number}, which is pulled up while the Pi boots and could switch "
                     f"the {owner} on; move it to a free pin {LOWEST_PULLED_DOWN} to {HIGHEST}."

@@ -41,11 +41,10 @@ class ConverterPlan:
                 "reader",
                 f"an SPI controller stands at {SPI_WIRES}: move both wires and [pins], or take auto",
             )
-        if self.reader == "spi" and not spi_is_free(pins):
-            clock = SPI_PINS[(pins.pan_dout, pins.pan_sck)][1]
+        if self.reader == "spi" and (taken := spi_taken(pins)):
             return (
                 "reader",
-                f"the controller's own clock moves pin {clock}: expected it unused, move its wire",
+                f"the controller's own clock and selects take pin {', '.join(map(str, taken))}: expected unused, move the wire",
             )
         return None
 
@@ -72,10 +71,15 @@ class Trial:
         )
 
 
+def spi_taken(pins: PinMap) -> list[int]:
+    """Pins that the converter's SPI controller moves beside its two data lines, and that something else is wired to."""
+    _, moved = SPI_PINS[(pins.pan_dout, pins.pan_sck)]
+    return sorted(set(moved) & set(pins.used().values()))
+
+
 def spi_is_free(pins: PinMap) -> bool:
-    """Whether the converter is wired to an SPI controller whose own clock pin moves nothing else."""
-    found = SPI_PINS.get((pins.pan_dout, pins.pan_sck))
-    return found is not None and found[1] not in pins.used().values()
+    """Whether the converter is wired to an SPI controller whose own clock and select pins move nothing else."""
+    return (pins.pan_dout, pins.pan_sck) in SPI_PINS and not spi_taken(pins)
 
 
 def openers(

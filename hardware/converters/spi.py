@@ -19,9 +19,9 @@ BURST = bytes([0b10101010] * 6 + [0b10000000, 0])
 LOOK = bytes([0])
 RESET = bytes([0xFF] * 26 + [0])
 """208 µs high."""
-SPI_PINS = {(9, 10): ("/dev/spidev0.0", 11), (19, 20): ("/dev/spidev1.0", 21)}
-"""MISO and MOSI of a Pi's two controllers (BCM2835 ARM Peripherals, table 6-31) → device, and the pin of the
-controller's own clock, which moves with it and has to stay free."""
+SPI_PINS = {(9, 10): ("/dev/spidev0.0", (7, 8, 11)), (19, 20): ("/dev/spidev1.0", (18, 21))}
+"""MISO and MOSI of a Pi's two controllers (BCM2835 ARM Peripherals, table 6-31) → device, and the pins that have to stay
+free: the controller's own clock moves with it, and the kernel holds its selects."""
 
 
 class Bus(Protocol):

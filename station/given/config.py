@@ -13,7 +13,7 @@ from pydantic import Field
 from calibration.fluid import Fluid
 from hardware.converters.choose import ConverterPlan
 from hardware.errors import PinFaults, SerialFaults
-from hardware.pins import PinMap
+from hardware.pins import CONSOLE_PINS, PinMap
 from hardware.serial_devices import SerialPlan
 from station.common.days import zone_of
 from station.common.schema import Table, complain, read, read_toml
@@ -29,6 +29,9 @@ PAN_FULL_KG = (1.0, 500.0)
 unit (common practice, no source: pans stand on cells of 5 to 200 kg)."""
 SCALE_SLOPE_REL = 0.1
 """How far a serial scale's slope may be off its own resolution; a scale so wrong belongs to its maker."""
+
+ON_HEADER = ("serial0", "ttyAMA0", "ttyS0")
+"""The port of a Pi's own two pins, by its names."""
 
 _PRINTABLE = r"^[^\x00-\x1f]+$"
 Name = Annotated[
@@ -208,6 +211,8 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         key, expected = fault
         complain(source, ("pan_converter", key), getattr(file.pan_converter, key), expected)
     _check_slope(file.pan, file.serial, source)
+    _check_wiring(file, source)
+    _check_serve(file.serve, source)
     try:
         ledger = Path(bay.ledger).expanduser()
     except RuntimeError:
@@ -245,6 +250,38 @@ def _stated(tables: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
         else:
             found[f"{prefix}{name}"] = value if isinstance(value, str) else json.dumps(value, default=str)
     return found
+
+
+def _check_wiring(file: BayFile, source: str) -> None:
+    """What two tables say of one wire."""
+    wired = file.pins.used()
+    for name, serial in file.serial.used().items():
+        if Path(serial.port).name in ON_HEADER:
+            for owner, number in wired.items():
+                if number in CONSOLE_PINS:
+                    complain(source, ("pins", owner), number, f"{serial.port} of [serial.{name}] is on that pin: move one of the two")  # fmt: skip
+    if file.serial.pan is not None and file.pan_converter != ConverterPlan():
+        raise InputError(
+            f"{source}: [pan_converter] is for load cells on pins, and [serial.pan] takes their place; take one of the two out."
+        )
+    named: dict[str, str] = {}
+    for name, folder in file.thermometers:
+        if folder is not None and folder.rstrip("/") in named:
+            complain(source, ("thermometers", name), folder, f"that sensor is {named[folder.rstrip('/')]} already: write another's folder")  # fmt: skip
+        if folder is not None:
+            named[folder.rstrip("/")] = name
+
+
+def _check_serve(serve: ServeRules, source: str) -> None:
+    """A certificate and its key go together, and nobody but this machine is served without them."""
+    for name, other in (("certificate", "key"), ("key", "certificate")):
+        if getattr(serve, name) is not None and getattr(serve, other) is None:
+            complain(source, ("serve", name), getattr(serve, name), f"expected {other} beside it: name both files, or neither")  # fmt: skip
+    if serve.certificate is None and serve.host not in ("127.0.0.1", "::1", "localhost"):
+        complain(
+            source, ("serve", "host"), serve.host,
+            "others than this machine are served under TLS alone: name certificate and key, or leave host out",
+        )  # fmt: skip
 
 
 def _check_slope(pan: PanLine, serial: SerialPlan, source: str) -> None:

@@ -268,7 +268,7 @@ ON_SPI = PinMap(pan_dout=9, pan_sck=10)
     [
         (ConverterPlan("iio", 80), PinMap(), "rate", "looks every 10 ms"),
         (ConverterPlan("spi"), PinMap(), "reader", "pan_dout = 9 with pan_sck = 10"),
-        (ConverterPlan("spi"), PinMap(pan_dout=9, pan_sck=10, meter=11), "reader", "moves pin 11"),
+        (ConverterPlan("spi"), PinMap(pan_dout=9, pan_sck=10, meter=11), "reader", "take pin 11"),
     ],
 )
 def test_a_plan_that_contradicts_itself_or_the_pins(
@@ -287,7 +287,7 @@ def test_a_plan_that_holds(plan: ConverterPlan) -> None:
 
 def test_auto_offers_what_this_machine_has(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     device = tmp_path / "spidev"
-    monkeypatch.setattr(choose, "SPI_PINS", {pins: (str(device), 11) for pins in SPI_PINS})
+    monkeypatch.setattr(choose, "SPI_PINS", {pins: (str(device), (11,)) for pins in SPI_PINS})
     assert list(openers(ConverterPlan(), PinMap())) == ["lgpio", "package"]
     assert list(openers(ConverterPlan(), ON_SPI)) == ["lgpio", "package"]
     device.touch()

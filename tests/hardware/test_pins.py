@@ -30,12 +30,24 @@ def test_one_pin_for_two_names_both_owners() -> None:
 
 @pytest.mark.parametrize("owner", ["pump", "lamp", "buzzer"])
 def test_an_output_that_must_be_off_at_boot_needs_a_pulled_down_pin(owner: str) -> None:
-    for number in (0, 8):
+    for number in (2, 8):
         moved = PinMap(one_wire=None, pan_dout=10, pan_sck=11)
         [fault] = replace(moved, **{owner: number}).faults()
         assert f"pin of {owner} is {number}, which is pulled up" in fault
         assert "move it to a free pin 9 to 27" in fault
     PinMap(**{owner: 9}).check()
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_the_pins_of_a_boards_own_memory_are_nobodys(number: int) -> None:
+    [fault] = PinMap(meter=number).faults()
+    assert f"pin of meter is {number}, on which the Pi looks for a board's own memory" in fault
+
+
+def test_no_output_is_where_a_console_writes() -> None:
+    [fault] = PinMap(pump=14).faults()
+    assert "which a serial console moves while the Pi boots" in fault
+    assert PinMap(meter=14, pump=15).faults() == []
 
 
 @pytest.mark.parametrize("number", [-1, 28, 40])

@@ -113,6 +113,71 @@ BAY: dict[str, tuple[str, str, str, str]] = {
     "number of 5000 digits": (ZERO, f"zero_count = {'9' * 5000}", "not valid TOML", "correct it"),
 }  # fmt: skip
 
+PINS, HEAT, SERVE = "[pins] ", "[thermometers] ", "[air]"
+SCALE = """[serial.pan]
+port = "/dev/serial/by-id/usb-scale"
+pattern = '([0-9.]+) g'
+unit = "g"
+resolution_g = 0.1
+[pins] """
+COUNTER = '[serial.meter]\nport = "/dev/serial/by-id/usb-counter"\n[pins] '
+ALL_PINS = "pan_dout = 5\npan_sck = 6\nmeter = 17\npump = 22\npendant = 23\nlamp = 24\nbuzzer = 25\nstop_sense = 27\none_wire = 4\n"
+BY_SPI = "\n[pan_converter]\nreader = 'spi'\n"
+SENSOR = '"/sys/bus/w1/devices/28-01"'
+
+WIRING: dict[str, tuple[str, str, str, str]] = {
+    # as above; the demo's pins: converter 5 and 6, meter 17, pump 22, pendant 23, lamp 24, buzzer 25, stop 27, 1-Wire 4
+    "converter on one pin": ("pan_sck = 6", "pan_sck = 5", "[pins] pin 5 is given to both pan_dout and pan_sck", "a free pin"),
+    "meter is the relay": ("meter = 17", "meter = 22", "[pins] pin 22 is given to both meter and pump", "move its wire"),
+    "both trains on one pin": ("meter = 17", "meter = 17\nmeter_b = 17", "[pins] pin 17 is given to both meter and meter_b", "a free pin"),
+    "pendant is the stop": ("pendant = 23", "pendant = 27", "[pins] pin 27 is given to both pendant and stop_sense", "a free pin"),
+    "pendant is the relay": ("pendant = 23", "pendant = 22", "[pins] pin 22 is given to both pump and pendant", "a free pin"),
+    "slow speed is the pump": ("pump = 22", "pump = 22\npump_fine = 22", "[pins] pin 22 is given to both pump and pump_fine", "a free pin"),
+    "cut-off is the pump": ("pump = 22", "pump = 22\npump_cutoff = 22", "[pins] pin 22 is given to both pump and pump_cutoff", "a free pin"),
+    "watch is the buzzer": ("pump = 22", "pump = 22\npump_watch = 25", "[pins] pin 25 is given to both buzzer and pump_watch", "a free pin"),
+    "1-Wire on the pendant": ("one_wire = 4", "one_wire = 23", "[pins] pin 23 is given to both pendant and one_wire", "a free pin"),
+    "a place on the header": ("stop_sense = 27", "stop_sense = 36", "[pins] pin of stop_sense is 36", "not the position on the header"),
+    "pin 28": ("meter = 17", "meter = 28", "[pins] pin of meter is 28", "BCM number 0 to 27"),
+    "pin -1": ("lamp = 24", "lamp = -1", "[pins] pin of lamp is -1", "wiring guide"),
+    "a board's memory": ("meter = 17", "meter = 1", "[pins] pin of meter is 1", "move meter to a free pin"),
+    "pump pulled up": ("pump = 22", "pump = 7", "[pins] pin of pump is 7", "9 to 27"),
+    "slow speed pulled up": ("pump = 22", "pump = 22\npump_fine = 8", "[pins] pin of pump_fine is 8", "9 to 27"),
+    "cut-off pulled up": ("pump = 22", "pump = 22\npump_cutoff = 2", "[pins] pin of pump_cutoff is 2", "9 to 27"),
+    "lamp pulled up": ("lamp = 24", "lamp = 3", "[pins] pin of lamp is 3", "9 to 27"),
+    "pump on the console": ("pump = 22", "pump = 14", "[pins] pin of pump is 14", "move it to a free pin"),
+    "no pump": ("pump = 22", "pump = true", "[pins] pump is True", "a whole number"),
+    "pins in a list": ("meter = 17", "meter = [17, 18]", "[pins] meter is [17, 18]", "a whole number"),
+    "SPI's clock taken": (ALL_PINS, "pan_dout = 9\npan_sck = 10\nmeter = 11" + BY_SPI, "[pan_converter] reader is 'spi'", "take pin 11"),
+    "SPI's select taken": (ALL_PINS, "pan_dout = 9\npan_sck = 10\nmeter = 8" + BY_SPI, "[pan_converter] reader is 'spi'", "take pin 8"),
+    "SPI's wires swapped": (ALL_PINS, "pan_dout = 10\npan_sck = 9" + BY_SPI, "[pan_converter] reader is 'spi'", "pan_dout = 9 with pan_sck = 10"),
+    "rate as text": (PINS, CONVERTER + 'rate = "80"\n[pins] ', "[pan_converter] rate is '80'", "one of: 10, 80"),
+    "scale without format": (PINS, SCALE.replace("pattern = '([0-9.]+) g'\n", ""), "[serial.pan] pattern is missing", "text in quotes"),
+    "scale without unit": (PINS, SCALE.replace('unit = "g"\n', ""), "[serial.pan] unit is missing", "text in quotes"),
+    "scale without division": (PINS, SCALE.replace("resolution_g = 0.1\n", ""), "[serial.pan] resolution_g is missing", "a number"),
+    "scale without port": (PINS, SCALE.replace('port = "/dev/serial/by-id/usb-scale"\n', ""), "[serial.pan] port is missing", "text in quotes"),
+    "scale in pounds": (PINS, SCALE.replace('"g"', '"lb"'), "[serial] pan: unit = 'lb'", "one of: g, kg"),
+    "scale's number unmarked": (PINS, SCALE.replace("([0-9.]+)", "[0-9.]+"), "[serial] pan: pattern", "around the number"),
+    "scale's brackets open": (PINS, SCALE.replace("([0-9.]+)", "([0-9.]+"), "[serial] pan: pattern", "a regular expression"),
+    "scale at 9601 baud": (PINS, SCALE.replace("unit", "baud = 9601\nunit"), "[serial] pan: baud = 9601", "expected one of: 300"),
+    "scale with 6 bits": (PINS, SCALE.replace("unit", 'frame = "6N1"\nunit'), "[serial] pan: frame = '6N1'", "expected one of: 8N1"),
+    "scale by number": (PINS, SCALE.replace("/dev/serial/by-id/usb-scale", "ttyUSB0"), "[serial] pan: port = 'ttyUSB0'", "a path"),
+    "scale and a cell's slope": (PINS, SCALE, "[pan] kg_per_count is 4.761e-06", "expected about 0.0001"),
+    "scale and a converter": (PINS, CONVERTER + 'reader = "lgpio"\n' + SCALE.replace("0.1", "0.004761"), "[pan_converter] is for load cells on pins", "take one of the two out"),
+    "scale and meter on one port": (PINS, SCALE.replace("[pins] ", "") + COUNTER.replace("usb-counter", "usb-scale"), "[serial] port /dev/serial/by-id/usb-scale is given to both", "each its own"),
+    "counter on the header": (PINS, COUNTER.replace("/dev/serial/by-id/usb-counter", "/dev/serial0") + "\nmeter_b = 15\n#", "[pins] meter_b is 15", "move one of the two"),
+    "counter unknown key": (PINS, COUNTER.replace("[pins]", "pulses = 3\n[pins]"), "[serial.meter] has the unknown key 'pulses'", "take it out"),
+    "serial pump": (PINS, '[serial.pump]\nport = "/dev/x"\n[pins] ', "[serial] has the unknown table 'pump'", "expected only meter, pan"),
+    "one sensor twice": (HEAT, f"[thermometers]\nfluid_drained_c = {SENSOR}\nair_c = {SENSOR}\n#", "[thermometers] air_c is '/sys/bus/w1/devices/28-01'", "another's folder"),
+    "a sensor in a list": (HEAT, f"[thermometers]\nair_c = [{SENSOR}]\n#", "[thermometers] air_c is", "/sys/bus/w1"),
+    "certificate without key": (SERVE, '[serve]\ncertificate = "/a.crt"\n[air]', "[serve] certificate is '/a.crt'", "expected key beside it"),
+    "key without certificate": (SERVE, '[serve]\nkey = "/a.key"\n[air]', "[serve] key is '/a.key'", "expected certificate beside it"),
+    "everybody without TLS": (SERVE, '[serve]\nhost = "0.0.0.0"\n[air]', "[serve] host is '0.0.0.0'", "under TLS alone"),
+    "a port of the system's": (SERVE, "[serve]\nport = 80\n[air]", "[serve] port is 80", "from 1024 to 65535"),
+    "an address with a path": (SERVE, '[serve]\nhost = "http://bay/"\n[air]', "[serve] host is 'http://bay/'", "an address of this machine"),
+}  # fmt: skip
+
+BAY |= WIRING
+
 REPLAYED: dict[str, tuple[str, str, str, str]] = {
     "unknown table": ("[air]", "[weather]\nwind = 3\n[air]", "unknown table 'weather'", "take it out"),
     "unknown job key": ("[job]", "[job]\nhurry = true", "[job] has the unknown key 'hurry'", "take it out"),
@@ -383,4 +448,5 @@ def test_a_sound_bay_file_is_not_refused(tmp_path: Path, monkeypatch: pytest.Mon
 
 def test_the_tables_hold_sixty_files_and_more() -> None:
     assert len(BAY) + len(REPLAYED) + len(PLAYED) + len(ROWS) > 100
-    assert len(BAY) >= 60
+    assert len(BAY) - len(WIRING) >= 60
+    assert len(WIRING) >= 40
