@@ -28,6 +28,22 @@ def asks(state: BayState) -> bool:
     return SOURCE in state.hearing.faults
 
 
+def unproved(state: BayState) -> bool:
+    """Whether the filled volume proves nothing: the question is open, or its answer was that fluid went in or the pan was
+    moved in mid-fill."""
+    return asks(state) or state.said.past_meter_s is not None
+
+
+def settled(state: BayState) -> bool:
+    """Whether the level itself was seen or proved since, which needs no volume."""
+    since_s, proof = state.said.past_meter_s, state.fill.proof
+    if asks(state) or since_s is None:
+        return False
+    seen_s = state.marked("level_seen")
+    proved_s = None if proof is None else proof.proved_s
+    return any(at_s is not None and at_s >= since_s for at_s in (seen_s, proved_s))
+
+
 def take(state: BayState, value: str) -> BayState:
     """The question, or its answer."""
     faults = {name: fault for name, fault in state.hearing.faults.items() if name != SOURCE}
@@ -48,6 +64,8 @@ def take(state: BayState, value: str) -> BayState:
         return state
     state = evolve(state, hearing=evolve(state.hearing, faults=faults))
     said = value.split(", ")
+    if _FILLED in said or (_MOVED in said and state.fill.base is not None):
+        state = evolve(state, said=evolve(state.said, past_meter_s=state.t_s))
     if _MOVED in said:
         state = note(
             state,
@@ -59,8 +77,8 @@ def take(state: BayState, value: str) -> BayState:
         state = note(
             state,
             "interrupted_filled",
-            "Fluid was filled in while the station was stopped: it was not metered. Look at the level at the plug; "
-            "the filled volume is too small by what went in.",
+            "Fluid was filled in while the station was stopped: it was not metered. The filled volume is too small by what "
+            "went in, and no verdict rests on it. Look at the level at the plug, or prove it at the lip.",
         )
     if said == [_NEITHER]:
         state = note(

@@ -229,12 +229,14 @@ class Supply:
 class Said:
     """What the technician said. marks: each with its time. answers: step → what it was, beside the job file's own.
 
-    overrides: interlock → the reason for going on in spite of it.
+    overrides: interlock → the reason for going on in spite of it. past_meter_s: when it was said that fluid went in past
+    the meter, or that the pan was moved in mid-fill, while the station was stopped; None for never.
     """
 
     marks: tuple[tuple[str, float], ...] = ()
     answers: Mapping[str, str] = field(default_factory=dict)
     overrides: Mapping[str, str] = field(default_factory=dict)
+    past_meter_s: float | None = None
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,10 @@ from calibration import budget
 from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
 from station.common.digits import stated
-from station.core import amounts, lip
+from station.core import amounts, interruption, lip
 from station.core.expectation import expected_now
 from station.core.state import BayState
+from station.figures import unproved
 from station.figures.course import course
 from station.figures.evidence import About
 from station.figures.metered import metered, proved_here
@@ -283,6 +284,11 @@ def report(state: BayState) -> dict[str, Any]:
         return None if b is None else b.u95
 
     judged, leak, wrong = f.judgement, leak_watch(state), amounts.wrong_fill(state)
+    verdict = "undecided" if judged is None or (wrong and judged.verdict == "full") else judged.verdict
+    text = None if f.hearing is None else f.hearing.text
+    past_meter = interruption.unproved(state)
+    if past_meter:
+        verdict, text, judged = unproved.judged(state, verdict, judged)
     return {
         "drained_l": value(f.drained),
         "drained_u95_l": u95(f.drained),
@@ -298,12 +304,12 @@ def report(state: BayState) -> dict[str, Any]:
         "expected_fill_l": f.expecting.value_l,
         "expected_fill_u95_l": f.expecting.u95_l,
         "expected_parts": [{"name": name, "u": u} for name, u in f.expecting.parts],
-        "proved_fill_l": _proved(state, f),
+        "proved_fill_l": None if past_meter else _proved(state, f),
         "tolerance_minus_l": spec.tolerance_minus_l,
         "tolerance_plus_l": spec.tolerance_plus_l,
         "reference_temperature_c": spec.reference_temperature_c,
-        "verdict": "undecided" if judged is None or (wrong and judged.verdict == "full") else judged.verdict,
-        "verdict_text": None if f.hearing is None else f.hearing.text,
+        "verdict": verdict,
+        "verdict_text": text,
         "narrows": _narrows(state, f),
         "witnesses": [] if f.hearing is None else list(f.hearing.said),
         "wrong_fill": wrong,
@@ -327,6 +333,7 @@ def report(state: BayState) -> dict[str, Any]:
             b.quantity: b.to_dict() for b in (f.drained, f.metered, f.overflow, f.filled) if b is not None
         },
         **_lip_proof(state),
+        **({"unproved": True} if past_meter else {}),
     }
 
 

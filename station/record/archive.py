@@ -10,6 +10,7 @@ import tomli_w
 from calibration.certificates import Certificate
 from station.given import recording
 from station.given.job import answers_table, facts_apart
+from station.given.stages import Cause
 from station.record.ledger import Ledger
 
 _TEXTS = (
@@ -62,14 +63,17 @@ def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> dict[str, A
     """One job whole. live: what the record may not have of it yet. Raises KeyError if unknown."""
     opened: dict[str, Any] | None = None
     closed: dict[str, Any] | None = None
-    events = []
+    events, closed_by = [], ""
     for event in ledger.events(job_id):
         if event["kind"] == "job_open":
             opened = event
         elif event["kind"] == "result":
             closed = event
         elif event["kind"] in _TEXTS:
-            events.append({"utc": event["utc"], "kind": event["kind"], "text": event["body"]["text"]})
+            text, by = event["body"]["text"], event["body"].get("by", "")
+            events.append({"utc": event["utc"], "kind": event["kind"], "text": text, "by": by})
+            if event["kind"] == "abandoned" or (event["kind"] == "mark" and text == Cause.CLOSE):
+                closed_by = by
     if opened is None and live is not None:
         opened = {"body": live.opening, "utc": live.opened_utc, "clock_synced": live.clock_synced}
     if opened is None:
@@ -82,6 +86,8 @@ def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> dict[str, A
         "job_id": job_id,
         "opened_utc": opened["utc"],
         "closed_utc": closed_utc,
+        "opened_by": opened["body"].get("by", ""),
+        "closed_by": closed_by if closed is not None else "",
         "clock_synced": bool(opened["clock_synced"]),
         "times_off_s": times_off_s(ledger, opened),
         "labels": spec["labels"],

@@ -52,7 +52,8 @@ def job_row(
         ),
         "method": labels.get("method"),
         **{name: report[name] for name in _MORE_FIGURES},
-        "level_seen": int(report["level_seen"]),
+        # What was learned from: a volume with the level that proves it. One that went past the meter is no such volume.
+        "level_seen": int(report["level_seen"] and not report.get("unproved", False)),
         "distance_km": distance_km,
         "level_proved": int(report["proved_fill_l"] is not None),
         "proved_fill_l": report["proved_fill_l"],

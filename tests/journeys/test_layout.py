@@ -1,5 +1,6 @@
 """Pages on a phone, on a wall and on paper: nothing runs over, nothing is too small for gloves or for distance."""
 
+import io
 import os
 import re
 import subprocess
@@ -8,9 +9,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import zxingcpp
+from PIL import Image
 from playwright.sync_api import Browser, Page, ViewportSize
 
 from tests.journeys.conftest import PHONE, ROOT
+from tests.web.fake_engine import CHECKPOINT
 from tests.web.fake_views import JOB_ID, STAGE_VIEWS
 from tests.web.serving import CROWDED
 
@@ -169,3 +173,13 @@ def test_the_sheet_is_one_page_of_paper(
     page.goto(f"{address}/jobs/{job_id}/sheet")
     pdf = page.pdf(path=tmp_path / "sheet.pdf", format=paper)
     assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 1
+
+
+def test_the_signature_on_a_printed_sheet_can_be_read_back(browser: Browser, address: str) -> None:
+    page = browser.new_page(device_scale_factor=2)  # 28 mm of paper at 192 dots an inch: a poor scan
+    page.goto(f"{address}/jobs/{JOB_ID}/sheet")
+    page.emulate_media(media="print")
+    picture = Image.open(io.BytesIO(page.locator(".qr").screenshot()))
+    page.close()
+    (code,) = zxingcpp.read_barcodes(picture)
+    assert code.text == CHECKPOINT

@@ -66,6 +66,16 @@ def _budget(quantity: str, value: float, u: float, terms: list[tuple[str, float]
     }
 
 
+CHECKPOINT = """\
+tallypan.example/bay-1
+1207
+z7GmbrL5u0wTt4nY2oXqJtJtP0yXwT9kDd8sZ0yE2mQ=
+
+\u2014 tallypan.example/bay-1 wXyZ0Kx3tq7o5zFv3mB0vJrC2o4o8mYhQpJ4l3r8nN2cV5b6k7u8i9o0p1a2s3d4f5g6h7j8k9l0z1x2c3v4b5n6m7Q=
+"""
+"""As a station signs for its record; the figures in it are invented."""
+
+
 def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed") -> dict[str, Any]:
     """What the engine returns of one job."""
     measured = view_of("closed").figures
@@ -105,17 +115,21 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
     }
     names = "vehicle compartment technician grade drained_fluid fresh_fluid expected_from"
     labels = {name: getattr(JOB, name) for name in names.split()}
-    torque = {"utc": "2026-11-25T09:52:10+00:00", "kind": "note", "text": "torque: cover bolts 42 N·m"}
     events = [
-        {"utc": "2026-11-25T09:15:02+00:00", "kind": "check", "text": "done: Fill plug loosened first"},
-        {"utc": "2026-11-25T09:17:40+00:00", "kind": "mark", "text": "drain_open"},
-        torque,
-        {"utc": "2026-11-25T10:05:00+00:00", "kind": "stage", "text": "closed"},
+        {"utc": f"2026-11-25T{at}+00:00", "kind": kind, "text": text, "by": by}
+        for at, kind, text, by in (
+            ("09:15:02", "check", "done: Fill plug loosened first", "M. Okafor"),
+            ("09:17:40", "mark", "drain_open", "M. Okafor"),
+            ("09:52:10", "note", "torque: cover bolts 42 N·m", "J. Lindqvist"),
+            ("10:05:00", "stage", "closed", ""),
+        )
     ]
     return {
         "job_id": job_id,
         "opened_utc": "2026-11-25T09:15:00+00:00",
         "times_off_s": None,
+        "opened_by": "M. Okafor",
+        "closed_by": "J. Lindqvist",
         "closed_utc": "2026-11-25T10:05:00+00:00",
         "clock_synced": True,
         "labels": labels,
@@ -125,7 +139,7 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
         "software": None,
         "report": report,
         "events": events,
-        "notes": [torque],
+        "notes": [event for event in events if event["kind"] == "note"],
     }
 
 
@@ -317,6 +331,9 @@ class FakeEngine:
 
     def job(self, job_id: str) -> dict[str, Any]:
         return self.records[job_id]
+
+    def checkpoint(self, job_id: str) -> str | None:
+        return CHECKPOINT if job_id in self.records else None
 
     def recording_csv(self, job_id: str) -> str:
         self.records[job_id]

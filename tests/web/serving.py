@@ -42,7 +42,9 @@ def crowded() -> dict[str, object]:
     record["labels"] |= {
         name: f"{text}, with a long addition to its name" for name, text in record["labels"].items()
     }
-    notes = [{"utc": record["opened_utc"], "kind": "note", "text": f"torque: {long}"} for _ in range(9)]
+    notes = [
+        {"utc": record["opened_utc"], "kind": "note", "text": f"torque: {long}", "by": ""} for _ in range(9)
+    ]
     return record | {"events": notes, "notes": notes}
 
 

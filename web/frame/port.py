@@ -152,6 +152,9 @@ class Engine(Protocol):
     def job(self, job_id: str, /) -> dict[str, Any]:
         """All that is recorded of one job. Raises KeyError for an unknown id."""
 
+    def checkpoint(self, job_id: str, /) -> str | None:
+        """The signed checkpoint that was made when a job was closed; None where there is none."""
+
     def recording_csv(self, job_id: str, /) -> str: ...
 
     def job_toml(self, job_id: str, /) -> str: ...

@@ -62,11 +62,14 @@ class Verdict(NamedTuple):
     text: str
 
 
+UNJUDGED = Verdict("Undecided", "?", "The figures cannot settle it.")
 NO_VERDICT = Verdict("No verdict", "–", "Nothing was filled, so there is nothing to judge.")
 
 
 def verdict(name: str | None, p_short: float | None, p_within: float | None, p_over: float | None) -> Verdict:
     """A verdict with its probabilities in words."""
+    if name == "undecided" and p_within is None:
+        return UNJUDGED
     if name is None or p_within is None:
         return NO_VERDICT
     rest = (

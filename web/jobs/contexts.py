@@ -6,13 +6,11 @@ from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
-from station.bay.identity import short
 from station.learning import reason
 from web.frame import format as fmt
 from web.frame import words
 from web.jobs import pump_runs
-from web.jobs.findings import Fact, Findings, findings, noted_torque
-from web.jobs.still import Still
+from web.jobs.findings import Fact, Findings, findings
 from web.live import pan_steps, witnesses
 from web.live.witnesses import WitnessLine
 
@@ -71,11 +69,12 @@ class Budget:
 
 @dataclass(frozen=True)
 class Entry:
-    """A line of the record."""
+    """A line of the record. by: who was signed in, "" where nobody was."""
 
     when: str
     kind: str
     text: str
+    by: str
 
 
 @dataclass(frozen=True)
@@ -113,42 +112,6 @@ class JobPage:
     on_pan: Sequence[pan_steps.Came]
 
 
-@dataclass(frozen=True)
-class SheetPage:
-    """``/jobs/{id}/sheet``: one page of paper for the customer. software: that measured; "" where no result names it."""
-
-    job_id: str
-    title: str
-    open: bool
-    stage: str
-    simulated: bool
-    verdict: words.Verdict
-    verdict_name: str
-    said: str
-    witnesses: str
-    facts: Sequence[Fact]
-    figures: Sequence[Fact]
-    reference: str
-    within: str
-    level_seen: str
-    on_pan: str
-    torque: Sequence[str]
-    more_torque: int
-    notices: Sequence[str]
-    more_notices: int
-    still: Still | None
-    statement: str
-    software: str
-
-
-SHEET_NOTICES = 3
-SHEET_NOTES = 3
-SHEET_LINES_BESIDE_CURVE = 3
-SHEET_TEXT = 160
-SHEET_NAME = 60
-"""What one page of paper holds in its worst case; see tests/journeys/test_layout.py."""
-
-
 def jobs_page(
     rows: Sequence[Mapping[str, Any]], limit: int, before: str | None, vehicle: str | None = None
 ) -> JobsPage:
@@ -181,14 +144,14 @@ def _row(row: Mapping[str, Any]) -> JobRow:
     )
 
 
-def _judged(report: Mapping[str, Any]) -> tuple[str, words.Verdict]:
+def judged(report: Mapping[str, Any]) -> tuple[str, words.Verdict]:
     if report["filled_l"] is None:
         return "none", words.NO_VERDICT
     verdict = words.verdict(report["verdict"], report["p_short"], report["p_within"], report["p_over"])
     return report["verdict"], verdict
 
 
-def _figures(job: Mapping[str, Any]) -> list[Fact]:
+def figures_of(job: Mapping[str, Any]) -> list[Fact]:
     report, origin = job["report"], job["labels"].get("expected_from")
     reached = [
         ("Drained", fmt.litres(report["drained_l"], report["drained_u95_l"])),
@@ -215,22 +178,23 @@ def _leak_measured(report: Mapping[str, Any]) -> list[Fact]:
 
 
 def _when(job: Mapping[str, Any], which: str) -> str:
-    """When a job was opened or closed; put right where the clock was set only after it was opened."""
-    utc, off_s = job[which], job["times_off_s"]
+    """When a job was opened or closed, and by whom; put right where the clock was set only after it was opened."""
+    utc, off_s = job[f"{which}_utc"], job["times_off_s"]
+    by = f", by {job[f'{which}_by']}" if utc is not None and job[f"{which}_by"] else ""
     if utc is None or not off_s:
-        return fmt.moment(utc)
+        return fmt.moment(utc) + by
     right = datetime.fromisoformat(utc) + timedelta(seconds=off_s)
-    return f"{fmt.moment(right.isoformat())} (the clock was set later; it said {fmt.moment(utc)})"
+    return f"{fmt.moment(right.isoformat())}{by} (the clock was set later; it said {fmt.moment(utc)})"
 
 
-def _facts(job: Mapping[str, Any]) -> list[Fact]:
+def facts_of(job: Mapping[str, Any]) -> list[Fact]:
     labels = job["labels"]
     named = [
         ("Vehicle", labels.get("vehicle")),
         ("Compartment", labels.get("compartment")),
         ("Technician", labels.get("technician")),
-        ("Opened", _when(job, "opened_utc")),
-        ("Closed", _when(job, "closed_utc")),
+        ("Opened", _when(job, "opened")),
+        ("Closed", _when(job, "closed")),
         ("Capacity as listed", job["capacity_text"]),
         ("Emptied by", job["method"]),
         ("Grade", labels.get("grade")),
@@ -260,29 +224,29 @@ def _budget(name: str, budget: Mapping[str, Any]) -> Budget:
     return Budget(words.QUANTITIES.get(name, name), stated, coverage, bars)
 
 
-def _title(job: Mapping[str, Any]) -> str:
+def title_of(job: Mapping[str, Any]) -> str:
     labels = job["labels"]
     return f"{labels.get('vehicle') or fmt.UNKNOWN} · {labels.get('compartment') or fmt.UNKNOWN}"
 
 
-def _reference(report: Mapping[str, Any]) -> str:
+def reference_of(report: Mapping[str, Any]) -> str:
     return f"{report['reference_temperature_c']:g} °C"
 
 
 def _entry(event: Mapping[str, Any]) -> Entry:
     text = event["text"].replace("_", " ") if event["kind"] == "mark" else event["text"]
-    return Entry(fmt.moment(event["utc"]), event["kind"], text)
+    return Entry(fmt.moment(event["utc"]), event["kind"], text, event["by"])
 
 
 def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
     """job: as ``station.bay.engine.Engine.job``. known: as ``web.jobs.findings.found``."""
     report = job["report"]
-    name, verdict = _judged(report)
+    name, verdict = judged(report)
     vehicle = job["labels"].get("vehicle")
     told = reason.of_job(job)
     return JobPage(
         job_id=job["job_id"],
-        title=_title(job),
+        title=title_of(job),
         history=f"/jobs?{urlencode({'vehicle': vehicle})}" if vehicle else None,
         open=job["closed_utc"] is None,
         stage=report["stage"],
@@ -294,55 +258,13 @@ def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
         said=fmt.sentence(report.get("verdict_text")),
         witnesses=witnesses.of_report(report),
         narrows=report.get("narrows") or "",
-        facts=_facts(job),
-        figures=[*_figures(job), *_leak_measured(report)],
+        facts=facts_of(job),
+        figures=[*figures_of(job), *_leak_measured(report)],
         runs=pump_runs.lines(report),
-        reference=_reference(report),
+        reference=reference_of(report),
         budgets=[_budget(quantity, budget) for quantity, budget in report["budgets"].items()],
         notices=[NoticeLine(n["text"], bool(n.get("stops"))) for n in report["notices"]],
         events=[_entry(event) for event in job["events"]],
         findings=findings(job["job_id"], known),
         on_pan=pan_steps.came(job),
-    )
-
-
-def _cut(text: str, length: int = SHEET_TEXT) -> str:
-    return text if len(text) <= length else f"{text[: length - 1].rstrip()}…"
-
-
-def sheet_page(job: Mapping[str, Any], drawing: Still | None = None) -> SheetPage:
-    """One page holds it: what does not fit is counted, and stands in the job's record.
-
-    drawing: of the job over time; left out where much else has to be said.
-    """
-    report = job["report"]
-    name, verdict = _judged(report)
-    expected = report["expected_fill_l"]
-    lower = fmt.litres(expected - report["tolerance_minus_l"]).number
-    upper = fmt.litres(expected + report["tolerance_plus_l"]).number
-    torque = noted_torque(job)
-    notices = [_cut(n["text"]) for n in report["notices"]]
-    return SheetPage(
-        job_id=job["job_id"],
-        title=_cut(_title(job), SHEET_NAME),
-        open=job["closed_utc"] is None,
-        stage=report["stage"],
-        simulated=job["backend"] == "simulated",
-        verdict=verdict,
-        verdict_name=name,
-        said=fmt.sentence(report.get("verdict_text")),
-        witnesses=witnesses.in_a_line(witnesses.of_report(report)),
-        facts=[Fact(fact.label, _cut(fact.value, SHEET_NAME)) for fact in _facts(job)],
-        figures=_figures(job),
-        reference=_reference(report),
-        within=f"{lower} to {upper} L",
-        on_pan=pan_steps.summary(pan_steps.of_report(report)),
-        level_seen="yes, at the fill plug" if report["level_seen"] else "not recorded",
-        torque=[_cut(text, SHEET_NAME) for text in torque[-SHEET_NOTES:]],
-        more_torque=max(0, len(torque) - SHEET_NOTES),
-        notices=notices[:SHEET_NOTICES],
-        more_notices=max(0, len(notices) - SHEET_NOTICES),
-        still=drawing if len(notices) + len(torque) <= SHEET_LINES_BESIDE_CURVE else None,
-        statement=words.NOT_FOR_TRADE,
-        software=short(job["software"]) if job["software"] else "",
     )

@@ -7,9 +7,11 @@ from station.common.tabular import to_csv
 from station.learning import reason
 from station.record.ledger import JOB_COLUMNS
 from web.frame.deps import Before, Limit, Station, Vehicle, download, job_of, page_of
+from web.frame.problem import Problem
 from web.jobs import contexts
 from web.jobs.curve import drawing_of
 from web.jobs.findings import found
+from web.jobs.sheet import sheet_page
 
 PER_PAGE = 50
 
@@ -46,7 +48,20 @@ def job_json(engine: Station, job_id: str) -> Response:
 @router.get("/jobs/{job_id}/sheet")
 def sheet(engine: Station, job_id: str) -> Response:
     job = job_of(engine, job_id)
-    return page_of("sheet.html", contexts.sheet_page(job, drawing_of(engine, job)))
+    note = engine.checkpoint(job["job_id"])
+    return page_of("sheet.html", sheet_page(job, drawing_of(engine, job), note))
+
+
+@router.get("/jobs/{job_id}/checkpoint")
+def checkpoint(engine: Station, job_id: str) -> Response:
+    """The signed checkpoint of a closed job, byte for byte: what ``tallypan verify --against`` is given."""
+    job = job_of(engine, job_id)
+    note = engine.checkpoint(job["job_id"])
+    if note is None:
+        raise Problem(
+            404, "No checkpoint", "This job is open, or was closed before the station signed for its record."
+        )
+    return download(note, f"{job['job_id']}.checkpoint", "text/plain")
 
 
 @router.get("/jobs/{job_id}/recording.csv")

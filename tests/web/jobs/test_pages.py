@@ -17,13 +17,13 @@ from station.common.distance import parse_distance_km
 from station.common.units import parse_volume_l
 from station.errors import StationError
 from tests.web.conftest import Bay
-from tests.web.fake_engine import FakeEngine, job_record
+from tests.web.fake_engine import CHECKPOINT, FakeEngine, job_record
 from tests.web.fake_views import JOB_ID, STAGE_VIEWS, view_of
 from web.calibrating import calibration_contexts, register
 from web.frame.gate import SECURITY_HEADERS
 from web.frame.problem import Problem
 from web.frame.render import HERE
-from web.jobs import contexts
+from web.jobs import contexts, sheet
 from web.live import contexts as live_contexts
 from web.people import people_pages, sign_in
 from web.shop import changes_page, fleet_pages, quality_chart, quality_pages, setup_pages, usage_contexts
@@ -86,7 +86,7 @@ CONTEXTS = {
     "wall.html": live_contexts.WallPage,
     "jobs.html": contexts.JobsPage,
     "job.html": contexts.JobPage,
-    "sheet.html": contexts.SheetPage,
+    "sheet.html": sheet.SheetPage,
     "calibration.html": calibration_contexts.CalibrationPage,
     "certificate.html": register.CertificatePage,
     "usage.html": usage_contexts.UsagePage,
@@ -265,13 +265,30 @@ def test_the_sheet_states_what_a_customer_needs(bay: Bay) -> None:
         "signature",
         "Not legal for trade",
         "simulated bay",
+        "by J. Lindqvist",
+        *CHECKPOINT.splitlines(),
     ):
         assert words in html
 
 
+def test_the_page_says_who_did_each_thing(bay: Bay) -> None:
+    html = bay.html(f"/jobs/{JOB_ID}").text
+    assert re.search(r"<td>torque: cover bolts 42 N·m</td><td>J\. Lindqvist</td>", html)
+    assert re.search(r"Opened</th><td>[^<]*, by M\. Okafor", html)
+
+
+def test_a_checkpoint_is_read_byte_for_byte_and_missing_where_there_is_none(
+    bay: Bay, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert bay.send("GET", f"/jobs/{JOB_ID}/checkpoint").text == CHECKPOINT
+    monkeypatch.setattr(bay.engine, "checkpoint", lambda job_id: None)
+    assert bay.send("GET", f"/jobs/{JOB_ID}/checkpoint").status_code == 404
+    assert "Signed when" not in bay.html(f"/jobs/{JOB_ID}/sheet").text
+
+
 def test_the_sheet_counts_the_notices_it_has_no_room_for(bay: Bay) -> None:
     bay.engine.records[JOB_ID] = job_record(notices=11)
-    assert "8 more in the job" in bay.html(f"/jobs/{JOB_ID}/sheet").text
+    assert "9 more in the job" in bay.html(f"/jobs/{JOB_ID}/sheet").text
 
 
 @pytest.mark.parametrize("name", ["drained_l", "filled_l", "overflow_l", "metered_l", "p_within"])
@@ -312,7 +329,7 @@ def test_recording_and_job_can_be_downloaded(bay: Bay, file: str, kind: str) -> 
     assert f'filename="{JOB_ID}.' in reply.headers["Content-Disposition"]
 
 
-@pytest.mark.parametrize("path", ["", "/sheet", ".json", "/recording.csv", "/JOB.toml"])
+@pytest.mark.parametrize("path", ["", "/sheet", ".json", "/recording.csv", "/JOB.toml", "/checkpoint"])
 def test_an_unknown_job_is_not_found(bay: Bay, path: str) -> None:
     reply = bay.send("GET", f"/jobs/no-such-job{path}")
     assert reply.status_code == 404

@@ -8,7 +8,7 @@ from tests.web.conftest import Bay
 from tests.web.fake_engine import job_record
 from tests.web.fake_views import JOB_ID, pan_row, view_of
 from tests.web.fake_views import pan_step as step
-from web.jobs.contexts import sheet_page
+from web.jobs.sheet import sheet_page
 from web.live import pan_steps
 from web.live.live import live
 
@@ -78,8 +78,10 @@ def test_a_step_from_before_a_restart_is_told_by_the_jobs_own_clock() -> None:
 def record(*steps: dict[str, Any], answers: tuple[str, ...] = ()) -> dict[str, Any]:
     job = job_record()
     job["report"]["steps"] = list(steps)
-    job["events"] += [{"utc": UTC, "kind": "step", "text": f"{s['id']}: {s['kind']}"} for s in steps]
-    job["events"] += [{"utc": UTC, "kind": "answer", "text": text} for text in answers]
+    job["events"] += [
+        {"utc": UTC, "kind": "step", "text": f"{s['id']}: {s['kind']}", "by": ""} for s in steps
+    ]
+    job["events"] += [{"utc": UTC, "kind": "answer", "text": text, "by": ""} for text in answers]
     return job
 
 
