@@ -160,6 +160,9 @@ def _serve(options: argparse.Namespace) -> int:
         else Keeper(config.ledger, Path(config.record.backup), config.record.backup_every_min * 60.0)
     )
 
+    if keeper is not None:
+        engine.watch_backup(lambda: keeper.standing)
+
     def announce(address: str) -> None:
         name_holder(config.ledger, f"the station at {address} (process {os.getpid()})")
         say_ready(address)

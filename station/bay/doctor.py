@@ -3,6 +3,7 @@
 import os
 import platform
 import shutil
+import sqlite3
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -19,6 +20,7 @@ from hardware.unit import mismatch
 from station.bay import fitness, identity
 from station.errors import StationError
 from station.given.config import BayConfig
+from station.record import schema
 from station.record.ledger import Ledger, clock_synced
 
 LISTEN_S = 4.0
@@ -61,11 +63,25 @@ def examine(
 
 def examine_file(config: BayConfig, simulated: bool) -> list[Finding]:
     """Whether a bay could start by what its file says; no device is touched and nothing is written."""
-    return [_software(), _place(config, simulated), *_lines(config)]
+    return [_software(), sqlite(), _place(config, simulated), *_lines(config)]
 
 
 def _software() -> Finding:
     return Finding("software", True, f"{identity.of()}, on Python {platform.python_version()}")
+
+
+def sqlite(version: tuple[int, ...] = sqlite3.sqlite_version_info) -> Finding:
+    """Whether the record can be kept with this SQLite, and what of it the station has to live with."""
+    fault = schema.sqlite_fault(version)
+    if fault is not None:
+        return Finding("SQLite", False, fault)
+    text = ".".join(map(str, version))
+    if schema.resets_its_log(version):
+        text += (
+            ", which may damage a log that two connections write or checkpoint at once (mended in 3.51.3): the station "
+            "keeps one writer; open its record with no other program while it runs"
+        )
+    return Finding("SQLite", True, text)
 
 
 def _place(config: BayConfig, simulated: bool) -> Finding:

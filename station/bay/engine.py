@@ -16,7 +16,7 @@ from hardware.sample import Sample
 from station.bay import checklist, health, identity, plan
 from station.bay.calls import Calibrations, Entries
 from station.bay.clock_watch import ClockWatch
-from station.bay.health import Health
+from station.bay.health import Check, Health
 from station.bay.loop import LOW_DISK_BYTES, Call, Inbox, Loop
 from station.bay.ports import BenchPort, RigPort
 from station.bay.publishing import JobNow
@@ -28,6 +28,7 @@ from station.figures import balance
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig
 from station.learning import asking, why
+from station.record.backup import Standing
 from station.record.recorder import Recorder
 from station.shop import preview
 from station.shop.shop import capacity_question, facts, learned, meter_record
@@ -80,6 +81,8 @@ class Engine(Records):
             self._recorder.close()
             raise
         self._published = self._loop.published
+        self._backup: Callable[[], Standing] | None = None
+        self._loop.standing = self._standing
         self.calibrations = Calibrations(self._loop, self._call)
         self.entries = Entries(self._loop, config, self._call)
         try:  # what a stop in mid-job left is in the record before anybody looks
@@ -143,6 +146,7 @@ class Engine(Records):
             "disk": health.disk_check(recorder.free_bytes, LOW_DISK_BYTES),
             "clock": health.clock_check(here.view.clock_synced),
             "guard": health.guard_check(None if guard is None else str(guard.value)),
+            **self._backup_check(),
         }
         return Health(
             checks,
@@ -156,6 +160,19 @@ class Engine(Records):
             bool(here.view.pump_on),
             self.software,
         )
+
+    def watch_backup(self, standing: Callable[[], Standing]) -> None:
+        """Have it told how the second place stands; to be called where there is one."""
+        self._backup = standing
+
+    def _backup_check(self) -> dict[str, Check]:
+        if self._backup is None:
+            return {}
+        late_s = health.BACKUP_LATE * self.config.record.backup_every_min * 60.0
+        return {"backup": health.backup_check(self._backup(), late_s)}
+
+    def _standing(self) -> tuple[str, ...]:
+        return health.standing_flags(self._backup_check(), self._recorder.free_bytes, LOW_DISK_BYTES)
 
     def truth(self) -> dict[str, float]:
         """What really happened on the simulated bay. Raises InputError on a real one."""

@@ -7,9 +7,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from station.bay.watchdog import Turns
+from station.record.backup import Standing
 
 TURNS_WITHIN_S = 1.0
 """An engine that has not come round for so long hangs; a turn takes 0.02 s."""
+NEARLY_FULL = 4
+"""Times the least that a job begins with: forty hours of samples to act in."""
+BACKUP_LATE = 3.0
+"""Times the interval between copies."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +67,33 @@ def disk_check(free_bytes: int | None, least_bytes: int) -> Check:
     need = f"; a job begins with {least_bytes / 1e6:.0f} MB or more"
     ok = free_bytes >= least_bytes
     return Check(ok, f"{free_bytes / 1e6:.0f} MB free{'' if ok else need}")
+
+
+def backup_check(standing: Standing, late_s: float) -> Check:
+    """late_s: entries that no copy has for longer than this are told. No job hangs on it."""
+    newest = f"newest copy of {standing.newest}" if standing.newest else "no copy yet"
+    where = f"{newest} in {standing.folder}"
+    if standing.fault is not None:
+        return Check(False, f"fails; {where}: {standing.fault}", vital=False)
+    if standing.behind_s is not None and standing.behind_s > late_s:
+        minutes = standing.behind_s / 60.0
+        text = f"behind: what was recorded in the last {minutes:.0f} min is in no copy; {where}. Look at the medium"
+        return Check(False, text, vital=False)
+    return Check(True, where, vital=False)
+
+
+def standing_flags(checks: Mapping[str, Check], free_bytes: int | None, least_bytes: int) -> tuple[str, ...]:
+    """What anybody at the bay should know for as long as it lasts: a full second place, a disk that will be full."""
+    flags = []
+    if free_bytes is not None and free_bytes < NEARLY_FULL * least_bytes:
+        flags.append(
+            f"The disk is nearly full: {free_bytes / 1e6:.0f} MB free; below {least_bytes / 1e6:.0f} MB no job begins. "
+            "Free some space."
+        )
+    backup = checks.get("backup")
+    if backup is not None and not backup.ok:
+        flags.append(f"The backup {backup.text}.".replace("..", "."))
+    return tuple(flags)
 
 
 def clock_check(synced: bool) -> Check:

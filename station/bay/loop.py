@@ -79,17 +79,16 @@ class Loop:
         self._clock, self._bench, self._clock_watch = clock, bench, clock_watch
         self._halt = threading.Event()
         self.published = Publisher()
+        self.standing: Callable[[], tuple[str, ...]] = tuple  # what the page says for as long as it lasts
         self._latest: dict[str, Sample] = {}
         self._run_pump = self._fine = False
         self.page_held_until_s = 0.0
         """By time.monotonic; set by any thread, a single float."""
-        self._page_held, self._seq = False, 0
+        self._page_held, self._seq, self._published_s = False, 0, 0.0
         self._idle_notice: Notice | None = None
-        self._published_s = 0.0
         self.turns = Turns()
         self._answers: list[tuple[Call, Any, bool]] = []
-        self.desk = Desk(config, recorder, rig.backend, clock())
-        self._shift_s = 0.0
+        self.desk, self._shift_s = Desk(config, recorder, rig.backend, clock()), 0.0
         ledger = Ledger(config.ledger, read_only=True)
         try:
             resumed = self.desk.recover(ledger)
@@ -333,6 +332,7 @@ class Loop:
             backend=self._rig.backend,
             clock_synced=clock_synced(),
             speed=self._bench.speed if self._bench is not None else 1.0,
+            standing=self.standing(),
             pan_g=view.pan_g(self._latest, desk.t_s, self.calibration.lines().pan),
             supply=view.supply_view(desk.supply, None if desk.done else desk.state),
         )

@@ -228,7 +228,7 @@ class BayView:
     the meter is proved, and its figures are the proving's. wait_s: how long waiting for the drip still pays.
     interruption: the question that a restart in mid-job left open; the pump stays off until it is answered.
     held: a control is held. latched: why the pump stays off until every control has been let go. blocked: why it
-    cannot run now.
+    cannot run now. standing: of disk and backup, sentences that stand for as long as they are so.
     """
 
     seq: int
@@ -260,6 +260,7 @@ class BayView:
     faults: tuple[FaultView, ...] = ()
     notices: tuple[Notice, ...] = ()
     interruption: str | None = None
+    standing: tuple[str, ...] = ()
     temperatures_c: Mapping[str, float] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:

@@ -285,10 +285,10 @@ def report(state: BayState) -> dict[str, Any]:
 
     judged, leak, wrong = f.judgement, leak_watch(state), amounts.wrong_fill(state)
     verdict = "undecided" if judged is None or (wrong and judged.verdict == "full") else judged.verdict
-    text = None if f.hearing is None else f.hearing.text
+    verdict, text, judged = unproved.judged(
+        state, verdict, None if f.hearing is None else f.hearing.text, judged
+    )
     past_meter = interruption.unproved(state)
-    if past_meter:
-        verdict, text, judged = unproved.judged(state, verdict, judged)
     return {
         "drained_l": value(f.drained),
         "drained_u95_l": u95(f.drained),

@@ -5,9 +5,14 @@ from station.core.state import BayState
 from station.verdict import Judgement
 
 
-def judged(state: BayState, verdict: str, judgement: Judgement | None) -> tuple[str, str, Judgement | None]:
-    """Verdict, its sentence and its probabilities, from those that its witnesses came to. Only the level speaks here, for
-    full or over: a volume that is too small by an unknown amount shows nothing."""
+def judged(
+    state: BayState, verdict: str, text: str | None, judgement: Judgement | None
+) -> tuple[str, str | None, Judgement | None]:
+    """Verdict, its sentence and its probabilities: those that the witnesses came to, given here, where nothing can have
+    gone past the meter. Else only the level speaks, for full or over: a volume that is too small by an unknown amount
+    shows nothing."""
+    if not interruption.unproved(state):
+        return verdict, text, judgement
     if interruption.asks(state):
         return "undecided", "say first what happened while the station was stopped", None
     if interruption.settled(state) and verdict in ("full", "over"):

@@ -188,6 +188,14 @@ def _beside(ledger: Path) -> list[Path]:
     return [Path(f"{ledger}{end}") for end in ("-wal", "-shm", ".lock", ".head")]
 
 
+def _moment_of(found: list[Path]) -> str:
+    """When the newest of some copies was begun, as its name says; "" for none."""
+    if not found:
+        return ""
+    at = datetime.strptime(found[-1].stem.rpartition("-")[2], "%Y%m%dT%H%M%S.%fZ")
+    return at.replace(tzinfo=UTC).isoformat(timespec="seconds")
+
+
 def _last_of(ledger: Path) -> int | None:
     try:
         with closing(sqlite3.connect(f"file:{ledger}?mode=ro", uri=True)) as db:
@@ -196,23 +204,35 @@ def _last_of(ledger: Path) -> int | None:
         return None
 
 
-class Keeper:
-    """Makes copies while the station runs, in a thread of its own: every ``every_s``, if something was written since.
+@dataclass(frozen=True)
+class Standing:
+    """How the second place stands. behind_s: for how long the record has had entries that no copy has; 0.0 where the
+    newest has them all, None before the first look. newest: the newest copy's moment, "" where there is none. fault: why
+    the last try failed."""
 
-    on_fault: called with a sentence when a copy fails, and with None when the next one succeeds.
-    """
+    folder: Path
+    behind_s: float | None = None
+    newest: str = ""
+    fault: str | None = None
+
+
+class Keeper:
+    """Makes copies while the station runs, in a thread of its own: every ``every_s``, if something was written since."""
 
     def __init__(
         self,
         ledger: Path,
         folder: Path,
         every_s: float = EVERY_S,
-        on_fault: Callable[[str | None], None] = lambda text: None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._ledger, self._folder, self._every_s, self._on_fault = ledger, folder, every_s, on_fault
+        self._ledger, self._folder, self._every_s, self._clock = ledger, folder, every_s, clock
         self._halt = threading.Event()
         self._copied = -1
-        self._fault = False
+        self._fault: str | None = None
+        self._newest = ""
+        self._behind_since_s: float | None = None
+        self._looked = False
         self._thread = threading.Thread(target=self._run, name="backup", daemon=True)
         self._thread.start()
 
@@ -229,17 +249,27 @@ class Keeper:
                 self.look()
         self.look()
 
+    @property
+    def standing(self) -> Standing:
+        """As of now; any thread may ask, and waits for nothing."""
+        since_s = self._behind_since_s
+        behind_s = None if not self._looked else 0.0 if since_s is None else self._clock() - since_s
+        return Standing(self._folder, behind_s, self._newest, self._fault)
+
     def look(self) -> None:
         """Make a copy if the record has grown."""
         last = _last_of(self._ledger)
         if last is None or last == self._copied:
             return
+        if self._behind_since_s is None:
+            self._behind_since_s = self._clock()
+        self._newest = self._newest or _moment_of(copies(self._folder, self._ledger.stem))
+        self._looked = True
         try:
-            self._copied = make(self._ledger, self._folder).entries
-            fault = None
+            made = make(self._ledger, self._folder)
         except LedgerError as error:
-            fault = str(error)
+            self._fault = str(error)
             log.error("%s", error)
-        if (fault is not None) != self._fault:
-            self._fault = fault is not None
-            self._on_fault(fault)
+            return
+        self._copied, self._newest = made.entries, _moment_of([made.path])
+        self._behind_since_s = self._fault = None

@@ -54,6 +54,7 @@ class Ledger:
             raise
 
     def _open(self, path: Path | str, read_only: bool) -> None:
+        schema.need_sqlite(sqlite3.sqlite_version_info)
         try:
             if read_only:
                 connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
@@ -99,10 +100,8 @@ class Ledger:
             raise LedgerError(f"ledger {self.path}: SQLite would not take synchronous=FULL.")
         if self.db.execute("pragma user_version").fetchone()[0] == 0 and not self.db.table_names():
             schema.create(self.db)
-        else:
-            backup = migrate(self.db, self.path)
-            if backup is not None:
-                log.warning("the record was brought up to date; as it was before it lies in %s", backup)
+        elif (backup := migrate(self.db, self.path)) is not None:
+            log.warning("the record was brought up to date; as it was before it lies in %s", backup)
 
     def _take_up(self) -> None:
         """Go on from where the last writer ended, and say so in the record where that is not where it ended."""

@@ -8,7 +8,11 @@ import re
 
 from sqlite_utils import Database
 
+from station.errors import LedgerError
+
 SCHEMA_VERSION = 3
+SQLITE_LEAST = (3, 37, 0)
+"""The first that knows strict tables. Source: https://sqlite.org/stricttables.html."""
 
 EVENT = """
 create table event (
@@ -113,6 +117,33 @@ SAMPLE_TRIGGERS = [
     "create trigger tail_no_delete before delete on tail when not exists (select 1 from block where job_id = old.job_id "
     f"and first <= old.first and first + samples >= old.first + old.samples) {_REFUSE}",
 ]
+
+
+def sqlite_fault(version: tuple[int, ...]) -> str | None:
+    """Why a record cannot be kept with this SQLite; None where it can."""
+    if version >= SQLITE_LEAST:
+        return None
+    told, least = (".".join(map(str, v)) for v in (version, SQLITE_LEAST))
+    return (
+        f"SQLite {told} knows no strict tables; expected {least} or newer. Install a newer Python or system"
+    )
+
+
+def need_sqlite(version: tuple[int, ...]) -> None:
+    """Raises LedgerError where ``sqlite_fault`` finds one."""
+    fault = sqlite_fault(version)
+    if fault is not None:
+        raise LedgerError(f"The record cannot be opened: {fault}.")
+
+
+def resets_its_log(version: tuple[int, ...]) -> bool:
+    """Whether this SQLite has the fault by which two connections that write or checkpoint at the same moment may damage a
+    record: from 3.7.0 to 3.51.2, mended in 3.51.3 and, of older lines, in 3.50.7 and 3.44.6.
+
+    Source: https://sqlite.org/wal.html#walresetbug.
+    """
+    mended = version >= (3, 51, 3) or (3, 50, 7) <= version < (3, 51) or (3, 44, 6) <= version < (3, 45)
+    return version >= (3, 7) and not mended
 
 
 def statements(script: str) -> list[str]:

@@ -268,6 +268,7 @@ def _fragments(view: BayView, stage: str, flags: Mapping[str, bool], near: Dock)
         "asked": render("_questions.html", questions=[q for q in asked if q.open]),
         "told": render("_questions.html", questions=[q for q in asked if not q.open]),
         "faults": render("_faults.html", faults=[(words.source(f.source), f.fault) for f in view.faults]),
+        "standing": render("_standing.html", flags=view.standing),
         "notices": render(
             "_notices.html", notices=notices[:NOTICES_SHOWN], more=len(notices) - NOTICES_SHOWN
         ),

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from pydantic import AfterValidator, Field
 from starlette.responses import JSONResponse, Response
 
+from station.bay.health import Health
 from station.bay.identity import short
 from station.common.tabular import to_csv
 from station.given.job import RETAINED_BY_METHOD
@@ -106,7 +107,8 @@ class SetupRow:
 
 @dataclass(frozen=True)
 class SetupPage:
-    """``/setup``: one table of the catalogue. one: what a single entry is called. software: its identity."""
+    """``/setup``: one table of the catalogue. one: what a single entry is called. software: its identity.
+    checks: how the station is: what is looked at, whether it is well, and a word on it."""
 
     tabs: Sequence[Tab]
     name: str
@@ -118,6 +120,7 @@ class SetupPage:
     technicians: Sequence[str]
     columns: str
     software: str
+    checks: Sequence[tuple[str, bool, str]]
 
 
 def _named(name: str) -> Named:
@@ -157,8 +160,8 @@ def _row(table: str, entry: Entry) -> SetupRow:
     return SetupRow(list(entry.key), cells, fields)
 
 
-def setup_page(catalogue: Catalogue, table: str, software: str) -> SetupPage:
-    """table: a key of ``station.shop.rows.TABLES``. software: the whole identity of what runs."""
+def setup_page(catalogue: Catalogue, table: str, health: Health) -> SetupPage:
+    """table: a key of ``station.shop.rows.TABLES``."""
     shape = TABLES[table]
     entries = sorted(catalogue.entries[table].values(), key=lambda entry: entry.key)
     return SetupPage(
@@ -171,7 +174,8 @@ def setup_page(catalogue: Catalogue, table: str, software: str) -> SetupPage:
         retired=[_row(table, entry) for entry in entries if entry.retired],
         technicians=[entry.key[0] for entry in catalogue.active("technician")],
         columns=", ".join(shape.names()),
-        software=short(software),
+        software=short(health.software),
+        checks=[(name, check.ok, check.text) for name, check in health.checks.items()],
     )
 
 
@@ -185,7 +189,7 @@ def _known(table: str) -> str:
 
 @router.get("/setup")
 def setup(engine: Station, table: Table = "vehicle") -> Response:
-    return page_of("setup.html", setup_page(engine.catalogue(), _known(table), engine.software))
+    return page_of("setup.html", setup_page(engine.catalogue(), _known(table), engine.health()))
 
 
 @router.get("/setup.json")

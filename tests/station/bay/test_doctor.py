@@ -52,6 +52,27 @@ def test_the_software_is_named_whatever_else_is_wrong() -> None:
     assert identity.of() in found.text
 
 
+@pytest.mark.parametrize(
+    ("version", "ok", "told"),
+    [
+        ((3, 34, 1), False, "knows no strict tables"),
+        ((3, 40, 1), True, "two connections"),
+        ((3, 44, 5), True, "two connections"),
+        ((3, 44, 6), True, "3.44.6"),
+        ((3, 50, 7), True, "3.50.7"),
+        ((3, 51, 2), True, "two connections"),
+        ((3, 51, 3), True, "3.51.3"),
+    ],
+)
+def test_the_sqlite_underneath_is_judged_by_its_version(
+    version: tuple[int, ...], ok: bool, told: str
+) -> None:
+    found = doctor.sqlite(version)
+    assert found.ok is ok
+    assert told in found.text
+    assert ("damage" in found.text) is (told == "two connections")
+
+
 def converter(monkeypatch: pytest.MonkeyPatch, *trials: Trial) -> Finding:
     """What is said of a Pi's converter whose readers did so."""
     config = read_config(demo_path())

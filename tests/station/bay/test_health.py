@@ -3,12 +3,15 @@
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from hardware.sample import Sample
 from station.bay.engine import Engine
 from station.bay.watchdog import BUCKETS_S, Turns
+from station.record import recorder
+from station.record.backup import Standing
 from tests.station.bay.fake_rig import FORM, engine_on
 
 
@@ -44,6 +47,35 @@ def test_it_follows_what_happens(tmp_path: Path) -> None:
         rig.put(Sample(time.monotonic(), "pump_state", "lost"))
         until(lambda: not engine.health().ok)
         assert "lost" in engine.health().checks["guard"].text
+    finally:
+        engine.close()
+
+
+def test_what_lasts_is_told_at_the_bay_and_no_longer_than_it_lasts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that will be full, and a second place that does not take its copies; neither keeps a job from being measured."""
+    free = [150_000_000]
+    monkeypatch.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=free[0]))
+    monkeypatch.setattr(recorder, "DISK_EVERY_S", 0.02)
+    engine, rig = engine_on(tmp_path)
+    stick = Path("/media/stick")
+    standing = [Standing(stick, 0.0, "2026-11-25T08:00:00+00:00")]
+    engine.watch_backup(lambda: standing[0])
+    try:
+        rig.put(Sample(time.monotonic(), "pump_state", "ok"))
+        until(lambda: engine.health().ok)
+        until(lambda: len(engine.view().standing) == 1)
+        assert "nearly full: 150 MB free" in engine.view().standing[0]
+        free[0] = 9_000_000_000
+        until(lambda: engine.view().standing == ())
+        assert "08:00" in engine.health().checks["backup"].text
+        standing[0] = Standing(stick, 3600.0, "2026-11-25T08:00:00+00:00")
+        until(lambda: "last 60 min is in no copy" in "".join(engine.view().standing))
+        standing[0] = Standing(stick, 10.0, "", "the backup failed (no such device)")
+        until(lambda: "no such device" in "".join(engine.view().standing))
+        assert not ok(engine, "backup")
+        assert engine.health().ok
     finally:
         engine.close()
 

@@ -112,12 +112,19 @@ def test_a_medium_without_room_says_so_and_leaves_the_older_copies(
         raise OSError("No space left on device")
 
     monkeypatch.setattr(backup, "copy_database", full)
-    told: list[str | None] = []
-    keeper = backup.Keeper(path, tmp_path / "stick", every_s=3600.0, on_fault=told.append)
+    at_s = [100.0]
+    keeper = backup.Keeper(path, tmp_path / "stick", every_s=3600.0, clock=lambda: at_s[0])
     keeper.close()
-    monkeypatch.undo()
-    assert [text is not None and "No space left" in text for text in told] == [True]
+    at_s[0] += 900.0
+    standing = keeper.standing
+    assert "No space left" in (standing.fault or "")
+    assert standing.behind_s == 900.0
+    assert standing.newest.replace("-", "").replace(":", "")[:15] == made.stem[2:17]
     assert backup.copies(tmp_path / "stick", "l") == [made]
+    monkeypatch.undo()
+    keeper.look()
+    assert keeper.standing.fault is None
+    assert keeper.standing.behind_s == 0.0
 
 
 def test_the_keeper_copies_what_came_and_nothing_twice(path: Path, tmp_path: Path) -> None:

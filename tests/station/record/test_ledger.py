@@ -165,6 +165,14 @@ def test_a_newer_or_foreign_file_is_refused(tmp_path: Path) -> None:
         Ledger(text)
 
 
+def test_a_sqlite_too_old_for_the_record_is_refused_with_its_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sqlite3, "sqlite_version_info", (3, 34, 1))
+    with pytest.raises(LedgerError, match=r"SQLite 3\.34\.1 knows no strict tables; expected 3\.37\.0"):
+        Ledger(tmp_path / "l.sqlite")
+
+
 def test_writes_are_synced_and_one_connection_writes(tmp_path: Path) -> None:
     ledger = Ledger(tmp_path / "l.sqlite")
     assert ledger.db.execute("pragma synchronous").fetchone()[0] == 2

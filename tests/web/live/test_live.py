@@ -120,6 +120,12 @@ def test_a_running_pump_shows_its_stop_in_any_stage() -> None:
     assert not shown.flag["hold"]
 
 
+def test_what_stands_is_told_on_bay_and_wall() -> None:
+    shown = live(view_of("idle", standing=("The disk is nearly full: 80 MB free.",)))
+    assert "nearly full: 80 MB" in shown.html["standing"]
+    assert live(view_of("idle")).html["standing"].strip() == ""
+
+
 def test_faults_name_the_device_in_words() -> None:
     shown = live(view_of("fill", faults=(FaultView("fluid_supply_c", "unplugged"),)))
     assert "Thermometer, supply: unplugged" in shown.html["faults"]
