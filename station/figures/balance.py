@@ -285,10 +285,8 @@ def report(state: BayState) -> dict[str, Any]:
 
     judged, leak, wrong = f.judgement, leak_watch(state), amounts.wrong_fill(state)
     verdict = "undecided" if judged is None or (wrong and judged.verdict == "full") else judged.verdict
-    verdict, text, judged = unproved.judged(
-        state, verdict, None if f.hearing is None else f.hearing.text, judged
-    )
-    past_meter = interruption.unproved(state)
+    said = None if f.hearing is None else f.hearing.text
+    verdict, said, judged = unproved.judged(state, verdict, said, judged)
     return {
         "drained_l": value(f.drained),
         "drained_u95_l": u95(f.drained),
@@ -304,12 +302,12 @@ def report(state: BayState) -> dict[str, Any]:
         "expected_fill_l": f.expecting.value_l,
         "expected_fill_u95_l": f.expecting.u95_l,
         "expected_parts": [{"name": name, "u": u} for name, u in f.expecting.parts],
-        "proved_fill_l": None if past_meter else _proved(state, f),
+        "proved_fill_l": None if interruption.unproved(state) else _proved(state, f),
         "tolerance_minus_l": spec.tolerance_minus_l,
         "tolerance_plus_l": spec.tolerance_plus_l,
         "reference_temperature_c": spec.reference_temperature_c,
         "verdict": verdict,
-        "verdict_text": text,
+        "verdict_text": said,
         "narrows": _narrows(state, f),
         "witnesses": [] if f.hearing is None else list(f.hearing.said),
         "wrong_fill": wrong,
@@ -333,7 +331,7 @@ def report(state: BayState) -> dict[str, Any]:
             b.quantity: b.to_dict() for b in (f.drained, f.metered, f.overflow, f.filled) if b is not None
         },
         **_lip_proof(state),
-        **({"unproved": True} if past_meter else {}),
+        **({"unproved": True} if interruption.unproved(state) else {}),
     }
 
 
