@@ -39,6 +39,7 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     person.reach("drip", 120)
     until(lambda: "aiting" in person.text("waiting"), 60, "the drip's forecast")
     until(lambda: person.text("waiting") == "Drip is finished.", 240, "waiting to be over")
+    expect(phone.locator("#live-curve canvas")).to_be_visible()
     person.bench("normal")
     person.mark("drain_done")
     person.reach("reseal", 5)
@@ -62,6 +63,7 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     assert until(lambda: not person.pump_on(), 2, "pump off") < 1.0
     person.fill_to_target(240)
     expect(phone.locator(".flask")).to_be_visible()
+    expect(phone.locator('#live-curve [aria-label^="Metered"]')).to_be_visible()
     time.sleep(2)
     person.mark("fill_done")
     person.reach("settle", 5)

@@ -30,7 +30,7 @@ def _all(rule: Rule, addresses: Iterable[str]) -> dict[str, Rule]:
 RULES: dict[str, Rule] = {
     # What hangs on the wall of the shop is read in passing; a stop never waits for a PIN.
     **_all(ANYBODY, [
-        "GET /wall", "GET /live", "GET /view.json", "GET /favicon.ico", "GET /static",
+        "GET /wall", "GET /live", "GET /live/curve.json", "GET /view.json", "GET /favicon.ico", "GET /static",
         "GET /health", "GET /metrics",
         "GET /sign-in", "POST /api/sign-in", "POST /api/sign-out", "POST /api/claim", "POST /api/say",
         "POST /api/stop",

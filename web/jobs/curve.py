@@ -38,7 +38,8 @@ STAGE_OF = {
 
 @dataclass(frozen=True)
 class Known:
-    """What the curve is held against. Litres at the reference temperature; seconds from the first sample."""
+    """What the curve is held against. Litres at the reference temperature; seconds from the first sample, which the
+    stream had at start_s. drained_kg_per_l: density of the drained fluid, by which a forecast becomes a mass."""
 
     expected_l: float
     tolerance_minus_l: float
@@ -47,6 +48,8 @@ class Known:
     filled_u95_l: float | None
     metered_l: float | None
     steps: tuple[tuple[float, str, float], ...]
+    start_s: float
+    drained_kg_per_l: float
     fan: "Fan | None" = None
 
 
@@ -100,6 +103,8 @@ def curve_of(
         report["filled_u95_l"],
         report["metered_l"],
         tuple((s["t_s"] - rec.start_s, s["kind"], s["kg"]) for s in report.get("steps", ())),
+        rec.start_s,
+        spec.drained.density_kg_m3(spec.reference_temperature_c) / 1000.0,
         _fan(report, rec, spec),
     )
     return found, known
@@ -132,6 +137,15 @@ def _fan(report: Mapping[str, Any], rec: curves.Recording, spec: JobSpec) -> Fan
     return Fan(at_s, at_s + FAN_S, from_kg, ahead_kg, u95_kg)
 
 
+@router.get("/live/curve.json")
+def live_curve_json(
+    engine: Station, points: Annotated[int, Query(ge=10, le=curves.POINTS_MOST)] = curves.POINTS
+) -> Response:
+    """The job in the bay so far, for a page that goes on from there with the stream; nulls between jobs."""
+    job = engine.view().job
+    return _answer(None if job is None else curve_of(engine, job_of(engine, job.job_id), None, points))
+
+
 @router.get("/jobs/{job_id}/curve.json")
 def curve_json(
     engine: Station,
@@ -143,7 +157,10 @@ def curve_json(
     """The window that is asked for, or the whole; ``exact`` where a trace has every sample of it."""
     job = job_of(engine, job_id)
     window = None if from_s is None or to_s is None or to_s <= from_s else (from_s, to_s)
-    found = curve_of(engine, job, window, points)
+    return _answer(curve_of(engine, job, window, points))
+
+
+def _answer(found: tuple[curves.Curve, Known] | None) -> Response:
     if found is None:
         return JSONResponse({"curve": None, "known": None})
     curve, known = found

@@ -30,7 +30,7 @@ PUMP_LOCKS = ("tripped", "stuck", "bad")
 @dataclass(frozen=True)
 class Live:
     """text: by name, for elements marked data-text. flag: for data-show. geo: attributes for data-geo shapes.
-    html: fragments for data-html. seq: the view's number."""
+    html: fragments for data-html. seq: the view's number. now: what a curve grows by, as plain numbers."""
 
     seq: int
     stage: str
@@ -38,6 +38,7 @@ class Live:
     flag: Mapping[str, bool]
     geo: gauge.Geometry
     html: Mapping[str, str]
+    now: Mapping[str, float | None]
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self)
@@ -100,7 +101,21 @@ def live(view: BayView) -> Live:
     near = dock(view, outcome(view)) if stage not in NO_JOB else Dock("", "")
     text |= {"dock.figure": near.figure, "dock.missing": near.missing}
     flags = _flags(view, stage, judged, near)
-    return Live(view.seq, stage, text, flags, geo, _fragments(view, stage, flags, near))
+    return Live(view.seq, stage, text, flags, geo, _fragments(view, stage, flags, near), _now(view))
+
+
+def _now(view: BayView) -> dict[str, float | None]:
+    """In the units of ``station.record.curve``; the pan as it indicates."""
+    figures, pan_kg = view.figures, None if view.pan_g is None else view.pan_g / 1000.0
+    return {
+        "t_s": round(view.t_s, 2),
+        "pan_kg": pan_kg,
+        "metered_l": figures.metered_l if view.stage in ("fill", *FILLED) else None,
+        "flow_l_min": view.flow_l_min,
+        "pump_on": float(view.pump_on),
+        "to_come_l": figures.still_to_come_l if view.stage in DRAINING else None,
+        "to_come_u95_l": figures.still_to_come_u95_l,
+    }
 
 
 def _witnesses(view: BayView, judged: bool) -> str:

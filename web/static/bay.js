@@ -6,6 +6,7 @@ import { dock } from "./dock.js";
 import { around, buttonOf, byId, field, formOf, onSubmit, sender, textOf } from "./dom.js";
 import { holdToRun } from "./hold.js";
 import { onLive } from "./live.js";
+import { liveCurve } from "./live_curve.js";
 import { planForm } from "./plan.js";
 import { act, condition, say, send } from "./send.js";
 
@@ -82,4 +83,5 @@ onSubmit(formOf("condition"), async (it) => {
 });
 planForm();
 cues();
+liveCurve();
 benchPanel();

@@ -7,7 +7,8 @@ const REOPEN_MS = 1000;
 
 /**
  * @typedef {{ stage: string, text: Record<string, string>, flag: Record<string, boolean>,
- *   geo: Record<string, Record<string, string | number>>, html: Record<string, string> }} Live
+ *   geo: Record<string, Record<string, string | number>>, html: Record<string, string>,
+ *   now: Record<string, number | null> }} Live
  */
 
 /** @param {string} name */

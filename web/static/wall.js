@@ -1,3 +1,5 @@
 // @ts-check
 // The wall only follows.
-import "./live.js";
+import { liveCurve } from "./live_curve.js";
+
+liveCurve();

@@ -74,7 +74,7 @@ READS = [
     "/due", "/due.json", "/due.csv", "/quality", "/quality.json", "/quality.csv",
     *(f"/quality/chart{kind}?of=bay&name=Bay%201" for kind in ("", ".json", ".csv")),
     "/setup", "/setup.json", "/setup/vehicle.csv",
-    "/health", "/metrics",
+    "/health", "/metrics", "/live/curve.json",
     "/sign-in", "/people", "/changes", "/changes.json", "/changes.csv", "/calibration", "/calibration.json", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",
 ]  # fmt: skip
 STREAM = "/live"

@@ -1,0 +1,178 @@
+// @ts-check
+// The chart of a job over time: stacked panels that share one time axis. The job's page zooms it, bay and wall let it grow.
+
+const PANELS = [
+  { title: "Pan", height: 210, left: ["pan"], right: [], unit: "kg" },
+  { title: "Metered", height: 210, left: ["metered"], right: ["flow"], unit: "L" },
+  { title: "Temperature", height: 150, left: ["fluid_drained_c", "fluid_supply_c", "air_c"], right: [], unit: "°C" },
+];
+/** @type {Record<string, [string, string, number[]]>} name, colour variable, dash */
+const LOOKS = {
+  pan: ["Pan, kg", "--deep", []], metered: ["Metered, L", "--fluid", []], flow: ["Flow, L/min", "--soft", [5, 4]],
+  fluid_drained_c: ["Drained fluid, °C", "--grave", []], fluid_supply_c: ["Supply, °C", "--fluid", []],
+  air_c: ["Air, °C", "--soft", [5, 4]],
+};
+
+/** @typedef {{ name: string, unit: string, t_s: number[], values: number[], exact: boolean }} Trace */
+/** @typedef {{ name: string, from_s: number, to_s: number }} Span */
+/** @typedef {{ from_s: number, to_s: number, whole_s: number, traces: Trace[], stages: Span[], pump: Span[] }} Curve */
+/** @typedef {{ expected_l: number, tolerance_minus_l: number, tolerance_plus_l: number, filled_l: number | null,
+ *   filled_u95_l: number | null, metered_l: number | null, steps: [number, string, number][],
+ *   start_s: number, drained_kg_per_l: number,
+ *   fan: { from_s: number, to_s: number, from_kg: number, ahead_kg: number, u95_kg: number } | null }} Known */
+
+/** @type {any} */
+const Plot = /** @type {any} */ (window).uPlot;
+/** @typedef {{ plot: any, traces: Trace[] }} Shown */
+/** What is drawn where, so that it can grow and be taken away. @type {WeakMap<HTMLElement, Shown[]>} */
+const shown = new WeakMap();
+/** @param {string} name */
+const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+
+/** One table for traces with times of their own. @param {Trace[]} traces */
+const joined = (traces) => Plot.join(traces.map((trace) => [trace.t_s.map((t) => t / 60), trace.values]));
+
+/**
+ * Draw anew into an element whatever there is for the panels that are named.
+ * @param {HTMLElement} plots @param {Curve} curve @param {Known} known
+ * @param {{ panels?: string[], height?: number, font?: number, zoom?: (from_s: number, to_s: number) => void }} [how]
+ */
+export function draw(plots, curve, known, how = {}) {
+  clear(plots);
+  /** @type {Shown[]} */
+  const mine = [];
+  shown.set(plots, mine);
+  const sync = Plot.sync("job"), { zoom } = how;
+  for (const panel of PANELS.filter((it) => (how.panels ?? [it.title]).includes(it.title))) {
+    const traces = /** @type {Trace[]} */ (
+      [...panel.left, ...panel.right].map((name) => curve.traces.find((trace) => trace.name === name)).filter(Boolean));
+    if (!traces.length) continue;
+    const gaps = joined(traces);
+    const series = traces.map((trace) => {
+      const [label, ink, dash] = LOOKS[trace.name];
+      return {
+        label, stroke: colour(ink), width: 2, dash, spanGaps: true, points: { show: false },
+        scale: panel.right.includes(trace.name) ? "right" : "y",
+        value: (/** @type {any} */ _, /** @type {number | null} */ v) => (v == null ? "–" : v.toFixed(3)),
+      };
+    });
+    const ink = colour("--ink"), line = { stroke: colour("--line"), width: 1 };
+    const font = `${how.font ?? 12}px system-ui, sans-serif`, size = 12 + 3.6 * (how.font ?? 12);
+    const axes = [
+      { font, size: 20 + 2 * (how.font ?? 12), space: 6 * (how.font ?? 12), stroke: ink, grid: line, ticks: line, values: (/** @type {any} */ _, /** @type {number[]} */ at) => at.map((m) => `${+m.toFixed(2)} min`) },
+      { font, labelFont: font, stroke: ink, grid: line, ticks: line, label: panel.unit, size, labelSize: 6 + (how.font ?? 12), scale: "y" },
+    ];
+    if (traces.some((trace) => panel.right.includes(trace.name))) {
+      axes.push(/** @type {any} */ ({ font, labelFont: font, stroke: ink, side: 1, scale: "right", label: "L/min", size, labelSize: 6 + (how.font ?? 12), grid: { show: false }, ticks: line }));
+    }
+    const plot = new Plot({
+      padding: [8, panel.right.length ? 0 : 50, 0, 0],
+      width: plots.clientWidth - 16, height: how.height ?? panel.height,
+      cursor: { sync: { key: sync.key }, drag: { x: zoom !== undefined, y: false, setScale: false } },
+      scales: { x: { time: false, range: () => [curve.from_s / 60, curve.to_s / 60] }, y: range(panel.title, curve, known), right: { range: (/** @type {any} */ _, /** @type {number} */ low, /** @type {number} */ high) => [Math.min(0, low), high || 1] } },
+      axes, series: [{ label: "Minutes", value: (/** @type {any} */ _, /** @type {number | null} */ v) => (v == null ? "–" : v.toFixed(2)) }, ...series],
+      hooks: {
+        drawClear: [(/** @type {any} */ u) => grounds(u, panel.title, curve, known)],
+        setSelect: [(/** @type {any} */ u) => {
+          if (u.select.width < 8) return;
+          zoom?.(u.posToVal(u.select.left, "x") * 60, u.posToVal(u.select.left + u.select.width, "x") * 60);
+        }],
+      },
+    }, gaps, plots);
+    plot.root.setAttribute("role", "img");
+    plot.root.setAttribute("aria-label", `${panel.title} over time, in ${panel.unit}; the numbers stand in the tables and in the recording.`);
+    sync.sub(plot);
+    mine.push({ plot, traces });
+  }
+}
+
+/** Show what has come to the same traces since they were drawn. @param {HTMLElement} plots */
+export function grow(plots) {
+  for (const { plot, traces } of shown.get(plots) ?? []) plot.setData(joined(traces));
+}
+
+/** @param {HTMLElement} plots */
+export function clear(plots) {
+  for (const { plot } of shown.get(plots) ?? []) plot.destroy();
+  shown.delete(plots);
+  plots.replaceChildren();
+}
+
+// The tolerance stays in sight, however little was filled.
+/** @param {string} title @param {Curve} curve @param {Known} known */
+const range = (title, curve, known) => ({
+  range: (/** @type {any} */ _, /** @type {number} */ low, /** @type {number} */ high) => {
+    if (title === "Metered" && curve.to_s - curve.from_s > 0.9 * curve.whole_s) {
+      return [0, Math.max(high, known.expected_l + 2 * known.tolerance_plus_l)];
+    }
+    const room = 0.06 * (high - low) || 0.05;
+    return [low - room, high + room];
+  },
+});
+
+/** What lies behind the lines. @param {any} u @param {string} title @param {Curve} curve @param {Known} known */
+function grounds(u, title, curve, known) {
+  const { ctx } = u, { left, top, width, height } = u.bbox;
+  const x = (/** @type {number} */ s) => u.valToPos(s / 60, "x", true), y = (/** @type {number} */ v) => u.valToPos(v, "y", true);
+  ctx.save();
+  ctx.beginPath();
+  ctx.rect(left, top, width, height);
+  ctx.clip();
+  ctx.fillStyle = "rgb(18 60 70 / .10)";
+  for (const span of curve.pump) ctx.fillRect(x(span.from_s), top, Math.max(1, x(span.to_s) - x(span.from_s)), height);
+  if (title === "Metered") {
+    const { expected_l: expected, tolerance_minus_l: minus, tolerance_plus_l: plus } = known;
+    ctx.fillStyle = "rgb(23 96 58 / .15)";
+    ctx.fillRect(left, y(expected + plus), width, y(expected - minus) - y(expected + plus));
+    level(ctx, left, width, y(expected), colour("--ink"), [8, 5]);
+    if (known.filled_l !== null) {
+      const u95 = known.filled_u95_l ?? 0;
+      ctx.fillStyle = "rgb(216 150 43 / .35)";
+      ctx.fillRect(left, y(known.filled_l + u95), width, Math.max(1, y(known.filled_l - u95) - y(known.filled_l + u95)));
+    }
+  }
+  if (title === "Pan") {
+    const fan = known.fan;
+    if (fan) {
+      ctx.fillStyle = "rgb(76 89 102 / .30)";
+      ctx.beginPath();
+      ctx.moveTo(x(fan.from_s), y(fan.from_kg));
+      ctx.lineTo(x(fan.to_s), y(fan.from_kg + fan.ahead_kg + fan.u95_kg));
+      ctx.lineTo(x(fan.to_s), y(fan.from_kg + Math.max(0, fan.ahead_kg - fan.u95_kg)));
+      ctx.fill();
+    }
+    ctx.fillStyle = colour("--grave");
+    ctx.font = `${14 * devicePixelRatio}px sans-serif`;
+    for (const [t, kind] of known.steps) if (kind !== "gulp") ctx.fillText("◆", x(t) - 6, top + 16 * devicePixelRatio);
+  }
+  ctx.fillStyle = colour("--soft");
+  ctx.font = `600 ${12 * devicePixelRatio}px sans-serif`;
+  for (const span of curve.stages) {
+    const at = x(span.from_s);
+    upright(ctx, at, top, height, colour("--line"));
+    if (title === "Pan" && x(span.to_s) - at > 40 * devicePixelRatio) ctx.fillText(span.name, Math.max(at, left) + 4, top + height - 6);
+  }
+  ctx.restore();
+}
+
+/** @param {CanvasRenderingContext2D} ctx @param {number} left @param {number} width @param {number} y @param {string} ink @param {number[]} dash */
+function level(ctx, left, width, y, ink, dash) {
+  ctx.strokeStyle = ink;
+  ctx.lineWidth = 2;
+  ctx.setLineDash(dash);
+  ctx.beginPath();
+  ctx.moveTo(left, y);
+  ctx.lineTo(left + width, y);
+  ctx.stroke();
+  ctx.setLineDash([]);
+}
+
+/** @param {CanvasRenderingContext2D} ctx @param {number} x @param {number} top @param {number} height @param {string} ink */
+function upright(ctx, x, top, height, ink) {
+  ctx.strokeStyle = ink;
+  ctx.lineWidth = 1;
+  ctx.beginPath();
+  ctx.moveTo(x, top);
+  ctx.lineTo(x, top + height);
+  ctx.stroke();
+}
