@@ -10,12 +10,13 @@ from hardware.converters.choose import ConverterPlan, open_converter
 from hardware.converters.package import PackageConverter
 from hardware.errors import StartFaults
 from hardware.loadcell import LoadCell
+from hardware.modbus import ModbusLine, ModbusPlan, Registers
 from hardware.panel import Panel
 from hardware.pins import PinMap
 from hardware.pulses import GpiodPulseCounter, GpiozeroPulseCounter, MeterPoller, PulseCounter, open_line
 from hardware.pump import PumpGuard, guard_command
-from hardware.sample import Sample
-from hardware.serial_devices import CounterLines, SerialPlan
+from hardware.sample import Sample, Thinned
+from hardware.serial_devices import CounterLines, SerialPlan, SerialScale
 from hardware.serial_line import SerialLine
 from hardware.thermometer import Thermometers
 
@@ -30,7 +31,8 @@ class RigConfig:
     backend: pi or simulated, by name and never by fallback; simulated needs bay. pins: BCM numbers.
     thermometers: source -> the sensor's folder under /sys/bus/w1/devices; left empty on a simulated bay, the
     bay's own are taken. converter: how the load cell's is read; a simulated one through the package, whatever this says.
-    serial: what is read from a serial port in place of its pins, also on a simulated bay, where the port is as real as elsewhere.
+    serial, modbus: what is read from a serial port in place of its pins, also on a simulated bay, where the port is as real
+    as elsewhere; and the scale under the container.
     """
 
     backend: Literal["pi", "simulated"]
@@ -39,6 +41,11 @@ class RigConfig:
     bay: "SimulatedBay | None" = None
     converter: ConverterPlan = field(default_factory=ConverterPlan)
     serial: SerialPlan = field(default_factory=SerialPlan)
+    modbus: ModbusPlan = field(default_factory=ModbusPlan)
+
+    def by_line(self, source: str) -> bool:
+        """Whether a source comes over a line in place of its pins."""
+        return source in self.serial.used() or source in self.modbus.used()
 
 
 class _Device(Protocol):
@@ -63,6 +70,7 @@ class Rig:
             )
         config.pins.check()
         config.serial.check()
+        config.modbus.check()
         self.backend = config.backend
         self._config, self._put = config, put
         self._clock: Callable[[], float] = time.monotonic if config.bay is None else config.bay.clock
@@ -130,8 +138,10 @@ class Rig:
         # The guard first: its first act is to switch the pump off.
         for name, open_one in (
             ("pump guard", self._open_guard),
-            ("load cell" if self._config.serial.pan is None else "scale", self._open_pan),
+            ("load cell" if not self._config.by_line("pan") else "scale", self._open_pan),
             ("meter", self._open_meters),
+            ("Modbus", self._open_modbus),
+            ("container's scale", self._open_container),
             ("thermometers", self._open_thermometers),
             ("panel", self._open_panel),
         ):
@@ -155,7 +165,8 @@ class Rig:
     def _open_pan(self) -> None:
         bay, pins, scale = self._config.bay, self._config.pins, self._config.serial.pan
         if scale is not None:
-            self._devices.append(SerialLine("pan", scale, scale.read, self._put, self._clock))
+            self._devices.append(self._scale_line("pan", scale, scale.read, self._put))
+        if self._config.by_line("pan"):
             return
         plan = self._config.converter
         rate_sps = float(plan.rate)
@@ -174,7 +185,10 @@ class Rig:
         pins, port = self._config.pins, self._config.serial.meter
         if port is not None:
             self._devices.append(SerialLine("meter", port, CounterLines().read, self._put, self._clock))
-        for source, pin in (("meter", pins.meter if port is None else None), ("meter_b", pins.meter_b)):
+        for source, pin in (
+            ("meter", None if self._config.by_line("meter") else pins.meter),
+            ("meter_b", pins.meter_b),
+        ):
             if pin is None:
                 continue
             if self._config.bay is None:
@@ -183,6 +197,25 @@ class Rig:
                 counter = GpiozeroPulseCounter(pin, self._factory())
             self._counters.append(counter)
             self._devices.append(MeterPoller(counter, self._put, source, clock=self._clock))
+
+    def _open_modbus(self) -> None:
+        lines: dict[str, dict[str, Registers]] = {}
+        for source, registers in self._config.modbus.used().items():
+            lines.setdefault(registers.port, {})[source] = registers
+        for devices in lines.values():
+            self._devices.append(ModbusLine(devices, Thinned("container", self._put), self._clock))
+
+    def _open_container(self) -> None:
+        scale = self._config.serial.container
+        if scale is not None:
+            put = Thinned("container", self._put)
+            self._devices.append(self._scale_line("container", scale, scale.read_kg, put))
+
+    def _scale_line(
+        self, source: str, scale: SerialScale, read: Callable[[str], float], put: Callable[[Sample], None]
+    ) -> SerialLine:
+        ask = scale.ask.encode("ascii")
+        return SerialLine(source, scale, read, put, self._clock, ask, scale.every_s, scale.end)
 
     def _open_thermometers(self) -> None:
         bay = self._config.bay

@@ -1,5 +1,7 @@
 """The one thing that every device produces."""
 
+import math
+from collections.abc import Callable
 from typing import NamedTuple
 
 
@@ -14,3 +16,20 @@ class Sample(NamedTuple):
     t_s: float
     source: str
     value: int | float | str
+
+
+class Thinned:
+    """Passes samples on, those of one source at most once a second: a container changes slowly, and each one is kept."""
+
+    EVERY_S = 1.0
+
+    def __init__(self, source: str, put: Callable[[Sample], None]) -> None:
+        self._source, self._put = source, put
+        self._due_s = -math.inf
+
+    def __call__(self, sample: Sample) -> None:
+        if sample.source == self._source:
+            if sample.t_s < self._due_s:
+                return
+            self._due_s = sample.t_s + self.EVERY_S
+        self._put(sample)

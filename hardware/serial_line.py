@@ -1,112 +1,55 @@
 """Lines of text on a serial port, read so that neither a cut line nor a pulled plug becomes a figure."""
 
-import errno
 import logging
-import math
-import termios
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
-from pathlib import Path
+from typing import Literal
 
-import serial
-
-from hardware.errors import SerialFaults, SerialPortError
 from hardware.sample import Sample
+from hardware.serial_port import PORT_ERRORS, HeldPort, SerialPort
 from hardware.ticker import Ticker
 
-BAUD_RATES = tuple(rate for rate in serial.Serial.BAUDRATES if 300 <= rate <= 921_600)
-FRAMES = ("8N1", "8E1", "8O1", "7E1", "7O1")
 LONGEST_LINE = 120
 BAD_LINES = 3  # one garbled line is noise on a cable; so many in a row are a wrong baud rate or pattern
 SILENT_S = 3.0
-READ_S = 0.1
-RETRY_S, RETRY_MOST_S = 0.25, 2.0
-NOT_THERE = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR, errno.EIO)
-# pyserial raises its own OSError on read, a plain one on in_waiting, and lets termios' through when the
-# adapter goes while it is being set up.
-PORT_ERRORS = (OSError, termios.error)
+STX, ETX = b"\x02", b"\x03"
 
 log = logging.getLogger(__name__)
 
 
-def named_ports() -> list[str]:
-    """Get the serial adapters by the names that stay theirs over a reboot and another socket."""
-    return sorted(str(path) for path in Path("/dev/serial/by-id").glob("*"))
-
-
-@dataclass(frozen=True)
-class SerialPort:
-    """Where a device's lines come in.
-
-    port: a path, best one of /dev/serial/by-id. baud: bits per second. frame: data bits, parity, stop bits.
-    """
-
-    port: str
-    baud: int = 9600
-    frame: str = "8N1"
-
-    def faults(self) -> list[str]:
-        """Get what is wrong with it, one sentence each; empty when it can be used."""
-        found = []
-        if not isinstance(self.port, str) or not self.port.startswith("/"):
-            found.append(f"port = {self.port!r}; expected a path, as /dev/serial/by-id/usb-…")
-        if isinstance(self.baud, bool) or self.baud not in BAUD_RATES:
-            found.append(f"baud = {self.baud!r}; expected one of: {', '.join(map(str, BAUD_RATES))}")
-        if self.frame not in FRAMES:
-            found.append(f"frame = {self.frame!r}; expected one of: {', '.join(FRAMES)}")
-        return found
-
-    def check(self) -> None:
-        """Raise SerialFaults listing all faults, or return when there is none."""
-        found = self.faults()
-        if found:
-            raise SerialFaults(found)
-
-
 class SerialLine:
-    """Emits ``<source>``, one whole number per line, and ``<source>_state`` in ok, unplugged, bad (on change).
+    """Emits ``<source>``, one number per line, and ``<source>_state`` in ok, unplugged, bad (on change).
 
     read: turns one line into a count, raises ValueError for a line that it does not know, and answers None where
     a line alone proves nothing. unplugged: the port is gone, or nothing came for SILENT_S. bad: BAD_LINES lines
     in a row that ``read`` does not know.
 
-    A port that is not there yet is waited for; one that somebody else holds, or that may not be opened, raises
-    SerialPortError.
+    ask: what is sent every ``every_s`` to a device that does not print by itself; nothing where it does. end: what a line
+    ends with: a line end, or the byte ETX. Raises SerialPortError as HeldPort does.
     """
 
     def __init__(
         self,
         source: str,
         port: SerialPort,
-        read: Callable[[str], int | None],
+        read: Callable[[str], float | None],
         put: Callable[[Sample], None],
         clock: Callable[[], float] = time.monotonic,
+        ask: bytes = b"",
+        every_s: float = 0.1,
+        end: Literal["line", "etx"] = "line",
     ) -> None:
-        port.check()
         self._source, self._port, self._read = source, port, read
         self._put, self._clock = put, clock
-        self._serial: serial.Serial | None = None
-        self._buffer = b""
-        self._in_step = False
-        self._bad_lines = 0
-        self._heard_s = self._retry_at_s = -math.inf
-        self._retry_s = RETRY_S
+        self._ask, self._every_s, self._end = ask, every_s, ETX if end == "etx" else b"\n"
+        self._asked_s = 0.0
         self._state: str | None = None
         self._ticker = Ticker(f"{source} on {port.port}", self.poll, 0.0)
-        try:
-            self._open()
-        except PORT_ERRORS as error:
-            if error.args and error.args[0] in NOT_THERE:
-                self._lost(error)
-            elif error.args and error.args[0] in (errno.EAGAIN, errno.EBUSY):
-                raise SerialPortError(
-                    f"{port.port} is in use by another program ({error}); end that one, or give another port"
-                ) from error
-            else:
-                raise SerialPortError(
-                    f"{port.port} cannot be opened ({error}). Is it a serial port, and is the user in the group dialout?"
-                ) from error
+        self._buffer, self._in_step, self._bad_lines = b"", False, 0
+        self._heard_s = time.monotonic()
+        self._held = HeldPort(port)
+        if self._held.serial is None:
+            self._lost("not there yet")
 
     def start(self) -> None:
         self._ticker.start()
@@ -114,22 +57,25 @@ class SerialLine:
     def stop(self) -> None:
         """Stop reading, for good, and let go of the port."""
         self._ticker.stop()
-        self._close()
+        self._held.close()
 
     def poll(self) -> None:
         """Wait a moment for bytes: at most one count, the newest, and a state if that changed."""
-        # The port's own seconds are real ones, whatever clock a simulated bay keeps for its samples.
-        if self._serial is None:
-            wait_s = self._retry_at_s - time.monotonic()
-            if wait_s > 0:
-                time.sleep(min(wait_s, READ_S))
-                return
+        if not self._held.ready():
+            return
         try:
-            port = self._serial or self._open()
+            port = self._held.serial
+            if port is None:
+                port = self._held.open()
+                self._begin_anew()
+            if self._ask and time.monotonic() - self._asked_s >= self._every_s:
+                self._asked_s = time.monotonic()
+                port.write(self._ask)
             data = port.read(1)
             data += port.read(port.in_waiting)
         except PORT_ERRORS as error:
             self._lost(error)
+            self._held.lose()
             return
         if data:
             self._heard_s = time.monotonic()
@@ -138,8 +84,10 @@ class SerialLine:
             self._become("unplugged")
 
     def _take(self, data: bytes) -> None:
-        *lines, self._buffer = (self._buffer + data.replace(b"\r", b"\n")).split(b"\n")
-        count = None
+        if self._end == b"\n":
+            data = data.replace(b"\r", b"\n")
+        *lines, self._buffer = (self._buffer + data).split(self._end)
+        count: float | None = None
         for line in lines:
             # The first line after opening, or after a cut one, may lack its head and still look like a number.
             if not self._in_step:
@@ -153,12 +101,12 @@ class SerialLine:
         if count is not None:
             self._put(Sample(self._clock(), self._source, count))
 
-    def _understood(self, line: bytes, before: int | None) -> int | None:
+    def _understood(self, line: bytes, before: float | None) -> float | None:
         """Get the line's count; ``before`` where it gives none."""
         try:
             if len(line) > LONGEST_LINE:
                 raise ValueError(f"a line of {len(line)} characters")
-            count = self._read(line.decode("ascii").strip())
+            count = self._read(line.rpartition(STX)[2].decode("ascii").strip())
         except ValueError as error:
             self._bad_lines += 1
             if self._bad_lines >= BAD_LINES:
@@ -172,35 +120,14 @@ class SerialLine:
         self._become("ok")
         return count
 
-    def _open(self) -> serial.Serial:
-        bits, parity, stops = tuple(self._port.frame)
-        # exclusive: two readers of one port would each get half of every line.
-        self._serial = serial.Serial(
-            self._port.port,
-            self._port.baud,
-            bytesize=int(bits),
-            parity=parity,
-            stopbits=int(stops),
-            timeout=READ_S,
-            exclusive=True,
-        )
-        self._buffer = b""
-        self._in_step, self._bad_lines = False, 0
-        self._heard_s, self._retry_s = time.monotonic(), RETRY_S
-        return self._serial
+    def _begin_anew(self) -> None:
+        self._buffer, self._in_step, self._bad_lines = b"", False, 0
+        self._heard_s = time.monotonic()
 
-    def _lost(self, error: Exception) -> None:
+    def _lost(self, why: object) -> None:
         if self._state != "unplugged":
-            log.error("%s on %s: %s", self._source, self._port.port, error)
+            log.error("%s on %s: %s", self._source, self._port.port, why)
         self._become("unplugged")
-        self._close()
-        self._retry_at_s = time.monotonic() + self._retry_s
-        self._retry_s = min(2 * self._retry_s, RETRY_MOST_S)
-
-    def _close(self) -> None:
-        port, self._serial = self._serial, None
-        if port is not None:
-            port.close()
 
     def _become(self, state: str) -> None:
         if state != self._state:

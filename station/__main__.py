@@ -110,7 +110,12 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
     if not simulated:
         rig_config = RigConfig(
-            "pi", config.pins, config.thermometers, converter=config.converter, serial=config.serial
+            "pi",
+            config.pins,
+            config.thermometers,
+            converter=config.converter,
+            serial=config.serial,
+            modbus=config.modbus,
         )
         engine = Engine(config, lambda put: Rig(rig_config, put))
         return engine, engine.close
@@ -124,7 +129,12 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
     bay = SimulatedBay(Plant(), pins=config.pins, pan_rate_sps=config.converter.rate)
     try:
         rig_config = RigConfig(
-            "simulated", config.pins, bay=bay, converter=config.converter, serial=config.serial
+            "simulated",
+            config.pins,
+            bay=bay,
+            converter=config.converter,
+            serial=config.serial,
+            modbus=config.modbus,
         )
         engine = Engine(config, lambda put: Rig(rig_config, put), bay.clock, Bench(bay))
     except BaseException:

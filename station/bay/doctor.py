@@ -5,7 +5,7 @@ import platform
 import shutil
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +15,7 @@ from calibration.viscosity_index import doubt_about_viscosities
 from hardware import board
 from hardware.converters.choose import SPI_WIRES, openers, tried
 from hardware.errors import HardwareError
-from hardware.serial_line import named_ports
+from hardware.serial_port import named_ports
 from hardware.unit import mismatch
 from station.bay import fitness, identity
 from station.errors import StationError
@@ -47,6 +47,7 @@ def examine(
     fit = examine_file(config, simulated)
     if not all(finding.ok for finding in fit):
         return [*fit, *_fluids(config)]
+    weighed = {*config.serial.used(), *config.modbus.used()} - {*_WANTED}
     return [
         *fit,
         *_fluids(config),
@@ -56,7 +57,7 @@ def examine(
         *computer(config, simulated),
         *unit(config, simulated),
         *converter(config, simulated),
-        *devices(open_engine),
+        *devices(open_engine, (*_WANTED, *weighed)),
         _ledger(config),
     ]
 
@@ -146,12 +147,13 @@ def _clock() -> Finding:
 
 def _ports(config: BayConfig) -> list[Finding]:
     found = []
-    for source, serial in config.serial.used().items():
+    lines = [("serial", *one) for one in config.serial.used().items()]
+    for kind, source, serial in [*lines, *(("modbus", *one) for one in config.modbus.used().items())]:
         names = named_ports()
         same = [name for name in names if os.path.realpath(name) == os.path.realpath(serial.port)]
         if not os.path.exists(serial.port):
             listed = ", ".join(names) or "no serial adapter"
-            text = f"{serial.port} does not exist; found {listed}. Check adapter and cable, or [serial.{source}] port"
+            text = f"{serial.port} does not exist; found {listed}. Check adapter and cable, or [{kind}.{source}] port"
         elif same and serial.port not in same:
             text = f"{serial.port} may become another adapter's name; safer: {same[0]}"
         else:
@@ -174,7 +176,7 @@ def unit(config: BayConfig, simulated: bool) -> list[Finding]:
 
 def converter(config: BayConfig, simulated: bool) -> list[Finding]:
     """How long each reader of the load cell's converter keeps its clock high on this machine."""
-    if simulated or config.serial.pan is not None:
+    if simulated or config.serial.pan is not None or config.modbus.pan is not None:
         return []
     trials = [tried(name, opener) for name, opener in openers(config.converter, config.pins).items()]
     fit = any(not trial.problem and trial.late == 0 for trial in trials)
@@ -190,7 +192,9 @@ _TIMING = (
 )
 
 
-def devices(open_engine: Callable[[], tuple[Any, Callable[[], None]]]) -> list[Finding]:
+def devices(
+    open_engine: Callable[[], tuple[Any, Callable[[], None]]], wanted: Sequence[str] = _WANTED
+) -> list[Finding]:
     try:
         engine, close = open_engine()
     except (HardwareError, StationError) as error:
@@ -201,7 +205,7 @@ def devices(open_engine: Callable[[], tuple[Any, Callable[[], None]]]) -> list[F
     finally:
         close()
     found = []
-    for source in _WANTED:
+    for source in wanted:
         state = states.get(source, "ok")
         ok = source in heard and state == "ok"
         text = f"reads {heard[source]}" if ok else f"{state if state != 'ok' else 'silent'}; check its wiring"

@@ -5,6 +5,7 @@ from station.common.evolve import evolve
 from station.core import interlocks, lip
 from station.core.amounts import delivered_l, target_l
 from station.core.commands import LEVEL_SEEN, hear
+from station.core.devices import TOLD_ONLY
 from station.core.forecast import STARTING_S, now_l, overrun_forecast_l
 from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
@@ -44,7 +45,7 @@ def _unfit(state: BayState) -> str | None:
         if source in state.hearing.silent:
             return f"no signal: {name(source)}"
     for source, fault in state.hearing.faults.items():
-        if fault != "ok":
+        if fault != "ok" and source not in TOLD_ONLY:
             return f"{name(source)}: {fault}"
     return None
 

@@ -8,6 +8,8 @@ from station.core.state import BayState, note
 from station.given.sources import name
 
 OK, TIMING, MISSED = "ok", "timing", "missed"
+TOLD_ONLY = ("container",)
+"""Devices that no pump hangs on: without them a job lacks a witness, and goes on."""
 
 _REMEDY = {
     "unplugged": "Check its cable and connector.",
@@ -65,7 +67,10 @@ def _becomes(state: BayState, source: str, word: str) -> BayState:
     remedies = _REMEDY | _PUMP_REMEDY if source == "pump" else _REMEDY
     remedy = remedies.get(word, "Check it before going on.")
     return note(
-        _with_faults(state, faults), f"{source}_{word}", f"{name(source)}: {word}. {remedy}", stops=True
+        _with_faults(state, faults),
+        f"{source}_{word}",
+        f"{name(source)}: {word}. {remedy}",
+        stops=source not in TOLD_ONLY,
     )
 
 

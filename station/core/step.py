@@ -174,7 +174,7 @@ def _silences(state: BayState) -> BayState:
                 evolve(state, hearing=evolve(state.hearing, silent=state.hearing.silent | {source})),
                 "silent",
                 f"{name(source)}: no reading for {state.t_s - last:.1f} s. Check its cable and connector.",
-                stops=True,
+                stops=source not in devices.TOLD_ONLY,
             )
     return state
 

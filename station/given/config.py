@@ -13,12 +13,14 @@ from pydantic import Field
 from calibration.fluid import Fluid
 from hardware.converters.choose import ConverterPlan
 from hardware.errors import PinFaults, SerialFaults
+from hardware.modbus import ModbusPlan
 from hardware.pins import CONSOLE_PINS, PinMap
 from hardware.serial_devices import SerialPlan
 from station.common.days import zone_of
 from station.common.schema import Table, complain, read, read_toml
 from station.common.units import parse_volume_l
 from station.errors import InputError
+from station.given.formats import with_formats
 from station.given.job import Air, FluidTable, Method
 from station.given.lines import FULL_COUNTS, MeterLine, PanLine
 from station.given.pumping import PumpLine
@@ -133,6 +135,7 @@ class BayConfig:
     hose_holds: str = ""
     zone: tzinfo = field(default_factory=lambda: zone_of(None))
     serial: SerialPlan = field(default_factory=SerialPlan)
+    modbus: ModbusPlan = field(default_factory=ModbusPlan)
     source: str = "the bay's file"
     """The file that it was read from, for messages."""
     record: RecordRules = field(default_factory=RecordRules)
@@ -157,6 +160,16 @@ class BayTable(Table):
     time_zone: str | None = None
     hose_holds: str = ""
     technicians: tuple[Name, ...] = ()
+    formats: (
+        Annotated[
+            str,
+            Field(
+                pattern=r"^/[^\x00-\x1f]+$",
+                description="write a formats file, such as /etc/tallypan/formats.toml",
+            ),
+        ]
+        | None
+    ) = None
 
 
 class Thermometers(Table):
@@ -176,6 +189,7 @@ class BayFile(Table):
     pins: PinMap = PinMap()
     pan_converter: ConverterPlan = ConverterPlan()
     serial: SerialPlan = SerialPlan()
+    modbus: ModbusPlan = ModbusPlan()
     thermometers: Thermometers = Thermometers()
     pan: PanLine
     meter: MeterLine
@@ -188,7 +202,7 @@ class BayFile(Table):
 
 def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
     """Check a bay's tables. Raises InputError naming file, table, key and what was expected."""
-    file = read(BayFile, tables, source)
+    file = read(BayFile, with_formats(tables, source), source)
     bay = file.bay
     if bay.hose_holds and bay.hose_holds not in file.fluid:
         listed = ", ".join(file.fluid) or "a [fluid.…] table first"
@@ -202,7 +216,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
             parse_volume_l(one.capacity, bay.country)
         except ValueError as error:
             complain(source, ("compartment", key, "capacity"), one.capacity, str(error).rstrip("."))
-    for name, plan in (("pins", file.pins), ("serial", file.serial)):
+    for name, plan in (("pins", file.pins), ("serial", file.serial), ("modbus", file.modbus)):
         try:
             plan.check()
         except (PinFaults, SerialFaults) as error:
@@ -210,7 +224,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
     if fault := file.pan_converter.fault(file.pins):
         key, expected = fault
         complain(source, ("pan_converter", key), getattr(file.pan_converter, key), expected)
-    _check_slope(file.pan, file.serial, source)
+    _check_slope(file, source)
     _check_wiring(file, source)
     _check_serve(file.serve, source)
     try:
@@ -234,6 +248,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         hose_holds=bay.hose_holds,
         zone=zone,
         serial=file.serial,
+        modbus=file.modbus,
         source=source,
         record=file.record,
         serve=file.serve,
@@ -255,14 +270,25 @@ def _stated(tables: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
 def _check_wiring(file: BayFile, source: str) -> None:
     """What two tables say of one wire."""
     wired = file.pins.used()
-    for name, serial in file.serial.used().items():
-        if Path(serial.port).name in ON_HEADER:
-            for owner, number in wired.items():
-                if number in CONSOLE_PINS:
-                    complain(source, ("pins", owner), number, f"{serial.port} of [serial.{name}] is on that pin: move one of the two")  # fmt: skip
-    if file.serial.pan is not None and file.pan_converter != ConverterPlan():
+    lines = {f"serial.{name}": port for name, port in file.serial.used().items()}
+    buses = {f"modbus.{name}": port for name, port in file.modbus.used().items()}
+    for name, port in (lines | buses).items():
+        for owner, number in wired.items():
+            if Path(port.port).name in ON_HEADER and number in CONSOLE_PINS:
+                complain(source, ("pins", owner), number, f"{port.port} of [{name}] is on that pin: move one of the two")  # fmt: skip
+    for name in file.serial.used().keys() & file.modbus.used().keys():
         raise InputError(
-            f"{source}: [pan_converter] is for load cells on pins, and [serial.pan] takes their place; take one of the two out."
+            f"{source}: [serial.{name}] and [modbus.{name}] are one device twice; take one of the two out."
+        )
+    for name, port in buses.items():
+        if port.port in {line.port for line in lines.values()}:
+            complain(source, ("modbus", name.split(".")[1], "port"), port.port, "a plain serial line has that port already: give another")  # fmt: skip
+    by_line = (
+        "serial.pan" if file.serial.pan is not None else "modbus.pan" if file.modbus.pan is not None else None
+    )
+    if by_line is not None and file.pan_converter != ConverterPlan():
+        raise InputError(
+            f"{source}: [pan_converter] is for load cells on pins, and [{by_line}] takes their place; take one of the two out."
         )
     named: dict[str, str] = {}
     for name, folder in file.thermometers:
@@ -284,15 +310,16 @@ def _check_serve(serve: ServeRules, source: str) -> None:
         )  # fmt: skip
 
 
-def _check_slope(pan: PanLine, serial: SerialPlan, source: str) -> None:
+def _check_slope(file: BayFile, source: str) -> None:
     """Hold the pan's slope against what is fitted: grams, or another converter's slope, show here."""
-    place, slope = ("pan", "kg_per_count"), pan.kg_per_count
-    if serial.pan is not None:
-        count_kg = serial.pan.resolution_g / 1000.0
+    place, slope = ("pan", "kg_per_count"), file.pan.kg_per_count
+    scale = file.serial.pan or file.modbus.pan
+    if scale is not None:
+        count_kg = (scale.resolution_g or 0.0) / 1000.0
         if abs(slope / count_kg - 1.0) > SCALE_SLOPE_REL:
             complain(
                 source, place, slope,
-                f"expected about {count_kg:g}, since one count of [serial.pan] is {serial.pan.resolution_g:g} g",
+                f"expected about {count_kg:g}, since one count of its scale is {scale.resolution_g:g} g",
             )  # fmt: skip
         return
     low, high = PAN_FULL_KG

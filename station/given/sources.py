@@ -12,6 +12,7 @@ NAMES: Mapping[str, str] = {
     "fluid_drained_c": "Thermometer, drained fluid",
     "fluid_supply_c": "Thermometer, supply",
     "air_c": "Thermometer, air",
+    "container": "Container's scale",
 }
 
 

@@ -11,14 +11,17 @@ import pytest
 from hardware.converters.package import PackageConverter
 from hardware.errors import PinFaults, SerialFaults, StartFaults
 from hardware.loadcell import LoadCell
+from hardware.modbus import ModbusPlan, Registers
 from hardware.pins import PinMap
 from hardware.rig import Rig, RigConfig
 from hardware.sample import Sample
 from hardware.serial_devices import CounterLines, SerialPlan, SerialScale, meter_line
-from hardware.serial_line import SerialLine, SerialPort
+from hardware.serial_line import SerialLine
+from hardware.serial_port import SerialPort
 from hardware.simulated.bay import SimulatedBay
 from hardware.simulated.clock import MOST_AHEAD_S, BayClock
 from hardware.simulated.gpio import SimulatedGpio, install
+from hardware.simulated.lines import FarModbus, FarScale
 from hardware.ticker import Ticker
 from tests.hardware.benches import Adapter, Wait
 
@@ -225,6 +228,34 @@ def test_meter_and_pan_on_serial_lines_take_the_place_of_their_pins(
         assert last(samples, "meter_state") == last(samples, "pan_state") == "ok"
     # Both ports are free again.
     Rig(RigConfig("simulated", bay=bay, serial=plan), samples.append).close()
+
+
+def test_a_modbus_line_takes_the_place_of_pins_and_a_container_is_weighed_beside(
+    bay: SimulatedBay, samples: list[Sample], tmp_path: Path, wait_for: Wait
+) -> None:
+    line = FarModbus(tmp_path / "line", {1: lambda _f, r: (0, 700)[r], 2: lambda _f, _r: 123})
+    scale = FarScale(tmp_path / "scale", lambda: b"58.40 kg\r\n", b"P")
+    meter = Registers(str(line.path), address=1, register=0, form="u32")
+    pan = Registers(str(line.path), address=2, register=0, form="i16", unit="g", resolution_g=1.0)
+    container = SerialScale(str(scale.path), pattern="(.*) kg", unit="kg", resolution_g=20.0, ask="P")
+    config = RigConfig(
+        "simulated", bay=bay, modbus=ModbusPlan(meter, pan), serial=SerialPlan(container=container)
+    )
+    try:
+        with Rig(config, samples.append):
+            bay.start()
+            wait_for(
+                lambda: (
+                    {"meter", "pan", "container", "pump", "air_c"} <= {sample.source for sample in samples}
+                )
+            )
+            wait_for(lambda: bay.plant.time_s > 1.0)
+            assert {sample.value for sample in samples if sample.source == "meter"} == {700}
+            assert {sample.value for sample in samples if sample.source == "pan"} == {123}
+            assert last(samples, "container") == pytest.approx(58.4)
+    finally:
+        line.close()
+        scale.close()
 
 
 def test_a_serial_port_in_use_is_a_start_fault_and_two_on_one_port_are_refused(

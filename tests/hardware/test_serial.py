@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 import serial
 
-from hardware import serial_line
+from hardware import serial_line, serial_port
 from hardware.errors import SerialFaults, SerialPortError
 from hardware.sample import Sample
 from hardware.serial_devices import (
@@ -19,7 +19,8 @@ from hardware.serial_devices import (
     checksum,
     meter_line,
 )
-from hardware.serial_line import SerialLine, SerialPort
+from hardware.serial_line import SerialLine
+from hardware.serial_port import SerialPort
 from hardware.simulated.clock import VirtualClock
 from tests.hardware.benches import Adapter, Wait
 
@@ -195,9 +196,9 @@ def test_a_pulled_adapter_is_named_and_read_again_when_it_is_back(
     wait_for(lambda: values(samples, "meter") == [10])
     adapter.pull()
     wait_for(lambda: states(samples) == ["ok", "unplugged"])
-    wait_for(lambda: meter._retry_s > 2 * serial_line.RETRY_S, what="a second try")
+    wait_for(lambda: meter._held.retry_s > 2 * serial_port.RETRY_S, what="a second try")
     adapter.plug()
-    wait_for(lambda: meter._serial is not None)
+    wait_for(lambda: meter._held.serial is not None)
     adapter.send("", meter_line(12))
     wait_for(lambda: values(samples, "meter") == [10, 12])
     assert states(samples) == ["ok", "unplugged", "ok"]
@@ -216,7 +217,7 @@ def test_an_adapter_that_goes_between_two_reads_is_named_as_well(
     adapter.send(meter_line(1))
     in_step.poll()
     assert states(samples) == ["unplugged"]
-    assert in_step._serial is None
+    assert in_step._held.serial is None
 
 
 def test_retries_wait_longer_each_time_up_to_a_limit(
@@ -225,8 +226,8 @@ def test_retries_wait_longer_each_time_up_to_a_limit(
     adapter.pull()
     waits = []
     for _ in range(6):
-        meter._retry_at_s = 0.0
-        waits.append(meter._retry_s)
+        meter._held.retry_at_s = 0.0
+        waits.append(meter._held.retry_s)
         meter.poll()
     assert waits == [0.25, 0.5, 1.0, 2.0, 2.0, 2.0]
     assert states(samples) == ["unplugged"]
@@ -240,7 +241,7 @@ def test_a_port_that_is_not_there_yet_is_waited_for(
     assert states(samples) == ["unplugged"]
     line.start()
     adapter.plug()
-    wait_for(lambda: line._serial is not None)
+    wait_for(lambda: line._held.serial is not None)
     adapter.send("", meter_line(3))
     wait_for(lambda: values(samples, "meter") == [3])
     line.stop()
@@ -271,7 +272,7 @@ def test_what_is_no_serial_port_is_refused(tmp_path: Path, samples: list[Sample]
 def test_the_port_is_set_as_told(adapter: Adapter, samples: list[Sample]) -> None:
     port = SerialPort(str(adapter.path), baud=2400, frame="7E1")
     line = SerialLine("meter", port, CounterLines().read, samples.append)
-    opened = line._serial
+    opened = line._held.serial
     assert opened is not None
     assert (opened.baudrate, opened.bytesize, opened.parity, opened.stopbits) == (2400, 7, "E", 1)
     line.stop()

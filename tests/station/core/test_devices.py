@@ -67,3 +67,12 @@ def test_a_word_that_nobody_knows_stops_the_pump() -> None:
     fill = some_fill(3)
     fill.put("meter_state", "purple")
     assert blocked(fill.state) == "Meter: purple"
+
+
+def test_a_containers_scale_is_told_of_and_keeps_no_pump_off() -> None:
+    fill = some_fill(3, target_l=3.0)
+    fill.put("container", 58.4)
+    fill.put("container_state", "unplugged")
+    assert blocked(fill.state) is None
+    told = next(n for n in fill.state.telling.notices if n.kind == "container_unplugged")
+    assert (told.stops, told.text) == (False, "Container's scale: unplugged. Check its cable and connector.")

@@ -121,6 +121,7 @@ unit = "g"
 resolution_g = 0.1
 [pins] """
 COUNTER = '[serial.meter]\nport = "/dev/serial/by-id/usb-counter"\n[pins] '
+MODBUS = '[modbus.meter]\nport = "/dev/serial/by-id/usb-line"\naddress = 7\nformat = "counter_u32"\n[pins] '
 ALL_PINS = "pan_dout = 5\npan_sck = 6\nmeter = 17\npump = 22\npendant = 23\nlamp = 24\nbuzzer = 25\nstop_sense = 27\none_wire = 4\n"
 BY_SPI = "\n[pan_converter]\nreader = 'spi'\n"
 SENSOR = '"/sys/bus/w1/devices/28-01"'
@@ -155,7 +156,7 @@ WIRING: dict[str, tuple[str, str, str, str]] = {
     "scale without unit": (PINS, SCALE.replace('unit = "g"\n', ""), "[serial.pan] unit is missing", "text in quotes"),
     "scale without division": (PINS, SCALE.replace("resolution_g = 0.1\n", ""), "[serial.pan] resolution_g is missing", "a number"),
     "scale without port": (PINS, SCALE.replace('port = "/dev/serial/by-id/usb-scale"\n', ""), "[serial.pan] port is missing", "text in quotes"),
-    "scale in pounds": (PINS, SCALE.replace('"g"', '"lb"'), "[serial] pan: unit = 'lb'", "one of: g, kg"),
+    "scale in pounds": (PINS, SCALE.replace('"g"', '"st"'), "[serial] pan: unit = 'st'", "one of: g, kg"),
     "scale's number unmarked": (PINS, SCALE.replace("([0-9.]+)", "[0-9.]+"), "[serial] pan: pattern", "around the number"),
     "scale's brackets open": (PINS, SCALE.replace("([0-9.]+)", "([0-9.]+"), "[serial] pan: pattern", "a regular expression"),
     "scale at 9601 baud": (PINS, SCALE.replace("unit", "baud = 9601\nunit"), "[serial] pan: baud = 9601", "expected one of: 300"),
@@ -166,7 +167,21 @@ WIRING: dict[str, tuple[str, str, str, str]] = {
     "scale and meter on one port": (PINS, SCALE.replace("[pins] ", "") + COUNTER.replace("usb-counter", "usb-scale"), "[serial] port /dev/serial/by-id/usb-scale is given to both", "each its own"),
     "counter on the header": (PINS, COUNTER.replace("/dev/serial/by-id/usb-counter", "/dev/serial0") + "\nmeter_b = 15\n#", "[pins] meter_b is 15", "move one of the two"),
     "counter unknown key": (PINS, COUNTER.replace("[pins]", "pulses = 3\n[pins]"), "[serial.meter] has the unknown key 'pulses'", "take it out"),
-    "serial pump": (PINS, '[serial.pump]\nport = "/dev/x"\n[pins] ', "[serial] has the unknown table 'pump'", "expected only meter, pan"),
+    "serial pump": (PINS, '[serial.pump]\nport = "/dev/x"\n[pins] ', "[serial] has the unknown table 'pump'", "expected only meter, pan, container"),
+    "scale of no known format": (PINS, SCALE.replace("unit", 'format = "mine"\nunit'), "[serial.pan] format is 'mine'", "or [line.mine] in the file that [bay] formats names"),
+    "formats file gone": ("[pins] ", 'formats = "/no/such.toml"\n' + SCALE.replace("unit", 'format = "mine"\nunit'), "[bay] formats is '/no/such.toml'", "check the path"),
+    "asked too often": (PINS, SCALE.replace("unit", "every_s = 0.001\nunit"), "[serial] pan: every_s = 0.001", "0.05 to 2"),
+    "decimal dot": (PINS, SCALE.replace("unit", 'decimal = "dot"\nunit'), "[serial.pan] decimal is 'dot'", "one of: 'point', 'comma'"),
+    "line ends nowhere": (PINS, SCALE.replace("unit", 'end = "never"\nunit'), "[serial.pan] end is 'never'", "one of: 'line', 'etx'"),
+    "no map": (PINS, MODBUS.replace("counter_u32", "counter"), "[modbus.meter] format is 'counter'", "expected one of: counter_u32"),
+    "no address": (PINS, MODBUS.replace("address = 7\n", ""), "[modbus.meter] address is missing", "a whole number"),
+    "address of all": (PINS, MODBUS.replace("= 7", "= 0"), "[modbus] meter: address = 0", "1 to 247"),
+    "seven bits on a bus": (PINS, MODBUS.replace("address", 'frame = "7E1"\naddress'), "[modbus] meter: frame = '7E1'", "eight data bits"),
+    "a scale's map for a meter": (PINS, MODBUS.replace("counter_u32", "weight_i32_g"), "[modbus] meter: form = 'i32'", "u16 or u32"),
+    "a function that writes": (PINS, MODBUS.replace("address", "function = 6\naddress"), "[modbus.meter] function is 6", "one of: 3, 4"),
+    "a bus and a plain line": (PINS, MODBUS.replace("[pins] ", "") + COUNTER.replace("meter", "container").replace("usb-counter", "usb-line").replace("[pins]", 'pattern = "(.*)"\nunit = "kg"\nresolution_g = 20\n[pins]'), "[modbus.meter] port is '/dev/serial/by-id/usb-line'", "give another"),
+    "one meter twice": (PINS, MODBUS.replace("[pins] ", "") + COUNTER, "[serial.meter] and [modbus.meter] are one device twice", "take one of the two out"),
+    "a bus and a cell's slope": (PINS, MODBUS.replace("meter", "pan").replace("counter_u32", "weight_i32_g").replace("address", "resolution_g = 1\naddress"), "[pan] kg_per_count is 4.761e-06", "expected about 0.001"),
     "one sensor twice": (HEAT, f"[thermometers]\nfluid_drained_c = {SENSOR}\nair_c = {SENSOR}\n#", "[thermometers] air_c is '/sys/bus/w1/devices/28-01'", "another's folder"),
     "a sensor in a list": (HEAT, f"[thermometers]\nair_c = [{SENSOR}]\n#", "[thermometers] air_c is", "/sys/bus/w1"),
     "certificate without key": (SERVE, '[serve]\ncertificate = "/a.crt"\n[air]', "[serve] certificate is '/a.crt'", "expected key beside it"),

@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
+from hardware.modbus import Registers
 from hardware.serial_devices import SerialPlan, SerialScale, meter_line
-from hardware.serial_line import SerialPort
+from hardware.serial_port import SerialPort
 from station import __main__
 from station.bay import doctor
 from station.errors import InputError
@@ -53,6 +54,31 @@ def test_serial_lines_are_read_from_the_bays_file() -> None:
     )
 
 
+def test_a_named_format_is_written_out_and_the_bays_own_word_goes_before(tmp_path: Path) -> None:
+    own = tmp_path / "formats.toml"
+    own.write_text(
+        '[line.shop]\npattern = "N(.*)"\nunit = "kg"\nask = "?"\n[registers.shop]\nregister = 8\nform = "u16"\n'
+    )
+    more = """
+[serial.container]
+port = "/dev/serial/by-id/usb-floor"
+format = "shop"
+unit = "lb"
+resolution_g = 50
+[modbus.meter]
+port = "/dev/serial/by-id/usb-line"
+address = 7
+format = "shop"
+"""
+    given = tables(more)
+    given["bay"]["formats"] = str(own)
+    config = config_from_tables(given, "bay.toml")
+    container = config.serial.container
+    assert container is not None
+    assert (container.pattern, container.unit, container.ask) == ("N(.*)", "lb", "?")
+    assert config.modbus.meter == Registers("/dev/serial/by-id/usb-line", address=7, register=8, form="u16")
+
+
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
@@ -69,7 +95,7 @@ def test_serial_lines_are_read_from_the_bays_file() -> None:
         ("([+-]? *[0-9]+\\.[0-9])", "[0-9]+", "pan: pattern = .* has 0 groups; expected one"),
         ("*g'", "*(k?)g'", "pan: pattern = .* has 2 groups; expected one"),
         ("pattern = 'W", "pattern = 3 # 'W", r"\[serial.pan\] pattern is 3; expected text"),
-        ('unit = "g"', 'unit = "lb"', "pan: unit = 'lb'; expected one of: g, kg"),
+        ('unit = "g"', 'unit = "st"', "pan: unit = 'st'; expected one of: g, kg"),
         ('unit = "g"', "", r"\[serial.pan\] unit is missing"),
         ("resolution_g = 0.1", "resolution_g = 0", "pan: resolution_g = 0.0; expected grams per count, above 0"),
         ("resolution_g = 0.1", "resolution_g = nan", r"\[serial.pan\] resolution_g is nan; expected a number"),
