@@ -429,13 +429,13 @@ def test_over_range_and_a_changed_unit_are_bad_while_they_last(
 
 
 def test_every_fault_of_a_plan_is_told_at_once() -> None:
-    scale = SerialScale("/dev/a", 9601, "9X2", pattern="(a)(b)", unit="lb", resolution_g=0)
+    scale = SerialScale("/dev/a", 9601, "9X2", pattern="(a)(b)", unit="st", resolution_g=0)
     plan = SerialPlan(SerialPort("/dev/a"), scale)
     with pytest.raises(SerialFaults) as caught:
         plan.check()
     faults = caught.value.faults
     assert len(faults) == 6
-    for words in ("baud = 9601", "frame = '9X2'", "has 2 groups", "unit = 'lb'", "resolution_g = 0", "both"):
+    for words in ("baud = 9601", "frame = '9X2'", "has 2 groups", "unit = 'st'", "resolution_g = 0", "both"):
         assert sum(words in fault for fault in faults) == 1
     SerialPlan(SerialPort("/dev/a"), SerialScale("/dev/b", pattern="(a)", unit="kg", resolution_g=1)).check()
     SerialPlan().check()
