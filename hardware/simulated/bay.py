@@ -18,6 +18,8 @@ from hardware.simulated.hx711_chip import Hx711Chip
 from hardware.ticker import Ticker
 
 STEP_S = 0.02
+LOOK_PERIODS = 0.25
+"""Of a conversion, within which its reader looks again; time waits for it."""
 TEMPERATURE_STEP_S = 0.5
 PIN_FAULTS = {"none": 0, "stuck on": 1, "stuck off": 2}
 
@@ -80,9 +82,11 @@ class SimulatedBay:
         self.plant = plant
         self.pins = PinMap() if pins is None else pins
         self.lock = threading.RLock()
-        self.clock: BayClock | VirtualClock = VirtualClock() if speed == 0 else BayClock(speed)
+        self.clock: BayClock | VirtualClock = (
+            VirtualClock() if speed == 0 else BayClock(speed, look_s=LOOK_PERIODS / pan_rate_sps)
+        )
         self.sleep = self.clock.sleep
-        self.wire_clock = WireClock(self.clock, self.clock.sleep)
+        self.wire_clock = WireClock(self.clock, self.clock.sleep, attend=self.clock.attend)
         self.gpio = SimulatedGpio(self.wire_clock)
         self.chip = Hx711Chip(self._count, self.wire_clock, pan_rate_sps)
         self.gpio.attach(self.chip, self.pins.pan_dout, self.pins.pan_sck)

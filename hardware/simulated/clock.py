@@ -6,6 +6,8 @@ from collections.abc import Callable
 
 MOST_AHEAD_S = 0.06
 """Wall seconds by which the clock runs ahead of the plant's last step: three of its steps."""
+GIVEN_UP_S = 1.0
+"""Wall seconds for which the clock waits for a reader: one that stays away longer has ended."""
 
 
 class BayClock:
@@ -13,18 +15,23 @@ class BayClock:
 
     The plant says ``go_on`` each time it has come up to now. Where it does not come to that, for a busy computer or
     a stalled process, the clock waits for it: simulated time slows down, so no sensor is late by more than a moment
-    and none seems silent because the machine was busy.
+    and none seems silent because the machine was busy. It waits as well for whoever reads the bay and says ``attend``
+    at each look, since a reader's thread may be held up while the plant's is not.
 
-    wall: monotonic seconds.
+    wall: monotonic seconds. look_s: bay seconds by which the clock runs ahead of the reader's last look.
     """
 
-    def __init__(self, speed: float = 1.0, wall: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, speed: float = 1.0, wall: Callable[[], float] = time.monotonic, look_s: float = 0.025
+    ) -> None:
         if not speed > 0:
             raise ValueError(f"speed is {speed}; expected more than 0, 1 for real time")
         self._speed = speed
         self._wall = wall
         self._lock = threading.Lock()
         self._bay_s = self._wall_s = wall()
+        self._look_s = look_s
+        self._looked: tuple[float, float] | None = None  # bay seconds, wall seconds
 
     @property
     def speed(self) -> float:
@@ -43,6 +50,12 @@ class BayClock:
         with self._lock:
             self._take_up()
 
+    def attend(self) -> None:
+        """Say that the bay is being read, now."""
+        with self._lock:
+            wall_s = self._wall()
+            self._looked = self._at(wall_s), wall_s
+
     def __call__(self) -> float:
         with self._lock:
             return self._at(self._wall())
@@ -51,7 +64,10 @@ class BayClock:
         time.sleep(duration_s / self._speed)
 
     def _at(self, wall_s: float) -> float:
-        return self._bay_s + min(wall_s - self._wall_s, MOST_AHEAD_S) * self._speed
+        bay_s = self._bay_s + min(wall_s - self._wall_s, MOST_AHEAD_S) * self._speed
+        if self._looked is not None and wall_s - self._looked[1] < GIVEN_UP_S:
+            bay_s = max(self._bay_s, min(bay_s, self._looked[0] + self._look_s))
+        return bay_s
 
     def _take_up(self) -> None:
         wall_s = self._wall()
@@ -67,6 +83,9 @@ class VirtualClock:
     def __call__(self) -> float:
         return self._now_s
 
+    def attend(self) -> None:
+        """Nobody need be waited for: whoever sleeps is whoever reads."""
+
     def sleep(self, duration_s: float) -> None:
         self._now_s += duration_s
 
@@ -81,9 +100,13 @@ class WireClock:
     """
 
     def __init__(
-        self, base: Callable[[], float], sleep: Callable[[float], None], operation_s: float = 1e-6
+        self,
+        base: Callable[[], float],
+        sleep: Callable[[float], None],
+        operation_s: float = 1e-6,
+        attend: Callable[[], None] = lambda: None,
     ) -> None:
-        self._base, self._sleep, self._operation_s = base, sleep, operation_s
+        self._base, self._sleep, self._operation_s, self._attend = base, sleep, operation_s, attend
         self._now_s = base()
         self._held = False
 
@@ -97,6 +120,7 @@ class WireClock:
 
     def look(self, in_burst: bool) -> None:
         """Count one read of a chip's pin. in_burst: whether a burst begins here or goes on."""
+        self._attend()
         self._now_s = self() + self._operation_s
         self._held = in_burst
 

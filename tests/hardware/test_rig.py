@@ -19,7 +19,7 @@ from hardware.serial_devices import CounterLines, SerialPlan, SerialScale, meter
 from hardware.serial_line import SerialLine
 from hardware.serial_port import SerialPort
 from hardware.simulated.bay import SimulatedBay
-from hardware.simulated.clock import MOST_AHEAD_S, BayClock
+from hardware.simulated.clock import GIVEN_UP_S, MOST_AHEAD_S, BayClock
 from hardware.simulated.gpio import SimulatedGpio, install
 from hardware.simulated.lines import FarModbus, FarScale
 from hardware.ticker import Ticker
@@ -348,6 +348,30 @@ def test_time_waits_for_a_computer_that_did_something_else() -> None:
     clock.set_speed(1.0)
     wall_s[0] += 0.01
     assert clock() - began_s == pytest.approx(2.0 * MOST_AHEAD_S + 0.03)
+
+
+def test_time_waits_for_a_reader_that_is_held_up_while_the_plant_is_not() -> None:
+    """Steps of the plant every 20 ms; a thread that read the pan is not let run, then is, then ends."""
+    wall_s = [100.0]
+    clock = BayClock(5.0, wall=lambda: wall_s[0], look_s=0.025)
+
+    def pass_by(duration_s: float, looks_every_s: float | None) -> float:
+        began_s, looked_s = clock(), wall_s[0]
+        for _ in range(round(duration_s / 0.001)):
+            wall_s[0] += 0.001
+            if looks_every_s is not None and wall_s[0] - looked_s >= looks_every_s - 1e-9:
+                clock.attend()
+                looked_s = wall_s[0]
+            if round(wall_s[0] / 0.001) % 20 == 0:
+                clock.go_on()
+        return clock() - began_s
+
+    assert pass_by(0.5, None) == pytest.approx(2.5, abs=0.1), "nobody has looked yet"
+    assert pass_by(0.5, 0.004) == pytest.approx(2.5, abs=0.1)
+    assert pass_by(0.5, 0.05) == pytest.approx(10 * 0.025, abs=0.03), "a look is never more than 25 ms late"
+    assert pass_by(0.5, 0.004) == pytest.approx(2.5, abs=0.1)
+    assert pass_by(GIVEN_UP_S, None) <= 0.025 + 5.0 * MOST_AHEAD_S
+    assert pass_by(1.0, None) == pytest.approx(5.0, abs=0.1), "a reader that has ended holds nobody up"
 
 
 def test_a_stalled_computer_makes_no_sensor_seem_silent(
