@@ -107,6 +107,10 @@ class Certificate:
         """Whether the certificate holds on an ISO date: made by then and not run out."""
         return _moment(self.made_at).date() <= _day("day", day) <= _day("valid_until", self.valid_until)
 
+    def age_days(self, day: str) -> float:
+        """Days from when it was made to an ISO date; none before that."""
+        return max(0.0, float((_day("day", day) - _moment(self.made_at).date()).days))
+
     def to_text(self) -> str:
         """The certificate for people, in plain text of at most 78 columns where the data allow it."""
         title = {"pan": "Calibration of a pan", "meter": "Proving of a meter"}[self.kind]

@@ -1,9 +1,28 @@
-"""Does the meter (or the pan) drift? One proving against the one before."""
+"""Does the meter (or the pan) drift? One proving against the one before, and what may have come since the last."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from math import isfinite, sqrt
+from typing import Final
+
+PAN_REL_PER_YEAR: Final = 3.0e-4
+"""Standard uncertainty of what a load cell's slope moves by in a year, relative (common practice, no source)."""
+METER_REL_PER_YEAR: Final = 1.0e-3
+"""The same of the K-factor of a small displacement meter in workshop use (common practice, no source)."""
+DAYS_PER_YEAR: Final = 365.25
+
+
+def u_since_rel(rel_per_year: float, age_days: float) -> float:
+    """Standard uncertainty, relative, of what an instrument has moved by since it was calibrated so many days ago.
+
+    Wear goes one way, so it grows with the time and not with its root. Raises ValueError for an age or a rate below zero.
+    """
+    if not (isfinite(age_days) and age_days >= 0.0 and isfinite(rel_per_year) and rel_per_year >= 0.0):
+        raise ValueError(
+            f"age is {age_days!r} days, drift {rel_per_year!r} per year; expected numbers of zero or more."
+        )
+    return rel_per_year * age_days / DAYS_PER_YEAR
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -36,6 +36,8 @@ from station.weighing import pan
 from station.weighing.lines import fit_level
 
 CALM_FACTOR = 3.0
+UNDATED_DAYS = 365.0
+"""A line that only the bay's file states is taken to be as old as a certificate that is just about to run out."""
 
 
 @dataclass(frozen=True)
@@ -51,11 +53,15 @@ class Lines:
     @classmethod
     def in_force(cls, register: Sequence[Certificate], config: BayConfig, day: str) -> "Lines":
         """The newest certificates' lines; where there is none, the bay's file's. One that ran out is still used, and
-        said to be due. Raises InputError for a certificate without a line that can weigh or meter."""
+        said to be due. Each has its age: what may have moved since is in every figure's doubt. Raises InputError for a
+        certificate without a line that can weigh or meter."""
         found, named, due = _newest(register, config.name, day)
+        age_days = {kind: certificate.age_days(day) for kind, certificate in found.items()}
+        pan_now = pan_line(found["pan"]) if "pan" in found else config.pan
+        meter_now = meter_line(found["meter"], register, day) if "meter" in found else config.meter
         return cls(
-            pan_line(found["pan"]) if "pan" in found else config.pan,
-            meter_line(found["meter"], register, day) if "meter" in found else config.meter,
+            replace(pan_now, age_days=age_days.get("pan", pan_now.age_days or UNDATED_DAYS)),
+            replace(meter_now, age_days=age_days.get("meter", meter_now.age_days or UNDATED_DAYS)),
             named,
             due,
         )
@@ -217,7 +223,7 @@ class CalibrationDesk:
                 prover = self._prover()
                 if self._fluid is None:
                     raise InputError("The proving has no fluid.")
-                u_scale = prover.state.spec.pan.u_rel
+                u_scale = prover.state.spec.pan.u_now_rel
                 provings = [c for c in self.register if c.instrument == form.instrument]
                 before = provings[-1] if provings else None
                 certificate = meter_certificate(prover.runs, self._fluid, form, u_scale, before)

@@ -80,7 +80,7 @@ def _weighed(
     return budget.drained(
         indicated_kg=indicated_kg,
         u_indication_kg=math.hypot(u_kg, line.u_indication_kg),
-        u_slope_rel=line.u_rel,
+        u_slope_rel=line.u_now_rel,
         dof_slope=line.dof_slope,
         u_creep_kg=line.creep_rel * abs(load_kg),
         u_linearity_kg=line.u_linearity_kg,

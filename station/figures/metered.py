@@ -128,7 +128,7 @@ def metered(state: BayState) -> budget.Budget | None:
     return budget.metered(
         volume_reference_l=track.volume_l,
         u_pulses_l=metering.u_pulses_l(track, spec.meter.k_factor_per_l, U_PULSES),
-        u_k_rel=spec.meter.u_rel,
+        u_k_rel=spec.meter.u_now_rel,
         u_slip_rel=u_slip_rel(spec, supply_c, flow_l_min),
         u_body_rel=BODY_PER_C * body_c,
         u_expansion_rel=U_EXPANSION_REL * expansion_per_c * off_c,

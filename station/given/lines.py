@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import ConfigDict, Field, PlainValidator
 
+from calibration.drift import METER_REL_PER_YEAR, PAN_REL_PER_YEAR, u_since_rel
 from calibration.meter import MeterCurve
 from station.common.schema import Expected, Table, read
 
@@ -20,6 +21,12 @@ Degrees = Annotated[
         ge=1.0, allow_inf_nan=True, description="write the degrees of freedom, inf where they are not known"
     ),
 ]
+AgeDays = Annotated[
+    float,
+    Field(ge=0.0, le=36_525.0, description="write how many days ago it was calibrated, such as 120"),
+]
+"""What an instrument moved by since then is one term with what it was calibrated to, of the same degrees of freedom: as a
+term of its own it would lend some, and a certificate of a few readings would get a narrower U95 by growing old."""
 
 
 @dataclass(frozen=True)
@@ -29,7 +36,7 @@ class PanLine:
     u_rel: standard uncertainty of the slope, relative, with dof_slope degrees of freedom. noise_counts: standard
     deviation of one reading. creep_rel: standard uncertainty from creep, relative to the load. u_indication_kg:
     repeatability and hysteresis of one weighing. u_linearity_kg: of what the line misses between its known masses.
-    u_kg_per_c: of the zero, for each kelvin that the cell warms. The defaults stand for what nobody examined: 0.02 % of
+    u_kg_per_c: of the zero, for each kelvin that the cell warms. age_days: since it was calibrated. The defaults stand for what nobody examined: 0.02 % of
     full scale of a 10 kg cell, and per 10 K of one of 20 kg (from memory: good cells 0.02 %, cheap ones 0.05 %).
     """
 
@@ -76,6 +83,7 @@ class PanLine:
     u_kg_per_c: Annotated[
         float, Field(ge=0.0, le=0.1, description="write how far the zero moves per kelvin, in kilograms")
     ] = 0.0004
+    age_days: AgeDays = 0.0
 
     def __post_init__(self) -> None:
         """Raises ValueError for a line that bends back."""
@@ -88,6 +96,11 @@ class PanLine:
     def indicated_kg(self, count: float) -> float:
         d = count - self.zero_count
         return d * (self.kg_per_count + d * self.kg_per_count2)
+
+    @property
+    def u_now_rel(self) -> float:
+        """Of the slope as it is now: what it was calibrated to, and what it may have moved by since."""
+        return math.hypot(self.u_rel, u_since_rel(PAN_REL_PER_YEAR, self.age_days))
 
     @property
     def noise_kg(self) -> float:
@@ -123,7 +136,7 @@ def _curve(table: Any) -> MeterCurve:
 class MeterLine:
     """k_factor_per_l: pulses per litre in the fresh fluid. u_rel: its relative standard uncertainty, with dof.
 
-    curve: K-factor over flow and viscosity, where provings showed that one value does not do.
+    curve: K-factor over flow and viscosity, where provings showed that one value does not do. age_days: since it was proved.
     """
 
     k_factor_per_l: Annotated[
@@ -136,6 +149,12 @@ class MeterLine:
     ]
     dof: Degrees = math.inf
     curve: Annotated[MeterCurve, PlainValidator(_curve)] | None = None
+    age_days: AgeDays = 0.0
+
+    @property
+    def u_now_rel(self) -> float:
+        """Of the K-factor as it is now: what it was proved to, and what it may have moved by since."""
+        return math.hypot(self.u_rel, u_since_rel(METER_REL_PER_YEAR, self.age_days))
 
     def k_at(self, flow_l_min: float, kv_mm2_s: float | None) -> float:
         """Pulses per litre at a flow and viscosity; the nearest proved condition where these were not proved."""
@@ -148,6 +167,8 @@ class MeterLine:
         table: dict[str, Any] = {"k_factor_per_l": self.k_factor_per_l, "u_rel": self.u_rel}
         if self.dof != math.inf:
             table["dof"] = self.dof
+        if self.age_days:
+            table["age_days"] = self.age_days
         if self.curve is not None:
             table["curve"] = {k: _lists(v) for k, v in asdict(self.curve).items()}
         return table

@@ -48,8 +48,8 @@ def hidden(plant: PlantSettings, spec: JobSpec, seed: int) -> PlantSettings:
         fresh=replace(
             plant.fresh, density_15_kg_m3=plant.fresh.density_15_kg_m3 * off(spec.fresh.u_density_rel)
         ),
-        kg_per_count=plant.kg_per_count * off(spec.pan.u_rel),
-        k_factor_per_l=plant.k_factor_per_l * off(spec.meter.u_rel),
+        kg_per_count=plant.kg_per_count * off(spec.pan.u_now_rel),
+        k_factor_per_l=plant.k_factor_per_l * off(spec.meter.u_now_rel),
         creep_rel=rng.gauss(0.0, spec.pan.creep_rel),
         capacity_l=plant.capacity_l * off(0.004),
         compartment_c=plant.compartment_c + rng.gauss(0.0, 4.0),

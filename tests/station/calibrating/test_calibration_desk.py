@@ -17,7 +17,7 @@ from hardware.simulated.plant import Plant, PlantSettings
 from hardware.simulated.sim_fluid import SimFluid
 from station.bay import plan
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, pan_findings
-from station.calibrating.calibration_desk import CalibrationDesk, Lines
+from station.calibrating.calibration_desk import UNDATED_DAYS, CalibrationDesk, Lines
 from station.core.step import PumpCommand
 from station.errors import InputError
 from station.given.config import BayConfig, demo_path, read_config
@@ -379,6 +379,9 @@ def test_a_certificate_that_ran_out_is_used_but_said_to_be_due(shop: Workshop) -
     lines = Lines.in_force(shop.desk.register, shop.config, later)
     assert lines.pan != shop.config.pan
     assert "ran out" in str(lines.due)
+    assert lines.pan.age_days == pytest.approx(400.0, abs=1.0)  # and its doubt has grown meanwhile
+    assert shop.desk.lines().pan.age_days == pytest.approx(0.0, abs=1.0)
+    assert lines.meter.age_days == UNDATED_DAYS  # nobody says when that one was proved
     form = {"compartment": "b12_rear_axle", "drained_fluid": "gear_75w90_used", "fresh_fluid": "gear_75w90"}
     assert "ran out" in plan.spec_from_form(shop.config, form, lines).calibration_due
 

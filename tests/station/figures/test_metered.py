@@ -1,15 +1,18 @@
 """Beyond what a meter was proved for its doubt grows, and the report says so."""
 
+import math
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from calibration.meter import MeterCurve
 from station.core.state import BayState
 from station.figures import balance
 from station.figures.metered import proved_here, u_slip_rel
 from station.given.lines import MeterLine
-from tests.station.figures.test_constants import OIL, THIN, spec, state
+from tests.station.figures.test_constants import OIL, PAN, THIN, spec, state
 
 CURVE = MeterCurve((400.0, -60.0, 0.0), u_common_rel=0.001, flow_l_min=(1.0, 4.0), kv_mm2_s=(100.0, 400.0))
 
@@ -41,3 +44,33 @@ def test_leaving_out_viscosity_or_temperature_never_narrows(
     assert u_slip_rel(unknown, supply_c, None) >= u_slip_rel(known, supply_c, None)
     assert u_slip_rel(known, None, None) >= u_slip_rel(known, known.reference_temperature_c, None)
     assert u_slip_rel(unknown, None, None) >= u_slip_rel(known, None, None)
+
+
+AGES = st.floats(0.0, 3650.0)
+
+
+@given(AGES, AGES, AGES, AGES, st.floats(2.0, 50.0))
+def test_an_older_certificate_never_narrows_a_figure(
+    pan: float, pan_more: float, meter: float, more: float, dof: float
+) -> None:
+    """Of few readings too: U95 is by their degrees of freedom."""
+    young, old = aged(pan, meter, dof), aged(pan + pan_more, meter + more, dof)
+    for name in ("drained", "overflow", "metered", "filled"):
+        assert getattr(old, name).u95 >= getattr(young, name).u95 * (1.0 - 1e-9)
+        assert getattr(old, name).value == getattr(young, name).value
+
+
+def aged(pan_days: float, meter_days: float, dof: float) -> balance.Figures:
+    one = state(over_kg=0.03, pan=replace(PAN, age_days=pan_days, dof_slope=dof))
+    meter = replace(one.spec.meter, age_days=meter_days, dof=dof)
+    return balance.figures(replace(one, spec=replace(one.spec, meter=meter)))
+
+
+def test_two_years_widen_a_budget_by_twice_the_drift_of_one() -> None:
+    """0.2 % of the metered volume, 0.06 % of the drained one; nothing on the day of the certificate."""
+    new, old = aged(0.0, 0.0, math.inf), aged(730.5, 730.5, math.inf)
+    for name, term, rel in (("metered", "K-factor", 0.002), ("drained", "scale slope", 0.0006)):
+        told = [{t.name: t.u for t in getattr(f, name).terms}[term] for f in (new, old)]
+        grown_l = math.sqrt(told[1] ** 2 - told[0] ** 2)
+        assert grown_l == pytest.approx(rel * getattr(new, name).value, rel=1e-3)
+    assert aged(0.0, 0.0, math.inf).metered == balance.figures(state(over_kg=0.03)).metered
