@@ -5,6 +5,8 @@ They decide nothing; ``station.core.control`` does, by the table.
 
 from collections.abc import Callable
 
+from calibration.budget import expanded
+from station.common.digits import stated
 from station.core.amounts import delivered_l, hose_foreign_l, purge_needed_l, target_l
 from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
@@ -227,7 +229,8 @@ def _air(state: BayState) -> str | None:
     track = state.meter
     if not track.air_l > 0:
         return None
-    return f"About {track.air_l * 1000:.0f} mL of what was metered was air, give or take {2 * track.u_air_l * 1000:.0f} mL."
+    told = stated(track.air_l, expanded(track.u_air_l), 3)
+    return f"About {told.value} mL of what was metered was air, give or take {told.u95} mL."
 
 
 def _flow_unlike(state: BayState) -> str | None:

@@ -7,6 +7,8 @@ Source: detection limit after L. A. Currie, "Limits for qualitative detection an
 import math
 from dataclasses import dataclass
 
+from calibration.budget import expanded
+from station.common.digits import stated
 from station.weighing.rest import U_CELL_KG_S
 
 ONE_SIDED_95 = 1.645
@@ -14,11 +16,19 @@ ONE_SIDED_95 = 1.645
 
 @dataclass(frozen=True)
 class LeakWatch:
-    """rate and its U95 in L/h; limit: the smallest leak that this watch would find 19 times out of 20."""
+    """rate and its standard uncertainty in L/h; limit: the smallest leak that this watch would find 19 times out of 20."""
 
     rate_l_h: float
-    u95_l_h: float
-    limit_l_h: float
+    u_l_h: float
+
+    @property
+    def u95_l_h(self) -> float:
+        # its u rests on the noise that a pan was calibrated with, and on what is assumed of a cell: many degrees of freedom
+        return expanded(self.u_l_h)
+
+    @property
+    def limit_l_h(self) -> float:
+        return 2.0 * ONE_SIDED_95 * self.u_l_h
 
     @property
     def found(self) -> bool:
@@ -27,8 +37,9 @@ class LeakWatch:
     @property
     def text(self) -> str:
         if self.found:
-            return f"Leak of {self.rate_l_h * 1000:.0f} ± {self.u95_l_h * 1000:.0f} mL/h."
-        above = max(self.limit_l_h, self.rate_l_h + ONE_SIDED_95 * self.u95_l_h / 2.0)
+            told = stated(self.rate_l_h, self.u95_l_h, 3)
+            return f"Leak of {told.value} ± {told.u95} mL/h."
+        above = max(self.limit_l_h, self.rate_l_h + ONE_SIDED_95 * self.u_l_h)
         return f"No leak above {math.ceil(above * 1000):.0f} mL/h."
 
 
@@ -38,6 +49,4 @@ def watch(
     """slope: of the pan since the plug went in. drift: of the pan by itself. All with standard uncertainties."""
     u_kg_s = math.sqrt(u_slope_kg_s**2 + u_drift_kg_s**2 + U_CELL_KG_S**2)
     to_l_h = 3600.0 * 1000.0 / density_kg_m3
-    return LeakWatch(
-        (slope_kg_s - drift_kg_s) * to_l_h, 2.0 * u_kg_s * to_l_h, 2.0 * ONE_SIDED_95 * u_kg_s * to_l_h
-    )
+    return LeakWatch((slope_kg_s - drift_kg_s) * to_l_h, u_kg_s * to_l_h)
