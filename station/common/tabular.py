@@ -34,18 +34,21 @@ def _cell(value: object) -> str:
     return f"'{text}" if isinstance(value, str) and text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
-U95 = "_u95_l"
+LITRES, U95 = "_l", "_u95_l"
 
 
-def _pairs(row: Mapping[str, Any]) -> dict[str, str]:
-    """Volumes that stand beside their U95, such as ``filled_l`` and ``filled_u95_l``, as texts by station.common.digits."""
+def _volumes(row: Mapping[str, Any]) -> dict[str, str]:
+    """Volumes as texts by station.common.digits: ``filled_l`` as ``filled_u95_l`` beside it allows, others to the
+    millilitre."""
     texts: dict[str, str] = {}
-    for name, u95_l in row.items():
-        figure = f"{name.removesuffix(U95)}_l"
-        value_l = row.get(figure)
-        if name.endswith(U95) and _finite(value_l) and _finite(u95_l) and u95_l >= 0:
-            told = stated(value_l, u95_l)
-            texts |= {figure: told.value, name: told.u95}
+    for name, value_l in row.items():
+        if not name.endswith(LITRES) or name.endswith(U95) or not _finite(value_l):
+            continue
+        doubt = f"{name.removesuffix(LITRES)}{U95}"
+        u95_l = row.get(doubt)
+        known = _finite(u95_l) and u95_l >= 0
+        told = stated(value_l, u95_l if known else None)
+        texts |= {name: told.value, doubt: told.u95} if known else {name: told.value}
     return texts
 
 
@@ -56,22 +59,22 @@ def _finite(value: object) -> TypeGuard[float]:
 def to_csv(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
     """Rows as CSV with a header, decimal points and CRLF line ends (RFC 4180); None is an empty cell.
 
-    A volume beside its U95 has the digits that this allows it.
+    A volume has the digits that its U95 allows it, and those of the millilitre where none stands beside it.
     """
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(columns)
     for row in rows:
-        texts = _pairs(row)
+        texts = _volumes(row)
         writer.writerow([texts.get(name, _cell(row.get(name))) for name in columns])
     return out.getvalue()
 
 
 def to_text(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
-    """Rows as aligned columns for a terminal; volumes to the millilitre, or as their U95 beside them allows."""
+    """Rows as aligned columns for a terminal; volumes as in ``to_csv``."""
     table = [list(columns)]
     for row in rows:
-        texts, values = _pairs(row), {name: row.get(name) for name in columns}
+        texts, values = _volumes(row), {name: row.get(name) for name in columns}
         shown = {
             n: "" if v is None else f"{v:.3f}" if isinstance(v, float) else str(v) for n, v in values.items()
         }

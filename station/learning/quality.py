@@ -38,9 +38,10 @@ RECENT = 30
 """A signal this many values back or less is worth a look now."""
 RECURRING_AT = 3
 WARN_DAYS = 30
-_JOB = "job_id opened_utc vehicle compartment technician bay meter verdict filled_l filled_u95_l expected_fill_l".split()
+_JOB = "job_id opened_utc vehicle compartment technician bay meter verdict filled_l filled_u95_l".split()
+_JOB += ["expected_fill_l", "expected_fill_u95_l"]
 _MEASURED = "stage = 'closed' and filled_l is not null and expected_fill_l > 0"
-FILL_COLUMNS = [*_JOB, "deviation_l", "deviation_percent"]
+FILL_COLUMNS = [*_JOB, "deviation_l", "deviation_u95_l", "deviation_percent"]
 CHART_COLUMNS = "job_id utc deviation_percent moving_range ewma signals".split()
 TABLES = ("fills", "subjects", "calibration")
 """What goes out as CSV."""
@@ -53,7 +54,7 @@ RANKED = {
     for verdict, order in (("short", "asc"), ("over", "desc"))
 }
 UNDECIDED = f"""select {", ".join(_JOB)}, filled_l - expected_fill_l as deviation_l,
-        100.0 * (filled_l / expected_fill_l - 1.0) as deviation_percent, listed_capacity_l, expected_fill_u95_l,
+        100.0 * (filled_l / expected_fill_l - 1.0) as deviation_percent, listed_capacity_l,
         tolerance_minus_l, tolerance_plus_l, level_seen, drained_l from job
     where verdict = 'undecided' and opened_utc >= ? and opened_utc < ? and {_MEASURED}
     order by opened_utc desc limit ?"""
@@ -175,6 +176,7 @@ def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC) -> Quality:
     for row in listed:
         told = reasons.get(row["job_id"])
         row["reason"] = "" if told is None else told.text
+        row["deviation_u95_l"] = math.hypot(row["filled_u95_l"] or 0.0, row["expected_fill_u95_l"] or 0.0)
     counts = {name: ledger.db.execute(sql, period).fetchall() for name, sql in COUNTS.items()}
     subjects = _subjects(counts)
     charts = []
@@ -218,7 +220,7 @@ def _with_remedy(row: dict[str, Any]) -> dict[str, Any]:
         u_filled_l=(row["filled_u95_l"] or 0.0) / NORMAL_95,
         level_seen=bool(row["level_seen"]),
     )
-    return {**{name: row[name] for name in FILL_COLUMNS}, "settled_by": what_settles(facts)}
+    return {**{name: row.get(name) for name in FILL_COLUMNS}, "settled_by": what_settles(facts)}
 
 
 def _subjects(counts: Mapping[str, Sequence[Sequence[Any]]]) -> list[Subject]:

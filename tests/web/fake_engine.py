@@ -157,6 +157,7 @@ def job_row(number: int) -> dict[str, Any]:
         "grade": "75W-90",
         "listed_capacity_l": 2.9,
         "expected_fill_l": 2.871,
+        "expected_fill_u95_l": 0.029,
         "drained_l": 2.62,
         "drained_u95_l": 0.006,
         "filled_l": 2.864,

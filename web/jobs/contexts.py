@@ -135,7 +135,7 @@ def _row(row: Mapping[str, Any]) -> JobRow:
         compartment=row["compartment"] or fmt.UNKNOWN,
         technician=row["technician"] or fmt.UNKNOWN,
         grade=row["grade"] or fmt.UNKNOWN,
-        expected=str(fmt.litres(row["expected_fill_l"])),
+        expected=str(fmt.litres(row["expected_fill_l"], row["expected_fill_u95_l"])),
         drained=str(fmt.litres(row["drained_l"], row["drained_u95_l"])),
         filled=str(fmt.litres(row["filled_l"], row["filled_u95_l"])),
         verdict=verdict.word if closed else row["stage"],
