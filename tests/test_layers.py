@@ -20,10 +20,11 @@ MAY_IMPORT: dict[str, set[str]] = {
     "station.verdict": set(),
     "station.common": {"station.errors"},
     "station.given": {"station.common", "station.errors", "calibration", "hardware"},
-    "station.weighing": {"station.common", "station.given"},
+    "station.weighing": {"station.common", "station.given", "calibration"},  # what U95 means stands in calibration
     "station.filling": {"station.common", "station.given", "station.weighing", "calibration"},
     "station.core": {
         "station.common", "station.given", "station.weighing", "station.filling", "station.errors", "hardware",
+        "calibration",
     },
     "station.figures": {
         "station.common", "station.given", "station.weighing", "station.filling", "station.core",
