@@ -8,18 +8,61 @@ vessel's buoyancy cancels in their difference; the fluid's own does not.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import inf
+from math import hypot, inf, sqrt
 from typing import Any, Final
 
 from calibration.budget import Budget, propagate
 from calibration.buoyancy import REFERENCE_DENSITY_KG_M3
+from calibration.fluid import WATER_U_DENSITY_REL
 from calibration.ranges import check_scalar
+from calibration.water import water_density
 
 GLASS_PER_C: Final = 1.0e-5
 """Volume expansion of borosilicate glass, 1/K (3.3e-6 linear; ISO 3585). A plastic vessel grows by about 3e-4 (from
 memory): give that one."""
 VESSEL_AT_C: Final = 20.0
 """Volumetric glassware is marked for this temperature (ISO 384)."""
+
+
+STEEL_PER_C: Final = 5.0e-5
+PLASTIC_PER_C: Final = 3.0e-4
+"""Volume expansion of other vessels, 1/K (from memory: stainless steel 3 × 17e-6, polypropylene about 3 × 1e-4)."""
+MATERIALS: Final = {"glass": GLASS_PER_C, "steel": STEEL_PER_C, "plastic": PLASTIC_PER_C}
+
+
+def volume_by_water(
+    *,
+    empty_kg: float,
+    full_kg: float,
+    u_weighing_kg: float,
+    temperature_c: float,
+    u_temperature_c: float,
+    u_mark_l: float,
+    air_density_kg_m3: float,
+    vessel_per_c: float = GLASS_PER_C,
+) -> tuple[float, float]:
+    """Volume at 20 °C in litres of a vessel filled to its mark with tap water, and its standard uncertainty.
+
+    u_mark_l: of how well the mark is hit. The pan's slope is left out: where the fluid is weighed on the same pan it
+    cancels. Raises ValueError as ``measure`` does, and outside the temperatures of water.
+    """
+    if not full_kg > empty_kg:
+        raise ValueError(
+            f"vessel with water {full_kg!r} kg, empty one {empty_kg!r} kg; expected the water to weigh something. Weigh again."
+        )
+    water = float(water_density(temperature_c))
+    grown = 1.0 + vessel_per_c * (temperature_c - VESSEL_AT_C)
+    indicated_kg = full_kg - empty_kg
+    lift = 1.0 - air_density_kg_m3 / REFERENCE_DENSITY_KG_M3
+    volume_l = 1000.0 * indicated_kg * lift / (water - air_density_kg_m3) / grown
+    per_c = abs(float(water_density(temperature_c - 0.5)) - float(water_density(temperature_c + 0.5))) / water
+    u_rel = hypot(
+        sqrt(2.0) * u_weighing_kg / indicated_kg,
+        WATER_U_DENSITY_REL,
+        per_c * u_temperature_c,
+        u_mark_l / volume_l,
+    )
+    return volume_l, u_rel * volume_l
 
 
 def measure(

@@ -13,7 +13,7 @@ from starlette.staticfiles import StaticFiles
 
 from station.errors import InputError, StationError
 from station.people.access import Access, Refused
-from web.calibrating import calibration_actions, calibration_pages
+from web.calibrating import calibration_actions, calibration_pages, density
 from web.calibrating.procedure import Procedure
 from web.frame.connections import Limits, Open
 from web.frame.door import Door
@@ -57,6 +57,7 @@ READING = (
 CHANGING = (
     actions.router,
     calibration_actions.router,
+    density.router,
     entries.router,
     setup_pages.changes,
     sign_in.changes,

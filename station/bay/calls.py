@@ -11,7 +11,9 @@ from typing import Protocol, TypeVar
 from calibration.certificates import Certificate
 from station.bay.loop import Loop
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
+from station.calibrating.density_desk import DensityPlan, Vessel
 from station.calibrating.views import CalibrationView
+from station.errors import InputError
 from station.given.config import BayConfig
 from station.learning import condition
 from station.record.ledger import Ledger
@@ -71,6 +73,36 @@ class Calibrations:
     def abandon(self, reason: str) -> None:
         """Give the procedure up; its readings stay in the record."""
         self._call(lambda: self._loop.give_up_run(lambda: self._desk.abandon(reason)))
+
+    def begin_density(self, plan: DensityPlan) -> None:
+        """plan.fluid: a key of the catalogue's fluids."""
+
+        def begin() -> None:
+            fluid = self._loop.shop.config().fluids.get(plan.fluid)
+            if fluid is None:
+                raise InputError(
+                    f"fluid is {plan.fluid!r}, which the catalogue does not list. Enter it first."
+                )
+            self._desk.begin_density(plan, fluid)
+
+        self._call(lambda: self._loop.begin_calibration(begin))
+
+    def weigh_vessel(self, vessel: Vessel, temperature_c: float | None) -> None:
+        """Read the pan at rest under the vessel. temperature_c: of what is in it."""
+        self._call(lambda: self._desk.weigh_vessel(vessel, temperature_c))
+
+    def save_density(self, by: str) -> None:
+        """Enter the measured density for its fluid."""
+
+        def save() -> None:
+            self._loop.shop.enter("fluid", self._desk.need_density().entry(), by)
+            self._desk.density_saved(by)
+
+        self._call(save)
+
+    def give_up_density(self, reason: str) -> None:
+        """Its weighings stay in the record."""
+        self._call(lambda: self._desk.give_up_density(reason))
 
 
 class Entries:

@@ -266,8 +266,7 @@ class Loop:
     def need_free(self) -> None:
         """Raises InputError while a job is open or a calibration is under way."""
         self.desk.need_free()
-        if self.calibration.kind is not None:
-            raise InputError("A calibration is under way on this bay. Finish or abandon it first.")
+        self.calibration.need_none()
 
     def _tell_states(self, *more: str) -> None:
         """Whoever begins to listen hears once more how the devices are."""

@@ -1,6 +1,5 @@
 """The calibration under way on a bay, and the register of certificates that its jobs rest on."""
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
@@ -10,6 +9,7 @@ from calibration import certificates
 from calibration.certificates import Certificate
 from calibration.fluid import Fluid
 from hardware.sample import Sample
+from station.calibrating.at_rest import AtRest
 from station.calibrating.calibrating import (
     CertificateEntry,
     Form,
@@ -21,6 +21,7 @@ from station.calibrating.calibrating import (
     pan_certificate,
     pan_line,
 )
+from station.calibrating.density_desk import DensityDesk, DensityPlan, Vessel
 from station.calibrating.prover import Prover
 from station.calibrating.views import CalibrationView, RegisterRow
 from station.common import days
@@ -32,10 +33,7 @@ from station.given.job import JobTable, job_spec
 from station.given.lines import MeterLine, PanLine
 from station.record.ledger import now
 from station.record.recorder import Recorder
-from station.weighing import pan
-from station.weighing.lines import fit_level
 
-CALM_FACTOR = 3.0
 UNDATED_DAYS = 365.0
 """A line that only the bay's file states is taken to be as old as a certificate that is just about to run out."""
 
@@ -103,9 +101,8 @@ class CalibrationDesk:
         self.readings: list[Reading] = []
         self.prover: Prover | None = None
         self._fluid: Fluid | None = None
-        self._window: tuple[tuple[float, float], ...] = ()
-        self._t_s = 0.0
-        self._air_c: float | None = None
+        self.density: DensityDesk | None = None
+        self._pan = AtRest()
         self._lines: tuple[tuple[tuple[Certificate, ...], str], Lines] | None = None
 
     def lines(self) -> Lines:
@@ -117,34 +114,65 @@ class CalibrationDesk:
 
     def take(self, sample: Sample) -> tuple[Effect, ...]:
         """Feed one sample; effects are the prover's."""
-        self._t_s = sample.t_s
-        if self.kind is None:
+        self._pan.t_s = sample.t_s
+        if not self.under_way:
             return ()
-        if sample.source == "air_c":
-            self._air_c = float(sample.value)
-        if sample.source == "pan" and sample.value not in pan.SATURATED:
-            recent = (p for p in self._window if p[0] >= sample.t_s - pan.WINDOW_S)
-            self._window = (*recent, (sample.t_s, float(sample.value)))
+        self._pan.take(sample)
         return self.prover.take(sample) if self.prover is not None else ()
 
     def begin_pan(self) -> None:
         """Begin a calibration of the pan. Raises InputError while one is under way."""
-        self._need_none()
+        self.need_none()
         self._begin("pan")
 
     def begin_meter(self, fluid: str, volume_l: float) -> None:
         """Begin a proving of the meter. fluid: a key of the bay's fluids. volume_l: of one run. Raises InputError,
         leaving all as it was."""
-        self._need_none()
+        self.need_none()
         self.prover = self._make_prover(fluid, volume_l)
         self._begin("meter")
 
-    def _need_none(self) -> None:
-        if self.kind is not None:
-            raise InputError("A calibration is under way on this bay. Finish or abandon it first.")
+    @property
+    def under_way(self) -> bool:
+        """Whether somebody calibrates, proves, or measures a density."""
+        return self.kind is not None or self.density is not None
+
+    def begin_density(self, plan: DensityPlan, fluid: Fluid) -> None:
+        """Begin to measure the density of a fluid. Raises InputError, leaving all as it was."""
+        self.need_none()
+        self.density = DensityDesk(plan, fluid, self._pan, self._config.air, lambda: self.lines().pan)
+        self._pan.begin()
+        self._event("density_begun", plan.to_dict())
+
+    def weigh_vessel(self, vessel: Vessel, temperature_c: float | None) -> None:
+        """Read the pan under the vessel. Raises InputError."""
+        self._event("density_weighed", asdict(self.need_density().weigh(vessel, temperature_c)))
+
+    def density_saved(self, by: str) -> None:
+        """The density was entered for its fluid: what it rests on goes into the record."""
+        self._event("density_measured", {**self.need_density().body(), "by": by})
+        self.density = None
+
+    def give_up_density(self, reason: str) -> None:
+        self.need_density()
+        self._event("density_abandoned", {"reason": reason.strip() or "no reason given"})
+        self.density = None
+
+    def need_density(self) -> DensityDesk:
+        if self.density is None:
+            raise InputError("No density is being measured. Begin with the fluid and the vessel.")
+        return self.density
+
+    def need_none(self) -> None:
+        """Raises InputError while somebody calibrates, proves, or measures a density."""
+        if self.under_way:
+            raise InputError(
+                "A calibration or a measurement is under way on this bay. Finish or give it up first."
+            )
 
     def _begin(self, kind: certificates.Kind) -> None:
-        self.kind, self.readings, self._window = kind, [], ()
+        self.kind, self.readings = kind, []
+        self._pan.begin()
         self._event("calibration_begun", {"kind": kind})
 
     def _make_prover(self, key: str, volume_l: float) -> Prover:
@@ -172,17 +200,8 @@ class CalibrationDesk:
             raise InputError("No calibration of the pan is under way.")
         if step is PanStep.CORNER and not place.strip():
             raise InputError("Say where the load lies: middle, or which corner.")
-        noise = self.lines().pan.noise_counts
-        level = fit_level(self._window, self._t_s, noise)
-        if level is None or len(self._window) < 20 or self._t_s - self._window[-1][0] > 1.0:
-            raise InputError("The pan has not been read for six seconds yet. Wait, or check the load cell.")
-        spread = [count - level.kg for _, count in self._window]
-        sd = math.sqrt(sum(x * x for x in spread) / (len(spread) - 1))
-        if sd > CALM_FACTOR * noise:
-            raise InputError(
-                f"The pan is not at rest: readings scatter by {sd:.0f} counts, {noise:g} is usual. Keep hands off it."
-            )
-        reading = Reading(step, load_kg, level.kg, sd, self._t_s, place.strip(), self._air_c)
+        level, sd = self._pan.level(self.lines().pan.noise_counts)
+        reading = Reading(step, load_kg, level.kg, sd, self._pan.t_s, place.strip(), self._pan.air_c)
         self.readings.append(reading)
         self._event("calibration_reading", asdict(reading))
         return reading
@@ -268,7 +287,7 @@ class CalibrationDesk:
         )
 
     def _event(self, kind: str, body: Mapping[str, Any]) -> None:
-        self._recorder.event(None, kind, dict(body), now(self._t_s))
+        self._recorder.event(None, kind, dict(body), now(self._pan.t_s))
 
     def view(self) -> CalibrationView:
         """What is under way, and the register."""
@@ -284,4 +303,5 @@ class CalibrationDesk:
             run_metered_l=None if prover is None else prover.state.meter.volume_l,
             due=lines.due,
             certificates=tuple(RegisterRow.of(c, day, c.number in held) for c in reversed(self.register)),
+            density=None if self.density is None else self.density.view(),
         )

@@ -1,10 +1,11 @@
 """What a page may know of calibrations: the one under way, and the register. Frozen; JSON in ``to_dict`` alone."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from calibration.certificates import Certificate, Kind
 from station.calibrating.calibrating import PAN_STEPS, Reading, Run
+from station.calibrating.density_desk import DensityView
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,8 @@ class RegisterRow:
 
 @dataclass(frozen=True)
 class CalibrationView:
-    """kind: None between calibrations. run_…: of a meter's proving. due: what has run out. certificates: newest first."""
+    """kind: None between calibrations. run_…: of a meter's proving. due: what has run out. certificates: newest first.
+    density: the measurement of one under way."""
 
     kind: Kind | None
     readings: tuple[Reading, ...]
@@ -49,7 +51,12 @@ class CalibrationView:
     run_metered_l: float | None
     due: str | None
     certificates: tuple[RegisterRow, ...]
+    density: DensityView | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON carries it, with what each step of a pan's calibration is."""
-        return {**asdict(self), "steps": {str(step): text for step, text in PAN_STEPS.items()}}
+        return {
+            **asdict(replace(self, density=None)),
+            "density": None if self.density is None else self.density.to_dict(),
+            "steps": {str(step): text for step, text in PAN_STEPS.items()},
+        }

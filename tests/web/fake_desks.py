@@ -6,6 +6,7 @@ from typing import Any
 
 from calibration.certificates import Certificate, Kind, Reference
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
+from station.calibrating.density_desk import DensityPlan, Vessel
 from station.calibrating.views import CalibrationView, RegisterRow
 from station.learning.condition import Condition, Photo
 from station.shop import entering
@@ -104,6 +105,18 @@ class FakeCalibrations:
 
     def abandon(self, reason: str) -> None:
         self._called("abandon_calibration", reason)
+
+    def begin_density(self, plan: DensityPlan) -> None:
+        self._called("begin_density", plan)
+
+    def weigh_vessel(self, vessel: Vessel, temperature_c: float | None) -> None:
+        self._called("weigh_vessel", vessel, temperature_c)
+
+    def save_density(self, by: str) -> None:
+        self._called("save_density", by)
+
+    def give_up_density(self, reason: str) -> None:
+        self._called("give_up_density", reason)
 
 
 class FakeEntries:

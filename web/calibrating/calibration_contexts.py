@@ -6,15 +6,17 @@ from datetime import date
 from typing import Any, Protocol
 
 from calibration.certificates import Certificate
+from calibration.fluid import Fluid
 from station.bay.identity import short
 from station.bay.views import BayView
+from station.calibrating.at_rest import CALM_FACTOR
 from station.calibrating.calibrating import Reading
 from station.calibrating.calibrating import Run as ProvingRun
-from station.calibrating.calibration_desk import CALM_FACTOR
 from station.calibrating.views import CalibrationView
 from station.given.lines import PanLine
 from station.weighing import pan
 from web.calibrating import guide, register
+from web.calibrating.density import DensityPage, density_page, measurable
 from web.calibrating.guide import Ask, Part
 from web.calibrating.procedure import Procedure
 from web.frame import format as fmt
@@ -89,7 +91,8 @@ class Finish:
 
 @dataclass(frozen=True)
 class CalibrationPage:
-    """``/calibration``: what is in use, what is under way, and the register. kind: "" between calibrations."""
+    """``/calibration``: what is in use, what is under way, and the register. kind: "" between calibrations.
+    density: where one is being measured. measurable: fluids for which that can be."""
 
     live: Live
     simulated: bool
@@ -103,6 +106,8 @@ class CalibrationPage:
     taken: Sequence[Taken]
     finish: Finish | None
     fluids: Sequence[Mapping[str, Any]]
+    density: DensityPage | None
+    measurable: Sequence[Mapping[str, Any]]
     loads: str
     certificates: Sequence[register.CertificateRow]
     software: str
@@ -171,7 +176,7 @@ def _calm(data: CalibrationView, ask: Ask | None, line: PanLine) -> Calm:
     empty = next((r for r in data.readings if r.load_kg == 0.0), None)
     empty_g = None if empty is None else line.indicated_kg(empty.count) * 1000
     noise_g = line.noise_kg * 1000 * CALM_FACTOR
-    word = "Calm: read it now" if data.kind == "pan" else "The pan is calm"
+    word = "The pan is calm" if data.kind == "meter" else "Calm: read it now"
     return Calm(word, noise_g, pan.WINDOW_S, empty_g, None if ask is None else ask.load.kg * 1000)
 
 
@@ -232,13 +237,14 @@ def calibration_page(
     pan_line: PanLine,
     pan_certificate: Certificate | None,
     fluid: Dense | None,
+    known: Mapping[str, Fluid],
     simulated: bool,
     chosen: str | None,
     today: date,
     software: str,
 ) -> CalibrationPage:
-    """fluid: what the meter is proved with, None where unknown. software: the whole identity of what runs."""
-    kind = data.kind or ""
+    """fluid: what the meter is proved with, None where unknown. known: fluids by key. software: the whole identity of what runs."""
+    kind = data.kind or ("density" if data.density is not None else "")
     parts, ask = guide.parts(procedure.loads, data.readings, chosen) if kind == "pan" else ([], None)
     return CalibrationPage(
         live=live,
@@ -252,9 +258,13 @@ def calibration_page(
         else "",
         calm=_calm(data, ask, pan_line) if kind else None,
         run=_run(data, fluid) if kind == "meter" else None,
-        taken=taken(data, procedure, fluid) if kind else [],
-        finish=_finish(kind, data, pan_certificate, view, options["technicians"], today) if kind else None,
+        taken=taken(data, procedure, fluid) if data.kind else [],
+        finish=_finish(data.kind, data, pan_certificate, view, options["technicians"], today)
+        if data.kind
+        else None,
         fluids=options["fluids"],
+        density=None if data.density is None else density_page(data.density, view, options["technicians"]),
+        measurable=measurable(options["fluids"], known),
         loads=guide.DEFAULT_LOADS,
         certificates=[register.row_of(row, today) for row in data.certificates],
         software=short(software),

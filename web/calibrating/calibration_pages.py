@@ -64,6 +64,7 @@ def calibration(engine: Station, hub: TheHub, procedure: TheProcedure, step: Ste
         pan_line=engine.settings().pan,
         pan_certificate=_pan_certificate(engine, data),
         fluid=_fluid(engine, procedure.fluid),
+        known=engine.settings().fluids,
         simulated=engine.backend == "simulated",
         chosen=step,
         today=days.today(engine.settings().zone),

@@ -8,6 +8,7 @@ from calibration.certificates import Certificate
 from station.bay.health import Health
 from station.bay.views import BayView
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
+from station.calibrating.density_desk import DensityPlan, Vessel
 from station.calibrating.views import CalibrationView
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig
@@ -44,6 +45,14 @@ class Calibrations(Protocol):
     def finish(self, entry: CertificateEntry, /) -> Certificate: ...
 
     def abandon(self, reason: str, /) -> None: ...
+
+    def begin_density(self, plan: DensityPlan, /) -> None: ...
+
+    def weigh_vessel(self, vessel: Vessel, temperature_c: float | None, /) -> None: ...
+
+    def save_density(self, by: str, /) -> None: ...
+
+    def give_up_density(self, reason: str, /) -> None: ...
 
 
 class Entries(Protocol):

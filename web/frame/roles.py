@@ -48,6 +48,7 @@ RULES: dict[str, Rule] = {
         "POST /api/purge", "POST /api/override", "POST /api/answer", "POST /api/interruption", "POST /api/drum",
         "POST /api/clear-pump", "POST /api/note", "POST /api/abandon", "POST /api/bench", "POST /api/condition",
         "POST /api/jobs/{job_id}/photo",
+        "POST /api/density/begin", "POST /api/density/weigh", "POST /api/density/save", "POST /api/density/give-up",
     ]),
     **_all(OFFICE, [
         "GET /usage", "GET /usage.json", "GET /usage.csv", "GET /stock.json", "GET /stock.csv",

@@ -49,6 +49,10 @@ BODIES = {
     "/api/calibration/run": {"turn": "begin"},
     "/api/calibration/finish": {"made_by": "M. Okafor", "valid_until": "2099-01-01", "references": []},
     "/api/calibration/abandon": {"reason": "no weights at hand"},
+    "/api/density/begin": {"fluid": "gear_75w90_used", "volume": "500 mL", "within": "0.5 mL"},
+    "/api/density/weigh": {"vessel": "full", "temperature": "21.5"},
+    "/api/density/save": {"by": "M. Okafor"},
+    "/api/density/give-up": {"reason": "the flask broke"},
 }
 OF_PEOPLE = {
     "/api/sign-in": {"name": "M. Okafor", "secret": "481630"},

@@ -1,0 +1,46 @@
+"""The pan at rest, in counts: its newest readings, and what they say once nothing moves."""
+
+import math
+
+from hardware.sample import Sample
+from station.errors import InputError
+from station.weighing import pan
+from station.weighing.lines import Level, fit_level
+
+CALM_FACTOR = 3.0
+LEAST_READINGS = 20
+
+
+class AtRest:
+    """Fed with every sample while somebody weighs by hand."""
+
+    def __init__(self) -> None:
+        self._window: tuple[tuple[float, float], ...] = ()
+        self.t_s = 0.0
+        self.air_c: float | None = None
+
+    def begin(self) -> None:
+        """What was read before somebody began to weigh says nothing."""
+        self._window = ()
+
+    def take(self, sample: Sample) -> None:
+        self.t_s = sample.t_s
+        if sample.source == "air_c":
+            self.air_c = float(sample.value)
+        if sample.source == "pan" and sample.value not in pan.SATURATED:
+            recent = (p for p in self._window if p[0] >= sample.t_s - pan.WINDOW_S)
+            self._window = (*recent, (sample.t_s, float(sample.value)))
+
+    def level(self, noise_counts: float) -> tuple[Level, float]:
+        """The level now, its unit being counts, and the scatter about it. Raises InputError while the pan is not at
+        rest."""
+        level = fit_level(self._window, self.t_s, noise_counts)
+        if level is None or len(self._window) < LEAST_READINGS or self.t_s - self._window[-1][0] > 1.0:
+            raise InputError("The pan has not been read for six seconds yet. Wait, or check the load cell.")
+        spread = [count - level.kg for _, count in self._window]
+        sd = math.sqrt(sum(x * x for x in spread) / (len(spread) - 1))
+        if sd > CALM_FACTOR * noise_counts:
+            raise InputError(
+                f"The pan is not at rest: readings scatter by {sd:.0f} counts, {noise_counts:g} is usual. Keep hands off it."
+            )
+        return level, sd
