@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from station.commands import install, people, record, shop, unit
+from station.commands import install, people, record, shop, unit, wiring
 
 
 def add(commands: Any) -> None:
@@ -12,3 +12,4 @@ def add(commands: Any) -> None:
     people.add(commands)
     unit.add(commands)
     install.add(commands)
+    wiring.add(commands)
