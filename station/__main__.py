@@ -5,15 +5,19 @@ import json
 import os
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import tzinfo
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, available_timezones
 
 from hardware.errors import HardwareError
 from station.commands import add as add_commands
 from station.errors import InputError, StationError
+
+if TYPE_CHECKING:
+    from station.given.report import Report
 
 DONE, FAILED, WRONG_USE = 0, 1, 2
 
@@ -260,15 +264,15 @@ def _replay(options: argparse.Namespace) -> int:
     report = balance.report(state)
     # What the page asks before the pump may run; a recording cannot be asked any more.
     asked = asking.of_report(report, spec.capacity_text)
-    report["notices"] += [question.to_notice(state.t_s) for question in asked]
-    _print(report, spec.labels, options.json)
+    notices = (*report.notices, *(question.to_notice(state.t_s) for question in asked))
+    _print(replace(report, notices=notices), spec.labels, options.json)
     return DONE
 
 
-def _print(report: dict[str, Any], labels: Any, as_json: bool) -> None:
+def _print(report: "Report", labels: Mapping[str, str], as_json: bool) -> None:
     from station.figures.sheet import text_sheet
 
-    print(json.dumps(report, ensure_ascii=False) if as_json else text_sheet(report, labels))
+    print(json.dumps(report.to_dict(), ensure_ascii=False) if as_json else text_sheet(report, labels))
 
 
 def _doctor(options: argparse.Namespace) -> int:

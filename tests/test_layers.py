@@ -58,7 +58,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "station.__main__": {"*"},  # the one place where all parts meet
     "web.frame": {"station", "calibration"},
     "web.live": {"web.frame", "station"},
-    "web.jobs": {"web.frame", "web.live", "station"},
+    "web.jobs": {"web.frame", "web.live", "station", "calibration"},
     "web.shop": {"web.frame", "web.live", "web.jobs", "station"},
     "web.calibrating": {"web.frame", "web.live", "web.jobs", "station", "calibration"},
     "web.people": {"web.frame", "station"},

@@ -224,14 +224,14 @@ class Desk:
 
         Raises InputError for a step that nobody asks about, or another word.
         """
-        came = {row["id"]: row for row in balance.what_came(self.need_job())}
-        may = [key for key, row in came.items() if row["may_answer"]]
+        came = {row.id: row for row in balance.what_came(self.need_job())}
+        may = [key for key, row in came.items() if row.may_answer]
         if step_id not in came:
             raise InputError(
                 f"There is no step {step_id!r} on this pan; to be told: {', '.join(may) or 'none yet'}."
             )
         if step_id not in may:
-            kind = came[step_id]["kind"].replace("_", " ")
+            kind = came[step_id].kind.replace("_", " ")
             raise InputError(
                 f"{step_id} ({kind}) is not asked about: it is in no figure, or the pan shows by itself what it was. "
                 f"To be told: {', '.join(may) or 'none yet'}."

@@ -28,6 +28,7 @@ from station.figures import balance
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig
 from station.learning import asking, why
+from station.record import archive
 from station.record.backup import Standing
 from station.record.recorder import Recorder
 from station.shop import preview
@@ -254,18 +255,9 @@ class Engine(Records):
         if job.capacity_confirmed or state.fill.base is not None or not offered:
             return
         report = balance.report(state)
-        plain = {
-            "job_id": job.job_id,
-            "opened_utc": job.opened_utc,
-            "capacity_text": state.spec.capacity_text,
-            "method": state.spec.method,
-            "labels": state.spec.labels,
-            "distance_km": state.spec.distance_km,
-            "calibration_due": state.spec.calibration_due,
-            "report": report,
-        }
         with self.reading() as ledger:
-            mixed = why.unit_mixup(facts(self.config, self.catalogue(), ledger, plain))
+            record = archive.job(ledger, job.job_id, job.live(report))
+            mixed = why.unit_mixup(facts(self.config, self.catalogue(), ledger, record, report))
         if mixed is not None and mixed.certainty == "likely":
             raise InputError(
                 f"{mixed.text} If the listed capacity is right, confirm it with a note; else abandon the job and "

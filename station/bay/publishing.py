@@ -14,6 +14,7 @@ from station.bay.views import BayView
 from station.calibrating.calibration_desk import Lines
 from station.core.state import BayState
 from station.filling.hose import Hose
+from station.given.report import Report
 from station.record.archive import LiveJob
 from station.shop.catalogue import Catalogue
 
@@ -39,7 +40,7 @@ class JobNow:
     capacity_confirmed: bool = False
     ticked: frozenset[str] = frozenset()
 
-    def live(self, report: Mapping[str, Any]) -> LiveJob:
+    def live(self, report: Report | None) -> LiveJob:
         """What the record will say of it, while it is still on its way there."""
         return LiveJob(self.opened_utc, self.clock_synced, self.opening, report, self.closed_utc)
 

@@ -1,16 +1,16 @@
 """What anyone may read of a bay's record: jobs open and closed, their files, their likely causes."""
 
 from dataclasses import replace
-from typing import Any
 
 from station.bay.publishing import JobNow, Publisher
 from station.figures import balance
 from station.given.config import BayConfig
 from station.record import archive
-from station.record.ledger import Ledger, job_row
+from station.record.archive import JobRecord
+from station.record.ledger import JobRow, Ledger, job_row
 from station.shop import offered
 from station.shop.catalogue import Catalogue
-from station.shop.shop import causes, row_labels
+from station.shop.shop import Causes, causes, row_labels
 
 
 class Records:
@@ -23,9 +23,7 @@ class Records:
     config: BayConfig
     _published: Publisher
 
-    def jobs(
-        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
-    ) -> list[dict[str, Any]]:
+    def jobs(self, limit: int = 50, before: str | None = None, vehicle: str | None = None) -> list[JobRow]:
         """Jobs, newest first; the open one leads. Raises InputError where ``before`` is no closed job."""
         here = self._published.newest
         open_job = here.open_job
@@ -39,16 +37,15 @@ class Records:
             elif before is not None:
                 leading = []
             rows = [self._row(job) for job in leading]
-            rows = [row for row in rows if vehicle in (None, row["vehicle"])]
+            rows = [row for row in rows if vehicle in (None, row.vehicle)]
             return [*rows, *ledger.jobs(limit, before, vehicle)][:limit]
 
-    def _row(self, job: JobNow) -> dict[str, Any]:
-        spec = job.state.spec
+    def _row(self, job: JobNow) -> JobRow:
+        spec, report = job.state.spec, balance.report(job.state)
         labels = row_labels(self.config, spec.labels, spec.method)
-        row = job_row(job.job_id, job.opened_utc, "", labels, balance.report(job.state), spec.distance_km)
-        return {**row, "closed_utc": job.closed_utc}
+        return job_row(job.job_id, job.opened_utc, job.closed_utc, labels, report, spec.distance_km)
 
-    def job(self, job_id: str) -> dict[str, Any]:
+    def job(self, job_id: str) -> JobRecord:
         """One job whole. Raises KeyError if unknown."""
         job = self._published.newest.find(job_id)
         live = None if job is None else job.live(balance.report(job.state))
@@ -65,11 +62,9 @@ class Records:
         merged = offered.merged(self.config, here.catalogue)
         return replace(merged, pan=here.lines.pan, meter=here.lines.meter)
 
-    def causes(self, job_id: str) -> dict[str, Any]:
+    def causes(self, job_id: str) -> Causes:
         """Ranked likely causes of what a job came to, and what would settle it. Raises KeyError if unknown."""
         job = self.job(job_id)
-        if job["report"] is None:
-            return {"causes": [], "settles": []}
         with self.reading() as ledger:
             return causes(self.config, self.catalogue(), ledger, job)
 
@@ -85,7 +80,7 @@ class Records:
     def job_toml(self, job_id: str) -> str:
         """Raises KeyError if unknown."""
         job = self._published.newest.find(job_id)
-        live = None if job is None else job.live({})
+        live = None if job is None else job.live(None)
         with self.reading() as ledger:
             return archive.job_toml(ledger, job_id, live)
 

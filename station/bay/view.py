@@ -113,7 +113,7 @@ def _of_state(now: BayView, state: BayState, came_utc: Mapping[str, str]) -> Bay
         stage=state.stage.value,
         stage_s=state.t_s - state.stage_t_s if state.stage_t_s > float("-inf") else 0.0,
         figures=FiguresView.of(report),
-        steps=tuple(StepView.of(row, came_utc.get(row["id"])) for row in report["steps"]),
+        steps=tuple(StepView(**vars(row), utc=came_utc.get(row.id)) for row in report.steps),
         pan_flow_g_s=state.weighing.pan.flow_kg_s * 1000.0,
         wait_s=f.wait_s if f is not None else None,
         target_l=target_l,

@@ -3,12 +3,13 @@
 ``station.bay.view`` builds them. They become JSON in ``BayView.to_dict`` and nowhere else.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Self
 
 from station.core.notice import Notice
 from station.given.pump_run import PumpRun
+from station.given.report import PanStep, Report, Spoke
 
 
 @dataclass(frozen=True)
@@ -59,8 +60,8 @@ class FiguresView:
     reference_temperature_c: float | None = None
     verdict: str | None = None
     verdict_text: str | None = None
-    witnesses: Sequence[Mapping[str, Any]] = ()
-    wrong_fill: bool | None = None
+    witnesses: tuple[Spoke, ...] = ()
+    wrong_fill: str | None = None
     air_l: float | None = None
     p_short: float | None = None
     p_within: float | None = None
@@ -72,41 +73,21 @@ class FiguresView:
     leak_limit_l_h: float | None = None
     leak_text: str | None = None
     leak_found: bool | None = None
-    topped_up: bool = False
+    topped_up: bool | None = False
     leak_watched_s: float | None = None
     leak_watch_s: float | None = None
     pump_runs: tuple[PumpRun, ...] = ()
 
     @classmethod
-    def of(cls, report: Mapping[str, Any]) -> Self:
-        """From a job's report. Raises KeyError for a report that lacks one."""
-        told = {f.name: report[f.name] for f in fields(cls)}
-        return cls(**{**told, "pump_runs": tuple(PumpRun(**run) for run in report["pump_runs"])})
+    def of(cls, report: Report) -> Self:
+        return cls(**{one.name: getattr(report, one.name) for one in fields(cls)})
 
 
 @dataclass(frozen=True)
-class StepView:
-    """Something that came or went on the pan. says: what the technician said it was, "fluid" or "object".
+class StepView(PanStep):
+    """Something that came or went on the pan. utc: when it was seen, where that is known."""
 
-    asked: nobody knows what it was until the technician says. may_answer: the technician may say, and it matters.
-    utc: when it was seen, where that is known.
-    """
-
-    id: str
-    kind: str
-    t_s: float
-    kg: float
-    counted_kg: float
-    says: str | None
-    asked: bool
-    may_answer: bool
     utc: str | None = None
-
-    @classmethod
-    def of(cls, row: Mapping[str, Any], utc: str | None = None) -> Self:
-        """From a report's row; one of an older record does not say whether it may be answered."""
-        names = ("id", "kind", "t_s", "kg", "counted_kg", "says", "asked")
-        return cls(**{n: row[n] for n in names}, may_answer=row.get("may_answer", False), utc=utc)
 
 
 @dataclass(frozen=True)

@@ -182,7 +182,7 @@ def _checkpoint(options: argparse.Namespace) -> int:
             newest = ledger.jobs(1)
             if not newest:
                 raise InputError(f"{path}: no job is closed yet, and so there is no checkpoint.")
-            job_id = newest[0]["job_id"]
+            job_id = newest[0].job_id
         note = ledger.checkpoint(job_id)
     finally:
         ledger.close()

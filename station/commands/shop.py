@@ -238,7 +238,7 @@ def _jobs(options: argparse.Namespace) -> int:
     from station.record.ledger import JOB_COLUMNS
 
     with _ledger(options) as ledger:
-        rows = ledger.jobs(options.limit, options.before, options.vehicle)
+        rows = [row.to_dict() for row in ledger.jobs(options.limit, options.before, options.vehicle)]
     shown = (
         "job_id opened_utc vehicle compartment technician expected_fill_l drained_l filled_l verdict".split()
     )
@@ -323,13 +323,12 @@ def _why(options: argparse.Namespace) -> int:
             job = archive.job(ledger, options.job_id)
         except KeyError:
             raise InputError(f"there is no job {options.job_id!r} in the ledger.") from None
-        if job["report"] is None:
-            raise InputError(f"the job {options.job_id} is still open; see its page.")
+        verdict = job.measured.verdict
         known = shop.causes(_bay(options), catalogue.read(ledger), ledger, job)
-    settles = known["settles"] if job["report"]["verdict"] == "undecided" else []
-    lines = [f"{c['certainty']} ({c['weight']:.2f})  {c['kind']}: {c['text']}" for c in known["causes"]]
+    settles = known.settles if verdict == "undecided" else ()
+    lines = [f"{c.certainty} ({c.weight:.2f})  {c.kind}: {c.text}" for c in known.causes]
     lines += [f"to settle it: {text}" for text in settles]
     columns = "kind certainty weight text".split()
     text = "\n".join(lines) or "nothing out of the ordinary"
-    whole = {"causes": known["causes"], "settled_by": settles}
-    return _print(options, whole, known["causes"], columns, text)
+    causes = [cause.to_dict() for cause in known.causes]
+    return _print(options, {"causes": causes, "settled_by": settles}, causes, columns, text)

@@ -1,9 +1,9 @@
 """A job's sheet as plain text, for a terminal."""
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping
 
 from station.common.digits import stated
+from station.given.report import PanStep, Report, Spoke
 
 _VERDICTS = {
     "full": "FULL: within tolerance",
@@ -20,64 +20,62 @@ def _line(name: str, value_l: float | None, u95_l: float | None = None) -> str:
     return f"  {name:<22} {told.value}{f' ± {told.u95}' if told.u95 else ''} L"
 
 
-def _witness(row: Mapping[str, Any]) -> str:
-    word = f": {row['word']}" if row["word"] else ""
-    doubt = (
-        "" if row["p_sound"] >= 0.5 else f" (contradicted; {row['settles'][0].lower()}{row['settles'][1:]})"
-    )
-    return f"{_line(row['name'], row['says_l'], row['says_u95_l'])}{word}{doubt}"
+def _witness(row: Spoke) -> str:
+    word = f": {row.word}" if row.word else ""
+    doubt = "" if row.p_sound >= 0.5 else f" (contradicted; {row.settles[0].lower()}{row.settles[1:]})"
+    return f"{_line(row.name, row.says_l, row.says_u95_l)}{word}{doubt}"
 
 
-def _step(step: Mapping[str, Any]) -> str:
-    grams, counted = step["kg"] * 1000.0, step["counted_kg"] * 1000.0
-    said = (
-        f", the technician says {step['says']}"
-        if step["says"]
-        else ", nobody knows yet"
-        if step["asked"]
-        else ""
-    )
-    return f"  {step['id']} {step['kind'].replace('_', ' ')}: {grams:+.0f} g, {counted:.0f} g of it counted as fluid{said}"
+def _step(step: PanStep) -> str:
+    said = ", nobody knows yet" if step.asked else ""
+    if step.says:
+        said = f", the technician says {step.says}"
+    moved = f"{step.kg * 1000.0:+.0f} g, {step.counted_kg * 1000.0:.0f} g of it counted as fluid"
+    return f"  {step.id} {step.kind.replace('_', ' ')}: {moved}{said}"
 
 
-def text_sheet(report: Mapping[str, Any], labels: Mapping[str, str]) -> str:
-    """What a person wants to read of ``balance.report``; uncertainties are U95."""
+def _figures(report: Report) -> Iterator[str]:
+    yield f"Volumes at {report.reference_temperature_c:g} °C, ± U95"
+    yield _line("listed capacity", report.listed_capacity_l)
+    yield _line("expected fill", report.expected_fill_l, report.expected_fill_u95_l)
+    yield _line("drained", report.drained_l, report.drained_u95_l)
+    if report.still_to_come_l is not None:
+        yield _line("  left to drip (30 min)", report.still_to_come_l, report.still_to_come_u95_l)
+    yield _line("metered", report.metered_l, report.metered_u95_l)
+    yield _line("overflow", report.overflow_l, report.overflow_u95_l)
+    yield _line("filled", report.filled_l, report.filled_u95_l)
+    yield f"  {'level seen at plug':<22} {'yes' if report.level_seen else 'no'}"
+
+
+def _verdict(report: Report) -> Iterator[str]:
+    yield f"Verdict: {_VERDICTS[report.verdict]}"
+    if report.verdict_text is not None:
+        yield f"  {report.verdict_text}"
+    if report.p_within is not None:
+        yield f"  P(short) {report.p_short:.3f}  P(within) {report.p_within:.3f}  P(over) {report.p_over:.3f}"
+    if report.narrows is not None:
+        yield report.narrows
+
+
+def _under(title: str, lines: Iterable[str]) -> list[str]:
+    """Lines below their title; nothing where there are none."""
+    told = list(lines)
+    return [title, *told] if told else []
+
+
+def text_sheet(report: Report, labels: Mapping[str, str]) -> str:
+    """What a person wants to read of a job; uncertainties are U95."""
     title = " · ".join(labels[key] for key in ("vehicle", "compartment", "grade") if key in labels) or "Job"
-    lines = [
-        title,
-        f"Volumes at {report['reference_temperature_c']:g} °C, ± U95",
-        _line("listed capacity", report["listed_capacity_l"]),
-        _line("expected fill", report["expected_fill_l"], report["expected_fill_u95_l"]),
-        _line("drained", report["drained_l"], report["drained_u95_l"]),
-        _line("metered", report["metered_l"], report["metered_u95_l"]),
-        _line("overflow", report["overflow_l"], report["overflow_u95_l"]),
-        _line("filled", report["filled_l"], report["filled_u95_l"]),
-    ]
-    if report["still_to_come_l"] is not None:
-        lines.insert(
-            5, _line("  left to drip (30 min)", report["still_to_come_l"], report["still_to_come_u95_l"])
-        )
-    lines.append(f"  {'level seen at plug':<22} {'yes' if report['level_seen'] else 'no'}")
-    lines.append(f"Verdict: {_VERDICTS[report['verdict']]}")
-    if report["verdict_text"] is not None:
-        lines.append(f"  {report['verdict_text']}")
-    if report["p_within"] is not None:
-        lines.append(
-            f"  P(short) {report['p_short']:.3f}  P(within) {report['p_within']:.3f}  P(over) {report['p_over']:.3f}"
-        )
-    if report["narrows"] is not None:
-        lines.append(report["narrows"])
-    if report["witnesses"]:
-        lines.append("Witnesses, each by its own word:")
-        lines.extend(_witness(row) for row in report["witnesses"])
-    weighed = [step for step in report["steps"] if step["may_answer"] and step["kg"]]
-    if weighed:
-        lines.append("On the pan:")
-        lines.extend(_step(step) for step in weighed)
-    if report["notices"]:
-        lines.append("Notices:")
-        lines.extend(f"  {notice['kind']}: {notice['text']}" for notice in report["notices"])
-    if "truth" in report:
-        lines.append("Simulated truth:")
-        lines.extend(_line(name.removesuffix("_l"), value) for name, value in report["truth"].items())
-    return "\n".join(lines)
+    weighed = [step for step in report.steps if step.may_answer and step.kg]
+    truth = (report.truth or {}).items()
+    return "\n".join(
+        [
+            title,
+            *_figures(report),
+            *_verdict(report),
+            *_under("Witnesses, each by its own word:", map(_witness, report.witnesses)),
+            *_under("On the pan:", map(_step, weighed)),
+            *_under("Notices:", (f"  {notice.kind}: {notice.text}" for notice in report.notices)),
+            *_under("Simulated truth:", (_line(name.removesuffix("_l"), value) for name, value in truth)),
+        ]
+    )

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from calibration import budget
 from calibration.budget import expanded
@@ -12,6 +11,7 @@ from station.figures import faults
 from station.figures.evidence import About, Fusion, Witness, fuse
 from station.filling.expecting import Expecting
 from station.given.pumping import USUAL_STOPS
+from station.given.report import Spoke
 from station.verdict import judge
 
 LIP_LEAST_L = 0.008
@@ -47,12 +47,12 @@ NAMES = {"lip": "the lip", "level": "the level seen", "expected": "the expected 
 
 @dataclass(frozen=True)
 class Hearing:
-    """witnesses: all that spoke. fusion: what they say together. text: that as a sentence. said: one row each, for JSON."""
+    """witnesses: all that spoke. fusion: what they say together. text: that as a sentence. said: one row each."""
 
     witnesses: tuple[Witness, ...]
     fusion: Fusion
     text: str
-    said: tuple[dict[str, Any], ...]
+    said: tuple[Spoke, ...]
 
 
 def _container(state: BayState, overflow_l: float, u_overflow_l: float) -> Witness | None:
@@ -140,7 +140,7 @@ def hear(
     return Hearing(spoke, fusion, in_words(spoke, fusion, e_l), rows)
 
 
-def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> dict[str, Any]:
+def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> Spoke:
     """One witness for the report. says_l: the filled volume by its word alone, while it is sound."""
     spec, level = state.spec, witness.about is About.LEVEL
     says_l = now.value_l + witness.value_l if level else witness.value_l
@@ -150,17 +150,11 @@ def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> d
         word = judge(witness.value_l, witness.u_l, now.value_l, now.u_l, *tolerances).verdict
     elif level:
         word = "full"
-    return {
-        "name": witness.name,
-        "says_l": says_l,
-        "says_u95_l": expanded(witness.u_l, witness.dof),
-        "word": word,
-        "p_sound": fusion.sound(witness.name),
-        "settles": SETTLES[witness.name],
-    }
+    u95_l = expanded(witness.u_l, witness.dof)
+    return Spoke(witness.name, says_l, u95_l, word, fusion.sound(witness.name), SETTLES[witness.name])
 
 
-def _history(state: BayState, filled: budget.Budget | None) -> tuple[dict[str, Any], ...]:
+def _history(state: BayState, filled: budget.Budget | None) -> tuple[Spoke, ...]:
     """The meter's fills that were borne out, as a witness of its own; in the fusion they speak through the meter."""
     record = state.spec.meter_record
     if filled is None or not record.fills:
@@ -168,16 +162,8 @@ def _history(state: BayState, filled: budget.Budget | None) -> tuple[dict[str, A
     says_l = filled.value / (1.0 + record.offset_rel)
     p_off = faults.p_meter_off(record)
     word = f"{record.fills} fills proved by lip or next drain came to {record.offset_rel:+.1%} of what they should"
-    return (
-        {
-            "name": "history",
-            "says_l": says_l,
-            "says_u95_l": expanded(record.u_offset_rel * abs(says_l)),
-            "word": word,
-            "p_sound": 1.0 - p_off,
-            "settles": SETTLES["history"],
-        },
-    )
+    u95_l = expanded(record.u_offset_rel * abs(says_l))
+    return (Spoke("history", says_l, u95_l, word, 1.0 - p_off, SETTLES["history"]),)
 
 
 def _called(names: list[str]) -> str:

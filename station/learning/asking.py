@@ -6,11 +6,11 @@ A question is not a refusal. Whoever is asked may know better, says so with a re
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from calibration.budget import NORMAL_95, expanded
 from station.common.digits import stated
 from station.given.listing import rounding_l
+from station.given.report import Report, Told
 from station.learning.expected import Expected
 from station.learning.mixup import Figure, find, typed_unit
 
@@ -31,9 +31,9 @@ class Question:
     text: str
     numbers: Mapping[str, float] = field(default_factory=dict)
 
-    def to_notice(self, t_s: float) -> dict[str, Any]:
+    def to_notice(self, t_s: float) -> Told:
         """As one of a report's notices."""
-        return {"kind": self.kind, "text": self.text, "t_s": t_s}
+        return Told(self.kind, self.text, t_s)
 
 
 def _told(value_l: float, u_l: float) -> str:
@@ -96,22 +96,22 @@ def drained_question(
     )
 
 
-def of_report(report: Mapping[str, Any], capacity_text: str, country: str | None = None) -> list[Question]:
+def of_report(report: Report, capacity_text: str, country: str | None = None) -> list[Question]:
     """What a job's own report has to be asked about before its fill: the drained volume, and the unit of the capacity.
 
     report: of station.figures.balance. Raises ValueError where the capacity as typed is no volume.
     """
-    if report["drained_l"] is None:
+    if report.drained_l is None:
         return []
-    still_l = max(0.0, report.get("still_to_come_l") or 0.0)
-    drained_l = report["drained_l"] + still_l
-    u_drained_l = math.hypot((report["drained_u95_l"] or 0.0) / NORMAL_95, 0.5 * still_l)
-    expected_l, u_expected_l = report["expected_fill_l"], report["expected_fill_u95_l"] / NORMAL_95
+    still_l = max(0.0, report.still_to_come_l or 0.0)
+    drained_l = report.drained_l + still_l
+    u_drained_l = math.hypot((report.drained_u95_l or 0.0) / NORMAL_95, 0.5 * still_l)
+    expected_l, u_expected_l = report.expected_fill_l, report.expected_fill_u95_l / NORMAL_95
     asked = []
     typed = typed_unit(capacity_text, country)
     if typed is not None:
         figure = Figure("drained", drained_l, u_drained_l)
-        mixed = find(typed, report["listed_capacity_l"], expected_l, u_expected_l, [figure])
+        mixed = find(typed, report.listed_capacity_l, expected_l, u_expected_l, [figure])
         if mixed is not None and mixed.certainty == "likely":
             asked.append(Question("unit_mixup", mixed.text, {"meant_l": mixed.meant_l}))
     unlike = drained_question(drained_l, u_drained_l, expected_l, u_expected_l)

@@ -12,9 +12,10 @@ import json
 import os
 import re
 import shutil
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from station.errors import InputError, StationError
 from station.record.copying import sync
@@ -33,6 +34,7 @@ MAX_FOLDER_BYTES = 4_000_000_000
 """Of all jobs: some 8,000 photos of half a megabyte, a quarter of a 16 GB card."""
 FLOOR_BYTES = 500_000_000
 """Photos leave this much of the disk to the record, ten times what a job needs to begin."""
+T = TypeVar("T", "Condition", "KeptPhoto")
 _NAME = re.compile(r"[0-9a-f]{64}\.(?:jpg|png)")
 
 
@@ -190,17 +192,49 @@ def load(folder: Path, name: str) -> bytes:
     return data
 
 
-def of_job(ledger: Any, job_id: str, break_in: bool = False) -> dict[str, Any]:
-    """The newest ``condition`` of a job (None if none was noted), its ``findings`` and its ``photos``."""
-    noted: dict[str, Any] | None = None
+@dataclass(frozen=True)
+class KeptPhoto:
+    """A photo as a job's record names it. by: who took it; mime, bytes, width, height: of its file."""
+
+    name: str
+    mime: str
+    bytes: int
+    width: int
+    height: int
+    by: str
+    text: str
+    utc: str
+
+
+@dataclass(frozen=True)
+class Noted:
+    """What the record has of a job's drained fluid. condition: the newest; None where none was noted."""
+
+    condition: Condition | None
+    findings: tuple[str, ...]
+    photos: tuple[KeptPhoto, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def of_job(ledger: Any, job_id: str, break_in: bool = False) -> Noted:
+    """What was noted in a job. break_in: as for ``findings``."""
+    noted: Condition | None = None
     photos = []
     for event in ledger.events(job_id):
         if event["kind"] == EVENT:
-            noted = event["body"]
+            noted = _of_body(Condition, event["body"])
         elif event["kind"] == PHOTO_EVENT:
-            photos.append({**event["body"], "utc": event["utc"]})
-    found = findings(Condition(**noted), break_in) if noted is not None else []
-    return {"condition": noted, "findings": found, "photos": photos}
+            photos.append(_of_body(KeptPhoto, {**event["body"], "utc": event["utc"]}))
+    found = findings(noted, break_in) if noted is not None else []
+    return Noted(noted, tuple(found), tuple(photos))
+
+
+def _of_body(kind: type[T], body: Mapping[str, Any]) -> T:
+    """A body says more than its kind has: who signed in to enter it."""
+    names = {one.name for one in fields(kind)}
+    return kind(**{name: value for name, value in body.items() if name in names})
 
 
 def broken_photos(db: Any, folder: Path) -> list[str]:

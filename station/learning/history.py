@@ -8,10 +8,11 @@ from typing import Any, NamedTuple
 
 from calibration.budget import NORMAL_95
 from station.given.evidence import MeterRecord
-from station.learning.condition import Condition, of_job
+from station.given.report import Report
+from station.learning.condition import of_job
 from station.learning.expected import Expected, expected_fill
 from station.learning.why import Facts, Previous
-from station.record.ledger import type_of
+from station.record.ledger import JobRow, type_of
 from station.record.rows import PROVED
 
 METER_JOBS = 30
@@ -28,15 +29,14 @@ class NextDrain(NamedTuple):
 
 def compartment_jobs(
     ledger: Any, vehicle: str, compartment: str, before_utc: str = _END, limit: int = 50
-) -> list[dict[str, Any]]:
+) -> list[JobRow]:
     """A compartment's closed jobs, newest first."""
-    return list(
-        ledger.db.query(
-            """select * from job where vehicle = ? and compartment = ? and opened_utc < ? and stage = 'closed'
-               order by opened_utc desc limit ?""",
-            [vehicle, compartment, before_utc, limit],
-        )
+    rows = ledger.db.query(
+        """select * from job where vehicle = ? and compartment = ? and opened_utc < ? and stage = 'closed'
+           order by opened_utc desc limit ?""",
+        [vehicle, compartment, before_utc, limit],
     )
+    return [JobRow.of(row) for row in rows]
 
 
 def newest_job(ledger: Any, vehicle: str, compartment: str) -> str | None:
@@ -53,16 +53,16 @@ def previous_job(
 ) -> Previous | None:
     """The compartment's last closed job. distance_km: the vehicle's distance now."""
     jobs = compartment_jobs(ledger, vehicle, compartment, before_utc, 1)
-    if not jobs:
+    job = jobs[0] if jobs else None
+    if job is None or job.expected_fill_l is None:
         return None
-    job = jobs[0]
-    driven = None if distance_km is None or job["distance_km"] is None else distance_km - job["distance_km"]
+    driven = None if distance_km is None or job.distance_km is None else distance_km - job.distance_km
     return Previous(
-        job["opened_utc"],
-        job["verdict"],
-        job["filled_l"],
-        (job["filled_u95_l"] or 0.0) / NORMAL_95,
-        job["expected_fill_l"],
+        job.opened_utc,
+        job.verdict,
+        job.filled_l,
+        (job.filled_u95_l or 0.0) / NORMAL_95,
+        job.expected_fill_l,
         driven if driven is not None and driven >= 0 else None,
     )
 
@@ -120,7 +120,7 @@ def meter_record(ledger: Any, meter: str, proved: bool, before_utc: str = _END) 
 
 def facts(
     ledger: Any,
-    report: Mapping[str, Any],
+    report: Report,
     capacity_text: str,
     method: str,
     labels: Mapping[str, str],
@@ -142,37 +142,37 @@ def facts(
     shop: Expected = expected_fill(
         ledger,
         type_of(vehicle, compartment, labels.get("compartment_type", "")),
-        report["listed_capacity_l"],
+        report.listed_capacity_l,
         method,
     )
-    noted = of_job(ledger, job_id)["condition"] if job_id is not None else None
+    noted = None if job_id is None else of_job(ledger, job_id).condition
     meter = meter_record(ledger, labels.get("meter", ""), not meter_due, opened_utc)
 
-    def u(name: str) -> float:
-        return (report.get(name) or 0.0) / NORMAL_95
+    def u(u95_l: float | None) -> float:
+        return (u95_l or 0.0) / NORMAL_95
 
     return Facts(
         capacity_text=capacity_text,
-        listed_l=report["listed_capacity_l"],
-        expected_l=report["expected_fill_l"],
-        u_expected_l=u("expected_fill_u95_l"),
-        tolerance_minus_l=report["tolerance_minus_l"],
-        tolerance_plus_l=report["tolerance_plus_l"],
+        listed_l=report.listed_capacity_l,
+        expected_l=report.expected_fill_l,
+        u_expected_l=u(report.expected_fill_u95_l),
+        tolerance_minus_l=report.tolerance_minus_l,
+        tolerance_plus_l=report.tolerance_plus_l,
         country=country,
         zone=zone,
-        drained_l=report["drained_l"],
-        u_drained_l=u("drained_u95_l"),
-        still_to_come_l=max(0.0, report.get("still_to_come_l") or 0.0),
-        metered_l=report["metered_l"],
-        overflow_l=report["overflow_l"],
-        u_overflow_l=u("overflow_u95_l"),
-        filled_l=report["filled_l"],
-        u_filled_l=u("filled_u95_l"),
-        level_seen=bool(report["level_seen"]),
-        notice_kinds=frozenset(notice["kind"] for notice in report["notices"]),
+        drained_l=report.drained_l,
+        u_drained_l=u(report.drained_u95_l),
+        still_to_come_l=max(0.0, report.still_to_come_l or 0.0),
+        metered_l=report.metered_l,
+        overflow_l=report.overflow_l,
+        u_overflow_l=u(report.overflow_u95_l),
+        filled_l=report.filled_l,
+        u_filled_l=u(report.filled_u95_l),
+        level_seen=report.level_seen,
+        notice_kinds=frozenset(notice.kind for notice in report.notices),
         shop=shop,
         previous=previous_job(ledger, vehicle, compartment, opened_utc, distance_km),
-        condition=Condition(**noted) if noted is not None else None,
+        condition=noted,
         interval_km=interval_km,
         meter=meter,
         meter_due=meter_due,

@@ -5,14 +5,16 @@ bay page before the job is closed, the job's page, and the lists of short fills.
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from station.common import digits
 from station.given.pump_run import PumpRun
+from station.given.report import Report
 from station.given.stages import Stage
 from station.record import archive
+from station.record.ledger import JOB_COLUMNS, JobRow
 
 GIVEN = "closed as it is"
 """Begins the note that holds the reason which was typed for closing a fill that is not full."""
@@ -50,7 +52,7 @@ class Outcome:
     overflow_l: float | None = None
     overflow_u95_l: float | None = None
     level_seen: bool = False
-    wrong_fill: bool | None = None
+    wrong_fill: str | None = None
     topped_up: bool | None = None
     leak_found: bool | None = None
     leak_text: str | None = None
@@ -74,14 +76,18 @@ class Reason:
         return vars(self).copy()
 
 
-def of_report(report: Mapping[str, Any], said: str = "") -> Outcome:
-    """From a job's report; one of an older record says less of how it went. Raises KeyError for what is none."""
-    known = {name: report[name] for name in Outcome.__dataclass_fields__ if name in report}
-    runs = tuple(PumpRun(**run) for run in known.pop("pump_runs", ()))
-    verdict = known.pop("verdict")
-    return Outcome(
-        **known, verdict=verdict if report["filled_l"] is not None else None, pump_runs=runs, said=said
-    )
+def of_report(report: Report, said: str = "") -> Outcome:
+    """From a job's report; one of an older record says less of how it went."""
+    known = {
+        one.name: getattr(report, one.name) for one in fields(Outcome) if one.name not in ("verdict", "said")
+    }
+    return Outcome(**known, verdict=report.verdict if report.filled_l is not None else None, said=said)
+
+
+def of_row(row: JobRow) -> Outcome:
+    """From all that is left of a job whose report is gone."""
+    known = {one.name: getattr(row, one.name) for one in fields(Outcome) if one.name in JOB_COLUMNS}
+    return Outcome(**{**known, "verdict": row.verdict if row.filled_l is not None else None})
 
 
 def said(texts: Iterable[str], stage: str) -> str:
@@ -93,13 +99,11 @@ def said(texts: Iterable[str], stage: str) -> str:
     return given[-1] if given else ""
 
 
-def of_job(job: Mapping[str, Any]) -> Reason | None:
-    """Of a job as ``station.record.archive.job`` has it; None without a report."""
-    report = job["report"]
-    if report is None:
+def of_job(job: archive.JobRecord) -> Reason | None:
+    """Of a job; None without a report."""
+    if job.report is None:
         return None
-    texts = [e["text"] for e in job["events"] if e["kind"] in ("note", "abandoned")]
-    return reason(of_report(report, said(texts, report["stage"])))
+    return reason(of_report(job.report, said(job.texts("note", "abandoned"), job.report.stage)))
 
 
 def of_jobs(ledger: Any, job_ids: Sequence[str]) -> dict[str, Reason]:
@@ -107,8 +111,12 @@ def of_jobs(ledger: Any, job_ids: Sequence[str]) -> dict[str, Reason]:
     found = {}
     endings = archive.endings(ledger, job_ids)
     for job_id in job_ids:
-        report, texts = endings.get(job_id) or (archive.row(ledger, job_id), [])
-        one = reason(of_report(report, said(texts, report["stage"]))) if report is not None else None
+        if job_id in endings:
+            report, texts = endings[job_id]
+            one = reason(of_report(report, said(texts, report.stage)))
+        else:
+            row = archive.row(ledger, job_id)
+            one = None if row is None else reason(of_row(row))
         if one is not None:
             found[job_id] = one
     return found

@@ -8,10 +8,12 @@ from typing import Any
 import tomli_w
 
 from calibration.certificates import Certificate
+from station.errors import InputError
 from station.given import recording
 from station.given.job import answers_table, facts_apart
+from station.given.report import Report
 from station.given.stages import Cause
-from station.record.ledger import Ledger
+from station.record.ledger import JobRow, Ledger
 
 _TEXTS = (
     "notice",
@@ -43,8 +45,65 @@ class LiveJob:
     opened_utc: str
     clock_synced: bool
     opening: Mapping[str, Any]
-    report: Mapping[str, Any]
+    report: Report | None
     closed_utc: str | None
+
+
+@dataclass(frozen=True)
+class Entry:
+    """An entry of a job's record that has a text. by: who was signed in; "" where nobody was."""
+
+    utc: str
+    kind: str
+    text: str
+    by: str = ""
+
+
+@dataclass(frozen=True)
+class JobRecord:
+    """One job whole. closed_utc: None while it is open. report: None of one that was never measured to an end.
+
+    opened_by, closed_by: who was signed in; "" where nobody was. times_off_s: to be added to its times, see
+    ``times_off_s``. software: that measured; None where no result names it.
+    """
+
+    job_id: str
+    opened_utc: str
+    closed_utc: str | None
+    opened_by: str
+    closed_by: str
+    clock_synced: bool
+    times_off_s: float | None
+    labels: Mapping[str, str]
+    distance_km: float | None
+    calibration_due: str
+    capacity_text: str
+    method: str
+    backend: str | None
+    software: str | None
+    report: Report | None
+    events: tuple[Entry, ...]
+
+    @property
+    def measured(self) -> Report:
+        """Its report. Raises InputError where it has none."""
+        if self.report is None:
+            raise InputError(f"the job {self.job_id} is still open; see its page.")
+        return self.report
+
+    def texts(self, *kinds: str) -> list[str]:
+        """What its entries of some kinds say, in their order."""
+        return [entry.text for entry in self.events if entry.kind in kinds]
+
+    def to_dict(self) -> dict[str, Any]:
+        events = [vars(entry) for entry in self.events]
+        return {
+            **vars(self),
+            "labels": dict(self.labels),
+            "report": None if self.report is None else self.report.to_dict(),
+            "events": events,
+            "notes": [event for event in events if event["kind"] == "note"],
+        }
 
 
 def spec_tables(opening: Mapping[str, Any]) -> dict[str, Any]:
@@ -59,7 +118,7 @@ def certificates(ledger: Ledger) -> tuple[Certificate, ...]:
     )
 
 
-def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> dict[str, Any]:
+def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> JobRecord:
     """One job whole. live: what the record may not have of it yet. Raises KeyError if unknown."""
     opened: dict[str, Any] | None = None
     closed: dict[str, Any] | None = None
@@ -71,7 +130,7 @@ def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> dict[str, A
             closed = event
         elif event["kind"] in _TEXTS:
             text, by = event["body"]["text"], event["body"].get("by", "")
-            events.append({"utc": event["utc"], "kind": event["kind"], "text": text, "by": by})
+            events.append(Entry(event["utc"], event["kind"], text, by))
             if event["kind"] == "abandoned" or (event["kind"] == "mark" and text == Cause.CLOSE):
                 closed_by = by
     if opened is None and live is not None:
@@ -80,27 +139,26 @@ def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> dict[str, A
         raise KeyError(job_id)
     report, closed_utc = (None, None) if live is None else (live.report, live.closed_utc)
     if closed is not None:
-        report, closed_utc = closed["body"]["report"], closed["utc"]
+        report, closed_utc = Report.read(closed["body"]["report"]), closed["utc"]
     spec = facts_apart(opened["body"]["job"])
-    return {
-        "job_id": job_id,
-        "opened_utc": opened["utc"],
-        "closed_utc": closed_utc,
-        "opened_by": opened["body"].get("by", ""),
-        "closed_by": closed_by if closed is not None else "",
-        "clock_synced": bool(opened["clock_synced"]),
-        "times_off_s": times_off_s(ledger, opened),
-        "labels": spec["labels"],
-        "distance_km": spec.get("distance_km"),
-        "calibration_due": spec.get("calibration_due", ""),
-        "capacity_text": spec["capacity"],
-        "method": spec["method"],
-        "backend": opened["body"].get("backend"),
-        "software": None if closed is None else closed["body"].get("software"),
-        "report": report,
-        "events": events,
-        "notes": [event for event in events if event["kind"] == "note"],
-    }
+    return JobRecord(
+        job_id=job_id,
+        opened_utc=opened["utc"],
+        closed_utc=closed_utc,
+        opened_by=opened["body"].get("by", ""),
+        closed_by=closed_by if closed is not None else "",
+        clock_synced=bool(opened["clock_synced"]),
+        times_off_s=times_off_s(ledger, opened),
+        labels=spec["labels"],
+        distance_km=spec.get("distance_km"),
+        calibration_due=spec.get("calibration_due", ""),
+        capacity_text=spec["capacity"],
+        method=spec["method"],
+        backend=opened["body"].get("backend"),
+        software=None if closed is None else closed["body"].get("software"),
+        report=report,
+        events=tuple(events),
+    )
 
 
 def times_off_s(ledger: Ledger, opened: Mapping[str, Any]) -> float | None:
@@ -121,23 +179,24 @@ def times_off_s(ledger: Ledger, opened: Mapping[str, Any]) -> float | None:
     return None
 
 
-def row(ledger: Ledger, job_id: str) -> dict[str, Any] | None:
+def row(ledger: Ledger, job_id: str) -> JobRow | None:
     """A job's row in the list of jobs that have ended; None where it has none."""
-    return next(ledger.db.query("select * from job where job_id = ?", [job_id]), None)
+    found = next(ledger.db.query("select * from job where job_id = ?", [job_id]), None)
+    return None if found is None else JobRow.of(found)
 
 
-def endings(ledger: Ledger, job_ids: Sequence[str]) -> dict[str, tuple[dict[str, Any], list[str]]]:
+def endings(ledger: Ledger, job_ids: Sequence[str]) -> dict[str, tuple[Report, list[str]]]:
     """Job → its last report, and what was said when it was given up or noted in it; only of jobs that have ended."""
     found = {}
     for job_id in job_ids:
-        report: dict[str, Any] | None = None
+        report: Report | None = None
         texts = []
         for kind, body in ledger.db.execute(
             "select kind, body from event where job_id = ? and kind in ('result', 'note', 'abandoned') order by seq",
             [job_id],
         ):
             if kind == "result":
-                report = json.loads(body)["report"]
+                report = Report.read(json.loads(body)["report"])
             else:
                 texts.append(json.loads(body)["text"])
         if report is not None:

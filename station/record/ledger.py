@@ -23,12 +23,12 @@ from station.record.lock import WriterLock
 from station.record.migrate import migrate
 from station.record.moment import BOOT_ID, Moment, clock_synced, now
 from station.record.note import SigningKey
-from station.record.rows import JOB_COLUMNS, job_row, type_of
+from station.record.rows import JOB_COLUMNS, JobRow, job_row, type_of
 
 log = logging.getLogger(__name__)
 
 __all__ = [
-    "BOOT_ID", "JOB_COLUMNS", "Ledger", "Moment", "SamplesDigest", "clock_synced", "job_row", "now", "type_of",
+    "BOOT_ID", "JOB_COLUMNS", "JobRow", "Ledger", "Moment", "SamplesDigest", "clock_synced", "job_row", "now", "type_of",
 ]  # fmt: skip
 
 
@@ -264,9 +264,7 @@ class Ledger:
         ):
             yield {**row, "body": json.loads(row["body"])}
 
-    def jobs(
-        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
-    ) -> list[dict[str, Any]]:
+    def jobs(self, limit: int = 50, before: str | None = None, vehicle: str | None = None) -> list[JobRow]:
         """Closed and abandoned jobs, newest first: those older than the job ``before``, of one vehicle, where given.
 
         Raises InputError where ``before`` is no such job.
@@ -283,7 +281,7 @@ class Ledger:
             values.append(opened[0])
         # By their rows' order, which is that of the chain: a wall clock that was put back puts no job behind another.
         sql = f"select * from job where {' and '.join(where)} order by rowid desc limit ?"
-        return [self._as_told(row) for row in self.db.query(sql, [*values, limit])]
+        return [JobRow.of(self._as_told(row)) for row in self.db.query(sql, [*values, limit])]
 
     def _as_told(self, row: dict[str, Any]) -> dict[str, Any]:
         """A job's row as the chain has it: a list shows what was recorded, also where the row beside it was altered."""

@@ -17,8 +17,9 @@ from typing import Any
 
 from hardware.sample import Sample
 from station.errors import LedgerError
+from station.given.report import Report
 from station.record.author import signed
-from station.record.ledger import Ledger, Moment, SamplesDigest, now
+from station.record.ledger import JobRow, Ledger, Moment, SamplesDigest, now
 from station.record.unsaved import SideNote, in_words
 
 log = logging.getLogger(__name__)
@@ -123,19 +124,20 @@ class Recorder:
         self._unit.append(_Event(job_id, kind, signed(body), at))
         self._given += 1
 
-    def result(self, job_id: str, report: dict[str, Any], row: Mapping[str, Any], at: Moment) -> None:
+    def result(self, job_id: str, report: Report, row: JobRow, at: Moment) -> None:
         """Close a job: its report, its row, and the digest of all its samples, in one transaction."""
         self._take_samples()
         job = self._jobs.pop(job_id, _Open())
+        plain = row.to_dict()
         body = {
-            "report": report,
-            "row": dict(row),
+            "report": report.to_dict(),
+            "row": plain,
             "samples": job.n,
             "samples_sha256": job.digest.hexdigest(),
             "software": self.software,
         }
-        self.over[report["stage"]] += 1
-        self._unit.append(_Event(job_id, "result", body, at, row))
+        self.over[report.stage] += 1
+        self._unit.append(_Event(job_id, "result", body, at, plain))
         self._given += 1
 
     def turn_over(self) -> None:

@@ -4,7 +4,6 @@ import math
 import random
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 from hardware.sample import Sample
 from hardware.simulated.plant import Plant, PlantSettings
@@ -14,6 +13,7 @@ from station.core.state import BayState
 from station.core.step import PumpCommand, finish, step
 from station.figures import balance
 from station.given.job import JobSpec
+from station.given.report import Report
 from station.given.stages import Stage
 from station.rehearsing.mishap import Mishap
 from station.rehearsing.scenario import Scenario
@@ -31,8 +31,8 @@ class Rehearsal:
     happened: tuple[tuple[float, Mishap], ...] = ()
     """What went wrong, and when, in the stream's seconds."""
 
-    def report(self) -> dict[str, Any]:
-        return {**balance.report(self.state), "truth": dict(self.truth)}
+    def report(self) -> Report:
+        return replace(balance.report(self.state), truth=dict(self.truth))
 
 
 def hidden(plant: PlantSettings, spec: JobSpec, seed: int) -> PlantSettings:

@@ -133,7 +133,7 @@ def is_first_change(ledger: Any, compartment: Entry, opened_utc: str) -> bool:
     last = before[0] if before else None
     if last is None:
         return True
-    return _none_since(listed.new_at or 0.0, last["opened_utc"], last["distance_km"])
+    return _none_since(listed.new_at or 0.0, last.opened_utc, last.distance_km)
 
 
 def _text(
@@ -197,7 +197,7 @@ def service_of(
     name, part = compartment.key
     jobs = compartment_jobs(ledger, name, part, limit=1)
     last = jobs[0] if jobs else None
-    last_km = last["distance_km"] if last is not None else None
+    last_km = last.distance_km if last is not None else None
     if now_km is None:
         now_km = vehicle.typed(VehicleRow).distance
     if last_km is not None:  # a distance noted at the last job is at least as new
@@ -208,7 +208,7 @@ def service_of(
         name,
         part,
         today,
-        last_utc=last["opened_utc"] if last is not None else None,
+        last_utc=last.opened_utc if last is not None else None,
         last_km=last_km,
         now_km=now_km,
         interval_km=listed.interval_distance,

@@ -1,14 +1,16 @@
 """What the shop keeps beside its jobs: catalogue, movements of fluid, the drained fluid's condition, photos."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
 
 from station.common.units import parse_volume_l
 from station.given.config import BayConfig
 from station.given.evidence import MeterRecord
 from station.given.job import JobSpec
 from station.given.listing import rounding_l
+from station.given.report import Report
 from station.learning import asking, condition, expected, history, why
+from station.record.archive import JobRecord
 from station.record.ledger import Ledger, now, type_of
 from station.record.recorder import Recorder
 from station.shop import audit, catalogue, changes, due, entering, offered
@@ -101,31 +103,39 @@ def capacity_question(
     return asking.capacity_question(spec.capacity_text, spec.capacity_l, told, known)
 
 
-def facts(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: Mapping[str, Any]) -> why.Facts:
-    """What likely causes are judged from, for a job that is open or closed.
-
-    job: as ``station.record.archive.job`` gives one that has a report; its id, time, labels, capacity,
-    method, distance, what was due, and report.
-    """
-    labels = job["labels"]
+def facts(
+    config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: JobRecord, report: Report
+) -> why.Facts:
+    """What likely causes are judged from, for a job that is open or closed. report: the job's."""
+    labels = job.labels
     listed = catalogue.get("compartment", labels.get("vehicle", ""), labels.get("compartment", ""))
     return history.facts(
         ledger,
-        job["report"],
-        job["capacity_text"],
-        job["method"],
-        row_labels(config, labels, job["method"]),
-        job_id=job["job_id"],
-        opened_utc=job["opened_utc"],
+        report,
+        job.capacity_text,
+        job.method,
+        row_labels(config, labels, job.method),
+        job_id=job.job_id,
+        opened_utc=job.opened_utc,
         country=config.country,
         interval_km=None if listed is None else due.interval_km(listed),
-        meter_due=job["calibration_due"],
-        distance_km=job["distance_km"],
+        meter_due=job.calibration_due,
+        distance_km=job.distance_km,
         zone=config.zone,
     )
 
 
-def causes(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: Mapping[str, Any]) -> dict[str, Any]:
-    """Ranked likely causes of what a job came to, and what would settle it. job: as for ``facts``."""
-    known = facts(config, catalogue, ledger, job)
-    return {"causes": [c.to_dict() for c in why.causes(known)], "settles": why.what_settles(known)}
+@dataclass(frozen=True)
+class Causes:
+    """Ranked likely causes of what a job came to, and what would settle it."""
+
+    causes: tuple[why.Cause, ...] = ()
+    settles: tuple[str, ...] = ()
+
+
+def causes(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: JobRecord) -> Causes:
+    """Of a job; none of one without a report."""
+    if job.report is None:
+        return Causes()
+    known = facts(config, catalogue, ledger, job, job.report)
+    return Causes(tuple(why.causes(known)), tuple(why.what_settles(known)))

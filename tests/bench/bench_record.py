@@ -10,7 +10,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from station.record.ledger import now
+from station.given.report import Report
+from station.record.ledger import JobRow, now
 from station.record.recorder import BATCH_S, Recorder
 from tests.station.record.live_stream import NOISE_COUNTS, live_stream
 
@@ -47,7 +48,8 @@ def main() -> None:
                 "stage": "closed",
                 "verdict": "full",
             }
-            recorder.result("j", {}, row, now())
+            report = Report(*(None,) * 6, 2.9, 2.87, 20.0, "full", "closed")
+            recorder.result("j", report, JobRow.of(row), now())
             recorder.close()
             with sqlite3.connect(path) as db:
                 data, n = db.execute("select sum(length(data)), sum(samples) from block").fetchone()

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from station.figures import balance
 from station.record.ledger import JOB_COLUMNS, Ledger, Moment, job_row, now
 from station.rehearsing.rehearse import rehearse
 from station.rehearsing.scenario import read_scenario
@@ -127,11 +128,11 @@ def _catalogue(ledger: Ledger) -> None:
 def _whole_job(ledger: Ledger) -> None:
     """Give one job in the middle its events and samples; its row and its opening are there already."""
     played = rehearse(read_scenario(None), 1)
-    report = {k: v for k, v in played.report().items() if k != "truth"}
+    report = balance.report(played.state)
     spec, utc = played.state.spec, (START + COUNT // 2 * STEP).isoformat(timespec="milliseconds")
     at = Moment("boot", 0.0, utc, True)
     ledger.append(WHOLE_JOB, "job_open", {**spec.to_table(), "backend": "simulated"}, at)
     for text in ("drain", "drip", "reseal", "fill", "settle", "leak watch", "closed"):
         ledger.append(WHOLE_JOB, "stage", {"text": text}, at)
     row = job_row(WHOLE_JOB, utc, utc, {**spec.labels, "method": spec.method}, report)
-    ledger.append(WHOLE_JOB, "result", {"report": report, "row": row}, at)
+    ledger.append(WHOLE_JOB, "result", {"report": report.to_dict(), "row": row.to_dict()}, at)

@@ -15,7 +15,7 @@ from station.record.recorder import Recorder
 from station.shop import catalogue, offered
 from tests.journeys.conftest import Station
 from tests.journeys.technician import Technician, until
-from tests.web.fake_engine import job_record
+from tests.web.fake_engine import job_record, measuring
 
 JOBS = 26
 
@@ -36,8 +36,9 @@ def tmp_ledger(tmp_path: Path) -> Path:
     begun = datetime.now(UTC) - timedelta(hours=JOBS + 2)
     for n in range(JOBS):
         filled_l = 2.60 if n == JOBS - 1 else 2.87 + (0.01 if n % 2 else -0.01)
-        report = {**job_record()["report"], "filled_l": filled_l, "metered_l": filled_l, "overflow_l": 0.0}
-        report |= {"verdict": "short" if n == JOBS - 1 else "full"}
+        verdict = "short" if n == JOBS - 1 else "full"
+        job = measuring(job_record(), filled_l=filled_l, metered_l=filled_l, overflow_l=0.0, verdict=verdict)
+        report = job.measured
         labels = {"vehicle": f"Bus {n % 5}", "compartment": "rear axle", "technician": "M. Okafor"}
         labels |= {"fluid": "gear_75w90", "bay": "Bay 1", "meter": "Bay 1 meter", "method": "cover removed"}
         utc = (begun + timedelta(hours=n)).isoformat(timespec="milliseconds")

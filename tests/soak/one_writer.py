@@ -41,7 +41,7 @@ def one_writer(folder: Path, seconds: float, planted: bool = False) -> Seen:
                 try:
                     newest = ledger.db.execute("select max(seq) from event").fetchone()[0]
                     for row in ledger.jobs(2):
-                        ledger.samples(row["job_id"])
+                        ledger.samples(row.job_id)
                 finally:
                     ledger.close()
             except (LedgerError, sqlite3.Error) as error:

@@ -128,7 +128,7 @@ def service(folder: Path, trials: int, seed: int = 1) -> Seen:
             edges = len(pin.edges())
             engine, bay = _engine(ledger, here / "none", [])  # the station comes back
             time.sleep(0.5)
-            kept = engine.job(job_id)["report"]["metered_l"] or 0.0
+            kept = engine.job(job_id).measured.metered_l or 0.0
             running = engine.view().pump_on
             engine.close()
             bay.close()

@@ -49,7 +49,7 @@ def play(seed: int) -> dict[str, Any]:
     job = study_job(seed)
     watcher = Watcher()
     done = rehearse(job.scenario, seed, look=watcher)
-    report, truth = done.report(), done.truth
+    report, truth = done.report().to_dict(), done.truth
     kinds = [n["kind"] for n in report["notices"]]
     return {
         "seed": seed,

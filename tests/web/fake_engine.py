@@ -1,12 +1,14 @@
 """A double of the station's engine for page tests: views are set by the test, calls are kept."""
 
+import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, replace
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+from calibration.budget import Budget, Term
 from station.bay import health
 from station.bay.health import Health
 from station.bay.views import BayView
@@ -15,10 +17,13 @@ from station.common import days
 from station.errors import InputError
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig, demo_path, read_config
-from station.record.ledger import Ledger, now
+from station.given.report import Report, Told
+from station.record.archive import Entry, JobRecord
+from station.record.ledger import JobRow, Ledger, now
 from station.shop import catalogue, entering, offered
 from station.shop.catalogue import Catalogue
 from station.shop.rows import TABLES
+from station.shop.shop import Causes
 from tests.web.fake_desks import FakeCalibrations, FakeEntries
 from tests.web.fake_views import JOB, JOB_ID, view_of
 
@@ -52,18 +57,9 @@ FLUIDS = [
 ]
 
 
-def _budget(quantity: str, value: float, u: float, terms: list[tuple[str, float]]) -> dict[str, Any]:
-    parts = [{"name": n, "u": u * s**0.5, "share": s, "dof": None} for n, s in terms]
-    return {
-        "quantity": quantity,
-        "unit": "L",
-        "value": value,
-        "u": u,
-        "dof": None,
-        "coverage_factor": 1.96,
-        "u95": 1.96 * u,
-        "terms": parts,
-    }
+def _budget(quantity: str, value: float, u: float, terms: list[tuple[str, float]]) -> Budget:
+    parts = tuple(Term(n, u * s**0.5, s, math.inf) for n, s in terms)
+    return Budget(quantity, "L", value, u, math.inf, 1.96, parts)
 
 
 CHECKPOINT = """\
@@ -76,23 +72,20 @@ z7GmbrL5u0wTt4nY2oXqJtJtP0yXwT9kDd8sZ0yE2mQ=
 """As a station signs for its record; the figures in it are invented."""
 
 
-def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed") -> dict[str, Any]:
+def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed") -> JobRecord:
     """What the engine returns of one job."""
-    measured = view_of("closed").figures
     texts = [
         "pan: nothing from 812.0 s to 813.6 s (1.6 s). The figures join what was read on both sides.",
         "The pan was not at rest when the drained figure was taken: u = 0.4 g. Keep hands off the pan.",
     ]
-    report = {
-        **asdict(measured),
-        "pump_runs": [],
+    measured: dict[str, Any] = vars(view_of("closed").figures) | {
         "level_seen": True,
         "proved_fill_l": 2.864,
         "leak_text": "No leak above 14 mL/h.",
         "leak_l_h": 0.002,
         "leak_u95_l_h": 0.008,
         "stage": stage,
-        "notices": [{"kind": "gap", "text": texts[n % 2], "t_s": 812.0 + n} for n in range(notices)],
+        "notices": tuple(Told("gap", texts[n % 2], 812.0 + n) for n in range(notices)),
         "budgets": {
             "drained": _budget(
                 "drained",
@@ -114,39 +107,40 @@ def job_record(job_id: str = JOB_ID, *, notices: int = 2, stage: str = "closed")
         },
     }
     names = "vehicle compartment technician grade drained_fluid fresh_fluid expected_from"
-    labels = {name: getattr(JOB, name) for name in names.split()}
-    events = [
-        {"utc": f"2026-11-25T{at}+00:00", "kind": kind, "text": text, "by": by}
-        for at, kind, text, by in (
-            ("09:15:02", "check", "done: Fill plug loosened first", "M. Okafor"),
-            ("09:17:40", "mark", "drain_open", "M. Okafor"),
-            ("09:52:10", "note", "torque: cover bolts 42 N·m", "J. Lindqvist"),
-            ("10:05:00", "stage", "closed", ""),
-        )
-    ]
-    return {
-        "job_id": job_id,
-        "opened_utc": "2026-11-25T09:15:00+00:00",
-        "times_off_s": None,
-        "opened_by": "M. Okafor",
-        "closed_by": "J. Lindqvist",
-        "closed_utc": "2026-11-25T10:05:00+00:00",
-        "clock_synced": True,
-        "labels": labels,
-        "capacity_text": "2.9 L",
-        "method": "cover removed",
-        "backend": "simulated",
-        "software": None,
-        "report": report,
-        "events": events,
-        "notes": [event for event in events if event["kind"] == "note"],
-    }
+    return JobRecord(
+        job_id=job_id,
+        opened_utc="2026-11-25T09:15:00+00:00",
+        closed_utc="2026-11-25T10:05:00+00:00",
+        opened_by="M. Okafor",
+        closed_by="J. Lindqvist",
+        clock_synced=True,
+        times_off_s=None,
+        labels={name: getattr(JOB, name) for name in names.split()},
+        distance_km=None,
+        calibration_due="",
+        capacity_text="2.9 L",
+        method="cover removed",
+        backend="simulated",
+        software=None,
+        report=Report(**measured),
+        events=(
+            Entry("2026-11-25T09:15:02+00:00", "check", "done: Fill plug loosened first", "M. Okafor"),
+            Entry("2026-11-25T09:17:40+00:00", "mark", "drain_open", "M. Okafor"),
+            Entry("2026-11-25T09:52:10+00:00", "note", "torque: cover bolts 42 N·m", "J. Lindqvist"),
+            Entry("2026-11-25T10:05:00+00:00", "stage", "closed"),
+        ),
+    )
 
 
-def job_row(number: int) -> dict[str, Any]:
+def measuring(record: JobRecord, **changes: Any) -> JobRecord:
+    """The job with another report."""
+    return replace(record, report=replace(record.measured, **changes))
+
+
+def job_row(number: int) -> JobRow:
     """A row of the job list; verdicts take turns."""
     verdict = ("full", "short", "undecided", "over")[number % 4]
-    return {
+    known = {
         "job_id": f"202611{25 - number % 20:02d}-0915{number % 60:02d}-{number:06x}",
         "opened_utc": "2026-11-25T09:15:00+00:00",
         "closed_utc": "2026-11-25T10:05:00+00:00",
@@ -164,6 +158,7 @@ def job_row(number: int) -> dict[str, Any]:
         "filled_u95_l": 0.011,
         "verdict": verdict,
     }
+    return JobRow.of(known)
 
 
 @cache
@@ -213,7 +208,7 @@ class FakeEngine:
         self.shop = _catalogue()
         self.calibrations = FakeCalibrations(self._called)
         self.entries = FakeEntries(self._called, self.shop)
-        self.found: dict[str, Any] = {"causes": [], "settles": []}
+        self.found = Causes()
         self.backend = backend
         self.current = replace(view if view is not None else view_of("idle"), backend=backend)
         self.calls: list[tuple[Any, ...]] = []
@@ -223,7 +218,7 @@ class FakeEngine:
             Turns(), 7, 1, 0, 9_000_000_000, {"closed": 3}, True, False, self.software,
         )  # fmt: skip
         self.rows = [job_row(number) for number in range(jobs)]
-        self.records = {row["job_id"]: job_record(row["job_id"]) for row in self.rows}
+        self.records = {row.job_id: job_record(row.job_id) for row in self.rows}
         self.records[JOB_ID] = job_record()
         self._callbacks: list[Callable[[BayView], None]] = []
 
@@ -320,17 +315,15 @@ class FakeEngine:
     def truth(self) -> dict[str, float]:
         return {"drained_l": 2.66, "filled_l": 2.861, "overflow_l": 0.019}
 
-    def jobs(
-        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
-    ) -> list[dict[str, Any]]:
-        rows = [row for row in self.rows if vehicle in (None, row["vehicle"])]
-        ids = [row["job_id"] for row in rows]
+    def jobs(self, limit: int = 50, before: str | None = None, vehicle: str | None = None) -> list[JobRow]:
+        rows = [row for row in self.rows if vehicle in (None, row.vehicle)]
+        ids = [row.job_id for row in rows]
         if before is not None and before not in ids:
             raise InputError(f"before is {before!r}; expected the id of a job.")
         start = 0 if before is None else ids.index(before) + 1
         return rows[start : start + limit]
 
-    def job(self, job_id: str) -> dict[str, Any]:
+    def job(self, job_id: str) -> JobRecord:
         return self.records[job_id]
 
     def checkpoint(self, job_id: str) -> str | None:
@@ -344,7 +337,7 @@ class FakeEngine:
         self.records[job_id]
         return '[job]\ncapacity = "2.9 L"\n'
 
-    def causes(self, job_id: str) -> dict[str, Any]:
+    def causes(self, job_id: str) -> Causes:
         self.records[job_id]
         return self.found
 

@@ -14,6 +14,7 @@ from station.bay.views import (
     SupplyView,
     TimerView,
 )
+from station.given.report import PanStep
 
 JOB_ID = "20261125-091500-a1b2c3"
 
@@ -88,10 +89,10 @@ def _next(mark: str, label: str, why: str | None = None) -> MarkView:
     return MarkView(mark, label, why)
 
 
-def pan_row(kind: str = "gulp", **changes: Any) -> dict[str, Any]:
+def pan_row(kind: str = "gulp", **changes: Any) -> PanStep:
     """One step on the pan, as a job's report has it."""
     says = changes.get("says")
-    known = {
+    known: dict[str, Any] = {
         "id": "s1",
         "kind": kind,
         "t_s": 412.0,
@@ -101,12 +102,12 @@ def pan_row(kind: str = "gulp", **changes: Any) -> dict[str, Any]:
         "asked": kind == "gulp" and says is None,
         "may_answer": kind in ("gulp", "object", "flush"),
     }
-    return known | changes
+    return PanStep(**known | changes)
 
 
 def pan_step(kind: str = "gulp", utc: str | None = "2026-11-25T12:03:20+00:00", **changes: Any) -> StepView:
     """One step on the pan, as a view has it."""
-    return StepView.of(pan_row(kind, **changes), utc)
+    return StepView(**vars(pan_row(kind, **changes)), utc=utc)
 
 
 STAGE_VIEWS: dict[str, dict[str, Any]] = {

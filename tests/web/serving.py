@@ -4,9 +4,12 @@ A mark sets the stage that is shown, so that a browser can look at each of them.
 """
 
 import threading
+from dataclasses import replace
 
+from station.given.report import Told
 from station.people.access import Access
-from tests.web.fake_engine import FakeEngine, job_record
+from station.record.archive import Entry, JobRecord
+from tests.web.fake_engine import FakeEngine, job_record, measuring
 from tests.web.fake_views import JOB_ID, pan_row, view_of
 from web.server import serve
 
@@ -25,27 +28,24 @@ class Showing(FakeEngine):
         self.stage = mark
 
 
-def crowded() -> dict[str, object]:
-    record = job_record(CROWDED, notices=12)
+def crowded() -> JobRecord:
     long = "Thermometer, supply: no reading for 12.4 s. Check its cable and connector. " * 4
-    record["report"]["notices"] = [{"kind": "silent", "text": long, "t_s": float(n)} for n in range(12)]
-    record["report"]["steps"] = [
-        pan_row(
-            "gulp" if n % 3 else "object",
-            id=f"s{n}",
-            kg=-1.234,
-            says="fluid" if n % 2 else None,
-            counted_kg=n % 3,
-        )
-        for n in range(12)
-    ]
-    record["labels"] |= {
-        name: f"{text}, with a long addition to its name" for name, text in record["labels"].items()
-    }
-    notes = [
-        {"utc": record["opened_utc"], "kind": "note", "text": f"torque: {long}", "by": ""} for _ in range(9)
-    ]
-    return record | {"events": notes, "notes": notes}
+    record = measuring(
+        job_record(CROWDED),
+        notices=tuple(Told("silent", long, float(n)) for n in range(12)),
+        steps=tuple(
+            pan_row(
+                "gulp" if n % 3 else "object",
+                id=f"s{n}",
+                kg=-1.234,
+                says="fluid" if n % 2 else None,
+                counted_kg=float(n % 3),
+            )
+            for n in range(12)
+        ),
+    )
+    labels = {name: f"{text}, with a long addition to its name" for name, text in record.labels.items()}
+    return replace(record, labels=labels, events=(Entry(record.opened_utc, "note", f"torque: {long}"),) * 9)
 
 
 def main() -> None:

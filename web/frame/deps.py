@@ -10,6 +10,7 @@ from fastapi import Depends, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 
+from station.record.archive import JobRecord
 from web.frame.port import Engine
 from web.frame.problem import Problem
 from web.frame.render import render
@@ -67,7 +68,7 @@ def page_of(template: str, page: object) -> HTMLResponse:
     return HTMLResponse(render(template, page=page))
 
 
-def job_of(engine: Engine, job_id: str) -> dict[str, Any]:
+def job_of(engine: Engine, job_id: str) -> JobRecord:
     """A job's record. Raises Problem 404 for an unknown id."""
     try:
         return engine.job(job_id)

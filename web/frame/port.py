@@ -13,10 +13,12 @@ from station.calibrating.views import CalibrationView
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig
 from station.learning.condition import Condition, Photo
-from station.record.ledger import Ledger
+from station.record.archive import JobRecord
+from station.record.ledger import JobRow, Ledger
 from station.shop.audit import Movement
 from station.shop.catalogue import Catalogue
 from station.shop.entering import Import
+from station.shop.shop import Causes
 
 
 class Calibrations(Protocol):
@@ -153,12 +155,10 @@ class Engine(Protocol):
     def truth(self) -> dict[str, float]:
         """What the simulation knows: drained_l, filled_l, overflow_l."""
 
-    def jobs(
-        self, limit: int = 50, before: str | None = None, vehicle: str | None = None
-    ) -> list[dict[str, Any]]:
+    def jobs(self, limit: int = 50, before: str | None = None, vehicle: str | None = None) -> list[JobRow]:
         """Jobs, newest first. before: a job's id, to go on behind it. vehicle: of that one alone."""
 
-    def job(self, job_id: str, /) -> dict[str, Any]:
+    def job(self, job_id: str, /) -> JobRecord:
         """All that is recorded of one job. Raises KeyError for an unknown id."""
 
     def checkpoint(self, job_id: str, /) -> str | None:
@@ -168,8 +168,8 @@ class Engine(Protocol):
 
     def job_toml(self, job_id: str, /) -> str: ...
 
-    def causes(self, job_id: str, /) -> dict[str, Any]:
-        """Ranked likely "causes" of what a job came to, and what "settles" it. Raises KeyError for an unknown id."""
+    def causes(self, job_id: str, /) -> Causes:
+        """Ranked likely causes of what a job came to, and what settles it. Raises KeyError for an unknown id."""
 
     def reading(self) -> AbstractContextManager[Ledger]:
         """A read-only ledger for the length of a with block."""

@@ -1,16 +1,21 @@
 """What each page is given. A template reads these and nothing else."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from math import isfinite
 from urllib.parse import urlencode
 
+from calibration.budget import Budget as Doubt
+from station.given.report import Report
 from station.learning import reason
+from station.record import archive
+from station.record.archive import JobRecord
+from station.record.ledger import JobRow as Listed
 from web.frame import format as fmt
 from web.frame import words
 from web.jobs import pump_runs
-from web.jobs.findings import Fact, Findings, findings
+from web.jobs.findings import Fact, Findings, Found, findings
 from web.live import pan_steps, witnesses
 from web.live.witnesses import WitnessLine
 
@@ -78,12 +83,6 @@ class Entry:
 
 
 @dataclass(frozen=True)
-class NoticeLine:
-    text: str
-    stops: bool
-
-
-@dataclass(frozen=True)
 class JobPage:
     """``/jobs/{id}``: all that is known of a job. history: where the vehicle's jobs are listed. reason: what happened
     where the fill is not plainly full, and what comes next; who: for whom."""
@@ -106,15 +105,13 @@ class JobPage:
     reference: str
     runs: Sequence[pump_runs.RunLine]
     budgets: Sequence[Budget]
-    notices: Sequence[NoticeLine]
+    notices: Sequence[str]
     events: Sequence[Entry]
     findings: Findings
     on_pan: Sequence[pan_steps.Came]
 
 
-def jobs_page(
-    rows: Sequence[Mapping[str, Any]], limit: int, before: str | None, vehicle: str | None = None
-) -> JobsPage:
+def jobs_page(rows: Sequence[Listed], limit: int, before: str | None, vehicle: str | None = None) -> JobsPage:
     """rows: as ``station.bay.engine.Engine.jobs``, one more than the limit where there are older ones."""
     shown = [_row(row) for row in rows[:limit]]
     mine = {} if vehicle is None else {"vehicle": vehicle}
@@ -124,79 +121,78 @@ def jobs_page(
     return JobsPage(shown, vehicle, older, newest, query)
 
 
-def _row(row: Mapping[str, Any]) -> JobRow:
-    closed = row["stage"] == "closed"
-    verdict = words.verdict(row["verdict"] if row["filled_l"] is not None else None, 0.0, 0.0, 0.0)
+def _row(row: Listed) -> JobRow:
+    closed = row.stage == "closed"
+    verdict = words.verdict(row.verdict if row.filled_l is not None else None, 0.0, 0.0, 0.0)
     return JobRow(
-        job_id=row["job_id"],
-        opened=fmt.moment(row["opened_utc"]),
-        stage=row["stage"],
-        vehicle=row["vehicle"] or fmt.UNKNOWN,
-        compartment=row["compartment"] or fmt.UNKNOWN,
-        technician=row["technician"] or fmt.UNKNOWN,
-        grade=row["grade"] or fmt.UNKNOWN,
-        expected=str(fmt.litres(row["expected_fill_l"], row["expected_fill_u95_l"])),
-        drained=str(fmt.litres(row["drained_l"], row["drained_u95_l"])),
-        filled=str(fmt.litres(row["filled_l"], row["filled_u95_l"])),
-        verdict=verdict.word if closed else row["stage"],
+        job_id=row.job_id,
+        opened=fmt.moment(row.opened_utc),
+        stage=row.stage,
+        vehicle=row.vehicle or fmt.UNKNOWN,
+        compartment=row.compartment or fmt.UNKNOWN,
+        technician=row.technician or fmt.UNKNOWN,
+        grade=row.grade or fmt.UNKNOWN,
+        expected=str(fmt.litres(row.expected_fill_l, row.expected_fill_u95_l)),
+        drained=str(fmt.litres(row.drained_l, row.drained_u95_l)),
+        filled=str(fmt.litres(row.filled_l, row.filled_u95_l)),
+        verdict=verdict.word if closed else row.stage,
         sign=verdict.sign if closed else "",
-        tone=row["verdict"] if closed and row["filled_l"] is not None else "none",
+        tone=row.verdict if closed and row.filled_l is not None else "none",
     )
 
 
-def judged(report: Mapping[str, Any]) -> tuple[str, words.Verdict]:
-    if report["filled_l"] is None:
+def judged(report: Report) -> tuple[str, words.Verdict]:
+    if report.filled_l is None:
         return "none", words.NO_VERDICT
-    verdict = words.verdict(report["verdict"], report["p_short"], report["p_within"], report["p_over"])
-    return report["verdict"], verdict
+    verdict = words.verdict(report.verdict, report.p_short, report.p_within, report.p_over)
+    return report.verdict, verdict
 
 
-def figures_of(job: Mapping[str, Any]) -> list[Fact]:
-    report, origin = job["report"], job["labels"].get("expected_from")
+def figures_of(job: JobRecord) -> list[Fact]:
+    report, origin = job.measured, job.labels.get("expected_from")
     reached = [
-        ("Drained", fmt.litres(report["drained_l"], report["drained_u95_l"])),
-        ("Left to drip", fmt.volume(report["still_to_come_l"], report["still_to_come_u95_l"])),
-        ("Metered", fmt.litres(report["metered_l"], report["metered_u95_l"])),
-        ("Overflow", fmt.volume(report["overflow_l"], report["overflow_u95_l"])),
-        ("Filled", fmt.litres(report["filled_l"], report["filled_u95_l"])),
+        ("Drained", fmt.litres(report.drained_l, report.drained_u95_l)),
+        ("Left to drip", fmt.volume(report.still_to_come_l, report.still_to_come_u95_l)),
+        ("Metered", fmt.litres(report.metered_l, report.metered_u95_l)),
+        ("Overflow", fmt.volume(report.overflow_l, report.overflow_u95_l)),
+        ("Filled", fmt.litres(report.filled_l, report.filled_u95_l)),
         (
             f"Expected fill, {origin}" if origin else "Expected fill",
-            fmt.litres(report["expected_fill_l"], report["expected_fill_u95_l"]),
+            fmt.litres(report.expected_fill_l, report.expected_fill_u95_l),
         ),
-        ("Listed capacity", fmt.litres(report["listed_capacity_l"])),
+        ("Listed capacity", fmt.litres(report.listed_capacity_l)),
     ]
     facts = [Fact(label, str(shown)) for label, shown in reached]
-    if report.get("leak_text"):
-        facts.append(Fact("Leak watch", report["leak_text"].rstrip(".")))
+    if report.leak_text:
+        facts.append(Fact("Leak watch", report.leak_text.rstrip(".")))
     return facts
 
 
-def _leak_measured(report: Mapping[str, Any]) -> list[Fact]:
+def _leak_measured(report: Report) -> list[Fact]:
     """The figure behind the leak watch's words; older records do not have it."""
-    measured = fmt.leak_rate(report.get("leak_l_h"), report.get("leak_u95_l_h"))
+    measured = fmt.leak_rate(report.leak_l_h, report.leak_u95_l_h)
     return [] if measured is fmt.NOTHING else [Fact("Leak measured", str(measured))]
 
 
-def _when(job: Mapping[str, Any], which: str) -> str:
+def _when(utc: str | None, by: str, off_s: float | None) -> str:
     """When a job was opened or closed, and by whom; put right where the clock was set only after it was opened."""
-    utc, off_s = job[f"{which}_utc"], job["times_off_s"]
-    by = f", by {job[f'{which}_by']}" if utc is not None and job[f"{which}_by"] else ""
+    by = f", by {by}" if utc is not None and by else ""
     if utc is None or not off_s:
         return fmt.moment(utc) + by
     right = datetime.fromisoformat(utc) + timedelta(seconds=off_s)
     return f"{fmt.moment(right.isoformat())}{by} (the clock was set later; it said {fmt.moment(utc)})"
 
 
-def facts_of(job: Mapping[str, Any]) -> list[Fact]:
-    labels = job["labels"]
+def facts_of(job: JobRecord) -> list[Fact]:
+    labels = job.labels
     named = [
         ("Vehicle", labels.get("vehicle")),
         ("Compartment", labels.get("compartment")),
         ("Technician", labels.get("technician")),
-        ("Opened", _when(job, "opened")),
-        ("Closed", _when(job, "closed")),
-        ("Capacity as listed", job["capacity_text"]),
-        ("Emptied by", job["method"]),
+        ("Opened", _when(job.opened_utc, job.opened_by, job.times_off_s)),
+        ("Closed", _when(job.closed_utc, job.closed_by, job.times_off_s)),
+        ("Capacity as listed", job.capacity_text),
+        ("Emptied by", job.method),
         ("Grade", labels.get("grade")),
         ("Fluid drained", labels.get("drained_fluid")),
         ("Fluid filled", labels.get("fresh_fluid")),
@@ -204,67 +200,66 @@ def facts_of(job: Mapping[str, Any]) -> list[Fact]:
     return [Fact(label, value or fmt.UNKNOWN) for label, value in named]
 
 
-def _budget(name: str, budget: Mapping[str, Any]) -> Budget:
-    scale, unit = (1000.0, "mL") if budget["unit"] == "L" else (1.0, budget["unit"])
-    dof = budget["dof"]
-    freedom = "" if dof is None else f", {fmt.decimal(dof, 0)} degrees of freedom"
+def _budget(name: str, budget: Doubt) -> Budget:
+    scale, unit = (1000.0, "mL") if budget.unit == "L" else (1.0, budget.unit)
+    freedom = f", {fmt.decimal(budget.dof, 0)} degrees of freedom" if isfinite(budget.dof) else ""
     bars = [
         BudgetBar(
-            name=term["name"],
-            u=f"{fmt.significant(term['u'] * scale)} {unit}",
-            share=fmt.share(term["share"]),
-            dof="∞" if term["dof"] is None else fmt.decimal(term["dof"], 0),
-            width=round(BAR_WIDTH * min(1.0, max(0.0, term["share"])), 1),
+            name=term.name,
+            u=f"{fmt.significant(term.u * scale)} {unit}",
+            share=fmt.share(term.share),
+            dof=fmt.decimal(term.dof, 0) if isfinite(term.dof) else "∞",
+            width=round(BAR_WIDTH * min(1.0, max(0.0, term.share)), 1),
         )
-        for term in sorted(budget["terms"], key=lambda term: term["share"], reverse=True)
+        for term in sorted(budget.terms, key=lambda term: term.share, reverse=True)
     ]
-    stated = f"{fmt.decimal(budget['value'], 3)} ± {fmt.decimal(budget['u95'], 3)} {budget['unit']}"
-    u = f"u = {fmt.significant(budget['u'] * scale)} {unit}"
-    coverage = f"{u}, coverage factor {fmt.decimal(budget['coverage_factor'], 2)}{freedom}"
+    stated = f"{fmt.decimal(budget.value, 3)} ± {fmt.decimal(budget.u95, 3)} {budget.unit}"
+    u = f"u = {fmt.significant(budget.u * scale)} {unit}"
+    coverage = f"{u}, coverage factor {fmt.decimal(budget.coverage_factor, 2)}{freedom}"
     return Budget(words.QUANTITIES.get(name, name), stated, coverage, bars)
 
 
-def title_of(job: Mapping[str, Any]) -> str:
-    labels = job["labels"]
+def title_of(job: JobRecord) -> str:
+    labels = job.labels
     return f"{labels.get('vehicle') or fmt.UNKNOWN} · {labels.get('compartment') or fmt.UNKNOWN}"
 
 
-def reference_of(report: Mapping[str, Any]) -> str:
-    return f"{report['reference_temperature_c']:g} °C"
+def reference_of(report: Report) -> str:
+    return f"{report.reference_temperature_c:g} °C"
 
 
-def _entry(event: Mapping[str, Any]) -> Entry:
-    text = event["text"].replace("_", " ") if event["kind"] == "mark" else event["text"]
-    return Entry(fmt.moment(event["utc"]), event["kind"], text, event["by"])
+def _entry(event: archive.Entry) -> Entry:
+    text = event.text.replace("_", " ") if event.kind == "mark" else event.text
+    return Entry(fmt.moment(event.utc), event.kind, text, event.by)
 
 
-def job_page(job: Mapping[str, Any], known: Mapping[str, Any]) -> JobPage:
-    """job: as ``station.bay.engine.Engine.job``. known: as ``web.jobs.findings.found``."""
-    report = job["report"]
+def job_page(job: JobRecord, known: Found) -> JobPage:
+    """known: see ``web.jobs.findings``."""
+    report = job.measured
     name, verdict = judged(report)
-    vehicle = job["labels"].get("vehicle")
+    vehicle = job.labels.get("vehicle")
     told = reason.of_job(job)
     return JobPage(
-        job_id=job["job_id"],
+        job_id=job.job_id,
         title=title_of(job),
         history=f"/jobs?{urlencode({'vehicle': vehicle})}" if vehicle else None,
-        open=job["closed_utc"] is None,
-        stage=report["stage"],
-        simulated=job["backend"] == "simulated",
+        open=job.closed_utc is None,
+        stage=report.stage,
+        simulated=job.backend == "simulated",
         verdict=verdict,
         verdict_name=name,
         reason="" if told is None else told.text,
         who="" if told is None else told.who,
-        said=fmt.sentence(report.get("verdict_text")),
-        witnesses=witnesses.of_report(report),
-        narrows=report.get("narrows") or "",
+        said=fmt.sentence(report.verdict_text),
+        witnesses=witnesses.lines(report.witnesses, report.verdict),
+        narrows=report.narrows or "",
         facts=facts_of(job),
         figures=[*figures_of(job), *_leak_measured(report)],
-        runs=pump_runs.lines(report),
+        runs=pump_runs.lines(report.pump_runs),
         reference=reference_of(report),
-        budgets=[_budget(quantity, budget) for quantity, budget in report["budgets"].items()],
-        notices=[NoticeLine(n["text"], bool(n.get("stops"))) for n in report["notices"]],
-        events=[_entry(event) for event in job["events"]],
-        findings=findings(job["job_id"], known),
-        on_pan=pan_steps.came(job),
+        budgets=[_budget(quantity, budget) for quantity, budget in report.budgets.items()],
+        notices=[n.text for n in report.notices],
+        events=[_entry(event) for event in job.events],
+        findings=findings(job.job_id, known),
+        on_pan=pan_steps.came(job, report.steps),
     )

@@ -1,7 +1,6 @@
 """The curve of a job: for the job's page as data, zoomed exactly; for the sheet as a still drawing."""
 
 import tomllib
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from functools import lru_cache
 from typing import Annotated, Any, cast
@@ -12,7 +11,9 @@ from starlette.responses import JSONResponse, Response
 
 from station.errors import InputError, StationError
 from station.given.job import JobSpec, spec_from_tables
+from station.given.report import Report
 from station.record import curve as curves
+from station.record.archive import JobRecord
 from web.frame.deps import Station, job_of
 from web.frame.port import Engine
 from web.jobs.still import Still, still
@@ -77,32 +78,28 @@ def _sorted(engine: Engine, job_id: str) -> curves.Recording:
 
 def curve_of(
     engine: Engine,
-    job: Mapping[str, Any],
+    job: JobRecord,
     window_s: tuple[float, float] | None = None,
     points: int = curves.POINTS,
 ) -> tuple[curves.Curve, Known] | None:
     """None where the recording is gone, or was never one that could be read."""
-    report = job["report"]
+    report = job.measured
     try:
-        spec = spec_from_tables(tomllib.loads(engine.job_toml(job["job_id"])), "JOB.toml")
-        rec = (
-            _sorted(engine, job["job_id"])
-            if job["closed_utc"] is None
-            else _kept(cast(Any, engine), job["job_id"])
-        )
+        spec = spec_from_tables(tomllib.loads(engine.job_toml(job.job_id)), "JOB.toml")
+        rec = _sorted(engine, job.job_id) if job.closed_utc is None else _kept(cast(Any, engine), job.job_id)
     except (InputError, StationError, ValueError, KeyError):
         return None
     if not rec.numbers:
         return None
-    found = curves.curve(rec, spec.pan, spec.meter, report["metered_l"], window_s, points)
+    found = curves.curve(rec, spec.pan, spec.meter, report.metered_l, window_s, points)
     known = Known(
-        report["expected_fill_l"],
-        report["tolerance_minus_l"],
-        report["tolerance_plus_l"],
-        report["filled_l"],
-        report["filled_u95_l"],
-        report["metered_l"],
-        tuple((s["t_s"] - rec.start_s, s["kind"], s["kg"]) for s in report.get("steps", ())),
+        report.expected_fill_l,
+        report.tolerance_minus_l,
+        report.tolerance_plus_l,
+        report.filled_l,
+        report.filled_u95_l,
+        report.metered_l,
+        tuple((s.t_s - rec.start_s, s.kind, s.kg) for s in report.steps),
         rec.start_s,
         spec.drained.density_kg_m3(spec.reference_temperature_c) / 1000.0,
         _fan(report, rec, spec),
@@ -115,7 +112,7 @@ def stages_of(curve: curves.Curve) -> tuple[tuple[str, float, float], ...]:
     return tuple((STAGE_OF[s.name], s.from_s, s.to_s) for s in curve.marks if s.name in STAGE_OF)
 
 
-def drawing_of(engine: Engine, job: Mapping[str, Any]) -> Still | None:
+def drawing_of(engine: Engine, job: JobRecord) -> Still | None:
     """The curve as it stands on paper; None without a recording."""
     found = curve_of(engine, job, points=STILL_POINTS)
     if found is None:
@@ -126,14 +123,14 @@ def drawing_of(engine: Engine, job: Mapping[str, Any]) -> Still | None:
     return still(curve, stages_of(curve), known.expected_l, tolerance_l, filled)
 
 
-def _fan(report: Mapping[str, Any], rec: curves.Recording, spec: JobSpec) -> Fan | None:
+def _fan(report: Report, rec: curves.Recording, spec: JobSpec) -> Fan | None:
     at_s = next((t_s for t_s, name in rec.marks if name == "drain_done"), None)
-    if at_s is None or report["still_to_come_l"] is None or "pan" not in rec.numbers:
+    if at_s is None or report.still_to_come_l is None or "pan" not in rec.numbers:
         return None
     kg_per_l = spec.drained.density_kg_m3(spec.reference_temperature_c) / 1000.0
     t_s, counts = rec.numbers["pan"]
     from_kg = spec.pan.indicated_kg(float(np.interp(at_s, t_s, counts)))
-    ahead_kg, u95_kg = report["still_to_come_l"] * kg_per_l, (report["still_to_come_u95_l"] or 0.0) * kg_per_l
+    ahead_kg, u95_kg = report.still_to_come_l * kg_per_l, (report.still_to_come_u95_l or 0.0) * kg_per_l
     return Fan(at_s, at_s + FAN_S, from_kg, ahead_kg, u95_kg)
 
 

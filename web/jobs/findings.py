@@ -8,9 +8,11 @@ from urllib.parse import quote
 from station.common.distance import format_distance
 from station.common.units import format_torque, parse_torque_nm
 from station.errors import InputError
-from station.learning import condition
+from station.learning import condition, why
+from station.record.archive import JobRecord
 from station.shop import due
 from station.shop.catalogue import Entry
+from station.shop.shop import Causes
 from web.frame import format as fmt
 from web.frame.port import Engine
 from web.live.contexts import ConditionWords
@@ -104,56 +106,56 @@ def _number(name: str, value: float | str | None) -> Fact | None:
     return Fact(label, str(fmt.volume(value)))
 
 
-def _cause(cause: Mapping[str, Any]) -> Cause:
-    numbers = [_number(name, value) for name, value in cause["numbers"].items()]
+def _cause(cause: why.Cause) -> Cause:
+    numbers = [_number(name, value) for name, value in cause.numbers.items()]
     return Cause(
-        title=CAUSES.get(cause["kind"], cause["kind"].replace("_", " ")),
-        certainty=cause["certainty"],
-        fits=fmt.decimal(cause["weight"], 2),
-        text=cause["text"],
+        title=CAUSES.get(cause.kind, cause.kind.replace("_", " ")),
+        certainty=cause.certainty,
+        fits=fmt.decimal(cause.weight, 2),
+        text=cause.text,
         numbers=[number for number in numbers if number is not None],
     )
 
 
-def _fluid(noted: Mapping[str, Any] | None) -> list[Fact]:
+def _fluid(noted: condition.Condition | None) -> list[Fact]:
     if noted is None:
         return []
     named = [
-        ("Colour", noted["colour"]),
-        ("Smell", noted["smell"]),
-        ("Metal on the magnet", noted["metal"]),
-        ("Milky", "yes" if noted["milky"] else "no"),
-        ("Note", noted["note"]),
+        ("Colour", noted.colour),
+        ("Smell", noted.smell),
+        ("Metal on the magnet", noted.metal),
+        ("Milky", "yes" if noted.milky else "no"),
+        ("Note", noted.note),
     ]
     return [Fact(label, value) for label, value in named if value]
 
 
-def _picture(job_id: str, photo: Mapping[str, Any]) -> Picture:
-    said = ", ".join(part for part in (photo["text"], photo["by"]) if part)
-    when = fmt.moment(photo["utc"])
-    return Picture(f"/jobs/{quote(job_id)}/photos/{photo['name']}", f"{said} · {when}" if said else when)
+def _picture(job_id: str, photo: condition.KeptPhoto) -> Picture:
+    said = ", ".join(part for part in (photo.text, photo.by) if part)
+    when = fmt.moment(photo.utc)
+    return Picture(f"/jobs/{quote(job_id)}/photos/{photo.name}", f"{said} · {when}" if said else when)
 
 
-def noted_torque(job: Mapping[str, Any]) -> list[str]:
+def noted_torque(job: JobRecord) -> list[str]:
     """The torques that the technician noted, in their order."""
-    return [n["text"].partition(":")[2].strip() for n in job["notes"] if n["text"].startswith("torque:")]
+    notes = (text.partition(":") for text in job.texts("note"))
+    return [text.strip() for kind, _, text in notes if kind == "torque"]
 
 
-def _listed(engine: Engine, job: Mapping[str, Any]) -> Entry | None:
+def _listed(engine: Engine, job: JobRecord) -> Entry | None:
     """The compartment in the catalogue."""
-    labels = job["labels"]
+    labels = job.labels
     return engine.catalogue().get("compartment", labels.get("vehicle", ""), labels.get("compartment", ""))
 
 
-def _set_up(engine: Engine, job: Mapping[str, Any]) -> dict[str, str]:
+def _set_up(engine: Engine, job: JobRecord) -> dict[str, str]:
     """What set-up said of the compartment's plug and torque when the job was opened, as it was typed."""
     entry = _listed(engine, job)
-    fields = {} if entry is None else entry.as_of(job["opened_utc"])
+    fields = {} if entry is None else entry.as_of(job.opened_utc)
     return {name: fields[name] for name in ("torque", "plug", "height_note") if fields.get(name)}
 
 
-def _torque(torque: Mapping[str, Any]) -> list[Fact]:
-    set_up = torque["set_up"]
+def _torque(set_up: Mapping[str, str], noted: Sequence[str]) -> list[Fact]:
     facts = [
         Fact(f"{label}, as entered in set-up", _in_nm(set_up[name]) if name == "torque" else set_up[name])
         for name, label in (("torque", "Torque"), ("plug", "Plug"), ("height_note", "Height of the plug"))
@@ -161,8 +163,7 @@ def _torque(torque: Mapping[str, Any]) -> list[Fact]:
     ]
     if "torque" not in set_up:
         facts.insert(0, Fact("Torque, as entered in set-up", "none entered"))
-    noted = torque["noted"] or ["none"]
-    return [*facts, *(Fact("Torque noted at the job", text) for text in noted)]
+    return [*facts, *(Fact("Torque noted at the job", text) for text in noted or ["none"])]
 
 
 def _in_nm(text: str) -> str:
@@ -173,33 +174,54 @@ def _in_nm(text: str) -> str:
     return typed if in_nm else f"{typed} ({shown})"
 
 
-def found(engine: Engine, job: Mapping[str, Any]) -> dict[str, Any]:
-    """Causes, what settles an undecided verdict, torques, condition and photos of a job, as plain data."""
+@dataclass(frozen=True)
+class Found:
+    """What is known of a job beyond its figures. not_judged: why no causes were looked for; None where they were.
+
+    settles: what would turn an undecided verdict into a verdict. set_up: what set-up said of plug and torque; torque: what
+    was noted at the job.
+    """
+
+    causes: Sequence[why.Cause]
+    not_judged: str | None
+    settles: Sequence[str]
+    set_up: Mapping[str, str]
+    torque: Sequence[str]
+    noted: condition.Noted
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "causes": [cause.to_dict() for cause in self.causes],
+            "causes_not_judged": self.not_judged,
+            "settles": self.settles,
+            "torque": {"set_up": self.set_up, "noted": self.torque},
+            **self.noted.to_dict(),
+        }
+
+
+def found(engine: Engine, job: JobRecord) -> Found:
+    """Raises InputError for a job that has no report."""
     try:
-        known, not_judged = engine.causes(job["job_id"]), None
+        known, not_judged = engine.causes(job.job_id), None
     except InputError as error:  # a record that cannot be computed again can still be read
-        known, not_judged = {"causes": [], "settles": []}, str(error)
+        known, not_judged = Causes(), str(error)
     listed = _listed(engine, job)
     with engine.reading() as ledger:
-        first = listed is not None and due.is_first_change(ledger, listed, job["opened_utc"])
-        noted = condition.of_job(ledger, job["job_id"], first)
-    report = job["report"]
-    undecided = report["verdict"] == "undecided" and report["filled_l"] is not None
-    settles = known["settles"] if undecided else []
-    torque = {"set_up": _set_up(engine, job), "noted": noted_torque(job)}
-    judged = {"causes": known["causes"], "causes_not_judged": not_judged, "settles": settles}
-    return {**judged, "torque": torque, **noted}
+        first = listed is not None and due.is_first_change(ledger, listed, job.opened_utc)
+        noted = condition.of_job(ledger, job.job_id, first)
+    undecided = job.measured.verdict == "undecided" and job.measured.filled_l is not None
+    settles = known.settles if undecided else ()
+    return Found(known.causes, not_judged, settles, _set_up(engine, job), noted_torque(job), noted)
 
 
-def findings(job_id: str, known: Mapping[str, Any]) -> Findings:
-    """known: as ``found``."""
+def findings(job_id: str, known: Found) -> Findings:
     return Findings(
-        causes=[_cause(cause) for cause in known["causes"]],
-        not_judged=known["causes_not_judged"] or "",
-        settles=known["settles"],
-        torque=_torque(known["torque"]),
-        fluid=_fluid(known["condition"]),
-        readings=known["findings"],
-        photos=[_picture(job_id, photo) for photo in known["photos"]],
+        causes=[_cause(cause) for cause in known.causes],
+        not_judged=known.not_judged or "",
+        settles=known.settles,
+        torque=_torque(known.set_up, known.torque),
+        fluid=_fluid(known.noted.condition),
+        readings=known.noted.findings,
+        photos=[_picture(job_id, photo) for photo in known.noted.photos],
         words=ConditionWords(),
     )

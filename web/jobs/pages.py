@@ -28,27 +28,29 @@ def jobs(engine: Station, before: Before = None, vehicle: Vehicle = None) -> Res
 def jobs_json(
     engine: Station, before: Before = None, vehicle: Vehicle = None, limit: Limit = PER_PAGE
 ) -> Response:
-    return JSONResponse({"jobs": engine.jobs(limit, before, vehicle)})
+    return JSONResponse({"jobs": [row.to_dict() for row in engine.jobs(limit, before, vehicle)]})
 
 
 @router.get("/jobs.csv")
 def jobs_csv(
     engine: Station, before: Before = None, vehicle: Vehicle = None, limit: Limit = PER_PAGE
 ) -> Response:
-    return download(to_csv(engine.jobs(limit, before, vehicle), JOB_COLUMNS), "jobs.csv", "text/csv")
+    rows = [row.to_dict() for row in engine.jobs(limit, before, vehicle)]
+    return download(to_csv(rows, JOB_COLUMNS), "jobs.csv", "text/csv")
 
 
 @router.get("/jobs/{job_id}.json")
 def job_json(engine: Station, job_id: str) -> Response:
     job = job_of(engine, job_id)
     told = reason.of_job(job)
-    return JSONResponse({**job, **found(engine, job), "reason": None if told is None else told.to_dict()})
+    known = {**job.to_dict(), **found(engine, job).to_dict()}
+    return JSONResponse({**known, "reason": None if told is None else told.to_dict()})
 
 
 @router.get("/jobs/{job_id}/sheet")
 def sheet(engine: Station, job_id: str) -> Response:
     job = job_of(engine, job_id)
-    note = engine.checkpoint(job["job_id"])
+    note = engine.checkpoint(job.job_id)
     return page_of("sheet.html", sheet_page(job, drawing_of(engine, job), note))
 
 
@@ -56,24 +58,24 @@ def sheet(engine: Station, job_id: str) -> Response:
 def checkpoint(engine: Station, job_id: str) -> Response:
     """The signed checkpoint of a closed job, byte for byte: what ``tallypan verify --against`` is given."""
     job = job_of(engine, job_id)
-    note = engine.checkpoint(job["job_id"])
+    note = engine.checkpoint(job.job_id)
     if note is None:
         raise Problem(
             404, "No checkpoint", "This job is open, or was closed before the station signed for its record."
         )
-    return download(note, f"{job['job_id']}.checkpoint", "text/plain")
+    return download(note, f"{job.job_id}.checkpoint", "text/plain")
 
 
 @router.get("/jobs/{job_id}/recording.csv")
 def recording(engine: Station, job_id: str) -> Response:
     job = job_of(engine, job_id)
-    return download(engine.recording_csv(job["job_id"]), f"{job['job_id']}.csv", "text/csv")
+    return download(engine.recording_csv(job.job_id), f"{job.job_id}.csv", "text/csv")
 
 
 @router.get("/jobs/{job_id}/JOB.toml")
 def job_toml(engine: Station, job_id: str) -> Response:
     job = job_of(engine, job_id)
-    return download(engine.job_toml(job["job_id"]), f"{job['job_id']}.toml", "application/toml")
+    return download(engine.job_toml(job.job_id), f"{job.job_id}.toml", "application/toml")
 
 
 @router.get("/jobs/{job_id}")

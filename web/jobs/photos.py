@@ -17,7 +17,7 @@ def photo(engine: Station, job_id: str, name: str) -> Response:
     """One photo, looked for among those of its job only."""
     job_of(engine, job_id)
     with engine.reading() as ledger:
-        names = [photo["name"] for photo in condition.of_job(ledger, job_id)["photos"]]
+        names = [photo.name for photo in condition.of_job(ledger, job_id).photos]
     try:
         if name not in names:
             raise KeyError(name)

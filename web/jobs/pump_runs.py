@@ -1,8 +1,7 @@
 """Each run of the pump of a job, as a line of its page."""
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from station.given.pump_run import PumpRun
 from station.learning.reason import BEFORE_TARGET_L
@@ -21,10 +20,10 @@ class RunLine:
     left: str
 
 
-def lines(report: Mapping[str, Any]) -> list[RunLine]:
-    """Each run of the pump; a record from before they were kept has none."""
+def lines(runs: Sequence[PumpRun]) -> list[RunLine]:
+    """Each run of the pump."""
     found, from_l = [], 0.0
-    for number, one in enumerate((PumpRun(**run) for run in report.get("pump_runs", ())), 1):
+    for number, one in enumerate(runs, 1):
         left_l = one.target_l - one.final_l
         found.append(
             RunLine(

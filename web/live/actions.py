@@ -145,8 +145,8 @@ def _unit_in_doubt(engine: Engine) -> bool:
     view = engine.view()
     if view.job is None or not any(m.mark == "fill_start" and m.enabled for m in view.next_marks):
         return False
-    causes = engine.causes(view.job.job_id)["causes"]
-    return any(cause["kind"] == "unit_mixup" and cause["certainty"] == "likely" for cause in causes)
+    causes = engine.causes(view.job.job_id).causes
+    return any(cause.kind == "unit_mixup" and cause.certainty == "likely" for cause in causes)
 
 
 @router.post("/mark")

@@ -1,10 +1,11 @@
 """What came and went on the pan, in words: the questions on the bay page, the list on a job's record."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from station.bay.views import StepView
+from station.given.report import PanStep
+from station.record.archive import JobRecord
 from web.frame import format as fmt
 
 ANSWERS = {
@@ -52,7 +53,7 @@ def _text(step: StepView) -> str:
     return f"{at} more began to run into the pan than a drip can bring."
 
 
-def _taken(step: StepView) -> str:
+def _taken(step: PanStep) -> str:
     if step.says is not None:
         word = dict(ANSWERS[step.kind])[step.says] if step.kind in ANSWERS else step.says
         return f"{word}{_counted(step)}"
@@ -71,7 +72,7 @@ def _taken(step: StepView) -> str:
     }.get(step.kind, step.kind.replace("_", " "))
 
 
-def _counted(step: StepView) -> str:
+def _counted(step: PanStep) -> str:
     return ", counted" if step.says == "fluid" else ", not counted"
 
 
@@ -90,7 +91,7 @@ def questions(steps: Sequence[StepView]) -> list[Question]:
     ]
 
 
-def summary(steps: Sequence[StepView]) -> str:
+def summary(steps: Sequence[PanStep]) -> str:
     """One line for paper: what of all that came counts, and how much of that the technician has said."""
     asked = [step for step in steps if step.may_answer]
     weighed = [step for step in asked if step.kg]
@@ -119,23 +120,15 @@ _WHAT = {
 }
 
 
-def of_report(report: Mapping[str, Any]) -> list[StepView]:
-    """The steps of a job's report; one from before steps were kept has none."""
-    return [StepView.of(row) for row in report.get("steps", ())]
-
-
-def came(job: Mapping[str, Any]) -> list[Came]:
-    """What the record says of each step. job: as ``station.bay.engine.Engine.job``."""
-    seen = {
-        event["text"].partition(":")[0]: event["utc"] for event in job["events"] if event["kind"] == "step"
-    }
-    told: dict[str, str] = {}
-    for event in job["events"]:
-        if event["kind"] == "answer":
-            told[event["text"].partition(":")[0]] = event["utc"]
-    technician = job["labels"].get("technician")
+def came(job: JobRecord, steps: Sequence[PanStep]) -> list[Came]:
+    """What the record says of each step. steps: of the job's report."""
+    seen, told = (
+        {event.text.partition(":")[0]: event.utc for event in job.events if event.kind == kind}
+        for kind in ("step", "answer")
+    )
+    technician = job.labels.get("technician")
     rows = []
-    for step in of_report(job["report"]):
+    for step in steps:
         if step.id in told:
             by = f"answered at the bay, {fmt.moment(told[step.id])}"
             by += f", technician of the job: {technician}" if technician else ""

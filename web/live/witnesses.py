@@ -1,9 +1,9 @@
 """Who spoke of a fill, what each said, and what would settle it: as text for bay page, job page and sheet."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
+from station.given.report import Spoke
 from web.frame import format as fmt
 
 NAMES = {
@@ -31,26 +31,21 @@ class WitnessLine:
     settles: str
 
 
-def lines(said: Sequence[Mapping[str, Any]], verdict: str | None) -> list[WitnessLine]:
+def lines(said: Sequence[Spoke], verdict: str | None) -> list[WitnessLine]:
     """said: the report's ``witnesses``. What would settle it is told of an undecided fill, and of who is contradicted."""
     found = []
     for row in said:
-        doubted = row["p_sound"] < DOUBTED
-        word = "what should go in" if row["name"] == "expected" else f"{row['word']}"
+        doubted = row.p_sound < DOUBTED
+        word = "what should go in" if row.name == "expected" else f"{row.word}"
         found.append(
             WitnessLine(
-                NAMES.get(row["name"], row["name"]),
-                str(fmt.litres(row["says_l"], row["says_u95_l"])),
+                NAMES.get(row.name, row.name),
+                str(fmt.litres(row.says_l, row.says_u95_l)),
                 f"{word}; contradicted by the others" if doubted and word else word,
-                row["settles"] if doubted or verdict == "undecided" else "",
+                row.settles if doubted or verdict == "undecided" else "",
             )
         )
     return found
-
-
-def of_report(report: Mapping[str, Any]) -> list[WitnessLine]:
-    """Of a job's report; none of an older one, which had no witnesses."""
-    return lines(report.get("witnesses") or (), report["verdict"])
 
 
 def in_a_line(found: Sequence[WitnessLine]) -> str:

@@ -77,7 +77,7 @@ def _move(engine: Engine, body: Movement) -> audit.Movement:
 def _note_condition(engine: Engine, body: Condition) -> None:
     noted = condition.picked(body.colour, body.smell, body.metal, body.milky, body.note)
     if body.job_id is not None:
-        job_id = str(job_of(engine, body.job_id)["job_id"])
+        job_id = job_of(engine, body.job_id).job_id
     elif (job := engine.view().job) is not None:
         job_id = job.job_id
     else:
@@ -92,7 +92,7 @@ def _photo(engine: Engine, job_id: str, data: bytes, by: str, text: str) -> Phot
     # The station takes a photo in on the thread that keeps the pump's heartbeat; that one comes first.
     if engine.view().pump_on:
         raise Problem(409, "The pump is running", "Send the photo again when the pump is off.")
-    return engine.entries.photo(job["job_id"], data, by, text)
+    return engine.entries.photo(job.job_id, data, by, text)
 
 
 def _told(plan: Mapping[str, Any]) -> dict[str, Any]:

@@ -58,10 +58,10 @@ def test_every_entry_carries_who_made_it(engine: Engine) -> None:
     assert {by for kind, by in said if kind in ("bay_file", "result")} == {None}
     assert moved == [{"kind": "received", "volume_l": 57.2}]
     assert verify(engine.config.ledger).broken == []
-    job_id = engine.jobs()[0]["job_id"]
+    job_id = engine.jobs()[0].job_id
     job = engine.job(job_id)
-    assert (job["opened_by"], job["closed_by"]) == ("M. Okafor", "E. Brandvold")
-    notes = [(e["text"], e["by"]) for e in job["notes"]]
+    assert (job.opened_by, job.closed_by) == ("M. Okafor", "E. Brandvold")
+    notes = [(e.text, e.by) for e in job.events if e.kind == "note"]
     assert ("remark: from R. Halloran-Mbeki", "R. Halloran-Mbeki") in notes
     assert ("remark: from nobody", "") in notes
     assert "Okafor" not in engine.job_toml(job_id), (

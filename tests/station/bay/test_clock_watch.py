@@ -65,8 +65,8 @@ def test_a_station_tells_a_step_in_the_open_job_too_and_one_that_starts_behind_i
     )
     engine.note("remark", "a turn later")
     engine.note("remark", "and another")
-    (told,) = [e for e in engine.job(job_id)["events"] if e["kind"] == "clock"]
-    assert told["text"].startswith("The clock was set: it stepped by +60.0 min")
+    (told,) = engine.job(job_id).texts("clock")
+    assert told.startswith("The clock was set: it stepped by +60.0 min")
     engine.close()
     recorder = Recorder(config(tmp_path).ledger, lambda text: None)
     ahead = (datetime.now(UTC) + timedelta(days=2)).isoformat(timespec="milliseconds")
@@ -92,6 +92,6 @@ def test_the_times_of_a_job_that_began_before_the_clock_was_set_are_put_right_by
     ledger.append(None, KIND, {"text": "", "by_s": 10.0, "set": False}, at("b1", False))
     ledger.append(None, KIND, {"text": "", "by_s": 86400.0, "set": True}, at("b1", True))
     ledger.append(None, KIND, {"text": "", "by_s": -5.0, "set": True}, at("b1", True))
-    found = {job_id: archive.job(ledger, job_id)["times_off_s"] for job_id in ("unset", "set", "cut")}
+    found = {job_id: archive.job(ledger, job_id).times_off_s for job_id in ("unset", "set", "cut")}
     assert found == {"unset": 86410.0, "set": None, "cut": None}
     ledger.close()

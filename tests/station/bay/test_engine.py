@@ -180,7 +180,7 @@ def test_an_unplugged_sensor_stops_the_pump_and_is_told_within_two_seconds(
     run_pump(engine)  # and the job goes on
     engine.hold(False)
     engine.abandon("only a test")
-    until(lambda: engine.job(job_id)["closed_utc"] is not None, 3, "the job is kept")
+    until(lambda: engine.job(job_id).closed_utc is not None, 3, "the job is kept")
 
 
 def test_the_hard_wired_stop_is_sensed_and_its_release_restarts_nothing(engine: Engine) -> None:
@@ -269,16 +269,16 @@ def test_a_live_job_exported_and_replayed_gives_the_same_figures(engine: Engine,
         engine.mark("close", "x" * 201)
     assert engine.view().stage == "leak watch"
     engine.mark("close", "waiting for fluid")
-    until(lambda: engine.job(job_id)["closed_utc"] is not None, 3, "written")
+    until(lambda: engine.job(job_id).closed_utc is not None, 3, "written")
     job = engine.job(job_id)
     told = reason.of_job(job)
     assert told is not None
     assert "leak watch ended after" in told.text
     assert "reason given: waiting for fluid" in told.text
-    kept = job["report"]
+    kept = job.measured.to_dict()
     spec = spec_from_tables(tomllib.loads(engine.job_toml(job_id)), "export")
     samples = recording.parse(engine.recording_csv(job_id).splitlines(True), "export")
-    again = balance.report(replay(spec, samples))
+    again = balance.report(replay(spec, samples)).to_dict()
     for key in kept:
         if key not in (
             "notices",
@@ -305,13 +305,13 @@ def test_a_job_that_a_stopped_station_left_open_is_kept_with_its_figures(tmp_pat
 
     engine, close = _open_engine(here, simulated=True)
     try:
-        until(lambda: engine.job("j1")["closed_utc"] is not None, 3, "the job is closed off")
+        until(lambda: engine.job("j1").closed_utc is not None, 3, "the job is closed off")
         job = engine.job("j1")
         assert job["report"]["stage"] == "abandoned"
         assert "interrupted" in [n["kind"] for n in job["report"]["notices"]]
         assert job["report"]["drained_l"] == pytest.approx(half.truth["drained_l"], rel=0.01)
         assert engine.view().pump_on is False
-        assert engine.jobs()[0]["job_id"] == "j1"
+        assert engine.jobs()[0].job_id == "j1"
     finally:
         close()
     ledger = Ledger(here.ledger, read_only=True)
@@ -354,7 +354,7 @@ def test_what_landed_on_the_pan_can_be_answered_until_the_close(engine: Engine) 
     with pytest.raises(InputError, match=r"s2 \(object gone\) is not asked about"):
         engine.answer("s2", "fluid")
     engine.abandon("only a test")
-    texts = [(e["kind"], e["text"]) for e in engine.job(job_id)["events"] if e["kind"] in ("step", "answer")]
+    texts = [(e.kind, e.text) for e in engine.job(job_id).events if e.kind in ("step", "answer")]
     assert texts[0][0] == "step"
     assert re.fullmatch(
         r"s1: object of \+(499|500|501) g", texts[0][1]

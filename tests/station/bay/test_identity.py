@@ -99,10 +99,10 @@ def test_a_job_that_is_over_keeps_the_identity_it_was_measured_with(tmp_path: Pa
 
     engine, _ = engine_on(tmp_path)
     job_id = engine.open_job(FORM)
-    assert engine.job(job_id)["software"] is None
+    assert engine.job(job_id).software is None
     engine.abandon("only a test")
     engine.close()
     again, _ = engine_on(tmp_path)
-    assert again.job(job_id)["software"] == identity.of() == again.software
+    assert again.job(job_id).software == identity.of() == again.software
     again.close()
     assert len(software_events(tmp_path)) == 1

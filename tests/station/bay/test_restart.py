@@ -163,12 +163,12 @@ def test_a_job_goes_on_after_a_reboot_whatever_the_new_boots_clock_says(
     assert view.figures.drained_l == pytest.approx(2.6 / 0.88, rel=0.05)
     bench.engine.mark("drain_done")
     bench.engine.abandon("only a test")
-    kept = bench.engine.job(job_id)["report"]
+    kept = bench.engine.job(job_id).measured
     tables, text = bench.engine.job_toml(job_id), bench.engine.recording_csv(job_id)
     bench.engine.close()
     spec = spec_from_tables(tomllib.loads(tables), "export")
     again = balance.report(replay(spec, recording.parse(text.splitlines(True), "export")))
-    assert again["drained_l"] == kept["drained_l"]
+    assert again.drained_l == kept.drained_l
 
 
 def test_what_was_ticked_confirmed_and_seen_is_still_so(bench: Bench) -> None:
@@ -241,7 +241,7 @@ def test_the_answer_is_in_the_record_and_what_was_disturbed_in_a_notice(
     assert view.interruption is None
     assert not view.faults
     assert {n.kind for n in view.notices if n.kind.startswith("interrupted_")} == kinds
-    texts = [e["text"] for e in bench.engine.job(job_id)["events"] if e["kind"] == "resumed"]
+    texts = bench.engine.job(job_id).texts("resumed")
     assert texts[-1].startswith("while the station was stopped: pan moved: " + ("yes" if moved else "no"))
     with pytest.raises(InputError, match="Nothing is asked"):
         bench.engine.answer_interruption(moved, filled)
@@ -269,6 +269,6 @@ def test_a_simulated_bays_job_is_abandoned_with_its_figures(tmp_path: Path) -> N
     job_id = engine.open_job(FORM)
     engine.close()
     engine, _ = engine_on(tmp_path, backend="simulated")
-    assert engine.job(job_id)["report"]["stage"] == "abandoned"
+    assert engine.job(job_id).measured.stage == "abandoned"
     assert engine.view().stage == "idle"
     engine.close()

@@ -15,6 +15,7 @@ from station.__main__ import _open_engine, main
 from station.bay.engine import Engine
 from station.errors import InputError, LedgerError
 from station.given.config import demo_path, read_config
+from station.given.report import Report
 from station.learning import condition
 from station.record.ledger import Ledger, job_row, now
 from station.record.recorder import Recorder
@@ -25,24 +26,25 @@ FORM = {"compartment": "b12_rear_axle", "drained_fluid": "gear_75w90_used", "fre
 
 def closed_job(recorder: Recorder, n: int, filled_l: float) -> None:
     """A row as a finished job leaves it: the same axle, filled to the plug."""
-    report = {
-        "stage": "closed",
-        "verdict": "full",
-        "listed_capacity_l": 2.9,
-        "expected_fill_l": 2.871,
-        "expected_fill_u95_l": 0.029,
-        "tolerance_minus_l": 0.1,
-        "tolerance_plus_l": 0.1,
-        "drained_l": filled_l - 0.01,
-        "drained_u95_l": 0.006,
-        "metered_l": filled_l,
-        "overflow_l": 0.0,
-        "overflow_u95_l": 0.001,
-        "filled_l": filled_l,
-        "filled_u95_l": 0.009,
-        "level_seen": True,
-        "proved_fill_l": filled_l,
-    }
+    report = Report(
+        stage="closed",
+        verdict="full",
+        listed_capacity_l=2.9,
+        expected_fill_l=2.871,
+        expected_fill_u95_l=0.029,
+        tolerance_minus_l=0.1,
+        tolerance_plus_l=0.1,
+        drained_l=filled_l - 0.01,
+        drained_u95_l=0.006,
+        metered_l=filled_l,
+        overflow_l=0.0,
+        overflow_u95_l=0.001,
+        filled_l=filled_l,
+        filled_u95_l=0.009,
+        level_seen=True,
+        proved_fill_l=filled_l,
+        reference_temperature_c=20.0,
+    )
     labels = {"vehicle": "Bus 12", "compartment": "rear axle", "grade": "75W-90", "method": "cover removed"}
     utc = f"2026-0{n}-01T08:00:00.000+00:00"
     recorder.event(f"old{n}", "job_open", {"job": {"capacity": "2.9 L", "method": "cover removed"}}, now(0.0))
@@ -88,7 +90,7 @@ def test_the_target_is_learned_from_the_shops_own_jobs(engine: Engine) -> None:
     engine.abandon("only a test")
     assert 2.79 < expected_l < 2.85  # drawn from the listed 2.871 towards six fills of 2.80
     wait_for(engine, "abandoned")
-    assert engine.job(job_id)["labels"]["expected_from"] == "learned from 6 jobs"
+    assert engine.job(job_id).labels["expected_from"] == "learned from 6 jobs"
 
 
 def test_the_plan_is_told_before_the_job_is_opened(engine: Engine) -> None:
@@ -103,11 +105,11 @@ def test_the_plan_is_told_before_the_job_is_opened(engine: Engine) -> None:
 
 def test_the_open_job_leads_the_list_and_its_vehicles_list(engine: Engine) -> None:
     job_id = engine.open_job(FORM)
-    closed = [row["job_id"] for row in engine.jobs(100) if row["job_id"] != job_id]
-    assert [row["job_id"] for row in engine.jobs(3)] == [job_id, *closed[:2]]
-    assert [row["job_id"] for row in engine.jobs(3, job_id)] == closed[:3]
-    assert [row["job_id"] for row in engine.jobs(3, closed[0])] == closed[1:4]
-    assert engine.jobs(1, vehicle="Bus 12")[0]["closed_utc"] is None
+    closed = [row.job_id for row in engine.jobs(100) if row.job_id != job_id]
+    assert [row.job_id for row in engine.jobs(3)] == [job_id, *closed[:2]]
+    assert [row.job_id for row in engine.jobs(3, job_id)] == closed[:3]
+    assert [row.job_id for row in engine.jobs(3, closed[0])] == closed[1:4]
+    assert engine.jobs(1, vehicle="Bus 12")[0].closed_utc is None
     assert engine.jobs(100, vehicle="Bus 7") == []
     with pytest.raises(InputError, match="before is 'nowhere'"):
         engine.jobs(3, "nowhere")
@@ -240,7 +242,7 @@ def test_causes_of_a_job_are_ranked_and_named(engine: Engine) -> None:
     job_id = engine.open_job({**FORM, "capacity": "2.9 US gallon", "capacity_reason": "read in the manual"})
     engine.abandon("only a test")
     time.sleep(0.3)
-    assert engine.causes(job_id)["causes"][0]["kind"] == "unit_mixup"
+    assert engine.causes(job_id).causes[0].kind == "unit_mixup"
 
 
 def test_fluid_that_was_never_changed_is_told_against_the_catalogues_interval(
@@ -254,13 +256,15 @@ def test_fluid_that_was_never_changed_is_told_against_the_catalogues_interval(
     engine.entries.note_condition(job_id, condition.picked("black", "burnt", "none"))
     engine.abandon("only a test")
     engine.entries.enter("technician", {"technician": "M. Okafor"})  # all before is on disk
-    assert "never_changed" not in [cause["kind"] for cause in engine.causes(job_id)["causes"]]
+    assert "never_changed" not in [cause.kind for cause in engine.causes(job_id).causes]
     engine.entries.enter("compartment", {**fields, "interval_distance": "80 000 km"})
-    (cause,) = [cause for cause in engine.causes(job_id)["causes"] if cause["kind"] == "never_changed"]
-    assert "1\u00a0000\u00a0km ago" in cause["text"]
+    (cause,) = [cause for cause in engine.causes(job_id).causes if cause.kind == "never_changed"]
+    assert "1\u00a0000\u00a0km ago" in cause.text
     path = str(engine.config.ledger)
     assert main(["why", job_id, "--ledger", path, "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["causes"] == engine.causes(job_id)["causes"]
+    assert json.loads(capsys.readouterr().out)["causes"] == [
+        cause.to_dict() for cause in engine.causes(job_id).causes
+    ]
 
 
 def test_the_ledger_is_whole_after_all_that(engine: Engine) -> None:

@@ -53,17 +53,17 @@ class Hammer:
 
     def _read_once(self, engine: Engine) -> None:
         view, rows = engine.view(), engine.jobs(5)
-        ids = [row["job_id"] for row in rows]
+        ids = [row.job_id for row in rows]
         if view.job is not None:
             ids.append(view.job.job_id)
         for row in rows:
-            self._fits(row["job_id"], row["listed_capacity_l"])
+            self._fits(row.job_id, row.listed_capacity_l or 0.0)
         for job_id in ids:
             job = engine.job(job_id)
-            if job["report"] is None:
+            if job.report is None:
                 self.wrong.append(f"{job_id} has no report")
                 continue
-            self._fits(job_id, job["report"]["listed_capacity_l"])
+            self._fits(job_id, job.measured.listed_capacity_l)
             engine.causes(job_id)
         self.reads += 1
 

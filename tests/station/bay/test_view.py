@@ -63,11 +63,6 @@ def test_between_jobs_the_sensors_and_the_last_alarm_are_shown() -> None:
     ]
 
 
-def test_a_step_of_an_older_record_may_not_be_answered() -> None:
-    row = {"id": "s1", "kind": "gulp", "t_s": 1.0, "kg": 0.1, "counted_kg": 0.05, "says": None, "asked": True}
-    assert views.StepView.of(row).may_answer is False
-
-
 def test_a_snapshot_is_frozen_all_the_way() -> None:
     types: list[Any] = [t for t in vars(views).values() if is_dataclass(t) and t.__module__ == views.__name__]
     assert len(types) > 8

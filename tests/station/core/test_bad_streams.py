@@ -32,7 +32,7 @@ def marked(rows: Rows, mark: str) -> float:
 
 def spoil(good: Rehearsal, change: Callable[[Sample], Sample | None]) -> dict[str, Any]:
     rows = [s for s in map(change, good.samples) if s is not None]
-    return balance.report(replay(good.state.spec, rows))
+    return balance.report(replay(good.state.spec, rows)).to_dict()
 
 
 def kinds(report: dict[str, Any]) -> list[str]:
@@ -40,7 +40,7 @@ def kinds(report: dict[str, Any]) -> list[str]:
 
 
 def same(report: dict[str, Any], good: Rehearsal, figure: str = "drained_l", within_l: float = 0.001) -> bool:
-    return bool(abs(report[figure] - good.report()[figure]) < within_l)
+    return bool(abs(report[figure] - good.report().to_dict()[figure]) < within_l)
 
 
 @pytest.mark.parametrize("bad", ["nan", "inf", "12.5", "", "8388608", "-8388609"])
@@ -72,7 +72,7 @@ def test_a_stuck_count_is_named_within_a_second(good: Rehearsal) -> None:
 
 
 def test_a_live_cell_is_never_called_stuck(good: Rehearsal) -> None:
-    assert "stuck" not in kinds(good.report())
+    assert "stuck" not in kinds(good.report().to_dict())
 
 
 @pytest.mark.parametrize(
@@ -141,7 +141,7 @@ def test_time_that_runs_backwards_is_named_and_left_out(good: Rehearsal) -> None
     rows = list(good.samples)
     i = len(rows) // 2
     rows.insert(i, Sample(rows[i].t_s - 5.0, "pan", 0))
-    report = balance.report(replay(good.state.spec, rows))
+    report = balance.report(replay(good.state.spec, rows)).to_dict()
     assert kinds(report) == ["time_backwards"]
     assert same(report, good)
 

@@ -93,7 +93,7 @@ POOLS = {
 @pytest.mark.parametrize("every_s", [0.1, 0.5, 1.0])
 @pytest.mark.parametrize("pool", POOLS)
 def test_a_pool_that_lets_go_is_old_fluid_and_the_drip_goes_on(pool: str, every_s: float) -> None:
-    report = balance.report(played(*POOLS[pool], every_s=every_s))
+    report = balance.report(played(*POOLS[pool], every_s=every_s)).to_dict()
     assert set(kinds(report)) <= {"gulp"}
     assert abs(off_l(report, *POOLS[pool])) < report["drained_u95_l"]
     assert abs(off_l(report, *POOLS[pool])) < 0.008
@@ -101,13 +101,15 @@ def test_a_pool_that_lets_go_is_old_fluid_and_the_drip_goes_on(pool: str, every_
 
 
 def test_the_uncertainty_reaches_down_to_none_of_all_gulps_together() -> None:
-    report = balance.report(played(*POOLS["three"]))
+    report = balance.report(played(*POOLS["three"])).to_dict()
     assert report["drained_u95_l"] >= sum(s["kg"] for s in report["steps"]) / KG_PER_L
     assert abs(off_l(report)) < 1.3 * report["drained_u95_l"]  # a gulp's last drops are a drip's
 
 
 def test_gulps_are_asked_about_only_where_together_they_matter() -> None:
-    small, large = (balance.report(played(*extras)) for extras in ((gulp(200.0, 0.004),), POOLS["three"]))
+    small, large = (
+        balance.report(played(*extras)).to_dict() for extras in ((gulp(200.0, 0.004),), POOLS["three"])
+    )
     assert [(s["kind"], s["asked"], s["may_answer"]) for s in small["steps"]] == [("gulp", False, True)]
     assert small["steps"][0]["counted_kg"] == small["steps"][0]["kg"]
     assert all(s["asked"] for s in large["steps"])
@@ -122,13 +124,13 @@ def test_a_can_that_is_pressed_again_and_again_is_solvent_with_its_doubt(
     solvent: Extra, every_s: float
 ) -> None:
     state = played(solvent, every_s=every_s)
-    report = balance.report(state)
+    report = balance.report(state).to_dict()
     assert kinds(report)[-1] == "flush"
     assert state.drain.taken is not None
     assert abs(off_l(report)) < report["drained_u95_l"]  # the drip since the freeze is in the doubt
     flush = report["steps"][-1]
     told, _ = step(state, Sample(state.t_s, "answer", f"{flush['id']}:object"))
-    sure = balance.report(told)
+    sure = balance.report(told).to_dict()
     assert sure["drained_l"] == report["drained_l"]
     assert sure["drained_u95_l"] < min(0.010, report["drained_u95_l"])
 
@@ -136,7 +138,7 @@ def test_a_can_that_is_pressed_again_and_again_is_solvent_with_its_doubt(
 @pytest.mark.parametrize("kg", [0.03, 0.06])
 def test_one_press_of_a_can_may_be_either_and_both_are_within_the_uncertainty(kg: float) -> None:
     burst = can(220.0, 1, kg / 2.0, for_s=2.0)
-    report = balance.report(played(burst))
+    report = balance.report(played(burst)).to_dict()
     assert kinds(report) == ["gulp"]
     assert abs(off_l(report, burst)) < report["drained_u95_l"]
     assert abs(off_l(report)) < 1.1 * report["drained_u95_l"]

@@ -80,7 +80,7 @@ def test_the_wrong_grade_keeps_it_off_until_a_reason_is_given() -> None:
     bay.let_go()
     bay.run(5.0)
     bay.put("mark", "fill_done")
-    report = balance.report(finish(bay.state))
+    report = balance.report(finish(bay.state)).to_dict()
     assert report["verdict"] == "undecided", "a fill of the wrong grade is never called full"
     assert report["wrong_fill"] == "the compartment takes ATF, the container holds 75W-90"
     assert "wrong_fill" in [n["kind"] for n in report["notices"]]
@@ -121,7 +121,7 @@ def test_a_fill_over_an_unpurged_hose_is_never_called_full() -> None:
     bay.put("override", "hose_holds:customer accepts")
     bay.fill()
     assert "350 mL of ATF from the hose" in str(amounts.wrong_fill(bay.state))
-    assert balance.report(bay.state)["verdict"] != "full"
+    assert balance.report(bay.state).to_dict()["verdict"] != "full"
 
 
 def test_another_fluid_of_the_same_grade_is_asked_about_only() -> None:

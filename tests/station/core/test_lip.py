@@ -243,7 +243,7 @@ def test_a_meter_that_is_off_still_proves_the_lip(percent: int) -> None:
     assert proof_of(fill).ended == lip.OVER
     fill.run(20.0)
     assert fill.delivered_l > fill.room_l
-    report = balance.report(fill.state)
+    report = balance.report(fill.state).to_dict()
     rows = {row["name"]: row for row in report["witnesses"]}
     assert rows["lip"]["p_sound"] > 0.9
     assert report["verdict"] == "full", report["verdict_text"]

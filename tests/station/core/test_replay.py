@@ -33,7 +33,7 @@ def by_hand_air(temperature_c: float, pressure_hpa: float, humidity_percent: flo
 
 
 def report(job: Path = JOB, csv: Path = CSV) -> dict[str, Any]:
-    return balance.report(replay(read_job(job), recording.read(csv)))
+    return balance.report(replay(read_job(job), recording.read(csv))).to_dict()
 
 
 def test_hand_written_recording_gives_the_figures_computed_by_hand() -> None:
@@ -70,7 +70,7 @@ def test_zero_of_the_pan_does_not_matter_when_the_pan_was_read_before_the_drain(
     tables["pan"]["zero_count"] = 4000.0
     moved = spec_from_tables(tables, "moved")
     samples = recording.read(CSV)
-    assert balance.report(replay(moved, samples))["drained_l"] == pytest.approx(
+    assert balance.report(replay(moved, samples)).to_dict()["drained_l"] == pytest.approx(
         report()["drained_l"], rel=1e-12
     )
 
@@ -107,7 +107,7 @@ def test_a_gap_in_the_pan_is_named_and_the_figure_stands() -> None:
     state = replay(read_job(JOB), samples)
     kinds = [n.kind for n in state.telling.notices]
     assert "gap" in kinds
-    assert balance.report(state)["drained_l"] == pytest.approx(report()["drained_l"], rel=1e-9)
+    assert balance.report(state).to_dict()["drained_l"] == pytest.approx(report()["drained_l"], rel=1e-9)
 
 
 def test_time_going_backwards_is_named_and_the_row_left_out() -> None:
@@ -116,7 +116,7 @@ def test_time_going_backwards_is_named_and_the_row_left_out() -> None:
     samples.insert(at, Sample(50.0, "pan", 5_000_000))
     state = replay(read_job(JOB), samples)
     assert "time_backwards" in [n.kind for n in state.telling.notices]
-    assert balance.report(state)["drained_l"] == report()["drained_l"]
+    assert balance.report(state).to_dict()["drained_l"] == report()["drained_l"]
 
 
 @pytest.mark.parametrize("source", ["pan", "meter", "fluid_drained_c", "fluid_supply_c"])
@@ -127,11 +127,11 @@ def test_a_missing_source_is_named(source: str) -> None:
 
 def test_without_a_meter_no_volume_is_filled_and_the_level_speaks_alone() -> None:
     state = replay(read_job(JOB), [s for s in recording.read(CSV) if s.source != "meter"])
-    got = balance.report(state)
+    got = balance.report(state).to_dict()
     assert got["filled_l"] is None
     assert got["verdict_text"] == "full: lip and level agree"
     unseen = [s for s in recording.read(CSV) if s.source not in ("meter", "pan") and s.value != "level_seen"]
-    assert balance.report(replay(read_job(JOB), unseen))["verdict"] == "undecided"
+    assert balance.report(replay(read_job(JOB), unseen)).to_dict()["verdict"] == "undecided"
 
 
 @pytest.mark.parametrize("count", [8388607, -8388608])
@@ -140,12 +140,12 @@ def test_a_saturated_converter_is_named_and_its_readings_left_out(count: int) ->
     samples = [s._replace(value=count) if s.source == "pan" and 52 <= s.t_s <= 60 else s for s in samples]
     state = replay(read_job(JOB), samples)
     assert "saturated" in [n.kind for n in state.telling.notices]
-    assert balance.report(state)["drained_l"] == pytest.approx(report()["drained_l"], rel=1e-9)
+    assert balance.report(state).to_dict()["drained_l"] == pytest.approx(report()["drained_l"], rel=1e-9)
 
 
 def test_a_supply_that_was_never_read_widens_the_uncertainty() -> None:
     cold = replay(read_job(JOB), [s for s in recording.read(CSV) if s.source != "fluid_supply_c"])
-    assert balance.report(cold)["metered_u95_l"] > 3 * report()["metered_u95_l"]
+    assert balance.report(cold).to_dict()["metered_u95_l"] > 3 * report()["metered_u95_l"]
 
 
 BAD_ROWS = {

@@ -29,9 +29,9 @@ def test_beyond_the_proved_range_the_doubt_grows_and_is_told() -> None:
     assert not proved_here(inside, 30.0, 8.0)
     assert u_slip_rel(beyond, 38.0, 2.0) > 5 * u_slip_rel(inside, 30.0, 2.0)
     assert u_slip_rel(inside, 30.0, 8.0) > u_slip_rel(inside, 30.0, 4.0)
-    told = balance.report(with_curve(state(fresh=THIN, supply_c=38.0)))["notices"]
+    told = balance.report(with_curve(state(fresh=THIN, supply_c=38.0))).to_dict()["notices"]
     assert [n["kind"] for n in told] == ["meter_not_proved_here"]
-    assert balance.report(with_curve(state()))["notices"] == []
+    assert balance.report(with_curve(state())).to_dict()["notices"] == []
 
 
 @pytest.mark.parametrize("supply_c", [2.0, 20.0, 38.0])

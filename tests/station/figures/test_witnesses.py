@@ -49,8 +49,9 @@ def fill(
 
 def said(state: BayState) -> tuple[str, str]:
     report = balance.report(state)
-    assert report["verdict_text"] in text_sheet(report, {})
-    return report["verdict"], report["verdict_text"]
+    assert report.verdict_text is not None
+    assert report.verdict_text in text_sheet(report, {})
+    return report.verdict, report.verdict_text
 
 
 def test_meter_and_lip_that_agree() -> None:
@@ -72,7 +73,7 @@ def test_a_meter_alone_is_told_as_such() -> None:
     verdict, text = said(fill(2.87, meter_record=known, learned_from=8))
     assert (verdict, text) == ("full", "full by the meter alone, whose record makes a fault improbable")
     off = MeterRecord(fills=20, offset_rel=0.05, u_offset_rel=0.003, proved=True)
-    accused = balance.report(fill(2.87, meter_record=off, learned_from=8))
+    accused = balance.report(fill(2.87, meter_record=off, learned_from=8)).to_dict()
     assert accused["verdict"] != "full"
     assert accused["p_short"] > 0.8
 
@@ -86,7 +87,9 @@ def test_a_level_seen_and_a_meter_far_above_is_a_contradiction_by_name() -> None
 
 def test_a_container_that_says_the_same_is_a_second_witness() -> None:
     kg = 2.87 * KG_PER_L * (1 - 1.2 / 877 + 1.2 / 8000)
-    report = balance.report(fill(2.87, container=ContainerWeighing(50.0, 50.0 - kg, 0.01), learned_from=4))
+    report = balance.report(
+        fill(2.87, container=ContainerWeighing(50.0, 50.0 - kg, 0.01), learned_from=4)
+    ).to_dict()
     row = next(row for row in report["witnesses"] if row["name"] == "container")
     assert row["says_l"] == pytest.approx(2.87, abs=0.002)
     assert (report["verdict"], report["verdict_text"]) == ("full", "full: meter and container agree")
@@ -100,7 +103,7 @@ def test_a_fill_to_the_lip_in_heat_or_frost_is_full(supply_c: float, capacity_l:
     went_in_l = 0.99 * capacity_l * factor
     assert abs(factor - 1.0) * capacity_l > 0.05
     assert said(fill(went_in_l + 0.02, 0.02, supply_c=supply_c, capacity_l=capacity_l))[0] == "full"
-    report = balance.report(fill(went_in_l, supply_c=supply_c, capacity_l=capacity_l))
+    report = balance.report(fill(went_in_l, supply_c=supply_c, capacity_l=capacity_l)).to_dict()
     assert report["expected_fill_l"] == pytest.approx(went_in_l, abs=0.003)
 
 
@@ -134,7 +137,7 @@ def test_history_is_kept_as_what_the_plug_fixes() -> None:
 
 
 def test_nobody_heard_is_no_verdict() -> None:
-    report = balance.report(BayState(fill(2.9).spec))
+    report = balance.report(BayState(fill(2.9).spec)).to_dict()
     assert report["verdict"] == "undecided"
     assert report["witnesses"] == []
     assert report["verdict_text"] is None
@@ -155,7 +158,7 @@ def test_a_proof_at_the_lip_is_believed_more_than_a_spill() -> None:
     bare = fill(2.90, over_l=0.015)
     known = proved(bare, 0.06, 0.014, 15600.0)
     sound = [
-        next(row["p_sound"] for row in balance.report(s)["witnesses"] if row["name"] == "lip")
+        next(row["p_sound"] for row in balance.report(s).to_dict()["witnesses"] if row["name"] == "lip")
         for s in (bare, known)
     ]
     assert sound[1] > sound[0]
@@ -165,7 +168,7 @@ def test_a_lip_that_stayed_dry_calls_no_fill_full_or_over() -> None:
     """Whatever the meter says: at the plug nothing can stand above the lip, and what was pushed never got there."""
     record = MeterRecord(fills=20, u_offset_rel=0.003, proved=True)
     known = fill(3.02, meter_record=record, learned_from=8)
-    assert balance.report(known)["verdict"] == "over"
+    assert balance.report(known).to_dict()["verdict"] == "over"
     verdict, text = said(proved(known, 0.15, 0.0, None))
     assert verdict not in ("full", "over"), text
     assert "nothing ran over the lip" in text or "dry lip" in text

@@ -187,9 +187,9 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
         "keg 3": pytest.approx(from_3_l, abs=0.005),
         "keg 2": pytest.approx(-from_3_l, abs=0.005),
     }
-    overrides = [e["text"] for e in archive.job(ledger, given_up)["events"] if e["kind"] == "override"]
+    overrides = archive.job(ledger, given_up).texts("override")
     assert overrides == ["hose_holds: the owner wants it so"]
-    purges = [e["text"] for e in archive.job(ledger, job_id)["events"] if e["kind"] == "purge"]
+    purges = archive.job(ledger, job_id).texts("purge")
     assert len(purges) == 1
     assert f"{purged_l * 1000:.0f} mL into a waste vessel" in purges[0]
     assert [

@@ -84,9 +84,9 @@ def test_an_old_record_is_shown_with_its_facts_apart(ledger: Ledger, labels: dic
     job = {"capacity": "2.9 L", "method": "cover removed", "labels": labels}
     ledger.append("j1", "job_open", {"job": job}, now())
     shown = archive.job(ledger, "j1")
-    assert shown["labels"] == {"vehicle": "Bus 12"}
-    assert shown["distance_km"] == 122300.0
-    assert shown["calibration_due"] == OLD["calibration_due"]
+    assert shown.labels == {"vehicle": "Bus 12"}
+    assert shown.distance_km == 122300.0
+    assert shown.calibration_due == OLD["calibration_due"]
 
 
 def test_a_drum_goes_through_a_sample_unchanged() -> None:

@@ -1,8 +1,11 @@
 """What is asked about: the contradictions of one invented axle whose capacity somebody mistyped."""
 
+from dataclasses import replace
+
 import pytest
 
 from station.given.listing import rounding_l
+from station.given.report import Report
 from station.learning.asking import capacity_question, drained_question, of_report
 from station.learning.expected import learn
 
@@ -51,10 +54,11 @@ def test_what_came_out_is_asked_about_beyond_both_doubts(drained_l: float, asked
 
 
 def test_a_recording_raises_what_the_page_would_have_asked() -> None:
-    report = {
-        "drained_l": 2.72, "drained_u95_l": 0.02, "still_to_come_l": 0.01, "listed_capacity_l": 1.372,
-        "expected_fill_l": 1.36, "expected_fill_u95_l": 0.05,
-    }  # fmt: skip
+    report = Report(
+        drained_l=2.72, drained_u95_l=0.02, still_to_come_l=0.01, listed_capacity_l=1.372, expected_fill_l=1.36,
+        expected_fill_u95_l=0.05, metered_l=None, overflow_l=None, filled_l=None, filled_u95_l=None,
+        reference_temperature_c=20.0, verdict="undecided", stage="reseal",
+    )  # fmt: skip
     assert [q.kind for q in of_report(report, "2.9 US pt")] == ["unit_mixup", "drained_unlike"]
-    assert of_report({**report, "drained_l": 1.36}, "2.9 US pt") == []
-    assert of_report({**report, "drained_l": None}, "2.9 US pt") == []
+    assert of_report(replace(report, drained_l=1.36), "2.9 US pt") == []
+    assert of_report(replace(report, drained_l=None), "2.9 US pt") == []

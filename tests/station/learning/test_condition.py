@@ -202,9 +202,9 @@ def test_photos_lie_beside_the_ledger_under_their_hash_and_tampering_shows(
     ledger.append("j1", condition.EVENT, noted.to_dict(), at("2026-01-02"))
     assert sorted(file.name for file in folder.iterdir()) == sorted([one.name, two.name])
     got = condition.of_job(ledger, "j1")
-    assert got["condition"] == noted.to_dict()
-    assert [photo["name"] for photo in got["photos"]] == [one.name, two.name]
-    assert any("gear or bearing" in text for text in got["findings"])
+    assert got.condition == noted
+    assert [photo.name for photo in got.photos] == [one.name, two.name]
+    assert any("gear or bearing" in text for text in got.findings)
     assert condition.load(folder, one.name) == one.data
     assert condition.broken_photos(ledger.db, folder) == []
     (folder / one.name).write_bytes(two.data)
@@ -214,6 +214,16 @@ def test_photos_lie_beside_the_ledger_under_their_hash_and_tampering_shows(
     ledger.close()
     assert main(["verify", "--ledger", str(path)]) == 1
     assert f"the photo {one.name} of job j1 was changed" in capsys.readouterr().err
+
+
+def test_what_somebody_who_signed_in_noted_is_read_back(tmp_path: Path) -> None:
+    """The record says beside the condition who entered it."""
+    ledger = Ledger(tmp_path / "l.sqlite")
+    noted = Condition("black", "burnt", "chips")
+    ledger.append("j1", "job_open", {"job": {}}, at("2026-01-01"))
+    ledger.append("j1", condition.EVENT, {**noted.to_dict(), "by": "M. Okafor"}, at("2026-01-02"))
+    assert condition.of_job(ledger, "j1").condition == noted
+    ledger.close()
 
 
 @pytest.mark.parametrize("name", ["../depot.sqlite", "a.jpg", "", "/etc/passwd", "0" * 64 + ".jpg/.."])

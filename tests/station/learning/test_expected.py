@@ -1,6 +1,7 @@
 """Shrinkage against its closed form, against integration, and against the truth in a simulated shop."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -128,11 +129,12 @@ def test_the_season_of_a_fill_does_not_get_into_the_size_of_its_compartment(tmp_
     for number, (vehicle, at_c) in enumerate(zip(names, (4.0, 38.0), strict=True)):
         factor = OIL.density_kg_m3(at_c) / OIL.density_kg_m3(20.0)
         report = balance.report(fill(2.80 * factor + 0.03, over_l=0.03, supply_c=at_c))
-        filled.append(report["filled_l"])
+        assert report.filled_l is not None
+        filled.append(report.filled_l)
         labels = {"vehicle": vehicle, "compartment": "rear axle", "method": "cover removed"}
         utc = f"2026-03-1{number}T08:00:00+00:00"
-        row = job_row(f"j{number}", utc, utc, labels, report | {"stage": "closed"})
-        ledger.db.table("job").insert(row)
+        row = job_row(f"j{number}", utc, utc, labels, replace(report, stage="closed"))
+        ledger.db.table("job").insert(row.to_dict())
     assert filled[0] / filled[1] == pytest.approx(1.025, abs=0.005)
     cold, hot = (
         expected.expected_fill(ledger, f"{name} / rear axle", 2.9, "cover removed") for name in names

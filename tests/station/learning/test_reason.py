@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from station.given.pump_run import PumpRun
+from station.given.report import Report
 from station.learning.reason import Outcome, needs_words, of_jobs, of_report, reason, said
 from station.record.ledger import job_row, now
 from station.record.recorder import Recorder
@@ -85,7 +86,7 @@ def test_what_is_missing_is_said_with_its_doubt_where_the_pumps_stop_does_not_te
 
 
 def test_the_gravest_thing_leads() -> None:
-    wrong = replace(SHORT, wrong_fill=True, verdict="undecided")
+    wrong = replace(SHORT, wrong_fill="another grade than the listed one", verdict="undecided")
     assert text(wrong).endswith("has to come out again before the vehicle leaves.")
     leaking = replace(SHORT, leak_found=True, leak_text="Leak of 120 ± 30 mL/h.")
     assert "leak of 120 ± 30 mL/h" in text(leaking)
@@ -149,8 +150,9 @@ def test_the_words_that_were_typed_are_found_and_said() -> None:
 
 
 def test_a_whole_record_tells_it_and_a_bare_row_tells_what_it_has(tmp_path: Path) -> None:
-    report = rehearse(read_scenario(None), 3).report()
-    report |= {"verdict": "short", "filled_l": report["filled_l"] - 0.5, "level_seen": False}
+    full = rehearse(read_scenario(None), 3).report()
+    assert full.filled_l is not None
+    report = replace(full, verdict="short", filled_l=full.filled_l - 0.5, level_seen=False)
     recorder = Recorder(tmp_path / "l.sqlite", lambda text: None)
     row = job_row("a1", "2026-03-10T08:00:00+00:00", "2026-03-10T09:00:00+00:00", {}, report, None)
     recorder.event("a1", "note", {"text": "closed as it is: drum empty"}, now(0.0))
@@ -165,8 +167,10 @@ def test_a_whole_record_tells_it_and_a_bare_row_tells_what_it_has(tmp_path: Path
 
 
 def test_a_report_from_before_the_runs_were_kept_can_still_be_told() -> None:
-    report = {
-        name: getattr(SHORT, name)
-        for name in ("stage", "verdict", "filled_l", "filled_u95_l", "expected_fill_l", "tolerance_minus_l")
-    }
+    contract = (
+        "stage verdict drained_l drained_u95_l metered_l overflow_l filled_l filled_u95_l expected_fill_l "
+        "tolerance_minus_l listed_capacity_l reference_temperature_c"
+    )
+    known = {**rehearse(read_scenario(None), 3).report().to_dict(), **vars(SHORT)}
+    report = Report.read({name: known[name] for name in contract.split()})
     assert text(of_report(report)).startswith("0.950 ± 0.011 L missing")

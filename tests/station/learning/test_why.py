@@ -12,6 +12,7 @@ import pytest
 from calibration.budget import expanded
 from station.common.units import parse_volume_l
 from station.given.evidence import UNKNOWN_METER, MeterRecord
+from station.given.report import Report
 from station.learning import history
 from station.learning.condition import Condition
 from station.learning.expected import learn
@@ -236,12 +237,9 @@ def test_facts_come_from_a_report_and_the_ledger(tmp_path: Path) -> None:
         tmp_path / "l.sqlite",
         *[{"opened_utc": f"2026-02-{day:02d}", "filled_l": 2.80 + day / 1000, "distance_km": 1000.0 * day} for day in range(1, 9)],
     )  # fmt: skip
-    report = {
-        **{k: v for k, v in ROW.items() if k.endswith("_l")},
-        "level_seen": True,
-        "still_to_come_l": None,
-        "notices": [{"kind": "knock", "text": ""}],
-    }
+    report = Report.read(
+        {**ROW, "reference_temperature_c": 20.0, "notices": [{"kind": "knock", "text": "", "t_s": 0.0}]}
+    )
     labels = {
         "vehicle": "Bus 12",
         "compartment": "rear axle",
@@ -256,8 +254,8 @@ def test_facts_come_from_a_report_and_the_ledger(tmp_path: Path) -> None:
     assert facts.previous is not None
     assert facts.previous.utc == "2026-02-08"
     assert facts.previous.distance_km == pytest.approx(1000.0)
-    assert expanded(facts.u_filled_l) == pytest.approx(report["filled_u95_l"], rel=1e-12)
-    assert expanded(facts.u_expected_l) == pytest.approx(report["expected_fill_u95_l"], rel=1e-12)
+    assert expanded(facts.u_filled_l) == pytest.approx(report.filled_u95_l, rel=1e-12)
+    assert expanded(facts.u_expected_l) == pytest.approx(report.expected_fill_u95_l, rel=1e-12)
     assert facts.meter.fills == 8
     assert [cause.kind for cause in causes(facts)] == []
     ledger.close()

@@ -32,7 +32,7 @@ def test_there_and_back_by_command(path: Path, tmp_path: Path, capsys: pytest.Ca
     assert main(["restore", "--ledger", str(new), str(place)]) == 0
     assert "restored from" in capsys.readouterr().out
     ledger = Ledger(new, read_only=True)
-    assert [row["job_id"] for row in ledger.jobs()] == ["job-2", "job-1", "job-0"]
+    assert [row.job_id for row in ledger.jobs()] == ["job-2", "job-1", "job-0"]
     (said,) = ledger.shop_events("restored")
     assert said["body"]["entries"] == 14
     ledger.close()

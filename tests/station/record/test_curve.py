@@ -45,7 +45,7 @@ def test_a_narrow_window_comes_whole_with_one_sample_more_on_either_side() -> No
 
 def test_the_metered_curve_ends_at_the_reports_figure() -> None:
     rehearsal = rehearse(read_scenario(None), 3)
-    report, spec = rehearsal.report(), rehearsal.state.spec
+    report, spec = rehearsal.report().to_dict(), rehearsal.state.spec
     found = curve(recording(rehearsal.samples), spec.pan, spec.meter, report["metered_l"], points=5000)
     metered, flow = trace(found.trace("metered")), trace(found.trace("flow"))
     assert metered.values[-1] == pytest.approx(report["metered_l"], abs=1e-5)

@@ -5,17 +5,19 @@ import io
 import json
 import sqlite3
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from hardware.sample import Sample
 from station.__main__ import main
 from station.errors import InputError, LedgerError
-from station.record.ledger import JOB_COLUMNS, Ledger, SamplesDigest, now
+from station.given.report import Report
+from station.record.ledger import JOB_COLUMNS, JobRow, Ledger, SamplesDigest, now
 from station.record.recorder import Recorder
 from tests.station.shop_rows import shop
 
-REPORT = {
+REPORT: dict[str, Any] = {
     "stage": "closed",
     "verdict": "full",
     **dict.fromkeys(
@@ -52,7 +54,7 @@ def filled(path: Path) -> Path:
     for sample in SAMPLES:
         recorder.sample("j1", sample)
     recorder.event("j1", "notice", {"text": "kicked"}, now(0.3))
-    recorder.result("j1", REPORT, ROW, now(0.5))
+    recorder.result("j1", Report.read({**REPORT, "reference_temperature_c": 20.0}), JobRow.of(ROW), now(0.5))
     recorder.close()
     return path
 
@@ -213,15 +215,15 @@ def test_jobs_are_paged_in_the_order_of_the_record_and_listed_by_vehicle(
             for i in range(10)
         ),
     )
-    every = [row["job_id"] for row in ledger.jobs(100)]
+    every = [row.job_id for row in ledger.jobs(100)]
     assert every == [f"j{n}" for n in range(10, 0, -1)]
     walked: list[str] = []
     while page := ledger.jobs(3, walked[-1] if walked else None):
-        walked += [row["job_id"] for row in page]
+        walked += [row.job_id for row in page]
     assert walked == every
-    mine = [row["job_id"] for row in ledger.jobs(100, vehicle="Bus 7")]
+    mine = [row.job_id for row in ledger.jobs(100, vehicle="Bus 7")]
     assert len(mine) == 4
-    assert [row["job_id"] for row in ledger.jobs(100, mine[1], "Bus 7")] == mine[2:]
+    assert [row.job_id for row in ledger.jobs(100, mine[1], "Bus 7")] == mine[2:]
     with pytest.raises(InputError, match="before is 'j99'"):
         ledger.jobs(3, "j99")
     ledger.close()
@@ -248,5 +250,5 @@ def test_a_list_shows_what_was_recorded_though_its_row_was_altered(
     ledger = Ledger(path, read_only=True)
     (row,) = ledger.jobs()
     ledger.close()
-    assert (row["filled_l"], row["verdict"]) == (1.5, "full")
+    assert (row.filled_l, row.verdict) == (1.5, "full")
     assert "the row of job j1 was changed" in caplog.text

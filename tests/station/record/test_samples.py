@@ -98,7 +98,7 @@ def later(months: float) -> datetime:
 def test_old_samples_go_by_rule_and_figures_stay(tmp_path: Path) -> None:
     path = filled(tmp_path / "l.sqlite")
     ledger = Ledger(path)
-    before = [{**row} for row in ledger.jobs()]
+    before = ledger.jobs()
     assert retain.may_go(ledger, 24, lambda: later(23.9)) == []
     assert retain.may_go(ledger, 24, lambda: later(24)) == ["job-0", "job-1", "job-2"]
     jobs, gone = retain.apply(ledger, 24, lambda: later(24))

@@ -79,7 +79,7 @@ def test_seeds_differ(reports: list[dict[str, Any]]) -> None:
 
 
 def test_a_job_without_a_knock_is_quiet() -> None:
-    assert rehearse(quick(), 1).report()["notices"] == []
+    assert rehearse(quick(), 1).report().to_dict()["notices"] == []
 
 
 def test_replaying_a_rehearsal_gives_its_figures_to_the_last_digit(tmp_path: Path) -> None:
@@ -88,9 +88,9 @@ def test_replaying_a_rehearsal_gives_its_figures_to_the_last_digit(tmp_path: Pat
     job.write_text(rehearsal.state.spec.to_toml(), encoding="utf-8")
     csv = tmp_path / "recording.csv"
     csv.write_text(recording.write(rehearsal.samples), encoding="utf-8")
-    again = balance.report(replay(read_job(job), recording.read(csv)))
+    again = balance.report(replay(read_job(job), recording.read(csv))).to_dict()
     # Who stopped the pump, and when, is in no recording.
-    assert again == {**balance.report(rehearsal.state), "pump_runs": []}
+    assert again == {**balance.report(rehearsal.state).to_dict(), "pump_runs": []}
 
 
 class PinBay(Bay):
@@ -139,7 +139,7 @@ class PinBay(Bay):
 def test_pins_and_bits_give_the_same_figures_as_the_straight_road() -> None:
     scenario = replace(quick(), technician=Technician(patience_s=240.0, cure_s=30.0))
     straight, wired = rehearse(scenario, 3), rehearse(scenario, 3, PinBay)
-    a, b = straight.report(), wired.report()
+    a, b = straight.report().to_dict(), wired.report().to_dict()
     # Readings fall at other moments and draw other noise; the physics and the arithmetic are one.
     for figure in ("drained_l", "metered_l", "filled_l"):
         assert b[figure] - b["truth"].get(figure, b[figure]) == pytest.approx(
@@ -189,13 +189,13 @@ def test_a_rehearsed_proof_at_the_lip_replays_from_its_recording_with_the_same_f
     scenario = quick()
     careful = replace(scenario, technician=replace(scenario.technician, lip_proof=True))
     one = rehearse(careful, 5)
-    report = one.report()
+    report = one.report().to_dict()
     assert report["lip_proof"]["proved"]
     assert report["verdict"] == "full"
     assert abs(report["overflow_l"] - report["truth"]["overflow_l"]) < 0.003
     file = tmp_path / "proof.csv"
     file.write_text(recording.write(one.samples))
-    again = balance.report(replay(scenario.spec, recording.read(file)))
+    again = balance.report(replay(scenario.spec, recording.read(file))).to_dict()
     for key in ("lip_proof", "filled_l", "overflow_l", "p_within", "verdict_text"):
         assert again[key] == report[key], key
     assert "lip_proved" in [n["kind"] for n in again["notices"]]

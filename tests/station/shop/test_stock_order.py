@@ -49,7 +49,7 @@ def test_a_clock_put_back_by_a_day_takes_nothing_out_of_a_drum_twice_and_hides_n
     assert content_l(ledger) == 42.0
     add(ledger, {"opened_utc": utc(NOON + timedelta(hours=3)), "metered_l": 1.0})  # put right again
     assert content_l(ledger) == pytest.approx(41.0)
-    assert [row["job_id"] for row in ledger.jobs()] == ["j3", "j2", "j1"]
+    assert [row.job_id for row in ledger.jobs()] == ["j3", "j2", "j1"]
     ledger.close()
 
 
@@ -73,7 +73,7 @@ def test_stock_and_lists_are_the_same_under_any_wall_clock(seed: int, tmp_path: 
         found.append([content_l(ledger) for ledger in ledgers])
     # Sums of the same volumes in another order may differ in their last digit.
     assert [a for a, _ in found] == pytest.approx([b for _, b in found], abs=1e-9)
-    lists = [[row["job_id"] for row in ledger.jobs(100)] for ledger in ledgers]
+    lists = [[row.job_id for row in ledger.jobs(100)] for ledger in ledgers]
     assert lists[0] == lists[1]
     for ledger in ledgers:
         ledger.close()

@@ -56,7 +56,7 @@ def test_a_dripping_gasket_is_found_in_three_minutes(l_h: float, found: bool) ->
         technician=Technician(patience_s=300.0, cure_s=200.0),
         mishaps=(Mishap("leak", "plug_in", 0.0, l_h=l_h),) if l_h else (),
     )
-    report = rehearse(scenario, 3).report()
+    report = rehearse(scenario, 3).report().to_dict()
     assert (report["leak_l_h"] > report["leak_limit_l_h"] / 2) == found
     assert abs(report["leak_l_h"] - l_h) < report["leak_limit_l_h"]
     assert report["leak_text"].startswith("Leak of" if found else "No leak above")

@@ -33,11 +33,11 @@ def job(*mishaps: Mishap, seed: int = SEED) -> Rehearsal:
 
 
 def kinds(done: Rehearsal) -> list[str]:
-    return [n["kind"] for n in done.report()["notices"]]
+    return [n["kind"] for n in done.report().to_dict()["notices"]]
 
 
 def agrees(done: Rehearsal, figure: str = "drained") -> bool:
-    report = done.report()
+    report = done.report().to_dict()
     off = abs(report[f"{figure}_l"] - report["truth"][f"{figure}_l"])
     return bool(off < 1.3 * report[f"{figure}_u95_l"])
 
@@ -101,7 +101,7 @@ def test_a_cover_taken_off_a_lighter_pan_is_no_lift() -> None:
     )
     assert kinds(done) == ["pan_lifted", "pan_back", "object", "object_gone"]
     assert agrees(done)
-    assert done.report()["leak_text"] is not None
+    assert done.report().to_dict()["leak_text"] is not None
 
 
 def test_an_air_tool_moves_no_figure() -> None:
@@ -113,17 +113,19 @@ def test_an_air_tool_moves_no_figure() -> None:
 def test_a_gulp_is_asked_about_and_the_answer_settles_it(calm: Rehearsal) -> None:
     done = job(Mishap("gulp", "drip", 100.0))
     assert kinds(done) == ["gulp"]
-    doubtful = done.report()
+    doubtful = done.report().to_dict()
     assert doubtful["steps"][0]["asked"]
     assert agrees(done)
     assert doubtful["drained_u95_l"] > 0.020
     answer = Sample(done.state.t_s, "answer", "s1:fluid")
     state, effects = step(done.state, answer)
     assert [(e.kind, e.text) for e in effects if isinstance(e, LedgerEvent)] == [("answer", "s1:fluid")]
-    sure = balance.report(state)
-    assert sure["drained_u95_l"] == pytest.approx(calm.report()["drained_u95_l"], rel=0.02)
+    sure = balance.report(state).to_dict()
+    assert sure["drained_u95_l"] == pytest.approx(calm.report().to_dict()["drained_u95_l"], rel=0.02)
     assert abs(sure["drained_l"] - done.truth["drained_l"]) < 1.5 * sure["drained_u95_l"]
-    object_l = balance.report(step(done.state, Sample(done.state.t_s, "answer", "s1:object"))[0])["drained_l"]
+    object_l = balance.report(step(done.state, Sample(done.state.t_s, "answer", "s1:object"))[0]).to_dict()[
+        "drained_l"
+    ]
     assert sure["drained_l"] - object_l == pytest.approx(0.025, abs=0.002)
 
 
@@ -141,10 +143,10 @@ def test_replaying_an_exported_job_with_answers_gives_its_figures_to_the_last_di
     toml.write_text(replace(state.spec, answers=state.said.answers).to_toml(), encoding="utf-8")
     csv = tmp_path / "recording.csv"
     csv.write_text(recording.write(done.samples), encoding="utf-8")
-    again = balance.report(replay(read_job(toml), recording.read(csv)))
+    again = balance.report(replay(read_job(toml), recording.read(csv))).to_dict()
     # Who stopped the pump, and when, is in no recording.
-    assert again == {**balance.report(state), "pump_runs": []}
-    assert again["drained_u95_l"] < done.report()["drained_u95_l"]
+    assert again == {**balance.report(state).to_dict(), "pump_runs": []}
+    assert again["drained_u95_l"] < done.report().to_dict()["drained_u95_l"]
 
 
 def test_the_exported_job_carries_the_answers_that_came_later(tmp_path: Path) -> None:
@@ -175,7 +177,7 @@ def test_answers_in_a_job_file_are_checked() -> None:
 
 
 def off_l(done: Rehearsal, figure: str = "drained") -> float:
-    report = done.report()
+    report = done.report().to_dict()
     return float(report[f"{figure}_l"] - report["truth"][f"{figure}_l"])
 
 
@@ -185,9 +187,11 @@ def test_unmarked_solvent_freezes_the_figure_before_it(calm: Rehearsal) -> None:
     assert set(kinds(done)) <= {"gulp", "flush"}
     assert off_l(done) == pytest.approx(off_l(calm), abs=0.002)
     # While nobody has said that it was solvent, U95 reaches up to what had come when it was judged to be.
-    assert 0.03 < done.report()["drained_u95_l"] < 0.07
+    assert 0.03 < done.report().to_dict()["drained_u95_l"] < 0.07
     told, _ = step(done.state, Sample(done.state.t_s, "answer", f"{done.state.weighing.steps[-1].id}:object"))
-    assert balance.report(told)["drained_u95_l"] == pytest.approx(calm.report()["drained_u95_l"], rel=0.02)
+    assert balance.report(told).to_dict()["drained_u95_l"] == pytest.approx(
+        calm.report().to_dict()["drained_u95_l"], rel=0.02
+    )
     assert agrees(done, "filled")
     assert done.state.drain.taken is not None
     flushed_s = next(t_s for t_s, m in done.happened if m.kind == "flush")
@@ -211,7 +215,7 @@ def test_what_a_pool_may_let_go_is_no_solvent_and_ends_no_drip(
 def test_what_was_taken_for_solvent_counts_once_the_technician_says_so() -> None:
     done = job(Mishap("flush", "drip", 150.0, kg=0.25, kg_s=0.008))
     state, _ = step(done.state, Sample(done.state.t_s, "answer", f"{done.state.weighing.steps[-1].id}:fluid"))
-    more_l = balance.report(state)["drained_l"] - done.report()["drained_l"]
+    more_l = balance.report(state).to_dict()["drained_l"] - done.report().to_dict()["drained_l"]
     assert 0.005 < more_l < 0.3
 
 
@@ -220,20 +224,20 @@ def test_marked_solvent_and_its_evaporation_reach_neither_figure() -> None:
     assert kinds(done) == []
     assert agrees(done)
     assert agrees(done, "filled")
-    assert abs(done.report()["overflow_l"] - done.truth["overflow_l"]) < 0.010
+    assert abs(done.report().to_dict()["overflow_l"] - done.truth["overflow_l"]) < 0.010
 
 
 def test_a_wrench_on_the_pan_during_the_fill_is_no_overflow() -> None:
     done = job(Mishap("lay", "fill_start", 12.0, kg=0.3))
     assert kinds(done) == ["object"]
-    assert abs(done.report()["overflow_l"] - done.truth["overflow_l"]) < 0.010
+    assert abs(done.report().to_dict()["overflow_l"] - done.truth["overflow_l"]) < 0.010
 
 
 def test_overflow_is_weighed_and_the_level_becomes_a_figure() -> None:
     scenario = read_scenario(None)
     plant = replace(scenario.plant, capacity_l=2.82, outlet_m2=8.0e-5)
     technician = Technician(patience_s=300.0, cure_s=120.0)
-    report = rehearse(replace(scenario, plant=plant, technician=technician), 2).report()
+    report = rehearse(replace(scenario, plant=plant, technician=technician), 2).report().to_dict()
     assert report["truth"]["overflow_l"] > 0.04
     assert abs(report["overflow_l"] - report["truth"]["overflow_l"]) < 0.003
     assert report["notices"] == []
@@ -248,7 +252,7 @@ def test_solvent_that_still_comes_while_the_sealant_cures_spoils_no_overflow() -
     done = rehearse(replace(scenario, plant=plant, technician=technician, mishaps=mishaps), 2)
     assert done.truth["overflow_l"] > 0.05
     assert abs(off_l(done, "overflow")) < 0.002
-    assert abs(off_l(done, "overflow")) < done.report()["overflow_u95_l"] < 0.008
+    assert abs(off_l(done, "overflow")) < done.report().to_dict()["overflow_u95_l"] < 0.008
 
 
 def running_over(capacity_l: float, *mishaps: Mishap) -> Rehearsal:
@@ -286,7 +290,7 @@ def test_a_thing_taken_off_as_it_begins_to_run_over_is_no_overflow(
     assert done.truth["overflow_l"] > 0.05
     assert kinds(done) == ["object", "object_gone"]
     assert abs(off_l(done, "overflow")) < 0.010
-    assert abs(off_l(done, "overflow")) < 1.3 * done.report()["overflow_u95_l"]
+    assert abs(off_l(done, "overflow")) < 1.3 * done.report().to_dict()["overflow_u95_l"]
 
 
 @pytest.mark.xfail(
@@ -295,7 +299,7 @@ def test_a_thing_taken_off_as_it_begins_to_run_over_is_no_overflow(
 )
 def test_a_thing_taken_off_in_the_one_second_in_which_it_runs_over_is_owned_up_to() -> None:
     done = taken_off_as_it_runs_over(running_over(2.80), 2.80, 0.05)
-    assert abs(off_l(done, "overflow")) < 1.3 * done.report()["overflow_u95_l"]
+    assert abs(off_l(done, "overflow")) < 1.3 * done.report().to_dict()["overflow_u95_l"]
 
 
 def test_a_thing_taken_off_while_an_air_tool_shakes_the_pan_is_told() -> None:
@@ -325,7 +329,7 @@ def test_a_thing_that_strikes_in_a_full_stream_is_told_or_owned_up_to() -> None:
         told = [s for s in done.state.weighing.steps if s.kind in ("object", "splash", "struck")]
         assert told, f"seed {seed}: nothing said"
         found += any(s.kind == "object" for s in told)
-        report = done.report()
+        report = done.report().to_dict()
         if all(s.kind != "object" for s in told):
             assert report["drained_u95_l"] > 0.015
     assert found >= 4

@@ -1,6 +1,7 @@
 """The curve on the page and on paper, from a recorded job."""
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ class Recorded(FakeEngine):
         super().__init__()
         rehearsal = rehearse(read_scenario(None), seed)
         self.samples, self.spec = rehearsal.samples, rehearsal.state.spec
-        self.record: dict[str, Any] = {**job_record("r1"), "report": rehearsal.report()}
+        self.record = replace(job_record("r1"), report=rehearsal.report())
 
     def job_toml(self, job_id: str) -> str:
         import tomli_w
@@ -55,8 +56,8 @@ def test_the_curve_is_held_against_what_the_report_states(engine: Recorded) -> N
     found = curve_of(engine, engine.record)
     assert found is not None
     curve, known = found
-    report = engine.record["report"]
-    assert (known.filled_l, known.expected_l) == (report["filled_l"], report["expected_fill_l"])
+    report = engine.record.measured
+    assert (known.filled_l, known.expected_l) == (report.filled_l, report.expected_fill_l)
     assert {trace.name for trace in curve.traces} >= {"pan", "metered", "flow", "fluid_drained_c"}
     assert known.fan is not None
     done_s = next(span.from_s for span in curve.marks if span.name == "drain_done")

@@ -4,6 +4,7 @@ import csv
 import io
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from station.common.digits import stated
 from station.common.tabular import to_text
 from station.figures import balance
 from station.figures.sheet import text_sheet
+from station.given.report import Report
 from station.record.ledger import job_row
 from tests.station.figures.test_witnesses import fill
 from tests.station.shop_rows import shop
@@ -37,15 +39,17 @@ def read(bay: Bay, path: str) -> str:
 def test_one_rule_everywhere(
     open_bay: Callable[..., Bay], tmp_path: Path, doubts: tuple[float, float, float]
 ) -> None:
-    report = balance.report(fill(2.5)) | {"verdict": "short", "stage": "closed"}
-    report |= {f"{name}_u95_l": u95_l for name, u95_l in zip(FIGURES, doubts, strict=True)}
+    u95s = {f"{name}_u95_l": u95_l for name, u95_l in zip(FIGURES, doubts, strict=True)}
+    plain = balance.report(fill(2.5)).to_dict() | {"verdict": "short", "stage": "closed"} | u95s
+    report = Report.read(plain)
     labels = {"vehicle": "Bus 12", "compartment": "rear axle", "bay": "Bay 1", "method": "cover removed"}
-    row = job_row("j1", UTC, UTC, labels, report)
+    listing = job_row("j1", UTC, UTC, labels, report)
+    row = listing.to_dict()
     ledger = shop(tmp_path / "l.sqlite")
     ledger.db.table("job").insert(row)
     ledger.close()
     engine = FakeEngine(ledger=tmp_path / "l.sqlite")
-    engine.rows, engine.records["j1"] = [row], {**job_record("j1"), "report": report}
+    engine.rows, engine.records["j1"] = [listing], replace(job_record("j1"), report=report)
     bay = open_bay(engine)
     period = "since=2026-03-01&until=2026-04-01"
     pages = {name: read(bay, name) for name in ("/jobs", "/jobs/j1", "/jobs/j1/sheet", f"/quality?{period}")}

@@ -7,6 +7,7 @@ import io
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -16,8 +17,9 @@ import pytest
 from station.common.distance import parse_distance_km
 from station.common.units import parse_volume_l
 from station.errors import StationError
+from station.given.pump_run import PumpRun
 from tests.web.conftest import Bay
-from tests.web.fake_engine import CHECKPOINT, FakeEngine, job_record
+from tests.web.fake_engine import CHECKPOINT, FakeEngine, job_record, measuring
 from tests.web.fake_views import JOB_ID, STAGE_VIEWS, view_of
 from web.calibrating import calibration_contexts, register
 from web.frame.gate import SECURITY_HEADERS
@@ -158,27 +160,28 @@ def test_the_list_is_paged_by_the_last_job_shown(open_bay: Callable[..., Bay]) -
     first = bay.html("/jobs").text
     older = re.search(r'/jobs\?before=([^"]+)"', first)
     assert older is not None
-    assert older[1] == bay.engine.rows[49]["job_id"]
+    assert older[1] == bay.engine.rows[49].job_id
     second = bay.html(f"/jobs?before={older[1]}").text
-    assert bay.engine.rows[50]["job_id"] in second
-    assert bay.engine.rows[49]["job_id"] not in re.findall(r'/jobs/([^"]+)"', second)
-    last = bay.html(f"/jobs?before={bay.engine.rows[99]['job_id']}").text
+    assert bay.engine.rows[50].job_id in second
+    assert bay.engine.rows[49].job_id not in re.findall(r'/jobs/([^"]+)"', second)
+    last = bay.html(f"/jobs?before={bay.engine.rows[99].job_id}").text
     assert ">Older<" not in last
-    assert f'/jobs.csv?before={bay.engine.rows[99]["job_id"]}"' in last  # the files are of the same page
+    assert f'/jobs.csv?before={bay.engine.rows[99].job_id}"' in last  # the files are of the same page
 
 
 def test_the_jobs_of_one_vehicle_are_listed_by_themselves(open_bay: Callable[..., Bay]) -> None:
     bay = open_bay(FakeEngine(jobs=120))
     name = 'Bus 9 & "co", ü'
-    for row in bay.engine.rows[::2]:
-        row["vehicle"] = name
+    bay.engine.rows = [
+        replace(row, vehicle=row.vehicle if n % 2 else name) for n, row in enumerate(bay.engine.rows)
+    ]
     first = bay.html(f"/jobs?{urlencode({'vehicle': name})}").text
     ids = re.findall(r'href="/jobs/([^"]+)"', first)
-    assert ids == [row["job_id"] for row in bay.engine.rows[:100:2]]
+    assert ids == [row.job_id for row in bay.engine.rows[:100:2]]
     older = re.search(r'href="(/jobs\?[^"]+before=[^"]+)"', first)
     assert older is not None
     second = bay.html(html.unescape(older[1])).text
-    assert re.findall(r'href="/jobs/([^"]+)"', second) == [row["job_id"] for row in bay.engine.rows[100::2]]
+    assert re.findall(r'href="/jobs/([^"]+)"', second) == [row.job_id for row in bay.engine.rows[100::2]]
     file = bay.send("GET", f"/jobs.csv?{urlencode({'vehicle': name, 'limit': 3})}").text
     assert [row["job_id"] for row in csv.DictReader(io.StringIO(file))] == ids[:3]
     assert "No job of Bus 77 has been recorded" in bay.html("/jobs?vehicle=Bus%2077").text
@@ -191,7 +194,7 @@ def test_an_empty_list_points_to_the_bay(open_bay: Callable[..., Bay]) -> None:
 
 def test_json_twins_carry_the_engines_own_values(bay: Bay) -> None:
     assert bay.send("GET", "/view.json").json() == json.loads(json.dumps(bay.engine.view().to_dict()))
-    assert bay.send("GET", "/jobs.json").json() == {"jobs": bay.engine.rows}
+    assert bay.send("GET", "/jobs.json").json() == {"jobs": [row.to_dict() for row in bay.engine.rows]}
     beside: dict[str, Any] = {
         "causes": [],
         "causes_not_judged": None,
@@ -202,7 +205,7 @@ def test_json_twins_carry_the_engines_own_values(bay: Bay) -> None:
         "photos": [],
         "reason": None,
     }
-    kept = json.loads(json.dumps(bay.engine.records[JOB_ID]))
+    kept = json.loads(json.dumps(bay.engine.records[JOB_ID].to_dict()))
     assert bay.send("GET", f"/jobs/{JOB_ID}.json").json() == {**kept, **beside}
 
 
@@ -222,19 +225,19 @@ def test_the_job_page_shows_figures_budget_notices_and_events(bay: Bay) -> None:
 
 
 def test_the_job_page_says_what_happened_and_lists_each_run_of_the_pump(bay: Bay) -> None:
-    job = bay.engine.records[JOB_ID]
-    job["report"] |= {
-        "verdict": "short",
-        "filled_l": 1.92,
-        "level_seen": False,
-        "topped_up": False,
-        "leak_watched_s": 4.0,
-        "leak_watch_s": 180.0,
-        "pump_runs": [
-            {"t_s": 900.0, "cut_off_l": 0.98, "final_l": 1.0, "target_l": 2.871, "why": "no flow"},
-            {"t_s": 960.0, "cut_off_l": 1.9, "final_l": 1.921, "target_l": 2.871, "why": "let go"},
-        ],
-    }
+    bay.engine.records[JOB_ID] = measuring(
+        job_record(),
+        verdict="short",
+        filled_l=1.92,
+        level_seen=False,
+        topped_up=False,
+        leak_watched_s=4.0,
+        leak_watch_s=180.0,
+        pump_runs=(
+            PumpRun(900.0, 0.98, 1.0, 2.871, "no flow"),
+            PumpRun(960.0, 1.9, 1.921, 2.871, "let go"),
+        ),
+    )
     text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", bay.html(f"/jobs/{JOB_ID}").text))
     sentence = "Stopped by hand 0.95 L before the target, not topped up, level not seen, leak watch ended after 4 s: top up"
     assert sentence in text
@@ -293,9 +296,8 @@ def test_the_sheet_counts_the_notices_it_has_no_room_for(bay: Bay) -> None:
 
 @pytest.mark.parametrize("name", ["drained_l", "filled_l", "overflow_l", "metered_l", "p_within"])
 def test_a_job_without_a_figure_still_has_its_page_and_sheet(bay: Bay, name: str) -> None:
-    record = job_record()
-    record["report"] |= {name: None, f"{name[:-2]}_u95_l": None}
-    bay.engine.records[JOB_ID] = record
+    nothing = {n: None for n in (name, f"{name[:-2]}_u95_l") if n != "p_with_u95_l"}
+    bay.engine.records[JOB_ID] = measuring(job_record(), **nothing)
     for path in (f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/sheet"):
         reply = bay.html(path)
         assert reply.status_code == 200
@@ -303,12 +305,10 @@ def test_a_job_without_a_figure_still_has_its_page_and_sheet(bay: Bay, name: str
 
 
 def test_a_job_that_measured_nothing_has_no_verdict(bay: Bay) -> None:
-    record = job_record(stage="abandoned")
-    nothing = {name: None for name in record["report"] if name.endswith("_l") and "expected" not in name}
-    kept = ("listed_capacity_l", "tolerance_minus_l", "tolerance_plus_l")
-    record["report"] |= {n: v for n, v in nothing.items() if n not in kept} | {"budgets": {}, "notices": []}
-    record["labels"] = {}
-    bay.engine.records[JOB_ID] = record
+    figures = "drained metered overflow filled still_to_come".split()
+    nothing = {f"{name}{part}": None for name in figures for part in ("_l", "_u95_l")}
+    record = measuring(job_record(stage="abandoned"), **nothing, budgets={}, notices=())
+    bay.engine.records[JOB_ID] = replace(record, labels={})
     html = bay.html(f"/jobs/{JOB_ID}/sheet").text
     assert "No verdict" in html
     assert "This job was abandoned." in html
@@ -316,8 +316,9 @@ def test_a_job_that_measured_nothing_has_no_verdict(bay: Bay) -> None:
 
 def test_names_from_a_form_cannot_become_markup(bay: Bay) -> None:
     record = job_record()
-    record["labels"]["vehicle"] = '"><script>alert(1)</script>'
-    bay.engine.records[JOB_ID] = record
+    bay.engine.records[JOB_ID] = replace(
+        record, labels={**record.labels, "vehicle": '"><script>alert(1)</script>'}
+    )
     for path in (f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/sheet"):
         assert "<script>alert" not in bay.html(path).text
 
@@ -405,7 +406,7 @@ def test_what_the_plan_form_shows_as_an_example_is_taken(bay: Bay) -> None:
 
 
 def test_times_of_a_job_that_began_before_the_clock_was_set_are_put_right(bay: Bay) -> None:
-    bay.engine.records[JOB_ID] = {**job_record(), "times_off_s": 86400.0}
+    bay.engine.records[JOB_ID] = replace(job_record(), times_off_s=86400.0)
     text = bay.html(f"/jobs/{JOB_ID}").text
     assert "2026-11-26 09:15" in text
     assert "the clock was set later; it said 2026-11-25 09:15" in text

@@ -4,6 +4,7 @@ import asyncio
 import io
 import threading
 from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,11 @@ from station.bay.views import MarkView
 from station.errors import InputError
 from station.learning import condition
 from station.learning.condition import MAX_BYTES
+from station.learning.why import Cause
+from station.shop.shop import Causes
 from tests.station.shop_rows import at
 from tests.web.conftest import CHANGE, Bay
-from tests.web.fake_engine import FakeEngine, job_record
+from tests.web.fake_engine import FakeEngine, job_record, measuring
 from tests.web.fake_views import JOB_ID, view_of
 from web.frame.gate import LARGEST_BODY, SECURITY_HEADERS
 
@@ -169,7 +172,7 @@ def test_a_photo_is_served_as_what_it_is_and_never_sniffed(noted: tuple[Bay, str
 
 def test_a_photo_is_found_under_its_own_job_only(noted: tuple[Bay, str]) -> None:
     bay, name = noted
-    other = bay.engine.rows[0]["job_id"]
+    other = bay.engine.rows[0].job_id
     for path in (
         f"/jobs/{other}/photos/{name}",
         f"/jobs/{JOB_ID}/photos/{'0' * 64}.jpg",
@@ -239,31 +242,29 @@ def test_the_form_offers_the_trades_words(bay: Bay, path: str) -> None:
         assert f"<option>{word}</option>" in html
 
 
-MIXED = {
-    "kind": "unit_mixup",
-    "certainty": "likely",
-    "weight": 0.973,
-    "text": "2.9 US gallon reads like quarts.",
-    "numbers": {
+MIXED = Cause(
+    kind="unit_mixup",
+    certainty="likely",
+    weight=0.973,
+    text="2.9 US gallon reads like quarts.",
+    numbers={
         "typed": "US gallon",
         "meant": "US quart",
         "listed_l": 10.978,
         "meant_l": 2.744,
         "drained": 2.66,
     },
-}
+)
 
 
 def test_causes_come_with_their_numbers_and_what_settles_it(bay: Bay) -> None:
-    record = job_record()
-    record["report"]["verdict"] = "undecided"
-    bay.engine.records[JOB_ID] = record
-    bay.engine.found = {"causes": [MIXED], "settles": ["A level check at the plug."]}
+    bay.engine.records[JOB_ID] = measuring(job_record(), verdict="undecided")
+    bay.engine.found = Causes((MIXED,), ("A level check at the plug.",))
     html = bay.html(f"/jobs/{JOB_ID}").text
     for words in ("Unit mix-up", "likely, fits the numbers to 0.97 of 1", "10.98 L", "US quart", "2.66 L"):
         assert words in html
     assert "A level check at the plug." in html
-    record["report"]["verdict"] = "full"
+    bay.engine.records[JOB_ID] = job_record()
     assert "A level check at the plug." not in bay.html(f"/jobs/{JOB_ID}").text
 
 
@@ -282,7 +283,7 @@ READY = {"next_marks": (MarkView("fill_start", "Start the fill", None),)}
 
 def test_a_fill_refused_for_its_unit_is_a_question_of_its_own(open_bay: Callable[..., Bay]) -> None:
     bay = open_bay(FakeEngine(view_of("reseal", **READY)))
-    bay.engine.found = {"causes": [MIXED], "settles": []}
+    bay.engine.found = Causes((MIXED,))
     bay.engine.fail = InputError("2.9 US gallon reads like quarts. Confirm it or plan again.")
     reply = bay.post("/api/mark", {"mark": "fill_start"})
     assert reply.status_code == 409
@@ -293,17 +294,17 @@ def test_a_fill_refused_for_its_unit_is_a_question_of_its_own(open_bay: Callable
 @pytest.mark.parametrize(
     ("mark", "changes", "causes"),
     [
-        ("fill_start", READY, []),
-        ("fill_start", READY, [{**MIXED, "certainty": "possible"}]),
-        ("fill_start", {"next_marks": ()}, [MIXED]),
-        ("drain_done", READY, [MIXED]),
+        ("fill_start", READY, ()),
+        ("fill_start", READY, (replace(MIXED, certainty="possible"),)),
+        ("fill_start", {"next_marks": ()}, (MIXED,)),
+        ("drain_done", READY, (MIXED,)),
     ],
 )
 def test_any_other_refusal_stays_a_plain_one(
-    open_bay: Callable[..., Bay], mark: str, changes: dict[str, Any], causes: list[dict[str, Any]]
+    open_bay: Callable[..., Bay], mark: str, changes: dict[str, Any], causes: tuple[Cause, ...]
 ) -> None:
     bay = open_bay(FakeEngine(view_of("reseal", **changes)))
-    bay.engine.found = {"causes": causes, "settles": []}
+    bay.engine.found = Causes(causes)
     bay.engine.fail = InputError("first: Pan placed")
     assert bay.post("/api/mark", {"mark": mark}).status_code == 400
 

@@ -1,11 +1,13 @@
 """The question "fluid or a thing?" on the bay page, and what a record says of each step."""
 
-from typing import Any
+from dataclasses import replace
 
 import pytest
 
+from station.given.report import PanStep
+from station.record.archive import Entry, JobRecord
 from tests.web.conftest import Bay
-from tests.web.fake_engine import job_record
+from tests.web.fake_engine import job_record, measuring
 from tests.web.fake_views import JOB_ID, pan_row, view_of
 from tests.web.fake_views import pan_step as step
 from web.jobs.sheet import sheet_page
@@ -75,14 +77,10 @@ def test_a_step_from_before_a_restart_is_told_by_the_jobs_own_clock() -> None:
     )
 
 
-def record(*steps: dict[str, Any], answers: tuple[str, ...] = ()) -> dict[str, Any]:
-    job = job_record()
-    job["report"]["steps"] = list(steps)
-    job["events"] += [
-        {"utc": UTC, "kind": "step", "text": f"{s['id']}: {s['kind']}", "by": ""} for s in steps
-    ]
-    job["events"] += [{"utc": UTC, "kind": "answer", "text": text, "by": ""} for text in answers]
-    return job
+def record(*steps: PanStep, answers: tuple[str, ...] = ()) -> JobRecord:
+    job = measuring(job_record(), steps=steps)
+    seen = tuple(Entry(UTC, "step", f"{s.id}: {s.kind}") for s in steps)
+    return replace(job, events=(*job.events, *seen, *(Entry(UTC, "answer", text) for text in answers)))
 
 
 def test_the_record_says_what_each_step_was_taken_for_and_by_whom() -> None:
@@ -92,7 +90,7 @@ def test_the_record_says_what_each_step_was_taken_for_and_by_whom() -> None:
         pan_row("gulp", id="s3", says="object"),
         answers=("s1:object", "s1:fluid"),
     )
-    rows = pan_steps.came(job)
+    rows = pan_steps.came(job, job.measured.steps)
     assert [row.taken for row in rows] == [
         "Fluid, counted",
         "Taken for a thing, not counted",
@@ -120,5 +118,5 @@ def test_the_job_page_lists_the_steps(bay: Bay) -> None:
         ((pan_row(says="fluid", counted_kg=0.048),), "1 counted; 1 as the technician said"),
     ],
 )
-def test_the_sheet_says_in_a_line_what_was_not_fluid(steps: tuple[dict[str, Any], ...], text: str) -> None:
+def test_the_sheet_says_in_a_line_what_was_not_fluid(steps: tuple[PanStep, ...], text: str) -> None:
     assert sheet_page(record(*steps)).on_pan == text

@@ -11,7 +11,7 @@ from web.live.live import live
 
 def test_every_witness_is_told_with_its_uncertainty_and_what_would_settle_it() -> None:
     report = balance.report(fill(2.87, over_l=0.0))
-    told = {line.name: line for line in witnesses.of_report(report)}
+    told = {line.name: line for line in witnesses.lines(report.witnesses, report.verdict)}
     assert list(told) == ["Expected fill", "Meter"]
     assert told["Meter"].says.startswith("2.87")
     assert "±" in told["Meter"].says
@@ -20,8 +20,8 @@ def test_every_witness_is_told_with_its_uncertainty_and_what_would_settle_it() -
 
 def test_who_is_contradicted_is_named_beside_a_verdict_and_nobody_else() -> None:
     report = balance.report(fill(2.871 * 0.95 + 0.1, over_l=0.1))
-    assert report["verdict"] == "full"
-    told = {line.name: line for line in witnesses.of_report(report)}
+    assert report.verdict == "full"
+    told = {line.name: line for line in witnesses.lines(report.witnesses, report.verdict)}
     assert told["Meter"].word.endswith("contradicted by the others")
     assert told["Meter"].settles
     assert told["What ran over the lip"].word == "full"
@@ -29,17 +29,13 @@ def test_who_is_contradicted_is_named_beside_a_verdict_and_nobody_else() -> None
     assert "Meter 2.727 ±" in witnesses.in_a_line(list(told.values()))
 
 
-def test_a_report_from_before_there_were_witnesses_has_none() -> None:
-    assert witnesses.of_report({"verdict": "full"}) == []
-
-
 def test_the_closing_panel_shows_them_and_escapes_what_it_shows() -> None:
     report = balance.report(fill(2.87))
     view = view_of("leak watch")
-    figures = replace(view.figures, witnesses=report["witnesses"], verdict_text=report["verdict_text"])
+    figures = replace(view.figures, witnesses=report.witnesses, verdict_text=report.verdict_text)
     shown = live(replace(view, figures=figures))
     assert shown.text["verdict.said"] == "2.87 L by the meter alone: let a little run over the lip, or look."
     assert "Prove the meter" not in live(view).html["witnesses"]
     assert '<th scope="row">Meter</th>' in shown.html["witnesses"]
-    odd = [{**report["witnesses"][1], "name": "<b>"}]
+    odd = (replace(report.witnesses[1], name="<b>"),)
     assert "<b>" not in live(replace(view, figures=replace(figures, witnesses=odd))).html["witnesses"]

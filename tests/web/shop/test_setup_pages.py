@@ -14,6 +14,7 @@ import pytest
 
 from station.common.schema import read
 from station.errors import InputError
+from station.record.archive import Entry
 from station.shop import catalogue, entering
 from station.shop.catalogue import Catalogue
 from station.shop.rows import TABLES
@@ -240,12 +241,13 @@ def test_the_jobs_page_shows_the_torque_of_set_up_beside_the_one_noted(
     bay: Bay, typed: str, shown: str
 ) -> None:
     record = bay.engine.records[JOB_ID]
-    key = (record["labels"]["vehicle"], record["labels"]["compartment"])
-    record["notes"] = []
+    key = (record.labels["vehicle"], record.labels["compartment"])
+    bay.engine.records[JOB_ID] = dataclasses.replace(record, events=())
     empty = bay.html(f"/jobs/{JOB_ID}").text
     assert "Torque, as entered in set-up</th><td>none entered" in empty
     assert "Torque noted at the job</th><td>none" in empty
-    record["notes"] = [{"utc": record["opened_utc"], "kind": "note", "text": "torque: plug 40 N·m"}]
+    noted = Entry(record.opened_utc, "note", "torque: plug 40 N·m")
+    bay.engine.records[JOB_ID] = dataclasses.replace(record, events=(noted,))
     before = {"table": "compartment", "key": list(key), "action": "change", "fields": {"torque": typed}}
     entries = {table: dict(rows) for table, rows in bay.engine.shop.entries.items()}
     old = entries["compartment"][key]
