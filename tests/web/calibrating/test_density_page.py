@@ -9,7 +9,7 @@ from station.calibrating.density_desk import DensityPlan, Vessel
 from tests.station.calibrating.test_density_desk import PLAN, Bench, whole
 from tests.web.conftest import Bay
 from tests.web.fake_desks import calibration_of
-from tests.web.fake_engine import FakeEngine
+from tests.web.fake_engine import FakeEngine, measuring
 
 
 def shown(open_bay: Callable[..., Bay], bench: Bench) -> str:
@@ -75,6 +75,7 @@ def test_nonsense_is_refused(bay: Bay, path: str, body: dict[str, str], words: s
 
 def test_the_job_page_leads_to_it(bay: Bay) -> None:
     job_id = next(iter(bay.engine.records))
-    bay.engine.records[job_id]["report"]["narrows"] = "80 % of the doubt is the used fluid's density."
+    narrows = "80 % of the doubt is the used fluid's density."
+    bay.engine.records[job_id] = measuring(bay.engine.records[job_id], narrows=narrows)
     assert 'href="/calibration#density"' in bay.html(f"/jobs/{job_id}").text
     assert 'id="density"' in bay.html("/calibration").text
