@@ -88,6 +88,13 @@ def _parser() -> argparse.ArgumentParser:
     doctor.add_argument("--file-only", action="store_true", help="judge the bay's file, and touch no device")
     doctor.set_defaults(run=_doctor)
 
+    bench = commands.add_parser("bench", help="the bench checklist for a first Pi; leaves a result file")
+    bench.add_argument("--config", type=Path, metavar="FILE", help="the bay's TOML file")
+    bench.add_argument("--simulated", action="store_true", help="try the checklist itself, without a Pi")
+    bench.add_argument("--by", default="", metavar="NAME", help="who made the checks")
+    bench.add_argument("--out", type=Path, metavar="FILE.toml", required=True, help="the result file")
+    bench.set_defaults(run=_bench)
+
     add_commands(commands)
     return parser
 
@@ -292,6 +299,37 @@ def _doctor(options: argparse.Namespace) -> int:
     for finding in findings:
         print(f"{'ok  ' if finding.ok else 'FAIL'}  {finding.what}: {finding.text}")
     return DONE if all(finding.ok for finding in findings) else FAILED
+
+
+def _bench(options: argparse.Namespace) -> int:
+    from station.bay import bench_check, doctor
+
+    config = _config(options)
+    print(
+        "Before each check: the pump's supply off, unless the check says otherwise. Nothing here runs the pump."
+    )
+    rows = bench_check.of_findings(
+        doctor.examine(config, options.simulated, lambda: _open_engine(config, options.simulated))
+    )
+    engine, close = _open_engine(config, options.simulated)
+    try:
+        rows.append(bench_check.pan_noise(lambda: engine.heard()[0].get("pan")))
+        rows += bench_check.trains(lambda: engine.heard()[0].get("meter"), _answered)
+    finally:
+        close()
+    print("Start the service now; the rest is asked of a running bay.")
+    rows += bench_check.by_hand(_answered)
+    made = bench_check.write(options.out, options.by, bench_check.machine(options.simulated), rows)
+    failed = [row.key for row in made.check if row.outcome == "failed"]
+    print(f"{options.out}: {len(made.check)} checks, failed: {', '.join(failed) or 'none'}.")
+    return FAILED if failed else DONE
+
+
+def _answered(question: str) -> str:
+    try:
+        return input(f"{question} ")
+    except EOFError:
+        return ""  # nobody is there: skipped
 
 
 if __name__ == "__main__":
