@@ -39,6 +39,7 @@ SETTLES = {
     "level": "Stand the vehicle level, wait, and look at the plug again.",
     "container": "Weigh the container again with nothing else on it.",
     "pump": "Look at strainer and hose; prove the meter.",
+    "drained": "Look the capacity up in the vehicle's service manual.",
     "expected": "Look the capacity and its unit up in the vehicle's service manual.",
     "history": "Prove the meter: its fills whose level was proved say so.",
 }
@@ -53,6 +54,13 @@ class Hearing:
     fusion: Fusion
     text: str
     said: tuple[Spoke, ...]
+
+
+def _drained(came_l: float, u_came_l: float) -> Witness:
+    """What came out says what should go in: what stays behind is missing from both."""
+    value_l = (1.0 + faults.ARRIVES_LOW_REL) * came_l
+    u_l = math.hypot(u_came_l, faults.ARRIVAL_REL * came_l)
+    return Witness("drained", About.EXPECTED, value_l, u_l, faults=faults.drained(came_l))
 
 
 def _container(state: BayState, overflow_l: float, u_overflow_l: float) -> Witness | None:
@@ -105,11 +113,13 @@ def hear(
     over_l = 0.0 if overflow is None else overflow.value
     u_over_l = 0.0 if overflow is None else overflow.u
     proof = state.fill.proof
-    came_l = None if drained is None else drained.value
-    listing = faults.expected(e_l, spec.learned_from > 0, came_l)
-    other = next((fault.prior for fault in listing if fault.name == faults.OTHER), 0.0)
-    holds_l = e_l if came_l is None or other < CONTRADICTED else came_l
-    found = [Witness("expected", About.EXPECTED, e_l, now.u_l, faults=listing)]
+    learned, holds_l = spec.learned_from > 0, e_l
+    came_l = None if drained is None or drained.value <= 0 else drained.value
+    found = [Witness("expected", About.EXPECTED, e_l, now.u_l, faults=faults.expected(e_l, learned, came_l))]
+    if drained is not None and came_l is not None:
+        found.append(_drained(came_l, drained.u))
+        if faults.p_other(e_l, learned, came_l) > CONTRADICTED:
+            holds_l = came_l
     if metered is not None and filled is not None:
         seen = state.meter.air_l > 0 or state.pump.hold.miscounts > 0
         wrong = faults.meter(metered.value, spec.meter_record, seen)
@@ -179,7 +189,7 @@ def _apart(witness: Witness, expected_l: float) -> str:
 
 def in_words(witnesses: Sequence[Witness], fusion: Fusion, expected_l: float) -> str:
     """The verdict in one sentence, with those who carry it, those who contradict it, and what would settle it."""
-    spoke = {w.name: w for w in witnesses if w.name not in ("expected", "pump")}
+    spoke = {w.name: w for w in witnesses if w.about is not About.EXPECTED and w.name != "pump"}
     sound = [name for name in spoke if fusion.sound(name) >= CONTRADICTED]
     doubted = [name for name in spoke if name not in sound]
     level = [name for name in ("lip", "level") if name in spoke]

@@ -8,6 +8,7 @@ from web.frame import format as fmt
 
 NAMES = {
     "expected": "Expected fill",
+    "drained": "Expected from what came out",
     "meter": "Meter",
     "lip": "What ran over the lip",
     "dry lip": "Lip that stayed dry",
@@ -36,7 +37,7 @@ def lines(said: Sequence[Spoke], verdict: str | None) -> list[WitnessLine]:
     found = []
     for row in said:
         doubted = row.p_sound < DOUBTED
-        word = "what should go in" if row.name == "expected" else f"{row.word}"
+        word = "what should go in" if row.name in ("expected", "drained") else f"{row.word}"
         found.append(
             WitnessLine(
                 NAMES.get(row.name, row.name),

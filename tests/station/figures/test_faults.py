@@ -1,6 +1,9 @@
 """Priors move the way that a shop's record says."""
 
+import math
+
 import pytest
+from scipy import stats
 
 from station.figures import faults
 from station.given.evidence import MeterRecord
@@ -55,8 +58,26 @@ def test_what_came_out_tells_a_capacity_of_another_unit_from_an_axle_that_was_lo
     assert faults.p_other(10.9, True, 2.8) < faults.p_other(10.9, False, 2.8)
 
 
-def test_another_volume_takes_what_came_out_for_the_compartment() -> None:
+def test_another_volume_is_anything_over_two_decades() -> None:
     (_, other) = faults.expected(9953.0, False, 2.8)
-    assert 9953.0 - other.parts[0].shift_l == pytest.approx(2.8)
-    assert other.parts[0].u_l == pytest.approx(0.28)
-    assert other.parts[0].alone
+    (anything,) = other.parts
+    assert anything.alone
+    assert 9953.0 - anything.shift_l == pytest.approx(2.8)
+    assert 1.0 / (anything.u_l * math.sqrt(2.0 * math.pi)) == pytest.approx(1.0 / (2.8 * math.log(100.0)))
+
+
+def test_a_compartment_that_arrives_low_may_have_held_anything_above_what_came_out() -> None:
+    """If it holds V, anything up to V may come out: 1 / V for every V above what came."""
+    low, _ = faults.drained(2.0)
+    for v in (1.1, 1.5, 2.5, 4.0, 10.0, 30.0):
+        parts = [(p.weight, 1.0 + faults.ARRIVES_LOW_REL - p.shift_l / 2.0, p.u_l / 2.0) for p in low.parts]
+        density = sum(w * stats.norm.pdf(v, at, u) for w, at, u in parts)
+        assert density == pytest.approx(1.0 / v, rel=0.35), v
+
+
+def test_a_meter_counts_too_little_more_often_than_too_much() -> None:
+    off = faults.meter(1.0, MeterRecord(), False)[0].parts
+    under = sum(p.weight for p in off if p.shift_l < 0) / sum(p.weight for p in off)
+    assert under == faults.METER_UNDER
+    mean_square = sum(p.weight * (p.shift_l**2 + p.u_l**2) for p in off)
+    assert mean_square == pytest.approx(sum(w * rel**2 for w, rel in faults.METER_OFF_REL))

@@ -172,3 +172,28 @@ def test_a_lip_that_stayed_dry_calls_no_fill_full_or_over() -> None:
     verdict, text = said(proved(known, 0.15, 0.0, None))
     assert verdict not in ("full", "over"), text
     assert "nothing ran over the lip" in text or "dry lip" in text
+
+
+@pytest.mark.parametrize(("listed_l", "decided"), [(2.90, True), (2.64, False)])
+def test_more_came_out_than_is_listed(listed_l: float, decided: bool) -> None:
+    """2.4 kg, 2.74 L, came out. A compartment may arrive low, and hardly ever over: then a listing is too small, whatever
+    meter and container say of what went in."""
+    went_in_l = 0.99 * listed_l
+    kg = went_in_l * KG_PER_L * (1 - 1.2 / 877 + 1.2 / 8000)
+    report = balance.report(
+        fill(went_in_l, capacity_l=listed_l, container=ContainerWeighing(50.0, 50.0 - kg, 0.01))
+    )
+    assert (report.verdict == "full") == decided
+    came = next(row for row in report.witnesses if row.name == "drained")
+    assert came.says_l == pytest.approx(2.85, abs=0.02)
+
+
+def test_meter_and_container_that_agree_against_the_lip_leave_it_open() -> None:
+    """6 % less than came out and than is listed went in when it ran over: the vehicle does not stand level, or all of them
+    are wrong."""
+    went_in_l = 0.94 * 2.871
+    kg = (went_in_l + 0.08) * KG_PER_L * (1 - 1.2 / 877 + 1.2 / 8000)
+    leaning = fill(went_in_l + 0.08, over_l=0.08, container=ContainerWeighing(50.0, 50.0 - kg, 0.01))
+    verdict, text = said(leaning)
+    assert verdict == "undecided"
+    assert "the vehicle's stand" in text

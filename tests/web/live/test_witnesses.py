@@ -12,7 +12,7 @@ from web.live.live import live
 def test_every_witness_is_told_with_its_uncertainty_and_what_would_settle_it() -> None:
     report = balance.report(fill(2.87, over_l=0.0))
     told = {line.name: line for line in witnesses.lines(report.witnesses, report.verdict)}
-    assert list(told) == ["Expected fill", "Meter"]
+    assert list(told) == ["Expected fill", "Expected from what came out", "Meter"]
     assert told["Meter"].says.startswith("2.87")
     assert "±" in told["Meter"].says
     assert told["Meter"].settles == "Prove the meter, or weigh the container before and after."
