@@ -11,6 +11,7 @@ from station.bay import checklist, recovery
 from station.bay.publishing import JobNow
 from station.bay.supply_book import SupplyBook
 from station.core import amounts, interlock_table, interruption
+from station.core import container as weighed
 from station.core.control import TOP_UP_L
 from station.core.notice import Notice
 from station.core.state import BayState, move_on, tell
@@ -239,6 +240,10 @@ class Desk:
         if word not in steps.WORDS:
             raise InputError(f"{word!r} is no answer; expected one of: {', '.join(steps.WORDS)}.")
         return "answer", f"{step_id}:{word}"
+
+    def weigh_container(self, which: str, kg: float, u_kg: float) -> tuple[str, str]:
+        """What to feed in for a container that somebody weighed before or after the fill. Raises InputError."""
+        return weighed.ask(self.need_job(), which, kg, u_kg)
 
     def connect(self, container: str, fluid: str, left_l: float) -> tuple[str, str] | None:
         """Another container at the pump; what to feed in where a job is open. Raises InputError."""

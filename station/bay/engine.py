@@ -302,6 +302,10 @@ class Engine(Records):
         """Say what happened while the station was stopped in mid-job. Raises InputError where that is not asked."""
         self._call(lambda: self._loop.answer_interruption(pan_moved, filled))
 
+    def weigh_container(self, which: str, kg: float, u_kg: float) -> None:
+        """What a scale showed for the container, "before" or "after" the fill. Raises InputError."""
+        self._call(lambda: self._loop.feed(self._loop.desk.weigh_container(which, kg, u_kg)))
+
     def connect_drum(self, container: str, fluid: str, left_l: float) -> None:
         """Another container at the pump. left_l: what is in it. Raises InputError."""
         self._call(lambda: self._loop.connect(container, fluid, left_l))

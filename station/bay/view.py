@@ -184,6 +184,7 @@ def supply_view(book: SupplyBook, state: BayState | None) -> SupplyView:
     total_l = 0.0 if state is None else state.meter.total_l
     now = None if drum is None else drum.now(total_l)
     hose = book.hose if state is None else book.hose_now(state)
+    typed = None if state is None else state.said.container
     return SupplyView(
         container=None if now is None else now.container,
         fluid=None if now is None else now.fluid,
@@ -194,6 +195,9 @@ def supply_view(book: SupplyBook, state: BayState | None) -> SupplyView:
         hose=tuple(
             SlugView(s.fluid or "unknown", s.grade, s.volume_l) for s in hose.slugs if s.volume_l >= CRUMB_L
         ),
+        typed_before_kg=None if typed is None else typed.before_kg,
+        typed_after_kg=None if typed is None else typed.after_kg,
+        on_scale=state is not None and state.fill.container_before_kg is not None,
     )
 
 

@@ -190,7 +190,9 @@ class SlugView:
 
 @dataclass(frozen=True)
 class SupplyView:
-    """The container at the pump and the hose. hose_l: what the hose holds in all, None where the bay does not say."""
+    """The container at the pump and the hose. hose_l: what the hose holds in all, None where the bay does not say.
+    typed_…: what a shop scale showed for the container; None where nobody typed it. on_scale: one stands under it.
+    """
 
     container: str | None = None
     fluid: str | None = None
@@ -199,6 +201,9 @@ class SupplyView:
     left_u95_l: float | None = None
     hose_l: float | None = None
     hose: tuple[SlugView, ...] = ()
+    typed_before_kg: float | None = None
+    typed_after_kg: float | None = None
+    on_scale: bool = False
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
-from station.core import lip
+from station.core import container, lip
 from station.core.amounts import delivered_l, planned_l, poured_l
 from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
@@ -52,6 +52,8 @@ def _top_up(state: BayState, sample: Sample) -> BayState:
 
 def _drum(state: BayState, sample: Sample) -> BayState:
     drum = Drum.from_text(str(sample.value))
+    if state.supply.drum is not None and state.supply.drum.container != drum.container:
+        state = container.other(state)
     supply = evolve(
         state.supply,
         drum=evolve(drum, total_l=state.meter.total_l),

@@ -8,6 +8,7 @@ from station.core.notice import Notice
 from station.filling.drum import Drum
 from station.filling.metering import MeterTrack
 from station.filling.overrun import Overrun, Stop
+from station.given.evidence import TypedWeighings
 from station.given.job import JobSpec
 from station.given.pumping import UsualFlow
 from station.given.settings import Settings
@@ -230,13 +231,15 @@ class Said:
     """What the technician said. marks: each with its time. answers: step → what it was, beside the job file's own.
 
     overrides: interlock → the reason for going on in spite of it. past_meter_s: when it was said that fluid went in past
-    the meter, or that the pan was moved in mid-fill, while the station was stopped; None for never.
+    the meter, or that the pan was moved in mid-fill, while the station was stopped; None for never. container: what a
+    scale showed.
     """
 
     marks: tuple[tuple[str, float], ...] = ()
     answers: Mapping[str, str] = field(default_factory=dict)
     overrides: Mapping[str, str] = field(default_factory=dict)
     past_meter_s: float | None = None
+    container: TypedWeighings | None = None
 
 
 @dataclass(frozen=True)

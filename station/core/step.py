@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
-from station.core import amounts, devices, interlocks, interruption, lip, pan_events
+from station.core import amounts, container, devices, interlocks, interruption, lip, pan_events
 from station.core.control import control
 from station.core.expectation import expected_now
 from station.core.limits import LIMITS
@@ -101,6 +101,8 @@ def _taken(state: BayState, sample: Sample) -> BayState:
         return evolve(state, meter=metering.add_b(state.meter, int(value)))
     if source == "container":
         return _container(state, float(value))
+    if source == container.SOURCE:
+        return container.take(state, str(value))
     if source == "answer":
         return _answer(state, str(value))
     if source == interruption.SOURCE:
@@ -125,6 +127,8 @@ def _effects(before: BayState, after: BayState) -> tuple[Effect, ...]:
     for step_id, word in after.said.answers.items():
         if before.said.answers.get(step_id) != word:
             effects.append(LedgerEvent("answer", after.t_s, f"{step_id}:{word}"))
+    if after.said.container != before.said.container:
+        effects.append(LedgerEvent("container_weighed", after.t_s, container.in_words(after.said.container)))
     effects.extend(after.telling.notices[len(before.telling.notices) :])
     return tuple(effects)
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from calibration import budget
 from calibration.budget import expanded
+from station.core import container
 from station.core.state import BayState
 from station.figures import faults
 from station.figures.evidence import About, Fusion, Witness, fuse
@@ -65,7 +66,7 @@ def _drained(came_l: float, u_came_l: float) -> Witness:
 
 def _container(state: BayState, overflow_l: float, u_overflow_l: float) -> Witness | None:
     spec, fill = state.spec, state.fill
-    weighed = spec.container
+    weighed = container.weighed(state)
     if weighed is not None:
         before_kg, after_kg, u_kg = weighed.before_kg, weighed.after_kg, weighed.u_kg
     elif fill.container_before_kg is not None and fill.container_after_kg is not None:

@@ -1,5 +1,6 @@
 """What is known of a job's witnesses beforehand, or weighed beside the station: facts, typed."""
 
+import re
 from dataclasses import asdict, dataclass
 from typing import Annotated, Any
 
@@ -61,3 +62,33 @@ class ContainerWeighing:
     def to_table(self) -> dict[str, Any]:
         """The [container] table of JOB.toml."""
         return asdict(self)
+
+
+_WORDS = re.compile(r"before (\S+) kg(?:, after (\S+) kg)?, u (\S+) kg")
+
+
+@dataclass(frozen=True)
+class TypedWeighings:
+    """The container on a shop scale, as typed: kg, and the standard uncertainty of one weighing. after_kg: None before."""
+
+    before_kg: float
+    after_kg: float | None
+    u_kg: float
+
+    def in_words(self) -> str:
+        """For the record; ``weighings_of`` reads it, to the last digit."""
+        after = "" if self.after_kg is None else f", after {self.after_kg!r} kg"
+        return f"before {self.before_kg!r} kg{after}, u {self.u_kg!r} kg"
+
+    def whole(self) -> ContainerWeighing | None:
+        """Both weighings; None without the second."""
+        return None if self.after_kg is None else ContainerWeighing(self.before_kg, self.after_kg, self.u_kg)
+
+
+def weighings_of(text: str) -> ContainerWeighing | None:
+    """Both weighings of an entry of the record; None of one that has not both."""
+    found = _WORDS.fullmatch(text)
+    if found is None:
+        return None
+    after_kg = None if found[2] is None else float(found[2])
+    return TypedWeighings(float(found[1]), after_kg, float(found[3])).whole()

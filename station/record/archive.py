@@ -10,6 +10,7 @@ import tomli_w
 from calibration.certificates import Certificate
 from station.errors import InputError
 from station.given import recording
+from station.given.evidence import ContainerWeighing, weighings_of
 from station.given.job import answers_table, facts_apart
 from station.given.report import Report
 from station.given.stages import Cause
@@ -25,6 +26,7 @@ _TEXTS = (
     "mark",
     "step",
     "answer",
+    "container_weighed",
     "purge",
     "override",
     "resumed",
@@ -205,18 +207,22 @@ def endings(ledger: Ledger, job_ids: Sequence[str]) -> dict[str, tuple[Report, l
 
 
 def job_toml(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> str:
-    """JOB.toml of a job, with what the technician answered later. live: as for ``job``. Raises KeyError if unknown."""
+    """JOB.toml of a job, with what the technician answered and weighed later. live: as for ``job``. Raises KeyError if unknown."""
     tables = None if live is None else spec_tables(live.opening)
     answers: dict[str, str] = {}
+    weighed: ContainerWeighing | None = None
     for event in ledger.events(job_id):
         if event["kind"] == "job_open":
             tables = spec_tables(event["body"])
         elif event["kind"] == "answer":
             step, _, says = event["body"]["text"].partition(":")
             answers[step] = says
+        elif event["kind"] == "container_weighed":
+            weighed = weighings_of(event["body"]["text"])
     if tables is None:
         raise KeyError(job_id)
-    return tomli_w.dumps({**tables, **answers_table(answers)})
+    container = {} if weighed is None else {"container": weighed.to_table()}
+    return tomli_w.dumps({**tables, **container, **answers_table(answers)})
 
 
 def recording_csv(ledger: Ledger, job_id: str) -> str:

@@ -297,6 +297,9 @@ class FakeEngine:
     def answer_interruption(self, pan_moved: bool, filled: bool) -> None:
         self._called("answer_interruption", pan_moved, filled)
 
+    def weigh_container(self, which: str, kg: float, u_kg: float) -> None:
+        self._called("weigh_container", which, kg, u_kg)
+
     def connect_drum(self, container: str, fluid: str, left_l: float) -> None:
         self._called("connect_drum", container, fluid, left_l)
 

@@ -137,6 +137,9 @@ class Engine(Protocol):
     def answer(self, step_id: str, word: str, /) -> None:
         """Say what a step on the pan was: "fluid" or "object"."""
 
+    def weigh_container(self, which: str, kg: float, u_kg: float, /) -> None:
+        """What a scale showed for the container, "before" or "after" the fill; u_kg: standard uncertainty of a weighing."""
+
     def connect_drum(self, container: str, fluid: str, left_l: float, /) -> None: ...
 
     def answer_interruption(self, pan_moved: bool, filled: bool, /) -> None:

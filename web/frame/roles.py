@@ -46,6 +46,7 @@ RULES: dict[str, Rule] = {
         "POST /api/prove", "POST /api/secret",
         "POST /api/plan", "POST /api/job", "POST /api/check", "POST /api/mark", "POST /api/hold", "POST /api/top-up",
         "POST /api/purge", "POST /api/override", "POST /api/answer", "POST /api/interruption", "POST /api/drum",
+        "POST /api/container",
         "POST /api/clear-pump", "POST /api/note", "POST /api/abandon", "POST /api/bench", "POST /api/condition",
         "POST /api/jobs/{job_id}/photo",
         "POST /api/density/begin", "POST /api/density/weigh", "POST /api/density/save", "POST /api/density/give-up",

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from station.bay.views import SupplyView
 from station.core import lip
 from station.given import sources
 from station.given.stages import Stage
@@ -122,3 +123,13 @@ def pump(latched: str | None, blocked: str | None, *, pump_on: bool, held: bool,
     if reached:
         return "Target reached. Top up if the level at the plug asks for it."
     return "Pump is off. Press and hold to run."
+
+
+def container_weighed(supply: SupplyView) -> str:
+    """What is known of the container's weight, in one line."""
+    if supply.typed_before_kg is None:
+        return "Weigh the container"
+    before = f"Container weighed: {fmt.decimal(supply.typed_before_kg, 2)} kg before"
+    if supply.typed_after_kg is None:
+        return f"{before}; weigh it again after the fill"
+    return f"{before}, {fmt.decimal(supply.typed_after_kg, 2)} kg after"

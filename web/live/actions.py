@@ -4,7 +4,8 @@ What goes into the record is on disk before it is answered, and waits for that o
 the pump waits for nothing.
 """
 
-from typing import Annotated
+import math
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Request
 from pydantic import Field
@@ -12,11 +13,15 @@ from starlette.responses import Response
 
 from station.errors import Asked, InputError
 from station.given.bench import BenchVerb
-from web.frame.amounts import volume_l
+from station.given.evidence import ContainerWeighing
+from web.frame.amounts import mass_kg, volume_l
 from web.frame.deps import Body, ChangeThreads, DiskThreads, Key, Line, Remark, Station, do, done
 from web.frame.port import Engine
 from web.frame.problem import Problem
 from web.live.hold import Holder
+
+LEAST_U_KG = 0.001
+"""No scale that takes a container weighs it better."""
 
 router = APIRouter(prefix="/api")
 
@@ -102,6 +107,14 @@ class Drum(Body):
     container: Key
     fluid: Key
     left: Key
+
+
+class Weighed(Body):
+    """What a shop scale showed for the container. division: the step of its display; empty where nobody knows."""
+
+    which: Literal["before", "after"]
+    weight: Key
+    division: Line = ""
 
 
 class Nothing(Body):
@@ -212,6 +225,17 @@ async def interruption(engine: Station, threads: DiskThreads, body: Interruption
 async def drum(engine: Station, threads: DiskThreads, body: Drum) -> Response:
     left_l = volume_l("What is left", body.left, engine.settings().country)
     await do(threads, engine.connect_drum, body.container, body.fluid, left_l)
+    return done()
+
+
+@router.post("/container")
+async def container(engine: Station, threads: DiskThreads, body: Weighed) -> Response:
+    kg = mass_kg("The container's weight", body.weight)
+    u_kg = ContainerWeighing.u_kg
+    if body.division.strip():
+        # OIML R 76: in the middle of its range a scale of class III may be off by one division (from memory)
+        u_kg = max(LEAST_U_KG, mass_kg("The scale's step", body.division) / math.sqrt(3.0))
+    await do(threads, engine.weigh_container, body.which, kg, u_kg)
     return done()
 
 

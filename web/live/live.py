@@ -148,6 +148,7 @@ def _supply_text(view: BayView) -> dict[str, str]:
         if supply.container
         else "No container entered: connect one",
         "hose": hose or "empty",
+        "weighed": words.container_weighed(supply),
     }
     if pump is None:
         return text | dict.fromkeys(("held.found", "held.remedy", "held.kind", "doubts", "purge"), "")
@@ -235,6 +236,7 @@ def _flags(view: BayView, stage: str, judged: bool, near: Dock) -> dict[str, boo
         "overflow": figures.overflow_l is not None and figures.overflow_l > 0,
         "torque": stage in ("reseal", "settle", "leak watch"),
         "top_up": stage in ("fill", "settle"),
+        "weigh_container": job_open and not view.supply.on_scale,
         "dock": stage == "fill" or view.pump_on or purging,
         "hold": purging or (stage == "fill" and (view.pump_on or near.tick is None)),
         "docked": job_open or view.pump_on or purging,

@@ -70,6 +70,7 @@ let held = "";
 onLive((live) => { held = live.text["held.kind"] ?? ""; });
 form("override", "/api/override", (f) => ({ kind: held, reason: f("reason") }));
 form("drum", "/api/drum", (f) => ({ container: f("container"), fluid: f("fluid"), left: f("left") }));
+form("container", "/api/container", (f) => ({ which: f("which"), weight: f("weight"), division: f("division") }));
 press("purge", "/api/purge", { begin: true });
 press("purge-done", "/api/purge", { begin: false });
 press("clear-pump", "/api/clear-pump");

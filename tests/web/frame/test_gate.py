@@ -49,6 +49,7 @@ BODIES = {
     "/api/calibration/run": {"turn": "begin"},
     "/api/calibration/finish": {"made_by": "M. Okafor", "valid_until": "2099-01-01", "references": []},
     "/api/calibration/abandon": {"reason": "no weights at hand"},
+    "/api/container": {"which": "before", "weight": "58.40 kg", "division": "20 g"},
     "/api/density/begin": {"fluid": "gear_75w90_used", "volume": "500 mL", "within": "0.5 mL"},
     "/api/density/weigh": {"vessel": "full", "temperature": "21.5"},
     "/api/density/save": {"by": "M. Okafor"},

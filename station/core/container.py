@@ -1,0 +1,108 @@
+"""The container weighed by hand: what a shop scale showed before the fill and after it, as the technician typed it."""
+
+from dataclasses import dataclass
+
+from station.common.evolve import evolve
+from station.core.amounts import delivered_l
+from station.core.state import BayState
+from station.errors import InputError
+from station.given.evidence import ContainerWeighing, TypedWeighings
+from station.given.stages import FINISHED
+
+SOURCE = "container_typed"
+"""In the stream. A recording that anyone can write has these weighings in its JOB.toml, as [container]."""
+BEFORE, AFTER = "before", "after"
+MOST_KG = 2000.0
+U_KG = (0.001, 10.0)
+"""What a standard uncertainty of one weighing may be."""
+UNLIKE_TIMES, UNLIKE_KG = 3.0, 5.0
+"""So many times what was metered, and so much beyond, is no fill any more: another unit, or another container."""
+
+
+@dataclass(frozen=True)
+class _Said:
+    which: str
+    kg: float
+    u_kg: float
+
+
+def ask(state: BayState, which: str, kg: float, u_kg: float) -> tuple[str, str]:
+    """What to feed in for a weighing; u_kg: its standard uncertainty. Raises InputError where it makes no sense."""
+    if which not in (BEFORE, AFTER):
+        raise InputError(f"{which!r} is no weighing of the container; expected {BEFORE} or {AFTER}.")
+    if state.fill.container_before_kg is not None:
+        raise InputError("A scale stands under the container and weighs it already; nothing is to be typed.")
+    if not 0.0 < kg <= MOST_KG:
+        raise InputError(f"{kg:g} kg for the container; expected above zero and at most {MOST_KG:g} kg.")
+    if not U_KG[0] <= u_kg <= U_KG[1]:
+        raise InputError(
+            f"The scale's division comes to ± {u_kg:g} kg; expected {U_KG[0]:g} to {U_KG[1]:g} kg. Check number and unit."
+        )
+    if which == AFTER:
+        _need_sense(state, kg)
+    return SOURCE, f"{which} {kg!r} {u_kg!r}"
+
+
+def _need_sense(state: BayState, after_kg: float) -> None:
+    before = state.said.container
+    if before is None:
+        raise InputError(
+            "Enter first what the scale showed before the fill; without it the second says nothing."
+        )
+    if not state.meter.pulses:
+        raise InputError("Nothing has been pumped yet: weigh the container again after the fill.")
+    drawn_kg = before.before_kg - after_kg
+    if drawn_kg < 0:
+        raise InputError(
+            f"{after_kg:g} kg after the fill is heavier than {before.before_kg:g} kg before it; expected what was drawn to be "
+            "missing. Were the two swapped, or is it another unit?"
+        )
+    metered_kg = (
+        delivered_l(state) * state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c) / 1000.0
+    )
+    if drawn_kg > UNLIKE_TIMES * metered_kg + UNLIKE_KG:
+        raise InputError(
+            f"{drawn_kg:.1f} kg less than before, and the meter counted {metered_kg:.1f} kg: is it the same container, and the "
+            "same unit?"
+        )
+
+
+def take(state: BayState, text: str) -> BayState:
+    """Take in what was typed; what makes no sense is left out."""
+    said = _read(text)
+    if said is None or state.stage in FINISHED:
+        return state
+    typed = state.said.container
+    if said.which == BEFORE:
+        # the second weighing of another first one says nothing
+        typed = TypedWeighings(said.kg, None, said.u_kg)
+    elif typed is not None and said.kg <= typed.before_kg:
+        typed = TypedWeighings(typed.before_kg, said.kg, max(typed.u_kg, said.u_kg))
+    return evolve(state, said=evolve(state.said, container=typed))
+
+
+def _read(text: str) -> _Said | None:
+    which, _, numbers = text.partition(" ")
+    try:
+        kg, u_kg = (float(number) for number in numbers.split())
+    except ValueError:
+        return None
+    known = which in (BEFORE, AFTER) and 0.0 < kg <= MOST_KG and U_KG[0] <= u_kg <= U_KG[1]
+    return _Said(which, kg, u_kg) if known else None
+
+
+def other(state: BayState) -> BayState:
+    """Another container at the pump: what was typed is of one that no longer gives the fluid."""
+    return state if state.said.container is None else evolve(state, said=evolve(state.said, container=None))
+
+
+def weighed(state: BayState) -> ContainerWeighing | None:
+    """Both weighings, as typed here or in the job's file; None without both."""
+    typed = state.said.container
+    here = None if typed is None else typed.whole()
+    return state.spec.container if here is None else here
+
+
+def in_words(typed: TypedWeighings | None) -> str:
+    """For the record."""
+    return "another container: what was typed no longer counts" if typed is None else typed.in_words()
