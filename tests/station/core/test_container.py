@@ -42,9 +42,9 @@ def test_what_was_typed_speaks_as_a_witness_like_a_weighing_of_the_file() -> Non
     here, _ = both(fill(2.9))
     filed = fill(2.9, container=ContainerWeighing(BEFORE, AFTER, U))
     assert balance.report(here) == balance.report(filed)
-    assert "container" in [w["name"] for w in balance.report(here)["witnesses"]]
+    assert "container" in [w.name for w in balance.report(here).witnesses]
     alone, _ = typed(fill(2.9), "before", BEFORE)
-    assert "container" not in [w["name"] for w in balance.report(alone)["witnesses"]]
+    assert "container" not in [w.name for w in balance.report(alone).witnesses]
 
 
 def test_the_exported_file_gives_the_weighings_to_the_last_digit(tmp_path: Path) -> None:
