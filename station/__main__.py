@@ -218,7 +218,7 @@ def _entrance(config: Any, host: str, options: argparse.Namespace) -> tuple[Any,
         )
     tls = None if certificate is None else Tls(Path(certificate), Path(key))
     if tls is not None:
-        tls.check()
+        tls.context()
     access = entrance(
         People(path_beside(config.ledger)),
         loopback=is_loopback(host),

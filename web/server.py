@@ -20,6 +20,7 @@ from station.errors import InputError, StationError
 from station.people.access import Access
 from web.app import create_app
 from web.frame.connections import Limits, Open, bounded
+from web.frame.handshake import greeting
 from web.frame.port import Engine
 
 SHUTDOWN_S = 2
@@ -39,16 +40,18 @@ class Tls:
     certificate: Path
     key: Path
 
-    def check(self) -> None:
-        """Raises InputError where they are not a certificate and its key."""
+    def context(self) -> ssl.SSLContext:
+        """What a server needs of them. Raises InputError where they are not a certificate and its key."""
 
         def unlocked() -> str:
             raise InputError(
                 f"{self.key}: the key is locked by a passphrase; a station starts without anybody."
             )
 
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
         try:
-            ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(self.certificate, self.key, unlocked)
+            context.load_cert_chain(self.certificate, self.key, unlocked)
         except InputError:
             raise
         except (OSError, ValueError) as error:
@@ -56,6 +59,7 @@ class Tls:
                 f"{self.certificate} and {self.key} are no certificate and its key ({error}). tallypan certificate NAME "
                 "makes both."
             ) from error
+        return context
 
 
 def _resolved(host: str, port: int) -> tuple[int, int, int, Any]:
@@ -167,7 +171,9 @@ def serve(
     config = uvicorn.Config(
         create_app(engine, access, [host, *names], tls is not None or proxy, connections),
         workers=1,
-        http=bounded(connections),
+        http=bounded(connections)
+        if tls is None
+        else greeting(connections, tls.context(), bounded(connections)),  # type: ignore[arg-type]  # whatever makes a protocol does
         ws="none",
         backlog=A_TURN,
         lifespan="on",
@@ -176,8 +182,6 @@ def serve(
         access_log=False,
         server_header=False,
         proxy_headers=False,
-        ssl_certfile=None if tls is None else tls.certificate,
-        ssl_keyfile=None if tls is None else str(tls.key),
         timeout_graceful_shutdown=SHUTDOWN_S,
     )
     with contextlib.closing(listener), _signals_end_the_serving():

@@ -26,13 +26,14 @@ log = logging.getLogger(__name__)
 class Limits:
     """What a connection may take.
 
-    head_s: for a request's head, from the first byte, or from the connecting. body_s, body_bytes: that much of a body
+    handshake_s: for that of TLS. head_s: for a request's head, from the first byte, or from the connecting. body_s, body_bytes: that much of a body
     within that time, until it is whole; a photo of 12 MB may take a quarter of an hour on a bad network. drain_s,
     drain_bytes: as much of a reply that has piled up is taken within that time. linger_s: for a body that comes on
     after its answer. most, of_one: connections at all, and of one address; a page takes up to six. So many at all
     that half requests end by their time rather than make way for each other, which costs more. A loopback address has no share: a reverse proxy brings everybody from there.
     """
 
+    handshake_s: float = 10.0
     head_s: float = 10.0
     body_s: float = 10.0
     body_bytes: int = 128 * 1024

@@ -1,0 +1,146 @@
+"""Handshakes that are never finished, on real sockets of this machine: counted, pushed out, closed after a time."""
+
+import asyncio
+import ssl
+from collections.abc import Awaitable, Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TypeVar
+
+import pytest
+import uvicorn
+from uvicorn.server import ServerState
+
+from station.people.certificate import make
+from tests.web.frame.test_connections import PATIENCE_S, SHORT, WHOLE, Line, answering
+from web.frame.connections import Closable, Limits, Open, bounded
+from web.frame.handshake import greeting
+from web.server import Tls
+
+T = TypeVar("T")
+QUICK = replace(SHORT, handshake_s=0.2)
+
+
+@pytest.fixture(scope="module")
+def tls(tmp_path_factory: pytest.TempPathFactory) -> Tls:
+    made = make("localhost", ["127.0.0.1"], tmp_path_factory.mktemp("tls"))
+    return Tls(Path(made.certificate), Path(made.key))
+
+
+Dial = Callable[[bool], Awaitable[Line]]
+
+
+def serving(tls: Tls, limits: Limits, test: Callable[[Dial, Open], Awaitable[T]]) -> T:
+    """Run a test against a server with these limits; it dials with TLS, or with bare TCP."""
+
+    async def run() -> T:
+        config = uvicorn.Config(answering, lifespan="off", log_config=None)
+        config.load()
+        connections, state = Open(limits), ServerState()
+        protocol = greeting(connections, tls.context(), bounded(connections))
+        server = await asyncio.get_running_loop().create_server(
+            lambda: protocol(config=config, server_state=state, app_state={}), "127.0.0.1", 0
+        )
+        port = server.sockets[0].getsockname()[1]
+        trust = ssl.create_default_context(cafile=str(tls.certificate))
+        lines: list[Line] = []
+
+        async def dial(secured: bool) -> Line:
+            opening = asyncio.open_connection(
+                "127.0.0.1",
+                port,
+                ssl=trust if secured else None,
+                server_hostname="localhost" if secured else None,
+            )
+            lines.append(Line(*await asyncio.wait_for(opening, PATIENCE_S)))
+            return lines[-1]
+
+        try:
+            return await test(dial, connections)
+        finally:
+            server.close()
+            for task in state.tasks:
+                task.cancel()
+            for line in lines:
+                line.writer.transport.abort()
+
+    return asyncio.run(run())
+
+
+async def becomes(n: int, connections: Open) -> None:
+    async with asyncio.timeout(PATIENCE_S):
+        while len(connections) != n:
+            await asyncio.sleep(0.01)
+
+
+def test_a_request_is_answered_under_tls_in_one_place_of_the_list(tls: Tls) -> None:
+    async def test(dial: Dial, connections: Open) -> tuple[int, int]:
+        line = await dial(True)
+        await line.say(WHOLE)
+        return (await line.answer())[0], len(connections)
+
+    assert serving(tls, SHORT, test) == (200, 1)
+
+
+@pytest.mark.parametrize("said", [b"", b"\x16\x03\x01"], ids=["nothing", "half a hello"])
+def test_a_handshake_that_is_not_finished_is_counted_and_closed(tls: Tls, said: bytes) -> None:
+    async def test(dial: Dial, connections: Open) -> int:
+        line = await dial(False)
+        line.writer.write(said)
+        await becomes(1, connections)
+        assert await line.is_closed()
+        await becomes(0, connections)
+        return connections.late
+
+    assert serving(tls, QUICK, test) == 1
+
+
+def test_what_is_no_tls_is_closed_at_once(tls: Tls) -> None:
+    async def test(dial: Dial, connections: Open) -> bool:
+        line = await dial(False)
+        await line.say(WHOLE)
+        return await line.is_closed()
+
+    assert serving(tls, replace(SHORT, handshake_s=600.0), test)
+
+
+def test_a_request_gets_through_however_many_handshakes_stand_half(tls: Tls) -> None:
+    """As many as may be open, again and again; each whole request is answered, in the place of the oldest of them."""
+    limits = replace(SHORT, handshake_s=600.0, head_s=600.0)
+
+    async def test(dial: Dial, connections: Open) -> int:
+        for _ in range(3):
+            for _ in range(limits.most):
+                await dial(False)
+            line = await dial(True)
+            await line.say(WHOLE)
+            assert (await line.answer())[0] == 200
+        return connections.evicted
+
+    assert serving(tls, limits, test) >= 2 * SHORT.most
+
+
+def test_one_address_has_no_more_handshakes_than_its_share(tls: Tls) -> None:
+    class Elsewhere(Open):
+        """As if this machine were another."""
+
+        def admit(self, new: Closable) -> bool:
+            new.address = "192.0.2.9"
+            return super().admit(new)
+
+    connections = Elsewhere(replace(SHORT, handshake_s=600.0))
+
+    async def test() -> int:
+        protocol = greeting(connections, tls.context(), bounded(connections))
+        server = await asyncio.get_running_loop().create_server(lambda: protocol(), "127.0.0.1", 0)
+        port = server.sockets[0].getsockname()[1]
+        writers = [(await asyncio.open_connection("127.0.0.1", port))[1] for _ in range(SHORT.of_one + 2)]
+        async with asyncio.timeout(PATIENCE_S):
+            while connections.evicted < 2:
+                await asyncio.sleep(0.01)
+        server.close()
+        for writer in writers:
+            writer.transport.abort()
+        return len(connections)
+
+    assert asyncio.run(test()) == SHORT.of_one
