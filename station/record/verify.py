@@ -20,7 +20,7 @@ from station.errors import InputError, LedgerError
 from station.record import anchor, samples, schema
 from station.record.author import unsigned
 from station.record.blocks import BrokenBlock
-from station.record.chain import FIELDS, SamplesDigest, entry_hash, leaf
+from station.record.chain import FIELDS, SamplesDigest, leaf, leaf_sha256
 from station.record.merkle import Frontier, leaf_hash
 from station.record.migrate import migrate
 from station.record.note import Checkpoint, VerifierKey, open_note, parse_checkpoint, signers
@@ -186,10 +186,11 @@ def _chain(db: Database, verdict: Verdict, told: _Told, sizes: set[int]) -> None
         if seq != expected:
             verdict.broken.append(f"event {expected} is missing")
             return
-        if before != previous or own != _hash_of(previous, fields):
+        written = _leaf_of(previous, fields)
+        if before != previous or written is None or own != leaf_sha256(written):
             verdict.broken.append(f"event {expected} ({kind}, job {job_id}) was changed")
             return
-        leaves.append(leaf_hash(leaf(previous, fields)))
+        leaves.append(leaf_hash(written))
         if seq in sizes or len(leaves) >= _LEAVES_MOST:
             tree, leaves = tree.add(leaves), []
         if seq in sizes:
@@ -207,11 +208,11 @@ def _chain(db: Database, verdict: Verdict, told: _Told, sizes: set[int]) -> None
         verdict.entries = seq
 
 
-def _hash_of(previous: str, fields: tuple[Any, ...]) -> str:
+def _leaf_of(previous: str, fields: tuple[Any, ...]) -> bytes | None:
     try:
-        return entry_hash(previous, fields)
+        return leaf(previous, fields)
     except (TypeError, ValueError):  # bytes where a text was
-        return ""
+        return None
 
 
 # --- what is drawn from it ---------------------------------------------------------------------------------

@@ -16,6 +16,19 @@ from web.frame.connections import Open
 log = logging.getLogger(__name__)
 
 
+class _Early(asyncio.Protocol):
+    """Keeps what comes with the handshake's last bytes, until whoever it is for is there."""
+
+    def __init__(self) -> None:
+        self.data, self.lost = bytearray(), False
+
+    def data_received(self, data: bytes) -> None:
+        self.data += data
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self.lost = True
+
+
 class Greeting(asyncio.Protocol):
     """A connection until its handshake is done; what comes then is the inner protocol's. Never busy: what is greeted goes
     first where there is no room."""
@@ -48,11 +61,11 @@ class Greeting(asyncio.Protocol):
             self._transport.abort()
 
     async def _greet(self, transport: asyncio.Transport) -> None:
-        loop, limits, protocol = asyncio.get_running_loop(), self._connections.limits, self._inner()
+        loop, limits, early = asyncio.get_running_loop(), self._connections.limits, _Early()
         try:
             secured = await loop.start_tls(
                 transport,
-                protocol,
+                early,
                 self._context,
                 server_side=True,
                 ssl_handshake_timeout=limits.handshake_s,
@@ -66,8 +79,13 @@ class Greeting(asyncio.Protocol):
             secured = None
         finally:
             self._connections.gone(self)
-        if secured is not None and not secured.is_closing():
-            protocol.connection_made(secured)
+        if secured is None or secured.is_closing() or early.lost:
+            return
+        protocol = self._inner()
+        secured.set_protocol(protocol)
+        protocol.connection_made(secured)
+        if early.data:
+            protocol.data_received(bytes(early.data))
 
 
 def greeting(

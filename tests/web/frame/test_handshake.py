@@ -1,6 +1,7 @@
 """Handshakes that are never finished, on real sockets of this machine: counted, pushed out, closed after a time."""
 
 import asyncio
+import socket
 import ssl
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
@@ -80,6 +81,37 @@ def test_a_request_is_answered_under_tls_in_one_place_of_the_list(tls: Tls) -> N
         return (await line.answer())[0], len(connections)
 
     assert serving(tls, SHORT, test) == (200, 1)
+
+
+def test_a_request_that_comes_with_the_last_bytes_of_the_handshake_is_answered(tls: Tls) -> None:
+    """As a client sends it that waits for nothing: over many connections one of them meets the server in between."""
+
+    def one(port: int, trust: ssl.SSLContext) -> bytes:
+        with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as bare:
+            incoming, outgoing = ssl.MemoryBIO(), ssl.MemoryBIO()
+            client = trust.wrap_bio(incoming, outgoing, server_hostname="localhost")
+            while True:
+                try:
+                    client.do_handshake()
+                    break
+                except ssl.SSLWantReadError:
+                    bare.sendall(outgoing.read())
+                    incoming.write(bare.recv(1 << 16))
+            client.write(WHOLE)
+            bare.sendall(outgoing.read())  # the end of the handshake and the request, in one piece
+            while True:
+                try:
+                    return client.read(12)
+                except ssl.SSLWantReadError:
+                    incoming.write(bare.recv(1 << 16))
+
+    async def test(dial: Dial, connections: Open) -> list[bytes]:
+        line = await dial(True)
+        port = line.writer.get_extra_info("peername")[1]
+        trust = ssl.create_default_context(cafile=str(tls.certificate))
+        return [await asyncio.to_thread(one, port, trust) for _ in range(3)]
+
+    assert serving(tls, SHORT, test) == [b"HTTP/1.1 200"] * 3
 
 
 @pytest.mark.parametrize("said", [b"", b"\x16\x03\x01"], ids=["nothing", "half a hello"])
