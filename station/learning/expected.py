@@ -223,7 +223,7 @@ def shop_spread(ledger: Any, method: str) -> Spread:
         f"""select count(*), avg(r), sum(r * r) from (
                 select compartment_type, {_SIZE} / (listed_capacity_l * ?) as r from job
                 where {_PROVED} and method = ? and listed_capacity_l > 0 and compartment_type is not null
-                order by opened_utc desc limit ?)
+                order by rowid desc limit ?)
             group by compartment_type""",
         [share, method, SHOP_JOBS],
     ).fetchall()
@@ -234,7 +234,7 @@ def fills_of_type(ledger: Any, compartment_type: str, method: str) -> list[tuple
     """The newest fills of a type whose level was proved: (what the compartment takes, standard uncertainty) in litres."""
     rows = ledger.db.execute(
         f"""select {_SIZE}, filled_u95_l / {NORMAL_95} from job where compartment_type = ? and method = ? and {_PROVED}
-            order by opened_utc desc limit ?""",
+            order by rowid desc limit ?""",
         [compartment_type, method, TYPE_JOBS],
     )
     return [(row[0], row[1]) for row in rows]

@@ -17,6 +17,7 @@ from station.record.rows import PROVED
 
 METER_JOBS = 30
 _END = "9999"
+_BEHIND_ALL = 2**62
 
 
 class NextDrain(NamedTuple):
@@ -27,14 +28,21 @@ class NextDrain(NamedTuple):
     off_rel: float
 
 
+def _place(ledger: Any, job_id: str | None) -> int:
+    """Where a job stands among those that have ended, in the order of the record, which no jump of the wall clock moves;
+    behind them all for one that is open, and for none."""
+    row = ledger.db.execute("select rowid from job where job_id = ?", [job_id]).fetchone()
+    return _BEHIND_ALL if row is None else int(row[0])
+
+
 def compartment_jobs(
-    ledger: Any, vehicle: str, compartment: str, before_utc: str = _END, limit: int = 50
+    ledger: Any, vehicle: str, compartment: str, before: str | None = None, limit: int = 50
 ) -> list[JobRow]:
-    """A compartment's closed jobs, newest first."""
+    """A compartment's closed jobs, newest first; those that the record has before one job, where it is named."""
     rows = ledger.db.query(
-        """select * from job where vehicle = ? and compartment = ? and opened_utc < ? and stage = 'closed'
-           order by opened_utc desc limit ?""",
-        [vehicle, compartment, before_utc, limit],
+        """select * from job where vehicle = ? and compartment = ? and rowid < ? and stage = 'closed'
+           order by rowid desc limit ?""",
+        [vehicle, compartment, _place(ledger, before), limit],
     )
     return [JobRow.of(row) for row in rows]
 
@@ -42,17 +50,17 @@ def compartment_jobs(
 def newest_job(ledger: Any, vehicle: str, compartment: str) -> str | None:
     """The id of a compartment's newest job that has ended, closed or given up."""
     row = ledger.db.execute(
-        "select job_id from job where vehicle = ? and compartment = ? order by opened_utc desc limit 1",
+        "select job_id from job where vehicle = ? and compartment = ? order by rowid desc limit 1",
         [vehicle, compartment],
     ).fetchone()
     return None if row is None else str(row[0])
 
 
 def previous_job(
-    ledger: Any, vehicle: str, compartment: str, before_utc: str = _END, distance_km: float | None = None
+    ledger: Any, vehicle: str, compartment: str, before: str | None = None, distance_km: float | None = None
 ) -> Previous | None:
     """The compartment's last closed job. distance_km: the vehicle's distance now."""
-    jobs = compartment_jobs(ledger, vehicle, compartment, before_utc, 1)
+    jobs = compartment_jobs(ledger, vehicle, compartment, before, 1)
     job = jobs[0] if jobs else None
     if job is None or job.expected_fill_l is None:
         return None
@@ -73,35 +81,39 @@ U_NEXT_REL = 0.005
 """Standard uncertainty that all of a pan's drained volumes share: the density of an oil that was in use."""
 
 
-def next_drains(ledger: Any, meter: str, before_utc: str = _END, limit: int = METER_JOBS) -> list[NextDrain]:
-    """A meter's newest fills that have drained again by a time, oldest first: what was filled over what came out.
+def next_drains(
+    ledger: Any, meter: str, before: str | None = None, limit: int = METER_JOBS, until_utc: str = _END
+) -> list[NextDrain]:
+    """A meter's newest fills that have drained again, before a job and by a time, oldest first: what was filled over what
+    came out.
 
     The pump does not control what the next job drains, and the pan weighs it: what stays behind stays behind both times.
     """
     rows = ledger.db.execute(
         f"""select f.job_id, f.opened_utc, f.filled_l / n.drained_l - 1.0 as off from job f join job n on n.rowid = (
                 select rowid from job where vehicle = f.vehicle and compartment = f.compartment
-                and opened_utc > f.opened_utc order by opened_utc limit 1)
-            where f.meter = ? and f.stage = 'closed' and f.filled_l > 0 and n.opened_utc < ? and n.stage = 'closed'
+                and rowid > f.rowid order by rowid limit 1)
+            where f.meter = ? and f.stage = 'closed' and f.filled_l > 0 and n.rowid < ? and n.opened_utc < ?
+            and n.stage = 'closed'
             and n.method = f.method and n.drained_l > 0 and abs(off) < {STRAY_REL}
-            order by f.opened_utc desc limit ?""",
-        [meter, before_utc, limit],
+            order by f.rowid desc limit ?""",
+        [meter, _place(ledger, before), until_utc, limit],
     ).fetchall()
     return [NextDrain(*row) for row in reversed(rows)]
 
 
-def meter_record(ledger: Any, meter: str, proved: bool, before_utc: str = _END) -> MeterRecord:
+def meter_record(ledger: Any, meter: str, proved: bool, before: str | None = None) -> MeterRecord:
     """What the newest fills through a meter say of it. proved: whether its proving is in date.
 
     Only fills count that something else bore out, the level at the lip or what the next job drained: the pump stops at
     the metered target, so that any other would agree.
     """
     rows = ledger.db.execute(
-        f"""select job_id, {PROVED}, filled_l / expected_fill_l - 1.0 from job where meter = ? and opened_utc < ?
-            and stage = 'closed' and filled_l is not null and expected_fill_l > 0 order by opened_utc desc limit ?""",
-        [meter, before_utc, METER_JOBS],
+        f"""select job_id, {PROVED}, filled_l / expected_fill_l - 1.0 from job where meter = ? and rowid < ?
+            and stage = 'closed' and filled_l is not null and expected_fill_l > 0 order by rowid desc limit ?""",
+        [meter, _place(ledger, before), METER_JOBS],
     ).fetchall()
-    drained = {drain.job_id: drain.off_rel for drain in next_drains(ledger, meter, before_utc)}
+    drained = {drain.job_id: drain.off_rel for drain in next_drains(ledger, meter, before)}
     offsets: dict[int, float] = {}
     for k, (job_id, seen, off) in enumerate(rows):
         told = [off] if seen and abs(off) < STRAY_REL else []
@@ -126,7 +138,6 @@ def facts(
     labels: Mapping[str, str],
     *,
     job_id: str | None = None,
-    opened_utc: str = _END,
     country: str | None = None,
     interval_km: float | None = None,
     meter_due: str = "",
@@ -146,7 +157,7 @@ def facts(
         method,
     )
     noted = None if job_id is None else of_job(ledger, job_id).condition
-    meter = meter_record(ledger, labels.get("meter", ""), not meter_due, opened_utc)
+    meter = meter_record(ledger, labels.get("meter", ""), not meter_due, job_id)
 
     def u(u95_l: float | None) -> float:
         return (u95_l or 0.0) / NORMAL_95
@@ -171,7 +182,7 @@ def facts(
         level_seen=report.level_seen,
         notice_kinds=frozenset(notice.kind for notice in report.notices),
         shop=shop,
-        previous=previous_job(ledger, vehicle, compartment, opened_utc, distance_km),
+        previous=previous_job(ledger, vehicle, compartment, job_id, distance_km),
         condition=noted,
         interval_km=interval_km,
         meter=meter,

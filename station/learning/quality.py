@@ -57,7 +57,7 @@ UNDECIDED = f"""select {", ".join(_JOB)}, filled_l - expected_fill_l as deviatio
         100.0 * (filled_l / expected_fill_l - 1.0) as deviation_percent, listed_capacity_l,
         tolerance_minus_l, tolerance_plus_l, level_seen, drained_l from job
     where verdict = 'undecided' and opened_utc >= ? and opened_utc < ? and {_MEASURED}
-    order by opened_utc desc limit ?"""
+    order by rowid desc limit ?"""
 _NAMES = {**DIMENSIONS, "compartment": "vehicle || ' / ' || compartment"}
 COUNTS = {
     name: f"""select {column}, count(*), total(verdict = 'short'), total(verdict = 'over'),
@@ -67,7 +67,7 @@ COUNTS = {
 }
 POINTS = {
     name: f"""select job_id, opened_utc, 100.0 * (filled_l / expected_fill_l - 1.0) from job
-        where {column} = ? and opened_utc < ? and {_MEASURED} and {PROVED} order by opened_utc desc limit {CHART_JOBS}"""
+        where {column} = ? and opened_utc < ? and {_MEASURED} and {PROVED} order by rowid desc limit {CHART_JOBS}"""
     for name, column in DIMENSIONS.items()
 }
 
@@ -200,7 +200,10 @@ def subject_chart(ledger: Any, dimension: str, name: str, until: str = "9999") -
     if dimension not in CHARTED:
         raise InputError(f"there are no charts per {dimension!r}; expected one of: {', '.join(CHARTED)}.")
     if dimension == NEXT_DRAIN:
-        rows = [(d.job_id, d.utc, 100.0 * d.off_rel) for d in next_drains(ledger, name, until, CHART_JOBS)]
+        rows = [
+            (d.job_id, d.utc, 100.0 * d.off_rel)
+            for d in next_drains(ledger, name, limit=CHART_JOBS, until_utc=until)
+        ]
     else:
         rows = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
     job_ids, utcs, values = zip(*rows, strict=True) if rows else ((), (), ())

@@ -79,5 +79,16 @@ def _what_a_fill_proved(db: Database) -> None:
     db.execute("alter table job add column proved_fill_l real")
 
 
-_STEPS: dict[int, Callable[[Database], None]] = {1: _samples_into_blocks, 2: _what_a_fill_proved}
+def _in_the_records_order(db: Database) -> None:
+    """Version 3 kept a subject's jobs by the wall clock, which may have been put back in between."""
+    for statement in schema.statements(schema.OF_JOB):
+        db.execute(f"drop index {statement.split()[2]}")
+        db.execute(statement)
+
+
+_STEPS: dict[int, Callable[[Database], None]] = {
+    1: _samples_into_blocks,
+    2: _what_a_fill_proved,
+    3: _in_the_records_order,
+}
 """Version → what makes the next one of it."""

@@ -10,7 +10,7 @@ from sqlite_utils import Database
 
 from station.errors import LedgerError
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 SQLITE_LEAST = (3, 37, 0)
 """The first that knows strict tables. Source: https://sqlite.org/stricttables.html."""
 
@@ -31,6 +31,14 @@ create index event_of_job on event (job_id, seq);
 create index event_of_shop on event (kind, seq) where job_id is null;
 create index event_opening on event (job_id) where kind = 'job_open';
 """
+OF_JOB = """
+create index job_of_compartment on job (vehicle, compartment);
+create index job_of_type on job (compartment_type);
+create index job_of_bay on job (bay);
+create index job_of_meter on job (meter);
+create index job_of_technician on job (technician);
+"""
+"""A subject's jobs in the order of the record, which is that of the rows: no jump of the wall clock moves one."""
 SIDE = """
 create table job (
     job_id text primary key,
@@ -49,11 +57,6 @@ create table job (
 ) strict;
 create index job_by_time on job (opened_utc);
 create index job_by_verdict on job (verdict, opened_utc);
-create index job_of_compartment on job (vehicle, compartment, opened_utc);
-create index job_of_type on job (compartment_type, opened_utc);
-create index job_of_bay on job (bay, opened_utc);
-create index job_of_meter on job (meter, opened_utc);
-create index job_of_technician on job (technician, opened_utc);
 create index job_of_container on job (container, opened_utc, metered_l, filled_u95_l);
 create table movement (
     seq integer primary key,
@@ -154,7 +157,7 @@ def statements(script: str) -> list[str]:
 def whole() -> list[str]:
     """Every statement that makes an empty record of the present version."""
     return [
-        *statements(EVENT + SIDE + SAMPLES + ANCHOR),
+        *statements(EVENT + SIDE + OF_JOB + SAMPLES + ANCHOR),
         *triggers(),
         *SAMPLE_TRIGGERS,
         f"pragma user_version = {SCHEMA_VERSION}",

@@ -26,16 +26,8 @@ from station.record.migrate import migrate
 from station.record.note import Checkpoint, VerifierKey, open_note, parse_checkpoint, signers
 
 _DAMAGE = (
-    sqlite3.Error,
-    LedgerError,
-    BrokenBlock,
-    InputError,
-    ValueError,
-    TypeError,
-    KeyError,
-    OverflowError,
-    AttributeError,
-)
+    sqlite3.Error, LedgerError, BrokenBlock, InputError, ValueError, TypeError, KeyError, OverflowError, AttributeError,
+)  # fmt: skip
 """What reading a damaged record may raise; none of it is a reason to stop without a sentence."""
 _COLUMNS = ", ".join(FIELDS)
 _FILE_FAULTS_MOST = 10

@@ -123,13 +123,13 @@ def _none_since(new_km: float, last_utc: str | None, last_km: float | None) -> b
     return last_utc is None or (last_km is not None and last_km < new_km)
 
 
-def is_first_change(ledger: Any, compartment: Entry, opened_utc: str) -> bool:
+def is_first_change(ledger: Any, compartment: Entry, job_id: str) -> bool:
     """Whether a job of a compartment was the first change of a unit that was new when it came."""
     listed = compartment.typed(CompartmentRow)
     if listed.break_in != "yes":
         return False
     vehicle, part = compartment.key
-    before = compartment_jobs(ledger, vehicle, part, opened_utc, 1)
+    before = compartment_jobs(ledger, vehicle, part, job_id, 1)
     last = before[0] if before else None
     if last is None:
         return True

@@ -116,7 +116,6 @@ def facts(
         job.method,
         row_labels(config, labels, job.method),
         job_id=job.job_id,
-        opened_utc=job.opened_utc,
         country=config.country,
         interval_km=None if listed is None else due.interval_km(listed),
         meter_due=job.calibration_due,

@@ -207,7 +207,7 @@ def found(engine: Engine, job: JobRecord) -> Found:
         known, not_judged = Causes(), str(error)
     listed = _listed(engine, job)
     with engine.reading() as ledger:
-        first = listed is not None and due.is_first_change(ledger, listed, job.opened_utc)
+        first = listed is not None and due.is_first_change(ledger, listed, job.job_id)
         noted = condition.of_job(ledger, job.job_id, first)
     undecided = job.measured.verdict == "undecided" and job.measured.filled_l is not None
     settles = known.settles if undecided else ()

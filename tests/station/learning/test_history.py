@@ -39,7 +39,7 @@ def test_a_drifting_meter_is_seen_by_what_the_next_job_drains(tmp_path: Path) ->
     assert record.fills_since == 6
     assert record.offset_rel == pytest.approx(DRIFT - 1.0, abs=0.004)
     assert U_NEXT_REL <= record.u_offset_rel < 0.006  # no number of jobs averages the fluid's density out
-    before = meter_record(ledger, "M1", proved=True, before_utc=jobs[48]["opened_utc"])
+    before = meter_record(ledger, "M1", proved=True, before="j49")
     assert before.offset_rel == pytest.approx(0.0, abs=0.004)
     one = quality.subject_chart(ledger, quality.NEXT_DRAIN, "M1")
     assert one.chart.n == len(jobs) - 6

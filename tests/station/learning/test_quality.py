@@ -189,12 +189,14 @@ def test_charts_cover_every_dimension_and_say_when_n_is_too_small(path: Path) ->
     assert {"beyond", "range"} <= {s.rule for s in shown["compartment type", "axle"].signals}
 
 
-def test_one_subjects_chart_is_in_time_order(path: Path) -> None:
+def test_one_subjects_chart_is_in_the_order_of_the_record(path: Path) -> None:
     from station.record.ledger import Ledger
 
     ledger = Ledger(path, read_only=True)
     one = subject_chart(ledger, "technician", "M. Okafor")
-    assert list(one.utcs) == sorted(one.utcs)
+    places = [int(job_id.removeprefix("j")) for job_id in one.job_ids]
+    assert places == sorted(places)
+    assert list(one.utcs) != sorted(one.utcs), "the rows were entered in another order than their times'"
     assert len(one.job_ids) == one.chart.n == 60  # of 61: one level was not proved
     assert subject_chart(ledger, "technician", "nobody").chart.n == 0
     with pytest.raises(InputError, match="no charts per 'mood'"):

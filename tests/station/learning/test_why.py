@@ -246,9 +246,7 @@ def test_facts_come_from_a_report_and_the_ledger(tmp_path: Path) -> None:
         "compartment_type": "midibus rear axle",
         "meter": "M1",
     }
-    facts = history.facts(
-        ledger, report, "2.9 L", "cover removed", labels, opened_utc="2026-03-01", distance_km=9000.0
-    )
+    facts = history.facts(ledger, report, "2.9 L", "cover removed", labels, distance_km=9000.0)
     assert facts.shop is not None
     assert facts.shop.n == 8
     assert facts.previous is not None

@@ -92,15 +92,15 @@ def test_the_first_change_of_a_new_unit_is_known_from_the_record(tmp_path: Path)
 
     listed = {"vehicle": key[0], "compartment": key[1], "capacity": "2.9 L", "method": "drain plug"}
 
-    def first(utc: str, **fields: str) -> bool:
-        return due.is_first_change(ledger, catalogue.Entry(key, {**listed, **fields}), utc)
+    def first(job_id: str, **fields: str) -> bool:
+        return due.is_first_change(ledger, catalogue.Entry(key, {**listed, **fields}), job_id)
 
     new = {"break_in": "yes", "new_at": "200000 km"}
-    assert first("2026-01-10T08:00:00.000+00:00", **new)
-    assert not first("2026-02-01T08:00:00.000+00:00", **new)
-    assert first("2025-01-10T08:00:00.000+00:00", break_in="yes")
-    assert not first("2026-01-10T08:00:00.000+00:00", break_in="yes")
-    assert not first("2025-01-10T08:00:00.000+00:00")
+    assert first("j2", **new)
+    assert not first("one that is open", **new)
+    assert first("j1", break_in="yes")
+    assert not first("j2", break_in="yes")
+    assert not first("j1")
     ledger.close()
 
 
@@ -179,7 +179,7 @@ def test_overview_reads_catalogue_and_ledger_most_urgent_first(
 ) -> None:
     path = tmp_path / "l.sqlite"
     ledger = shop(
-        path, {"opened_utc": LAST, "distance_km": 100_000.0}, {"opened_utc": "2025-01-01", "distance_km": 1.0}
+        path, {"opened_utc": "2025-01-01", "distance_km": 1.0}, {"opened_utc": LAST, "distance_km": 100_000.0}
     )
     every = {"capacity": "2.9 L", "method": "suction", "interval_distance": "40000 km"}
     changes = [

@@ -3,9 +3,11 @@
 import random
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from station.learning import expected, history, quality
 from station.record.ledger import Ledger
 from station.shop import audit, catalogue, stock
 from station.shop.catalogue import Change
@@ -53,6 +55,21 @@ def test_a_clock_put_back_by_a_day_takes_nothing_out_of_a_drum_twice_and_hides_n
     ledger.close()
 
 
+def what_was_learned(ledger: Ledger) -> list[Any]:
+    """What the next job is planned with: each looks at the newest few, or at the one before."""
+    drains = history.next_drains(ledger, "M1", limit=4)
+    newest = history.compartment_jobs(ledger, "Bus 12", "rear axle", limit=3)
+    before = history.compartment_jobs(ledger, "Bus 12", "rear axle", newest[0].job_id, 1)
+    return [
+        history.meter_record(ledger, "M1", proved=True),
+        [(drain.job_id, drain.off_rel) for drain in drains],
+        expected.fills_of_type(ledger, "midibus rear axle", "cover removed"),
+        [row.job_id for row in (*newest, *before)],
+        history.newest_job(ledger, "Bus 12", "rear axle"),
+        quality.subject_chart(ledger, "technician", "M. Okafor").job_ids,
+    ]
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_stock_and_lists_are_the_same_under_any_wall_clock(seed: int, tmp_path: Path) -> None:
     """The same shop twice: once under a true clock, once under one that jumps by a second to decades at each entry."""
@@ -67,7 +84,12 @@ def test_stock_and_lists_are_the_same_under_any_wall_clock(seed: int, tmp_path: 
         volume_l = round(rng.uniform(0.5, 60.0), 2)
         for ledger, when in zip(ledgers, (true, true + timedelta(seconds=off_s)), strict=True):
             if kind == "job":
-                add(ledger, {"opened_utc": utc(when), "metered_l": volume_l})
+                filled = {
+                    "filled_l": 2.87 + volume_l / 1000,
+                    "drained_l": 2.87,
+                    "level_proved": round(volume_l) % 2,
+                }
+                add(ledger, {"opened_utc": utc(when), "metered_l": volume_l, **filled})
             else:
                 move(ledger, when, kind, volume_l)
         found.append([content_l(ledger) for ledger in ledgers])
@@ -75,6 +97,7 @@ def test_stock_and_lists_are_the_same_under_any_wall_clock(seed: int, tmp_path: 
     assert [a for a, _ in found] == pytest.approx([b for _, b in found], abs=1e-9)
     lists = [[row.job_id for row in ledger.jobs(100)] for ledger in ledgers]
     assert lists[0] == lists[1]
+    assert what_was_learned(ledgers[0]) == what_was_learned(ledgers[1])
     for ledger in ledgers:
         ledger.close()
 
