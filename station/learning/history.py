@@ -56,6 +56,12 @@ def newest_job(ledger: Any, vehicle: str, compartment: str) -> str | None:
     return None if row is None else str(row[0])
 
 
+def last_service_utc(ledger: Any, vehicle: str, compartment: str) -> str | None:
+    """When a compartment's newest closed job was opened."""
+    jobs = compartment_jobs(ledger, vehicle, compartment, limit=1)
+    return str(jobs[0]["opened_utc"]) if jobs else None
+
+
 def previous_job(
     ledger: Any, vehicle: str, compartment: str, before: str | None = None, distance_km: float | None = None
 ) -> Previous | None:

@@ -48,8 +48,14 @@ class Technician:
         with self.page.expect_response("**/api/bench"):
             self.page.click(f'[data-bench="{verb}"]')
 
+    def pick(self, compartment: str, unfold: bool = False) -> None:
+        """Tap a tile of the plan; unfold: look at what it filled in."""
+        self.page.click(f'[data-compartment="{compartment}"]')
+        if unfold:
+            self.page.click("#plan-more summary")
+
     def open_job(self) -> None:
-        self.page.select_option('[name="compartment"]', "b12_rear_axle")
+        self.pick("b12_rear_axle")
         self.page.fill('[name="technician"]', "J. Lindqvist")
         assert self.page.input_value('[name="capacity"]') == "2.9 L"
         assert self.page.input_value('[name="fresh_fluid"]') == "gear_75w90"

@@ -117,6 +117,30 @@ def test_the_next_action_is_in_reach_of_a_thumb_in_every_stage(
         assert too_wide(page) == 0, stage
 
 
+def test_a_known_job_begins_in_two_taps_and_the_name_is_remembered(page: Page, address: str) -> None:
+    sent: list[str] = []
+    page.on("request", lambda r: sent.append(r.post_data or "") if r.url.endswith("/api/job") else None)
+    for _ in range(2):
+        show(page, address, "/", "idle", {"width": 360, "height": 640})
+        page.click('[data-compartment="b12_rear_axle"]')
+        if page.input_value('[name="technician"]') == "":
+            page.fill('[name="technician"]', "M. Okafor")
+        box = page.locator("#plan [type=submit]").bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= 640
+        page.click("#plan [type=submit]")
+        page.wait_for_timeout(100)
+    assert len(sent) == 2
+    assert all('"technician":"M. Okafor"' in body and "2.9 L" in body for body in sent)
+
+
+def test_a_vehicle_is_found_by_parts_of_its_name(page: Page, address: str) -> None:
+    show(page, address, "/", "idle", PHONE)
+    page.fill("#plan-find", "trans bus")
+    assert page.locator(".tile:visible").all_inner_texts()[0].startswith("Bus 12 transfer case")
+    assert page.locator(".tile:visible").count() == 2, "the one that was sought, and another vehicle"
+
+
 def test_a_second_tap_within_a_moment_does_nothing(page: Page, address: str) -> None:
     show(page, address, "/", "drain", PHONE)
     sent: list[str] = []

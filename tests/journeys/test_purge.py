@@ -9,7 +9,7 @@ from tests.journeys.technician import Technician, until
 
 def test_the_hose_is_purged_into_a_waste_vessel_before_another_fluid_goes_in(phone: Page) -> None:
     person = Technician(phone)
-    phone.select_option('[name="compartment"]', "b12_transfer")
+    person.pick("b12_transfer", unfold=True)
     phone.fill('[name="technician"]', "M. Okafor")
     assert phone.input_value('[name="fresh_fluid"]') == "atf"
     phone.click("text=Open the job")

@@ -30,10 +30,14 @@ class Container:
 
 @dataclass(frozen=True)
 class BayPage:
-    """``/``: a whole job. options: as ``station.bay.engine.Engine.plan_options``. technician: whoever is signed in."""
+    """``/``: a whole job. options: as ``station.bay.engine.Engine.plan_options``. technician: whoever is signed in.
+
+    last: vehicle and compartment → when its newest job was, in words.
+    """
 
     live: Live
     options: Mapping[str, Any]
+    last: Mapping[tuple[str, str], str]
     containers: Sequence[Container]
     condition: ConditionWords
     cautions: Sequence[words.Caution]
@@ -50,7 +54,13 @@ class WallPage:
     dark: bool
 
 
-def bay_page(live: Live, options: Mapping[str, Any], catalogue: Catalogue, simulated: bool) -> BayPage:
+def bay_page(
+    live: Live,
+    options: Mapping[str, Any],
+    last: Mapping[tuple[str, str], str],
+    catalogue: Catalogue,
+    simulated: bool,
+) -> BayPage:
     """catalogue: adds to the plan's options what a job may say beside them."""
     containers = [Container(entry.key[0], entry.get("fluid")) for entry in catalogue.active("container")]
-    return BayPage(live, options, containers, ConditionWords(), words.CAUTIONS, simulated, BY.get())
+    return BayPage(live, options, last, containers, ConditionWords(), words.CAUTIONS, simulated, BY.get())

@@ -6,6 +6,8 @@ from fastapi import APIRouter, Depends, Request
 from sse_starlette.sse import EventSourceResponse
 from starlette.responses import FileResponse, JSONResponse, Response
 
+from station.learning.history import last_service_utc
+from web.frame import format as fmt
 from web.frame.deps import Station, is_simulated, page_of
 from web.frame.problem import Problem
 from web.frame.render import HERE
@@ -28,7 +30,12 @@ TheHub = Annotated[Hub, Depends(_hub)]
 
 @router.get("/")
 def bay(engine: Station, hub: TheHub) -> Response:
-    page = contexts.bay_page(hub.newest(), engine.plan_options(), engine.catalogue(), is_simulated(engine))
+    options = engine.plan_options()
+    listed = [(str(c["vehicle"]), str(c["compartment"])) for c in options["compartments"]]
+    with engine.reading() as ledger:
+        served = {pair: last_service_utc(ledger, *pair) for pair in listed}
+    last = {pair: f"last done {fmt.day(utc)}" for pair, utc in served.items() if utc}
+    page = contexts.bay_page(hub.newest(), options, last, engine.catalogue(), is_simulated(engine))
     return page_of("bay.html", page)
 
 

@@ -53,6 +53,58 @@ function pickContainer() {
   if (chosen(select).disabled || select.value === "") select.value = [...select.options].find((o) => o.value && !o.disabled)?.value || "";
 }
 
+// A known compartment is a tile: one tap picks it, the next opens the job. Everything else is folded away.
+const TILES_SHOWN = 8;
+const NAME_KEY = "tallypan.name";
+const tiles = /** @type {HTMLElement[]} */ ([...document.querySelectorAll("[data-compartment]")]);
+
+function find() {
+  const words = /** @type {HTMLInputElement} */ (byId("plan-find")).value.toLowerCase().split(/\s+/).filter(Boolean);
+  let found = 0, hidden = 0;
+  for (const tile of tiles) {
+    const text = (tile.textContent ?? "").toLowerCase();
+    const fit = tile.dataset.compartment === "" || words.every((word) => text.includes(word));
+    const shown = fit && (tile.dataset.compartment === "" || ++found <= TILES_SHOWN);
+    if (fit && !shown) hidden += 1;
+    if (tile.parentElement) tile.parentElement.hidden = !shown;
+  }
+  byId("plan-found").textContent = hidden ? `${hidden} more: type a part of the name.` : "";
+}
+
+/** @param {boolean} on */
+function choosing(on) {
+  byId("plan-tiles").hidden = !on;
+  byId("plan-rest").hidden = on;
+  byId("plan-chosen").hidden = on;
+}
+
+/** @param {HTMLElement} tile */
+function pick(tile) {
+  field("compartment").value = tile.dataset.compartment ?? "";
+  pickCompartment();
+  const other = tile.dataset.compartment === "";
+  byId("plan-chosen-name").textContent = other ? "Another vehicle" : `${tile.querySelector("strong")?.textContent} · ${tile.childNodes[1].textContent?.trim()}`;
+  byId("plan-chosen-text").textContent = other ? "" : byId("plan-plug").textContent;
+  byId("plan-more").toggleAttribute("open", other);
+  choosing(false);
+  previewSoon();
+  (other ? field("vehicle") : /** @type {HTMLElement} */ (sender(form))).focus({ preventScroll: !other });
+}
+
+function tiled() {
+  const name = field("technician");
+  if (!name.value) name.value = localStorage.getItem(NAME_KEY) ?? "";
+  form.classList.add("tiled");
+  byId("plan-find").addEventListener("input", find);
+  byId("plan-find").addEventListener("keydown", (event) => { if (event.key === "Enter") event.preventDefault(); });
+  for (const tile of tiles) tile.addEventListener("click", () => pick(tile));
+  byId("plan-other-tile").addEventListener("click", () => { choosing(true); byId("plan-find").focus(); });
+  // What the browser refuses must be in sight.
+  form.addEventListener("invalid", () => byId("plan-more").setAttribute("open", ""), { capture: true });
+  find();
+  choosing(true);
+}
+
 function typed() {
   /** @type {Record<string, FormDataEntryValue | undefined>} */
   const body = Object.fromEntries(new FormData(form));
@@ -91,8 +143,11 @@ export function planForm() {
   form.addEventListener("change", previewSoon);
   form.addEventListener("focusin", previewSoon);  // a job that ended meanwhile has moved hose and stock
   onSubmit(form, async () => {
-    if (await act(sender(form), "/api/job", typed())) scrollTo(0, 0);
+    localStorage.setItem(NAME_KEY, field("technician").value);
+    if (!(await act(sender(form), "/api/job", typed()))) return;
+    choosing(true);
+    scrollTo(0, 0);
   });
   pickCompartment();
-  preview();
+  tiled();
 }
