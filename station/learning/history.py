@@ -59,7 +59,7 @@ def newest_job(ledger: Any, vehicle: str, compartment: str) -> str | None:
 def last_service_utc(ledger: Any, vehicle: str, compartment: str) -> str | None:
     """When a compartment's newest closed job was opened."""
     jobs = compartment_jobs(ledger, vehicle, compartment, limit=1)
-    return str(jobs[0]["opened_utc"]) if jobs else None
+    return jobs[0].opened_utc if jobs else None
 
 
 def previous_job(
