@@ -143,7 +143,10 @@ def create_app(
     async def of_the_form(request: Request, error: RequestValidationError) -> Response:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"][1:]) or "body"
-        return reply(request.scope, Problem(422, "Not understood", f"{place}: {first['msg']}."))
+        text = f"{place}: {first['msg']}."
+        if first["type"] == "enum":
+            text = f"{place} is {str(first['input'])[:60]!r}; expected one of: {first['ctx']['expected']}."
+        return reply(request.scope, Problem(422, "Not understood", text))
 
     @app.exception_handler(HTTPException)
     async def of_the_protocol(request: Request, error: HTTPException) -> Response:

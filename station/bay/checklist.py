@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from station.core import amounts, lip
 from station.core.state import BayState
+from station.given.said import Mark
 from station.given.stages import DRAINING, Stage
 
 
@@ -20,7 +21,7 @@ class Item:
 class Next:
     """A mark that makes sense now. why: what it still waits for; None when it can be set."""
 
-    mark: str
+    mark: Mark
     label: str
     why: str | None = None
 
@@ -86,7 +87,7 @@ def _proof(state: BayState) -> list[Next]:
     to_go_l = amounts.target_l(state) - amounts.delivered_l(state)
     early = state.stage is Stage.FILL and to_go_l > TARGET_NEAR_L and state.fill.overflow_at_l is None
     why = "first: fill to the target" if early or state.pump.hold.running else None
-    return [Next("lip_proof", "Prove at the lip", why)]
+    return [Next(Mark.LIP_PROOF, "Prove at the lip", why)]
 
 
 def _unproved(state: BayState) -> str | None:
@@ -107,28 +108,32 @@ def next_marks(state: BayState, done: frozenset[str]) -> list[Next]:
         why = f"first: {missing[0].text}" if missing else None
         if state.marked("pan_placed") is None:
             return [
-                Next("pan_placed", "Pan placed"),
-                Next("drain_open", "Drain opened", why or "first: Pan placed"),
+                Next(Mark.PAN_PLACED, "Pan placed"),
+                Next(Mark.DRAIN_OPEN, "Drain opened", why or "first: Pan placed"),
             ]
-        return [Next("drain_open", "Drain opened", why)]
+        return [Next(Mark.DRAIN_OPEN, "Drain opened", why)]
     if stage in DRAINING:
-        return [Next("drain_done", "Drain done, take the figure")]
+        return [Next(Mark.DRAIN_DONE, "Drain done, take the figure")]
     if stage is Stage.RESEAL:
         if state.marked("reseal_done") is None:
-            return [Next("flush", "Solvent from here on"), Next("reseal_done", "Resealed")]
+            return [Next(Mark.FLUSH, "Solvent from here on"), Next(Mark.RESEAL_DONE, "Resealed")]
         running = timer(state)
         left = running is not None and running[1] > 0
         label = "Start the fill before the sealant has cured" if left else "Start the fill"
-        return [Next("fill_start", label)]
+        return [Next(Mark.FILL_START, label)]
     if stage is Stage.FILL:
-        return [Next("level_seen", "Level seen at the plug"), *_proof(state), Next("fill_done", "Fill done")]
+        return [
+            Next(Mark.LEVEL_SEEN, "Level seen at the plug"),
+            *_proof(state),
+            Next(Mark.FILL_DONE, "Fill done"),
+        ]
     if stage is Stage.SETTLE:
         return [
-            Next("level_seen", "Level seen at the plug"),
+            Next(Mark.LEVEL_SEEN, "Level seen at the plug"),
             *_proof(state),
-            Next("fill_start", "Top up"),
-            Next("plug_in", "Fill plug in", _unproved(state)),
+            Next(Mark.FILL_START, "Top up"),
+            Next(Mark.PLUG_IN, "Fill plug in", _unproved(state)),
         ]
     if stage is Stage.LEAK_WATCH:
-        return [Next("close", "Close the job")]
+        return [Next(Mark.CLOSE, "Close the job")]
     return []

@@ -10,7 +10,7 @@ from hardware.sample import Sample
 from station.bay import checklist, recovery
 from station.bay.publishing import JobNow
 from station.bay.supply_book import SupplyBook
-from station.core import amounts, interlock_table, interruption
+from station.core import amounts, interruption
 from station.core import container as weighed
 from station.core.control import TOP_UP_L
 from station.core.notice import Notice
@@ -22,6 +22,7 @@ from station.filling.hose import PURGE_VOLUMES, clinging_l
 from station.filling.overrun import Stop
 from station.given.config import BayConfig
 from station.given.job import JobSpec
+from station.given.said import Came, Mark, SetAside
 from station.given.stages import BEFORE_FILL, PUMPED, UNDER_WAY, Cause, Stage
 from station.learning.reason import GIVEN, needs_words, of_report
 from station.learning.reason import reason as told
@@ -137,27 +138,27 @@ class Desk:
         )
         return self._leaving
 
-    def may_mark(self, mark: str, reason: str = "") -> None:
+    def may_mark(self, mark: Mark, reason: str = "") -> None:
         """Raises InputError where the mark makes no sense now, waits for something, or needs a reason."""
         state = self.need_job()
         offered = {n.mark: n for n in checklist.next_marks(state, self.ticked)}
         if mark not in offered:
             raise InputError(
-                f"{mark!r} makes no sense in the stage {state.stage.value!r}; now: {', '.join(offered)}."
+                f"{mark.value!r} makes no sense in the stage {state.stage.value!r}; now: {', '.join(offered)}."
             )
         if offered[mark].why is not None:
             raise InputError(f"{offered[mark].label} waits: {offered[mark].why}")
         if len(reason) > 200:
             raise InputError("The reason is too long; expected at most 200 characters.")
-        if mark == Cause.CLOSE and not reason.strip():
+        if mark is Mark.CLOSE and not reason.strip():
             self._may_close(state)
 
-    def mark(self, mark: str, reason: str) -> None:
+    def mark(self, mark: Mark, reason: str) -> None:
         """Keep a mark. Raises InputError as ``may_mark`` does."""
         self.may_mark(mark, reason)
-        if mark == Cause.CLOSE and reason.strip():
+        if mark is Mark.CLOSE and reason.strip():
             self.event("note", f"{GIVEN}: {reason.strip()}")
-        self.event("mark", mark)
+        self.event("mark", mark.value)
 
     def _may_close(self, state: BayState) -> None:
         """Raises InputError for a job that nobody should close without a word."""
@@ -208,38 +209,32 @@ class Desk:
         )
         return "purge", needed_l
 
-    def override(self, kind: str, reason: str) -> tuple[str, str]:
-        """What to feed in to go on in spite of an interlock. Raises InputError where no reason may do that."""
+    def override(self, lock: SetAside, reason: str) -> tuple[str, str]:
+        """What to feed in to go on in spite of an interlock. Raises InputError without a reason."""
         self.need_job()
-        lock = interlock_table.TABLE.get(kind)
-        if lock is None or not lock.reason:
-            allowed = ", ".join(k for k, v in interlock_table.TABLE.items() if v.reason)
-            raise InputError(f"{kind!r} cannot be set aside; a reason may be given for: {allowed}.")
         if not reason.strip() or len(reason) > 200:
             raise InputError("A reason of at most 200 characters is needed; it goes into the record.")
-        self.event("override", f"{kind}: {reason.strip()}")
-        return "override", f"{kind}:{reason.strip()}"
+        self.event("override", f"{lock}: {reason.strip()}")
+        return "override", f"{lock}:{reason.strip()}"
 
-    def answer(self, step_id: str, word: str) -> tuple[str, str]:
+    def answer(self, step_id: str, came: Came) -> tuple[str, str]:
         """What to feed in when the technician says what a step on the pan was. It may be said anew until the close.
 
-        Raises InputError for a step that nobody asks about, or another word.
+        Raises InputError for a step that nobody asks about.
         """
-        came = {row.id: row for row in balance.what_came(self.need_job())}
-        may = [key for key, row in came.items() if row.may_answer]
-        if step_id not in came:
+        known = {row.id: row for row in balance.what_came(self.need_job())}
+        may = [key for key, row in known.items() if row.may_answer]
+        if step_id not in known:
             raise InputError(
                 f"There is no step {step_id!r} on this pan; to be told: {', '.join(may) or 'none yet'}."
             )
         if step_id not in may:
-            kind = came[step_id].kind.replace("_", " ")
+            kind = known[step_id].kind.replace("_", " ")
             raise InputError(
                 f"{step_id} ({kind}) is not asked about: it is in no figure, or the pan shows by itself what it was. "
                 f"To be told: {', '.join(may) or 'none yet'}."
             )
-        if word not in steps.WORDS:
-            raise InputError(f"{word!r} is no answer; expected one of: {', '.join(steps.WORDS)}.")
-        return "answer", f"{step_id}:{word}"
+        return "answer", f"{step_id}:{came}"
 
     def weigh_container(self, which: str, kg: float, u_kg: float) -> tuple[str, str]:
         """What to feed in for a container that somebody weighed before or after the fill. Raises InputError."""

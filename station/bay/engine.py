@@ -27,6 +27,7 @@ from station.errors import Asked, InputError, LedgerError, StationError
 from station.figures import balance
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig
+from station.given.said import Came, Mark, SetAside
 from station.learning import asking, why
 from station.record import archive
 from station.record.backup import Standing
@@ -238,11 +239,11 @@ class Engine(Records):
                 f"{LOW_DISK_BYTES / 1e6:.0f} MB or more. Free some space first."
             )
 
-    def mark(self, mark: str, reason: str = "") -> None:
+    def mark(self, mark: Mark, reason: str = "") -> None:
         """Set a mark. reason: why a job is closed as it is, where its fill is not full. Raises InputError where the mark
         makes no sense now, or where such a job is closed without a reason."""
         job = self._published.newest.open_job
-        if mark == "fill_start" and job is not None:
+        if mark is Mark.FILL_START and job is not None:
             self._doubt_the_unit(job)
         self._call(lambda: self._loop.mark(mark, None if job is None else job.job_id, reason))
 
@@ -250,7 +251,7 @@ class Engine(Records):
         """A capacity that was probably typed in another unit floods an axle: asked about before the pump can run."""
         state = job.state
         offered = any(
-            n.mark == "fill_start" and n.why is None for n in checklist.next_marks(state, job.ticked)
+            n.mark is Mark.FILL_START and n.why is None for n in checklist.next_marks(state, job.ticked)
         )
         if job.capacity_confirmed or state.fill.base is not None or not offered:
             return
@@ -290,13 +291,13 @@ class Engine(Records):
         """
         self._call(lambda: self._loop.purge(begin))
 
-    def override(self, kind: str, reason: str) -> None:
-        """Go on in spite of an interlock, with a reason for the record. Raises InputError where that cannot be."""
-        self._call(lambda: self._loop.override(kind, reason))
+    def override(self, lock: SetAside, reason: str) -> None:
+        """Go on in spite of an interlock, with a reason for the record. Raises InputError without one."""
+        self._call(lambda: self._loop.override(lock, reason))
 
-    def answer(self, step_id: str, word: str) -> None:
-        """Say what a step on the pan was, "fluid" or "object". Raises InputError for a step that is not asked about."""
-        self._call(lambda: self._loop.answer(step_id, word))
+    def answer(self, step_id: str, came: Came) -> None:
+        """Say what a step on the pan was. Raises InputError for a step that is not asked about."""
+        self._call(lambda: self._loop.answer(step_id, came))
 
     def answer_interruption(self, pan_moved: bool, filled: bool) -> None:
         """Say what happened while the station was stopped in mid-job. Raises InputError where that is not asked."""

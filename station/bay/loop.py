@@ -28,6 +28,7 @@ from station.core.step import Effect, LedgerEvent, PumpCommand
 from station.errors import InputError
 from station.given.config import BayConfig
 from station.given.job import JobSpec
+from station.given.said import Came, Mark, SetAside
 from station.given.stages import Stage
 from station.record import archive
 from station.record.ledger import Ledger, clock_synced, now
@@ -274,13 +275,13 @@ class Loop:
             if source.endswith("_state") or source in more:
                 self.take(sample)
 
-    def mark(self, mark: str, job_id: str | None, reason: str = "") -> None:
+    def mark(self, mark: Mark, job_id: str | None, reason: str = "") -> None:
         """job_id: of the job for which the caller has checked that the mark may be set."""
         self.desk.need_job()
         if job_id != self.desk.job_id:
             raise InputError("Another job was opened meanwhile. Look at the page, then mark again.")
         self.desk.mark(mark, reason)
-        self.feed(("mark", mark))
+        self.feed(("mark", mark.value))
 
     def top_up(self) -> None:
         for given in self.desk.top_up():
@@ -289,11 +290,11 @@ class Loop:
     def purge(self, begin: bool) -> None:
         self.feed(self.desk.purge(begin))
 
-    def override(self, kind: str, reason: str) -> None:
-        self.feed(self.desk.override(kind, reason))
+    def override(self, lock: SetAside, reason: str) -> None:
+        self.feed(self.desk.override(lock, reason))
 
-    def answer(self, step_id: str, word: str) -> None:
-        self.feed(self.desk.answer(step_id, word))
+    def answer(self, step_id: str, came: Came) -> None:
+        self.feed(self.desk.answer(step_id, came))
 
     def answer_interruption(self, pan_moved: bool, filled: bool) -> None:
         self.feed(self.desk.answer_interruption(pan_moved, filled))

@@ -10,6 +10,7 @@ from typing import Any, Self
 from station.core.notice import Notice
 from station.given.pump_run import PumpRun
 from station.given.report import PanStep, Report, Spoke
+from station.given.said import Mark
 
 
 @dataclass(frozen=True)
@@ -113,7 +114,7 @@ class ItemView:
 class MarkView:
     """A mark that makes sense now. why: what it still waits for; None when it can be set."""
 
-    mark: str
+    mark: Mark
     label: str
     why: str | None
 

@@ -8,20 +8,9 @@ from pathlib import Path
 
 from hardware.sample import Sample
 from station.errors import InputError
+from station.given.said import Mark
 
-MARKS = (
-    "pan_placed",
-    "drain_open",
-    "drain_done",
-    "flush",
-    "reseal_done",
-    "fill_start",
-    "lip_proof",
-    "level_seen",
-    "fill_done",
-    "plug_in",
-    "close",
-)
+MARKS = tuple(Mark)
 COUNTS = ("pan", "meter", "meter_b")
 LEVELS = ("pump",)
 MASSES = ("container",)

@@ -48,7 +48,9 @@ def page(browser: Browser) -> Iterator[Page]:
 
 def show(page: Page, address: str, path: str, stage: str, size: ViewportSize) -> None:
     page.set_viewport_size(size)
-    page.request.post(f"{address}/api/mark", data={"mark": stage}, headers={"X-Tallypan": "1"})
+    page.request.post(
+        f"{address}/api/note", data={"kind": "show", "text": stage}, headers={"X-Tallypan": "1"}
+    )
     page.goto(f"{address}{path}")
     page.wait_for_selector(f'body[data-stage="{stage}"]')
 

@@ -25,7 +25,9 @@ def test_tones_vibration_and_the_screen_follow_their_switches(browser: Browser, 
 
     def turn(moment: str) -> list[object]:
         page.evaluate("window.heard = []")
-        page.request.post(f"{address}/api/mark", data={"mark": moment}, headers={"X-Tallypan": "1"})
+        page.request.post(
+            f"{address}/api/note", data={"kind": "show", "text": moment}, headers={"X-Tallypan": "1"}
+        )
         page.wait_for_selector(f'body[data-stage="{moment.split()[0]}"]')
         page.wait_for_timeout(50)
         return list(page.evaluate("window.heard"))

@@ -20,6 +20,7 @@ from typing import Any
 
 from calibration import budget
 from station.errors import InputError
+from station.given.said import Mark
 from tests.soak.proofs import Seen
 from tests.soak.relay import ROOT
 from tests.station.bay.fake_rig import FORM, config, engine_on
@@ -70,7 +71,7 @@ def _station(folder: Path, pipe: int, early: bool) -> None:
                 for item in engine.view().checklist:
                     engine.check(item.key, True)
                     say("check", job_id, item.key)
-                for mark in ("pan_placed", "drain_open", "drain_done"):
+                for mark in (Mark.PAN_PLACED, Mark.DRAIN_OPEN, Mark.DRAIN_DONE):
                     engine.mark(mark)
                     say("mark", job_id, mark)
                 engine.abandon("flood")

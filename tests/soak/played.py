@@ -8,6 +8,7 @@ from pathlib import Path
 from hardware.sample import Sample
 from hardware.simulated.plant import Plant
 from station.bay.engine import Engine
+from station.given.said import Mark
 from station.rehearsing.rehearse import hidden
 from station.rehearsing.scenario import read_scenario
 from tests.station.bay.fake_rig import FORM, FakeRig, config
@@ -98,19 +99,19 @@ class Played:
         self.wait(2.0)
         job_id = engine.open_job({**FORM, "capacity_reason": "played: this drain is cut short"})
         self._tick()
-        engine.mark("pan_placed")
+        engine.mark(Mark.PAN_PLACED)
         self.wait(6.0)
-        engine.mark("drain_open")
+        engine.mark(Mark.DRAIN_OPEN)
         self.plant.open_drain()
         self.wait(drain_s)
-        engine.mark("drain_done")
+        engine.mark(Mark.DRAIN_DONE)
         self.plant.close_drain()
         self.wait(2.0)
         self._tick()
-        engine.mark("reseal_done")
+        engine.mark(Mark.RESEAL_DONE)
         self.wait(2.0)
         engine.note("capacity", "as listed: the drain was cut short")
-        engine.mark("fill_start")
+        engine.mark(Mark.FILL_START)
         self._tick()
         return job_id
 
@@ -124,14 +125,14 @@ class Played:
         job_id = self.to_fill()
         self.wait(120.0, until=lambda: engine.view().latched is not None, pendant=1)
         self.wait(2.0, pendant=0)
-        engine.mark("level_seen")
-        engine.mark("fill_done")
+        engine.mark(Mark.LEVEL_SEEN)
+        engine.mark(Mark.FILL_DONE)
         self.wait(3.0)
         self.plant.plug_in()
-        engine.mark("plug_in")
+        engine.mark(Mark.PLUG_IN)
         self._tick()
         self.wait(10.0)
-        engine.mark("close", "played")
+        engine.mark(Mark.CLOSE, "played")
         return job_id
 
     def close(self) -> None:

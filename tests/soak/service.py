@@ -15,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from station.given.said import Mark
 from tests.soak.proofs import Seen
 from tests.soak.relay import ROOT, relay
 
@@ -73,11 +74,11 @@ def main() -> None:
     until(lambda: engine.view().stage == "plan")
     for item in engine.view().checklist:
         engine.check(item.key, True)
-    for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done"):
+    for mark in (Mark.PAN_PLACED, Mark.DRAIN_OPEN, Mark.DRAIN_DONE, Mark.RESEAL_DONE):
         engine.mark(mark)
     until(lambda: "fluid_supply_c" in engine.view().temperatures_c)
     engine.note("capacity", "as listed: this drain was cut short")
-    engine.mark("fill_start")
+    engine.mark(Mark.FILL_START)
     while True:
         engine.hold(True)
         view = engine.view()

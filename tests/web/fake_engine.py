@@ -18,6 +18,7 @@ from station.errors import InputError
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig, demo_path, read_config
 from station.given.report import Report, Told
+from station.given.said import Came, Mark, SetAside
 from station.record.archive import Entry, JobRecord
 from station.record.ledger import JobRow, Ledger, now
 from station.shop import catalogue, entering, offered
@@ -273,7 +274,7 @@ class FakeEngine:
     def check(self, key: str, done: bool) -> None:
         self._called("check", key, done)
 
-    def mark(self, mark: str, reason: str = "") -> None:
+    def mark(self, mark: Mark, reason: str = "") -> None:
         self._called("mark", mark, *([reason] if reason else []))
 
     def hold(self, held: bool) -> None:
@@ -288,11 +289,11 @@ class FakeEngine:
     def purge(self, begin: bool) -> None:
         self._called("purge", begin)
 
-    def override(self, kind: str, reason: str) -> None:
-        self._called("override", kind, reason)
+    def override(self, lock: SetAside, reason: str) -> None:
+        self._called("override", lock, reason)
 
-    def answer(self, step_id: str, word: str) -> None:
-        self._called("answer", step_id, word)
+    def answer(self, step_id: str, came: Came) -> None:
+        self._called("answer", step_id, came)
 
     def answer_interruption(self, pan_moved: bool, filled: bool) -> None:
         self._called("answer_interruption", pan_moved, filled)

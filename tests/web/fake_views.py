@@ -15,6 +15,7 @@ from station.bay.views import (
     TimerView,
 )
 from station.given.report import PanStep
+from station.given.said import Mark
 
 JOB_ID = "20261125-091500-a1b2c3"
 
@@ -85,7 +86,7 @@ def _item(key: str, text: str, done: bool = False, caution: bool = False) -> Ite
     return ItemView(key, text, done, caution)
 
 
-def _next(mark: str, label: str, why: str | None = None) -> MarkView:
+def _next(mark: Mark, label: str, why: str | None = None) -> MarkView:
     return MarkView(mark, label, why)
 
 
@@ -127,8 +128,8 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
             _item("pan", "Pan on its cells under the outlet, nothing leaning on it."),
         ),
         "next_marks": (
-            _next("pan_placed", "Pan placed"),
-            _next("drain_open", "Drain opened", "first: Pan placed"),
+            _next(Mark.PAN_PLACED, "Pan placed"),
+            _next(Mark.DRAIN_OPEN, "Drain opened", "first: Pan placed"),
         ),
     },
     "drain": {
@@ -137,7 +138,7 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
         "pan_g": 1688.0,
         "pan_flow_g_s": 14.2,
         "checklist": (_item("clear", "Face and arms out of the stream; no naked flame.", False, True),),
-        "next_marks": (_next("drain_done", "Drain done: take the figure"),),
+        "next_marks": (_next(Mark.DRAIN_DONE, "Drain done: take the figure"),),
         "temperatures_c": {"fluid_drained_c": 48.6, "fluid_supply_c": 21.4, "air_c": 19.8},
     },
     "drip": {
@@ -147,7 +148,7 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
         "steps": (pan_step("object", id="s1", kg=0.02), pan_step("gulp", id="s2")),
         "pan_g": 2313.0,
         "pan_flow_g_s": 0.3,
-        "next_marks": (_next("drain_done", "Drain done: take the figure"),),
+        "next_marks": (_next(Mark.DRAIN_DONE, "Drain done: take the figure"),),
         "temperatures_c": {"fluid_drained_c": 41.2, "fluid_supply_c": 21.4, "air_c": 19.8},
     },
     "reseal": {
@@ -156,7 +157,7 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
         "steps": (pan_step(says="fluid"), pan_step("flush", id="s2", kg=0.0)),
         "timer": TimerView("cure", 844.2, 1200.0),
         "checklist": (_item("torque", "Bolts or drain plug to the manual's torque."),),
-        "next_marks": (_next("fill_start", "Start the fill before the sealant has cured"),),
+        "next_marks": (_next(Mark.FILL_START, "Start the fill before the sealant has cured"),),
     },
     "fill": {
         "figures": replace(
@@ -182,16 +183,16 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
             _item("hose", "Hose seated in the fill plug hole, hand on it while the pump turns.", True, True),
             _item("pan_there", "Pan still below the plug, to catch what runs over.", True),
         ),
-        "next_marks": (_next("level_seen", "Level seen at the plug"), _next("fill_done", "Fill done")),
+        "next_marks": (_next(Mark.LEVEL_SEEN, "Level seen at the plug"), _next(Mark.FILL_DONE, "Fill done")),
     },
     "settle": {
         **_OVER,
         "timer": TimerView("settle", 81.0, 120.0),
         "checklist": (_item("level", "Level at the plug looked at with the vehicle level."),),
         "next_marks": (
-            _next("level_seen", "Level seen at the plug"),
-            _next("fill_start", "Top up"),
-            _next("plug_in", "Fill plug in"),
+            _next(Mark.LEVEL_SEEN, "Level seen at the plug"),
+            _next(Mark.FILL_START, "Top up"),
+            _next(Mark.PLUG_IN, "Fill plug in"),
         ),
     },
     "leak watch": {
@@ -205,7 +206,7 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
         ),
         "timer": TimerView("leak watch", 132.0, 180.0),
         "checklist": (_item("dry", "Housing wiped dry; pan left alone."),),
-        "next_marks": (_next("close", "Close the job"),),
+        "next_marks": (_next(Mark.CLOSE, "Close the job"),),
     },
     "closed": _OVER,
     "abandoned": {**_OFF_STAGE, "figures": _DRAINED},

@@ -18,14 +18,14 @@ CROWDED = "20261125-235959-crowded"
 
 
 MOMENTS = {"drip over": view_of("drip", wait_s=0.0)}
-"""What a mark may be called here beside the stages: one moment of one."""
+"""What a note asks for beside the stages: one moment of one."""
 
 
 class Showing(FakeEngine):
     stage = "fill"
 
-    def mark(self, mark: str, reason: str = "") -> None:
-        self.stage = mark
+    def note(self, kind: str, text: str) -> None:
+        self.stage = text
 
 
 def crowded() -> JobRecord:

@@ -12,6 +12,7 @@ from station.calibrating.density_desk import DensityPlan, Vessel
 from station.calibrating.views import CalibrationView
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig
+from station.given.said import Came, Mark, SetAside
 from station.learning.condition import Condition, Photo
 from station.record.archive import JobRecord
 from station.record.ledger import JobRow, Ledger
@@ -117,7 +118,7 @@ class Engine(Protocol):
 
     def check(self, key: str, done: bool, /) -> None: ...
 
-    def mark(self, mark: str, reason: str = "", /) -> None:
+    def mark(self, mark: Mark, reason: str = "", /) -> None:
         """Set a mark. reason: why a job whose fill is not full is closed as it is."""
 
     def hold(self, held: bool, /) -> None:
@@ -131,11 +132,11 @@ class Engine(Protocol):
     def purge(self, begin: bool, /) -> None:
         """Begin or end a purge of the hose into a waste vessel."""
 
-    def override(self, kind: str, reason: str, /) -> None:
+    def override(self, lock: SetAside, reason: str, /) -> None:
         """Go on in spite of an interlock, with a reason for the record."""
 
-    def answer(self, step_id: str, word: str, /) -> None:
-        """Say what a step on the pan was: "fluid" or "object"."""
+    def answer(self, step_id: str, came: Came, /) -> None:
+        """Say what a step on the pan was."""
 
     def weigh_container(self, which: str, kg: float, u_kg: float, /) -> None:
         """What a scale showed for the container, "before" or "after" the fill; u_kg: standard uncertainty of a weighing."""

@@ -14,6 +14,7 @@ from starlette.responses import Response
 from station.errors import Asked, InputError
 from station.given.bench import BenchVerb
 from station.given.evidence import ContainerWeighing
+from station.given.said import Came, Mark, SetAside
 from web.frame.amounts import mass_kg, volume_l
 from web.frame.deps import Body, ChangeThreads, DiskThreads, Key, Line, Remark, Station, do, done
 from web.frame.port import Engine
@@ -24,6 +25,8 @@ LEAST_U_KG = 0.001
 """No scale that takes a container weighs it better."""
 
 router = APIRouter(prefix="/api")
+Word = Field(strict=False)
+"""A field that holds one of a type's words: JSON has it as text."""
 
 
 class Plan(Body):
@@ -51,10 +54,10 @@ class Check(Body):
     done: bool
 
 
-class Mark(Body):
+class Marked(Body):
     """reason: why a job whose fill is not full is closed as it is."""
 
-    mark: Key
+    mark: Annotated[Mark, Word]
     reason: Annotated[str, Field(max_length=200)] = ""
 
 
@@ -75,11 +78,11 @@ class Reason(Body):
 
 
 class Verb(Body):
-    verb: Annotated[BenchVerb, Field(strict=False)]
+    verb: Annotated[BenchVerb, Word]
 
 
 class Override(Body):
-    kind: Key
+    kind: Annotated[SetAside, Word]
     reason: Remark
 
 
@@ -88,10 +91,10 @@ class Purge(Body):
 
 
 class Answer(Body):
-    """What the technician says a step on the pan was. answer: "fluid" or "object"."""
+    """What the technician says a step on the pan was."""
 
     step: Key
-    answer: Key
+    answer: Annotated[Came, Word]
 
 
 class Interruption(Body):
@@ -141,14 +144,14 @@ async def check(engine: Station, threads: DiskThreads, body: Check) -> Response:
     return done()
 
 
-def _mark(engine: Engine, mark: str, reason: str) -> None:
+def _mark(engine: Engine, mark: Mark, reason: str) -> None:
     """A fill that is refused for a likely unit mix-up is a question to the technician, and has a status of its own."""
     try:
         engine.mark(mark, reason)
     except InputError as error:
         if isinstance(error, Asked):
             raise Problem(409, "Drained and expected do not agree", str(error)) from error
-        if mark == "fill_start" and _unit_in_doubt(engine):
+        if mark is Mark.FILL_START and _unit_in_doubt(engine):
             raise Problem(409, "Probably another unit", str(error)) from error
         raise
 
@@ -156,14 +159,14 @@ def _mark(engine: Engine, mark: str, reason: str) -> None:
 def _unit_in_doubt(engine: Engine) -> bool:
     """Whether nothing but the doubt can have refused the fill: its mark was to be had, and the cause is likely."""
     view = engine.view()
-    if view.job is None or not any(m.mark == "fill_start" and m.enabled for m in view.next_marks):
+    if view.job is None or not any(m.mark is Mark.FILL_START and m.enabled for m in view.next_marks):
         return False
     causes = engine.causes(view.job.job_id).causes
     return any(cause.kind == "unit_mixup" and cause.certainty == "likely" for cause in causes)
 
 
 @router.post("/mark")
-async def mark(engine: Station, threads: DiskThreads, body: Mark) -> Response:
+async def mark(engine: Station, threads: DiskThreads, body: Marked) -> Response:
     await do(threads, _mark, engine, body.mark, body.reason)
     return done()
 

@@ -3,13 +3,21 @@
 from dataclasses import dataclass
 
 from station.bay.views import BayView, ItemView, LipView, MarkView
+from station.given.said import Mark
 from station.learning.reason import Outcome, missing_l
 from web.frame import format as fmt
 from web.frame import words
 
 REACHED_L = 0.005
 """Less than this to go is shown as 0.00 L."""
-PREFERRED = ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start", "close")
+PREFERRED = (
+    Mark.PAN_PLACED,
+    Mark.DRAIN_OPEN,
+    Mark.DRAIN_DONE,
+    Mark.RESEAL_DONE,
+    Mark.FILL_START,
+    Mark.CLOSE,
+)
 """Of several marks that make sense before the fill, the one that most jobs need next."""
 
 
@@ -41,7 +49,7 @@ def dock(view: BayView, outcome: Outcome) -> Dock:
     if view.stage == "fill":
         if not _reached(view):
             return Dock(figure, missing, held=True)
-        done = marks.get("fill_done")
+        done = marks.get(Mark.FILL_DONE)
         return Dock(figure, missing, mark=done, label=done.label if done else "")
     if view.stage == "settle":
         return _settle(view, outcome, figure, missing, marks)
@@ -55,10 +63,10 @@ def _at_the_lip(proof: LipView) -> Dock:
     return Dock(pushed, f"{proof.over_l * 1000:.0f} mL over the lip so far", held=True)
 
 
-def _settle(view: BayView, outcome: Outcome, figure: str, missing: str, marks: dict[str, MarkView]) -> Dock:
-    if missing_l(outcome) is not None and "fill_start" in marks:
-        return Dock(figure, missing, mark=marks["fill_start"], label="Top up")
-    name = "plug_in" if outcome.level_seen else "level_seen"
+def _settle(view: BayView, outcome: Outcome, figure: str, missing: str, marks: dict[Mark, MarkView]) -> Dock:
+    if missing_l(outcome) is not None and Mark.FILL_START in marks:
+        return Dock(figure, missing, mark=marks[Mark.FILL_START], label="Top up")
+    name = Mark.PLUG_IN if outcome.level_seen else Mark.LEVEL_SEEN
     mark = marks.get(name)
     return Dock(figure, missing, mark=mark, label=mark.label if mark else "", wait=_better_waited(view))
 

@@ -16,6 +16,7 @@ import pytest
 
 from station.bay.engine import Engine
 from station.errors import InputError, LedgerError
+from station.given.said import Mark
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
 from station.record.unsaved import ROOM, SideNote
@@ -66,7 +67,7 @@ def refusing(path: Path) -> Iterator[None]:
 CHANGES: dict[str, Callable[[Engine], Any]] = {
     "note": lambda engine: engine.note("remark", "here"),
     "check": lambda engine: engine.check(engine.view().checklist[0].key, True),
-    "mark": lambda engine: engine.mark("pan_placed"),
+    "mark": lambda engine: engine.mark(Mark.PAN_PLACED),
     "drum": lambda engine: engine.connect_drum("Drum 9", "gear_75w90", 20.0),
     "abandoned": lambda engine: engine.abandon("only a test"),
 }

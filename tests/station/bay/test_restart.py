@@ -18,6 +18,7 @@ from station.figures import balance
 from station.filling.overrun import Stop
 from station.given import recording
 from station.given.job import spec_from_tables
+from station.given.said import Mark
 from station.given.stages import Stage
 from station.record.ledger import Ledger, Moment, now
 from station.record.recorder import Recorder
@@ -69,9 +70,9 @@ class Bench:
         job_id = self.engine.open_job(FORM)
         for item in self.engine.view().checklist:
             self.engine.check(item.key, True)
-        self.engine.mark("pan_placed")
+        self.engine.mark(Mark.PAN_PLACED)
         self.weigh(0.5, 8.0)
-        self.engine.mark("drain_open")
+        self.engine.mark(Mark.DRAIN_OPEN)
         self.weigh(3.0, 20.0)
         return job_id
 
@@ -161,7 +162,7 @@ def test_a_job_goes_on_after_a_reboot_whatever_the_new_boots_clock_says(
     view = bench.engine.view()
     assert not any("time_backwards" in n.kind for n in view.notices)
     assert view.figures.drained_l == pytest.approx(2.6 / 0.88, rel=0.05)
-    bench.engine.mark("drain_done")
+    bench.engine.mark(Mark.DRAIN_DONE)
     bench.engine.abandon("only a test")
     kept = bench.engine.job(job_id).measured
     tables, text = bench.engine.job_toml(job_id), bench.engine.recording_csv(job_id)
@@ -185,11 +186,11 @@ def test_what_was_ticked_confirmed_and_seen_is_still_so(bench: Bench) -> None:
 
 
 def fill_ready(bench: Bench) -> None:
-    bench.engine.mark("drain_done")
-    bench.engine.mark("reseal_done")
+    bench.engine.mark(Mark.DRAIN_DONE)
+    bench.engine.mark(Mark.RESEAL_DONE)
     for source, value in (("meter", 0), ("fluid_supply_c", 20.0), ("pump", 0), ("stop_open", 0)):
         bench.feed(source, value)
-    bench.engine.mark("fill_start")
+    bench.engine.mark(Mark.FILL_START)
 
 
 def hold(bench: Bench, seconds: float) -> None:

@@ -16,6 +16,7 @@ from station.bay.engine import Engine
 from station.errors import InputError, LedgerError
 from station.given.config import demo_path, read_config
 from station.given.report import Report
+from station.given.said import Mark
 from station.learning import condition
 from station.record.ledger import Ledger, job_row, now
 from station.record.recorder import Recorder
@@ -122,13 +123,13 @@ def test_a_capacity_in_the_wrong_unit_is_stopped_before_the_pump_can_run(engine:
     engine.open_job({**FORM, "capacity": "2.9 US gallon", "capacity_reason": "read in the manual"})
     for item in engine.view().checklist:
         engine.check(item.key, True)
-    for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done"):
+    for mark in (Mark.PAN_PLACED, Mark.DRAIN_OPEN, Mark.DRAIN_DONE, Mark.RESEAL_DONE):
         engine.mark(mark)
     with pytest.raises(InputError, match="confirm"):
-        engine.mark("fill_start")
+        engine.mark(Mark.FILL_START)
     assert engine.view().stage == "reseal"
     engine.note("capacity", "read again from the plate: really gallons")
-    engine.mark("fill_start")
+    engine.mark(Mark.FILL_START)
     assert engine.view().stage == "fill"
     engine.abandon("only a test")
 

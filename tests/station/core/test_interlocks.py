@@ -12,6 +12,7 @@ from station.figures import balance
 from station.filling.drum import Drum
 from station.given.job import HoseHeld
 from station.given.pumping import PumpLine
+from station.given.said import SetAside
 from station.given.settings import Settings
 from tests.soak.fills import Fill, spec_of
 
@@ -26,6 +27,10 @@ def fill(fluid: str = "75W-90", supply_c: float = 20.0, target_l: float = 2.0, *
 def test_every_check_has_its_row_and_every_row_its_check() -> None:
     told_elsewhere = {"supply_jump"}  # where the temperature is taken in
     assert set(BEFORE) | set(WHILE) | set(ALWAYS) | told_elsewhere == set(TABLE)
+
+
+def test_a_reason_sets_aside_what_the_table_says_and_nothing_else() -> None:
+    assert {kind for kind, row in TABLE.items() if row.reason} == set(SetAside)
 
 
 @pytest.mark.parametrize("kind", TABLE)

@@ -13,6 +13,7 @@ from PIL import Image
 
 from station.bay.views import MarkView
 from station.errors import InputError
+from station.given.said import Mark
 from station.learning import condition
 from station.learning.condition import MAX_BYTES
 from station.learning.why import Cause
@@ -278,7 +279,7 @@ def test_a_record_that_cannot_be_judged_is_still_shown(bay: Bay, monkeypatch: py
     assert "2.864 ± 0.011 L" in html
 
 
-READY = {"next_marks": (MarkView("fill_start", "Start the fill", None),)}
+READY = {"next_marks": (MarkView(Mark.FILL_START, "Start the fill", None),)}
 
 
 def test_a_fill_refused_for_its_unit_is_a_question_of_its_own(open_bay: Callable[..., Bay]) -> None:

@@ -115,6 +115,23 @@ def test_what_is_not_understood_changes_nothing_and_says_where(bay: Bay, path: s
     assert bay.engine.calls == []
 
 
+@pytest.mark.parametrize(
+    ("path", "body", "told"),
+    [
+        ("/api/mark", {"mark": "done"}, "mark is 'done'; expected one of: 'pan_placed', 'drain_open'"),
+        ("/api/answer", {"step": "s1", "answer": "bolt"}, "answer is 'bolt'; expected one of: 'fluid' or 'object'"),
+        ("/api/override", {"kind": "no_flow", "reason": "please"}, "kind is 'no_flow'; expected one of: 'wrong_grade'"),
+    ],
+)  # fmt: skip
+def test_a_word_that_is_none_is_told_with_those_that_are(
+    bay: Bay, path: str, body: dict[str, str], told: str
+) -> None:
+    reply = bay.post(path, body)
+    assert reply.status_code == 422
+    assert told in reply.json()["text"]
+    assert bay.engine.calls == []
+
+
 @pytest.mark.parametrize("text", [b"", b"{", b"\xff\xfe", b'{"mark": "drain_open"', b"NaN", b"[" * 20_000])
 def test_broken_json_is_refused(bay: Bay, text: bytes) -> None:
     reply = bay.send("POST", "/api/mark", content=text, headers=CHANGE)

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from station.bay.views import BayView, MarkView
+from station.given.said import Mark
 from tests.web.fake_views import view_of
 from web.live.dock import Dock, dock
 from web.live.live import outcome
@@ -44,7 +45,7 @@ def test_each_stage_has_its_next_mark(stage: str, mark: str) -> None:
 
 
 def test_resealing_leads_before_solvent() -> None:
-    marks = (MarkView("flush", "Solvent from here on", None), MarkView("reseal_done", "Resealed", None))
+    marks = (MarkView(Mark.FLUSH, "Solvent from here on", None), MarkView(Mark.RESEAL_DONE, "Resealed", None))
     assert next_of(ticked("reseal", next_marks=marks, timer=None)) == "reseal_done"
 
 

@@ -9,6 +9,7 @@ from station.bay.views import BayView, FaultView, LipView, MarkView, SlugView, S
 from station.core import lip
 from station.core.interlock_table import TABLE
 from station.given.bench import BenchVerb
+from station.given.said import Mark
 from tests.web.conftest import Bay
 from tests.web.fake_views import pump_of, view_of
 from web.live.live import live
@@ -242,8 +243,8 @@ def test_first_fluid_over_the_lip_is_said_as_such_and_asks_for_no_second_press(h
 
 def test_the_proof_is_a_button_among_the_next_marks_and_goes_to_the_station(bay: Bay) -> None:
     offered = (
-        MarkView("level_seen", "Level seen at the plug", None),
-        MarkView("lip_proof", "Prove at the lip", None),
+        MarkView(Mark.LEVEL_SEEN, "Level seen at the plug", None),
+        MarkView(Mark.LIP_PROOF, "Prove at the lip", None),
     )
     assert 'data-mark="lip_proof"' in live(view_of("fill", next_marks=offered)).html["steps"]
     assert bay.post("/api/mark", {"mark": "lip_proof"}).status_code == 200

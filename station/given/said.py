@@ -1,0 +1,33 @@
+"""What a technician says by a press: the words that recordings, pages and the record share."""
+
+from enum import StrEnum
+
+
+class Mark(StrEnum):
+    """What the technician has done, in the order of the job."""
+
+    PAN_PLACED = "pan_placed"
+    DRAIN_OPEN = "drain_open"
+    DRAIN_DONE = "drain_done"
+    FLUSH = "flush"
+    RESEAL_DONE = "reseal_done"
+    FILL_START = "fill_start"
+    LIP_PROOF = "lip_proof"
+    LEVEL_SEEN = "level_seen"
+    FILL_DONE = "fill_done"
+    PLUG_IN = "plug_in"
+    CLOSE = "close"
+
+
+class Came(StrEnum):
+    """What something was that came onto the pan."""
+
+    FLUID = "fluid"
+    OBJECT = "object"
+
+
+class SetAside(StrEnum):
+    """An interlock that the pump may run in spite of, with a reason; those of ``station.core.interlock_table``."""
+
+    WRONG_GRADE = "wrong_grade"
+    HOSE_HOLDS = "hose_holds"
