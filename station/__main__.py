@@ -162,6 +162,7 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
 def _serve(options: argparse.Namespace) -> int:
     from station.bay import fitness, logs
+    from station.bay.people_book import PeopleBook
     from station.record.backup import Keeper
     from station.record.lock import name_holder
     from web.server import say_ready, serve
@@ -183,6 +184,7 @@ def _serve(options: argparse.Namespace) -> int:
 
     if keeper is not None:
         engine.watch_backup(lambda: keeper.standing)
+    book = None if access.people is None else PeopleBook(access.people, engine.entries.people_changed)
 
     def announce(address: str) -> None:
         name_holder(config.ledger, f"the station at {address} (process {os.getpid()})")
@@ -198,6 +200,8 @@ def _serve(options: argparse.Namespace) -> int:
         rules = config.serve
         serve(engine, access, host, port, announce, tls, rules.names, rules.proxy)
     finally:
+        if book is not None:
+            book.close()
         close()
         if keeper is not None:
             keeper.close()  # last, so that the last copy has everything
@@ -208,6 +212,7 @@ def _entrance(config: Any, host: str, options: argparse.Namespace) -> tuple[Any,
     """Who may come in, and under which certificate. Raises InputError where the pages should not be served so."""
     from station.people.entrance import entrance
     from station.people.store import People, path_beside
+    from station.record.author import BY
     from web.server import Tls, is_loopback
 
     rules = config.serve
@@ -220,7 +225,7 @@ def _entrance(config: Any, host: str, options: argparse.Namespace) -> tuple[Any,
     if tls is not None:
         tls.context()
     access = entrance(
-        People(path_beside(config.ledger)),
+        People(path_beside(config.ledger), by=BY.get),
         loopback=is_loopback(host),
         simulated=options.simulated,
         tls=tls is not None,

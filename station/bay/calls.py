@@ -6,6 +6,7 @@ raises InputError, leaving all as it was, and LedgerError where the record does 
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
 from typing import Protocol, TypeVar
 
 from calibration.certificates import Certificate
@@ -17,6 +18,7 @@ from station.errors import InputError
 from station.given.config import BayConfig
 from station.learning import condition
 from station.record.ledger import Ledger
+from station.shop import changes as shop_changes
 from station.shop import entering
 from station.shop.audit import Movement
 
@@ -127,6 +129,13 @@ class Entries:
     def import_file(self, table: str, data: bytes, name: str = "", by: str = "") -> entering.Import:
         """Import a CSV file whole, or not at all. name: the file's."""
         return self._call(lambda: self._shop.import_file(table, data, name, by))
+
+    def people_changed(self, changes: Sequence[Mapping[str, str]]) -> None:
+        """Put changes of who may sign in into the record; what it has already it does not get again."""
+        with closing(Ledger(self._config.ledger, read_only=True)) as ledger:
+            known = set(shop_changes.people_in(ledger))
+        new = [change for change in changes if change["id"] not in known]
+        self._call(lambda: self._shop.people_changed(new))
 
     def move(self, movement: Movement) -> None:
         """Put a movement of fluid into the books."""

@@ -53,7 +53,7 @@ def _people(options: argparse.Namespace) -> Any:
     ledger = options.ledger
     if ledger is None:
         ledger = read_config(options.config if options.config is not None else demo_path()).ledger
-    return People(path_beside(ledger))
+    return People(path_beside(ledger), by=lambda: "at the Pi")
 
 
 def _list(options: argparse.Namespace) -> int:

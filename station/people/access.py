@@ -19,9 +19,9 @@ from datetime import UTC, datetime
 from station.errors import InputError, StationError
 from station.people import secrets as kept_secrets
 from station.people.lockout import Lockout
-from station.people.people import DEMO_PEOPLE, Person, Role, clean_name
+from station.people.people import DEMO_PEOPLE, Kept, Person, Role, clean_name
 from station.people.sessions import Session, Sessions
-from station.people.store import Kept, People
+from station.people.store import People
 
 log = logging.getLogger(__name__)
 

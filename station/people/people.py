@@ -1,6 +1,8 @@
 """Who works here: names, and what each may do by role."""
 
-from dataclasses import dataclass
+import secrets
+from dataclasses import dataclass, field
+from datetime import datetime
 from enum import StrEnum
 
 from station.errors import InputError
@@ -55,3 +57,25 @@ def role_of(text: str) -> Role:
         return Role(text)
     except ValueError:
         raise InputError(f"The role is {text[:40]!r}; expected one of: {', '.join(Role)}.") from None
+
+
+def new_version() -> int:
+    """One that no entry had before."""
+    return secrets.randbits(53)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """One person's entry. secret: its hash, None before one was chosen. code: the hash of a code by which one may be
+    chosen, until ``code_until``. version: another one with every change that ends the sessions begun before it; drawn, so
+    that whoever is taken out and entered again has none of the old. unlocked: how often tries were given back by hand."""
+
+    person: Person
+    secret: str | None = None
+    code: str | None = None
+    code_until: str = ""
+    version: int = field(default_factory=new_version)
+    unlocked: int = 0
+
+    def code_is_good(self, now: datetime) -> bool:
+        return self.code is not None and now.isoformat() < self.code_until

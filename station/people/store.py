@@ -9,7 +9,7 @@ import json
 import os
 import secrets
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -20,31 +20,11 @@ from pydantic import Field
 
 from station.common.schema import Table, read
 from station.errors import InputError, StationError
-from station.people.people import Person, Role, clean_name
+from station.people.changed import Change, changes
+from station.people.people import Kept, Person, Role, clean_name, new_version
 
 CODE_HOURS = 24
 FILE_NAME = "people.json"
-
-
-def _new_version() -> int:
-    return secrets.randbits(53)
-
-
-@dataclass(frozen=True)
-class Kept:
-    """One person's entry. secret: its hash, None before one was chosen. code: the hash of a code by which one may be
-    chosen, until ``code_until``. version: another one with every change that ends the sessions begun before it; drawn, so
-    that whoever is taken out and entered again has none of the old. unlocked: how often tries were given back by hand."""
-
-    person: Person
-    secret: str | None = None
-    code: str | None = None
-    code_until: str = ""
-    version: int = field(default_factory=_new_version)
-    unlocked: int = 0
-
-    def code_is_good(self, now: datetime) -> bool:
-        return self.code is not None and now.isoformat() < self.code_until
 
 
 class _KeptTable(Table):
@@ -57,9 +37,20 @@ class _KeptTable(Table):
     unlocked: int = 0
 
 
+class _ChangeTable(Table):
+    id: str
+    at_utc: str
+    by: str
+    name: str
+    what: str
+    old: str
+    new: str
+
+
 class _PeopleFile(Table):
     device_key: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
     people: tuple[_KeptTable, ...] = ()
+    untold: tuple[_ChangeTable, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -67,6 +58,7 @@ class _Read:
     stamp: tuple[int, int, int] | None
     people: Mapping[str, Kept] = field(default_factory=dict)
     device_key: bytes = b""
+    untold: tuple[Change, ...] = ()
 
 
 def path_beside(ledger: Path) -> Path:
@@ -77,11 +69,14 @@ class People:
     """The people of a shop. May be used from any thread, and by several processes at once.
 
     Raises StationError where the file cannot be read or written. A method that names somebody raises InputError where
-    there is nobody of that name.
+    there is nobody of that name. by: who makes the changes, asked at each.
+
+    Each change waits in the file, written with it, until the record has it (``untold``, ``told``): a command at the Pi
+    cannot write the record while the station does.
     """
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
+    def __init__(self, path: Path, by: Callable[[], str] = lambda: "") -> None:
+        self.path, self._by = path, by
         self._lock = threading.RLock()
         self._read = _Read(None)
 
@@ -112,6 +107,10 @@ class People:
         """By which the station knows again the devices that somebody signed in on; b"" before there is anybody."""
         return self._now().device_key
 
+    def untold(self) -> tuple[Change, ...]:
+        """Changes that the record has not yet, oldest first."""
+        return self._now().untold
+
     # --- changing ------------------------------------------------------------------------------------------
 
     def add(self, name: str, role: Role, secret: str | None = None, code: str | None = None) -> Kept:
@@ -139,7 +138,7 @@ class People:
         with self._changing() as people:
             kept = _known(people, name)
             person = Person(name, role)
-            changed = replace(kept, person=person, version=_new_version())
+            changed = replace(kept, person=person, version=new_version())
             if person.by_pin != kept.person.by_pin:
                 changed = replace(changed, secret=None, code=None, code_until="")
             people[name] = changed
@@ -163,10 +162,17 @@ class People:
             del people[name]
             _need_an_owner(people)
 
+    def told(self, ids: Collection[str]) -> None:
+        """These changes are in the record."""
+        with self._lock, _locked(self.path):
+            now = self._now()
+            left = tuple(change for change in now.untold if change.id not in ids)
+            self._write(now.people, now.device_key, left)
+
     def _change(self, name: str, **fields: str | None) -> Kept:
         with self._changing() as people:
             kept = _known(people, name)
-            people[name] = replace(kept, version=_new_version(), **fields)  # type: ignore[arg-type]  # texts only
+            people[name] = replace(kept, version=new_version(), **fields)  # type: ignore[arg-type]  # texts only
             return people[name]
 
     # --- the file ------------------------------------------------------------------------------------------
@@ -193,7 +199,8 @@ class People:
             )
             for one in file.people
         }
-        return _Read(stamp, people, bytes.fromhex(file.device_key))
+        untold = tuple(Change(**change.model_dump()) for change in file.untold)
+        return _Read(stamp, people, bytes.fromhex(file.device_key), untold)
 
     @contextmanager
     def _changing(self) -> Iterator[dict[str, Kept]]:
@@ -202,10 +209,10 @@ class People:
             before = self._now()
             people = dict(before.people)
             yield people
-            self._write(people, before.device_key or secrets.token_bytes(32))
-            self._read = self._load(_stamp(self.path) or (0, 0, 0))
+            done = tuple(changes(before.people, people, self._by()))
+            self._write(people, before.device_key or secrets.token_bytes(32), before.untold + done)
 
-    def _write(self, people: Mapping[str, Kept], device_key: bytes) -> None:
+    def _write(self, people: Mapping[str, Kept], device_key: bytes, untold: Sequence[Change]) -> None:
         rows = [
             {
                 "name": kept.person.name,
@@ -214,7 +221,12 @@ class People:
             }
             for kept in people.values()
         ]
-        text = json.dumps({"device_key": device_key.hex(), "people": rows}, ensure_ascii=False, indent=1)
+        whole = {
+            "device_key": device_key.hex(),
+            "people": rows,
+            "untold": [vars(change) for change in untold],
+        }
+        text = json.dumps(whole, ensure_ascii=False, indent=1)
         new = self.path.with_name(f"{self.path.name}.new")
         try:
             file = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
@@ -231,6 +243,7 @@ class People:
                 os.close(folder)
         except OSError as error:
             raise StationError(f"{self.path}: cannot be written ({error}). Nothing was changed.") from error
+        self._read = self._load(_stamp(self.path) or (0, 0, 0))
 
 
 def _with_code(kept: Kept, code: str | None) -> Kept:

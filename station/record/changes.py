@@ -12,7 +12,9 @@ from sqlite_utils import Database
 
 BAY_FILE = "bay_file"
 """What a bay's file said when the station started, where that was another than before."""
-KINDS = ("catalogue", "certificate", BAY_FILE)
+PEOPLE = "people"
+"""Who may sign in, and as what: added, another role, a secret taken away or chosen, taken out."""
+KINDS = ("catalogue", "certificate", BAY_FILE, PEOPLE)
 """Kinds of events that change what later figures rest on."""
 
 

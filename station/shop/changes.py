@@ -3,14 +3,16 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from heapq import merge
+from itertools import islice
 from typing import Any
 
-from station.record.changes import BAY_FILE, KINDS
+from station.record.changes import BAY_FILE, KINDS, PEOPLE
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
 from station.shop import catalogue
 from station.shop.rows import TABLES
 
+NEWEST = 200
 COLUMNS = ["counter", "utc", "by", "parameter", "old", "new"]
 
 
@@ -37,6 +39,12 @@ def note_file(stated: Mapping[str, str], recorder: Recorder, ledger: Ledger) -> 
         recorder.event(None, BAY_FILE, {"stated": dict(stated)}, now())
 
 
+def people_in(ledger: Ledger) -> Iterator[str]:
+    """Ids of the newest changes of people that the record has: whoever tells it more may have ended in between."""
+    for event in islice(ledger.shop_events(PEOPLE, newest_first=True), NEWEST):
+        yield event["body"]["id"]
+
+
 def listed(ledger: Ledger) -> list[Changed]:
     """All of them, oldest first."""
     events = merge(*(ledger.shop_events(kind) for kind in KINDS), key=lambda event: int(event["seq"]))
@@ -51,6 +59,8 @@ def listed(ledger: Ledger) -> list[Changed]:
         elif event["kind"] == BAY_FILE:
             rows = list(_of_file(body["stated"], stated))
             stated = body["stated"]
+        elif event["kind"] == PEOPLE:
+            rows = [(f"people: {body['name']}: {body['what']}", body["old"], body["new"])]
         else:
             certificate = body["certificate"]
             instrument, number = certificate["instrument"], certificate["number"]

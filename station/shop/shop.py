@@ -11,6 +11,7 @@ from station.given.listing import rounding_l
 from station.given.report import Report
 from station.learning import asking, condition, expected, history, why
 from station.record.archive import JobRecord
+from station.record.changes import PEOPLE
 from station.record.ledger import Ledger, now, type_of
 from station.record.recorder import Recorder
 from station.shop import audit, catalogue, changes, due, entering, offered
@@ -63,6 +64,11 @@ class Shop:
         plan = entering.dry_run(self.catalogue, table, data, self._config.country)
         self._change(entering.accept(plan), name or "a file", by)
         return plan
+
+    def people_changed(self, changes: Sequence[Mapping[str, str]]) -> None:
+        """Put changes of who may sign in into the record, each with its number."""
+        for change in changes:
+            self._recorder.event(None, PEOPLE, dict(change), now())
 
     def move(self, movement: audit.Movement) -> None:
         """Put a movement of fluid into the books."""
