@@ -14,14 +14,14 @@ from concurrent.futures import ProcessPoolExecutor
 from itertools import chain
 from pathlib import Path
 
-from tests.soak import edges, proofs, record, relay, service
+from tests.soak import edges, lasting, proofs, record, relay, service
 from tests.soak.proofs import HEAD, Seen
 
 FULL = {
     "P1": 1000, "P2": 500, "P3": 100, "P4": 1000, "P5": 300, "P6": 1000, "P7": 500, "P7 clean": 10_000, "P8": 1000,
     "P9": 300, "P10": 10_000, "P10 room": 2000, "P11": 10, "P12": 1000, "service": 30, "D1": 1000,
     "D2": 2000, "D4": 200, "D5": 60, "D6": 10_000, "D7": 100, "D8": 1, "D9": 3600,
-    "W1": 100_000, "W7": 60,
+    "W1": 100_000, "W7": 60, "L1": 3600,
 }  # fmt: skip
 CHUNK = 20
 
@@ -91,7 +91,9 @@ def main() -> int:
             take(on_a_relay(proof, n[goal]))
     of_record = {goal: n[goal] for goal in wanted if goal.startswith("D")}
     of_edges = {goal: n[goal] for goal in wanted if goal.startswith("W")}
-    for seen in chain(record.proofs(on_a_relay, of_record), edges.proofs(of_edges, more)):
+    of_days = {goal: n[goal] for goal in wanted if goal.startswith("L")}
+    long = (record.proofs(on_a_relay, of_record), edges.proofs(of_edges, more), lasting.proofs(of_days, more))
+    for seen in chain(*long):
         take(seen)
     simple = {"P6": proofs.p6, "P7": proofs.p7, "P7 clean": proofs.p7_clean, "P8": proofs.p8, "P9": proofs.p9}
     with ProcessPoolExecutor(os.cpu_count()) as pool:

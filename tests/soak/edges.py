@@ -145,7 +145,7 @@ def _numbers(port: int, pid: int) -> Numbers:
     return Numbers(turns, int(found[1]) / 1024 if found else float("nan"))
 
 
-def _stop_ms(port: int) -> float:
+def stop_ms(port: int) -> float:
     """A stop by a connection of its own, as from a page that had none open; how long until its answer."""
     began_s = time.monotonic()
     while True:
@@ -160,6 +160,11 @@ def _stop_ms(port: int) -> float:
                 return 5000.0
         finally:
             connection.close()
+
+
+def attack_line(kind: str, port: int) -> list[str]:
+    """What starts an attacker."""
+    return [sys.executable, "-m", "tests.soak.edges", "attack", kind, str(port)]
 
 
 def under(kind: str | None, for_s: float) -> tuple[Seen, str]:
@@ -180,13 +185,12 @@ def under(kind: str | None, for_s: float) -> tuple[Seen, str]:
             port = int(found[1])
             before = _numbers(port, process.pid)
             if kind is not None:
-                line = [sys.executable, "-m", "tests.soak.edges", "attack", kind, str(port)]
-                attacker = subprocess.Popen(line, cwd=ROOT, stderr=subprocess.DEVNULL)
+                attacker = subprocess.Popen(attack_line(kind, port), cwd=ROOT, stderr=subprocess.DEVNULL)
                 time.sleep(2.0)
             until_s = time.monotonic() + for_s
             while time.monotonic() < until_s:
                 seen.trials += 1
-                took_ms = _stop_ms(port)
+                took_ms = stop_ms(port)
                 seen.values.append(took_ms)
                 if took_ms > STOP_MS:
                     seen.failed.append(f"a stop took {took_ms:.0f} ms")
@@ -239,6 +243,8 @@ def proofs(n: Mapping[str, int], more: list[str]) -> Iterator[Seen]:
         yield w1(n["W1"])
     if "W7" not in n:
         return
+    from tests.soak import filling  # which builds on what is above
+
     more += [
         "",
         "| W7 | turns of the engine | 99 % within | beyond the guard's 200 ms | memory's peak grew by | log |",
@@ -248,6 +254,7 @@ def proofs(n: Mapping[str, int], more: list[str]) -> Iterator[Seen]:
         seen, line = under(kind, n["W7"])
         more.append(line)
         yield seen
+        yield from filling.under(kind, n["W7"])
 
 
 def main() -> None:
