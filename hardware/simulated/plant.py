@@ -6,6 +6,7 @@ cool while they drain instead of one wall of constant viscosity, drops instead o
 station's figures agree with the truth kept here, they agree for a reason.
 """
 
+import functools
 import math
 import random
 from dataclasses import dataclass, field
@@ -18,6 +19,13 @@ GRAVITY_M_S2 = 9.80665
 
 
 OLD, FRESH = SimFluid(885.0, 120.0, 14.5), SimFluid(871.0, 115.0, 15.2)
+
+
+@functools.lru_cache(maxsize=32)
+def _supplied(fluid: SimFluid, supply_c: float) -> tuple[float, float, float, float]:
+    """Its viscosity there and at 20 °C, its density, and litres at 20 °C per litre: asked for at every step."""
+    density = fluid.density_kg_m3(supply_c)
+    return fluid.kv_mm2_s(supply_c), fluid.kv_mm2_s(20.0), density, density / fluid.density_kg_m3(20.0)
 
 
 @dataclass(frozen=True)
@@ -291,10 +299,8 @@ class Plant:
 
     def _fill(self, dt_s: float, pump_on: bool) -> None:
         s = self.settings
-        kv = s.fresh.kv_mm2_s(s.supply_c)
-        density = s.fresh.density_kg_m3(s.supply_c)
-        to_20 = density / s.fresh.density_kg_m3(20.0)
-        poured_l = self.line.advance(self.time_s, dt_s, pump_on, kv, s.fresh.kv_mm2_s(20.0), to_20)
+        kv, kv_20, density, to_20 = _supplied(s.fresh, s.supply_c)
+        poured_l = self.line.advance(self.time_s, dt_s, pump_on, kv, kv_20, to_20)
         if poured_l > 0:
             poured_kg = poured_l * density / 1000.0
             if self.hose_at == "waste":
@@ -311,9 +317,9 @@ class Plant:
 
     def _run_over(self, dt_s: float, kv: float) -> None:
         """The centre fills first and runs over at the lip while the tubes still have room."""
-        room_l = self._room_l
         if self._centre_l + self._tubes_l == 0.0:
             return
+        room_l = self._room_l
         centre, tubes = self._centre_l / (_CENTRE * room_l), self._tubes_l / ((1.0 - _CENTRE) * room_l)
         # Never past the level that both would come to: a small room would swing itself up.
         share = min(0.9 * dt_s / (1.0 + kv / 200.0), _CENTRE * (1.0 - _CENTRE) * room_l)

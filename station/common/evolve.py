@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     from dataclasses import replace as evolve  # so that mypy checks each field's name and type
 else:
     T = TypeVar("T")
+    _new, _set = object.__new__, object.__setattr__
 
     def evolve(before: T, /, **changes: Any) -> T:
         """A copy of a frozen dataclass with some fields changed.
@@ -16,12 +17,12 @@ else:
         sample. None of our states has a ``__post_init__`` or slots, so copying the fields is the same thing at a tenth
         of the time; `tests/station/common/test_evolve.py` holds both to the same result.
         """
-        after = object.__new__(type(before))
-        fields = after.__dict__
-        fields.update(before.__dict__, **changes)
+        fields = before.__dict__ | changes
         if len(fields) != len(before.__dict__):
             unknown = set(changes) - set(before.__dict__)
             raise TypeError(
                 f"{type(before).__name__} has no field {', '.join(sorted(unknown))}; check the spelling."
             )
+        after = _new(type(before))
+        _set(after, "__dict__", fields)  # a frozen class lets nobody set it in the usual way
         return after

@@ -51,7 +51,7 @@ def _unfit(state: BayState) -> str | None:
 
 
 def _held(hold: Hold, t_s: float, lapses_s: float) -> bool:
-    return any(t_s - held <= lapses_s for held in hold.held_t_s.values())
+    return bool(hold.held_t_s) and t_s - max(hold.held_t_s.values()) <= lapses_s
 
 
 def control(state: BayState, sample: Sample) -> BayState:
@@ -108,8 +108,11 @@ def _watch(state: BayState) -> BayState:
     state = _settles(state)
     if state.stage in FINISHED:
         return state
+    warned, stage = state.telling.warned, state.stage
     for kind, check in interlocks.ALWAYS.items():
-        if not _asks(state, kind):
+        if (kind in warned and kind not in _TOLD_EVERY_TIME) or (
+            kind in _ASKED_IN and stage not in _ASKED_IN[kind]
+        ):
             continue
         found = check(state)
         if found is None or (kind == "pump_stays_on" and state.pump.hold.tripped):
@@ -133,14 +136,7 @@ def _settles(state: BayState) -> BayState:
 
 _TOLD_EVERY_TIME = frozenset({"flow_while_stopped", "pump_stays_on"})
 _ASKED_IN = {"pan_nearly_full": DRAINING, "hose_asks": frozenset({Stage.FILL})}
-"""Warning → the stages in which it says anything."""
-
-
-def _asks(state: BayState, kind: str) -> bool:
-    """Whether a check is due: most are told once in a fill, and some in certain stages alone."""
-    if kind in state.telling.warned and kind not in _TOLD_EVERY_TIME:
-        return False
-    return kind not in _ASKED_IN or state.stage in _ASKED_IN[kind]
+"""Warning → the stages in which it says anything; the others are told once in a fill, whatever the stage."""
 
 
 def _tell(state: BayState, kind: str, found: str) -> BayState:

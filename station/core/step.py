@@ -62,24 +62,25 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
         left_out = note(state, odd[0], f"{odd[1]}{odd[2]}")
         return left_out, (left_out.telling.notices[-1],)
     before = state
-    state = devices.overdue(_silences(_heard(state, sample)))
+    state = _silences(_heard(state, sample))
+    if state.hearing.timing_since_s:
+        state = devices.overdue(state)
     state = control(_taken(state, sample), sample)
     return state, _effects(before, state)
 
 
 def _unusable(state: BayState, sample: Sample) -> tuple[str, str, str] | None:
     """Why a sample has to be left out: the notice's kind, how its text begins (told once for each), and the rest."""
-    says = f"{name(sample.source)}: "
     if sample.t_s < state.t_s:
         return (
             "time_backwards",
-            says,
+            f"{name(sample.source)}: ",
             f"a reading of {sample.t_s:.3f} s came after one of {state.t_s:.3f} s. Readings that go back in time are "
             "left out; put the recording's rows in time order.",
         )
     if isinstance(sample.value, float) and not math.isfinite(sample.value):
         text = f"{sample.value} is not a reading. It was left out; check the sensor."
-        return f"{sample.source}_no_number", says, text
+        return f"{sample.source}_no_number", f"{name(sample.source)}: ", text
     return None
 
 

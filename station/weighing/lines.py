@@ -49,13 +49,25 @@ def median(values: list[float]) -> float:
 
 def fit_line(blocks: tuple[Block, ...]) -> Line:
     """Least squares through at least one block."""
+    mean_t, mean_kg, slope, stt = _straight(blocks)
     n = len(blocks)
-    mean_t = sum([t for t, _ in blocks]) / n
-    mean_kg = sum([kg for _, kg in blocks]) / n
-    stt = sum([(t - mean_t) ** 2 for t, _ in blocks])
-    slope = sum([(t - mean_t) * (kg - mean_kg) for t, kg in blocks]) / stt if stt > 0 else 0.0
-    ss = sum([(kg - mean_kg - slope * (t - mean_t)) ** 2 for t, kg in blocks])
+    ss = 0.0
+    for t, kg in blocks:
+        off_kg = kg - mean_kg - slope * (t - mean_t)
+        ss += off_kg * off_kg
     return Line(mean_t, mean_kg, slope, math.sqrt(ss / (n - 2)) if n > 2 else 0.0, n, stt)
+
+
+def _straight(blocks: tuple[Block, ...]) -> tuple[float, float, float, float]:
+    n = len(blocks)
+    times, masses = zip(*blocks, strict=True)
+    mean_t, mean_kg = sum(times) / n, sum(masses) / n
+    stt = stm = 0.0
+    for t, kg in blocks:
+        dt = t - mean_t
+        stt += dt * dt
+        stm += dt * (kg - mean_kg)
+    return mean_t, mean_kg, stm / stt if stt > 0 else 0.0, stt
 
 
 def fit_level(window: tuple[tuple[float, float], ...], t_s: float, noise_kg: float) -> Level | None:

@@ -136,11 +136,10 @@ def _published(window: tuple[Block, ...], *blocks: Block) -> tuple[tuple[Block, 
     while window[first][0] < t_s - SPARSE_S:
         first += 1
     window = window[first:]
-    masses = [kg for _, kg in window]
     newest = [kg for t, kg in window[-9:] if t > t_s - 1.0]  # of a sparse recording the last one alone
     third = max(1, len(window) // 3)
     dt_s = (t_s + window[-third][0] - window[0][0] - window[third - 1][0]) / 2
-    rise = median(masses[-third:]) - median(masses[:third])
+    rise = median([kg for _, kg in window[-third:]]) - median([kg for _, kg in window[:third]])
     flow = rise / dt_s if dt_s > 0 else 0.0
     return window, median(newest), flow
 
