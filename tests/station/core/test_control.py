@@ -9,6 +9,7 @@ from station.core.replay import replay
 from station.figures import balance
 from station.filling.overrun import Overrun
 from station.given.pumping import PumpLine
+from tests.lengths import short
 from tests.soak.fills import Fill, fill_of, make, spec_of
 from tests.soak.proofs import some_fill
 
@@ -22,7 +23,7 @@ def learned(pump_seed: int, fills: int = 4) -> Overrun:
     return overrun
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", short(2, range(6)))
 def test_top_ups_bring_their_few_millilitres_each(seed: int) -> None:
     fill = fill_of(make(seed), seed, 0.8, 20.0, learned(seed))
     fill.fill()
@@ -104,8 +105,9 @@ def aired(seed: int, air_l: float, known: bool) -> Fill:
 
 @pytest.mark.parametrize("known", [True, False])
 def test_air_in_the_line_is_told_taken_out_and_doubted(known: bool) -> None:
+    """Of 10, fewer than 8 within U95 have a chance of 1 %."""
     covered = 0
-    for seed in range(20):
+    for seed in range(10):
         fill = aired(seed, 0.08, known)
         track = fill.state.meter
         assert {"air", "flow_high"} & set(fill.notices()), seed
@@ -114,7 +116,7 @@ def test_air_in_the_line_is_told_taken_out_and_doubted(known: bool) -> None:
         assert metered is not None
         assert metered.value == pytest.approx(track.volume_l)
         assert metered.u >= track.u_air_l
-    assert covered >= 18
+    assert covered >= 8
 
 
 def test_a_new_flow_that_stays_is_no_air() -> None:

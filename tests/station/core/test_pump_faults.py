@@ -1,9 +1,10 @@
-"""Goals P6 to P12 on seeded fills: the pump's contact decides, not the software's belief. The long forms are in tests/soak.
+"""Goals P6 to P12 on seeded fills: the pump's contact decides, not the software's belief. `make soak` has the long forms.
 
 Each proof is run again with a fault planted in a copy of the rule, and must then fail.
 """
 
 import random
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -14,6 +15,7 @@ from station.core.state import BayState
 from station.filling import overrun
 from station.filling.overrun import Overrun, Stop
 from station.given.pumping import PumpLine, UsualFlow
+from tests.lengths import short
 from tests.soak.fills import Fill, Make, fill_of, make
 from tests.soak.proofs import (
     KINDS,
@@ -41,62 +43,67 @@ def hold_good(seen: Seen) -> None:
     assert seen.failed == []
 
 
+def caught(proof: Callable[[range], Seen], seeds: range) -> bool:
+    """Whether a proof fails on one of these seeds; it looks no further than the first."""
+    return any(proof(range(seed, seed + 1)).failed for seed in seeds)
+
+
 def test_p6_the_stop_button_stops_and_its_release_starts_nothing() -> None:
-    hold_good(p6(range(40)))
+    hold_good(p6(range(16)))
 
 
 def test_p6_sees_a_stop_that_resumes() -> None:
-    assert len(p6(range(8), resumes).failed) == 8
+    assert len(p6(range(4), resumes).failed) == 4
 
 
 def test_p7_no_flow_is_off_within_three_seconds_and_named() -> None:
-    hold_good(p7(range(60)))
+    hold_good(p7(range(24)))
 
 
 def test_p7_sees_that_nobody_looks() -> None:
     with without(interlocks.WHILE, "no_flow", "flow_low"):
-        assert len(p7(range(8)).failed) == 8
+        assert len(p7(range(4)).failed) == 4
 
 
 def test_p7_clean_fills_say_nothing() -> None:
-    hold_good(p7_clean(range(1000, 1015)))
+    hold_good(p7_clean(range(1000, 1008)))
 
 
 def test_p8_flow_with_the_pump_off_is_told_and_a_welded_relay_cut() -> None:
-    hold_good(p8(range(60)))
+    hold_good(p8(range(24)))
 
 
 def test_p8_sees_that_only_a_running_pump_is_watched() -> None:
     with without(interlocks.ALWAYS, "flow_while_stopped"):
-        assert len(p8(range(8)).failed) == 8
+        assert len(p8(range(4)).failed) == 4
 
 
 def test_p9_a_slow_pump_is_off_in_its_time() -> None:
-    hold_good(p9(range(24)))
+    hold_good(p9(range(10)))
 
 
 def test_p9_holds_by_the_clock_alone_where_no_flow_is_too_low_for_it() -> None:
     with without(interlocks.WHILE, "flow_low"):
-        hold_good(p9(range(6)))
+        hold_good(p9(range(4)))
 
 
 def test_p9_sees_a_missing_limit_and_a_clock_set_back() -> None:
     with without(interlocks.WHILE, "flow_low", "too_long"):
-        assert p9(range(6)).failed
-    assert len(p9(range(4), WallClock()).failed) == 4
+        assert caught(p9, range(6))
+    assert len(p9(range(2), WallClock()).failed) == 2
 
 
 def test_p10_no_mix_of_faults_overfills() -> None:
-    hold_good(p10(range(45)))
+    hold_good(p10(range(24)))
 
 
 def test_p10_a_compartment_that_is_full_before_the_target_is_not_flooded() -> None:
-    hold_good(p10_room(range(20)))
+    hold_good(p10_room(range(10)))
 
 
 def test_p10_sees_that_nobody_watches_the_pan() -> None:
     with without(interlocks.WHILE, "runs_over"):
-        assert p10_room(range(8)).failed
+        assert caught(p10_room, range(8))
 
 
 @pytest.mark.parametrize("kg", [0.02, 0.06, 0.25, 1.4])
@@ -111,7 +118,7 @@ def test_an_object_laid_in_the_pan_is_no_fluid_that_runs_over(kg: float) -> None
 
 def test_p10_sees_a_missing_interlock() -> None:
     with without(interlocks.WHILE, "flow_low"):
-        assert p10(range(25)).failed
+        assert caught(p10, range(25))
 
 
 def test_p11_every_sensor_fault_is_seen_or_known_not_to_be() -> None:
@@ -128,12 +135,14 @@ def test_p11_every_sensor_fault_is_seen_or_known_not_to_be() -> None:
 
 def test_p11_sees_what_misses_without_its_doubts(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("tests.soak.proofs.doubts", lambda state: {})
+    monkeypatch.setattr("tests.soak.proofs.KINDS", ("dead", "stuck"))
+    monkeypatch.delitem(ODD, "fluid_supply_c")
     took = p11(range(1))
     assert took["pan", "dead"][0] > 0.5
     assert took["meter", "stuck"][0] > 0.5
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", short(6, range(12)))
 def test_a_clean_fill_raises_no_doubt(seed: int) -> None:
     fill = some_fill(seed, target_l=2.0)
     fill.hold()
@@ -142,7 +151,7 @@ def test_a_clean_fill_raises_no_doubt(seed: int) -> None:
 
 
 def test_p12_the_stop_is_within_ten_millilitres_after_five_fills() -> None:
-    seen, by_fill = p12(range(10), fills=8)
+    seen, by_fill = p12(range(6), fills=8)
     assert len(seen.failed) <= 0.01 * seen.trials
     assert max(map(abs, by_fill[0])) > 10.0, "the first fills are not all good: there is something to learn"
 
@@ -198,7 +207,7 @@ def test_a_stop_that_was_not_clean_is_recorded_as_such() -> None:
 
 def test_what_was_metered_survives_every_stop() -> None:
     """Whatever stops the pump, each pulse that came is in the figure: the line's own count says how many."""
-    for seed in range(12):
+    for seed in range(6):
         fill = some_fill(seed, target_l=1.5)
         fill.hold()
         fill.run(fill.random.uniform(1.0, 6.0))
@@ -220,7 +229,7 @@ def known_pump(seed: int) -> tuple[Make, UsualFlow, random.Random]:
     return pump, usual, rng
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", short(2, range(6)))
 def test_a_meter_that_is_wrong_by_a_quarter_is_told_from_what_the_pump_did_before(seed: int) -> None:
     """One meter alone, and too little for the limits that hold for any pump."""
     pump, usual, rng = known_pump(seed)

@@ -11,8 +11,7 @@ from station.given.report import Report
 from station.learning.reason import Outcome, needs_words, of_jobs, of_report, reason, said
 from station.record.ledger import job_row, now
 from station.record.recorder import Recorder
-from station.rehearsing.rehearse import rehearse
-from station.rehearsing.scenario import read_scenario
+from tests.rehearsed import short_job
 from tests.station.shop_rows import shop
 
 FULL = Outcome(
@@ -150,7 +149,7 @@ def test_the_words_that_were_typed_are_found_and_said() -> None:
 
 
 def test_a_whole_record_tells_it_and_a_bare_row_tells_what_it_has(tmp_path: Path) -> None:
-    full = rehearse(read_scenario(None), 3).report()
+    full = short_job(3).report()
     assert full.filled_l is not None
     report = replace(full, verdict="short", filled_l=full.filled_l - 0.5, level_seen=False)
     recorder = Recorder(tmp_path / "l.sqlite", lambda text: None)

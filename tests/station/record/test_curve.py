@@ -6,8 +6,7 @@ import pytest
 from hardware.sample import Sample
 from station.given.lines import MeterLine, PanLine
 from station.record.curve import Trace, curve, recording
-from station.rehearsing.rehearse import rehearse
-from station.rehearsing.scenario import read_scenario
+from tests.rehearsed import short_job
 
 PAN = PanLine(zero_count=1000, kg_per_count=0.001, u_rel=0.0005, noise_counts=25)
 METER = MeterLine(k_factor_per_l=400.0, u_rel=0.0015)
@@ -44,7 +43,7 @@ def test_a_narrow_window_comes_whole_with_one_sample_more_on_either_side() -> No
 
 
 def test_the_metered_curve_ends_at_the_reports_figure() -> None:
-    rehearsal = rehearse(read_scenario(None), 3)
+    rehearsal = short_job(3)
     report, spec = rehearsal.report().to_dict(), rehearsal.state.spec
     found = curve(recording(rehearsal.samples), spec.pan, spec.meter, report["metered_l"], points=5000)
     metered, flow = trace(found.trace("metered")), trace(found.trace("flow"))

@@ -56,6 +56,11 @@ def run(folder: Path, *command: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+def refused_in_words(said: str, address: str, pid: int) -> None:
+    assert f"the station at {address} (process {pid}) writes it" in said
+    assert "page, or stop the station first" in said
+
+
 def entered(folder: Path) -> list[str]:
     ledger = Ledger(folder / "var/demo-ledger.sqlite", read_only=True)
     try:
@@ -66,23 +71,28 @@ def entered(folder: Path) -> list[str]:
 
 
 def test_beside_a_running_station_nothing_else_writes_until_it_is_gone(
-    tmp_path: Path, station: tuple[subprocess.Popen[str], str]
+    tmp_path: Path,
+    station: tuple[subprocess.Popen[str], str],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
+    """The commands run here, beside the station's process; a second station as a process of its own."""
     process, address = station
+    monkeypatch.chdir(tmp_path)
     (tmp_path / "v.csv").write_text("vehicle\nBus 40\n", encoding="utf-8")
     move = ["move", "waste", "1 L", "--fluid", "gear_75w90", "--note", "by command"]
     for command in (
         move,
         ["catalogue", "vehicle", "--import", "v.csv", "--apply"],
         ["catalogue", "vehicle", "--retire", "Bus 12"],
-        SERVE[3:],
     ):
-        done = run(tmp_path, *command)
-        assert done.returncode == 1, command
-        assert f"the station at {address} (process {process.pid}) writes it" in done.stderr
-        assert "page, or stop the station first" in done.stderr
+        assert main(command) == 1, command
+        refused_in_words(capsys.readouterr().err, address, process.pid)
+    second = run(tmp_path, *SERVE[3:])
+    assert second.returncode == 1
+    refused_in_words(second.stderr, address, process.pid)
     for command in (["stock"], ["catalogue", "vehicle"], ["catalogue", "vehicle", "--import", "v.csv"]):
-        assert run(tmp_path, *command).returncode == 0, command  # reading needs no lock
+        assert main(command) == 0, command  # reading needs no lock
     body = {"kind": "waste", "fluid": "gear_75w90", "volume": "1 L", "note": "on the page"}
     request = urllib.request.Request(
         f"{address}api/movement",
@@ -94,7 +104,7 @@ def test_beside_a_running_station_nothing_else_writes_until_it_is_gone(
     assert entered(tmp_path) == ["on the page"]  # on disk as soon as the station has answered
     process.kill()
     process.wait()
-    assert run(tmp_path, *move).returncode == 0
+    assert main(move) == 0
     assert entered(tmp_path) == ["on the page", "by command"]
 
 

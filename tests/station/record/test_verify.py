@@ -18,9 +18,9 @@ from tests.soak.tamper import tampered
 from tests.station.record.filled import filled
 
 
-def test_three_hundred_alterations_are_all_told_in_a_sentence(tmp_path: Path) -> None:
-    seen = tampered(tmp_path, range(300))
-    assert seen.trials > 200
+def test_a_hundred_alterations_are_all_told_in_a_sentence(tmp_path: Path) -> None:
+    seen = tampered(tmp_path, range(120))
+    assert seen.trials > 80
     assert seen.failed == []
 
 
@@ -62,14 +62,13 @@ def test_no_false_alarm_after_a_full_disk(tmp_path: Path) -> None:
 
 def test_a_copy_that_nobody_may_write_is_checked_too(tmp_path: Path) -> None:
     """As another user, where this one is the administrator, whom no permission holds back."""
-    shutil.copytree(filled_live(tmp_path), tmp_path / "copy")
-    copy = tmp_path / "copy"
+    open_to_all = Path(tempfile.mkdtemp())  # pytest closes its own folders to others, time and again
+    os.chmod(open_to_all, 0o755)
+    copy = open_to_all / "copy"
+    shutil.copytree(filled_live(tmp_path), copy)
     os.chmod(copy, 0o555)
     for file in copy.iterdir():
         os.chmod(file, 0o444)
-    for folder in (tmp_path, *tmp_path.parents):
-        if folder.is_relative_to(tempfile.gettempdir()) and folder != Path(tempfile.gettempdir()):
-            os.chmod(folder, 0o755)
     code = (
         "import os, sys\nfrom pathlib import Path\nfrom station.record.verify import verify\n"
         "verify(Path(sys.argv[2]))\n"  # so that all it needs is loaded: this user's Python may be closed to the other
@@ -84,8 +83,9 @@ def test_a_copy_that_nobody_may_write_is_checked_too(tmp_path: Path) -> None:
         env={**os.environ, "TMPDIR": "/tmp"},
         check=False,
     )
-    assert (done.stdout.strip(), done.stderr) == ("15 []", "")
     os.chmod(copy, 0o755)
+    shutil.rmtree(open_to_all)
+    assert (done.stdout.strip(), done.stderr) == ("15 []", "")
 
 
 def filled_live(folder: Path) -> Path:

@@ -8,8 +8,7 @@ from typing import Any
 import pytest
 
 from station.record.ledger import Ledger
-from station.rehearsing.rehearse import rehearse
-from station.rehearsing.scenario import read_scenario
+from tests.rehearsed import short_job
 from tests.web.fake_engine import FakeEngine, job_record
 from web.frame.render import HERE
 from web.jobs.curve import curve_of, drawing_of
@@ -21,7 +20,7 @@ class Recorded(FakeEngine):
 
     def __init__(self, seed: int) -> None:
         super().__init__()
-        rehearsal = rehearse(read_scenario(None), seed)
+        rehearsal = short_job(seed)
         self.samples, self.spec = rehearsal.samples, rehearsal.state.spec
         self.record = replace(job_record("r1"), report=rehearsal.report())
 
