@@ -42,7 +42,7 @@ def test_nothing_is_acknowledged_that_a_full_or_failing_card_did_not_take(
 def test_a_writer_that_swallows_what_it_is_told_would_be_caught(
     call: str, error: str, tmp_path: Path
 ) -> None:
-    assert failing(tmp_path, call, error, 6, lasting=False, planted=True).failed != []
+    assert failing(tmp_path, call, error, 10, lasting=False, planted=True).failed != []
 
 
 def test_one_writes_and_four_read(tmp_path: Path) -> None:
