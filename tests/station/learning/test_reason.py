@@ -170,6 +170,6 @@ def test_a_report_from_before_the_runs_were_kept_can_still_be_told() -> None:
         "stage verdict drained_l drained_u95_l metered_l overflow_l filled_l filled_u95_l expected_fill_l "
         "tolerance_minus_l listed_capacity_l reference_temperature_c"
     )
-    known = {**rehearse(read_scenario(None), 3).report().to_dict(), **vars(SHORT)}
+    known = {**short_job(3).report().to_dict(), **vars(SHORT)}
     report = Report.read({name: known[name] for name in contract.split()})
     assert text(of_report(report)).startswith("0.950 ± 0.011 L missing")
