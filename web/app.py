@@ -13,7 +13,7 @@ from starlette.staticfiles import StaticFiles
 
 from station.errors import InputError, StationError
 from station.people.access import Access, Refused
-from web.calibrating import calibration_actions, calibration_pages, density
+from web.calibrating import calibration_actions, calibration_pages, commissioning, density
 from web.calibrating.procedure import Procedure
 from web.frame.connections import Limits, Open
 from web.frame.door import Door
@@ -43,6 +43,7 @@ READING = (
     job_pages.router,
     job_curve.router,
     calibration_pages.router,
+    commissioning.router,
     usage_pages.router,
     fleet_pages.router,
     quality_pages.router,
@@ -57,6 +58,7 @@ READING = (
 CHANGING = (
     actions.router,
     calibration_actions.router,
+    commissioning.changes,
     density.router,
     entries.router,
     setup_pages.changes,

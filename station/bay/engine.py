@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 from calibration import budget
 from hardware.sample import Sample
-from station.bay import checklist, health, identity, plan
+from station.bay import checklist, commissioning, health, identity, plan
 from station.bay.calls import Calibrations, Entries
 from station.bay.clock_watch import ClockWatch
 from station.bay.health import Check, Health
@@ -31,6 +31,7 @@ from station.given.said import Came, Mark, SetAside
 from station.learning import asking, why
 from station.record import archive
 from station.record.backup import Standing
+from station.record.ledger import now
 from station.record.recorder import Recorder
 from station.shop import preview
 from station.shop.shop import capacity_question, facts, learned, meter_record
@@ -87,6 +88,16 @@ class Engine(Records):
         self._loop.standing = self._standing
         self.calibrations = Calibrations(self._loop, self._call)
         self.entries = Entries(self._loop, config, self._call)
+        with self.reading() as ledger:
+            past = [event["body"] for event in ledger.shop_events(commissioning.EVENT)]
+        self.commissioning = commissioning.Commissioning(
+            past,
+            commissioning.wired(config, self.backend == "simulated"),
+            lambda: self.heard()[0],
+            lambda body: self._call(lambda: self._recorder.event(None, commissioning.EVENT, body, now())),
+            lambda count: self._published.newest.lines.pan.indicated_kg(count),
+            clock,
+        )
         try:  # what a stop in mid-job left is in the record before anybody looks
             self._recorder.wait_written(self._recorder.seal(), WRITTEN_S)
         except LedgerError as error:
@@ -95,6 +106,7 @@ class Engine(Records):
 
     def close(self) -> None:
         """Pump off, devices closed, everything written. Raises LedgerError naming what could not be."""
+        self.commissioning.close()
         self._loop.stop()
         try:
             self._rig.close()

@@ -9,6 +9,7 @@ NAMES: Mapping[str, str] = {
     "pump": "Pump",
     "guard": "Pump guard",
     "pendant": "Pendant",
+    "stop_open": "Hard-wired stop",
     "fluid_drained_c": "Thermometer, drained fluid",
     "fluid_supply_c": "Thermometer, supply",
     "air_c": "Thermometer, air",

@@ -1,6 +1,7 @@
 """A double of the station's engine for page tests: views are set by the test, calls are kept."""
 
 import math
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -10,6 +11,7 @@ from typing import Any
 
 from calibration.budget import Budget, Term
 from station.bay import health
+from station.bay.commissioning import Commissioning
 from station.bay.health import Health
 from station.bay.views import BayView
 from station.bay.watchdog import Turns
@@ -209,6 +211,15 @@ class FakeEngine:
         self.shop = _catalogue()
         self.calibrations = FakeCalibrations(self._called)
         self.entries = FakeEntries(self._called, self.shop)
+        self.heard = {"pan": 84213.0, "meter": 41.0, "pendant": 0, "stop_open": 0}
+        self.commissioning = Commissioning(
+            (),
+            ["pan", "meter", "pendant", "stop_open"],
+            lambda: self.heard,
+            lambda body: self._called("commissioning", body),
+            lambda count: (count - 84213.0) * 5e-6,
+            time.monotonic,
+        )
         self.found = Causes()
         self.backend = backend
         self.current = replace(view if view is not None else view_of("idle"), backend=backend)

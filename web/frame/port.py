@@ -5,6 +5,7 @@ from contextlib import AbstractContextManager
 from typing import Any, Protocol
 
 from calibration.certificates import Certificate
+from station.bay.commissioning import Commissioning
 from station.bay.health import Health
 from station.bay.views import BayView
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
@@ -98,6 +99,9 @@ class Engine(Protocol):
 
     @property
     def entries(self) -> Entries: ...
+
+    @property
+    def commissioning(self) -> Commissioning: ...
 
     def view(self) -> BayView:
         """The newest view of the bay."""

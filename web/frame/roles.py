@@ -57,6 +57,7 @@ RULES: dict[str, Rule] = {
         "GET /quality/chart", "GET /quality/chart.json", "GET /quality/chart.csv",
         "GET /setup", "GET /setup.json", "GET /setup/{table}.csv",
         "GET /changes", "GET /changes.json", "GET /changes.csv",
+        "GET /commissioning", "GET /commissioning.json", "GET /commissioning/label",
     ]),
     **_all(BOOKS, [
         "POST /api/movement", "POST /api/catalogue/enter", "POST /api/catalogue/retire", "POST /api/catalogue/import",
@@ -64,6 +65,7 @@ RULES: dict[str, Rule] = {
     **_all(CALIBRATION, [
         "POST /api/calibration/pan", "POST /api/calibration/meter", "POST /api/calibration/read",
         "POST /api/calibration/strike", "POST /api/calibration/run", "POST /api/calibration/abandon",
+        "POST /api/commissioning",
     ]),
     "POST /api/calibration/finish": replace(CALIBRATION, grave=True),
     "GET /people": OWNER,

@@ -5,6 +5,7 @@ import { benchPanel } from "./bench.js";
 import { watchCalm } from "./calm.js";
 import { sendForms } from "./forms.js";
 import { holdToRun } from "./hold.js";
+import { drawAnew } from "./redraw.js";
 import { say, send } from "./send.js";
 
 const runOpen = () => byId("desk").dataset.run === "open";
@@ -12,12 +13,8 @@ const runOpen = () => byId("desk").dataset.run === "open";
 let again;
 
 async function redraw() {
-  const reply = await fetch(location.href, { headers: { Accept: "text/html" } });
-  if (!reply.ok) return say("The page could not be drawn anew. Load it again.");
-  const page = new DOMParser().parseFromString(await reply.text(), "text/html");
-  const desk = page.getElementById("desk");
-  if (!desk) return say("The page could not be drawn anew. Load it again.");
-  byId("desk").replaceWith(desk);
+  const page = await drawAnew("desk");
+  if (!page) return;
   document.body.dataset.kind = page.body.dataset.kind;
   settle();
 }

@@ -27,6 +27,7 @@ BODIES = {
     "/api/mark": {"mark": "drain_open"},
     "/api/hold": {"held": True, "grip": "g1"},
     "/api/stop": {},
+    "/api/commissioning": {"what": "done", "step": "name", "remark": ""},
     "/api/top-up": {},
     "/api/purge": {"begin": True},
     "/api/override": {"kind": "hose_holds", "reason": "the same grade, another name"},
@@ -79,6 +80,7 @@ READS = [
     "/due", "/due.json", "/due.csv", "/quality", "/quality.json", "/quality.csv",
     *(f"/quality/chart{kind}?of=bay&name=Bay%201" for kind in ("", ".json", ".csv")),
     "/setup", "/setup.json", "/setup/vehicle.csv",
+    "/commissioning", "/commissioning.json", "/commissioning/label",
     "/health", "/metrics", "/live/curve.json",
     "/sign-in", "/people", "/changes", "/changes.json", "/changes.csv", "/calibration", "/calibration.json", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",
 ]  # fmt: skip

@@ -21,7 +21,7 @@ from station.given.pump_run import PumpRun
 from tests.web.conftest import Bay
 from tests.web.fake_engine import CHECKPOINT, FakeEngine, job_record, measuring
 from tests.web.fake_views import JOB_ID, STAGE_VIEWS, view_of
-from web.calibrating import calibration_contexts, register
+from web.calibrating import calibration_contexts, commissioning, register
 from web.frame.gate import SECURITY_HEADERS
 from web.frame.problem import Problem
 from web.frame.render import HERE
@@ -40,6 +40,8 @@ PAGES = [
     f"/jobs/{JOB_ID}",
     f"/jobs/{JOB_ID}/sheet",
     "/calibration",
+    "/commissioning",
+    "/commissioning/label",
     "/sign-in",
     "/people",
     "/changes",
@@ -90,6 +92,8 @@ CONTEXTS = {
     "job.html": contexts.JobPage,
     "sheet.html": sheet.SheetPage,
     "calibration.html": calibration_contexts.CalibrationPage,
+    "commissioning.html": commissioning.CommissioningPage,
+    "label.html": commissioning.Label,
     "certificate.html": register.CertificatePage,
     "usage.html": usage_contexts.UsagePage,
     "due.html": fleet_pages.DuePage,

@@ -1,0 +1,310 @@
+"""A bay commissioned step by step: what is wired, how steady the pan is, what was tried. Kept in the record as it comes, so
+that every step can be left and gone on with another day.
+
+The steps' state is a fold over the record's own events; the calibration of pan and meter are the calibration desk's.
+"""
+
+import statistics
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from enum import StrEnum
+from itertools import pairwise
+from typing import Any
+
+from hardware.ticker import Ticker
+from station.errors import InputError
+from station.given.config import BayConfig
+from station.given.sources import name
+
+EVENT = "commissioning"
+LOOK_S, ROW_S = 0.05, 1.0
+REST_LONGEST_S, REST_SHORTEST_S = 3600.0, 60.0
+"""An hour shows a zero's drift with the day's warmth; less than a minute shows nothing (common practice, no source)."""
+EDGE_S = 20.0
+"""What a creep is taken between: the means of so long at either end."""
+
+
+class Step(StrEnum):
+    DEVICES = "devices"
+    NAME = "name"
+    PAN = "pan"
+    METER = "meter"
+    REST = "rest"
+    STOPS = "stops"
+    PUMP = "pump"
+    PAPERS = "papers"
+
+
+BY_HAND = (Step.NAME, Step.STOPS, Step.PUMP, Step.PAPERS)
+"""Steps that are done when somebody says so; the others when they are."""
+
+
+@dataclass(frozen=True)
+class Touch:
+    """by: how far a source has to move, in its own unit; None where it has to read 1."""
+
+    do: str
+    by: float | None
+
+
+TOUCHES: Mapping[str, Touch] = {
+    "pan": Touch("press on the pan with a hand", 0.2),
+    "meter": Touch("turn the meter's rotor, or blow through it", 1.0),
+    "meter_b": Touch("turn the meter's rotor, or blow through it", 1.0),
+    "fluid_drained_c": Touch("warm it in the hand", 1.0),
+    "fluid_supply_c": Touch("warm it in the hand", 1.0),
+    "air_c": Touch("warm it in the hand", 1.0),
+    "container": Touch("press on the container's scale", 0.2),
+    "pendant": Touch("press the pendant and let go", None),
+    "stop_open": Touch("press the hard-wired stop, then release it", None),
+}
+"""The pan's by is in kilograms, by the line of the bay's file."""
+
+
+@dataclass(frozen=True)
+class Steadiness:
+    """A pan left alone. noise_kg: standard deviation of one reading. drift_kg_h: a straight line through the readings.
+    creep_kg: how far the last EDGE_S are above the first. warmed_c: how far the air went meanwhile, None where not read."""
+
+    lasts_s: float
+    noise_kg: float
+    drift_kg_h: float
+    creep_kg: float
+    warmed_c: float | None
+
+
+@dataclass(frozen=True)
+class Progress:
+    """What the record says. seen: sources that moved under a hand. released: those that then let go. rest: "empty" and
+    "loaded". done: step → who said so and with what remark. left: step → why it was left out."""
+
+    seen: frozenset[str] = frozenset()
+    released: frozenset[str] = frozenset()
+    rest: Mapping[str, Steadiness] = field(default_factory=dict)
+    done: Mapping[str, str] = field(default_factory=dict)
+    left: Mapping[str, str] = field(default_factory=dict)
+
+
+def wired(config: BayConfig, simulated: bool) -> list[str]:
+    """The sources that a bay has, each of which a hand can move."""
+    pins = config.pins
+    by_line = {**config.serial.used(), **config.modbus.used()}
+    fitted = {
+        "meter_b": pins.meter_b is not None,
+        "container": "container" in by_line,
+        "stop_open": pins.stop_sense is not None,
+        **{
+            source: simulated or source in config.thermometers
+            for source in ("fluid_drained_c", "fluid_supply_c", "air_c")
+        },
+    }
+    return [source for source in TOUCHES if fitted.get(source, True)]
+
+
+def fold(bodies: Iterable[Mapping[str, Any]]) -> Progress:
+    """All steps after these events, oldest first. One that an older or newer station wrote differently is passed over."""
+    at = Progress()
+    for body in bodies:
+        what, step = body.get("what"), str(body.get("step", ""))
+        if what == "anew":
+            at = Progress()
+        elif what == "seen":
+            at = replace(at, seen=at.seen | {str(body.get("source"))})
+        elif what == "released":
+            at = replace(at, released=at.released | {str(body.get("source"))})
+        elif what == "measured" and isinstance(body.get("found"), Mapping):
+            at = replace(at, rest={**at.rest, str(body.get("phase")): Steadiness(**body["found"])})
+        elif what == "done":
+            rest = {key: why for key, why in at.left.items() if key != step}
+            at = replace(at, done={**at.done, step: str(body.get("remark", ""))}, left=rest)
+        elif what == "left":
+            at = replace(at, left={**at.left, step: str(body.get("reason", ""))})
+    return at
+
+
+def steadiness(rows: Sequence[tuple[float, float, float | None]]) -> Steadiness:
+    """rows: seconds, indicated kg, air °C. Raises InputError where there is too little to say anything."""
+    if len(rows) < 10 or rows[-1][0] - rows[0][0] < REST_SHORTEST_S:
+        raise InputError(
+            f"The pan has to be left alone for at least {REST_SHORTEST_S:.0f} s; an hour shows more."
+        )
+    t_s, kg = [row[0] for row in rows], [row[1] for row in rows]
+    # From reading to reading, so that a slow drift is no noise.
+    noise_kg = statistics.fmean((b - a) ** 2 for a, b in pairwise(kg)) ** 0.5 / 2.0**0.5
+    first = [mass for t, mass in zip(t_s, kg, strict=True) if t <= t_s[0] + EDGE_S]
+    last = [mass for t, mass in zip(t_s, kg, strict=True) if t >= t_s[-1] - EDGE_S]
+    air = [row[2] for row in rows if row[2] is not None]
+    return Steadiness(
+        t_s[-1] - t_s[0],
+        noise_kg,
+        statistics.linear_regression(t_s, kg).slope * 3600.0,
+        statistics.fmean(last) - statistics.fmean(first),
+        max(air) - min(air) if air else None,
+    )
+
+
+class Watch:
+    """Sees which of the wired sources move from where they stood, and which contacts were let go again."""
+
+    def __init__(self, kg_per_count: float) -> None:
+        self._kg_per_count = kg_per_count
+        self._from: dict[str, float] = {}
+
+    def take(self, heard: Mapping[str, Any]) -> list[tuple[str, str]]:
+        """Pairs of what happened, "seen" or "released", and the source."""
+        found = []
+        for source, touch in TOUCHES.items():
+            value = heard.get(source)
+            if not isinstance(value, int | float):
+                continue
+            if touch.by is None:
+                found.append(("seen", source) if value else ("released", source))
+                continue
+            stood = self._from.setdefault(source, float(value))
+            step = abs(value - stood) * (self._kg_per_count if source == "pan" else 1.0)
+            if step >= touch.by:
+                found.append(("seen", source))
+        return found
+
+
+class Commissioning:
+    """One bay's commissioning. Every method may be called from any thread.
+
+    heard: the newest value of each source. enter: puts an event's body into the record, and returns when it is on disk.
+    kg_of: indicated mass of a count. wanted: the sources that this bay is wired to.
+    """
+
+    def __init__(
+        self,
+        past: Iterable[Mapping[str, Any]],
+        wanted: Sequence[str],
+        heard: Callable[[], Mapping[str, Any]],
+        enter: Callable[[dict[str, Any]], object],
+        kg_of: Callable[[float], float],
+        clock: Callable[[], float],
+    ) -> None:
+        self.wanted = tuple(wanted)
+        self._heard, self._enter, self._kg_of, self._clock = heard, enter, kg_of, clock
+        self._past = list(past)
+        self._lock = threading.RLock()
+        self._ticker: Ticker | None = None
+        self._watch: Watch | None = None
+        self._phase = ""
+        self._rows: list[tuple[float, float, float | None]] = []
+
+    @property
+    def progress(self) -> Progress:
+        with self._lock:
+            return fold(self._past)
+
+    @property
+    def watching(self) -> str:
+        """devices, empty or loaded while it looks; empty otherwise."""
+        with self._lock:
+            return "devices" if self._watch is not None else self._phase
+
+    @property
+    def watched_s(self) -> float:
+        """How long the pan has been left alone so far."""
+        with self._lock:
+            return self._rows[-1][0] - self._rows[0][0] if self._rows else 0.0
+
+    def look(self) -> None:
+        """Look which devices move, until ``end``. Raises InputError while something is being looked at."""
+        with self._lock:
+            self._need_idle()
+            self._watch = Watch(abs(self._kg_of(1.0) - self._kg_of(0.0)))
+            self._start()
+
+    def rest(self, phase: str) -> None:
+        """Leave the pan alone and look: "empty", or "loaded". Raises InputError."""
+        if phase not in ("empty", "loaded"):
+            raise InputError(f"phase is {phase!r}; expected empty or loaded.")
+        with self._lock:
+            self._need_idle()
+            self._phase, self._rows = phase, []
+            self._start()
+
+    def end(self) -> None:
+        """Stop looking. Of a pan that was left alone long enough, what was found goes into the record. Raises InputError."""
+        with self._lock:
+            phase, rows = self._phase, self._rows
+            self._watch, self._phase, self._rows = None, "", []
+            ticker, self._ticker = self._ticker, None
+        if ticker is not None:
+            ticker.stop()
+        if phase:
+            self._tell(
+                {"step": Step.REST, "what": "measured", "phase": phase, "found": asdict(steadiness(rows))}
+            )
+
+    def say(self, step: Step, remark: str) -> None:
+        """Say that a step is done. Raises InputError for one that is done only when it is."""
+        if step not in BY_HAND:
+            raise InputError(f"The step {step} is done when it is; nobody can say so.")
+        at = self.progress
+        missing = [
+            one for one in ("pendant", "stop_open") if one in self.wanted and one not in at.seen & at.released
+        ]
+        if step is Step.STOPS and missing:
+            raise InputError(
+                f"Not tried yet: {', '.join(name(one) for one in missing)}. Press and let go while the station looks."
+            )
+        self._tell({"step": step, "what": "done", "remark": remark.strip()})
+
+    def leave_out(self, step: Step, reason: str) -> None:
+        """Go on without a step, with a reason for the record. Raises InputError without one."""
+        if not reason.strip():
+            raise InputError("Say why this step is left out.")
+        self._tell({"step": step, "what": "left", "reason": reason.strip()})
+
+    def anew(self) -> None:
+        """Commission the bay anew, as after a repair; what was found before stays in the record."""
+        with self._lock:
+            self._need_idle()
+        self._tell({"what": "anew"})
+
+    def close(self) -> None:
+        """Stop looking, for good."""
+        if self._ticker is not None:
+            self._ticker.stop()
+
+    def _need_idle(self) -> None:
+        if self._watch is not None or self._phase:
+            raise InputError("The station is looking already; end that first.")
+
+    def _start(self) -> None:
+        self._ticker = Ticker("commissioning", self._turn, LOOK_S, clock=self._clock)
+        self._ticker.start()
+
+    def _turn(self) -> None:
+        heard = self._heard()
+        with self._lock:
+            watch, at = self._watch, fold(self._past)
+            if self._phase:
+                self._row(heard)
+                return
+        if watch is None:
+            return
+        for what, source in watch.take(heard):
+            fresh = (
+                source not in at.seen if what == "seen" else source in at.seen and source not in at.released
+            )
+            if fresh:
+                self._tell({"step": Step.DEVICES, "what": what, "source": source})
+
+    def _row(self, heard: Mapping[str, Any]) -> None:
+        count, now_s = heard.get("pan"), self._clock()
+        late = not self._rows or now_s - self._rows[-1][0] >= ROW_S
+        whole = bool(self._rows) and now_s - self._rows[0][0] > REST_LONGEST_S
+        if isinstance(count, int | float) and late and not whole:
+            air = heard.get("air_c")
+            self._rows.append(
+                (now_s, self._kg_of(float(count)), float(air) if isinstance(air, int | float) else None)
+            )
+
+    def _tell(self, body: dict[str, Any]) -> None:
+        self._enter(body)
+        with self._lock:
+            self._past.append(body)

@@ -1,0 +1,55 @@
+"""Somebody with a new bay: touches each device and sees it named, leaves the page, comes back, and goes on."""
+
+import re
+
+from playwright.sync_api import Page, expect
+
+from tests.journeys.conftest import Station
+
+HEADERS = {"X-Tallypan": "1"}
+
+
+def hand(phone: Page, station: Station, *verbs: str) -> None:
+    for verb in verbs:
+        reply = phone.request.post(f"{station.address}api/bench", data={"verb": verb}, headers=HEADERS)
+        assert reply.ok, reply.text()
+        phone.wait_for_timeout(200)  # as long as a finger on a button
+
+
+def test_a_bay_is_commissioned_and_every_step_can_be_left(phone: Page, station: Station) -> None:
+    phone.goto(f"{station.address}calibration")
+    phone.click("text=Commission this bay")
+    devices = phone.locator("#devices")
+    expect(devices).to_contain_text("press on the pan with a hand")
+    phone.click("text=Look while I touch them")
+    expect(devices).to_contain_text("End looking")
+    hand(phone, station, "pendant_down", "pendant_up", "stop_pressed", "stop_released", "weight_2kg")
+    expect(devices).to_contain_text(re.compile(r"✓ Pan: seen"))
+    expect(devices).to_contain_text("✓ Pendant: seen")
+    expect(devices).to_contain_text("✓ Hard-wired stop: seen")
+    expect(devices).to_contain_text("○ Meter: turn")
+    phone.click("text=End looking")
+    expect(devices).to_contain_text("Look while I touch them")
+
+    name = phone.locator("#name")
+    name.get_by_label("Remark").fill("painted on the wall")
+    name.get_by_text("Say it is done").click()
+    expect(name).to_contain_text("done: painted on the wall")
+    expect(phone.get_by_role("status")).to_contain_text("1 of 8")
+
+    phone.locator("#stops").get_by_text("Say it is done").click()
+    expect(phone.locator("#stops")).to_contain_text("done")
+
+    pump = phone.locator("#pump")
+    pump.get_by_text("Leave this step out").click()
+    pump.get_by_label("Why").fill("pump comes on Monday")
+    pump.get_by_role("button", name="Leave it out").click()
+    expect(pump).to_contain_text("left out: pump comes on Monday")
+
+    phone.goto(station.address)
+    phone.goto(f"{station.address}commissioning")
+    expect(phone.get_by_role("status")).to_contain_text("3 of 8")
+    expect(devices).to_contain_text("✓ Pendant: seen")
+    phone.click("text=To the label")
+    expect(phone.locator("h1")).to_have_text("Bay 1")
+    expect(phone.locator("svg.qr")).to_be_visible()

@@ -1,0 +1,78 @@
+"""The commissioning page: what stands on it, and what each of its buttons does."""
+
+import json
+from typing import Any
+
+import pytest
+
+from station.bay.commissioning import Step
+from station.errors import LedgerError
+from tests.web.conftest import Bay
+from web.calibrating.commissioning import cards_of
+
+
+def turn(bay: Bay, **body: str) -> Any:
+    return bay.post("/api/commissioning", body)
+
+
+def card(bay: Bay, step: Step) -> Any:
+    return next(one for one in cards_of(bay.engine) if one.key == step)
+
+
+def test_each_step_stands_on_the_page_with_its_state(bay: Bay) -> None:
+    html = bay.html("/commissioning").text
+    assert [f"{n}. " in html for n in range(1, 9)] == [True] * 8
+    assert card(bay, Step.PAN).state == "done", "its certificate is in force"
+    assert card(bay, Step.METER).state == "open", "its certificate ran out"
+    assert "press on the pan with a hand" in html
+
+
+def test_a_step_is_said_to_be_done_or_left_out_with_a_reason(bay: Bay) -> None:
+    assert turn(bay, what="done", step="papers", remark="label printed").status_code == 200
+    assert card(bay, Step.PAPERS).state == "done: label printed"
+    assert turn(bay, what="left", step="pump", remark="").status_code == 400
+    assert turn(bay, what="left", step="pump", remark="no pump yet").status_code == 200
+    assert card(bay, Step.PUMP).state == "left out: no pump yet"
+    assert [call[1]["what"] for call in bay.engine.calls] == ["done", "left"]
+    assert turn(bay, what="anew").status_code == 200
+    assert card(bay, Step.PUMP).state == "open"
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        ({"what": "done", "step": "pan"}, "nobody can say so"),
+        ({"what": "done"}, "Say which step"),
+        ({"what": "rest", "phase": "full"}, "expected empty or loaded"),
+        ({"what": "done", "step": "stops"}, "Not tried yet: Pendant"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_a_sentence(bay: Bay, body: dict[str, str], said: str) -> None:
+    reply = turn(bay, **body)
+    assert reply.status_code == 400
+    assert said in json.dumps(reply.json())
+
+
+def test_while_the_station_looks_the_page_looks_anew(bay: Bay) -> None:
+    assert "data-again" not in bay.html("/commissioning").text
+    try:
+        assert turn(bay, what="rest", phase="empty").status_code == 200
+        assert 'data-again="2"' in bay.html("/commissioning").text
+        assert bay.send("GET", "/commissioning.json").json()["watching"] == "empty"
+        assert turn(bay, what="look").status_code == 400
+        assert turn(bay, what="end").status_code == 400, "a moment shows nothing"
+        assert bay.send("GET", "/commissioning.json").json()["watching"] == ""
+    finally:
+        bay.engine.commissioning.close()
+
+
+def test_a_full_disk_is_told(bay: Bay) -> None:
+    bay.engine.fail = LedgerError("The record takes nothing.")
+    assert turn(bay, what="done", step="name").status_code == 503
+    assert card(bay, Step.NAME).state == "open"
+
+
+def test_the_label_says_what_the_bay_measures_with_and_where_its_page_is(bay: Bay) -> None:
+    html = bay.html("/commissioning/label").text
+    for words in ("Bay 1 pan 1", "2099-11-02", "3f2a 91c0", "<svg", "Not legal for trade"):
+        assert words in html

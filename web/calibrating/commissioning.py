@@ -1,0 +1,265 @@
+"""A bay commissioned on the page: eight steps, each of which can be left and gone on with another day, and a label."""
+
+import json
+import statistics
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from itertools import islice
+from typing import Annotated, Literal
+
+import segno
+from fastapi import APIRouter, Request
+from markupsafe import Markup
+from pydantic import Field
+from starlette.responses import JSONResponse, Response
+
+from station.bay.commissioning import BY_HAND, TOUCHES, Progress, Steadiness, Step
+from station.bay.identity import short
+from station.common import days
+from station.given.sources import name
+from web.calibrating import register
+from web.frame import format as fmt
+from web.frame.deps import Body, DiskThreads, Line, Remark, Station, do, done, is_simulated, page_of
+from web.frame.port import Engine
+from web.frame.problem import Problem
+
+router = APIRouter()
+changes = APIRouter(prefix="/api")
+
+AGAIN_S = 2
+"""How often the page looks anew while the station looks."""
+RUNS = 5
+TITLES = {
+    Step.DEVICES: "Find what is wired",
+    Step.NAME: "Name the bay",
+    Step.PAN: "Calibrate the pan",
+    Step.METER: "Prove the meter by the pan",
+    Step.REST: "Leave the pan alone for an hour",
+    Step.STOPS: "Try the stop and the pendant",
+    Step.PUMP: "Learn the pump",
+    Step.PAPERS: "Print certificates and label",
+}
+SIGNS = {"done": ("✓", "good"), "left out": ("–", "none"), "open": ("○", "due")}
+
+
+@dataclass(frozen=True)
+class Item:
+    """One thing of a step. text: what was found, or what to do."""
+
+    sign: str
+    what: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Press:
+    """A button. body: what it sends, as JSON."""
+
+    label: str
+    body: str
+
+
+@dataclass(frozen=True)
+class StepCard:
+    """by_hand: whether somebody says that it is done. link: where the step is done, with its words."""
+
+    key: str
+    number: int
+    title: str
+    state: str
+    sign: str
+    tone: str
+    text: str
+    items: Sequence[Item]
+    presses: Sequence[Press]
+    by_hand: bool
+    link: tuple[str, str] | None
+
+
+@dataclass(frozen=True)
+class CommissioningPage:
+    """``/commissioning``. again: seconds until it looks anew; 0 where nothing is watched. all_done: nothing is open."""
+
+    simulated: bool
+    bay: str
+    cards: Sequence[StepCard]
+    again: int
+    done: int
+    all_done: bool
+
+
+@dataclass(frozen=True)
+class Label:
+    """``/commissioning/label``: what is stuck to the bay. rows: what, and what it says. drawing: the page's address."""
+
+    bay: str
+    rows: Sequence[tuple[str, str]]
+    address: str
+    drawing: Markup
+
+
+class Turn(Body):
+    """what: look for moving devices, rest the pan in a phase, end either; or a step done, or left out; or all anew."""
+
+    what: Literal["look", "rest", "end", "done", "left", "anew"]
+    step: Annotated[Step | None, Field(strict=False)] = None
+    phase: Line = ""
+    remark: Remark = ""
+
+
+def _send(label: str, **body: str) -> Press:
+    return Press(label, json.dumps(body))
+
+
+def _devices(wanted: Sequence[str], at: Progress, watching: str) -> tuple[list[Item], list[Press]]:
+    items = []
+    for source in wanted:
+        let_go = TOUCHES[source].by is not None or source in at.released
+        sign = "✓" if source in at.seen and let_go else "○"
+        text = ("seen" if let_go else "seen; now let go") if source in at.seen else TOUCHES[source].do
+        items.append(Item(sign, name(source), text))
+    press = (
+        _send("End looking", what="end")
+        if watching == "devices"
+        else _send("Look while I touch them", what="look")
+    )
+    return items, [press] if watching in ("", "devices") else []
+
+
+def _steady_text(found: Steadiness, phase: str) -> str:
+    warmed = "" if found.warmed_c is None else f"; the air moved by {fmt.decimal(found.warmed_c, 1)} °C"
+    moved = "zero moved" if phase == "empty" else "load crept"
+    return (
+        f"{found.lasts_s / 60:.0f} min: noise {fmt.grams(found.noise_kg)}, {moved} by {fmt.grams(found.creep_kg, signed=True)}, "
+        f"{fmt.grams(found.drift_kg_h, signed=True)} an hour{warmed}"
+    )
+
+
+def _rest(at: Progress, watching: str, watched_s: float) -> tuple[list[Item], list[Press]]:
+    do = {
+        "empty": "take everything off the pan; an hour shows its zero's drift",
+        "loaded": "put about the heaviest load on it; half an hour shows its creep",
+    }
+    items, presses = [], []
+    for phase, text in do.items():
+        found = at.rest.get(phase)
+        shown = text if found is None else _steady_text(found, phase)
+        if watching == phase:
+            shown = f"left alone for {fmt.clock(watched_s)}"
+            presses = [_send("End and keep", what="end")]
+        items.append(Item("✓" if found is not None else "○", f"Pan {phase}", shown))
+    if not watching:
+        presses = [_send(f"Leave it alone, {phase}", what="rest", phase=phase) for phase in do]
+    return items, presses
+
+
+def cards_of(engine: Engine) -> list[StepCard]:
+    """All steps as they stand."""
+    service = engine.commissioning
+    at, watching = service.progress, service.watching
+    in_use = {
+        one.title: one
+        for one in register.in_use(
+            engine.calibrations.view().certificates, days.today(engine.settings().zone)
+        )
+    }
+    devices, look = _devices(service.wanted, at, watching)
+    rested, rest = _rest(at, watching, service.watched_s)
+    hands = [item for item in devices if item.what in (name("pendant"), name("stop_open"))]
+    finished = {
+        Step.DEVICES: all(item.sign == "✓" for item in devices),
+        Step.PAN: in_use["Pan"].tone in ("good", "soon"),
+        Step.METER: in_use["Meter"].tone in ("good", "soon"),
+        Step.REST: len(at.rest) == 2,
+        **{step: step in at.done for step in BY_HAND},
+    }
+    bodies: dict[Step, tuple[str, Sequence[Item], Sequence[Press], tuple[str, str] | None]] = {
+        Step.DEVICES: ("Touch or move each; the station says which one it saw. One that is not seen is not wired as the bay's file says.", devices, look, None),
+        Step.NAME: (f"This bay is called {engine.bay_name}; its certificates carry that name. Another name goes into [bay] of its file.", (), (), None),
+        Step.PAN: (in_use["Pan"].text, (), (), ("/calibration", "To the pan's calibration")),
+        Step.METER: (in_use["Meter"].text, (), (), ("/calibration", "To the meter's proving")),
+        Step.REST: ("Nobody walks by, no door stands open.", rested, rest, None),
+        Step.STOPS: (
+            "Press each and let go while the station looks (step 1). Then press the hard-wired stop once with the pump running into "
+            "a vessel: it has to stand at once, and nothing may start on release.", hands, (), None,
+        ),
+        Step.PUMP: (_pump_text(engine), (), (), None),
+        Step.PAPERS: ("Certificates beside the bay, the label on it.", (), (), ("/commissioning/label", "To the label")),
+    }  # fmt: skip
+    cards = []
+    for number, step in enumerate(Step, 1):
+        text, items, presses, link = bodies[step]
+        state = "done" if finished[step] else "left out" if step in at.left else "open"
+        sign, tone = SIGNS[state]
+        said = (
+            at.done.get(step, "") if state == "done" else at.left.get(step, "") if state == "left out" else ""
+        )
+        cards.append(
+            StepCard(step.value, number, TITLES[step], f"{state}: {said}" if said else state, sign, tone, text, items, presses, step in BY_HAND, link)
+        )  # fmt: skip
+    return cards
+
+
+def _pump_text(engine: Engine) -> str:
+    with engine.reading() as ledger:
+        runs = list(islice(ledger.shop_events("calibration_run", newest_first=True), RUNS))
+    flows = [float(run["body"]["flow_l_min"]) for run in runs]
+    learned = "How far the pump runs on after a stop is learned with every stop, for each fluid."
+    if not flows:
+        return f"{learned} Its flow comes from the meter's proving."
+    return f"{learned} In the newest {len(flows)} proving runs it moved {fmt.decimal(statistics.fmean(flows), 2)} L/min: write that as flow_l_min into [pump] of the bay's file."
+
+
+@router.get("/commissioning")
+def commissioning(engine: Station) -> Response:
+    cards = cards_of(engine)
+    finished = sum(not card.state.startswith("open") for card in cards)
+    watched = AGAIN_S if engine.commissioning.watching else 0
+    page = CommissioningPage(
+        is_simulated(engine), engine.bay_name, cards, watched, finished, finished == len(cards)
+    )
+    return page_of("commissioning.html", page)
+
+
+@router.get("/commissioning.json")
+def commissioning_json(engine: Station) -> Response:
+    service = engine.commissioning
+    at = service.progress
+    content = {
+        "watching": service.watching,
+        "wanted": service.wanted,
+        "seen": sorted(at.seen),
+        "rest": {phase: asdict(found) for phase, found in at.rest.items()},
+        "steps": {card.key: card.state for card in cards_of(engine)},
+    }
+    return JSONResponse(content)
+
+
+@router.get("/commissioning/label")
+def label(engine: Station, request: Request) -> Response:
+    address = str(request.base_url)
+    rows = [
+        (one.title, f"{fmt.sentence(one.state)} {one.text}")
+        for one in register.in_use(
+            engine.calibrations.view().certificates, days.today(engine.settings().zone)
+        )
+    ]
+    rows.append(("Software", short(engine.software)))
+    code = segno.make_qr(address, error="m").svg_inline(
+        omitsize=True, border=2, svgclass="qr", lineclass=None
+    )
+    return page_of("label.html", Label(engine.bay_name, rows, address, Markup(code)))
+
+
+@changes.post("/commissioning")
+async def turn(engine: Station, threads: DiskThreads, body: Turn) -> Response:
+    service = engine.commissioning
+    if body.what in ("done", "left"):
+        if body.step is None:
+            raise Problem(400, "Please check", "Say which step is meant.")
+        await do(threads, service.say if body.what == "done" else service.leave_out, body.step, body.remark)
+    elif body.what == "rest":
+        await do(threads, service.rest, body.phase)
+    else:
+        await do(threads, {"look": service.look, "end": service.end, "anew": service.anew}[body.what])
+    return done()

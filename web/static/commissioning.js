@@ -1,0 +1,27 @@
+// @ts-check
+// The commissioning page: each step goes to the station, and while it looks, the page is drawn anew.
+import { byId } from "./dom.js";
+import { sendForms } from "./forms.js";
+import { drawAnew } from "./redraw.js";
+import { say } from "./send.js";
+
+/** @type {ReturnType<typeof setTimeout> | undefined} */
+let again;
+
+function settle() {
+  clearTimeout(again);
+  const seconds = Number(byId("desk").dataset.again || 0);
+  if (seconds) again = setTimeout(redraw, seconds * 1000);
+}
+
+async function redraw() {
+  // Nothing is taken from under fingers that type.
+  const typing = document.activeElement instanceof HTMLInputElement;
+  if (!typing) await drawAnew("desk").catch(() => say("The station cannot be reached. Check the network."));
+  settle();
+}
+
+sendForms(document, () => {
+  drawAnew("desk").then(settle).catch(() => say("The station cannot be reached. Check the network."));
+});
+settle();
