@@ -37,7 +37,14 @@ def tmp_ledger(tmp_path: Path) -> Path:
     for n in range(JOBS):
         filled_l = 2.60 if n == JOBS - 1 else 2.87 + (0.01 if n % 2 else -0.01)
         verdict = "short" if n == JOBS - 1 else "full"
-        job = measuring(job_record(), filled_l=filled_l, metered_l=filled_l, overflow_l=0.0, verdict=verdict)
+        job = measuring(
+            job_record(),
+            filled_l=filled_l,
+            proved_fill_l=filled_l,
+            metered_l=filled_l,
+            overflow_l=0.0,
+            verdict=verdict,
+        )
         report = job.measured
         labels = {"vehicle": f"Bus {n % 5}", "compartment": "rear axle", "technician": "M. Okafor"}
         labels |= {"fluid": "gear_75w90", "bay": "Bay 1", "meter": "Bay 1 meter", "method": "cover removed"}
@@ -93,7 +100,12 @@ def test_a_capacity_in_another_unit_is_asked_about_before_the_fill(phone: Page) 
     expect(phone.locator("#plan-preview")).to_contain_text("2.871 ± 0.075 L expected, listed")
     phone.fill('[name="capacity"]', "2.9")
     expect(phone.locator("#plan-preview")).to_contain_text("Listed capacity: add the unit")
+    phone.click("text=Open the job")
+    expect(phone.locator(".objection")).to_contain_text("Listed capacity: add the unit")
+    expect(phone.locator('[name="capacity"]')).to_be_focused()
+    expect(phone.locator("#message")).to_be_hidden()
     phone.fill('[name="capacity"]', "2.9 US gallon")
+    expect(phone.locator(".objection")).to_have_count(0)
     expect(phone.locator("#plan-preview")).to_contain_text("10.87 ± 0.29 L expected, listed")
     expect(phone.locator("#plan-preview .caution-box")).to_contain_text("Have 11.12 L ready")
     phone.click("text=Open the job")

@@ -1,6 +1,7 @@
 // @ts-check
 // One way to change something: JSON by POST. Anything else the station refuses.
 import { field, textOf, ticked } from "./dom.js";
+import { accept, object } from "./fields.js";
 
 /** Why the station did not do it. status: as HTTP has it, 0 where it was not reached. again: the secret is wanted first. */
 export class Refusal extends Error {
@@ -69,20 +70,25 @@ function toSignIn() {
 }
 
 // Send, with the button out of reach meanwhile, and show what the station objects to.
-// options: what fetch takes, and refused(text, status) to show an objection elsewhere.
+// options: what fetch takes, and refused(text, status) to show an objection elsewhere than at its field or above the page.
 /**
  * @param {HTMLButtonElement | null} button @param {string} path @param {unknown} [body]
  * @param {RequestInit & { refused?: (text: string, status: number) => void }} [options]
  */
-export async function act(button, path, body, { refused = say, ...options } = {}) {
+export async function act(button, path, body, { refused, ...options } = {}) {
+  const form = button?.form;
   if (button) button.disabled = true;
   try {
     const content = await sendProved(path, body, options);
     hush();
+    if (form) accept(form);
     return content;
   } catch (error) {
     if (error instanceof Refusal && error.status === 401 && !error.again) toSignIn();
-    refused(textOf(error), error instanceof Refusal ? error.status : 0);
+    const text = textOf(error);
+    if (refused) refused(text, error instanceof Refusal ? error.status : 0);
+    else if (form && object(form, text)) hush();
+    else say(text);
     return null;
   } finally {
     if (button) button.disabled = false;
