@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, ViewportSize, sync_playwright
+from playwright.sync_api import Browser, Page, ViewportSize, expect, sync_playwright
 
 ROOT = Path(__file__).parents[2]
 CHROMIUM = "/usr/bin/chromium"
@@ -23,6 +23,8 @@ ARGUMENTS = [
     "--disable-sync",
 ]
 PHONE: ViewportSize = {"width": 390, "height": 844}
+expect.set_options(timeout=20_000)
+"""What is not a promise of the page is waited for as long as a busy computer takes."""
 
 
 @pytest.fixture(scope="module")
