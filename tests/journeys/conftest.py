@@ -59,7 +59,7 @@ def station(tmp_path: Path) -> Iterator[Station]:
         assert found is not None, line + log.read_text()
         yield Station(found[0], process)
         process.terminate()
-        process.communicate(timeout=15)
+        process.communicate(timeout=60)
         assert process.returncode == 0, log.read_text()
     finally:
         if process.poll() is None:

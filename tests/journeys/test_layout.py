@@ -36,7 +36,7 @@ def address() -> Iterator[str]:
         yield found[0].rstrip("/")
     finally:
         process.terminate()
-        process.communicate(timeout=15)
+        process.communicate(timeout=60)
 
 
 @pytest.fixture(scope="module")
