@@ -5,7 +5,7 @@ engine's thread do something and waits, in the caller's own thread, until what i
 import logging
 import queue
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import TimeoutError as NoAnswer
 from contextvars import copy_context
 from dataclasses import replace
@@ -18,6 +18,7 @@ from station.bay.calls import Calibrations, Entries
 from station.bay.clock_watch import ClockWatch
 from station.bay.health import Check, Health
 from station.bay.loop import LOW_DISK_BYTES, Call, Inbox, Loop
+from station.bay.plan import PlanForm, PlanOptions
 from station.bay.ports import BenchPort, RigPort
 from station.bay.publishing import JobNow
 from station.bay.records import Records
@@ -126,10 +127,10 @@ class Engine(Records):
         """Have each new view handed over, from the engine's thread. Returns what ends it."""
         return self._published.subscribe(callback)
 
-    def plan_options(self) -> dict[str, Any]:
+    def plan_options(self) -> PlanOptions:
         return plan.options(self.settings())
 
-    def plan_preview(self, form: Mapping[str, Any]) -> dict[str, Any]:
+    def plan_preview(self, form: PlanForm) -> preview.Preview:
         """What a plan comes to, before its job is opened; see ``station.shop.preview``. Raises InputError as open_job does."""
         settings, here = self.settings(), self._published.newest
         spec = plan.spec_from_form(settings, form, here.lines)
@@ -142,7 +143,7 @@ class Engine(Records):
                 learned(self.config, ledger, spec),
                 here.hose,
                 days.today(settings.zone),
-            ).to_dict()
+            )
 
     def heard(self) -> tuple[dict[str, Any], dict[str, str]]:
         """Newest value of each source, and each device's own word about itself."""
@@ -219,7 +220,7 @@ class Engine(Records):
 
     # --- changes: on disk when they return. Each raises LedgerError where the record does not take it yet ---
 
-    def open_job(self, form: Mapping[str, Any]) -> str:
+    def open_job(self, form: PlanForm) -> str:
         """Begin a job. Raises InputError where the form does not say what is needed, or a job is open, and
         LedgerError where the record has no room for one."""
         self._call(self._loop.need_free)
@@ -230,7 +231,7 @@ class Engine(Records):
         asked = capacity_question(self.catalogue(), spec, shop, self.settings().country)
         labels = {**spec.labels, "expected_from": shop.words}
         if asked is not None:
-            reason = str(form.get("capacity_reason", "")).strip()
+            reason = form.capacity_reason.strip()
             if not reason:
                 raise InputError(f"{asked.text} If it is right as typed, give the reason.")
             labels["capacity_reason"] = reason

@@ -1,14 +1,17 @@
 """From what the technician picked or typed to a job's spec."""
 
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Annotated, Any
+
+from pydantic import ConfigDict, Field
 
 from calibration.fluid import Fluid
 from station.calibrating.calibration_desk import Lines
 from station.common.distance import parse_distance_km
 from station.common.schema import read
 from station.errors import InputError
-from station.given.config import BayConfig
+from station.given.config import BayConfig, Compartment
 from station.given.job import RETAINED_BY_METHOD, JobSpec, JobTable, job_spec
 
 NAMES = {
@@ -20,30 +23,77 @@ NAMES = {
 """What the plan's fields are called on the page."""
 
 
-def options(config: BayConfig) -> dict[str, Any]:
+Line = Annotated[str, Field(max_length=200)]
+
+
+@dataclass(frozen=True)
+class PlanForm:
+    """What the technician picked or typed, as texts; empty where nothing was. compartment: a key of the list, or a name."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
+    compartment: Line
+    vehicle: Line = ""
+    capacity: Line = ""
+    method: Line = ""
+    grade: Line = ""
+    grade_reason: Line = ""
+    capacity_reason: Line = ""
+    container: Line = ""
+    compartment_type: Line = ""
+    distance: Line = ""
+    drained_fluid: Line = ""
+    fresh_fluid: Line = ""
+    technician: Line = ""
+    tolerance_minus: Line = ""
+    tolerance_plus: Line = ""
+
+    def completed(self, listed: Mapping[str, Compartment]) -> "PlanForm":
+        """With what is listed of the compartment in the place of what was left empty."""
+        typed = PlanForm(**{name: text.strip() for name, text in vars(self).items()})
+        one = listed.get(typed.compartment)
+        if one is None:
+            return typed
+        return replace(
+            typed,
+            compartment=one.compartment,
+            vehicle=typed.vehicle or one.vehicle,
+            capacity=typed.capacity or one.capacity,
+            method=typed.method or one.method,
+            grade=typed.grade or one.grade,
+            compartment_type=typed.compartment_type or one.type,
+        )
+
+
+@dataclass(frozen=True)
+class FluidOption:
+    key: str
+    name: str
+    grade: str
+
+
+@dataclass(frozen=True)
+class PlanOptions:
     """What the plan form offers."""
-    names = ("key", "vehicle", "compartment", "capacity", "grade", "method", "plug", "type")
-    return {
-        "compartments": [{n: getattr(c, n) for n in names} for c in config.compartments.values()],
-        "fluids": [
-            {"key": key, "name": fluid.name or key, "grade": fluid.grade or ""}
-            for key, fluid in config.fluids.items()
-        ],
-        "methods": list(RETAINED_BY_METHOD),
-        "technicians": list(config.technicians),
-    }
+
+    compartments: tuple[Compartment, ...]
+    fluids: tuple[FluidOption, ...]
+    methods: tuple[str, ...]
+    technicians: tuple[str, ...]
 
 
-def _text(form: Mapping[str, Any], key: str, default: str = "") -> str:
-    value = form.get(key, default)
-    if not isinstance(value, str) or len(value) > 200:
-        raise InputError(f"{key} is {str(value)[:60]!r}; expected a text of at most 200 characters.")
-    return value.strip() or default
+def options(config: BayConfig) -> PlanOptions:
+    """config: with the catalogue's entries in it."""
+    return PlanOptions(
+        tuple(config.compartments.values()),
+        tuple(FluidOption(key, fluid.name or key, fluid.grade or "") for key, fluid in config.fluids.items()),
+        tuple(RETAINED_BY_METHOD),
+        config.technicians,
+    )
 
 
-def _distance_km(form: Mapping[str, Any]) -> float | None:
+def _distance_km(text: str) -> float | None:
     """The vehicle's distance; None where it was not typed."""
-    text = _text(form, "distance")
     if not text:
         return None
     try:
@@ -52,60 +102,65 @@ def _distance_km(form: Mapping[str, Any]) -> float | None:
         raise InputError(f"distance: {error}") from error
 
 
-def _fluid(config: BayConfig, form: Mapping[str, Any], key: str) -> Fluid:
-    name = _text(form, key)
-    if name not in config.fluids:
-        raise InputError(f"{key} is {name!r}; expected one of: {', '.join(config.fluids)}.")
-    return config.fluids[name]
+def _fluid(config: BayConfig, field: str, key: str) -> Fluid:
+    if key not in config.fluids:
+        raise InputError(f"{field} is {key!r}; expected one of: {', '.join(config.fluids)}.")
+    return config.fluids[key]
 
 
-def spec_from_form(config: BayConfig, form: Mapping[str, Any], lines: Lines) -> JobSpec:
+def _grade_reason(form: PlanForm, fresh: Fluid) -> str:
+    """Why another grade than the listed one goes in; empty where none does. Raises InputError where nobody says why."""
+    if not form.grade or fresh.grade == form.grade:
+        return ""
+    if not form.grade_reason:
+        raise InputError(
+            f"{form.vehicle} {form.compartment} takes {form.grade}, the fluid picked is "
+            f"{fresh.grade or 'of unknown grade'}. Pick the right fluid; see the vehicle's service manual."
+        )
+    return form.grade_reason
+
+
+def spec_from_form(config: BayConfig, form: PlanForm, lines: Lines) -> JobSpec:
     """Build the spec of a job. Raises InputError with a sentence for the person at the page.
 
     lines: those in force.
     """
-    listed = config.compartments.get(_text(form, "compartment"))
-    labels = {
-        "vehicle": _text(form, "vehicle", listed.vehicle if listed else ""),
-        "compartment": listed.compartment if listed else _text(form, "compartment"),
-        "technician": _text(form, "technician"),
-        "grade": _text(form, "grade", listed.grade if listed else ""),
-        "fluid": _text(form, "fresh_fluid"),
-        "container": _text(form, "container"),
-        "compartment_type": _text(form, "compartment_type", listed.type if listed else ""),
-        "plug": listed.plug if listed else "",
-    }
-    for key in ("vehicle", "compartment"):
-        if not labels[key]:
-            raise InputError(f"{key} is empty; pick a compartment from the list or type both names.")
-    drained, fresh = _fluid(config, form, "drained_fluid"), _fluid(config, form, "fresh_fluid")
-    reason = ""
-    if labels["grade"] and fresh.grade != labels["grade"]:
-        reason = _text(form, "grade_reason")
-        if not reason:
-            raise InputError(
-                f"{labels['vehicle']} {labels['compartment']} takes {labels['grade']}, the fluid picked is "
-                f"{fresh.grade or 'of unknown grade'}. Pick the right fluid; see the vehicle's service manual."
-            )
-    labels["drained_fluid"] = drained.name or str(form["drained_fluid"])
-    labels["fresh_fluid"] = fresh.name or str(form["fresh_fluid"])
-    job: dict[str, Any] = {
-        "capacity": _text(form, "capacity", listed.capacity if listed else ""),
-        "method": _text(form, "method", listed.method if listed else ""),
-        "tolerance_minus": _text(form, "tolerance_minus", "0.10 L"),
-        "tolerance_plus": _text(form, "tolerance_plus", "0.10 L"),
-        "labels": {key: value for key, value in labels.items() if value},
-    }
-    if not job["capacity"]:
+    listed = config.compartments.get(form.compartment.strip())
+    form = form.completed(config.compartments)
+    for name, text in (("vehicle", form.vehicle), ("compartment", form.compartment)):
+        if not text:
+            raise InputError(f"{name} is empty; pick a compartment from the list or type both names.")
+    drained = _fluid(config, "drained_fluid", form.drained_fluid)
+    fresh = _fluid(config, "fresh_fluid", form.fresh_fluid)
+    reason = _grade_reason(form, fresh)
+    if not form.capacity:
         raise InputError("capacity is empty; type the listed capacity with its unit, for instance 2.9 L.")
-    if lines.due is not None:
-        job["calibration_due"] = lines.due
-    distance_km = _distance_km(form)
-    if distance_km is not None:
-        job["distance_km"] = distance_km
-    if reason:
-        job["grade_reason"] = reason
-    job["certificates"] = dict(lines.certificates)
+    labels = {
+        "vehicle": form.vehicle,
+        "compartment": form.compartment,
+        "technician": form.technician,
+        "grade": form.grade,
+        "fluid": form.fresh_fluid,
+        "container": form.container,
+        "compartment_type": form.compartment_type,
+        "plug": listed.plug if listed else "",
+        "drained_fluid": drained.name or form.drained_fluid,
+        "fresh_fluid": fresh.name or form.fresh_fluid,
+    }
+    facts: dict[str, Any] = {
+        "calibration_due": lines.due,
+        "distance_km": _distance_km(form.distance),
+        "grade_reason": reason or None,
+    }
+    job = {
+        "capacity": form.capacity,
+        "method": form.method,
+        "tolerance_minus": form.tolerance_minus or "0.10 L",
+        "tolerance_plus": form.tolerance_plus or "0.10 L",
+        "labels": {key: value for key, value in labels.items() if value},
+        "certificates": dict(lines.certificates),
+        **{name: value for name, value in facts.items() if value is not None},
+    }
     return job_spec(
         read(JobTable, job, "plan", config.country, NAMES),
         "plan",

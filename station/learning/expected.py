@@ -84,6 +84,10 @@ class Expected:
     p_listed_wrong: float = P_LISTED_WRONG
 
     @property
+    def u95_l(self) -> float:
+        return expanded(self.u_l)
+
+    @property
     def against_listing(self) -> bool:
         """Whether the shop's own fills are believed and the listing is not."""
         return self.n > 0 and self.p_listed_wrong > 0.5
@@ -96,7 +100,7 @@ class Expected:
     def to_dict(self) -> dict[str, Any]:
         return {
             "expected_fill_l": self.value_l,
-            "expected_fill_u95_l": expanded(self.u_l),
+            "expected_fill_u95_l": self.u95_l,
             "mean_u95_l": expanded(self.u_mean_l),
             "listed_capacity_l": self.listed_l,
             "retained_l": self.retained_l,

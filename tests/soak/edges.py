@@ -102,7 +102,7 @@ async def _photos(port: int, n: int, side: int) -> None:
     from tests.station.bay.fake_rig import FORM
 
     opened.request(
-        "POST", "/api/job", json.dumps(FORM), {"X-Tallypan": "1", "Content-Type": "application/json"}
+        "POST", "/api/job", json.dumps(vars(FORM)), {"X-Tallypan": "1", "Content-Type": "application/json"}
     )
     job_id = json.loads(opened.getresponse().read())["job_id"]
     await _again_and_again(port, n, head.replace(b"/x/", f"/{job_id}/".encode()) + data, 5.0)

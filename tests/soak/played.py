@@ -3,6 +3,7 @@ as it takes them or in real time."""
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -112,7 +113,7 @@ class Played:
         """A job from its plan to where the pump may be held."""
         self.new_axle()
         self.wait(2.0)
-        form = {**FORM, "capacity_reason": "played: this drain is cut short"}
+        form = replace(FORM, capacity_reason="played: this drain is cut short")
         self.do(lambda: self.engine.open_job(form))
         self._tick()
         self._mark(Mark.PAN_PLACED)

@@ -15,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from station.bay.plan import PlanForm
 from station.given.said import Mark
 from tests.soak.proofs import Seen
 from tests.soak.relay import ROOT, relay
@@ -70,7 +71,7 @@ def main() -> None:
             time.sleep(0.01)
 
     until(lambda: engine.view().pan_g is not None)
-    print("job", engine.open_job(FORM), flush=True)
+    print("job", engine.open_job(PlanForm(**FORM)), flush=True)
     until(lambda: engine.view().stage == "plan")
     for item in engine.view().checklist:
         engine.check(item.key, True)

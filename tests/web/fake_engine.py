@@ -5,59 +5,75 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from calibration.budget import Budget, Term
+from calibration.budget import NORMAL_95, Budget, Term
 from station.bay import health
 from station.bay.commissioning import Commissioning
 from station.bay.health import Health
+from station.bay.plan import FluidOption, PlanForm, PlanOptions
 from station.bay.views import BayView
 from station.bay.watchdog import Turns
 from station.common import days
 from station.errors import InputError
 from station.given.bench import BenchVerb
-from station.given.config import BayConfig, demo_path, read_config
+from station.given.config import BayConfig, Compartment, demo_path, read_config
 from station.given.report import Report, Told
 from station.given.said import Came, Mark, SetAside
+from station.learning.expected import Expected
 from station.record.archive import Entry, JobRecord
 from station.record.ledger import JobRow, Ledger, now
 from station.shop import catalogue, entering, offered
 from station.shop.catalogue import Catalogue
+from station.shop.due import next_service
+from station.shop.preview import Preview
 from station.shop.rows import TABLES
 from station.shop.shop import Causes
+from station.shop.stock import Enough
 from tests.web.fake_desks import FakeCalibrations, FakeEntries
 from tests.web.fake_views import JOB, JOB_ID, view_of
 
-COMPARTMENTS = [
-    {
-        "key": "b12_rear_axle",
-        "vehicle": "Bus 12",
-        "compartment": "rear axle",
-        "capacity": "2.9 L",
-        "grade": "75W-90",
-        "method": "cover removed",
-        "plug": "fill plug behind the fuel tank",
-        "type": "midibus rear axle",
-    },
-    {
-        "key": "b12_transfer",
-        "vehicle": "Bus 12",
-        "compartment": "transfer case",
-        "capacity": "1.9 US quart",
-        "grade": "ATF",
-        "method": "drain plug",
-        "plug": "fill plug on the rear face",
-        "type": "",
-    },
-]
-FLUIDS = [
-    {"key": "gear_75w90", "name": "Gear oil 75W-90, fresh", "grade": "75W-90"},
-    {"key": "gear_75w90_used", "name": "Gear oil 75W-90, used", "grade": "75W-90"},
-    {"key": "atf", "name": "Automatic transmission fluid, fresh", "grade": "ATF"},
-    {"key": "atf_used", "name": "Automatic transmission fluid, used", "grade": "ATF"},
-]
+OPTIONS = PlanOptions(
+    compartments=(
+        Compartment(
+            "Bus 12",
+            "rear axle",
+            "2.9 L",
+            "75W-90",
+            "cover removed",
+            "fill plug behind the fuel tank",
+            "midibus rear axle",
+            key="b12_rear_axle",
+        ),
+        Compartment(
+            "Bus 12",
+            "transfer case",
+            "1.9 US quart",
+            "ATF",
+            "drain plug",
+            "fill plug on the rear face",
+            key="b12_transfer",
+        ),
+    ),
+    fluids=(
+        FluidOption("gear_75w90", "Gear oil 75W-90, fresh", "75W-90"),
+        FluidOption("gear_75w90_used", "Gear oil 75W-90, used", "75W-90"),
+        FluidOption("atf", "Automatic transmission fluid, fresh", "ATF"),
+        FluidOption("atf_used", "Automatic transmission fluid, used", "ATF"),
+    ),
+    methods=("cover removed", "drain plug", "suction"),
+    technicians=("M. Okafor", "J. Lindqvist"),
+)
+PREVIEW = Preview(
+    Expected(2.871, 0.029 / NORMAL_95, 0.029 / NORMAL_95, 0, "listed", 0.0, 2.9),
+    0.0,
+    "drum 1",
+    Enough("gear_75w90", 1, 3.12, 1.2, 0.3, 2.22, False, True),
+    next_service("Bus 12", "rear axle", date(2026, 11, 25)),
+)
 
 
 def _budget(quantity: str, value: float, u: float, terms: list[tuple[str, float]]) -> Budget:
@@ -254,31 +270,19 @@ class FakeEngine:
         self._callbacks.append(callback)
         return lambda: self._callbacks.remove(callback)
 
-    def plan_options(self) -> dict[str, Any]:
-        return {
-            "compartments": COMPARTMENTS,
-            "fluids": FLUIDS,
-            "methods": ["cover removed", "drain plug", "suction"],
-            "technicians": ["M. Okafor", "J. Lindqvist"],
-        }
+    def plan_options(self) -> PlanOptions:
+        return OPTIONS
 
     def _called(self, *call: Any) -> None:
         if self.fail is not None:
             raise self.fail
         self.calls.append(call)
 
-    def plan_preview(self, form: dict[str, Any]) -> dict[str, Any]:
+    def plan_preview(self, form: PlanForm) -> Preview:
         self._called("plan_preview", form)
-        text = "By the books drum 1 should hold 1.20 ± 0.30 L; 3.12 L are needed. Bring 2.22 L more."
-        return {
-            "expected_fill_l": 2.871,
-            "expected_fill_u95_l": 0.029,
-            "words": "listed",
-            "supply": {"enough": False, "counted": True, "text": text},
-            "service": {"state": "unknown", "text": "No change is on record here."},
-        }
+        return PREVIEW
 
-    def open_job(self, form: dict[str, Any]) -> str:
+    def open_job(self, form: PlanForm) -> str:
         self._called("open_job", form)
         return JOB_ID
 

@@ -3,11 +3,12 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Protocol
+from typing import Protocol
 
 from calibration.certificates import Certificate
 from calibration.fluid import Fluid
 from station.bay.identity import short
+from station.bay.plan import FluidOption, PlanOptions
 from station.bay.views import BayView
 from station.calibrating.at_rest import CALM_FACTOR
 from station.calibrating.calibrating import Reading
@@ -105,9 +106,9 @@ class CalibrationPage:
     run: Run | None
     taken: Sequence[Taken]
     finish: Finish | None
-    fluids: Sequence[Mapping[str, Any]]
+    fluids: Sequence[FluidOption]
     density: DensityPage | None
-    measurable: Sequence[Mapping[str, Any]]
+    measurable: Sequence[FluidOption]
     loads: str
     certificates: Sequence[register.CertificateRow]
     software: str
@@ -233,7 +234,7 @@ def calibration_page(
     *,
     live: Live,
     view: BayView,
-    options: Mapping[str, Any],
+    options: PlanOptions,
     pan_line: PanLine,
     pan_certificate: Certificate | None,
     fluid: Dense | None,
@@ -259,12 +260,12 @@ def calibration_page(
         calm=_calm(data, ask, pan_line) if kind else None,
         run=_run(data, fluid) if kind == "meter" else None,
         taken=taken(data, procedure, fluid) if data.kind else [],
-        finish=_finish(data.kind, data, pan_certificate, view, options["technicians"], today)
+        finish=_finish(data.kind, data, pan_certificate, view, options.technicians, today)
         if data.kind
         else None,
-        fluids=options["fluids"],
-        density=None if data.density is None else density_page(data.density, view, options["technicians"]),
-        measurable=measurable(options["fluids"], known),
+        fluids=options.fluids,
+        density=None if data.density is None else density_page(data.density, view, options.technicians),
+        measurable=measurable(options.fluids, known),
         loads=guide.DEFAULT_LOADS,
         certificates=[register.row_of(row, today) for row in data.certificates],
         software=short(software),

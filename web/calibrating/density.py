@@ -3,13 +3,15 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter
 from pydantic import Field
 from starlette.responses import Response
 
 from calibration.budget import expanded
+from calibration.fluid import Fluid
+from station.bay.plan import FluidOption
 from station.bay.views import BayView
 from station.calibrating.density_desk import DensityPlan, DensityView, Vessel
 from station.errors import InputError
@@ -201,6 +203,6 @@ def _temperature_c(text: str) -> float | None:
     return value
 
 
-def measurable(fluids: Sequence[Mapping[str, Any]], known: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+def measurable(fluids: Sequence[FluidOption], known: Mapping[str, Fluid]) -> list[FluidOption]:
     """Fluids that have one figure of density to measure. known: by key."""
-    return [f for f in fluids if f["key"] in known and known[f["key"]].kind in ("lubricant", "linear")]
+    return [f for f in fluids if f.key in known and known[f.key].kind in ("lubricant", "linear")]

@@ -2,11 +2,12 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
-from typing import Any, Protocol
+from typing import Protocol
 
 from calibration.certificates import Certificate
 from station.bay.commissioning import Commissioning
 from station.bay.health import Health
+from station.bay.plan import PlanForm, PlanOptions
 from station.bay.views import BayView
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
 from station.calibrating.density_desk import DensityPlan, Vessel
@@ -20,6 +21,7 @@ from station.record.ledger import JobRow, Ledger
 from station.shop.audit import Movement
 from station.shop.catalogue import Catalogue
 from station.shop.entering import Import
+from station.shop.preview import Preview
 from station.shop.shop import Causes
 
 
@@ -112,12 +114,12 @@ class Engine(Protocol):
     def subscribe(self, callback: Callable[[BayView], None], /) -> Callable[[], None]:
         """Call back with each new view, from a thread of the engine's. Returns what ends it."""
 
-    def plan_options(self) -> dict[str, Any]: ...
+    def plan_options(self) -> PlanOptions: ...
 
-    def plan_preview(self, form: dict[str, Any], /) -> dict[str, Any]:
-        """What a plan comes to before its job is opened; see ``station.shop.preview``."""
+    def plan_preview(self, form: PlanForm, /) -> Preview:
+        """What a plan comes to before its job is opened."""
 
-    def open_job(self, form: dict[str, Any], /) -> str:
+    def open_job(self, form: PlanForm, /) -> str:
         """Open a job from the plan form; returns its id."""
 
     def check(self, key: str, done: bool, /) -> None: ...

@@ -11,6 +11,7 @@ from fastapi import APIRouter, Depends, Request
 from pydantic import Field
 from starlette.responses import Response
 
+from station.bay.plan import PlanForm
 from station.errors import Asked, InputError
 from station.given.bench import BenchVerb
 from station.given.evidence import ContainerWeighing
@@ -27,26 +28,6 @@ LEAST_U_KG = 0.001
 router = APIRouter(prefix="/api")
 Word = Field(strict=False)
 """A field that holds one of a type's words: JSON has it as text."""
-
-
-class Plan(Body):
-    """The plan form, as texts. compartment: a key of the list, or a name typed in."""
-
-    compartment: Line
-    vehicle: Line = ""
-    capacity: Line = ""
-    method: Line = ""
-    grade: Line = ""
-    grade_reason: Line = ""
-    capacity_reason: Line = ""
-    container: Line = ""
-    compartment_type: Line = ""
-    distance: Line = ""
-    drained_fluid: Line = ""
-    fresh_fluid: Line = ""
-    technician: Line = ""
-    tolerance_minus: Line = ""
-    tolerance_plus: Line = ""
 
 
 class Check(Body):
@@ -133,9 +114,8 @@ TheHolder = Annotated[Holder, Depends(_holder)]
 
 
 @router.post("/job")
-async def open_job(engine: Station, threads: DiskThreads, body: Plan) -> Response:
-    form = {name: text for name, text in body.model_dump().items() if text}
-    return done(job_id=await do(threads, engine.open_job, form))
+async def open_job(engine: Station, threads: DiskThreads, body: PlanForm) -> Response:
+    return done(job_id=await do(threads, engine.open_job, body))
 
 
 @router.post("/check")

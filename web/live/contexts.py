@@ -2,8 +2,8 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
+from station.bay.plan import PlanOptions
 from station.learning import condition
 from station.record.author import BY
 from station.shop.catalogue import Catalogue
@@ -30,13 +30,13 @@ class Container:
 
 @dataclass(frozen=True)
 class BayPage:
-    """``/``: a whole job. options: as ``station.bay.engine.Engine.plan_options``. technician: whoever is signed in.
+    """``/``: a whole job. technician: whoever is signed in.
 
     last: vehicle and compartment → when its newest job was, in words.
     """
 
     live: Live
-    options: Mapping[str, Any]
+    options: PlanOptions
     last: Mapping[tuple[str, str], str]
     containers: Sequence[Container]
     condition: ConditionWords
@@ -56,7 +56,7 @@ class WallPage:
 
 def bay_page(
     live: Live,
-    options: Mapping[str, Any],
+    options: PlanOptions,
     last: Mapping[tuple[str, str], str],
     catalogue: Catalogue,
     simulated: bool,

@@ -31,7 +31,7 @@ TheHub = Annotated[Hub, Depends(_hub)]
 @router.get("/")
 def bay(engine: Station, hub: TheHub) -> Response:
     options = engine.plan_options()
-    listed = [(str(c["vehicle"]), str(c["compartment"])) for c in options["compartments"]]
+    listed = [(c.vehicle, c.compartment) for c in options.compartments]
     with engine.reading() as ledger:
         served = {pair: last_service_utc(ledger, *pair) for pair in listed}
     last = {pair: f"last done {fmt.day(utc)}" for pair, utc in served.items() if utc}

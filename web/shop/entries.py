@@ -1,7 +1,6 @@
 """What people enter beside running a job: movements of fluid, the drained fluid's condition, photos; and what a plan
 would come to. All of it waits for the disk, so none of it takes the threads that a stop needs."""
 
-from collections.abc import Mapping
 from typing import Annotated, Any
 
 from anyio import CapacityLimiter
@@ -9,16 +8,17 @@ from fastapi import APIRouter, Query, Request
 from pydantic import Field
 from starlette.responses import Response
 
+from station.bay.plan import PlanForm
 from station.learning import condition
 from station.learning.condition import Photo
 from station.shop import audit
+from station.shop.preview import Preview
 from web.frame import format as fmt
 from web.frame.amounts import volume_l
 from web.frame.deps import Body, DiskThreads, Key, Line, Remark, Station, do, done, job_of
 from web.frame.port import Engine
 from web.frame.problem import Problem
 from web.frame.render import render
-from web.live.actions import Plan
 from web.shop.fleet_pages import STATES
 
 router = APIRouter(prefix="/api")
@@ -95,24 +95,23 @@ def _photo(engine: Engine, job_id: str, data: bytes, by: str, text: str) -> Phot
     return engine.entries.photo(job.job_id, data, by, text)
 
 
-def _told(plan: Mapping[str, Any]) -> dict[str, Any]:
+def _told(plan: Preview) -> dict[str, Any]:
     """A plan for its page: what is well, and what wants something done first."""
-    supply, service = plan["supply"], plan["service"]
+    supply, service = plan.supply, plan.service
     told: list[str] = []
     cautions: list[str] = []
-    (told if supply["enough"] and supply["counted"] else cautions).append(supply["text"])
+    (told if supply.enough and supply.counted else cautions).append(plan.supply_text)
     if service is not None:
-        told.append(f"The next change as of today is {STATES[service['state']][1]}. {service['text']}")
-    expected = str(fmt.litres(plan["expected_fill_l"], plan["expected_fill_u95_l"]))
-    return {"expected": expected, "words": plan["words"], "told": told, "cautions": cautions}
+        told.append(f"The next change as of today is {STATES[service.state][1]}. {service.text}")
+    expected = str(fmt.litres(plan.expected.value_l, plan.expected.u95_l))
+    return {"expected": expected, "words": plan.expected.words, "told": told, "cautions": cautions}
 
 
 @router.post("/plan")
-async def plan(engine: Station, threads: DiskThreads, body: Plan) -> Response:
+async def plan(engine: Station, threads: DiskThreads, body: PlanForm) -> Response:
     """What a plan comes to, as data under ``plan`` and as ``html`` for the page. It opens nothing."""
-    form = {name: text for name, text in body.model_dump().items() if text}
-    content = await do(threads, engine.plan_preview, form)
-    return done(plan=content, html=render("_preview.html", plan=_told(content)))
+    content = await do(threads, engine.plan_preview, body)
+    return done(plan=content.to_dict(), html=render("_preview.html", plan=_told(content)))
 
 
 @router.post("/movement")

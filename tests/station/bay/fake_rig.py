@@ -6,14 +6,15 @@ from pathlib import Path
 
 from hardware.sample import Sample
 from station.bay.engine import Engine
+from station.bay.plan import PlanForm
 from station.given.config import BayConfig, demo_path, read_config
 
-FORM = {
-    "compartment": "b12_rear_axle",
-    "drained_fluid": "gear_75w90_used",
-    "fresh_fluid": "gear_75w90",
-    "technician": "J. Lindqvist",
-}
+FORM = PlanForm(
+    compartment="b12_rear_axle",
+    drained_fluid="gear_75w90_used",
+    fresh_fluid="gear_75w90",
+    technician="J. Lindqvist",
+)
 
 
 class FakeRig:

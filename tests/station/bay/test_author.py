@@ -9,12 +9,13 @@ import pytest
 
 from station.__main__ import _open_engine
 from station.bay.engine import Engine
+from station.bay.plan import PlanForm
 from station.given.config import demo_path, read_config
 from station.record.author import BY
 from station.record.verify import verify
 from station.shop.audit import Movement
 
-FORM = {"compartment": "b12_rear_axle", "drained_fluid": "gear_75w90_used", "fresh_fluid": "gear_75w90"}
+FORM = PlanForm("b12_rear_axle", drained_fluid="gear_75w90_used", fresh_fluid="gear_75w90")
 
 
 @pytest.fixture

@@ -11,6 +11,7 @@ import pytest
 
 from station.__main__ import _open_engine
 from station.bay.engine import Engine
+from station.bay.plan import PlanForm
 from station.core.replay import replay
 from station.errors import InputError
 from station.figures import balance
@@ -25,12 +26,12 @@ from station.record.recorder import Recorder
 from station.rehearsing.rehearse import rehearse
 from station.rehearsing.scenario import Technician, read_scenario
 
-FORM = {
-    "compartment": "b12_rear_axle",
-    "drained_fluid": "gear_75w90_used",
-    "fresh_fluid": "gear_75w90",
-    "technician": "J. Lindqvist",
-}
+FORM = PlanForm(
+    compartment="b12_rear_axle",
+    drained_fluid="gear_75w90_used",
+    fresh_fluid="gear_75w90",
+    technician="J. Lindqvist",
+)
 
 
 def config(folder: Path) -> BayConfig:
@@ -107,14 +108,13 @@ def test_marks_are_taken_in_their_order_only(engine: Engine) -> None:
         ({"fresh_fluid": "atf"}, "takes 75W-90"),
         ({"drained_fluid": "soup"}, "drained_fluid is 'soup'"),
         ({"method": "magic"}, "Emptied by: expected one of"),
-        ({"technician": 7}, "technician is '7'"),
     ],
 )
 def test_a_plan_that_cannot_be_is_refused_with_a_sentence(
-    engine: Engine, change: dict[str, object], expected: str
+    engine: Engine, change: dict[str, str], expected: str
 ) -> None:
     with pytest.raises(InputError, match=expected):
-        engine.open_job({**FORM, **change})
+        engine.open_job(replace(FORM, **change))
 
 
 def held_l(engine: Engine) -> float:
@@ -124,7 +124,7 @@ def held_l(engine: Engine) -> float:
 
 
 def test_a_bare_quart_is_read_by_the_shops_country(engine: Engine) -> None:
-    engine.open_job({**FORM, "capacity": "3 quarts"})
+    engine.open_job(replace(FORM, capacity="3 quarts"))
     until(lambda: engine.view().stage == "plan", 2, "job shown")
     job = engine.view().job
     assert job is not None

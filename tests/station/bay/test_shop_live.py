@@ -13,6 +13,7 @@ from PIL import Image
 
 from station.__main__ import _open_engine, main
 from station.bay.engine import Engine
+from station.bay.plan import PlanForm
 from station.errors import InputError, LedgerError
 from station.given.config import demo_path, read_config
 from station.given.report import Report
@@ -22,7 +23,7 @@ from station.record.ledger import Ledger, job_row, now
 from station.record.recorder import Recorder
 from station.shop import audit, stock
 
-FORM = {"compartment": "b12_rear_axle", "drained_fluid": "gear_75w90_used", "fresh_fluid": "gear_75w90"}
+FORM = PlanForm("b12_rear_axle", drained_fluid="gear_75w90_used", fresh_fluid="gear_75w90")
 
 
 def closed_job(recorder: Recorder, n: int, filled_l: float) -> None:
@@ -96,12 +97,12 @@ def test_the_target_is_learned_from_the_shops_own_jobs(engine: Engine) -> None:
 
 def test_the_plan_is_told_before_the_job_is_opened(engine: Engine) -> None:
     told = engine.plan_preview(FORM)
-    assert told["words"] == "learned from 6 jobs"
-    assert 2.79 < told["expected_fill_l"] < 2.85
-    assert told["supply"]["held"] == 0
-    assert "No container of gear_75w90 is entered" in told["supply"]["text"]
+    assert told.expected.words == "learned from 6 jobs"
+    assert 2.79 < told.expected.value_l < 2.85
+    assert told.supply.held == 0
+    assert "No container of gear_75w90 is entered" in told.supply_text
     with pytest.raises(InputError, match="takes 75W-90"):
-        engine.plan_preview({**FORM, "fresh_fluid": "atf"})
+        engine.plan_preview(replace(FORM, fresh_fluid="atf"))
 
 
 def test_the_open_job_leads_the_list_and_its_vehicles_list(engine: Engine) -> None:
@@ -119,8 +120,8 @@ def test_the_open_job_leads_the_list_and_its_vehicles_list(engine: Engine) -> No
 
 def test_a_capacity_in_the_wrong_unit_is_stopped_before_the_pump_can_run(engine: Engine) -> None:
     with pytest.raises(InputError, match=r"the catalogue lists 2\.9 L"):
-        engine.open_job({**FORM, "capacity": "2.9 US gallon"})
-    engine.open_job({**FORM, "capacity": "2.9 US gallon", "capacity_reason": "read in the manual"})
+        engine.open_job(replace(FORM, capacity="2.9 US gallon"))
+    engine.open_job(replace(FORM, capacity="2.9 US gallon", capacity_reason="read in the manual"))
     for item in engine.view().checklist:
         engine.check(item.key, True)
     for mark in (Mark.PAN_PLACED, Mark.DRAIN_OPEN, Mark.DRAIN_DONE, Mark.RESEAL_DONE):
@@ -138,11 +139,9 @@ def test_an_entered_compartment_is_offered_and_a_retired_one_is_not(engine: Engi
     engine.entries.enter("vehicle", {"vehicle": "Bus 31"}, "M. Okafor")
     fields = {"vehicle": "Bus 31", "compartment": "rear axle", "capacity": "3.1 L", "method": "cover removed"}
     engine.entries.enter("compartment", fields)
-    assert ("Bus 31", "3.1 L") in [
-        (c["vehicle"], c["capacity"]) for c in engine.plan_options()["compartments"]
-    ]
+    assert ("Bus 31", "3.1 L") in [(c.vehicle, c.capacity) for c in engine.plan_options().compartments]
     engine.entries.retire("compartment", ["Bus 31", "rear axle"])
-    assert "Bus 31" not in [c["vehicle"] for c in engine.plan_options()["compartments"]]
+    assert "Bus 31" not in [c.vehicle for c in engine.plan_options().compartments]
 
 
 @pytest.mark.parametrize(
@@ -240,7 +239,7 @@ def test_a_photo_is_kept_without_its_metadata(engine: Engine) -> None:
 
 
 def test_causes_of_a_job_are_ranked_and_named(engine: Engine) -> None:
-    job_id = engine.open_job({**FORM, "capacity": "2.9 US gallon", "capacity_reason": "read in the manual"})
+    job_id = engine.open_job(replace(FORM, capacity="2.9 US gallon", capacity_reason="read in the manual"))
     engine.abandon("only a test")
     time.sleep(0.3)
     assert engine.causes(job_id).causes[0].kind == "unit_mixup"
@@ -253,7 +252,7 @@ def test_fluid_that_was_never_changed_is_told_against_the_catalogues_interval(
     entry = engine.catalogue().get("compartment", "Bus 12", "rear axle")
     assert entry is not None
     fields = {"vehicle": "Bus 12", "compartment": "rear axle", **entry.fields}
-    job_id = engine.open_job({**FORM, "distance": "101000 km"})
+    job_id = engine.open_job(replace(FORM, distance="101000 km"))
     engine.entries.note_condition(job_id, condition.picked("black", "burnt", "none"))
     engine.abandon("only a test")
     engine.entries.enter("technician", {"technician": "M. Okafor"})  # all before is on disk

@@ -2,6 +2,7 @@
 
 import threading
 import time
+from dataclasses import replace
 from pathlib import Path
 
 from station.bay.engine import Engine
@@ -28,7 +29,7 @@ class Hammer:
             with self.changing:
                 engine = self.engine
                 capacity = f"{2 + len(self.capacity_of)}.{n % 10} L"
-                job_id = engine.open_job({**FORM, "capacity": capacity, "capacity_reason": "a test's own"})
+                job_id = engine.open_job(replace(FORM, capacity=capacity, capacity_reason="a test's own"))
                 self.capacity_of[job_id] = capacity
             with self.changing:
                 if self.engine is not engine:

@@ -162,7 +162,7 @@ def test_a_meter_proved_by_weighing_gets_its_true_k_factor(shop: Workshop) -> No
 def test_a_job_is_measured_with_the_certificates_in_force_and_names_them(shop: Workshop) -> None:
     shop.calibrate_pan()
     shop.desk.finish(ENTRY)
-    form = {"compartment": "b12_rear_axle", "drained_fluid": "gear_75w90_used", "fresh_fluid": "gear_75w90"}
+    form = plan.PlanForm("b12_rear_axle", drained_fluid="gear_75w90_used", fresh_fluid="gear_75w90")
     lines = shop.desk.lines()
     spec = plan.spec_from_form(shop.config, form, lines)
     assert spec.pan == lines.pan
@@ -382,7 +382,7 @@ def test_a_certificate_that_ran_out_is_used_but_said_to_be_due(shop: Workshop) -
     assert lines.pan.age_days == pytest.approx(400.0, abs=1.0)  # and its doubt has grown meanwhile
     assert shop.desk.lines().pan.age_days == pytest.approx(0.0, abs=1.0)
     assert lines.meter.age_days == UNDATED_DAYS  # nobody says when that one was proved
-    form = {"compartment": "b12_rear_axle", "drained_fluid": "gear_75w90_used", "fresh_fluid": "gear_75w90"}
+    form = plan.PlanForm("b12_rear_axle", drained_fluid="gear_75w90_used", fresh_fluid="gear_75w90")
     assert "ran out" in plan.spec_from_form(shop.config, form, lines).calibration_due
 
 

@@ -11,6 +11,7 @@ from calibration.budget import expanded
 from hardware.sample import Sample
 from station.__main__ import _open_engine
 from station.bay.engine import Engine
+from station.bay.plan import PlanForm
 from station.bay.supply_book import SupplyBook
 from station.bay.views import SlugView
 from station.errors import InputError
@@ -22,18 +23,18 @@ from station.record import archive
 from station.record.ledger import Ledger
 from station.record.recorder import Recorder
 
-GEAR_FORM = {
-    "compartment": "b12_rear_axle",
-    "drained_fluid": "gear_75w90_used",
-    "fresh_fluid": "gear_75w90",
-    "technician": "J. Lindqvist",
-}
-ATF_FORM = {
-    "compartment": "b12_transfer",
-    "drained_fluid": "atf_used",
-    "fresh_fluid": "atf",
-    "technician": "M. Okafor",
-}
+GEAR_FORM = PlanForm(
+    compartment="b12_rear_axle",
+    drained_fluid="gear_75w90_used",
+    fresh_fluid="gear_75w90",
+    technician="J. Lindqvist",
+)
+ATF_FORM = PlanForm(
+    compartment="b12_transfer",
+    drained_fluid="atf_used",
+    fresh_fluid="atf",
+    technician="M. Okafor",
+)
 
 
 def test_a_drum_counts_down_and_never_below_empty() -> None:
@@ -92,7 +93,7 @@ def until(true: Callable[[], object], within_s: float, what: str) -> None:
         time.sleep(0.01)
 
 
-def begin(engine: Engine, form: dict[str, str]) -> str:
+def begin(engine: Engine, form: PlanForm) -> str:
     until(lambda: engine.view().pan_g is not None, 5, "pan reads")
     job_id = engine.open_job(form)
     until(lambda: engine.view().stage == "plan", 2, "job shown")

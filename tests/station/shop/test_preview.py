@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from station.bay.plan import spec_from_form
+from station.bay.plan import PlanForm, spec_from_form
 from station.calibrating.calibration_desk import Lines
 from station.filling.hose import Hose, Slug
 from station.given.config import BayConfig, demo_path, read_config
@@ -19,7 +19,7 @@ from station.shop.preview import Preview, preview
 from station.shop.shop import learned
 from tests.station.shop_rows import add, at
 
-FORM = {"compartment": "b12_rear_axle", "drained_fluid": "gear_75w90_used", "fresh_fluid": "gear_75w90"}
+FORM = PlanForm("b12_rear_axle", drained_fluid="gear_75w90_used", fresh_fluid="gear_75w90")
 SPARE_L = 0.25
 
 
@@ -53,7 +53,7 @@ NO_HOSE = Hose(0.0)
 def look(ledger: Ledger, hose: Hose = NO_HOSE, **more: Any) -> Preview:
     present = catalogue.read(ledger)
     config: BayConfig = offered.merged(read_config(demo_path()), present)
-    spec = spec_from_form(config, {**FORM, **more}, Lines(config.pan, config.meter, {}, None))
+    spec = spec_from_form(config, replace(FORM, **more), Lines(config.pan, config.meter, {}, None))
     shop = learned(config, ledger, spec)
     return preview(config, present, ledger, spec, shop, hose, date(2026, 3, 11))
 
@@ -121,7 +121,7 @@ def test_the_compartments_type_comes_from_the_catalogue_unless_another_is_typed(
     config = offered.merged(read_config(demo_path()), catalogue.read(ledger))
     lines = Lines(config.pan, config.meter, {}, None)
     assert spec_from_form(config, FORM, lines).labels["compartment_type"] == "midibus axle"
-    typed = spec_from_form(config, {**FORM, "compartment_type": "other"}, lines)
+    typed = spec_from_form(config, replace(FORM, compartment_type="other"), lines)
     assert typed.labels["compartment_type"] == "other"
     bare = replace(config, compartments=read_config(demo_path()).compartments)
     assert "compartment_type" not in spec_from_form(bare, FORM, lines).labels

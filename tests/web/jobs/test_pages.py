@@ -14,6 +14,7 @@ from urllib.parse import urlencode
 
 import pytest
 
+from station.bay.plan import PlanForm
 from station.common.distance import parse_distance_km
 from station.common.units import parse_volume_l
 from station.errors import StationError
@@ -395,7 +396,7 @@ def test_templates_are_all_reached() -> None:
 
 def test_a_plan_says_before_the_job_whether_the_fluid_is_there(bay: Bay) -> None:
     reply = bay.post("/api/plan", {"compartment": "b12_rear_axle", "grade": ""}).json()
-    assert bay.engine.calls == [("plan_preview", {"compartment": "b12_rear_axle"})]
+    assert bay.engine.calls == [("plan_preview", PlanForm("b12_rear_axle"))]
     assert reply["plan"]["supply"]["text"] in reply["html"]
     assert "<strong>2.871 ± 0.029 L</strong> expected, listed" in reply["html"]
     assert 'class="caution-box"' in reply["html"]

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
+from station.bay.plan import PlanForm
 from station.bay.views import MarkView
 from station.errors import InputError
 from station.given.said import Mark
@@ -329,7 +330,7 @@ def test_the_plan_form_asks_for_distance_container_and_type(bay: Bay) -> None:
         "compartment_type": "x",
     }
     assert bay.post("/api/job", form).status_code == 200
-    assert bay.engine.calls == [("open_job", form)]
+    assert bay.engine.calls == [("open_job", PlanForm(**form))]
 
 
 @pytest.mark.parametrize("path", ["/", "/wall", f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/sheet"])

@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from station.bay.plan import PlanForm
 from station.errors import InputError, StationError
 from tests.web.conftest import CHANGE, Bay
 from tests.web.fake_engine import FakeEngine
@@ -51,7 +52,7 @@ def test_opening_a_job_hands_on_what_was_filled_in_and_returns_its_id(bay: Bay) 
     }
     reply = bay.post("/api/job", body)
     assert reply.json() == {"done": True, "job_id": JOB_ID}
-    filled_in = {"compartment": "b12_rear_axle", "capacity": "9.7 US pint", "tolerance_plus": "100 mL"}
+    filled_in = PlanForm("b12_rear_axle", capacity="9.7 US pint", tolerance_plus="100 mL")
     assert bay.engine.calls == [("open_job", filled_in)]
 
 

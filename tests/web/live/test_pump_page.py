@@ -143,7 +143,7 @@ def test_another_drum_can_be_of_any_fluid_of_the_catalogue(bay: Bay) -> None:
     form = re.search(r'<form id="drum".*?</form>', bay.html("/").text, re.S)
     assert form is not None
     offered = re.findall(r'<option value="(\w+)"', form[0])
-    assert offered == [fluid["key"] for fluid in bay.engine.plan_options()["fluids"]]
+    assert offered == [fluid.key for fluid in bay.engine.plan_options().fluids]
 
 
 @pytest.mark.parametrize(
