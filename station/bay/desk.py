@@ -12,13 +12,14 @@ from station.bay.publishing import JobNow
 from station.bay.supply_book import SupplyBook
 from station.core import amounts, interruption
 from station.core import container as weighed
-from station.core.control import TOP_UP_L
+from station.core.limits import LIMITS as CORE
 from station.core.notice import Notice
 from station.core.state import BayState, move_on, tell
 from station.core.step import Effect, finish, step
 from station.errors import InputError
 from station.figures import balance
-from station.filling.hose import PURGE_VOLUMES, clinging_l
+from station.filling.hose import clinging_l
+from station.filling.limits import LIMITS as FILLING
 from station.filling.overrun import Stop
 from station.given.config import BayConfig
 from station.given.job import JobSpec
@@ -188,9 +189,9 @@ class Desk:
         state = self.need_job()
         if state.stage not in PUMPED:
             raise InputError("A top-up belongs to the fill or settle stage.")
-        self.event("note", f"top-up: target raised by {TOP_UP_L * 1000:.0f} mL")
+        self.event("note", f"top-up: target raised by {CORE.top_up_l * 1000:.0f} mL")
         begin: list[tuple[str, str | float]] = [("mark", "fill_start")] if state.stage is Stage.SETTLE else []
-        return [*begin, ("top_up", TOP_UP_L)]
+        return [*begin, ("top_up", CORE.top_up_l)]
 
     def purge(self, begin: bool) -> tuple[str, float]:
         """What to feed into the stream to begin or end a purge of the hose. Raises InputError out of its stages."""
@@ -201,7 +202,7 @@ class Desk:
             raise InputError(
                 f"A purge belongs before the fill, with the hose in a waste vessel; this is {state.stage}."
             )
-        needed_l = amounts.purge_needed_l(state) or PURGE_VOLUMES * self._config.settings.hose_l
+        needed_l = amounts.purge_needed_l(state) or FILLING.purge_volumes * self._config.settings.hose_l
         if not needed_l > 0:
             raise InputError("This bay does not say what its hose holds; set hose_l in [run] of its file.")
         self.event(

@@ -12,8 +12,9 @@ from hardware.sample import Sample
 from station.core.amounts import poured_l
 from station.core.state import BayState
 from station.errors import InputError
-from station.filling.drum import U_METER_REL, Drum
+from station.filling.drum import Drum
 from station.filling.hose import Hose, Slug
+from station.filling.limits import LIMITS as FILLING
 from station.filling.overrun import Overrun, Stop
 from station.given.config import BayConfig
 from station.given.job import HoseHeld, JobSpec
@@ -126,7 +127,7 @@ class SupplyBook:
             "purge",
             _at_pump(state.spec)[0],
             volume_l,
-            expanded(U_METER_REL * volume_l),
+            expanded(FILLING.u_drum_rel * volume_l),
             container=labels.get("container") if state.supply.drum is None else state.supply.drum.container,
             vehicle=labels.get("vehicle"),
             technician=labels.get("technician"),

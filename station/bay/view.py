@@ -30,7 +30,7 @@ from station.core.notice import Notice
 from station.core.state import BayState
 from station.figures import balance
 from station.filling import metering
-from station.filling.hose import CRUMB_L
+from station.filling.limits import LIMITS as FILLING
 from station.given.lines import PanLine
 from station.given.stages import BEFORE_FILL
 
@@ -193,7 +193,9 @@ def supply_view(book: SupplyBook, state: BayState | None) -> SupplyView:
         left_u95_l=None if now is None else expanded(now.u_l),
         hose_l=hose.volume_l or None,
         hose=tuple(
-            SlugView(s.fluid or "unknown", s.grade, s.volume_l) for s in hose.slugs if s.volume_l >= CRUMB_L
+            SlugView(s.fluid or "unknown", s.grade, s.volume_l)
+            for s in hose.slugs
+            if s.volume_l >= FILLING.crumb_l
         ),
         typed_before_kg=None if typed is None else typed.before_kg,
         typed_after_kg=None if typed is None else typed.after_kg,

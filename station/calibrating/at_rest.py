@@ -5,6 +5,7 @@ import math
 from hardware.sample import Sample
 from station.errors import InputError
 from station.weighing import pan
+from station.weighing.limits import LIMITS as WEIGHING
 from station.weighing.lines import Level, fit_level
 
 CALM_FACTOR = 3.0
@@ -28,7 +29,7 @@ class AtRest:
         if sample.source == "air_c":
             self.air_c = float(sample.value)
         if sample.source == "pan" and sample.value not in pan.SATURATED:
-            recent = (p for p in self._window if p[0] >= sample.t_s - pan.WINDOW_S)
+            recent = (p for p in self._window if p[0] >= sample.t_s - WEIGHING.window_s)
             self._window = (*recent, (sample.t_s, float(sample.value)))
 
     def level(self, noise_counts: float) -> tuple[Level, float]:

@@ -14,6 +14,7 @@ from station.given.job import JobSpec
 from station.given.settings import Settings
 from station.given.stages import Stage
 from station.weighing import lines, pan
+from station.weighing.limits import LIMITS as WEIGHING
 
 CALM_U_KG = 0.0005
 CALM_KG_S = 0.0003
@@ -55,7 +56,7 @@ class Prover:
         self.state, effects = step(self.state, sample)
         if sample.source == "pan" and sample.value not in pan.SATURATED:
             kg = self.state.spec.pan.indicated_kg(float(sample.value))
-            recent = (p for p in self._window if p[0] >= sample.t_s - pan.WINDOW_S)
+            recent = (p for p in self._window if p[0] >= sample.t_s - WEIGHING.window_s)
             self._window = (*recent, (sample.t_s, kg))
         if self.state.pump.on and self.running:
             flow = metering.flow_l_min(self.state.meter, self.state.spec.meter.k_factor_per_l)

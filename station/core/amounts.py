@@ -2,7 +2,8 @@
 reference temperature."""
 
 from station.core.state import BayState
-from station.filling.hose import CRUMB_L, PURGE_VOLUMES, same_grade
+from station.filling.hose import same_grade
+from station.filling.limits import LIMITS as FILLING
 
 
 def target_l(state: BayState) -> float:
@@ -37,7 +38,7 @@ def hose_foreign_l(state: BayState) -> float:
 def purge_needed_l(state: BayState) -> float:
     """What a purge begun now should push out; 0 where none is needed."""
     foreign_l = hose_foreign_l(state)
-    return PURGE_VOLUMES * foreign_l if foreign_l >= CRUMB_L else 0.0
+    return FILLING.purge_volumes * foreign_l if foreign_l >= FILLING.crumb_l else 0.0
 
 
 def wrong_fill(state: BayState) -> str | None:
@@ -49,7 +50,7 @@ def wrong_fill(state: BayState) -> str | None:
     grade = "" if hose is None else hose.grade
     held_l = hose_held_l(state)
     into_l = min(state.meter.volume_l, max(0.0, held_l - (state.meter.total_l - state.meter.volume_l)))
-    if grade and not same_grade(grade, needs or has) and into_l > 2 * CRUMB_L:
+    if grade and not same_grade(grade, needs or has) and into_l > 2 * FILLING.crumb_l:
         return f"{into_l * 1000:.0f} mL of {grade} from the hose went in with it"
     return None
 

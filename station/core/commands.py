@@ -16,7 +16,6 @@ from station.given.stages import BEFORE_FILL
 
 LEVEL_SEEN = "level seen at the plug"
 STOPPED = "stopped at the page"
-SPARSE_METER_S = 0.2
 
 
 def hear(state: BayState, sample: Sample) -> BayState:
@@ -90,10 +89,11 @@ def _switched(state: BayState, on: bool) -> BayState:
         return with_stray(state, Stray(state.t_s, total_l, 0.0, on=True))
     flow = metering.flow_l_min(state.meter, state.spec.meter.k_factor_per_l)
     allowed_l = max(
-        LIMITS.stray_first_l, flow / 60.0 * 3.0 * state.pump.overrun.seconds(state.meter.kv_mm2_s)
+        LIMITS.stray_first_l,
+        flow / 60.0 * LIMITS.stray_first_times * state.pump.overrun.seconds(state.meter.kv_mm2_s),
     )
     if (
-        state.hearing.typical_s.get("meter", 0.0) > SPARSE_METER_S
+        state.hearing.typical_s.get("meter", 0.0) > LIMITS.sparse_meter_s
     ):  # its next count still holds what came before the stop
         allowed_l = math.inf
     if stray is None:  # it was off before anybody listened

@@ -6,23 +6,20 @@ from station.core import interlocks, lip
 from station.core.amounts import delivered_l, target_l
 from station.core.commands import LEVEL_SEEN, hear
 from station.core.devices import TOLD_ONLY
-from station.core.forecast import STARTING_S, now_l, overrun_forecast_l
+from station.core.forecast import now_l, overrun_forecast_l
 from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
 from station.core.notice import Notice
 from station.core.state import BayState, Hold, LipProof, Run, latch, with_hold, with_stray
-from station.filling import air, metering
+from station.filling import metering
+from station.filling.limits import LIMITS as FILLING
 from station.filling.overrun import Stop
 from station.given.sources import name
 from station.given.stages import BEFORE_FILL, DRAINING, FINISHED, Stage
 
-TOP_UP_L = 0.05
 TARGET, LET_GO = "target reached", "let go"
 LEARNED_FROM = (TARGET, LET_GO, LEVEL_SEEN)
 MISCOUNTS = ("no_flow", "flow_low", "sensor_silent", "meters_differ")
-STEADY_S = 3.0
-"""Shorter turns never reached the pump's flow: nothing is learned from them."""
-STANDS_S, FOLLOW_S = 1.2, 6.0
 _NEEDED = ("pan", "meter", "fluid_supply_c")
 
 
@@ -101,7 +98,7 @@ def _long_enough(state: BayState) -> bool:
     if run is None or not can:
         return False
     could_l = can * state.meter.factor / 60.0 * (state.t_s - run.t_s)
-    return could_l > lip.RULES.longer * (target_l(state) - run.from_l)
+    return could_l > LIMITS.lip_longer * (target_l(state) - run.from_l)
 
 
 def _watch(state: BayState) -> BayState:
@@ -128,7 +125,9 @@ def _settles(state: BayState) -> BayState:
     stray = state.pump.stray
     if stray is None or stray.base_l is not None or state.pump.on:
         return state
-    settles_s = LIMITS.stray_settles_s + 1.5 * state.hearing.typical_s.get("meter", 0.0)
+    settles_s = LIMITS.stray_settles_s + LIMITS.stray_settles_times * state.hearing.typical_s.get(
+        "meter", 0.0
+    )
     if state.t_s - stray.t_s <= settles_s:
         return state
     return with_stray(state, evolve(stray, base_l=state.meter.total_l))
@@ -182,10 +181,11 @@ def _start(state: BayState) -> BayState:
     can = state.pump_can_l_min(fine)
     limit_s = state.settings.run_longest_s
     if can:
-        # Two seconds for the start: a top-up of some millilitres takes no time at all.
-        limit_s = min(limit_s, 1.5 * (left_l / (can * state.meter.factor) * 60.0 + 2.0))
+        limit_s = min(
+            limit_s, LIMITS.run_times * (left_l / (can * state.meter.factor) * 60.0 + LIMITS.run_starts_s)
+        )
         if pump is not None and pump.fine_share > 0 and not fine:
-            limit_s += 1.5 * pump.fine_l / (can * pump.fine_share) * 60.0
+            limit_s += LIMITS.run_times * pump.fine_l / (can * pump.fine_share) * 60.0
     block = state.meter.air.block
     run = Run(
         state.t_s,
@@ -203,7 +203,7 @@ def _start(state: BayState) -> BayState:
 def _stop(state: BayState, why: str) -> BayState:
     hold, run = state.pump.hold, state.pump.hold.run
     if run is not None and state.supply.purge is None:
-        steady = state.t_s - max(run.t_s, run.fine_t_s or run.t_s) >= STEADY_S
+        steady = state.t_s - max(run.t_s, run.fine_t_s or run.t_s) >= LIMITS.steady_s
         stop = Stop(
             t_s=state.t_s,
             target_l=target_l(state),
@@ -231,7 +231,7 @@ def _miscounted(state: BayState, run: Run, why: str) -> Hold:
         return hold
     could_l = can * state.meter.factor / 60.0 * (state.t_s - run.t_s)
     missing_l = max(0.0, could_l - (delivered_l(state) - run.from_l))
-    share = 1.0 if hold.miscounts else 0.5
+    share = 1.0 if hold.miscounts else LIMITS.first_miscount
     return evolve(hold, miscounts=hold.miscounts + 1, unsure_l=hold.unsure_l + share * missing_l)
 
 
@@ -240,8 +240,8 @@ def _follow(state: BayState, run: Run) -> BayState:
     if run.stop is None:
         return _flowing(state, run) if state.pump.hold.running else state
     waited_s = state.t_s - run.stop.t_s
-    stands = waited_s >= STANDS_S and state.t_s - state.meter.last_pulse_t_s >= STANDS_S
-    if not stands and waited_s < FOLLOW_S:
+    stands = waited_s >= LIMITS.stands_s and state.t_s - state.meter.last_pulse_t_s >= LIMITS.stands_s
+    if not stands and waited_s < LIMITS.follow_s:
         return state
     clean = run.clean and run.stop.clean and stands and state.meter.counting
     # Half a pulse on either side: the count at the stop had it, so has this one.
@@ -283,10 +283,10 @@ def _out_of_range(state: BayState, run: Run) -> Run:
     watch = state.meter.air
     can = state.pump_can_l_min(state.pump.hold.fine)
     began_s = watch.block_t_s - watch.block_s
-    if not can or (run.fine_t_s is not None and began_s < run.fine_t_s + STARTING_S):
+    if not can or (run.fine_t_s is not None and began_s < run.fine_t_s + LIMITS.unsteady_s):
         return evolve(run, low_since_t_s=None, high_since_t_s=None)
-    low, high = watch.flow_l_min < LIMITS.flow_low * can, watch.flow_l_min > LIMITS.flow_high * can
-    low = low and began_s > run.t_s + air.STARTING_S - 0.2
+    low, high = watch.flow_l_min < LIMITS.flow_low * can, watch.flow_l_min > FILLING.beyond_pump * can
+    low = low and began_s > run.t_s + FILLING.starting_s - LIMITS.start_overlap_s
     return evolve(
         run,
         low_since_t_s=(began_s if run.low_since_t_s is None else run.low_since_t_s) if low else None,

@@ -4,15 +4,9 @@ An interlock waits until a fault is certain, or every hiccup would stop a fill. 
 next reading is overdue or off the line; it goes when the sensor is well again.
 """
 
+from station.core.limits import LIMITS
 from station.core.state import BayState
 from station.weighing.counts import chance
-
-LATE_S = 0.4
-LATE_TIMES_TYPICAL = 1.6
-"""A reading is overdue after more than half of its pace again."""
-OVERDUE_PULSES = 3.0
-STARTED_S = 1.0
-STILL_BY_CHANCE = 1e-5
 
 
 def doubts(state: BayState) -> dict[str, str]:
@@ -22,10 +16,11 @@ def doubts(state: BayState) -> dict[str, str]:
     found = {
         source: "late"
         for source, typical_s in state.hearing.typical_s.items()
-        if state.t_s - state.hearing.last_t_s[source] > max(LATE_S, LATE_TIMES_TYPICAL * typical_s)
+        if state.t_s - state.hearing.last_t_s[source]
+        > max(LIMITS.doubt_late_s, LIMITS.doubt_late_times * typical_s)
     }
     counts, noise = state.weighing.counts, state.spec.pan.noise_counts
-    if "pan" not in found and chance(counts.same_n, counts.unrest, noise) <= STILL_BY_CHANCE:
+    if "pan" not in found and chance(counts.same_n, counts.unrest, noise) <= LIMITS.doubt_by_chance:
         found["pan"] = "still"
     if "pan" not in found and len(state.weighing.pan.episode) > 1:
         found["pan"] = "restless"
@@ -37,7 +32,7 @@ def doubts(state: BayState) -> dict[str, str]:
 def _still(state: BayState) -> bool:
     run, meter = state.pump.hold.run, state.meter
     can = state.pump_can_l_min(state.pump.hold.fine)
-    if run is None or not can or meter.last_pulse_t_s - run.t_s < STARTED_S:
+    if run is None or not can or meter.last_pulse_t_s - run.t_s < LIMITS.started_s:
         return False
     pulse_s = 60.0 / (can * state.spec.meter.k_factor_per_l)
-    return state.t_s - meter.last_pulse_t_s > max(LATE_S, OVERDUE_PULSES * pulse_s)
+    return state.t_s - meter.last_pulse_t_s > max(LIMITS.doubt_late_s, LIMITS.doubt_pulses * pulse_s)

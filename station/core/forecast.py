@@ -1,11 +1,9 @@
 """What has flowed at this very moment, and what will still flow once the pump is told to stop."""
 
 from station.core.amounts import delivered_l, target_l
+from station.core.limits import LIMITS
 from station.core.state import BayState
 from station.filling import metering
-
-STARTING_S = 2.5
-LATEST_S = 0.1
 
 
 def overrun_forecast_l(state: BayState) -> float:
@@ -16,8 +14,8 @@ def overrun_forecast_l(state: BayState) -> float:
     """
     meter, run = state.meter, state.pump.hold.run
     flow = metering.flow_l_min(meter, state.spec.meter.k_factor_per_l)
-    running_s = state.t_s - run.t_s if run is not None else STARTING_S
-    if run is None or running_s >= STARTING_S:
+    running_s = state.t_s - run.t_s if run is not None else LIMITS.unsteady_s
+    if run is None or running_s >= LIMITS.unsteady_s:
         return state.pump.overrun.forecast_l(flow * meter.factor, meter.kv_mm2_s, target_l(state))
     steady = max(flow, _steady_l_min(state))
     ahead_l = state.pump.overrun.forecast_l(steady * meter.factor, meter.kv_mm2_s, target_l(state))
@@ -37,6 +35,6 @@ def _steady_l_min(state: BayState) -> float:
 def now_l(state: BayState) -> float:
     """Delivered at this moment: the count, half a pulse, and what flowed since the count."""
     flow = metering.flow_l_min(state.meter, state.spec.meter.k_factor_per_l)
-    since_s = min(LATEST_S, state.t_s - state.hearing.last_t_s.get("meter", state.t_s))
+    since_s = min(LIMITS.count_age_s, state.t_s - state.hearing.last_t_s.get("meter", state.t_s))
     half_l = 0.5 / state.spec.meter.k_factor_per_l if flow > 0 else 0.0
     return delivered_l(state) + (half_l + flow / 60.0 * since_s) * state.meter.factor

@@ -12,10 +12,9 @@ from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
 from station.core.state import BayState
 from station.filling import metering
-from station.filling.air import STEADY_BLOCKS
 from station.filling.drum import short_by_l
-from station.filling.hose import CRUMB_L, same_grade
-from station.filling.metering import TRAINS_MAY_DIFFER, TRAINS_MAY_DIFFER_REL
+from station.filling.hose import same_grade
+from station.filling.limits import LIMITS as FILLING
 from station.given.stages import NEEDS_FLUID
 
 Check = Callable[[BayState], str | None]
@@ -37,7 +36,7 @@ def _wrong_grade(state: BayState) -> str | None:
 
 def _hose(state: BayState, same: bool) -> str | None:
     held_l, hose = hose_foreign_l(state), state.spec.hose
-    if hose is None or state.supply.purge is not None or held_l < CRUMB_L:
+    if hose is None or state.supply.purge is not None or held_l < FILLING.crumb_l:
         return None
     needs = state.spec.labels.get("grade", "") or state.spec.fresh.grade or ""
     if (not hose.grade or same_grade(hose.grade, needs)) != same:
@@ -85,7 +84,12 @@ def _pan_full(state: BayState) -> str | None:
 
 def _still_strays(state: BayState) -> str | None:
     stray = state.pump.stray
-    if stray is None or not stray.alarmed or state.pump.on or state.t_s - state.meter.last_pulse_t_s > 3.0:
+    if (
+        stray is None
+        or not stray.alarmed
+        or state.pump.on
+        or state.t_s - state.meter.last_pulse_t_s > LIMITS.stray_over_s
+    ):
         return None
     return "Fluid flows with the pump off."
 
@@ -99,13 +103,18 @@ def _no_flow(state: BayState) -> str | None:
     if can:
         # So many pulses late is no scatter; a pump that has to start first, or is slow, gets its time.
         pulse_s = 60.0 / (can * state.spec.meter.k_factor_per_l)
-        late_s = max(3.0 * pulse_s, min(limit_s, LIMITS.late_pulses * pulse_s))
+        late_s = max(LIMITS.late_pulses_least * pulse_s, min(limit_s, LIMITS.late_pulses * pulse_s))
         late_s = max(late_s, LIMITS.no_flow_least_s)
-        starts_s = late_s + 1.5 * state.pump.overrun.seconds(state.meter.kv_mm2_s)  # it starts as it stops
+        starts_s = late_s + LIMITS.starts_times * state.pump.overrun.seconds(
+            state.meter.kv_mm2_s
+        )  # it starts as it stops
         limit_s = late_s if last_t_s - run.t_s > LIMITS.started_s else max(late_s, min(limit_s, starts_s))
     if state.t_s - max(run.t_s, last_t_s) <= limit_s:
         return None
-    dry = state.supply.drum is not None and state.supply.drum.now(state.meter.total_l).left_l < 0.3
+    dry = (
+        state.supply.drum is not None
+        and state.supply.drum.now(state.meter.total_l).left_l < LIMITS.drum_empty_l
+    )
     return f"No flow for {limit_s:.1f} s with the pump on." + (
         " By the count, the drum is empty." if dry else ""
     )
@@ -150,7 +159,7 @@ def _too_long(state: BayState) -> str | None:
 
 
 def _sensor_silent(state: BayState) -> str | None:
-    limit_s = max(LIMITS.meter_silent_s, 4.0 * state.hearing.typical_s.get("meter", 0.0))
+    limit_s = max(LIMITS.meter_silent_s, LIMITS.gap_times_typical * state.hearing.typical_s.get("meter", 0.0))
     silent_s = state.t_s - state.hearing.last_t_s.get("meter", state.t_s)
     return f"Meter: no reading for {silent_s:.2f} s with the pump on." if silent_s > limit_s else None
 
@@ -184,7 +193,7 @@ def _runs_over(state: BayState) -> str | None:
 def trains_apart(state: BayState) -> bool:
     """Whether the two trains differ by more than polling explains."""
     apart = metering.apart_pulses(state.meter)
-    return apart > max(TRAINS_MAY_DIFFER, TRAINS_MAY_DIFFER_REL * state.meter.pulses)
+    return apart > max(FILLING.trains_may_differ, FILLING.trains_may_differ_rel * state.meter.pulses)
 
 
 def _meters_differ(state: BayState) -> str | None:
@@ -242,7 +251,7 @@ def _flow_unlike(state: BayState) -> str | None:
         or not can
         or not state.pump.hold.running
         or state.pump.hold.fine
-        or watch.steady_n < STEADY_BLOCKS
+        or watch.steady_n < FILLING.steady_blocks
     ):
         return None
     share = watch.steady_l_min / can

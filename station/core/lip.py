@@ -5,51 +5,13 @@ same proof; when the next step may begin, and what ends it, ``station.core.contr
 """
 
 import math
-from dataclasses import dataclass
 
 from station.common.evolve import evolve
 from station.core.amounts import planned_l
+from station.core.limits import LIMITS
 from station.core.state import BayState, LipProof, note, with_hold
 from station.given.stages import PUMPED, Stage
 
-
-@dataclass(frozen=True)
-class Rules:
-    """How a proof goes on. Common practice, no source, where nothing else is said."""
-
-    step_l: float = 0.015
-    """L of one step while nothing runs over: three of a small pump's overruns."""
-    sure_step_l: float = 0.010
-    """L of the steps after the pan has gained: less has to be wiped up."""
-    over_l: float = 0.010
-    """L over the lip that the pan has to have weighed: more than a hose drips."""
-    answers: int = 2
-    """Steps that the pan has to have answered: a bolt falls once."""
-    plenty_l: float = 0.030
-    """L over the lip that need no second step: it is more than one small thing."""
-    answer_kg: float = 0.0015
-    """kg that the pan has to gain with a step to have answered: ten times its noise."""
-    read_s: float = 4.0
-    """s without a pulse before the pan is read: what is above the lip has begun to run by then."""
-    calm_kg_s: float = 0.0001
-    """kg/s below which a dribble counts as over: 1 g in 10 s."""
-    dribbles_s: float = 20.0
-    """s after which what still runs is taken for a drip that the pump does not bring, and taken off."""
-    unread_s: float = 60.0
-    """s after which a pan that does not come to rest ends the proof."""
-    unread_l: float = 0.001
-    """L metered since the last reading from which on there is something new to read."""
-    margin_l: float = 0.010
-    """L that may run over beyond what was pushed: what stood above the lip before."""
-    counted: float = 0.3
-    """Of a step, to be metered at least; with less, the meter does not see what the pump brings."""
-    longer: float = 1.2
-    """Times as long as the pump needs for a step it may last: a pump wears."""
-    steps_more: int = 2
-    """Steps beyond those that the stated amount gives: each is also bounded by the pump's time, whatever the meter says."""
-
-
-RULES = Rules()
 STEP = "lip step"
 OVER = "first fluid over the lip"
 NOTHING = "nothing ran over the lip"
@@ -102,14 +64,14 @@ def read(state: BayState) -> BayState:
     if proof is None or state.fill.end is not None or state.stage not in PUMPED:
         return state
     track, quiet_s = state.weighing.pan, state.t_s - max(state.meter.last_pulse_t_s, proof.begun_s)
-    pushed = proof.read_kg is not None and state.meter.volume_l - proof.read_l > RULES.unread_l
-    fresh = not pushed and state.t_s - proof.read_s < RULES.read_s
-    if fresh or quiet_s < RULES.read_s or track.episode or track.readings or not track.window:
+    pushed = proof.read_kg is not None and state.meter.volume_l - proof.read_l > LIMITS.lip_unread_l
+    fresh = not pushed and state.t_s - proof.read_s < LIMITS.lip_read_s
+    if fresh or quiet_s < LIMITS.lip_read_s or track.episode or track.readings or not track.window:
         return state
     rate_kg_s = max(0.0, track.flow_kg_s)
     gained_kg = track.median_kg - proof.read_kg if proof.read_kg is not None and pushed else 0.0
-    dribbles = (gained_kg >= RULES.answer_kg or not pushed) and rate_kg_s > RULES.calm_kg_s
-    if dribbles and quiet_s < RULES.dribbles_s:
+    dribbles = (gained_kg >= LIMITS.lip_answer_kg or not pushed) and rate_kg_s > LIMITS.lip_calm_kg_s
+    if dribbles and quiet_s < LIMITS.lip_dribbles_s:
         return state
     things = len(state.weighing.steps)
     now = evolve(
@@ -130,14 +92,14 @@ def read(state: BayState) -> BayState:
 
 def _answered(state: BayState, proof: LipProof, came_kg: float) -> BayState:
     """Count what came with a step; more than the pump has pushed came from somewhere else."""
-    if came_kg < RULES.answer_kg:
+    if came_kg < LIMITS.lip_answer_kg:
         return _with(state, proof)
-    pushed_kg = (pushed_l(state, proof) + RULES.margin_l) * _kg_per_l(state)
+    pushed_kg = (pushed_l(state, proof) + LIMITS.lip_margin_l) * _kg_per_l(state)
     if proof.over_kg + came_kg > pushed_kg:
         return _with(state, evolve(proof, still=False))
     proof = evolve(proof, over_kg=proof.over_kg + came_kg, answers=proof.answers + 1)
     came_l = over_l(state, proof)
-    over = came_l >= (RULES.over_l if proof.answers >= RULES.answers else RULES.plenty_l)
+    over = came_l >= (LIMITS.lip_over_l if proof.answers >= LIMITS.lip_answers else LIMITS.lip_plenty_l)
     if not over or proof.proved_s is not None:
         return _with(state, proof)
     state = _with(state, evolve(proof, proved_s=state.t_s))
@@ -159,12 +121,16 @@ def why_over(state: BayState, proof: LipProof) -> str | None:
         return OVER
     if not _read(state, proof):
         waited_s = state.t_s - max(proof.stopped_s, proof.begun_s, proof.read_s)
-        return UNREAD if waited_s > RULES.unread_s else None
-    if proof.steps and proof.read_l - proof.step_l < RULES.counted * RULES.sure_step_l:
+        return UNREAD if waited_s > LIMITS.lip_unread_s else None
+    if proof.steps and proof.read_l - proof.step_l < LIMITS.lip_counted * LIMITS.lip_sure_step_l:
         return UNMETERED
     most_l, next_l = state.settings.lip_proof_most_l, _next_l(proof)
     spent = most_l - pushed_l(state, proof) < max(next_l, proof.longest_l)
-    return NOTHING if spent or proof.steps >= math.ceil(most_l / RULES.step_l) + RULES.steps_more else None
+    return (
+        NOTHING
+        if spent or proof.steps >= math.ceil(most_l / LIMITS.lip_step_l) + LIMITS.lip_steps_more
+        else None
+    )
 
 
 def due(state: BayState, proof: LipProof) -> bool:
@@ -173,13 +139,13 @@ def due(state: BayState, proof: LipProof) -> bool:
 
 
 def _read(state: BayState, proof: LipProof) -> bool:
-    if proof.read_kg is None or state.t_s - proof.stopped_s < RULES.read_s or state.weighing.pan.episode:
+    if proof.read_kg is None or state.t_s - proof.stopped_s < LIMITS.lip_read_s or state.weighing.pan.episode:
         return False
-    return state.meter.volume_l - proof.read_l <= RULES.unread_l
+    return state.meter.volume_l - proof.read_l <= LIMITS.lip_unread_l
 
 
 def _next_l(proof: LipProof) -> float:
-    return RULES.sure_step_l if proof.answers else RULES.step_l
+    return LIMITS.lip_sure_step_l if proof.answers else LIMITS.lip_step_l
 
 
 def next_step(state: BayState, proof: LipProof) -> BayState:
@@ -212,7 +178,7 @@ def end(state: BayState, why: str) -> BayState:
         return note(
             state,
             "lip_not_reached",
-            f"{pushed_ml:.0f} mL went in after the target in small steps, and the pan saw no {RULES.over_l * 1000:.0f} mL "
+            f"{pushed_ml:.0f} mL went in after the target in small steps, and the pan saw no {LIMITS.lip_over_l * 1000:.0f} mL "
             "run over the lip. Look at the level at the plug: is the vehicle level, the drain shut, the capacity and its "
             "unit right? Then prove again, or drain and weigh.",
         )

@@ -9,7 +9,8 @@ from station.core.expectation import expected_now
 from station.core.state import BayState, move_on, note
 from station.given.recording import MARKS
 from station.given.stages import FINISHED, Cause
-from station.weighing import lines, pan
+from station.weighing import lines
+from station.weighing.limits import LIMITS as WEIGHING
 from station.weighing.rest import Rest, Watch
 
 
@@ -30,7 +31,7 @@ def mark(state: BayState, word: str) -> BayState:
 def _level(state: BayState, what: str) -> tuple[BayState, lines.Level | None]:
     """The pan as it stands, unless its last reading is old; with a notice where it is not at rest."""
     window, noise_kg = state.weighing.pan.window, state.spec.pan.noise_kg
-    if not window or state.t_s - window[-1][0] > pan.SPARSE_S:
+    if not window or state.t_s - window[-1][0] > WEIGHING.sparse_s:
         return state, None
     level = lines.fit_level(window, state.t_s, noise_kg)
     if level is not None and state.weighing.pan.episode:

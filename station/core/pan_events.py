@@ -3,21 +3,14 @@
 import math
 
 from station.common.evolve import evolve
+from station.core.limits import LIMITS
 from station.core.state import BayState, Weighing, move_on, note
 from station.filling.metering import flow_l_min
 from station.given.stages import DRAINING, HANDS_ON_PAN, PUMPED, Cause, Stage
 from station.weighing import counts, drip, jumps, lines, pan, steps
+from station.weighing.limits import LIMITS as WEIGHING
 from station.weighing.rest import Rest
 from station.weighing.steps import Step
-
-BULK_KG_S = 0.003
-BULK_CALM_S = 5.0
-BULK_GAIN_KG = 0.05
-PUMP_QUIET_S = 8.0
-"""What the pump brought still runs over at the plug for so long after the last pulse."""
-OVERFLOW_SEEN_KG = 0.003
-KNOCK_AGAIN_S = 10.0
-SHAKEN_KG, SHAKEN_TIMES = 0.001, 8.0
 
 
 def take(state: BayState, count: int) -> BayState:
@@ -61,7 +54,7 @@ def _found(state: BayState, finding: str, count: int) -> BayState:
         return note(
             evolve(state, hearing=evolve(state.hearing, faults=faults)),
             "stuck",
-            f"Pan: the count has not moved from {count} for {counts.STUCK_S:g} s. A working cell always flickers. Check its "
+            f"Pan: the count has not moved from {count} for {WEIGHING.stuck_s:g} s. A working cell always flickers. Check its "
             "data line and supply before you trust the figures.",
             stops=True,
         )
@@ -101,7 +94,7 @@ def _lifted(state: BayState) -> bool:
 def _pump_kg_s(state: BayState, t_s: float) -> float | None:
     """Flow of the pump as a mass; None where nothing had been pumped shortly before t_s."""
     meter, spec = state.meter, state.spec
-    if state.stage not in PUMPED or t_s - meter.last_pulse_t_s > PUMP_QUIET_S:
+    if state.stage not in PUMPED or t_s - meter.last_pulse_t_s > LIMITS.pump_quiet_s:
         return None
     l_s = flow_l_min(meter, spec.meter.k_factor_per_l) / 60.0
     return max(l_s, 0.03) * spec.fresh.density_kg_m3(spec.reference_temperature_c) / 1000.0
@@ -143,7 +136,7 @@ def _unsaid(state: BayState, found: steps.Finding) -> bool:
 
 def _knocked(state: BayState, found: steps.Finding) -> BayState:
     last = next((n.t_s for n in reversed(state.telling.notices) if n.kind == "knock"), float("-inf"))
-    if _unsaid(state, found) or state.t_s - last < KNOCK_AGAIN_S:
+    if _unsaid(state, found) or state.t_s - last < LIMITS.knock_again_s:
         return state
     return note(state, "knock", found.text)
 
@@ -201,29 +194,29 @@ def _flow(state: BayState) -> BayState:
 def _streaming(state: BayState, gained_kg: float) -> BayState:
     t_s, flow_kg_s, drain = state.t_s, state.weighing.pan.flow_kg_s, state.drain
     if not drain.bulk_seen:
-        seen = flow_kg_s > BULK_KG_S and gained_kg > BULK_GAIN_KG
+        seen = flow_kg_s > LIMITS.bulk_kg_s and gained_kg > LIMITS.bulk_gain_kg
         return evolve(state, drain=evolve(drain, bulk_seen=True)) if seen else state
-    if abs(flow_kg_s) > jumps.DRIP_KG_S:
+    if abs(flow_kg_s) > WEIGHING.drip_kg_s:
         if drain.calm_since_t_s is None:
             return state
         return evolve(state, drain=evolve(drain, calm_since_t_s=None))
     since = drain.calm_since_t_s if drain.calm_since_t_s is not None else t_s
-    if t_s - since < BULK_CALM_S:
+    if t_s - since < LIMITS.bulk_calm_s:
         return (
             state
             if since == drain.calm_since_t_s
             else evolve(state, drain=evolve(drain, calm_since_t_s=since))
         )
-    fit = drip.start(since - pan.WINDOW_S / 2)
+    fit = drip.start(since - WEIGHING.window_s / 2)
     return move_on(evolve(state, drain=evolve(drain, drip=fit, calm_since_t_s=None)), Cause.BULK_ENDED)
 
 
 def _dripping(state: BayState, fit: drip.DripFit, gained_kg: float) -> BayState:
     track, suction = state.weighing.pan, state.spec.method == "suction"
-    early = state.t_s - fit.t0_s < drip.TELLS_S or suction
-    if early and track.flow_kg_s > BULK_KG_S * 2 and gained_kg > BULK_GAIN_KG:
+    early = state.t_s - fit.t0_s < WEIGHING.tells_s or suction
+    if early and track.flow_kg_s > LIMITS.bulk_kg_s * 2 and gained_kg > LIMITS.bulk_gain_kg:
         return move_on(evolve(state, drain=evolve(state.drain, drip=None)), Cause.BULK_AGAIN)
-    if track.scatter_kg > max(SHAKEN_KG, SHAKEN_TIMES * state.spec.pan.noise_kg):
+    if track.scatter_kg > max(LIMITS.shaken_kg, LIMITS.shaken_times * state.spec.pan.noise_kg):
         return state  # an air tool nearby: such readings tell nothing of a drip
     grown = drip.add(fit, state.t_s, track.median_kg)
     if grown is fit:
@@ -289,6 +282,6 @@ def _overflow_seen(state: BayState) -> BayState:
     if base is None:
         return state
     gained_kg = track.median_kg - base.kg - state.weighing.drift.gained_kg(base.t_s, state.t_s)
-    if gained_kg < max(OVERFLOW_SEEN_KG, 6.0 * state.spec.pan.noise_kg):
+    if gained_kg < max(LIMITS.overflow_seen_kg, LIMITS.overflow_seen_noises * state.spec.pan.noise_kg):
         return state
     return evolve(state, fill=evolve(state.fill, overflow_at_l=state.meter.volume_l))

@@ -23,11 +23,6 @@ from station.given.sources import name
 from station.given.stages import FINISHED
 from station.weighing.steps import WORDS
 
-GAP_S = 1.0
-GAP_TEMPERATURE_S = 10.0
-GAP_TIMES_TYPICAL = 4.0
-"""A source is silent after four of its own usual intervals, however fast or slow it is."""
-
 
 @dataclass(frozen=True)
 class PumpCommand:
@@ -159,7 +154,10 @@ def _heard(state: BayState, sample: Sample) -> BayState:
 
 
 def _gap_limit_s(source: str, typical_s: float) -> float:
-    return max(GAP_TEMPERATURE_S if source in TEMPERATURES else GAP_S, GAP_TIMES_TYPICAL * typical_s)
+    return max(
+        LIMITS.gap_temperature_s if source in TEMPERATURES else LIMITS.gap_s,
+        LIMITS.gap_times_typical * typical_s,
+    )
 
 
 def _watching(state: BayState) -> bool:
@@ -172,7 +170,7 @@ def _silences(state: BayState) -> BayState:
     last_t_s, t_s = state.hearing.last_t_s, state.t_s
     for source, typical in state.hearing.typical_s.items():
         last = last_t_s[source]
-        if t_s - last <= GAP_S:  # nobody's limit is shorter, and this is asked at every sample
+        if t_s - last <= LIMITS.gap_s:  # nobody's limit is shorter, and this is asked at every sample
             continue
         if state.t_s - last > _gap_limit_s(source, typical) and source not in state.hearing.silent:
             state = note(

@@ -6,7 +6,8 @@ from calibration import budget
 from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
 from station.core.state import BayState
-from station.weighing import drip, lines, rest, steps
+from station.weighing import drip, lines, steps
+from station.weighing.limits import LIMITS as WEIGHING
 
 CELL_WARMS_C = 3.0
 """Standard uncertainty of how far a load cell warms under hot oil between two weighings (common practice, no source)."""
@@ -47,7 +48,7 @@ def _weighed(
         u_cell_temperature_kg=math.hypot(
             line.u_kg_per_c * CELL_WARMS_C, SPAN_REL_PER_C * CELL_OFF_C * load_kg
         ),
-        u_wander_kg=rest.U_CELL_KG_S * lasted_s,
+        u_wander_kg=WEIGHING.u_cell_kg_s * lasted_s,
         density_kg_m3=fluid.density_kg_m3(reference_c if temperature_c is None else temperature_c),
         density_reference_kg_m3=fluid.density_kg_m3(reference_c),
         u_density_rel=fluid.u_density_rel,

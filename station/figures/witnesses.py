@@ -11,7 +11,7 @@ from station.core.state import BayState
 from station.figures import faults
 from station.figures.evidence import About, Fusion, Witness, fuse
 from station.filling.expecting import Expecting
-from station.given.pumping import USUAL_STOPS
+from station.given.limits import LIMITS as GIVEN
 from station.given.report import Spoke
 from station.verdict import judge
 
@@ -93,7 +93,7 @@ def _pump(state: BayState, overflow_l: float) -> Witness | None:
     flow_l_min = pump.flow_at_l_min(track.kv_mm2_s)
     if flow_l_min is None:
         return None
-    learned = usual.stops >= USUAL_STOPS
+    learned = usual.stops >= GIVEN.usual_stops
     pumped_l = track.pumped_s / 60.0 * flow_l_min * track.factor * (usual.mean if learned else 1.0)
     u_rel = math.hypot(U_PUMP_LEARNED_REL, math.sqrt(usual.variance)) if learned else U_PUMP_LINE_REL
     return Witness(

@@ -9,22 +9,7 @@ and supply temperature through the pump's line in JOB.toml), so that a replay gi
 from dataclasses import dataclass
 
 from station.common.evolve import evolve
-
-BLOCK_S = 0.5
-BLOCK_PULSES = 12
-BLOCK_LONGEST_S = 4.0
-STEADY_BLOCKS = 4
-BURST = 1.3
-"""A block this many times the steady flow is no scatter: a pulse more or less in twelve is 8 %, a poll's jitter 5 %."""
-STARTING_S = 1.2
-"""A pump that starts is not steady yet."""
-REGIME_S = 3.0
-"""A burst that lasts longer is a new flow; above what the pump can do it is air all the same."""
-BEYOND_PUMP = 1.35
-SHARE = 2.0
-U_SHARE_REL = 0.3
-"""Air passes some s times as fast as fluid, so an excess e in pulses means e·s/(s − 1) of air. For s from 1.5 to 3,
-s/(s − 1) is 3 to 1.5: 2 with a standard uncertainty of 30 % (assumption: no source, to be measured on a real pump)."""
+from station.filling.limits import LIMITS
 
 
 @dataclass(frozen=True)
@@ -68,15 +53,15 @@ def add(watch: AirWatch, t_s: float, new: int, volume_l: float, pump_l_min: floa
     if watch.on_t_s is None:
         return evolve(watch, through_l=through_l)
     dt_s = t_s - watch.from_t_s
-    started_s = watch.on_t_s + STARTING_S
+    started_s = watch.on_t_s + LIMITS.starting_s
     if (
         watch.from_t_s < started_s <= t_s
-        and through_l - watch.from_l < BURST * watch.steady_l_min / 60.0 * dt_s
+        and through_l - watch.from_l < LIMITS.burst * watch.steady_l_min / 60.0 * dt_s
     ):
         return evolve(
             watch, through_l=through_l, from_t_s=t_s, from_l=through_l, pulses=0
         )  # the ramp is no block
-    if dt_s < BLOCK_S or (pulses < BLOCK_PULSES and dt_s < BLOCK_LONGEST_S):
+    if dt_s < LIMITS.air_block_s or (pulses < LIMITS.air_block_pulses and dt_s < LIMITS.air_block_longest_s):
         return evolve(watch, through_l=through_l, pulses=pulses)
     moved_l = through_l - watch.from_l
     watch = evolve(
@@ -99,25 +84,25 @@ def _excess_l(watch: AirWatch, moved_l: float, steady_l_min: float) -> float:
 
 def _block(watch: AirWatch, moved_l: float, pulses: int, pump_l_min: float | None) -> AirWatch:
     flow, steady = watch.flow_l_min, watch.steady_l_min
-    starting = watch.on_t_s is not None and watch.block_t_s - watch.block_s - watch.on_t_s < STARTING_S
-    beyond = pump_l_min is not None and flow > BEYOND_PUMP * pump_l_min
-    if watch.steady_n < STEADY_BLOCKS or steady <= 0.0:
+    starting = watch.on_t_s is not None and watch.block_t_s - watch.block_s - watch.on_t_s < LIMITS.starting_s
+    beyond = pump_l_min is not None and flow > LIMITS.beyond_pump * pump_l_min
+    if watch.steady_n < LIMITS.steady_blocks or steady <= 0.0:
         if beyond and pump_l_min is not None:
             return _burst(watch, moved_l, pump_l_min)
-        watch = _settle(watch, U_SHARE_REL)
+        watch = _settle(watch, LIMITS.u_air_share_rel)
         return watch if starting else _steady(watch, moved_l)
     # With few pulses in a block a single one must not look like a burst.
-    if flow > steady * (BURST + 1.5 / max(pulses, 1)):
+    if flow > steady * (LIMITS.burst + 1.5 / max(pulses, 1)):
         watch = _burst(watch, moved_l, steady)
         lasted_s = watch.block_t_s - (watch.burst_t_s or watch.block_t_s)
-        if lasted_s > REGIME_S and not beyond:
+        if lasted_s > LIMITS.regime_s and not beyond:
             return evolve(
                 watch, burst_l=0.0, burst_volume_l=0.0, burst_t_s=None, steady_l_min=flow, steady_n=1
             )
         return watch
     if watch.burst_t_s is not None:  # the tail of the burst lies in this block
         watch = evolve(watch, burst_l=watch.burst_l + _excess_l(watch, moved_l, steady))
-    watch = _settle(watch, U_SHARE_REL)
+    watch = _settle(watch, LIMITS.u_air_share_rel)
     if starting:
         return watch
     if flow < 0.5 * steady:  # another speed, a kink or a siphon: not what a burst is measured against
@@ -150,7 +135,7 @@ def _settle(watch: AirWatch, u_rel: float) -> AirWatch:
     """Count a burst that is over as air: no more of it than passed meanwhile."""
     if watch.burst_t_s is None:
         return watch
-    air_l = min(SHARE * watch.burst_l, watch.burst_volume_l)
+    air_l = min(LIMITS.air_share * watch.burst_l, watch.burst_volume_l)
     # One opinion of s for all bursts: their doubts add up straight.
     return evolve(
         watch,

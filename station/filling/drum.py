@@ -10,10 +10,7 @@ from dataclasses import asdict, dataclass
 
 from calibration.budget import expanded
 from station.common.evolve import evolve
-
-SPARE_L = 0.25
-"""What a suction tube does not reach, and what a job may need beyond its target (common practice, no source)."""
-U_METER_REL = 0.005
+from station.filling.limits import LIMITS
 
 
 @dataclass(frozen=True)
@@ -50,7 +47,7 @@ class Drum:
         drawn_l = total_l - self.total_l
         if drawn_l <= 0:
             return self
-        left_l, u_l = max(0.0, self.left_l - drawn_l), self.u_l + U_METER_REL * drawn_l
+        left_l, u_l = max(0.0, self.left_l - drawn_l), self.u_l + LIMITS.u_drum_rel * drawn_l
         return evolve(self, left_l=left_l, u_l=u_l, total_l=total_l)
 
 
@@ -60,4 +57,4 @@ def _is_volume(value: object) -> bool:
 
 def short_by_l(drum: Drum, needed_l: float) -> float:
     """How much is missing for a job that needs so much, its doubt counted against it; 0 when it is enough."""
-    return max(0.0, needed_l + SPARE_L - (drum.left_l - expanded(drum.u_l)))
+    return max(0.0, needed_l + LIMITS.spare_l - (drum.left_l - expanded(drum.u_l)))

@@ -9,20 +9,10 @@ import math
 from dataclasses import dataclass
 
 from calibration.budget import expanded
+from station.filling.limits import LIMITS
 from station.given.job import JobSpec
-from station.given.listing import U_LEVEL_REL, rounding_l
-
-FILM_REL = {"cover removed": 0.004, "drain plug": 0.005, "suction": 0.005}
-"""Share of the capacity that is film on the walls after a drain of the usual length, contained in what a method retains
-(station.given.job.RETAINED_BY_METHOD). Common practice, no source."""
-U_FILM_REL = 0.5
-"""Standard uncertainty of the usual film, relative to it."""
-U_FILM_UNSEEN_REL, UNSEEN_S = 0.05, 120.0
-"""Standard uncertainty of the film, of the capacity, where no drip could be measured and the drain was ended after two minutes
-or less: it may still have been running. After a longer drain it falls as a film does, with the root of the time."""
-U_FILL_C, U_FILL_UNREAD_C = 4.0, 8.0
-"""The fluid in the housing takes on some of the housing's temperature, which nobody reads; and without a thermometer in
-the supply."""
+from station.given.limits import LIMITS as GIVEN
+from station.given.listing import rounding_l
 
 
 @dataclass(frozen=True)
@@ -51,7 +41,7 @@ class Expecting:
 
 
 def usual_film_l(spec: JobSpec) -> float:
-    return FILM_REL[spec.method] * spec.capacity_l
+    return LIMITS.film_rel[spec.method] * spec.capacity_l
 
 
 def expecting(
@@ -66,20 +56,22 @@ def expecting(
     if film is not None:
         film_l, u_film_l = film.volume_l, film.u_l
     else:
-        film_l, u_film_l = usual_l, U_FILM_REL * usual_l
+        film_l, u_film_l = usual_l, LIMITS.u_film_rel * usual_l
         if drained_for_s is not None:
             unseen_l = (
-                U_FILM_UNSEEN_REL * spec.capacity_l * math.sqrt(UNSEEN_S / max(UNSEEN_S, drained_for_s))
+                LIMITS.u_film_unseen_rel
+                * spec.capacity_l
+                * math.sqrt(LIMITS.film_unseen_s / max(LIMITS.film_unseen_s, drained_for_s))
             )
             u_film_l = max(u_film_l, unseen_l)
     reference_c = spec.reference_temperature_c
     at_c = reference_c if supply_c is None else supply_c
     factor = spec.fresh.density_kg_m3(at_c) / spec.fresh.density_kg_m3(reference_c)
-    u_fill_c = U_FILL_UNREAD_C if supply_c is None else U_FILL_C
+    u_fill_c = LIMITS.u_fill_unread_c if supply_c is None else LIMITS.u_fill_c
     volume_l = spec.capacity_l - (spec.retained_l - usual_l)
     listing = {} if spec.learned_from else {
         "listing's last digit": rounding_l(spec.capacity_text, spec.capacity_l),
-        "level at the plug": U_LEVEL_REL * spec.capacity_l,
+        "level at the plug": GIVEN.u_level_rel * spec.capacity_l,
     }  # fmt: skip
     parts = listing | {
         "what stays behind": spec.u_retained_l,

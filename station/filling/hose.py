@@ -7,11 +7,7 @@ what the next litre at the plug will be.
 from dataclasses import asdict, dataclass
 from typing import Any
 
-CRUMB_L = 0.005
-"""Less of another fluid than this is not worth a purge: a hose's wall holds as much."""
-PURGE_VOLUMES = 1.5
-"""A purge asks for so much of what has to come out: the pump stops some millilitres early or late, and oil in a hose
-does not move as a plug (see ``clinging_l``)."""
+from station.filling.limits import LIMITS
 
 
 def clinging_l(held_l: float, pushed_l: float) -> float:
@@ -72,7 +68,7 @@ class Hose:
         worst: Slug | None = None
         for slug in slugs:
             passed_l += slug.volume_l
-            if slug.volume_l >= CRUMB_L and slug.fluid != fluid:
+            if slug.volume_l >= LIMITS.crumb_l and slug.fluid != fluid:
                 reach_l = passed_l
                 if worst is None or (same_grade(worst.grade, grade) and not same_grade(slug.grade, grade)):
                     worst = slug

@@ -7,10 +7,9 @@ from calibration.fluid import Fluid
 from station.common.evolve import evolve
 from station.filling import air
 from station.filling.air import AirWatch
+from station.filling.limits import LIMITS
 from station.given.lines import MeterLine
 from station.given.pumping import PumpLine
-
-_FLOW_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -55,7 +54,7 @@ def add(
 ) -> MeterTrack:
     """Take in a cumulative count, not smaller than the last."""
     new = 0 if track.last is None else count - track.last  # the first tells only where the counter stood
-    kept, oldest_s = track.recent, t_s - _FLOW_S
+    kept, oldest_s = track.recent, t_s - LIMITS.flow_s
     first = 0
     while first < len(kept) and kept[first][0] < oldest_s:
         first += 1
@@ -116,15 +115,10 @@ def apart_pulses(track: MeterTrack) -> int:
     return 0 if track.last_b is None else abs(track.pulses - track.pulses_b)
 
 
-TRAINS_MAY_DIFFER = 4
-TRAINS_MAY_DIFFER_REL = 0.02
-"""Two trains are polled at different moments: some pulses between them are no fault."""
-
-
 def u_pulses_l(track: MeterTrack, k_factor_per_l: float, u_pulses: float) -> float:
     """Doubt in the counted volume: the count's own, the air's, and half of what two trains differ by, straight."""
     apart = apart_pulses(track)
-    if apart <= max(TRAINS_MAY_DIFFER, TRAINS_MAY_DIFFER_REL * track.pulses):
+    if apart <= max(LIMITS.trains_may_differ, LIMITS.trains_may_differ_rel * track.pulses):
         apart = 0
     return math.sqrt(
         (u_pulses / k_factor_per_l) ** 2 + track.u_air_l**2 + (0.5 * apart / k_factor_per_l) ** 2

@@ -10,20 +10,7 @@ import math
 from dataclasses import dataclass
 
 from station.common.evolve import evolve
-
-PRIOR_S = 0.35
-U_PRIOR_S = 0.15
-U_SLOPE_S = 0.08
-WEAR_S, WEAR_SLOPE_S = 0.004, 0.002
-"""How far a and b may wander from one stop to the next."""
-U_LAG_S = 0.02
-"""Jitter of a relay and a motor from stop to stop (assumption; bench_pump prints what the simulated one has)."""
-U_STOP_L = 0.0015
-"""Of one observed overrun: a pulse of 2.5 mL at either end, rectangular."""
-LONGEST_S = 2.0
-SHARE_MOST = 0.10
-"""Never forecast more than this share of the target, whatever was learned."""
-CLIP = 3.0
+from station.filling.limits import LIMITS
 
 
 @dataclass(frozen=True)
@@ -52,31 +39,31 @@ class Stop:
 class Overrun:
     """a_s, b_s: the line. paa, pab, pbb: its covariance in s². stops: how many it has seen."""
 
-    a_s: float = PRIOR_S
+    a_s: float = LIMITS.prior_s
     b_s: float = 0.0
-    paa: float = U_PRIOR_S**2
+    paa: float = LIMITS.u_prior_s**2
     pab: float = 0.0
-    pbb: float = U_SLOPE_S**2
+    pbb: float = LIMITS.u_slope_s**2
     stops: int = 0
 
     def seconds(self, kv_mm2_s: float | None) -> float:
         """Seconds of flow that still pass after the stop; the middle of the line where the viscosity is not known."""
-        return min(LONGEST_S, max(0.0, self.a_s + self.b_s * _lg(kv_mm2_s)))
+        return min(LIMITS.overrun_longest_s, max(0.0, self.a_s + self.b_s * _lg(kv_mm2_s)))
 
     def forecast_l(self, flow_l_min: float, kv_mm2_s: float | None, target_l: float) -> float:
-        """Overrun in litres at a flow, at most SHARE_MOST of the target."""
-        return min(flow_l_min / 60.0 * self.seconds(kv_mm2_s), SHARE_MOST * max(0.0, target_l))
+        """Overrun in litres at a flow, at most ``overrun_share_most`` of the target."""
+        return min(flow_l_min / 60.0 * self.seconds(kv_mm2_s), LIMITS.overrun_share_most * max(0.0, target_l))
 
     def learn(self, stop: Stop) -> "Overrun":
         """Take in a clean stop; anything else leaves the line as it is."""
         if not stop.clean or not stop.flow_l_min > 0:
             return self
         x, flow_l_s = _lg(stop.kv_mm2_s), stop.flow_l_min / 60.0
-        paa, pbb = self.paa + WEAR_S**2, self.pbb + WEAR_SLOPE_S**2
+        paa, pbb = self.paa + LIMITS.wear_s**2, self.pbb + LIMITS.wear_slope_s**2
         ga, gb = paa + self.pab * x, self.pab + pbb * x
-        variance = ga + gb * x + U_LAG_S**2 + (U_STOP_L / flow_l_s) ** 2
+        variance = ga + gb * x + LIMITS.u_lag_s**2 + (LIMITS.u_stop_l / flow_l_s) ** 2
         off_s = stop.overrun_l / flow_l_s - (self.a_s + self.b_s * x)
-        limit_s = CLIP * math.sqrt(variance)
+        limit_s = LIMITS.overrun_clip * math.sqrt(variance)
         off_s = max(-limit_s, min(limit_s, off_s))  # one odd stop moves the line by no more than a likely one
         ka, kb = ga / variance, gb / variance
         return evolve(

@@ -22,15 +22,10 @@ from station.common.units import parse_volume_l
 from station.errors import InputError
 from station.given.formats import with_formats
 from station.given.job import Air, FluidTable, Method
+from station.given.limits import LIMITS
 from station.given.lines import FULL_COUNTS, MeterLine, PanLine
 from station.given.pumping import PumpLine
 from station.given.settings import Settings
-
-PAN_FULL_KG = (1.0, 500.0)
-"""What a converter's full scale may stand for: below a litre of oil, or above what bars hold, the slope has another
-unit (common practice, no source: pans stand on cells of 5 to 200 kg)."""
-SCALE_SLOPE_REL = 0.1
-"""How far a serial scale's slope may be off its own resolution; a scale so wrong belongs to its maker."""
 
 ON_HEADER = ("serial0", "ttyAMA0", "ttyS0")
 """The port of a Pi's own two pins, by its names."""
@@ -316,13 +311,13 @@ def _check_slope(file: BayFile, source: str) -> None:
     scale = file.serial.pan or file.modbus.pan
     if scale is not None:
         count_kg = (scale.resolution_g or 0.0) / 1000.0
-        if abs(slope / count_kg - 1.0) > SCALE_SLOPE_REL:
+        if abs(slope / count_kg - 1.0) > LIMITS.scale_slope_rel:
             complain(
                 source, place, slope,
                 f"expected about {count_kg:g}, since one count of its scale is {scale.resolution_g:g} g",
             )  # fmt: skip
         return
-    low, high = PAN_FULL_KG
+    low, high = LIMITS.pan_full_kg
     if not low <= slope * FULL_COUNTS <= high:
         complain(
             source, place, slope,

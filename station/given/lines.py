@@ -9,11 +9,10 @@ from pydantic import ConfigDict, Field, PlainValidator
 from calibration.drift import METER_REL_PER_YEAR, PAN_REL_PER_YEAR, u_since_rel
 from calibration.meter import MeterCurve
 from station.common.schema import Expected, Table, read
+from station.given.limits import LIMITS
 
 FULL_COUNTS = float(1 << 23)
 """Of a signed 24-bit converter."""
-BENDS_BACK = 0.5
-"""A line that bends by this share at full scale would fall again under more load: no cell does that."""
 
 Degrees = Annotated[
     float,
@@ -87,7 +86,7 @@ class PanLine:
 
     def __post_init__(self) -> None:
         """Raises ValueError for a line that bends back."""
-        if abs(self.kg_per_count2) * FULL_COUNTS > BENDS_BACK * abs(self.kg_per_count):
+        if abs(self.kg_per_count2) * FULL_COUNTS > LIMITS.bends_back * abs(self.kg_per_count):
             raise ValueError(
                 f"kg_per_count2 is {self.kg_per_count2!r}, which lets the line fall again under a heavy load; "
                 "calibrate the pan anew"

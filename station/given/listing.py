@@ -5,9 +5,6 @@ import re
 
 from station.common.units import parse_volume_l
 
-U_LEVEL_REL = 0.005
-"""Where exactly the level is meant to stand at the plug, of the capacity (common practice, no source)."""
-
 
 def rounding_l(capacity_text: str, capacity_l: float) -> float:
     """Standard uncertainty in litres of a listed capacity from its last digit: half of it either way, rectangular.

@@ -6,6 +6,8 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
+from station.given.limits import LIMITS
+
 
 @dataclass(frozen=True)
 class PumpLine:
@@ -43,11 +45,6 @@ class PumpLine:
         return asdict(self)
 
 
-USUAL_STOPS = 5
-USUAL_WEIGHT = 0.1
-USUAL_LEAST_REL = 0.12
-
-
 @dataclass(frozen=True)
 class UsualFlow:
     """What the pump really moved with a fluid, as a share of its line: mean and variance over clean stops, the older the
@@ -62,7 +59,7 @@ class UsualFlow:
         can = None if line is None else line.flow_at_l_min(kv_mm2_s)
         if line is None or not can or flow_l_min < 0.5 * (1.0 + line.fine_share) * can:
             return self
-        share, weight = flow_l_min / can, max(USUAL_WEIGHT, 1.0 / (self.stops + 1))
+        share, weight = flow_l_min / can, max(LIMITS.usual_weight, 1.0 / (self.stops + 1))
         off = share - self.mean
         mean = self.mean + weight * off
         variance = (1.0 - weight) * (self.variance + weight * off * off)
@@ -70,7 +67,7 @@ class UsualFlow:
 
     def bounds(self) -> tuple[float, float] | None:
         """Shares of the line between which the flow is as usual; None before enough was seen."""
-        if self.stops < USUAL_STOPS:
+        if self.stops < LIMITS.usual_stops:
             return None
-        wide = max(USUAL_LEAST_REL * self.mean, 4.0 * math.sqrt(self.variance))
+        wide = max(LIMITS.usual_least_rel * self.mean, LIMITS.usual_times * math.sqrt(self.variance))
         return self.mean - wide, self.mean + wide

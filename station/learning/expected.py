@@ -26,7 +26,8 @@ from station.common.units import parse_volume_l
 from station.errors import InputError
 from station.given.config import Compartment
 from station.given.job import RETAINED_BY_METHOD, expected_retained
-from station.given.listing import U_LEVEL_REL, rounding_l
+from station.given.limits import LIMITS as GIVEN
+from station.given.listing import rounding_l
 from station.record.ledger import type_of
 from station.record.rows import PROVED
 
@@ -34,8 +35,6 @@ COLUMNS = (
     "vehicle compartment type capacity method listed_capacity_l expected_fill_l expected_fill_u95_l words n weight"
 ).split()
 
-LISTED_U_REL = U_LEVEL_REL
-"""Standard uncertainty of a listed capacity beside its last digit, relative: where exactly the level is meant to stand."""
 P_LISTED_WRONG, WRONG_SPREAD = 0.04, 0.30
 """Prior probability that a listing is not this compartment's, and how far off it then is (common practice, no source)."""
 PRIOR_JOBS = 5.0
@@ -134,7 +133,7 @@ def shrink(
 def prior_spread(method: str) -> Spread:
     """What holds before the shop has jobs of its own. method: a key of station.given.job.RETAINED_BY_METHOD."""
     u_retained_rel = RETAINED_BY_METHOD[method][1]
-    return Spread(math.hypot(u_retained_rel, LISTED_U_REL), u_retained_rel)
+    return Spread(math.hypot(u_retained_rel, GIVEN.u_level_rel), u_retained_rel)
 
 
 def spread(method: str, types: Sequence[tuple[int, float, float]]) -> Spread:

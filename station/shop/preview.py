@@ -5,8 +5,8 @@ from datetime import date
 from typing import Any
 
 from station.common.digits import stated
-from station.filling.drum import SPARE_L
 from station.filling.hose import Hose
+from station.filling.limits import LIMITS as FILLING
 from station.given.config import BayConfig
 from station.given.job import JobSpec
 from station.learning.expected import Expected
@@ -30,7 +30,7 @@ class Preview:
     def supply_text(self) -> str:
         """Whether it is there, with the figures."""
         one = self.supply
-        needs = f"expected fill {self.expected.value_l:.2f} L and {SPARE_L:.2f} L spare"
+        needs = f"expected fill {self.expected.value_l:.2f} L and {FILLING.spare_l:.2f} L spare"
         if self.purge_l > 0:
             needs += f", {self.purge_l:.2f} L to purge the hose"
         where = self.container or f"All containers of {one.fluid} together"
@@ -78,7 +78,7 @@ def preview(
         one for one in stock.contents(ledger, catalogue, config.country) if container in (None, one.container)
     ]
     purge_l = hose.foreign(fluid, spec.fresh.grade or "")[0]
-    needed_l = expected.value_l + SPARE_L + purge_l
+    needed_l = expected.value_l + FILLING.spare_l + purge_l
     listed = catalogue.get("compartment", labels.get("vehicle", ""), labels.get("compartment", ""))
     vehicle = catalogue.get("vehicle", labels.get("vehicle", ""))
     service = None

@@ -4,17 +4,7 @@ import math
 from dataclasses import dataclass
 
 from station.common.evolve import evolve
-
-STUCK_S = 5.0
-STUCK_BY_CHANCE = 1e-7
-"""A converter's noise repeats a count now and then; so unlikely a run of repeats is no chance."""
-STUCK_PER_S = 2.0
-"""A recording sparser than this may well have been written by hand."""
-BITS = range(10, 24)
-FRESH_S = 1.0
-CALMS = 0.95
-CLEAR_OF = 12
-"""A power of two is one only where counts are steadier than this share of it."""
+from station.weighing.limits import LIMITS
 
 
 @dataclass(frozen=True)
@@ -49,7 +39,7 @@ def check(
         counts, _ = _take(counts, *held, noise_counts)
         counts, finding = _take(counts, t_s, count, noise_counts)
         return counts, (held, (t_s, count)), finding
-    if t_s - counts.t_s < FRESH_S and _lost_bit(counts, count, noise_counts):
+    if t_s - counts.t_s < LIMITS.fresh_s and _lost_bit(counts, count, noise_counts):
         return evolve(counts, held=(t_s, count)), (), None
     counts, finding = _take(counts, t_s, count, noise_counts)
     return counts, ((t_s, count),), finding
@@ -66,23 +56,26 @@ def _lost_bit(counts: Counts, count: int, noise_counts: float) -> bool:
         return False
     off = abs(count - last)
     near = _near(counts, noise_counts)
-    if off < max(1000.0, 4.0 * near):
+    if off < max(LIMITS.lost_bit_counts, 4.0 * near):
         return False
     shifted = abs(count - 2 * last) <= 2.0 * near or abs(2 * count - last) <= 2.0 * near
-    return shifted or any(abs(off - (1 << bit)) <= near < (1 << bit) / CLEAR_OF for bit in BITS)
+    return shifted or any(
+        abs(off - (1 << bit)) <= near < (1 << bit) / LIMITS.bit_clear_of for bit in range(24)
+    )
 
 
 def _take(counts: Counts, t_s: float, count: int, noise_counts: float) -> tuple[Counts, str | None]:
-    fresh = counts.last is not None and t_s - counts.t_s <= FRESH_S
-    unrest = max(abs(count - (counts.last or 0)), CALMS * counts.unrest) if fresh else 0.0
+    fresh = counts.last is not None and t_s - counts.t_s <= LIMITS.fresh_s
+    unrest = max(abs(count - (counts.last or 0)), LIMITS.calms * counts.unrest) if fresh else 0.0
     if count != counts.last or noise_counts < 1.0:
         finding = "moving" if counts.stuck else None
         return Counts(count, t_s, unrest, t_s, 1), finding
     n = counts.same_n + 1
     for_s = t_s - counts.same_since_s
-    dense = for_s <= (n - 1) / STUCK_PER_S
+    dense = for_s <= (n - 1) / LIMITS.stuck_per_s
     stuck = counts.stuck or (
-        dense and (for_s >= STUCK_S or chance(n, counts.unrest, noise_counts) <= STUCK_BY_CHANCE)
+        dense
+        and (for_s >= LIMITS.stuck_s or chance(n, counts.unrest, noise_counts) <= LIMITS.stuck_by_chance)
     )
     finding = "stuck" if stuck and not counts.stuck else None
     return evolve(counts, t_s=t_s, unrest=unrest, same_n=n, stuck=stuck), finding

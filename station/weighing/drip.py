@@ -9,33 +9,7 @@ from dataclasses import dataclass
 from itertools import combinations, pairwise
 
 from station.common.evolve import evolve
-from station.weighing.steps import GULP_S
-
-BLOCK_S = 2.0
-HORIZON_S = 1800.0
-"""How far ahead "still to come" looks. Half an hour is as long as anybody waits."""
-PENDING_BLOCKS = 10
-"""Blocks wait this long before they join the fit, so that what is not drip can be seen before it spoils it."""
-TELLS_S = 45.0
-"""Before this age a gush is the bulk's own end; after it, it needs an explanation."""
-UNEXPLAINED_KG = 0.005
-GROWN = 1.5
-BESIDE, AFTER_BLOCKS = 0.25, 3
-"""A gulp is a step: for six seconds after it, and before it, no more than this share of it has left the curve."""
-MISFIT_RUNS = 5.0
-"""Neighbouring blocks miss a curve together: so many of them count as one."""
-
-ORIGINS_S = (0.0, 25.0, 60.0, 120.0, 240.0, 480.0)
-"""How long before the end of bulk flow the film's clock may have started: walls come out of the fluid one by one."""
-STREAM_S = 30.0
-"""The last of the stream is no film yet."""
-
-SETTLES_S = 4.0
-"""What is left of a gulp, or of hands on the pan, is no drip."""
-
-_FORGET_S = 150.0
-_MODEL_U = 0.10
-"""The law is for one wall of one temperature. An axle is many, cooling: a share of the forecast stays in doubt."""
+from station.weighing.limits import LIMITS
 
 Block = tuple[float, float]
 
@@ -74,7 +48,7 @@ class DripFit:
     past_mm: float = 0.0
     breaks: tuple[float, ...] = ()
     broken_t_s: float = -math.inf
-    lines: tuple[Line, ...] = tuple(Line(origin_s) for origin_s in ORIGINS_S)
+    lines: tuple[Line, ...] = tuple(Line(origin_s) for origin_s in LIMITS.origins_s)
     pending: tuple[Block, ...] = ()
 
 
@@ -99,19 +73,19 @@ def start(t0_s: float) -> DripFit:
 
 
 def add(fit: DripFit, t_s: float, median_kg: float) -> DripFit:
-    """Take in the pan's median once every BLOCK_S."""
-    if t_s - fit.block_t_s < BLOCK_S or t_s - fit.t0_s < STREAM_S:
+    """Take in the pan's median once every ``drip_block_s``."""
+    if t_s - fit.block_t_s < LIMITS.drip_block_s or t_s - fit.t0_s < LIMITS.stream_s:
         return fit
-    if t_s - fit.broken_t_s < SETTLES_S:
+    if t_s - fit.broken_t_s < LIMITS.settles_s:
         return fit
     pending = (*fit.pending, (t_s, median_kg))
     fit = evolve(fit, block_t_s=t_s, pending=pending)
-    return _take_oldest(fit) if len(pending) > PENDING_BLOCKS else fit
+    return _take_oldest(fit) if len(pending) > LIMITS.pending_blocks else fit
 
 
 def break_off(fit: DripFit, from_s: float, to_s: float) -> DripFit:
     """Something came or went: what follows is joined to what was before by its slope alone."""
-    return evolve(fit, breaks=(*fit.breaks, from_s)[-PENDING_BLOCKS:], broken_t_s=to_s)
+    return evolve(fit, breaks=(*fit.breaks, from_s)[-LIMITS.pending_blocks :], broken_t_s=to_s)
 
 
 def _new_stretch(fit: DripFit) -> DripFit:
@@ -135,7 +109,7 @@ def _take_oldest(fit: DripFit) -> DripFit:
     breaks = tuple(b for b in fit.breaks if b >= t_s)
     if len(breaks) < len(fit.breaks):
         fit = _new_stretch(fit)
-    keep = math.exp(-(pending[0][0] - t_s) / _FORGET_S) if pending else 1.0
+    keep = math.exp(-(pending[0][0] - t_s) / LIMITS.forget_s) if pending else 1.0
     kg0 = fit.kg0 if fit.n else kg
     m = kg - kg0
     lines = []
@@ -177,7 +151,7 @@ def curves(fit: DripFit, noise_kg: float) -> list[Curve]:
         return []
     best = min(rss for *_, rss in found)
     sigma = max(noise_kg, math.sqrt(best / (fit.w + fit.past_w)))
-    weights = [math.exp(-0.5 * (rss - best) / sigma**2 / MISFIT_RUNS) for *_, rss in found]
+    weights = [math.exp(-0.5 * (rss - best) / sigma**2 / LIMITS.misfit_runs) for *_, rss in found]
     total = sum(weights)
     return [
         Curve(origin_s, a, sigma / math.sqrt(sxx), weight / total)
@@ -187,7 +161,7 @@ def curves(fit: DripFit, noise_kg: float) -> list[Curve]:
 
 def unexplained(fit: DripFit, noise_kg: float) -> Block | None:
     """Where the pending blocks left the drip's curve upwards, if they did: the last block still on it."""
-    if fit.n + fit.past_n < 5 or len(fit.pending) < 4 or fit.pending[-1][0] - fit.t0_s < TELLS_S:
+    if fit.n + fit.past_n < 5 or len(fit.pending) < 4 or fit.pending[-1][0] - fit.t0_s < LIMITS.tells_s:
         return None
     kg1 = fit.pending[0][1]
     over = _over(fit, noise_kg)
@@ -195,11 +169,11 @@ def unexplained(fit: DripFit, noise_kg: float) -> Block | None:
     middle_kg = fit.pending[len(fit.pending) // 2][1]
     first_kg, second_kg = middle_kg - kg1, fit.pending[-1][1] - middle_kg
     # More than the curve allows is not enough, for the curve may be a poor one yet: the flow must have grown.
-    if over[-1] < UNEXPLAINED_KG + 0.5 * drip_kg or second_kg < GROWN * first_kg + 0.002:
+    if over[-1] < LIMITS.unexplained_kg + 0.5 * drip_kg or second_kg < LIMITS.grown * first_kg + 0.002:
         return None
     # Nor is it solvent where one gulp makes it up.
     i, j = _steepest(fit.pending, over)
-    if over[-1] - (over[j] - over[i]) < UNEXPLAINED_KG + 0.5 * drip_kg:
+    if over[-1] - (over[j] - over[i]) < LIMITS.unexplained_kg + 0.5 * drip_kg:
         return None
     on = fit.pending[0]
     for block, kg in zip(fit.pending, over, strict=True):
@@ -222,7 +196,7 @@ def _gained(known: list[Curve], from_age_s: float, to_age_s: float) -> float:
 def _steepest(blocks: tuple[Block, ...], over: list[float]) -> tuple[int, int]:
     """Between which two blocks most came within a gulp's time."""
     gaps_s = sorted(b[0] - a[0] for a, b in pairwise(blocks))
-    reach_s = GULP_S + gaps_s[len(gaps_s) // 2]
+    reach_s = LIMITS.gulp_s + gaps_s[len(gaps_s) // 2]
     near = [(i, j) for i, j in combinations(range(len(blocks)), 2) if blocks[j][0] - blocks[i][0] <= reach_s]
     return max(near, key=lambda pair: over[pair[1]] - over[pair[0]])
 
@@ -238,25 +212,33 @@ class Gulp:
 
 def gulp(fit: DripFit, noise_kg: float) -> Gulp | None:
     """A gulp among the pending blocks that the pan let pass as a flow; None until it is over."""
-    if fit.n + fit.past_n < 5 or len(fit.pending) < PENDING_BLOCKS or fit.pending[-1][0] - fit.t0_s < TELLS_S:
+    if (
+        fit.n + fit.past_n < 5
+        or len(fit.pending) < LIMITS.pending_blocks
+        or fit.pending[-1][0] - fit.t0_s < LIMITS.tells_s
+    ):
         return None
     over = _over(fit, noise_kg)
     i, j = _steepest(fit.pending, over)
     kg = over[j] - over[i]
     beside_kg = max(abs(over[i] - over[0]), abs(over[-1] - over[j]))
-    if kg < UNEXPLAINED_KG or beside_kg > BESIDE * kg or len(fit.pending) - j < AFTER_BLOCKS:
+    if (
+        kg < LIMITS.unexplained_kg
+        or beside_kg > LIMITS.beside * kg
+        or len(fit.pending) - j < LIMITS.after_blocks
+    ):
         return None
     return Gulp(fit.pending[i][0], fit.pending[j][0], kg)
 
 
 def _unsuspected(fit: DripFit, noise_kg: float) -> DripFit:
     """Without the newest blocks where much came at once among them: what it was is not known yet."""
-    if fit.n + fit.past_n < 5 or len(fit.pending) < 2 or fit.pending[-1][0] - fit.t0_s < TELLS_S:
+    if fit.n + fit.past_n < 5 or len(fit.pending) < 2 or fit.pending[-1][0] - fit.t0_s < LIMITS.tells_s:
         return fit
     over = _over(fit, noise_kg)
     i, j = _steepest(fit.pending, over)
     drip_kg = fit.pending[j][1] - fit.pending[i][1] - (over[j] - over[i])
-    return cut(fit, fit.pending[i][0]) if over[j] - over[i] > UNEXPLAINED_KG + 0.5 * drip_kg else fit
+    return cut(fit, fit.pending[i][0]) if over[j] - over[i] > LIMITS.unexplained_kg + 0.5 * drip_kg else fit
 
 
 def take_out(fit: DripFit, found: Gulp) -> DripFit:
@@ -282,11 +264,6 @@ def rate_kg_s(fit: DripFit, t_s: float, noise_kg: float) -> float:
     return sum(0.5 * c.weight * c.left(age_s) / (age_s + c.origin_s) for c in curves(fit, noise_kg))
 
 
-FLOOR_U = 0.4
-"""A nearly level floor drains as t^(−1/3), slower than a wall: a share of what is left by the law of walls stays in doubt,
-and it is never less. Source: lubrication theory, film ∝ t^(−1/2) on a wall, t^(−1/3) on a floor (from memory)."""
-
-
 def inside(fit: DripFit | None, t_s: float, noise_kg: float) -> tuple[float, float] | None:
     """(film still inside at t_s, its standard uncertainty), kg: all that the curves would let out in the end.
 
@@ -304,12 +281,12 @@ def inside(fit: DripFit | None, t_s: float, noise_kg: float) -> tuple[float, flo
     left = sum(c.weight * c.left(age_s) for c in known)
     spread = sum(c.weight * (c.left(age_s) - left) ** 2 for c in known)
     u_read = sum(c.weight * c.u_a * c.share(age_s) for c in known)
-    return left, math.sqrt(spread + u_read**2 + (FLOOR_U * left) ** 2)
+    return left, math.sqrt(spread + u_read**2 + (LIMITS.floor_u * left) ** 2)
 
 
 @dataclass(frozen=True)
 class DripForecast:
-    """still_to_come_kg: what the next HORIZON_S bring. wait_s: until waiting no longer pays; 0 when it does not."""
+    """still_to_come_kg: what the next ``horizon_s`` bring. wait_s: until waiting no longer pays; 0 when it does not."""
 
     still_to_come_kg: float
     u_kg: float
@@ -331,13 +308,13 @@ def forecast(fit: DripFit | None, t_s: float, noise_kg: float, worth_kg: float) 
         return None
 
     def gain(age_s: float) -> float:
-        return sum(c.weight * (c.left(age_s) - c.left(age_s + HORIZON_S)) for c in known)
+        return sum(c.weight * (c.left(age_s) - c.left(age_s + LIMITS.horizon_s)) for c in known)
 
     age_s = t_s - t0_s
     ahead = gain(age_s)
-    each = [(c, c.left(age_s) - c.left(age_s + HORIZON_S)) for c in known]
+    each = [(c, c.left(age_s) - c.left(age_s + LIMITS.horizon_s)) for c in known]
     spread = sum(c.weight * (kg - ahead) ** 2 for c, kg in each)
-    u_read = sum(c.weight * c.u_a * (c.share(age_s) - c.share(age_s + HORIZON_S)) for c in known)
+    u_read = sum(c.weight * c.u_a * (c.share(age_s) - c.share(age_s + LIMITS.horizon_s)) for c in known)
     wait_s = 0.0
     if ahead > worth_kg:
         low, high = age_s, age_s + 86400.0
@@ -345,4 +322,4 @@ def forecast(fit: DripFit | None, t_s: float, noise_kg: float, worth_kg: float) 
             middle = 0.5 * (low + high)
             low, high = (middle, high) if gain(middle) > worth_kg else (low, middle)
         wait_s = high - age_s
-    return DripForecast(ahead, math.sqrt(spread + u_read**2 + (_MODEL_U * ahead) ** 2), wait_s)
+    return DripForecast(ahead, math.sqrt(spread + u_read**2 + (LIMITS.drip_model_u * ahead) ** 2), wait_s)

@@ -3,33 +3,8 @@
 import math
 from dataclasses import dataclass
 
+from station.weighing.limits import LIMITS
 from station.weighing.lines import Block, Line, fit_line
-
-TAIL_S = 1.0
-TAIL_BLOCKS = (4, 10)
-EPISODE_S = 4.0
-LONGEST_EPISODE_S = 40.0
-"""An episode without a straight end is judged all the same after so long: no air tool works for longer at a stretch."""
-MOST_KG_S, LEAST_KG_S = 0.5, -0.005
-"""No fluid comes faster than half a litre in a second, and none leaves the pan but by drying."""
-STRAIGHT = 1.6
-"""A straight end scatters no more than this many times what came before it."""
-SIDE_BLOCKS, SUDDEN_GAP_S = 6, 0.7
-SUDDEN_SURE, SUDDEN_KG = 6.0, 0.004
-"""Within an episode, a thing shows as a step between two short lines with a hand's quickness between them."""
-SIGNIFICANT = 4.0
-CORRELATED = 2.0
-"""Fluid swings on: neighbouring readings err together, and a line's own scatter promises too much."""
-CORNER_S = 0.2
-"""Where a flow changes at once, the blocks do not say when to better than this."""
-RINGS_S = 0.5
-"""What struck rings on: no line is laid through less than this after it."""
-RINGS = 0.01
-"""What is left of a fall's ring after a second, of the step."""
-DRIP_KG_S = 0.0015
-"""Anything faster is a stream."""
-STEP_KG = 0.001
-"""Smaller steps are left in: 1 g is a third of a thousandth of an axle."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +31,10 @@ class Jump:
 
 def tail_length(calm: tuple[Block, ...]) -> int:
     dt_s = (calm[-1][0] - calm[0][0]) / (len(calm) - 1)
-    return max(TAIL_BLOCKS[0], min(TAIL_BLOCKS[1], round(TAIL_S / dt_s) if dt_s > 0 else TAIL_BLOCKS[1]))
+    return max(
+        LIMITS.tail_blocks[0],
+        min(LIMITS.tail_blocks[1], round(LIMITS.tail_s / dt_s) if dt_s > 0 else LIMITS.tail_blocks[1]),
+    )
 
 
 def judge(
@@ -68,26 +46,26 @@ def judge(
     """
     n = tail_length(calm)
     tail = episode[-n:]
-    if len(episode) < n or (struck and tail[0][0] - episode[0][0] < RINGS_S):
+    if len(episode) < n or (struck and tail[0][0] - episode[0][0] < LIMITS.rings_s):
         return None
     after = fit_line(tail)
-    late = episode[-1][0] - episode[0][0] > EPISODE_S and len(episode) >= 2 * n
+    late = episode[-1][0] - episode[0][0] > LIMITS.episode_s and len(episode) >= 2 * n
     over = _over_late(episode, n, before, after, sigma_kg) if late else _over(before, after, sigma_kg)
     return _measure(calm, episode, struck, before, after, tail[0][0], sigma_kg, late) if over else None
 
 
 def _over(before: Line, after: Line, sigma_kg: float) -> bool:
     """Whether a short episode has ended: its last second lies on a line."""
-    if after.sigma_kg > STRAIGHT * sigma_kg:
+    if after.sigma_kg > LIMITS.straight * sigma_kg:
         return False
     # A gulp's end looks straight for a second; a new stream may wait to be named.
-    dies_away = abs(after.slope_kg_s - before.slope_kg_s) > SIGNIFICANT * after.u_slope(sigma_kg)
-    return not (dies_away and abs(before.slope_kg_s) < DRIP_KG_S)
+    dies_away = abs(after.slope_kg_s - before.slope_kg_s) > LIMITS.significant * after.u_slope(sigma_kg)
+    return not (dies_away and abs(before.slope_kg_s) < LIMITS.drip_kg_s)
 
 
 def _over_late(episode: tuple[Block, ...], n: int, before: Line, after: Line, sigma_kg: float) -> bool:
     """Whether an episode that has lasted long is to be judged now."""
-    if episode[-1][0] - episode[0][0] > LONGEST_EPISODE_S:
+    if episode[-1][0] - episode[0][0] > LIMITS.longest_episode_s:
         return True
     return _settled(before, after, fit_line(episode[-2 * n : -n]), sigma_kg)
 
@@ -109,23 +87,23 @@ def _measure(
     flows = (before.slope_kg_s, after.slope_kg_s)
     u_lines = math.hypot(before.u_at(from_s, sigma_kg), after.u_at(to_s, sigma_after))
     explained = 0.5 * (flows[0] + flows[1]) * between_s
-    leeway = 0.5 * abs(flows[1] - flows[0]) * (between_s + CORNER_S)
+    leeway = 0.5 * abs(flows[1] - flows[0]) * (between_s + LIMITS.corner_s)
     step = after.at(to_s) - before.at(from_s) - explained
     if late:  # the flow changed while hands or tools shook the pan, a stream more than a drip
         most = max(map(abs, flows))
         leeway += (0.5 if most > 1e-3 else 0.15) * most * between_s
-    starts = abs(flows[0]) < DRIP_KG_S < flows[1] and leeway > SUDDEN_KG
-    within = _sudden((*calm[-2 * SIDE_BLOCKS :], *episode), sigma_after) if starts else None
-    if within is not None and abs(step - within[0]) > leeway + SIGNIFICANT * (u_lines + within[1]):
+    starts = abs(flows[0]) < LIMITS.drip_kg_s < flows[1] and leeway > LIMITS.sudden_kg
+    within = _sudden((*calm[-2 * LIMITS.side_blocks :], *episode), sigma_after) if starts else None
+    if within is not None and abs(step - within[0]) > leeway + LIMITS.significant * (u_lines + within[1]):
         within = None  # it came and went again, or was a knock
     seen = step
-    if within is None and abs(step) - leeway <= max(SIGNIFICANT * u_lines, STEP_KG):
+    if within is None and abs(step) - leeway <= max(LIMITS.significant * u_lines, LIMITS.step_kg):
         step = 0.0
     low, high, rise_s = _shape(episode, before, step, flows, from_s)
-    u_kg = math.hypot(CORRELATED * u_lines, leeway / math.sqrt(3.0), RINGS * step)
-    if within is not None and CORRELATED * within[1] < u_kg:
+    u_kg = math.hypot(LIMITS.correlated * u_lines, leeway / math.sqrt(3.0), LIMITS.rings * step)
+    if within is not None and LIMITS.correlated * within[1] < u_kg:
         step, rise_s = within[0], within[2]
-        u_kg = math.hypot(CORRELATED * within[1], RINGS * step)
+        u_kg = math.hypot(LIMITS.correlated * within[1], LIMITS.rings * step)
     return Jump(
         t_s=episode[0][0],
         end_t_s=episode[-1][0],
@@ -142,23 +120,28 @@ def _measure(
 
 def _settled(before: Line, after: Line, earlier: Line, sigma_kg: float) -> bool:
     """Whether an episode that has lasted long ends in a new flow, and not in the midst of hands or tools."""
-    if not LEAST_KG_S <= after.slope_kg_s <= MOST_KG_S:
+    if not LIMITS.least_kg_s <= after.slope_kg_s <= LIMITS.most_kg_s:
         return False
-    if after.sigma_kg > STRAIGHT * max(sigma_kg, earlier.sigma_kg):
+    if after.sigma_kg > LIMITS.straight * max(sigma_kg, earlier.sigma_kg):
         return False
     change = abs(after.slope_kg_s - before.slope_kg_s)
-    return after.sigma_kg <= STRAIGHT * sigma_kg or change > SIGNIFICANT * after.u_slope(after.sigma_kg)
+    return after.sigma_kg <= LIMITS.straight * sigma_kg or change > LIMITS.significant * after.u_slope(
+        after.sigma_kg
+    )
 
 
 def _sudden(blocks: tuple[Block, ...], sigma_kg: float) -> tuple[float, float, float] | None:
     """The surest step of a hand's quickness: kg, its standard uncertainty and how long it took, s. None if unsure."""
     dt_s = (blocks[-1][0] - blocks[0][0]) / (len(blocks) - 1)
-    gap = max(1, round(SUDDEN_GAP_S / dt_s))
-    best, found = SUDDEN_SURE, None
-    for i in range(SIDE_BLOCKS, len(blocks) - SIDE_BLOCKS - gap + 1):
-        left, right = fit_line(blocks[i - SIDE_BLOCKS : i]), fit_line(blocks[i + gap : i + gap + SIDE_BLOCKS])
+    gap = max(1, round(LIMITS.sudden_gap_s / dt_s))
+    best, found = LIMITS.sudden_sure, None
+    for i in range(LIMITS.side_blocks, len(blocks) - LIMITS.side_blocks - gap + 1):
+        left, right = (
+            fit_line(blocks[i - LIMITS.side_blocks : i]),
+            fit_line(blocks[i + gap : i + gap + LIMITS.side_blocks]),
+        )
         flows = (left.slope_kg_s, right.slope_kg_s)
-        if min(flows) < LEAST_KG_S or max(flows) > MOST_KG_S:
+        if min(flows) < LIMITS.least_kg_s or max(flows) > LIMITS.most_kg_s:
             continue
         from_s, to_s = blocks[i - 1][0], blocks[i + gap][0]
         middle_s, sigma = 0.5 * (from_s + to_s), max(sigma_kg, left.sigma_kg, right.sigma_kg)
@@ -166,7 +149,7 @@ def _sudden(blocks: tuple[Block, ...], sigma_kg: float) -> tuple[float, float, f
         leeway = 0.5 * abs(flows[1] - flows[0]) * (to_s - from_s)
         u_kg = math.hypot(left.u_at(middle_s, sigma), right.u_at(middle_s, sigma), leeway / math.sqrt(3.0))
         sure = (abs(kg) - leeway) / u_kg
-        if sure > best and abs(kg) - leeway > SUDDEN_KG:
+        if sure > best and abs(kg) - leeway > LIMITS.sudden_kg:
             best, found = sure, (kg, u_kg, _rise_s(blocks[i - 1 : i + gap + 1], left, kg))
     return found
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from calibration.budget import expanded
 from station.common.digits import stated
-from station.weighing.rest import U_CELL_KG_S
+from station.weighing.limits import LIMITS
 
 ONE_SIDED_95 = 1.645
 
@@ -47,6 +47,6 @@ def watch(
     slope_kg_s: float, u_slope_kg_s: float, drift_kg_s: float, u_drift_kg_s: float, density_kg_m3: float
 ) -> LeakWatch:
     """slope: of the pan since the plug went in. drift: of the pan by itself. All with standard uncertainties."""
-    u_kg_s = math.sqrt(u_slope_kg_s**2 + u_drift_kg_s**2 + U_CELL_KG_S**2)
+    u_kg_s = math.sqrt(u_slope_kg_s**2 + u_drift_kg_s**2 + LIMITS.u_cell_kg_s**2)
     to_l_h = 3600.0 * 1000.0 / density_kg_m3
     return LeakWatch((slope_kg_s - drift_kg_s) * to_l_h, u_kg_s * to_l_h)

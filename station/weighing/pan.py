@@ -11,27 +11,12 @@ import math
 from dataclasses import dataclass
 
 from station.common.evolve import evolve
-from station.weighing.jumps import DRIP_KG_S, Jump, judge, tail_length
+from station.weighing.jumps import Jump, judge, tail_length
+from station.weighing.limits import LIMITS
 from station.weighing.lines import Block, fit_line, median
 
-WINDOW_S = 6.0
-SPARSE_POINTS = 5
-SPARSE_S = 60.0
-"""A recording slower than about one reading a second still gets five points, if they are a minute old at most."""
 SATURATED = (8388607, -8388608)
 """The converter's end stops: a count there says "at least", not how much."""
-BLOCK_S = 0.075
-"""Readings closer together than this are merged into one block by their median (a converter at 80 a second)."""
-CALM_S = 3.0
-CALM_BLOCKS = (5, 30)
-GAP_S = 1.5
-SLOW_S = 0.6
-"""Readings further apart than this cannot tell a thing that falls from fluid that flows: all of them are taken."""
-OUT = 4.0
-LEAD_S = 0.05
-"""A block this many standard deviations off the line opens an episode."""
-SHOCK_TIMES = 6.0
-"""Fluid swings from one reading to the next by little; a change so many times the usual one is a thing that struck."""
 
 
 @dataclass(frozen=True)
@@ -63,25 +48,29 @@ def add(track: PanTrack, t_s: float, indicated_kg: float, noise_kg: float) -> tu
     noise_kg: standard deviation of one reading, the least that is believed.
     """
     readings = (*track.readings, (t_s, indicated_kg))
-    if t_s - track.block_t_s < BLOCK_S:
+    if t_s - track.block_t_s < LIMITS.reading_block_s:
         return evolve(track, readings=readings), None
     gap_s, (t, kg) = t_s - track.block_t_s, _merged(readings)
     block = (t, kg - track.offset_kg)
     track = evolve(track, readings=(), block_t_s=t_s)
     calm = track.calm
-    if len(calm) > 1 and gap_s > max(GAP_S, 5.0 * (calm[-1][0] - calm[0][0]) / (len(calm) - 1)):
+    if len(calm) > 1 and gap_s > max(
+        LIMITS.gap_s, LIMITS.gap_times * (calm[-1][0] - calm[0][0]) / (len(calm) - 1)
+    ):
         track, calm = evolve(track, calm=(), episode=()), ()
-    if len(calm) < CALM_BLOCKS[0] or (gap_s > SLOW_S and not track.episode):
+    if len(calm) < LIMITS.calm_blocks[0] or (gap_s > LIMITS.slow_s and not track.episode):
         return _accept(track, block, noise_kg), None
     line = fit_line(calm)
     sigma = max(noise_kg, track.scatter_kg)
     off_kg = block[1] - line.at(block[0])
-    within = abs(off_kg) <= OUT * sigma + LEAD_S * abs(line.slope_kg_s) + 1e-4
+    within = abs(off_kg) <= LIMITS.out * sigma + LIMITS.lead_s * abs(line.slope_kg_s) + LIMITS.off_least_kg
     if not track.episode:
         if within:
             return _accept(track, block, noise_kg, off_kg), None
         usual_kg = max(noise_kg, track.change_kg)
-        struck = line.slope_kg_s > DRIP_KG_S and abs(off_kg - track.off_kg) > SHOCK_TIMES * usual_kg
+        struck = (
+            line.slope_kg_s > LIMITS.drip_kg_s and abs(off_kg - track.off_kg) > LIMITS.shock_times * usual_kg
+        )
         return evolve(track, episode=(block,), struck=struck), None
     if within and len(track.episode) == 1 and not track.struck:  # one reading alone was off
         return _accept(evolve(track, episode=()), block, noise_kg, off_kg), None
@@ -99,9 +88,9 @@ def _merged(readings: tuple[Block, ...]) -> Block:
 def _accept(track: PanTrack, block: Block, noise_kg: float, off_kg: float | None = None) -> PanTrack:
     """A calm block joins the window."""
     t_s = block[0]
-    calm = (*track.calm, block)[-CALM_BLOCKS[1] :]
+    calm = (*track.calm, block)[-LIMITS.calm_blocks[1] :]
     first = 0
-    while len(calm) - first > CALM_BLOCKS[0] and calm[first][0] < t_s - CALM_S:
+    while len(calm) - first > LIMITS.calm_blocks[0] and calm[first][0] < t_s - LIMITS.calm_s:
         first += 1
     window, median_kg, flow_kg_s = _published(track.window, block)
     scatter = track.scatter_kg or noise_kg
@@ -117,8 +106,8 @@ def _accept(track: PanTrack, block: Block, noise_kg: float, off_kg: float | None
     return evolve(
         track,
         calm=calm[first:],
-        scatter_kg=scatter + (1.25 * abs(off_kg) - scatter) / 20.0,
-        change_kg=track.change_kg + (abs(off_kg - track.off_kg) - track.change_kg) / 20.0,
+        scatter_kg=scatter + (1.25 * abs(off_kg) - scatter) / LIMITS.scatter_blocks,
+        change_kg=track.change_kg + (abs(off_kg - track.off_kg) - track.change_kg) / LIMITS.scatter_blocks,
         off_kg=off_kg,
         window=window,
         median_kg=median_kg,
@@ -131,9 +120,9 @@ def _published(window: tuple[Block, ...], *blocks: Block) -> tuple[tuple[Block, 
     window = (*window, *blocks)
     t_s = window[-1][0]
     first = 0
-    while len(window) - first > SPARSE_POINTS and window[first][0] < t_s - WINDOW_S:
+    while len(window) - first > LIMITS.sparse_points and window[first][0] < t_s - LIMITS.window_s:
         first += 1
-    while window[first][0] < t_s - SPARSE_S:
+    while window[first][0] < t_s - LIMITS.sparse_s:
         first += 1
     window = window[first:]
     newest = [kg for t, kg in window[-9:] if t > t_s - 1.0]  # of a sparse recording the last one alone

@@ -11,24 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from station.common.evolve import evolve
+from station.weighing.limits import LIMITS
 
 Floats = NDArray[np.float64]
-
-BLOCK_S = 5.0
-BLOCKS = 60
-LEAST_BLOCKS = 4
-MEDIAN_NOISE = 0.4
-"""Standard deviation of a second's median at ten readings, of one reading's."""
-FADES_PER_S, U_FADES_PER_S = 5.0e-4, 2.9e-4
-"""How fast a drift fades before readings say: not at all to once in 1,000 s, all alike. Common practice, no source."""
-OFF_TIMES, OFF_KG = 5.0, 2.0e-4
-"""A block further off the line of the later ones, carried back, belongs to something that has ended since."""
-U_CELL_KG_S = 3e-7
-"""What a cell's zero wanders by itself over minutes: about 1 g/h. Common practice, no source."""
-U_WET_KG_S = 5e-5
-"""Of a pan with solvent in it that had no rest: some grams a minute may leave it. Common practice, no source."""
-MODEL_U = 0.03
-"""Draughts and warmth change a drift from one minute to the next: so much of it stays in doubt. No source."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +41,7 @@ class Drift:
     def u_rate_kg_s(self, t_s: float) -> float:
         dt_s = t_s - self.t_s
         variance = self.u_kg_s**2 + 2.0 * dt_s * self.cov_kg2_s3 + (dt_s * self.u_bends_kg_s2) ** 2
-        return math.hypot(math.sqrt(max(0.0, variance)), MODEL_U * self.kg_s)
+        return math.hypot(math.sqrt(max(0.0, variance)), LIMITS.drift_model_u * self.kg_s)
 
     def gained_kg(self, from_s: float, to_s: float) -> float:
         """What the pan gains by its drift alone."""
@@ -67,19 +52,19 @@ class Drift:
 
     def u_gained_kg(self, from_s: float, to_s: float) -> float:
         dt_s = to_s - from_s
-        return dt_s * math.hypot(self.u_rate_kg_s(0.5 * (from_s + to_s)), U_CELL_KG_S)
+        return dt_s * math.hypot(self.u_rate_kg_s(0.5 * (from_s + to_s)), LIMITS.u_cell_kg_s)
 
 
 @dataclass(frozen=True)
 class Rest:
-    """One median (t_s, kg) every BLOCK_S, the newest BLOCKS of them."""
+    """One median (t_s, kg) every ``rest_block_s``, the newest ``rest_blocks`` of them."""
 
     blocks: tuple[tuple[float, float], ...] = ()
 
     def add(self, t_s: float, median_kg: float) -> "Rest":
-        if self.blocks and t_s - self.blocks[-1][0] < BLOCK_S:
+        if self.blocks and t_s - self.blocks[-1][0] < LIMITS.rest_block_s:
             return self
-        return Rest((*self.blocks, (t_s, median_kg))[-BLOCKS:])
+        return Rest((*self.blocks, (t_s, median_kg))[-LIMITS.rest_blocks :])
 
     def drift(self, t_s: float, noise_kg: float, wet: bool = False) -> Drift:
         """The drift as of t_s, from the blocks since the last thing that came; none where they do not show any.
@@ -88,21 +73,21 @@ class Rest:
         """
         t = np.array([b[0] - t_s for b in self.blocks])
         kg = np.array([b[1] for b in self.blocks])
-        if len(t) < LEAST_BLOCKS:
-            return Drift(t_s, u_kg_s=U_WET_KG_S if wet else 0.0)
-        noise_kg *= MEDIAN_NOISE
-        first = len(t) - LEAST_BLOCKS
+        if len(t) < LIMITS.least_blocks:
+            return Drift(t_s, u_kg_s=LIMITS.u_wet_kg_s if wet else 0.0)
+        noise_kg *= LIMITS.median_noise
+        first = len(t) - LIMITS.least_blocks
         fitted, covariance = _fit(t[first:], kg[first:], noise_kg)
         while first > 0:
             row = np.array([1.0, t[first - 1], 0.5 * t[first - 1] ** 2])
             u_kg = math.sqrt(noise_kg**2 + float(row @ covariance @ row))
-            if abs(kg[first - 1] - float(row @ fitted)) > OFF_TIMES * u_kg + OFF_KG:
+            if abs(kg[first - 1] - float(row @ fitted)) > LIMITS.off_times * u_kg + LIMITS.off_kg:
                 break
             first -= 1
             fitted, covariance = _fit(t[first:], kg[first:], noise_kg)
         rate, bends = float(fitted[1]), float(fitted[2])
         u_rate, u_bends = math.sqrt(covariance[1, 1]), math.sqrt(covariance[2, 2])
-        if abs(rate) < 3.0 * math.hypot(u_rate, U_CELL_KG_S):
+        if abs(rate) < 3.0 * math.hypot(u_rate, LIMITS.u_cell_kg_s):
             rate = bends = 0.0  # nothing but noise and the cell's own wandering
         return Drift(t_s, rate, bends, u_rate, u_bends, float(covariance[1, 2]))
 
@@ -111,8 +96,8 @@ def _fit(t: Floats, kg: Floats, noise_kg: float) -> tuple[Floats, Floats]:
     """Level, rate and bend at t = 0 with their covariance; a drift's bend is believed to be its own fading."""
     line = np.column_stack([np.ones_like(t), t])
     straight, *_ = np.linalg.lstsq(line, kg, rcond=None)
-    bend = -FADES_PER_S * straight[1]
-    u_bend = math.hypot(U_FADES_PER_S * straight[1], U_FADES_PER_S * U_CELL_KG_S)
+    bend = -LIMITS.fades_per_s * straight[1]
+    u_bend = math.hypot(LIMITS.u_fades_per_s * straight[1], LIMITS.u_fades_per_s * LIMITS.u_cell_kg_s)
     rows = np.column_stack([line, 0.5 * t * t])
     sigma = noise_kg
     for _ in range(2):  # the scatter that is seen, where it is more than the cell's own
@@ -148,7 +133,7 @@ class Slope:
 
 @dataclass(frozen=True)
 class Watch:
-    """The pan since the plug went in at t0_s: a line through one median every BLOCK_S."""
+    """The pan since the plug went in at t0_s: a line through one median every ``rest_block_s``."""
 
     t0_s: float
     block_t_s: float
@@ -156,7 +141,7 @@ class Watch:
     slope: Slope = field(default_factory=Slope)
 
     def add(self, t_s: float, median_kg: float) -> "Watch":
-        if t_s - self.block_t_s < BLOCK_S:
+        if t_s - self.block_t_s < LIMITS.rest_block_s:
             return self
         kg0 = self.kg0 if self.slope.n else median_kg
         return evolve(self, block_t_s=t_s, kg0=kg0, slope=self.slope.add(t_s - self.t0_s, median_kg - kg0))

@@ -10,29 +10,7 @@ from itertools import pairwise
 
 from station.given.stages import Stage
 from station.weighing.jumps import Jump
-
-SUDDEN_S = 0.7
-"""Fluid needs longer than this to arrive whole; a thing does not."""
-GULP_S = 3.0
-"""A pool that lets go is empty down to its edge sooner than this; a hand that lays something down has let go of it."""
-AGAIN_S = 10.0
-"""A hand that sprays presses again sooner than this after it began to. Common practice, no source."""
-ALIKE = 0.8
-"""One press of a can is like the one before it, or longer. Common practice, no source."""
-POOL_KG = 0.04
-"""A pool on a housing's floor lets go no more than this in a few gulps; a can that is meant to flush brings more. Common
-practice, no source."""
-KNOCK_KG = 0.02
-SHAKEN_S = 6.0
-"""Of what came within a longer episode nobody can say how quickly it came."""
-PAN_KG = 0.15
-"""No drain pan weighs less: a reading this far below the empty pan means that it is off."""
-SAME_KG = 0.003
-SPLASH_KG, SPLASH_S = 0.006, 0.12
-"""In a stream a step must be larger than this and what the stream brings in so many seconds. A smaller one is counted
-as fluid, and half of it widens the uncertainty."""
-HIDDEN_KG = 0.003
-"""Less than this, hidden in a stream, is not worth a word."""
+from station.weighing.limits import LIMITS
 
 WORDS = ("fluid", "object")
 ANSWERABLE = ("object", "gulp", "flush")
@@ -114,15 +92,15 @@ def sprayed(steps: tuple[Step, ...]) -> bool:
     if not steps or steps[-1].kind != "gulp":
         return False
     soon = bursts(steps, steps[-1].t_s)
-    alike = any(b.kg >= ALIKE * a.kg for a, b in pairwise(soon))
-    return alike and sum(s.kg for s in soon) > POOL_KG
+    alike = any(b.kg >= LIMITS.alike * a.kg for a, b in pairwise(soon))
+    return alike and sum(s.kg for s in soon) > LIMITS.pool_kg
 
 
 def bursts(steps: tuple[Step, ...], t_s: float) -> list[Step]:
     """The gulps that came one soon after the other up to t_s, oldest first."""
     found: list[Step] = []
     for step in reversed(steps):
-        if step.kind == "gulp" and t_s - step.t_s <= AGAIN_S:
+        if step.kind == "gulp" and t_s - step.t_s <= LIMITS.again_s:
             found.insert(0, step)
             t_s = step.t_s
     return found
@@ -162,7 +140,9 @@ def judge(
     empty_kg: indicated by the pan before the drain; None if not known. raw_kg: indicated after the jump, with all
     that lies on the pan. pump_kg_s: flow of the meter, None while nothing is pumped.
     """
-    if stage is Stage.DRAIN and 0.0 < abs(jump.kg) < SPLASH_KG + SPLASH_S * max(0.0, jump.flow_kg_s):
+    if stage is Stage.DRAIN and 0.0 < abs(jump.kg) < LIMITS.splash_kg + LIMITS.splash_s * max(
+        0.0, jump.flow_kg_s
+    ):
         return Finding("splash", share=1.0)
     if jump.kg == 0.0:
         return _level_as_before(jump, stage)
@@ -179,9 +159,9 @@ def judge(
 
 
 def _level_as_before(jump: Jump, stage: Stage) -> Finding:
-    if jump.swing_kg > KNOCK_KG:
+    if jump.swing_kg > LIMITS.knock_kg:
         return Finding("knock", "The pan was knocked. Its reading is the same as before.")
-    if stage is Stage.DRAIN and jump.hidden_kg > HIDDEN_KG:
+    if stage is Stage.DRAIN and jump.hidden_kg > LIMITS.hidden_kg:
         return Finding(
             "struck",
             "Something hit the pan while the stream ran, and it is not clear whether it stayed in. Nothing was taken off "
@@ -194,11 +174,11 @@ def _level_as_before(jump: Jump, stage: Stage) -> Finding:
 def _gone(jump: Jump, steps: tuple[Step, ...], empty_kg: float | None, raw_kg: float) -> Finding:
     grams = jump.kg * 1000.0
     if any(
-        s.kind in ("object", "gulp") and abs(s.kg + jump.kg) < SAME_KG + 3.0 * s.u_kg + 3.0 * jump.u_kg
+        s.kind in ("object", "gulp") and abs(s.kg + jump.kg) < LIMITS.same_kg + 3.0 * s.u_kg + 3.0 * jump.u_kg
         for s in steps
     ):
         return Finding("object_gone", f"What was on the pan has been taken off again ({-grams:.0f} g).")
-    if empty_kg is not None and raw_kg < empty_kg - PAN_KG:
+    if empty_kg is not None and raw_kg < empty_kg - LIMITS.pan_kg:
         return Finding(
             "pan_lifted", "The pan was lifted off its cells. Put it back; the figures wait until then."
         )
@@ -213,17 +193,17 @@ def _came(jump: Jump, stage: Stage, pump_kg_s: float | None) -> Finding:
     if pump_kg_s is not None and jump.kg / max(jump.rise_s, 0.1) < 2.0 * pump_kg_s:
         return FLUID  # it runs over at the plug, and no faster than the pump can give
     lasted_s = jump.end_t_s - jump.t_s
-    if pump_kg_s is not None and lasted_s > SHAKEN_S and 0.0 < jump.kg < 2.0 * pump_kg_s * lasted_s:
+    if pump_kg_s is not None and lasted_s > LIMITS.shaken_s and 0.0 < jump.kg < 2.0 * pump_kg_s * lasted_s:
         return Finding(
             "gulp",
             f"{grams:.0f} g arrived while the pan was being shaken. Did it run over at the plug, or was something put on the "
             "pan? Half is counted, with a wider uncertainty, until you say which on the page.",
             0.5,
         )
-    if jump.rise_s <= SUDDEN_S:
+    if jump.rise_s <= LIMITS.sudden_s:
         return Finding(
             "object",
             f"{grams:.0f} g landed on the pan all at once: {_what(jump.kg)}. Not counted as fluid. If it was fluid, say so "
             "on the page.",
         )
-    return gulped(jump.kg, jump.rise_s) if stage is Stage.DRIP and jump.rise_s <= GULP_S else FLUID
+    return gulped(jump.kg, jump.rise_s) if stage is Stage.DRIP and jump.rise_s <= LIMITS.gulp_s else FLUID

@@ -7,8 +7,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from hardware.simulated.disturbance import Disturbances
-from station.weighing import pan, steps
+from station.weighing import pan
 from station.weighing.jumps import Jump
+from station.weighing.limits import LIMITS as WEIGHING
 from tests.study.kalman import Kalman
 
 DT_S = 0.1
@@ -84,7 +85,7 @@ def study(runs: int) -> dict[tuple[str, str, str], Score]:
     """Score of (design, flow, scene) over so many seeded streams each."""
     scores: dict[tuple[str, str, str], Score] = {}
     for flow in FLOWS:
-        least_kg = 0.001 if flow == "drip" else steps.SPLASH_KG + steps.SPLASH_S * FLOWS[flow]
+        least_kg = 0.001 if flow == "drip" else WEIGHING.splash_kg + WEIGHING.splash_s * FLOWS[flow]
         for scene in SCENES:
             streams = [stream(scene, flow, seed) for seed in range(runs)]
             for design, run in DESIGNS.items():

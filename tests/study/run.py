@@ -8,7 +8,7 @@ from typing import Any
 
 from station.figures import balance
 from station.rehearsing.rehearse import Bay, Rehearsal, rehearse
-from station.weighing import drip
+from station.weighing.limits import LIMITS as WEIGHING
 from tests.study.jobs import study_job
 
 FORECAST_S = 180.0
@@ -39,7 +39,7 @@ class Watcher:
         ahead = copy.deepcopy(plant)
         reference_c = bay.spec.reference_temperature_c
         before_l = ahead.drained_l(reference_c)
-        for _ in range(round(drip.HORIZON_S / 0.5)):
+        for _ in range(round(WEIGHING.horizon_s / 0.5)):
             ahead.advance(0.5, False)
         self.came_l = ahead.drained_l(reference_c) - before_l
 

@@ -15,7 +15,7 @@ from station.calibrating.calibrating import Reading
 from station.calibrating.calibrating import Run as ProvingRun
 from station.calibrating.views import CalibrationView
 from station.given.lines import PanLine
-from station.weighing import pan
+from station.weighing.limits import LIMITS as WEIGHING
 from web.calibrating import guide, register
 from web.calibrating.density import DensityPage, density_page, measurable
 from web.calibrating.guide import Ask, Part
@@ -178,7 +178,7 @@ def _calm(data: CalibrationView, ask: Ask | None, line: PanLine) -> Calm:
     empty_g = None if empty is None else line.indicated_kg(empty.count) * 1000
     noise_g = line.noise_kg * 1000 * CALM_FACTOR
     word = "The pan is calm" if data.kind == "meter" else "Calm: read it now"
-    return Calm(word, noise_g, pan.WINDOW_S, empty_g, None if ask is None else ask.load.kg * 1000)
+    return Calm(word, noise_g, WEIGHING.window_s, empty_g, None if ask is None else ask.load.kg * 1000)
 
 
 def _a_year_on(today: date) -> str:

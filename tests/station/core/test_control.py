@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from station.core.control import TOP_UP_L
+from station.core.limits import LIMITS
 from station.core.replay import replay
 from station.figures import balance
 from station.filling.overrun import Overrun
@@ -29,10 +29,10 @@ def test_top_ups_bring_their_few_millilitres_each(seed: int) -> None:
     fill.fill()
     for k in range(1, 4):
         before_l = fill.delivered_l
-        fill.put("top_up", TOP_UP_L)
+        fill.put("top_up", LIMITS.top_up_l)
         fill.fill()
-        assert fill.delivered_l - before_l == pytest.approx(TOP_UP_L, abs=0.012), k
-    assert fill.delivered_l == pytest.approx(0.8 + 3 * TOP_UP_L, abs=0.015)
+        assert fill.delivered_l - before_l == pytest.approx(LIMITS.top_up_l, abs=0.012), k
+    assert fill.delivered_l == pytest.approx(0.8 + 3 * LIMITS.top_up_l, abs=0.015)
     assert fill.notices() == []
 
 
@@ -78,10 +78,10 @@ def test_a_pump_with_two_speeds_comes_in_slowly() -> None:
     assert 5.0 < off[0] - fine[0] < 40.0
     assert fill.delivered_l == pytest.approx(1.0, abs=0.006)
     assert fill.notices() == []
-    fill.put("top_up", TOP_UP_L)
+    fill.put("top_up", LIMITS.top_up_l)
     fill.fill()
     assert fill.commands[-2][1].fine, "a top-up is slow from its start"
-    assert fill.delivered_l == pytest.approx(1.0 + TOP_UP_L, abs=0.01)
+    assert fill.delivered_l == pytest.approx(1.0 + LIMITS.top_up_l, abs=0.01)
 
 
 def aired(seed: int, air_l: float, known: bool) -> Fill:

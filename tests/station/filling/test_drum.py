@@ -15,7 +15,8 @@ from station.bay.plan import PlanForm
 from station.bay.supply_book import SupplyBook
 from station.bay.views import SlugView
 from station.errors import InputError
-from station.filling.drum import SPARE_L, Drum, short_by_l
+from station.filling.drum import Drum, short_by_l
+from station.filling.limits import LIMITS
 from station.given.bench import BenchVerb
 from station.given.config import BayConfig, demo_path, read_config
 from station.given.said import Mark, SetAside
@@ -49,7 +50,7 @@ def test_a_drum_counts_down_and_never_below_empty() -> None:
 def test_it_is_short_by_what_is_missing_with_its_doubt_against_it() -> None:
     drum = Drum("drum 1", "gear", "75W-90", 3.0, 0.1)
     assert short_by_l(drum, 2.0) == 0.0
-    assert short_by_l(drum, 3.0) == pytest.approx(3.0 + SPARE_L - (3.0 - expanded(0.1)))
+    assert short_by_l(drum, 3.0) == pytest.approx(3.0 + LIMITS.spare_l - (3.0 - expanded(0.1)))
 
 
 @pytest.fixture

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from station.filling.overrun import LONGEST_S, SHARE_MOST, Overrun, Stop
+from station.filling.limits import LIMITS
+from station.filling.overrun import Overrun, Stop
 
 
 def stop(overrun_l: float, flow_l_min: float = 3.0, kv: float | None = 100.0, clean: bool = True) -> Stop:
@@ -30,8 +31,8 @@ def test_the_forecast_never_passes_a_tenth_of_the_target(
     line = Overrun()
     for one in stops:
         line = line.learn(one)
-    assert 0.0 <= line.forecast_l(flow, kv, target_l) <= SHARE_MOST * target_l
-    assert 0.0 <= line.seconds(kv) <= LONGEST_S
+    assert 0.0 <= line.forecast_l(flow, kv, target_l) <= LIMITS.overrun_share_most * target_l
+    assert 0.0 <= line.seconds(kv) <= LIMITS.overrun_longest_s
     assert line.stops == sum(one.clean for one in stops)
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from station.weighing import drip
+from station.weighing.limits import LIMITS
 
 NOISE_KG = 1.2e-4
 
@@ -25,7 +26,7 @@ def test_one_wall_is_told_at_three_minutes_whenever_its_clock_began(origin_s: fl
         return 2.5 - 0.4 / math.sqrt(t + origin_s + 5.0)
 
     told = drip.forecast(fed(kg, 180.0, seed), 180.0, NOISE_KG, 0.005)
-    came = kg(180.0 + drip.HORIZON_S) - kg(180.0)
+    came = kg(180.0 + LIMITS.horizon_s) - kg(180.0)
     assert told is not None
     assert abs(told.still_to_come_kg - came) < max(0.15 * came, 0.009)
     assert abs(told.still_to_come_kg - came) < 2.5 * told.u_kg
@@ -39,7 +40,7 @@ def test_three_walls_that_cool_are_told_within_the_goal() -> None:
         return 2.5 - sum(a / math.sqrt(clock + o) for a, o in ((0.1, 30.0), (0.2, 50.0), (0.2, 80.0)))
 
     told = drip.forecast(fed(kg, 180.0), 180.0, NOISE_KG, 0.005)
-    came = kg(180.0 + drip.HORIZON_S) - kg(180.0)
+    came = kg(180.0 + LIMITS.horizon_s) - kg(180.0)
     assert told is not None
     assert abs(told.still_to_come_kg - came) < max(0.15 * came, 0.009)
 
@@ -52,7 +53,7 @@ def test_waiting_ends_when_the_next_half_hour_is_not_worth_it() -> None:
     assert told is not None
     assert told.wait_s > 0
     age_s = 120.0 + told.wait_s
-    assert kg(age_s + drip.HORIZON_S) - kg(age_s) == pytest.approx(0.009, rel=0.15)
+    assert kg(age_s + LIMITS.horizon_s) - kg(age_s) == pytest.approx(0.009, rel=0.15)
     late = drip.forecast(fed(kg, age_s + 300.0), age_s + 300.0, NOISE_KG, 0.009)
     assert late is not None
     assert late.wait_s == 0.0

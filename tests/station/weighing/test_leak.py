@@ -10,12 +10,12 @@ from station.rehearsing.mishap import Mishap
 from station.rehearsing.rehearse import rehearse
 from station.rehearsing.scenario import Technician, read_scenario
 from station.weighing import leak
-from station.weighing.rest import U_CELL_KG_S
+from station.weighing.limits import LIMITS
 
 
 def test_a_watch_says_what_it_would_have_found() -> None:
     got = leak.watch(0.0, 4e-7, 0.0, 0.0, 870.0)
-    u_kg_s = math.hypot(4e-7, U_CELL_KG_S)
+    u_kg_s = math.hypot(4e-7, LIMITS.u_cell_kg_s)
     assert got.u95_l_h == pytest.approx(
         1.959964 * u_kg_s * 3600 / 0.87, rel=1e-6
     )  # normal, as every U95 here
@@ -39,7 +39,7 @@ def test_evaporation_is_taken_off_and_its_doubt_widens_the_limit() -> None:
 
 def test_one_in_twenty_dry_watches_alarms_and_one_in_twenty_leaks_at_the_limit_hides() -> None:
     rng, u = random.Random(5), 4e-7
-    u_all = math.hypot(u, U_CELL_KG_S)
+    u_all = math.hypot(u, LIMITS.u_cell_kg_s)
     limit_kg_s = leak.watch(0.0, u, 0.0, 0.0, 870.0).limit_l_h * 0.87 / 3600
     alarms = sum(leak.watch(rng.gauss(0.0, u_all), u, 0.0, 0.0, 870.0).found for _ in range(4000))
     hidden = sum(

@@ -6,7 +6,8 @@ from collections.abc import Callable
 
 import pytest
 
-from station.weighing.rest import BLOCKS, LEAST_BLOCKS, Drift, Rest
+from station.weighing.limits import LIMITS
+from station.weighing.rest import Drift, Rest
 
 NOISE_KG = 1.2e-4
 START_S = 300.0
@@ -62,7 +63,7 @@ def test_a_drift_never_turns_and_never_grows() -> None:
 
 
 def test_too_few_blocks_tell_no_drift_and_memory_is_bounded() -> None:
-    short = rested(lambda t: 3.0 - 1e-4 * t, 1, until_s=5.0 * (LEAST_BLOCKS - 1))
+    short = rested(lambda t: 3.0 - 1e-4 * t, 1, until_s=5.0 * (LIMITS.least_blocks - 1))
     assert short.drift(20.0, NOISE_KG) == Drift(20.0)
     assert short.drift(20.0, NOISE_KG, wet=True).u_gained_kg(20.0, 120.0) > 0.004
-    assert len(rested(lambda t: 3.0, 1, until_s=3600.0).blocks) == BLOCKS
+    assert len(rested(lambda t: 3.0, 1, until_s=3600.0).blocks) == LIMITS.rest_blocks

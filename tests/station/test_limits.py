@@ -1,0 +1,283 @@
+"""Every number of judgement in a room's ``Limits`` is felt: changed tenfold, either way, it moves a figure kept here.
+
+The figures were printed once by the probes of ``tests.station.felt`` (``python -m tests.station.test_limits``) and are held
+to six digits; a new number that no probe feels is named. They say nothing about whether a number is right; they say that
+nobody can change one by a slip and see every test pass.
+"""
+
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from station.core.limits import LIMITS as CORE
+from station.filling.limits import LIMITS as FILLING
+from station.given.limits import LIMITS as GIVEN
+from station.weighing.limits import LIMITS as WEIGHING
+from tests.station.felt import GROUPS
+from tests.station.figures.test_constants import leaves, scaled
+
+ROOMS: dict[str, object] = {"weighing": WEIGHING, "filling": FILLING, "given": GIVEN, "core": CORE}
+
+UNFELT: dict[str, str] = {
+    "meter_silent_s": "four of the meter's own intervals are longer than a tenth of it",
+    "late_pulses": "a tenth of it is less than no_flow_least_s",
+    "late_pulses_least": "a tenth of it is less than no_flow_least_s",
+    "started_s": "no pump stops within a tenth of it",
+    "start_overlap_s": "less of an overlap changes no block here",
+    "run_times": "run_longest_s is shorter than ten times it",
+    "run_starts_s": "the pump needs a small part of it",
+    "leap": "leap_l allows more than a tenth of it",
+    "over_rel": "of half a litre, over_l is more than ten times it",
+    "pan_gone_kg": "no pan is lighter by ten times it",
+    "stray_first_times": "stray_first_l is more than a tenth of it",
+    "stray_over_s": "says only what the page shows while nothing flows",
+    "sparse_meter_s": "no meter here is polled so slowly",
+    "jump_c": "a tenth of it is jumped in no fill here",
+    "drum_empty_l": "the drum here is emptier than a tenth of it",
+}
+"""Of the core: what one step of ten up or down, or both, does not move here, and why. Take out what a probe comes to feel."""
+
+
+def numbers() -> list[tuple[str, str]]:
+    """Room and name of every number of judgement."""
+    return [(room, name) for room, limits in ROOMS.items() for name in vars(limits)]
+
+
+def nearest(room: str, name: str) -> list[Callable[[], Iterator[tuple[str, float]]]]:
+    """The room's groups of probes, that of the number's own part first."""
+    groups, names = GROUPS[room], list(vars(ROOMS[room]))
+    own = [group for first, group in groups.items() if names.index(first) <= names.index(name)]
+    return list(dict.fromkeys([own[-1], *groups.values()]))
+
+
+def feels(room: str, name: str) -> str | None:
+    """The first probe that says something else than what was kept; None where all say the same."""
+    try:
+        for group in nearest(room, name):
+            for probe, value in group():
+                if value != pytest.approx(KEPT[probe], rel=1e-6, abs=1e-9):
+                    return probe
+    except (ArithmeticError, LookupError, ValueError) as error:
+        return str(error)
+    return None
+
+
+def test_the_figures_are_those_that_were_kept() -> None:
+    told = {
+        probe: value for groups in GROUPS.values() for group in groups.values() for probe, value in group()
+    }
+    assert told == pytest.approx(KEPT, rel=1e-6, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("room", "name"), [key for key in numbers() if key[0] != "core" or key[1] not in UNFELT]
+)
+def test_a_number_changed_tenfold_is_felt(room: str, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    limits, value = vars(ROOMS[room]), vars(ROOMS[room])[name]
+    for path in leaves(value):
+        for by in (10.0, 0.1):
+            with monkeypatch.context() as patch:
+                patch.setitem(limits, name, scaled(value, path, by))
+                assert feels(room, name), f"station.{room}.limits: {name} {path} times {by} moves nothing"
+
+
+def test_what_is_let_off_is_still_a_number() -> None:
+    assert set(vars(CORE)) >= set(UNFELT)
+
+
+KEPT: dict[str, float] = {
+    "stuck by chance": 690.847804,
+    "stuck by time": 183,
+    "by hand": 86,
+    "by hand, slower": 60,
+    "a kick": 251.334208,
+    "half": 251.334208,
+    "a kick of a quiet one": 209.369387,
+    "bit 11 0": 251.334208,
+    "bit 11 60": 251.334208,
+    "bit 12 0": 371.334208,
+    "bit 12 60": 371.334208,
+    "bit 14 0": 371.334208,
+    "bit 14 60": 371.334208,
+    "bit 20 0": 371.334208,
+    "bit 20 60": 371.334208,
+    "bit after a hole": 251.334208,
+    "bit after unrest": 341.334208,
+    "presses": 31,
+    "far presses": 1,
+    "presses (0.02, 0.017)": 0,
+    "presses (0.2, 0.1)": 0,
+    "presses (0.03, 0.02)": 0,
+    "bolt in a drip": 324.769154,
+    "least blow": 1391.77003,
+    "small bolt": 265.579546,
+    "wrench in a stream": 1412.91392,
+    "splash": 901.571327,
+    "blow": 2219.6697,
+    "blow that hides": 2256.56906,
+    "plug falls": 1276.0931,
+    "stream begins": 1036.42394,
+    "stream ends": 647.732006,
+    "knock": 209.579349,
+    "gulp": 356.230142,
+    "slow gulp": 164.753369,
+    "lifted and back": 1415.00209,
+    "lightened": -881.383877,
+    "taken off again": 829.283077,
+    "air tool": 419.309798,
+    "long air tool": 430.707174,
+    "runs over, shaken": 454.906491,
+    "runs over": 1592.63,
+    "in the fill": 645.924091,
+    "80 a second": 320.738272,
+    "two a second": 310.380964,
+    "one in three seconds": 218.446457,
+    "hole": 811.251441,
+    "hole in a slow one": 964.206965,
+    "minutes apart": 217.786658,
+    "one in twenty seconds": 1523.21145,
+    "short hole": 591.586395,
+    "off by little": 105.172591,
+    "plug laid in": 1141.25435,
+    "crumb laid in": 563.147168,
+    "little knock": 103.717677,
+    "laid in, shaken": 694.532746,
+    "after the tool 0.08": 2046.79316,
+    "after the tool -0.02": 630.278239,
+    "after the tool -0.002": 183.736661,
+    "after the tool 0.8": 630.245077,
+    "little blow": 2157.14313,
+    "nearly as heavy": 826.416875,
+    "lighter by much": 849.92381,
+    "fluid swings": 720.084646,
+    "origins": 0,
+    "drip": 764.868088,
+    "a gulp in it": 6947.81931,
+    "a flush in it": 11082.51,
+    "an early gush": 4150.76675,
+    "a slow swell": 4774.47574,
+    "a gulp beside a flow": 3984.57991,
+    "a break": 229.611214,
+    "dries": -5978.17789,
+    "long since": 126.050895,
+    "hardly": -256.481665,
+    "just now": 10053.18,
+    "three blocks": -16657.8238,
+    "after a thing": -8830.30132,
+    "after a small thing": -8529.37307,
+    "leak": 19982.7673,
+    "leak's limit": 0.00451518437,
+    "steady": 70.7825156,
+    "burst": 194.769461,
+    "mild burst": 73.0982405,
+    "early burst": 202.277163,
+    "new flow": 67.0721951,
+    "long burst": 762.182291,
+    "thick": 58.3510092,
+    "a trickle": 27.3336054,
+    "overrun": 479.065992,
+    "its prior": 0,
+    "its prior's doubt": 0,
+    "its slope's doubt": 0,
+    "longest": 2,
+    "share": 0.3,
+    "drum": 1310.37898,
+    "short by": 0.445996398,
+    "crumb 0.004": 0,
+    "crumb 0.03": 0.03,
+    "trains 100 110": 0.0125896783,
+    "trains 1000 1015": 0.0015,
+    "trains 1000 1030": 0.037529988,
+    "trains 100 103": 0.0015,
+    "trains 1000 1100": 0.125009,
+    "expected cover removed None 60.0": 4.34057106,
+    "expected cover removed None 2400.0": 3.32527441,
+    "expected cover removed None None": 3.20256356,
+    "expected cover removed Film(volume_l=0.02, u_l=0.004) 900.0": 3.19165808,
+    "expected drain plug None 60.0": 4.34055021,
+    "expected drain plug None 2400.0": 3.32525356,
+    "expected drain plug None None": 3.20521073,
+    "expected drain plug Film(volume_l=0.02, u_l=0.004) 900.0": 3.19453723,
+    "expected suction None 60.0": 4.34055021,
+    "expected suction None 2400.0": 3.32525356,
+    "expected suction None None": 3.20521073,
+    "expected suction Film(volume_l=0.02, u_l=0.004) 900.0": 3.19453723,
+    "expected unread": 0.0381355078,
+    "purge": 0.525,
+    "level": 0.149818814,
+    "usual": 0.910256664,
+    "bounds 4 1e-06": 0,
+    "bounds 6 1e-06": 1.12,
+    "bounds 6 0.01": 1.4,
+    "bounds 60 1e-06": 1.12,
+    "full at 0.5": 1,
+    "full at 5.0": 0,
+    "full at 20.0": 0,
+    "full at 90.0": 0,
+    "full at 900.0": 1,
+    "scale off 1.05": 0,
+    "scale off 1.5": 1,
+    "scale off 0.95": 0,
+    "bends 0.2": 0,
+    "bends 4.0": 1,
+    "fill": 1686.15511,
+    "slow": 784.057146,
+    "slower": 996.448869,
+    "very slow": 1062.62747,
+    "kink": 2533.35526,
+    "late start": 1687.05511,
+    "one gap": 1424.48232,
+    "deaf for a moment": 1318.27931,
+    "deaf": 1310.45631,
+    "leap": 1732.732,
+    "small leap": 1709.964,
+    "trains apart": 1555.88202,
+    "trains apart a moment": 1686.15511,
+    "siphon": 2461.495,
+    "welded": 2858.425,
+    "drips on": 2071.76,
+    "pan taken": 1338.719,
+    "pan lighter": 1796.84311,
+    "laid in": 1843.55411,
+    "warms": 2327.73897,
+    "converter late": 1443.811,
+    "meter polled slowly": 415.411002,
+    "siphon 0.3 0.0": 890.18,
+    "siphon 0.3 10.6": 887.78,
+    "siphon 0.3 13.0": 1701.65511,
+    "siphon 3.0 0.0": 2967.824,
+    "siphon 3.0 10.6": 1666.344,
+    "siphon 3.0 13.0": 2442.84911,
+    "siphon, polled slowly": 665.411002,
+    "a gush after the stop": 2536.764,
+    "nearly full": 3.05260569,
+    "drain": 298.939702,
+    "thin stream": 125.951767,
+    "little in all": 87.2121294,
+    "gush": 583.772928,
+    "slow gush": 398.719316,
+    "breaks up": 302.526883,
+    "knocked twice": 357.09938,
+    "knocked again": 417.806412,
+    "let go": 968.283862,
+    "let go soon": 692.201574,
+    "top-up": 2903.35008,
+    "two speeds": 899.35,
+    "shaken": 1797.15511,
+    "dribbles over": 1910.95111,
+    "drops over": 1740.15511,
+    "over at once": 4382.79505,
+    "over after a while": 8244.31997,
+    "never over": 14475.8199,
+    "dribbles": 5139.38003,
+    "never at rest": 18893.8048,
+    "meter loses": 3185.01608,
+    "thing laid in": 14859.0159,
+}  # fmt: skip
+
+
+if __name__ == "__main__":
+    for probe, value in {
+        p: v for groups in GROUPS.values() for group in groups.values() for p, v in group()
+    }.items():
+        print(f'    "{probe}": {value:.9g},')
