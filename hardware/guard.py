@@ -93,11 +93,8 @@ def level_of(pin_bytes: Any) -> int:
     return int(written) if fault == 0 else int(fault == 1)
 
 
-HEADER_LABELS: tuple[str, ...] = (
-    "pinctrl-rp1",
-    "pinctrl-bcm2711",
-    "pinctrl-bcm2835",
-)  # Pi 5, Pi 4, Pi 3 and before
+HEADER_LABELS: tuple[str, ...] = ("pinctrl-rp1", "pinctrl-bcm2711", "pinctrl-bcm2835")
+"""Of a Pi 5, a Pi 4, a Pi 3 and before."""
 # <linux/gpio.h>, second version of the interface: struct gpiochip_info, gpio_v2_line_request, gpio_v2_line_values.
 CHIP_INFO, CHIP_INFO_IOCTL = struct.Struct("32s 32s I"), 0x8044B401
 LINE_REQUEST, LINE_IOCTL = struct.Struct("=64I 32s Q I 20x 240x I I 20x i"), 0xC250B407
@@ -135,12 +132,10 @@ class GpioPin:
                 asked = LINE_REQUEST.pack(number, *[0] * 63, name, flags, 0, 1, 0, -1)
                 self._fd: int = LINE_REQUEST.unpack(fcntl.ioctl(device, LINE_IOCTL, asked))[-1]
         except OSError as error:
-            busy = (
-                " Another guard or program owns it: stop that one first."
-                if error.errno == errno.EBUSY
-                else ""
-            )
-            raise PinTaken(f"pin {number} cannot be claimed: {error}.{busy}") from error
+            busy = ". Another guard or program owns it: stop that one first."
+            raise PinTaken(
+                f"pin {number} cannot be claimed: {error}{busy if error.errno == errno.EBUSY else '.'}"
+            ) from error
 
     def write(self, level: int) -> None:
         fcntl.ioctl(self._fd, SET_IOCTL, VALUES.pack(level, 1))

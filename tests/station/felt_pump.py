@@ -3,6 +3,8 @@
 The pump here is a flow that follows the command three tenths of a second late: enough to feel a number by, and no plant.
 """
 
+# ruff: noqa: B023 (a probe is called before the loop goes on)
+
 import math
 from collections.abc import Callable, Iterator, Mapping
 from functools import partial
@@ -21,6 +23,8 @@ from station.given.pumping import PumpLine
 from tests.station.figures import test_constants as budgets
 
 BEGINS_S = 4.0
+Probes = Iterator[tuple[str, Callable[[], float]]]
+"""Name and what to call for its figure, to be called before the next one is taken: loop variables are in it."""
 Told = Callable[[float], Any]
 
 
@@ -102,60 +106,71 @@ def _from(flow_l_min: float, from_s: float, t_s: float) -> float:
     return flow_l_min if t_s > from_s else 0.0
 
 
-def interlocks() -> Iterator[tuple[str, float]]:
-    yield "fill", filled()
-    yield "slow", filled(lambda t: 1.5)
-    yield "slower", filled(lambda t: 3.0 if t < 2.5 else 1.0, 12.0)
-    yield "very slow", filled(lambda t: 0.4, 30.0)
-    yield "kink", filled(lambda t: 3.0 if t < 5.0 else 0.0, 20.0, held=lambda t: t % 9.0 < 8.0)
-    yield "late start", filled(lambda t: 3.0 if t > 1.2 else 0.0)
-    yield "one gap", filled(lambda t: 0.0 if 5.0 < t < 5.6 else 3.0)
-    yield "deaf for a moment", filled(deaf=lambda t: 5.0 < t < 5.7)
-    yield "deaf", filled(deaf=lambda t: t > 5.0)
-    yield "leap", filled(lambda t: 90.0 if 5.0 < t < 5.15 else 3.0)
-    yield "small leap", filled(lambda t: 30.0 if 5.0 < t < 5.15 else 3.0)
-    yield "trains apart", filled(second=lambda t: 1.0 if t < 4.0 else 0.9)
-    yield "trains apart a moment", filled(second=lambda t: 0.9 if 4.0 < t < 4.5 else 1.0)
-    yield "siphon", filled(lambda t: 3.0 if t < 11.0 else 0.4, relay=lambda t: t < 9.0)
-    yield "welded", filled(relay=lambda t: t < 5.0, until_s=20.0, held=lambda t: t < 8.0)
-    yield "drips on", filled(lambda t: 3.0, relay=lambda t: not 10.6 < t < 10.9, until_s=18.0)
-    yield "pan taken", filled(pan_kg=lambda t, litres: -0.4 if t > 4.0 else 0.0)
-    yield "pan lighter", filled(pan_kg=lambda t, litres: -0.1 if t > 4.0 else 0.0)
-    yield "runs over", filled(pan_kg=lambda t, litres: 0.9 * max(0.0, litres - 0.2))
-    yield "laid in", filled(pan_kg=lambda t, litres: 0.1 if t > 5.0 else 0.0)
-    yield "warms", filled(said={4.0: ("fluid_supply_c", 31.0), 6.0: ("fluid_supply_c", 33.0)})
+def interlocks() -> Probes:
+    yield "fill", lambda: filled()
+    yield "slow", lambda: filled(lambda t: 1.5)
+    yield "slower", lambda: filled(lambda t: 3.0 if t < 2.5 else 1.0, 12.0)
+    yield "very slow", lambda: filled(lambda t: 0.4, 30.0)
+    yield "kink", lambda: filled(lambda t: 3.0 if t < 5.0 else 0.0, 20.0, held=lambda t: t % 9.0 < 8.0)
+    yield "late start", lambda: filled(lambda t: 3.0 if t > 1.2 else 0.0)
+    yield "one gap", lambda: filled(lambda t: 0.0 if 5.0 < t < 5.6 else 3.0)
+    yield "deaf for a moment", lambda: filled(deaf=lambda t: 5.0 < t < 5.7)
+    yield "deaf", lambda: filled(deaf=lambda t: t > 5.0)
+    yield "leap", lambda: filled(lambda t: 90.0 if 5.0 < t < 5.15 else 3.0)
+    yield "small leap", lambda: filled(lambda t: 30.0 if 5.0 < t < 5.15 else 3.0)
+    yield "trains apart", lambda: filled(second=lambda t: 1.0 if t < 4.0 else 0.9)
+    yield "trains apart a moment", lambda: filled(second=lambda t: 0.9 if 4.0 < t < 4.5 else 1.0)
+    yield "siphon", lambda: filled(lambda t: 3.0 if t < 11.0 else 0.4, relay=lambda t: t < 9.0)
+    yield "welded", lambda: filled(relay=lambda t: t < 5.0, until_s=20.0, held=lambda t: t < 8.0)
+    yield "drips on", lambda: filled(lambda t: 3.0, relay=lambda t: not 10.6 < t < 10.9, until_s=18.0)
+    yield "pan taken", lambda: filled(pan_kg=lambda t, litres: -0.4 if t > 4.0 else 0.0)
+    yield "pan lighter", lambda: filled(pan_kg=lambda t, litres: -0.1 if t > 4.0 else 0.0)
+    yield "runs over the lip", lambda: filled(pan_kg=lambda t, litres: 0.9 * max(0.0, litres - 0.2))
+    yield "laid in", lambda: filled(pan_kg=lambda t, litres: 0.1 if t > 5.0 else 0.0)
+    yield "warms", lambda: filled(said={4.0: ("fluid_supply_c", 31.0), 6.0: ("fluid_supply_c", 33.0)})
     empty = Drum("drum", "f", "g", 0.6, 0.0).to_text()
-    yield "drum", filled(lambda t: 3.0 if t < 5.0 else 0.0, said={0.1: ("drum", empty)}, spec=half_litre())
-    yield "converter late", filled(said={4.0: ("pan_state", "timing"), 7.0: ("pan_state", "ok")})
-    yield "meter polled slowly", filled(meter_every=4)
+    yield (
+        "drum at the pump",
+        lambda: filled(lambda t: 3.0 if t < 5.0 else 0.0, said={0.1: ("drum", empty)}, spec=half_litre()),
+    )
+    yield "converter late", lambda: filled(said={4.0: ("pan_state", "timing"), 7.0: ("pan_state", "ok")})
+    yield "meter polled slowly", lambda: filled(meter_every=4)
     for leak_l_min in (0.3, 3.0):
         for from_s in (0.0, 10.6, 13.0):
             leaks = partial(_from, leak_l_min, from_s)
-            yield f"siphon {leak_l_min} {from_s}", filled(siphon=leaks, held=lambda t: 1.0 < t < 14.0)
-    yield "siphon, polled slowly", filled(siphon=lambda t: 3.0 if t > 10.6 else 0.0, meter_every=4)
+            yield f"siphon {leak_l_min} {from_s}", lambda: filled(siphon=leaks, held=lambda t: 1.0 < t < 14.0)
+    yield "siphon, polled slowly", lambda: filled(siphon=lambda t: 3.0 if t > 10.6 else 0.0, meter_every=4)
     yield (
         "a gush after the stop",
-        filled(siphon=lambda t: 4.0 if 10.6 < t < 11.8 else 0.0, until_s=20.0, held=lambda t: t < 14.0),
+        lambda: filled(
+            siphon=lambda t: 4.0 if 10.6 < t < 11.8 else 0.0, until_s=20.0, held=lambda t: t < 14.0
+        ),
     )
 
 
-def stops() -> Iterator[tuple[str, float]]:
-    yield "let go", filled(held=lambda t: t < 5.0)
-    yield "let go soon", filled(held=lambda t: t < 2.0)
-    yield "top-up", filled(said={13.0: ("top_up", 0.05)}, held=lambda t: t < 12.0 or t > 14.0, until_s=22.0)
+def stops() -> Probes:
+    yield "let go", lambda: filled(held=lambda t: t < 5.0)
+    yield "let go soon", lambda: filled(held=lambda t: t < 2.0)
+    yield (
+        "top-up",
+        lambda: filled(said={13.0: ("top_up", 0.05)}, held=lambda t: t < 12.0 or t > 14.0, until_s=22.0),
+    )
     yield (
         "two speeds",
-        filled(
+        lambda: filled(
             lambda t: 3.0 if t < 8.0 else 0.9,
             spec=evolve(half_litre(), pump=PumpLine(3.2, kv_half_mm2_s=1e5, fine_share=0.3, fine_l=0.1)),
         ),
     )
-    yield "shaken", filled(pan_kg=lambda t, litres: 0.01 * math.sin(9.0 * t) if 3.0 < t < 6.0 else 0.0)
-    yield "dribbles over", filled(pan_kg=lambda t, litres: 0.02 if t > 12.0 else 0.0, until_s=24.0)
-    yield "drops over", filled(pan_kg=lambda t, litres: 0.002 * max(0.0, t - 8.0), until_s=14.0)
+    yield (
+        "shaken",
+        lambda: filled(pan_kg=lambda t, litres: 0.01 * math.sin(9.0 * t) if 3.0 < t < 6.0 else 0.0),
+    )
+    yield "dribbles over", lambda: filled(pan_kg=lambda t, litres: 0.02 if t > 12.0 else 0.0, until_s=24.0)
+    yield "drops over", lambda: filled(pan_kg=lambda t, litres: 0.002 * max(0.0, t - 8.0), until_s=14.0)
 
 
-def lip_proofs() -> Iterator[tuple[str, float]]:
+def lip_proofs() -> Probes:
     def proved(over_l: float, **more: Any) -> float:
         said = {13.0: ("mark", "lip_proof")}
         return filled(
@@ -163,16 +178,20 @@ def lip_proofs() -> Iterator[tuple[str, float]]:
             pan_kg=more.pop("pan_kg", lambda t, litres: 0.88 * max(0.0, litres - over_l)), **more,
         )  # fmt: skip
 
-    yield "over at once", proved(0.49)
-    yield "over after a while", proved(0.54)
-    yield "never over", proved(9.0, until_s=90.0)
+    yield "over at once", lambda: proved(0.49)
+    yield "over after a while", lambda: proved(0.54)
+    yield "never over", lambda: proved(9.0, until_s=90.0)
     yield (
         "dribbles",
-        proved(0.52, pan_kg=lambda t, litres: 0.88 * max(0.0, litres - 0.52) + 4e-4 * max(0.0, t - 20.0)),
+        lambda: proved(
+            0.52, pan_kg=lambda t, litres: 0.88 * max(0.0, litres - 0.52) + 4e-4 * max(0.0, t - 20.0)
+        ),
     )
     yield (
         "never at rest",
-        proved(9.0, pan_kg=lambda t, litres: 0.003 * math.sin(2.5 * t) if t > 12.0 else 0.0, until_s=90.0),
+        lambda: proved(
+            9.0, pan_kg=lambda t, litres: 0.003 * math.sin(2.5 * t) if t > 12.0 else 0.0, until_s=90.0
+        ),
     )
-    yield "meter loses", proved(0.52, flow=lambda t: 3.0 if t < 13.0 else 0.7)
-    yield "thing laid in", proved(9.0, pan_kg=lambda t, litres: 0.06 if t > 24.0 else 0.0)
+    yield "meter loses", lambda: proved(0.52, flow=lambda t: 3.0 if t < 13.0 else 0.7)
+    yield "thing laid in", lambda: proved(9.0, pan_kg=lambda t, litres: 0.06 if t > 24.0 else 0.0)
