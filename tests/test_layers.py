@@ -101,10 +101,6 @@ ROOMS_MOST = {"station": 13 + 1, "web": 5 + 1}
 """Rooms that a newcomer can keep in mind; the commands stand beside station's, and signing in beside the pages' five."""
 
 LINES_MOST = 350
-STILL_LONGER = {
-    "hardware/guard.py": "a process that stands alone: whoever checks what may run the pump reads one file",
-}
-"""Modules above the limit, each with why it may or what shall be cut from it. Take a line out once it is short."""
 
 
 def room_of(module: str) -> str:
@@ -238,11 +234,4 @@ def test_a_planted_clock_or_door_to_the_outside_is_caught(source: str) -> None:
 @pytest.mark.parametrize(("name", "path"), MODULES, ids=[name for name, _ in MODULES])
 def test_a_module_is_read_in_one_sitting(name: str, path: Path) -> None:
     lines = len(path.read_text(encoding="utf-8").splitlines())
-    listed = str(path.relative_to(ROOT)) in STILL_LONGER
-    assert (lines > LINES_MOST) == listed, (
-        f"{name} has {lines} lines; at most {LINES_MOST}, or see STILL_LONGER"
-    )
-
-
-def test_the_modules_that_may_be_longer_exist() -> None:
-    assert [path for path in STILL_LONGER if not (ROOT / path).is_file()] == []
+    assert lines <= LINES_MOST, f"{name} has {lines} lines; at most {LINES_MOST}"
