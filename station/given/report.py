@@ -5,7 +5,7 @@ beside its U95; None where nothing was measured.
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import MISSING, asdict, dataclass, field, fields
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, TypeAdapter
@@ -136,8 +136,11 @@ class Report:
 
     @classmethod
     def read(cls, table: Mapping[str, Any]) -> "Report":
-        """From a record's JSON; what another version keeps beside is passed over. Raises ValueError for what is none."""
-        return _READ.validate_python(table)
+        """From a record's JSON; what another version keeps beside is passed over, and where it had no number what is said
+        where nothing was kept is taken. Raises ValueError for what is none."""
+        return _READ.validate_python(
+            {k: v for k, v in table.items() if v is not None or k not in _NEVER_NULL}
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON carries it; what few jobs have stands in it only where there was one."""
@@ -148,3 +151,4 @@ class Report:
 
 
 _READ = TypeAdapter(Report)
+_NEVER_NULL = {one.name for one in fields(Report) if one.default is not None and one.default is not MISSING}

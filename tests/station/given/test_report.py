@@ -25,3 +25,10 @@ LATER = {"witnesses", "topped_up", "leak_watched_s", "leak_watch_s", "pump_runs"
 def test_what_is_no_report_is_refused() -> None:
     with pytest.raises(ValueError, match="filled_l"):
         Report.read({"verdict": "full"})
+
+
+def test_a_record_that_kept_a_null_for_a_number_is_read() -> None:
+    """An older version kept no air where it had seen none."""
+    table = {**golden.kept("rehearse_1"), "air_l": None, "expected_fill_u95_l": None, "filled_l": None}
+    report = Report.read(table)
+    assert (report.air_l, report.expected_fill_u95_l, report.filled_l) == (0.0, 0.0, None)
