@@ -14,6 +14,8 @@ from hardware.errors import SerialFaults, SerialPortError
 
 BAUD_RATES = tuple(rate for rate in serial.Serial.BAUDRATES if 300 <= rate <= 921_600)
 FRAMES = ("8N1", "8E1", "8O1", "7E1", "7O1", "8N2", "8E2", "7N2", "7E2")
+SIMULATED = "/simulated/"
+"""Below it are no adapters: a simulated bay has a far end of its own there, see ``simulated.stand_ins``."""
 READ_S = 0.1
 RETRY_S, RETRY_MOST_S = 0.25, 2.0
 NOT_THERE = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR, errno.EIO)

@@ -1,6 +1,7 @@
 """The command line, and the one place where hardware, station and pages are joined."""
 
 import argparse
+import contextlib
 import json
 import os
 import sys
@@ -133,31 +134,31 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
     from hardware.simulated.bay import SimulatedBay
     from hardware.simulated.plant import Plant
+    from hardware.simulated.stand_ins import StandIns
     from station.rehearsing.bench import Bench
 
     # Chips and driver share one interpreter here: hand it round quickly, or the driver misses conversions.
     sys.setswitchinterval(0.001)
     bay = SimulatedBay(Plant(), pins=config.pins, pan_rate_sps=config.converter.rate)
-    try:
+    closers = contextlib.ExitStack()
+    closers.callback(bay.close)
+    with contextlib.ExitStack() as begun:
+        begun.push(closers)
+        lines = StandIns(bay, config.serial, config.modbus)
+        closers.callback(lines.close)
         rig_config = RigConfig(
             "simulated",
             config.pins,
             bay=bay,
             converter=config.converter,
-            serial=config.serial,
-            modbus=config.modbus,
+            serial=lines.serial,
+            modbus=lines.modbus,
         )
-        engine = Engine(config, lambda put: Rig(rig_config, put), bay.clock, Bench(bay))
-    except BaseException:
-        bay.close()
-        raise
-    bay.start()
-
-    def close() -> None:
-        engine.close()
-        bay.close()
-
-    return engine, close
+        engine = Engine(config, lambda put: Rig(rig_config, put), bay.clock, Bench(bay, lines=lines))
+        closers.callback(engine.close)
+        bay.start()
+        begun.pop_all()
+    return engine, closers.close
 
 
 def _serve(options: argparse.Namespace) -> int:

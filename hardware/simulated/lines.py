@@ -12,6 +12,7 @@ import tty
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from hardware.modbus import FORMS, SPANS
 from hardware.serial_devices import meter_line
 
 PRINT_S = 0.05
@@ -28,6 +29,22 @@ def crc(frame: bytes) -> bytes:
         for _ in range(8):
             value = (value >> 1) ^ 0xA001 if value & 1 else value >> 1
     return struct.pack("<H", value)
+
+
+def holding(
+    value: Callable[[], float], form: str, words: str = "high", register: int = 0
+) -> Callable[[int, int], int]:
+    """A device that holds one value from a register on, in the form and order of words that it is read by."""
+
+    def held(_function: int, asked: int) -> int:
+        number = value()
+        raw = struct.pack(
+            f">{FORMS[form]}", number if form == "f32" else round(number) % SPANS.get(form, 1 << 63)
+        )
+        found: list[int] = list(struct.unpack(f">{len(raw) // 2}H", raw))
+        return (found if words == "high" else found[::-1])[asked - register]
+
+    return held
 
 
 class FarEnd:

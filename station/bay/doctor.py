@@ -15,7 +15,7 @@ from calibration.viscosity_index import doubt_about_viscosities
 from hardware import board
 from hardware.converters.choose import SPI_WIRES, openers, tried
 from hardware.errors import HardwareError
-from hardware.serial_port import named_ports
+from hardware.serial_port import SIMULATED, named_ports
 from hardware.unit import mismatch
 from station.bay import fitness, identity
 from station.errors import StationError
@@ -53,7 +53,7 @@ def examine(
         *_fluids(config),
         _disk(config),
         _clock(),
-        *_ports(config),
+        *_ports(config, simulated),
         *computer(config, simulated),
         *unit(config, simulated),
         *converter(config, simulated),
@@ -145,10 +145,13 @@ def _clock() -> Finding:
     return Finding("clock", True, text)
 
 
-def _ports(config: BayConfig) -> list[Finding]:
+def _ports(config: BayConfig, simulated: bool = False) -> list[Finding]:
     found = []
     lines = [("serial", *one) for one in config.serial.used().items()]
     for kind, source, serial in [*lines, *(("modbus", *one) for one in config.modbus.used().items())]:
+        if simulated and serial.port.startswith(SIMULATED):
+            found.append(Finding(f"{source} port", True, "a simulated line"))
+            continue
         names = named_ports()
         same = [name for name in names if os.path.realpath(name) == os.path.realpath(serial.port)]
         if not os.path.exists(serial.port):

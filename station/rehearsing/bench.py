@@ -7,6 +7,7 @@ from dataclasses import replace
 from hardware.simulated.bay import SimulatedBay
 from hardware.simulated.fleet import volume_l
 from hardware.simulated.plant import Plant
+from hardware.simulated.stand_ins import StandIns
 from station.errors import InputError
 from station.given.bench import BenchVerb
 from station.given.job import JobSpec, expected_retained
@@ -24,8 +25,9 @@ RAG_KG, RAG_S = 0.06, 3.0
 class Bench:
     """Acts on the plant and the chips of one simulated bay, never on the station."""
 
-    def __init__(self, bay: SimulatedBay, seed: int | None = None) -> None:
-        self._bay = bay
+    def __init__(self, bay: SimulatedBay, seed: int | None = None, lines: StandIns | None = None) -> None:
+        """lines: the far ends of the bay's serial lines, where its file has some."""
+        self._bay, self._far_ends = bay, lines
         self._random = random.Random(seed)
         self._reference_c = 20.0
         self._drained_l = 0.0
@@ -59,6 +61,10 @@ class Bench:
             BenchVerb.SIPHON_OFF: lambda: setattr(self._plant().line, "siphon_l_s", 0.0),
             BenchVerb.WELD_RELAY: lambda: setattr(self._plant().line, "welded", True),
             BenchVerb.FREE_RELAY: lambda: setattr(self._plant().line, "welded", False),
+            BenchVerb.LINES_PULLED: lambda: self._lines().pull(),
+            BenchVerb.LINES_SILENT: lambda: self._lines().fall_silent(),
+            BenchVerb.LINES_GARBLED: lambda: self._lines().garble(),
+            BenchVerb.LINES_WELL: lambda: self._lines().mend(),
             BenchVerb.FASTER: lambda: bay.set_speed(FASTER),
             BenchVerb.NORMAL: lambda: bay.set_speed(1.0),
         }
@@ -72,6 +78,11 @@ class Bench:
         if not isinstance(plant, Plant):
             raise InputError("This bay has no axle.")
         return plant
+
+    def _lines(self) -> StandIns:
+        if not self._far_ends:
+            raise InputError("This bay has no simulated lines.")
+        return self._far_ends
 
     def _hose(self, at: str) -> None:
         self._plant().hose_at = at

@@ -3,7 +3,6 @@
 Each far end speaks byte by byte; the same faults are put before each, and each is told in the same words.
 """
 
-import struct
 import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -19,8 +18,16 @@ from hardware.sample import Sample, Thinned
 from hardware.serial_devices import CounterLines, SerialPlan, SerialScale
 from hardware.serial_line import SerialLine
 from hardware.serial_port import SerialPort
+from hardware.simulated.bay import SimulatedBay
 from hardware.simulated.clock import VirtualClock
-from hardware.simulated.lines import FarCounter, FarEnd, FarModbus, FarScale, crc
+from hardware.simulated.lines import FarCounter, FarEnd, FarModbus, FarScale, crc, holding
+from hardware.simulated.plant import Plant
+from hardware.simulated.stand_ins import StandIns
+from station.__main__ import _open_engine
+from station.errors import InputError
+from station.given.bench import BenchVerb
+from station.given.config import demo_path, read_config
+from station.rehearsing.bench import Bench as RehearsalBench
 from tests.hardware.benches import Wait
 
 FORMATS = tomllib.loads((resources.files("hardware") / "formats.toml").read_text(encoding="utf-8"))
@@ -75,17 +82,6 @@ def printed(name: str, world: World) -> Callable[[], bytes]:
     return line
 
 
-def registers_of(value: Callable[[], float], form: str, words: str) -> Callable[[int, int], int]:
-    """A device that holds one value from register 0 on."""
-
-    def held(_function: int, register: int) -> int:
-        raw = struct.pack(f">{'HhIif'['u16 i16 u32 i32 f32'.split().index(form)]}", value())
-        found: list[int] = list(struct.unpack(f">{len(raw) // 2}H", raw))
-        return (found if words == "high" else found[::-1])[register]
-
-    return held
-
-
 @pytest.fixture
 def world() -> World:
     return World()
@@ -121,7 +117,7 @@ def bench(request: pytest.FixtureRequest, tmp_path: Path, world: World) -> Itera
             unit
         ]
         one = Registers(str(path), address=7, resolution_g=1.0 if unit else None, **given)
-        far = FarModbus(path, {7: registers_of(value, one.form, one.words)})
+        far = FarModbus(path, {7: holding(value, one.form, one.words)})
         device = ModbusLine({source: one}, samples.append, clock)
     device.start()
     yield Bench(source, far, device, samples)
@@ -301,3 +297,69 @@ def test_a_comma_is_no_point_and_a_container_is_in_kilograms() -> None:
     faults = replace(scale, ask="ü" * 60, every_s=5.0).faults()
     assert [fault.partition(" ")[0] for fault in faults] == ["ask", "every_s"]
     SerialPlan(container=scale).check()
+
+
+LINES_OF_A_BAY = """
+[serial.container]
+port = "/simulated/floor"
+format = "plain_kg_comma"
+resolution_g = 20
+[modbus.meter]
+port = "/simulated/line"
+address = 7
+format = "counter_u32_low"
+[modbus.pan]
+port = "/simulated/line"
+address = 8
+format = "weight_i32_g"
+resolution_g = 1
+"""
+
+
+def test_a_simulated_bay_has_its_devices_on_lines_when_its_file_says_so(
+    tmp_path: Path, wait_for: Wait
+) -> None:
+    """The whole station on a bay whose meter and scales are bytes; what goes wrong with the lines are verbs."""
+    text = demo_path().read_text().replace("var/demo", str(tmp_path / "demo"))
+    file = tmp_path / "bay.toml"
+    file.write_text(
+        text.replace("4.761e-6", "0.001")
+        .replace("= 84213", "= 0")
+        .replace("noise_counts = 25", "noise_counts = 0.3")
+        + LINES_OF_A_BAY
+    )
+    engine, close = _open_engine(read_config(file), simulated=True)
+
+    def said(source: str) -> Any:
+        return engine.heard()[1].get(source)
+
+    try:
+        wait_for(
+            lambda: {said("meter"), said("pan"), said("container")} == {"ok"}, 25.0, "all three are read"
+        )
+        heard = engine.heard()[0]
+        assert heard["meter"] == 0
+        assert heard["container"] == pytest.approx(70.0)
+        assert heard["pan"] > 1000
+        for verb, word in (
+            (BenchVerb.LINES_GARBLED, "bad"),
+            (BenchVerb.LINES_PULLED, "unplugged"),
+        ):
+            engine.bench(verb)
+            wait_for(lambda word=word: {said("meter"), said("pan"), said("container")} == {word}, 25.0, word)  # type: ignore[misc]  # a lambda's default
+            engine.bench(BenchVerb.LINES_WELL)
+            wait_for(lambda: {said("meter"), said("pan"), said("container")} == {"ok"}, 25.0, "well again")
+    finally:
+        close()
+
+
+def test_a_simulated_bay_without_lines_has_none_to_break(tmp_path: Path) -> None:
+    bay = SimulatedBay(Plant(), speed=0)
+    try:
+        with pytest.raises(InputError, match="no simulated lines"):
+            RehearsalBench(bay).do(BenchVerb.LINES_SILENT)
+        odd = SerialScale("/simulated/x", pattern="N(.*)kg", unit="kg", resolution_g=1.0)
+        with pytest.raises(SerialFaults, match="a simulated scale prints"):
+            StandIns(bay, SerialPlan(pan=odd), ModbusPlan())
+    finally:
+        bay.close()
