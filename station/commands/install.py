@@ -11,7 +11,7 @@ from typing import Any
 from hardware.errors import HardwareError
 from station.commands.installing import bay_file, places, plan
 from station.commands.installing.bay_file import Said
-from station.commands.installing.plan import Plan, Wishes
+from station.commands.installing.plan import Failed, Plan, Wishes
 from station.commands.installing.shell import Shell, checks, job_is_open, run_it
 from station.commands.installing.steps import Step, Write
 from station.commands.installing.system import System, at, look
@@ -133,7 +133,7 @@ def _renew(system: System, whole: Plan, said: Said, well: Sequence[str]) -> None
                 shell.do(Write(places.UNIT, before, "the service as it was"))
             raise StationError(f"{error} Nothing was changed; {system.current} runs on.") from error
         print(f"{error}\nBack to {system.current}:", file=sys.stderr)
-        _carry_out(shell, plan.back(now, before, said, well, system.state).steps)
+        _carry_out(shell, plan.back(now, before, said, Failed(system, tuple(well))).steps)
         raise StationError(f"the new version was not well, and {system.current} runs again.") from error
 
 

@@ -57,6 +57,14 @@ class Plan:
     notes: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class Failed:
+    """An update that did not do. before: the system as it was. well: the checks that were well then."""
+
+    before: System
+    well: tuple[str, ...]
+
+
 def fit(system: System) -> None:
     """Raises InputError for a system that the station cannot live in."""
     name = system.name or f"the system in {system.root}"
@@ -149,20 +157,23 @@ def update(system: System, wishes: Wishes, well: Sequence[str]) -> Plan:
     return Plan((*steps, *_old(system, release.name)))
 
 
-def back(
-    system: System, unit: str, said: Said, well: Sequence[str] = (), known: Sequence[str] | None = None
-) -> Plan:
-    """To the release before, by the unit that it ran by. known: copies of the record that were there before a newer release
-    touched it; None where the record is to be left as it is. Raises InputError."""  # fmt: skip
-    if system.previous is None or system.previous not in system.releases:
+def back(system: System, unit: str, said: Said, failed: Failed | None = None) -> Plan:
+    """To the release before, by the unit that it ran by. failed: what there was before an update that did not do; None
+    where a person wants to go back, and the record is left as it is. Raises InputError."""
+    if system.current is None or system.previous is None or system.previous not in system.releases:
         raise InputError("there is no earlier release to go back to.")
-    put_back = [] if known is None else [PutBack(tuple(known))]
+    write = Write(places.UNIT, unit, f"the service, with the pump's pins and the paths of {system.previous}")
+    if failed is None:
+        return Plan((write, Switch(system.previous, system.current), *_started(system, said, ())))
+    forget = [] if failed.before.previous is not None else [Remove(places.PREVIOUS, "a release that failed")]
     return Plan(
         (
-            Write(places.UNIT, unit, f"the service, with the pump's pins and the paths of {system.previous}"),
-            Switch(system.previous, system.current),
-            *put_back,
-            *_started(system, said, well),
+            write,
+            Switch(system.previous, failed.before.previous),
+            *forget,
+            PutBack(failed.before.state),
+            *_started(system, said, failed.well),
+            Remove(places.RELEASES / system.current, "it was not well"),
         )
     )
 

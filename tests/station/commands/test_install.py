@@ -389,6 +389,18 @@ def test_a_version_that_is_not_well_is_taken_back(
     assert unit.read_text() == before
     assert f"the new version was not well, and {first} runs again." in capsys.readouterr().err
     assert running.run[-1] == ["systemctl", "restart", "tallypan.service"]
+    # What failed is no way back, and gone.
+    assert [one.name for one in (running.root / "opt/tallypan/releases").iterdir()] == [first]
+    assert update(running, "--back") == 2
+
+
+def test_a_version_that_failed_leaves_the_way_back_as_it_was(running: Pi) -> None:
+    assert update(running) == 0
+    running.well["0003-0.1.0"] = None
+    assert update(running) == 1
+    assert running.release == "0002-0.1.0"
+    assert update(running, "--back") == 0
+    assert running.release == "0001-0.1.0"
 
 
 def test_what_ailed_before_is_no_fault_of_the_new_version(running: Pi) -> None:

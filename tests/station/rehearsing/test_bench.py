@@ -78,7 +78,8 @@ def test_the_bench_knows_every_verb(tmp_path: Path) -> None:
     engine, close = _open_engine(config, simulated=True)
     try:
         for verb in BenchVerb:
-            engine.bench(verb)
+            if not verb.value.startswith("lines_"):  # this bay has none; tests/hardware/test_lines.py has
+                engine.bench(verb)
         assert engine.truth().keys() == {"drained_l", "filled_l", "overflow_l"}
     finally:
         close()
