@@ -19,9 +19,9 @@ from station.core.state import BayState, note
 from station.filling import metering
 from station.filling.overrun import Stop
 from station.given.recording import COUNTS, TEMPERATURES
+from station.given.said import Came
 from station.given.sources import name
 from station.given.stages import FINISHED
-from station.weighing.steps import WORDS
 
 
 @dataclass(frozen=True)
@@ -185,7 +185,7 @@ def _silences(state: BayState) -> BayState:
 def _answer(state: BayState, text: str) -> BayState:
     """The technician says what a step on the pan was: "s1:object". Anything else is left out."""
     step_id, _, word = text.partition(":")
-    if word not in WORDS or all(s.id != step_id for s in state.weighing.steps):
+    if word not in set(Came) or all(s.id != step_id for s in state.weighing.steps):
         return state
     return evolve(state, said=evolve(state.said, answers={**state.said.answers, step_id: word}))
 

@@ -105,11 +105,6 @@ class Fusion:
         """Probability that a witness is sound, after all were heard."""
         return self.classes[name][SOUND]
 
-    def likeliest_fault(self, name: str) -> str:
-        return max(
-            (c for c in self.classes[name] if c != SOUND), key=lambda c: self.classes[name][c], default=""
-        )
-
 
 AT_LIP = (About.LEVEL, About.STAND)
 """Whose litres are counted from the lip."""

@@ -15,11 +15,11 @@ import numpy.typing as npt
 
 from hardware.sample import Sample
 from station.given.lines import MeterLine, PanLine
+from station.given.recording import TEMPERATURES
 
 FLOW_S = 2.0
 """Flow is the meter's gain over so long: a pulse is a few millilitres."""
 POINTS, POINTS_MOST = 600, 5000
-TEMPERATURES = ("fluid_drained_c", "fluid_supply_c", "air_c")
 FILL_ENDS = ("plug_in", "close")
 
 Array = npt.NDArray[np.float64]

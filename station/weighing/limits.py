@@ -41,7 +41,7 @@ class Limits:
     """s that the line runs through: long enough to tell a drip's slope, short enough to follow a stream. Simulated."""
     calm_blocks: tuple[int, int] = (5, 30)
     """Readings in that line, at least and at most: below five a line follows whatever comes; thirty are 3 s at ten a second."""
-    gap_s: float = 1.5
+    stale_line_s: float = 1.5
     """s without a reading after which the old line is not carried on. Assumption: more than ten readings missed."""
     gap_times: float = 5.0
     """Usual intervals without a reading after which it is not carried on either, of a slow recording. Assumption."""

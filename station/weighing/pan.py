@@ -55,7 +55,7 @@ def add(track: PanTrack, t_s: float, indicated_kg: float, noise_kg: float) -> tu
     track = evolve(track, readings=(), block_t_s=t_s)
     calm = track.calm
     if len(calm) > 1 and gap_s > max(
-        LIMITS.gap_s, LIMITS.gap_times * (calm[-1][0] - calm[0][0]) / (len(calm) - 1)
+        LIMITS.stale_line_s, LIMITS.gap_times * (calm[-1][0] - calm[0][0]) / (len(calm) - 1)
     ):
         track, calm = evolve(track, calm=(), episode=()), ()
     if len(calm) < LIMITS.calm_blocks[0] or (gap_s > LIMITS.slow_s and not track.episode):

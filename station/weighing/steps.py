@@ -12,7 +12,6 @@ from station.given.stages import Stage
 from station.weighing.jumps import Jump
 from station.weighing.limits import LIMITS
 
-WORDS = ("fluid", "object")
 ANSWERABLE = ("object", "gulp", "flush")
 """What the technician may know better. A burst goes with its flush; a pan that was lifted or lightened is no fluid."""
 

@@ -1,11 +1,10 @@
 """What the bay page may say aloud: the moments that nobody under a vehicle can see on a screen."""
 
 from station.bay.views import BayView
+from web.live.dock import REACHED_L
 
 NEAR_L = 0.2
 """So much before the target the hand on the control is told. Common practice, no source."""
-REACHED_L = 0.005
-"""Less than this to go is shown as 0.00 L."""
 
 
 def cue(view: BayView) -> str:

@@ -8,21 +8,18 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from station.bay.views import BayView, JobView, PumpView
+from station.given.stages import BEFORE_FILL, DRAINING
 from station.learning.reason import Outcome, needs_words, reason
 from web.frame import format as fmt
 from web.frame import words
 from web.frame.render import render
 from web.live import gauge, pan_steps, witnesses
 from web.live.cues import cue
-from web.live.dock import Dock, dock
+from web.live.dock import REACHED_L, Dock, dock
 
 NO_JOB = ("idle", "closed", "abandoned")
-DRAINING = ("drain", "drip")
-BEFORE_FILL = ("plan", *DRAINING, "reseal")
 FILLED = ("settle", "leak watch", "closed")
 NOTICES_SHOWN = 4
-LAST_DIGIT_L = 0.005
-"""Less than this to go is shown as 0.00 L."""
 PUMP_LOCKS = ("tripped", "stuck", "bad")
 """What the pump's guard says of itself that lasts until a person clears it."""
 
@@ -45,7 +42,7 @@ class Live:
 
 
 def _pump(view: BayView) -> str:
-    reached = view.to_go_l is not None and view.to_go_l < LAST_DIGIT_L
+    reached = view.to_go_l is not None and view.to_go_l < REACHED_L
     # In a purge the hose is in a waste vessel: no level at a plug asks for more.
     if _purging(view) and reached and not (view.pump_on or view.latched or view.blocked):
         return words.PURGED
@@ -267,7 +264,7 @@ def _pump_flags(pump: PumpView | None, stage: str) -> dict[str, bool]:
         "reason_allowed": pump.reason_allowed,
         "doubts": bool(pump.doubts),
         "purging": pump.purging,
-        "purge_asked": pump.purge_possible and pump.purge_needed_l > LAST_DIGIT_L and not pump.purging,
+        "purge_asked": pump.purge_possible and pump.purge_needed_l > REACHED_L and not pump.purging,
     }
 
 
