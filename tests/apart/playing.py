@@ -222,6 +222,8 @@ class _Bay:
             if done or self.over_l() > p.over_limit_l:
                 break
         self.stop(filling)
+        if p.stops == "lip":
+            self.mark("lip_proof")
         most_l = self.counted_l() + LIP_MOST_L
         while p.stops == "lip" and self.over_l() < LIP_SEEN_L and self.counted_l() < most_l:
             self.switch(True)
