@@ -95,7 +95,8 @@ def _measure(
     starts = abs(flows[0]) < LIMITS.drip_kg_s < flows[1] and leeway > LIMITS.sudden_kg
     within = _sudden((*calm[-2 * LIMITS.side_blocks :], *episode), sigma_after) if starts else None
     if within is not None and abs(step - within[0]) > leeway + LIMITS.significant * (u_lines + within[1]):
-        within = None  # it came and went again, or was a knock
+        # it came and went again, or was a knock; but where nothing came as quickly, what went had lain there before
+        within = within if _only_went((calm[-1], *episode), within[0]) else None
     seen = step
     if within is None and abs(step) - leeway <= max(LIMITS.significant * u_lines, LIMITS.step_kg):
         step = 0.0
@@ -152,6 +153,17 @@ def _sudden(blocks: tuple[Block, ...], sigma_kg: float) -> tuple[float, float, f
         if sure > best and abs(kg) - leeway > LIMITS.sudden_kg:
             best, found = sure, (kg, u_kg, _rise_s(blocks[i - 1 : i + gap + 1], left, kg))
     return found
+
+
+def _only_went(blocks: tuple[Block, ...], kg: float) -> bool:
+    """Whether something left, and nothing like it came within a hand's quickness before or after: no fluid leaves a pan,
+    and a stream that begins or ends meanwhile hides how much it brought."""
+    if kg > 0:
+        return False
+    rises = (
+        b - a for i, (t, a) in enumerate(blocks) for s, b in blocks[i + 1 :] if s - t <= LIMITS.sudden_gap_s
+    )
+    return max(rises, default=0.0) < LIMITS.came_share * -kg
 
 
 def _rise_s(blocks: tuple[Block, ...], left: Line, kg: float) -> float:

@@ -82,6 +82,8 @@ class Limits:
     """Standard uncertainties above which such a step is sure: many places are tried, so four would find one by chance."""
     sudden_kg: float = 0.004
     """kg. Smaller ones are not looked for under a stream. Simulated."""
+    came_share: float = 0.5
+    """Of what fell within a stream's beginning: as much again that came as quickly is the other half of a knock."""
     significant: float = 4.0
     """Standard uncertainties above which a step or a change of slope is one: of normal noise, one in 16,000."""
     correlated: float = 2.0

@@ -134,6 +134,23 @@ def weighing_streams() -> Probes:
     yield "knock", lambda: of(Stage.DRIP, 10, 12.0, lambda t: shaken(t, 6.0, 6.8, 0.08))
     yield "gulp", lambda: of(Stage.DRIP, 11, 16.0, lambda t: landed(t, 7.0, 0.02, 1.5))
     yield "slow gulp", lambda: of(Stage.DRIP, 12, 22.0, lambda t: landed(t, 7.0, 0.02, 6.0))
+    for name, press_kg in (("taken as it runs over", 0.0), ("pressed as it runs over", 0.04)):
+        # More runs over at first than later; a thing goes at 7.7 s, in the second with a hand that had pressed.
+        yield (
+            name,
+            lambda: of(
+                Stage.FILL,
+                14,
+                14.0,
+                lambda t: (
+                    0.024 * min(3.0, max(0.0, t - 6.0))
+                    + 0.006 * max(0.0, t - 9.0)
+                    + press_kg * min(1.0, max(0.0, t - 6.9) / 0.6)
+                    - (0.05 + press_kg if t >= 7.7 else 0.0)
+                ),
+                0.012,
+            ),
+        )
     yield (
         "lifted and back",
         lambda: of(Stage.DRIP, 13, 24.0, lambda t: 1.0 - (1.6 if 6.0 <= t < 14.0 else 0.0)),

@@ -133,6 +133,8 @@ KEPT: dict[str, float] = {
     "knock": 209.579349,
     "gulp": 356.230142,
     "slow gulp": 164.753369,
+    "taken as it runs over": 269.29463,
+    "pressed as it runs over": 233.325737,
     "lifted and back": 1415.00209,
     "lightened": -881.383877,
     "taken off again": 829.283077,
