@@ -22,6 +22,7 @@ from typing import Any
 
 from prometheus_client.parser import text_string_to_metric_families
 
+from tests.soak import wrong_pins
 from tests.soak.proofs import Seen
 from tests.soak.relay import ROOT
 
@@ -238,9 +239,12 @@ def w1(requests: int, each: int = 2000) -> Seen:
 
 
 def proofs(n: Mapping[str, int], more: list[str]) -> Iterator[Seen]:
-    """Those of W1 (requests) and W7 (seconds of each attack) that are asked for. more: takes a table beside the first."""
+    """Those of W1 (requests), W5 (wrong PINs) and W7 (seconds of each attack) that are asked for. more: takes a table beside the first."""
     if "W1" in n:
         yield w1(n["W1"])
+    if "W5" in n:
+        with tempfile.TemporaryDirectory() as folder:
+            yield wrong_pins.w5(Path(folder), n["W5"])
     if "W7" not in n:
         return
     from tests.soak import filling  # which builds on what is above

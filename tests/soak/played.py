@@ -10,7 +10,7 @@ from typing import TypeVar
 from hardware.sample import Sample
 from hardware.simulated.plant import Plant
 from station.bay.engine import Engine
-from station.errors import LedgerError
+from station.errors import StationError
 from station.given.said import Mark
 from station.rehearsing.rehearse import hidden
 from station.rehearsing.scenario import read_scenario
@@ -51,7 +51,7 @@ class Played:
         self._pulses = self._ticks = self._seed = 0
         self._told = False
         self.slow: list[str] = []
-        """What was kept in line because the disk took too long for an answer."""
+        """What the station had no answer to in time, on a busy machine."""
         self.plant = Plant(self._scenario.plant)
         rigs: list[PlayedRig] = []
 
@@ -102,10 +102,10 @@ class Played:
             time.sleep(0.0005)
 
     def do(self, deed: Callable[[], T]) -> T | None:
-        """What a technician does who reads that the disk is slow, and that it is kept: go on."""
+        """What a technician does who reads that the station is slow, and that it has it: go on."""
         try:
             return deed()
-        except LedgerError as error:
+        except StationError as error:
             self.slow.append(str(error))
             return None
 
