@@ -1,7 +1,7 @@
 """A bay that is no simulated one, for a browser: it knows nobody at first. ``python -m tests.journeys.real_bay FOLDER``.
 
-Its devices are silent, and everything above them is what a Pi runs. After SIGUSR1 its record takes nothing more;
-``uncounted`` behind the folder has it take no count of wrong secrets.
+Its devices are silent, and everything above them is what a Pi runs. After SIGUSR1 its record takes nothing more, after
+SIGUSR2 it takes no count of wrong secrets.
 """
 
 import contextlib
@@ -32,11 +32,14 @@ def _fill_the_disk(*_: Any) -> None:
     Ledger.transaction = _full  # type: ignore[method-assign]
 
 
+def _count_no_tries(*_: Any) -> None:
+    Lockout.may_try = lambda *_: 0.0  # type: ignore[method-assign]
+
+
 def main() -> None:
     folder = Path(sys.argv[1])
     signal.signal(signal.SIGUSR1, _fill_the_disk)
-    if sys.argv[2:] == ["uncounted"]:
-        Lockout.may_try = lambda *_: 0.0  # type: ignore[method-assign]
+    signal.signal(signal.SIGUSR2, _count_no_tries)
     engine, _ = engine_on(folder)
     people = People(path_beside(config(folder).ledger), by=BY.get)
     access = Access(people)

@@ -38,7 +38,7 @@ def bay(tmp_path: Path) -> Iterator[RealBay]:
         yield RealBay(said[0].rstrip("/"), said[1], tmp_path, process)
     finally:
         process.terminate()
-        process.communicate(timeout=20)
+        process.communicate(timeout=60)
 
 
 def a_device(browser: Browser, bay: RealBay) -> Page:

@@ -244,7 +244,7 @@ def proofs(n: Mapping[str, int], more: list[str]) -> Iterator[Seen]:
         yield w1(n["W1"])
     if "W5" in n:
         with tempfile.TemporaryDirectory() as folder:
-            yield wrong_pins.w5(Path(folder), n["W5"])
+            yield wrong_pins.w5(Path(folder), n["W5"])[0]
     if "W7" not in n:
         return
     from tests.soak import filling  # which builds on what is above

@@ -100,7 +100,7 @@ def under(kind: str | None, for_s: float, hashing: bool = False) -> tuple[Seen, 
         listener = threading.Thread(target=listen, args=(process.stdout,), daemon=True)
         listener.start()
         try:
-            if not ready.wait(60.0):
+            if not ready.wait(300.0):
                 raise RuntimeError("the station did not start")
             if kind is not None:
                 attacker = subprocess.Popen(attack_line(kind, port), cwd=ROOT, stderr=subprocess.DEVNULL)

@@ -3,6 +3,7 @@ asks nobody. Each address is one of this machine's own, 127.0.1.1 and on, which 
 
 import http.client
 import json
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -27,7 +28,7 @@ class Hand:
 
     def post(self, path: str, body: dict[str, Any]) -> tuple[int, str]:
         connection = http.client.HTTPConnection(
-            "127.0.0.1", self._port, timeout=20, source_address=(self._address, 0)
+            "127.0.0.1", self._port, timeout=60, source_address=(self._address, 0)
         )
         try:
             cookie = "; ".join(f"{name}={value}" for name, value in self.cookies.items())
@@ -43,10 +44,12 @@ class Hand:
             connection.close()
 
 
-def w5(folder: Path, tries: int, planted: bool = False) -> Seen:
-    """planted: the tries are not counted."""
-    seen = Seen("W5 wrong PINs from 50 addresses: looked at", unit="tries")
-    line = [sys.executable, "-m", "tests.journeys.real_bay", str(folder), *(["uncounted"] if planted else [])]
+def w5(folder: Path, tries: int, planted: int = 0) -> tuple[Seen, Seen]:
+    """So many wrong PINs; and then ``planted`` more at a station that takes no count of them, for what would be seen then."""
+    seen, fault = (
+        Seen(f"W5 wrong PINs from 50 addresses: {what}", unit="tries") for what in ("looked at", "planted")
+    )
+    line = [sys.executable, "-m", "tests.journeys.real_bay", str(folder)]
     process = subprocess.Popen(line, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
     try:
         assert process.stdout is not None
@@ -54,25 +57,35 @@ def w5(folder: Path, tries: int, planted: bool = False) -> Seen:
         port = int(address.rstrip("/").rpartition(":")[2])
         shop = Hand(port, "127.0.0.1")
         shop.post("/api/claim", {"name": "E. Brandvold", "code": code, "secret": PHRASE})
-        status, text = shop.post("/api/people/add", {"name": NAME, "role": "technician"})
+        _, text = shop.post("/api/people/add", {"name": NAME, "role": "technician"})
         shop.post("/api/claim", {"name": NAME, "code": json.loads(text)["code"], "secret": PIN})
         hands = [Hand(port, f"127.0.1.{k + 1}") for k in range(ADDRESSES)]
-        looked_at = 0
-        for n in range(tries):
-            status, text = hands[n % ADDRESSES].post("/api/sign-in", {"name": NAME, "secret": f"{n:06d}"})
-            seen.trials += 1
-            looked_at += "do not go together" in text
-            if status < 400 or status >= 500:
-                seen.failed.append(f"try {n}: {status} {text[:100]}")
-            if n % EACH == EACH - 1:
-                if (answer := shop.post("/api/sign-in", {"name": NAME, "secret": PIN}))[0] != 200:
-                    seen.failed.append(f"after {n + 1} the shop's own device is not let in: {answer}")
-                if (answer := hands[0].post("/api/stop", {}))[0] != 200:
-                    seen.failed.append(f"after {n + 1} a stop is refused: {answer}")
-        seen.values.append(float(looked_at))
-        if looked_at > TRIES:
-            seen.failed.append(f"{looked_at} were looked at; {TRIES} may be")
+        _try(seen, range(tries), hands, shop)
+        if planted:
+            process.send_signal(signal.SIGUSR2)
+            _try(fault, range(tries, tries + planted), hands, shop)
     finally:
         process.terminate()
-        process.communicate(timeout=20)
-    return seen
+        process.communicate(timeout=120)
+    return seen, fault
+
+
+def _try(seen: Seen, pins: range, hands: list[Hand], shop: Hand) -> None:
+    looked_at = 0
+    for n in pins:
+        status, text = hands[n % ADDRESSES].post("/api/sign-in", {"name": NAME, "secret": f"{n:06d}"})
+        seen.trials += 1
+        looked_at += "do not go together" in text
+        if not 400 <= status < 500:
+            seen.failed.append(f"try {n}: {status} {text[:100]}")
+        if n % EACH == EACH - 1:
+            for hand, path, body in (
+                (shop, "/api/sign-in", {"name": NAME, "secret": PIN}),
+                (hands[0], "/api/stop", {}),
+            ):
+                answer = hand.post(path, body)
+                if answer[0] != 200:
+                    seen.failed.append(f"after {n + 1} tries {path}: {answer}")
+    seen.values.append(float(looked_at))
+    if looked_at > TRIES:
+        seen.failed.append(f"{looked_at} were looked at; {TRIES} may be")
