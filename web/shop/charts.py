@@ -1,7 +1,7 @@
 """Control charts as drawings: where lines, limits and marks stand. Pure geometry; templates only place it.
 
-A chart stands in up to three panels with one time axis: individuals, moving range, EWMA. A pattern that a run rule
-names is marked where it is complete, by shape as well as by colour.
+A chart stands in up to three panels with one time axis: individuals, moving range, EWMA. A value that signals is marked by
+shape as well as by colour; ranges have a limit to read by and signal nothing.
 """
 
 from collections.abc import Iterable, Sequence
@@ -16,9 +16,8 @@ LEFT, RIGHT = 68.0, 392.0
 TALL, LOW = 132.0, 96.0
 PAD = 16.0
 LABEL_GAP = 15.0
-DIAMOND, TRIANGLE = "◆", "▲"
-SIGNS = {rule: DIAMOND if rule in ("beyond", "range", "ewma") else TRIANGLE for rule in RULES}
-"""◆ one value beyond a limit, ▲ several that make a pattern."""
+DIAMOND = "◆"
+"""Marks a value beyond a limit."""
 
 
 @dataclass(frozen=True)
@@ -29,7 +28,7 @@ class Label:
 
 @dataclass(frozen=True)
 class Mark:
-    """A value that completes a pattern. job_id: the job it came from. text: the rules, in words."""
+    """A value that signals. job_id: the job it came from. text: the rule, in words."""
 
     x: float
     y: float
@@ -94,23 +93,11 @@ def _labels(wanted: Iterable[tuple[float, str]]) -> list[Label]:
 
 
 def _marks(
-    chart: Chart,
-    job_ids: Sequence[str],
-    rules: Sequence[str],
-    points: Sequence[tuple[float, float]],
-    first: int,
+    chart: Chart, job_ids: Sequence[str], rule: str, points: Sequence[tuple[float, float]]
 ) -> list[Mark]:
-    """Marks of some rules in a panel whose points belong to the values from ``first`` on."""
-    by_index: dict[int, list[str]] = {}
-    for signal in chart.signals:
-        if signal.rule in rules:
-            by_index.setdefault(signal.index, []).append(signal.rule)
-    found = []
-    for index, named in sorted(by_index.items()):
-        x, y = points[index - first]
-        sign = DIAMOND if any(SIGNS[rule] == DIAMOND for rule in named) else TRIANGLE
-        found.append(Mark(x, y, sign, "; ".join(RULES[rule] for rule in named), job_ids[index]))
-    return found
+    """Marks of one rule in a panel that has a point for each value."""
+    at = sorted({signal.index for signal in chart.signals if signal.rule == rule})
+    return [Mark(*points[index], DIAMOND, RULES[rule], job_ids[index]) for index in at]
 
 
 def panels(chart: Chart, job_ids: Sequence[str]) -> list[Panel]:
@@ -123,7 +110,7 @@ def panels(chart: Chart, job_ids: Sequence[str]) -> list[Panel]:
         points = [(_x(i, n), scale.y(value)) for i, value in enumerate(chart.values)]
         ends = [(scale.y(v), fmt.percent(v)) for v in {min(chart.values), max(chart.values)}]
         return [Panel("Individuals", TALL, _path(points), _dots(points), "", "", "", _labels(ends), [])]
-    return [_individuals(chart, job_ids), _ranges(chart, job_ids), _averages(chart, job_ids)]
+    return [_individuals(chart, job_ids), _ranges(chart), _averages(chart, job_ids)]
 
 
 def _individuals(chart: Chart, job_ids: Sequence[str]) -> Panel:
@@ -131,7 +118,6 @@ def _individuals(chart: Chart, job_ids: Sequence[str]) -> Panel:
     lcl, ucl = centre - 3.0 * sigma, centre + 3.0 * sigma
     scale = _Scale(TALL, (*chart.values, lcl, ucl))
     points = [(_x(i, n), scale.y(value)) for i, value in enumerate(chart.values)]
-    rules = [rule for rule in RULES if rule not in ("range", "ewma")]
     labels = [(scale.y(v), fmt.percent(v)) for v in (ucl, centre, lcl)]
     return Panel(
         "Individuals",
@@ -142,16 +128,15 @@ def _individuals(chart: Chart, job_ids: Sequence[str]) -> Panel:
         "".join(_across(scale.y(centre + k * sigma)) for k in (-2.0, -1.0, 1.0, 2.0)),
         _across(scale.y(centre)),
         _labels(labels),
-        _marks(chart, job_ids, rules, points, 0),
+        _marks(chart, job_ids, "beyond", points),
     )
 
 
-def _ranges(chart: Chart, job_ids: Sequence[str]) -> Panel:
+def _ranges(chart: Chart) -> Panel:
     middle, upper = chart.range_centre or 0.0, chart.range_ucl or 0.0
     scale = _Scale(LOW, (0.0, *chart.moving_ranges, upper))
     points = [(_x(i, chart.n), scale.y(value)) for i, value in enumerate(chart.moving_ranges, start=1)]
     labels = [(scale.y(v), fmt.percent(v).lstrip("+")) for v in (upper, middle)]
-    marks = _marks(chart, job_ids, ["range"], points, 1)
     return Panel(
         "Moving range",
         LOW,
@@ -161,7 +146,7 @@ def _ranges(chart: Chart, job_ids: Sequence[str]) -> Panel:
         "",
         _across(scale.y(middle)),
         _labels(labels),
-        marks,
+        [],
     )
 
 
@@ -182,5 +167,5 @@ def _averages(chart: Chart, job_ids: Sequence[str]) -> Panel:
         "",
         _across(scale.y(centre)),
         _labels(labels),
-        _marks(chart, job_ids, ["ewma"], points, 0),
+        _marks(chart, job_ids, "ewma", points),
     )

@@ -82,7 +82,7 @@ def chart_view(one: quality.SubjectChart, tally: str, address: str) -> ChartView
     if chart.enough and chart.centre is not None and chart.lcl is not None and chart.ucl is not None:
         limits = f"limits {fmt.percent(chart.lcl)} to {fmt.percent(chart.ucl)}"
         text = f"n = {chart.n}, centre {fmt.percent(chart.centre)}, {limits}."
-    recent = [Recent(charts.SIGNS[rule], RULES[rule]) for rule in one.recent]
+    recent = [Recent(charts.DIAMOND, RULES[rule]) for rule in one.recent]
     return ChartView(one.name, tally, text, chart.n, charts.panels(chart, one.job_ids), recent, address)
 
 
