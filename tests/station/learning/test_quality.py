@@ -61,7 +61,9 @@ def test_a_small_lasting_shift_is_seen_by_the_moving_average() -> None:
 def run_length(shift: float, runs: int) -> float:
     """Mean number of values until the chart of known limits says anything, over runs of 600; told as if it went on alike."""
     draws = np.random.default_rng(4).standard_normal((runs, 600)) + shift
-    first = [min((s.index + 1 for s in chart(x, centre=0.0, sigma=1.0).signals), default=0) for x in draws]
+    first = [
+        min((s.index + 1 for s in chart(x, centre=0.0, sigma=1.0).signals), default=0) for x in draws.tolist()
+    ]
     return sum(i or 600 for i in first) / sum(i > 0 for i in first)
 
 
@@ -69,7 +71,9 @@ def test_steady_values_are_signalled_once_in_245_and_a_lasting_shift_after_20() 
     """In control 370 values for three sigma alone (e-Handbook, from memory); the average beside it takes a third of that."""
     assert run_length(0.0, 400) == pytest.approx(245.0, rel=0.15)
     assert run_length(0.68, 400) == pytest.approx(20.0, rel=0.15)
-    beyond = [s for s in chart(steady(20_000, 4), centre=0.0, sigma=1.0).signals if s.rule == "beyond"]
+    beyond = [
+        s for s in chart(steady(20_000, 4).tolist(), centre=0.0, sigma=1.0).signals if s.rule == "beyond"
+    ]
     assert len(beyond) / 20_000 == pytest.approx(0.0027, abs=0.0012)
 
 
