@@ -100,11 +100,12 @@ def next_drains(
         f"""select f.job_id, f.opened_utc, f.filled_l / n.drained_l - 1.0 as off from job f join job n on n.rowid = (
                 select rowid from job where vehicle = f.vehicle and compartment = f.compartment
                 and rowid > f.rowid order by rowid limit 1)
-            where f.meter = ? and f.stage = 'closed' and f.filled_l > 0 and n.rowid < ? and n.opened_utc < ?
+            where f.meter = ? and f.stage = 'closed' and f.filled_l > 0 and f.opened_utc < ? and n.rowid < ?
+            and n.opened_utc < ?
             and n.stage = 'closed'
             and n.method = f.method and n.drained_l > 0 and abs(off) < {STRAY_REL}
             order by f.rowid desc limit ?""",
-        [meter, _place(ledger, before), until_utc, limit],
+        [meter, until_utc, _place(ledger, before), until_utc, limit],
     ).fetchall()
     return [NextDrain(*row) for row in reversed(rows)]
 

@@ -35,6 +35,7 @@ from station.bay.records import Records
 from station.common import days
 from station.given.config import BayConfig, demo_path, read_config
 from station.learning import quality
+from station.learning.history import next_drains
 from station.people.access import Access
 from station.record.ledger import Ledger
 from station.shop import audit, catalogue, offered
@@ -133,7 +134,10 @@ def computed(path: Path) -> None:
         for sql in quality.COUNTS.values():
             run(sql, period).fetchall()
         for dimension, name in charted:
-            run(quality.POINTS[dimension], [name, period[1]]).fetchall()
+            if dimension == quality.NEXT_DRAIN:
+                next_drains(ledger, name, None, quality.CHART_JOBS, period[1])
+            else:
+                run(quality.POINTS[dimension], [name, period[1]]).fetchall()
 
     seconds = best(
         {
