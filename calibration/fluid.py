@@ -211,22 +211,7 @@ def _check(fluid: Fluid) -> None:
             f"fluid key 'density_origin' is {fluid.density_origin!r}, expected one of {', '.join(ORIGINS)}."
         )
     table = fluid.to_table()
-    allowed = (*_COMMON, *_REQUIRED[fluid.kind], *_OPTIONAL[fluid.kind])
-    for key in table:
-        if key not in allowed:
-            raise ValueError(
-                f"fluid key {key!r} does not belong to a {fluid.kind} fluid, expected some of "
-                f"{', '.join(allowed)}. Remove it, or correct 'kind'."
-            )
-    for key in _REQUIRED[fluid.kind]:
-        if key not in table:
-            raise ValueError(f"fluid key {key!r} is missing; a {fluid.kind} fluid needs it. Add it.")
-    for key in (*_NUMBERS, *_LISTS):
-        for x in [table[key]] if key in _NUMBERS and key in table else table.get(key, []):
-            if not isfinite(x):
-                raise ValueError(f"fluid key {key!r} is {x!r}, expected a finite number.")
-    if ("kv40_mm2_s" in table) != ("kv100_mm2_s" in table):
-        raise ValueError("fluid keys 'kv40_mm2_s' and 'kv100_mm2_s' belong together. Give both or neither.")
+    _check_keys(fluid.kind, table)
     if "kv40_mm2_s" in table:
         kinematic_viscosity(table["kv40_mm2_s"], table["kv100_mm2_s"], 40.0)
     if "u_density_kg_m3" in table:
@@ -235,6 +220,26 @@ def _check(fluid: Fluid) -> None:
         _check_linear(table)
     if fluid.kind == "tabulated":
         _check_table(table)
+
+
+def _check_keys(kind: str, table: Mapping[str, Any]) -> None:
+    """Which keys a kind of fluid has and needs, and that all numbers are finite."""
+    allowed = (*_COMMON, *_REQUIRED[kind], *_OPTIONAL[kind])
+    for key in table:
+        if key not in allowed:
+            raise ValueError(
+                f"fluid key {key!r} does not belong to a {kind} fluid, expected some of "
+                f"{', '.join(allowed)}. Remove it, or correct 'kind'."
+            )
+    for key in _REQUIRED[kind]:
+        if key not in table:
+            raise ValueError(f"fluid key {key!r} is missing; a {kind} fluid needs it. Add it.")
+    for key in (*_NUMBERS, *_LISTS):
+        for x in [table[key]] if key in _NUMBERS and key in table else table.get(key, []):
+            if not isfinite(x):
+                raise ValueError(f"fluid key {key!r} is {x!r}, expected a finite number.")
+    if ("kv40_mm2_s" in table) != ("kv100_mm2_s" in table):
+        raise ValueError("fluid keys 'kv40_mm2_s' and 'kv100_mm2_s' belong together. Give both or neither.")
 
 
 def _check_linear(table: Mapping[str, Any]) -> None:

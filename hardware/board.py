@@ -27,7 +27,7 @@ def faults(
         if file.read_text().strip() == "Y":
             found["pins"] = (
                 f"the kernel keeps pin {pins.pump} as it is when the pump guard is killed: a running pump would run on. Add "
-                "dtparam=strict_gpiod to config.txt and start the Pi anew"
+                "dtparam=strict_gpiod to config.txt and restart the Pi"
             )
     missing = {source: folder for source, folder in thermometers.items() if not folder.exists()}
     if missing:
@@ -39,7 +39,7 @@ def _one_wire(pins: PinMap, missing: Mapping[str, Path], thermometers: Mapping[s
     named = ", ".join(f"{source} {folder}" for source, folder in missing.items())
     if not any(bus.glob("w1_bus_master*")):
         pin = "" if pins.one_wire is None else f",gpiopin={pins.one_wire}"
-        return f"{named}: not there, for the kernel has no 1-Wire bus. Add dtoverlay=w1-gpio{pin} to config.txt and start the Pi anew"
+        return f"{named}: not there, because the kernel has no 1-Wire bus. Add dtoverlay=w1-gpio{pin} to config.txt and restart the Pi"
     used = {folder.name for folder in thermometers.values()}
     free = [
         f.name for f in sorted(bus.iterdir()) if f.name.startswith(SENSOR_FAMILIES) and f.name not in used

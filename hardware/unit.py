@@ -77,5 +77,5 @@ def mismatch(pins: PinMap, installed: Path = INSTALLED) -> str | None:
         return None
     return (
         f"{installed} switches off '{said or 'nothing'}' after a crash, [pins] ask for '{last_resort(pins)}': "
-        "write it anew with tallypan unit"
+        "write it again with tallypan unit"
     )

@@ -55,7 +55,7 @@ BY_HAND = (
     Check("kill_guard_loose_ms", "Without strict_gpiod: pump on; kill -9 of the guard. Milliseconds until the service has it low", "ms", 1000),
     Check("kill_both_ms", "Pump on; kill -9 of service and guard together. Milliseconds until the relay's input is low", "ms", 1000),
     Check("cutoff_s", "With pump_cutoff: bridge the relay's contact, pump on, let go. Seconds until the second contact opens", "s", 2),
-    Check("second_service", "Start a second service. Is it refused, the first none the worse?"),
+    Check("second_service", "Start a second service. Is it turned away, and the first one undisturbed?"),
     Check("plugs", "Pull each sensor's plug in turn. Is each named on the page within 2 s, pump off, job kept?"),
     Check("timing_in_an_hour", "One hour under load (stress-ng, a browser on the page). How often did pan_state say timing?", "times", 5),
     Check("stop_button", "Press the hard-wired stop with the pump on. Off at once, shown on the page, and nothing starts on release?"),

@@ -242,7 +242,7 @@ class Commissioning:
     def say(self, step: Step, remark: str) -> None:
         """Say that a step is done. Raises InputError for one that is done only when it is."""
         if step not in BY_HAND:
-            raise InputError(f"The step {step} is done when it is; nobody can say so.")
+            raise InputError(f"The station ticks the step {step} itself, once it is done.")
         at = self.progress
         missing = [
             one for one in ("pendant", "stop_open") if one in self.wanted and one not in at.seen & at.released
@@ -272,7 +272,7 @@ class Commissioning:
 
     def _need_idle(self) -> None:
         if self._watch is not None or self._phase:
-            raise InputError("The station is looking already; end that first.")
+            raise InputError("The station is already looking; end that first.")
 
     def _start(self) -> None:
         self._ticker = Ticker("commissioning", self._turn, LOOK_S, clock=self._clock)

@@ -145,7 +145,7 @@ class Desk:
         offered = {n.mark: n for n in checklist.next_marks(state, self.ticked)}
         if mark not in offered:
             raise InputError(
-                f"{mark.value!r} makes no sense in the stage {state.stage.value!r}; now: {', '.join(offered)}."
+                f"{mark.value!r} does not fit the stage {state.stage.value!r}; what fits now: {', '.join(offered)}."
             )
         if offered[mark].why is not None:
             raise InputError(f"{offered[mark].label} waits: {offered[mark].why}")
@@ -200,7 +200,7 @@ class Desk:
             return "purge", 0.0
         if state.stage not in BEFORE_FILL:
             raise InputError(
-                f"A purge belongs before the fill, with the hose in a waste vessel; this is {state.stage}."
+                f"A purge comes before the fill, with the hose in a waste vessel; this is {state.stage}."
             )
         needed_l = amounts.purge_needed_l(state) or FILLING.purge_volumes * self._config.settings.hose_l
         if not needed_l > 0:
@@ -227,13 +227,13 @@ class Desk:
         may = [key for key, row in known.items() if row.may_answer]
         if step_id not in known:
             raise InputError(
-                f"There is no step {step_id!r} on this pan; to be told: {', '.join(may) or 'none yet'}."
+                f"There is no step {step_id!r} on this pan; you can answer for: {', '.join(may) or 'none yet'}."
             )
         if step_id not in may:
             kind = known[step_id].kind.replace("_", " ")
             raise InputError(
                 f"{step_id} ({kind}) is not asked about: it is in no figure, or the pan shows by itself what it was. "
-                f"To be told: {', '.join(may) or 'none yet'}."
+                f"You can answer for: {', '.join(may) or 'none yet'}."
             )
         return "answer", f"{step_id}:{came}"
 
@@ -287,7 +287,9 @@ class Desk:
         """What to feed in when the technician says what happened while the station was stopped. Raises InputError
         where that is not asked."""
         if not interruption.asks(self.need_job()):
-            raise InputError("Nothing is asked: the station was not stopped in the middle of this job.")
+            raise InputError(
+                "There is nothing to answer: the station was not stopped in the middle of this job."
+            )
         words = {True: "yes", False: "no"}
         self.event(
             "resumed",

@@ -244,7 +244,7 @@ class Engine(Records):
         fault, free = self._recorder.fault, self._recorder.free_bytes
         if fault is not None:
             raise LedgerError(
-                f"No job begins while the record takes nothing ({fault}). Free some space first."
+                f"No job can begin while the record cannot be written ({fault}). Free some space first."
             )
         if free is not None and free < LOW_DISK_BYTES:
             raise LedgerError(
@@ -342,7 +342,7 @@ class Engine(Records):
                     "The station did not answer in time; nothing was done. Try again."
                 ) from None
             raise StationError(
-                "The station took this up and does not come to an end with it. Look at the page before trying again."
+                "The station has begun this and has not finished it. Look at the page before you try again."
             ) from None
         if ticket is not None:
             self._recorder.wait_written(ticket, WRITTEN_S)

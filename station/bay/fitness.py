@@ -70,7 +70,7 @@ def check_lines(config: BayConfig) -> Lines:
         return Lines.in_force(archive.certificates(ledger), config, today)
     except ValueError as error:
         raise InputError(
-            f"{config.ledger}: {error} Calibrate anew, or take the record of another bay away."
+            f"{config.ledger}: {error} Calibrate again, or take another bay's record away."
         ) from error
     finally:
         ledger.close()

@@ -122,7 +122,7 @@ def pan_findings(readings: Sequence[Reading], fit: loadcell.LoadCellFit) -> Find
     warm = [(r.temperature_c, kg(r)) for r in _of(readings, PanStep.WARM) if r.temperature_c is not None]
     if len(warm) < len(_of(readings, PanStep.WARM)):
         raise ValueError(
-            "a reading while warming has no air temperature. Connect the air's thermometer, or strike it."
+            "a reading while warming has no air temperature. Connect the air's thermometer, or strike that reading."
         )
     middle = [kg(r) for r in corner if r.place == "middle"]
     if corner and not middle:

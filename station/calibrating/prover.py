@@ -67,7 +67,7 @@ class Prover:
     def _level(self) -> lines.Level:
         level = lines.fit_level(self._window, self.state.t_s, self.state.spec.pan.noise_kg)
         if level is None or self.state.t_s - self._window[-1][0] > 1.0:
-            raise InputError("The pan does not read. Check the load cell before proving.")
+            raise InputError("There is no reading from the pan. Check the load cell before proving.")
         if level.u_kg > CALM_U_KG or len(self._window) < 20:
             raise InputError(
                 "The pan is not at rest. Keep hands and hose off it and try again in some seconds."
@@ -84,7 +84,9 @@ class Prover:
             raise InputError("A proving run is open. Take its result first.")
         state = self.state
         if any(state.t_s - held < LET_GO_S for held in self._held_t_s.values()):
-            raise InputError("A control is held. Let go of page and pendant, begin the run, then press anew.")
+            raise InputError(
+                "A control is held. Let go of page and pendant, begin the run, then press again."
+            )
         self._start = _Start(self._level(), state.t_s)
         self._flows = []
         fresh = replace(state.meter, counting=True, pulses=0, volume_l=0.0)
@@ -96,7 +98,7 @@ class Prover:
         if start is None:
             raise InputError("No proving run is open. Begin one first.")
         if state.pump.hold.running or state.pump.on or state.t_s - state.meter.last_pulse_t_s < 2.0:
-            raise InputError("Fluid still flows. Let go, wait until it stands still, then take the result.")
+            raise InputError("Fluid still flows. Let go, wait until it stops, then take the result.")
         level, spec = self._level(), state.spec
         supply_c = state.meter.supply_c
         if supply_c is None:

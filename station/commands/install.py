@@ -100,7 +100,7 @@ def _update(options: argparse.Namespace) -> int:
     address = plan.health_address(said)
     if system.native and not options.during_a_job and job_is_open(address):
         raise InputError(
-            "a job is open, and starting anew stops its pump; close it first, or add --during-a-job."
+            "a job is open, and restarting stops its pump; close it first, or add --during-a-job."
         )
     if options.back:
         _still_writable(system)

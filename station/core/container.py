@@ -47,7 +47,7 @@ def _need_sense(state: BayState, after_kg: float) -> None:
     before = state.said.container
     if before is None:
         raise InputError(
-            "Enter first what the scale showed before the fill; without it the second says nothing."
+            "First enter what the scale showed before the fill; the second weighing means nothing without it."
         )
     if not state.meter.pulses:
         raise InputError("Nothing has been pumped yet: weigh the container again after the fill.")

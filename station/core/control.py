@@ -35,7 +35,7 @@ def blocked(state: BayState) -> str | None:
 def _unfit(state: BayState) -> str | None:
     """What has been told already, or needs no notice."""
     if state.stage is not Stage.FILL and (state.supply.purge is None or state.stage not in BEFORE_FILL):
-        return "the pump runs in the fill stage only"
+        return "the pump only runs in the fill stage"
     for source in _NEEDED:
         if source not in state.hearing.last_t_s:
             return f"no reading yet: {name(source)}"

@@ -16,7 +16,7 @@ _REMEDY = {
     "saturated": "The load is beyond the converter's range. Take load off the pan, or check the cell's wiring.",
     "stuck": "Its data line never changes. Check the wiring and the supply.",
     "misaligned": "Bits were lost on its clock line and the chip was restarted. Check the cable length and the supply.",
-    TIMING: "The computer is too busy to read the converter in time, so there is no weight. End what else runs on it; if it "
+    TIMING: "The computer is too busy to read the converter in time, so there is no weight. Stop whatever else is running on it; if it "
     "comes back, restart the station.",
     "bouncing": "Edges come too close together for pulses: the contact bounces or the cable picks up noise; the count is too "
     "high. Check shield and filter.",

@@ -17,7 +17,7 @@ OVER = "first fluid over the lip"
 NOTHING = "nothing ran over the lip"
 LET_GO = "let go"
 UNREAD = "the pan does not come to rest"
-UNMETERED = "the meter hardly counted a step"
+UNMETERED = "the meter counted next to nothing"
 OTHERWISE = "the job went on"
 _FOR_GOOD = (OVER, NOTHING)
 """After these a proof that is asked for again has the whole amount anew; else what is left of it."""
@@ -186,7 +186,7 @@ def end(state: BayState, why: str) -> BayState:
         state,
         "lip_proof_ended",
         f"The proof at the lip ended after {pushed_ml:.0f} mL, before the pan had weighed fluid over the lip: {why}. Prove "
-        "again to go on with what is left of its amount.",
+        "again to use what is left of the amount.",
     )
 
 

@@ -259,7 +259,11 @@ def finish(state: BayState) -> BayState:
     """Say what was missing, once, when no more samples come."""
     due = state.spec.calibration_due
     if due:
-        state = note(state, "calibration_due", f"Measured although {due}. Calibrate before relying on it.")
+        state = note(
+            state,
+            "calibration_due",
+            f"This job was measured although {due}. Calibrate before you rely on it.",
+        )
     needed = {
         "pan": "what was drained and what ran over could not be weighed",
         "meter": "the fill could not be metered",

@@ -277,7 +277,7 @@ def _check_wiring(file: BayFile, source: str) -> None:
         )
     for name, port in buses.items():
         if port.port in {line.port for line in lines.values()}:
-            complain(source, ("modbus", name.split(".")[1], "port"), port.port, "a plain serial line has that port already: give another")  # fmt: skip
+            complain(source, ("modbus", name.split(".")[1], "port"), port.port, "a plain serial line uses that port already: give another")  # fmt: skip
     by_line = (
         "serial.pan" if file.serial.pan is not None else "modbus.pan" if file.modbus.pan is not None else None
     )
@@ -301,7 +301,7 @@ def _check_serve(serve: ServeRules, source: str) -> None:
     if serve.certificate is None and serve.host not in ("127.0.0.1", "::1", "localhost"):
         complain(
             source, ("serve", "host"), serve.host,
-            "others than this machine are served under TLS alone: name certificate and key, or leave host out",
+            "other machines are only served under TLS: name certificate and key, or leave host out",
         )  # fmt: skip
 
 

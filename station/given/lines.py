@@ -89,7 +89,7 @@ class PanLine:
         if abs(self.kg_per_count2) * FULL_COUNTS > LIMITS.bends_back * abs(self.kg_per_count):
             raise ValueError(
                 f"kg_per_count2 is {self.kg_per_count2!r}, which lets the line fall again under a heavy load; "
-                "calibrate the pan anew"
+                "calibrate the pan again"
             )
 
     def indicated_kg(self, count: float) -> float:

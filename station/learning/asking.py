@@ -63,7 +63,7 @@ def capacity_question(
     if shop is not None and shop.against_listing and shop.mean_l is not None and shop.prior_l is not None:
         return Question(
             "capacity_contradicts_history",
-            f"From {typed_text} a fill of {shop.prior_l:.3f} L follows; the shop's {shop.n} "
+            f"{typed_text} would mean a fill of {shop.prior_l:.3f} L; the shop's {shop.n} "
             f"fill{'s' if shop.n > 1 else ''} of this type came to {shop.mean_l:.3f} L. The shop's own "
             f"fill{'s are' if shop.n > 1 else ' is'} what the verdict would use, {_told(shop.value_l, shop.u_l)}. Look the "
             "capacity and its unit up in the vehicle's service manual.",

@@ -150,7 +150,7 @@ def need_room(ledger: Any, folder: Path, job_id: str) -> None:
         used = sum(file.stat().st_size for file in os.scandir(folder))
         if used >= MAX_FOLDER_BYTES:
             raise StationError(
-                f"Photos take {used / 1e9:.1f} GB, which is as much as they may. The job goes on without; move old "
+                f"Photos take {used / 1e9:.1f} GB, which is all they may. The job goes on without more; move old "
                 "photos to another place first."
             )
     free = shutil.disk_usage(folder if folder.is_dir() else folder.parent).free

@@ -16,7 +16,7 @@ def entrance(people: People, *, loopback: bool, simulated: bool, tls: bool, name
         return Access(None)
     if not loopback and not tls:
         raise InputError(
-            "Beyond this machine the pages are served under TLS alone. Make a certificate with tallypan certificate "
+            "Beyond this machine the pages are only served under TLS. Make a certificate with tallypan certificate "
             "NAME and name its two files in [serve] of the bay's file, or with --certificate and --key. Or leave --host "
             "out and put a reverse proxy on this machine before the station (README.md)."
         )

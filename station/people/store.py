@@ -191,7 +191,7 @@ class People:
         except (OSError, ValueError) as error:
             raise StationError(
                 f"{self.path}: cannot be read ({error}). Nobody can sign in. Put a backup of it back, or move it away "
-                "and set people up anew at the Pi with tallypan people add."
+                "and set people up again at the Pi with tallypan people add."
             ) from error
         people = {
             one.name: Kept(

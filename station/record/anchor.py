@@ -190,7 +190,7 @@ def behind_head(db: Database, ledger: Path | str) -> str | None:
             "copy was put in its place"
         )
     if row[0] != entry_hash:
-        return f"entry {seq} is another one than was written: the record was written anew, or another one put in its place"
+        return f"entry {seq} is another one than was written: the record was rewritten, or another one put in its place"
     return None
 
 

@@ -327,7 +327,7 @@ def _hold_against(held: Checkpoint, told: _Told, verdict: Verdict) -> None:
         )
     elif tree.root() != held.root:
         verdict.broken.append(
-            f"the first {held.size} entries are not those that were signed for: the record was written anew, or the "
+            f"the first {held.size} entries are not those that were signed for: the record was rewritten, or the "
             "checkpoint is another record's"
         )
     else:

@@ -34,7 +34,7 @@ class Entry:
         try:
             return recorded(kind, given(self.fields if utc is None else self.as_of(utc)))
         except InputError as error:
-            raise InputError(f"catalogue, {' / '.join(self.key)}: {error} Enter it anew.") from error
+            raise InputError(f"catalogue, {' / '.join(self.key)}: {error} Enter it again.") from error
 
     def as_of(self, utc: str) -> Mapping[str, str]:
         """The fields as they were at a time; before the first entry, as first entered."""

@@ -37,7 +37,7 @@ class Preview:
         if not one.held:
             if self.container is None:
                 return f"No container of {one.fluid} is entered. Have {one.needed_l:.2f} L ready ({needs})."
-            return f"{self.container} is not entered with {one.fluid}. Have {one.needed_l:.2f} L ready ({needs})."
+            return f"{self.container} is not entered as holding {one.fluid}. Have {one.needed_l:.2f} L ready ({needs})."
         if not one.counted:
             return (
                 f"What {where} should hold is not known: not counted yet, or the books do not add up. Needed: "

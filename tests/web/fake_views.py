@@ -78,7 +78,7 @@ _FILLED = replace(
     p_within=0.9997,
     p_over=0.0003,
 )
-_OFF_STAGE: dict[str, Any] = {"blocked": "the pump runs in the fill stage only"}
+_OFF_STAGE: dict[str, Any] = {"blocked": "the pump only runs in the fill stage"}
 _OVER: dict[str, Any] = {**_OFF_STAGE, "figures": _FILLED, "target_l": 2.871, "to_go_l": 0.0}
 
 

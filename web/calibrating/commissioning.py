@@ -181,7 +181,7 @@ def cards_of(engine: Engine) -> list[StepCard]:
         Step.REST: ("Nobody walks by, no door stands open.", rested, rest, None),
         Step.STOPS: (
             "Press each and let go while the station looks (step 1). Then press the hard-wired stop once with the pump running into "
-            "a vessel: it has to stand at once, and nothing may start on release.", hands, (), None,
+            "a vessel: the pump has to stop at once, and nothing may start on release.", hands, (), None,
         ),
         Step.PUMP: (_pump_text(engine), (), (), None),
         Step.PAPERS: ("Certificates beside the bay, the label on it.", (), (), ("/commissioning/label", "To the label")),

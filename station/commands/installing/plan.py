@@ -92,7 +92,7 @@ def install(system: System, wishes: Wishes) -> Plan:
     said, release = wishes.said, _environment(system, wishes)
     if not said.local and not said.tls:
         raise InputError(
-            "[serve] host: beyond this machine the pages are served under TLS alone; name certificate and key too."
+            "[serve] host: beyond this machine the pages are only served under TLS; name certificate and key too."
         )
     if said.record.parent != places.STATE:
         raise InputError(
@@ -131,7 +131,7 @@ def install(system: System, wishes: Wishes) -> Plan:
         steps += [Service("restart"), Healthy(health_address(said))]
     elif added:
         notes.append(
-            "Start the Pi anew (sudo reboot): what was added to its config.txt holds from then on, and the station starts with it."
+            "Restart the Pi (sudo reboot): what was added to its config.txt holds from then on, and the station starts with it."
         )
     if said.backup is not None:
         notes.append(

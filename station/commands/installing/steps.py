@@ -130,7 +130,7 @@ class Service:
     def says(self) -> str:
         words = {
             "enable": "have the service start with the system",
-            "restart": "start the service anew",
+            "restart": "restart the service",
             "start": "start the service",
             "disable": "stop the service, its pump first, and have it start no more",
         }

@@ -87,7 +87,7 @@ def run_pump(engine: Engine) -> None:
 def test_marks_are_taken_in_their_order_only(engine: Engine) -> None:
     until(lambda: engine.view().pan_g is not None, 5, "pan reads")
     engine.open_job(FORM)
-    with pytest.raises(InputError, match="makes no sense"):
+    with pytest.raises(InputError, match="does not fit the stage"):
         engine.mark(Mark.FILL_START)
     with pytest.raises(InputError, match="waits"):
         engine.mark(Mark.DRAIN_OPEN)  # the checklist comes first
@@ -334,7 +334,7 @@ def test_what_landed_on_the_pan_can_be_answered_until_the_close(engine: Engine) 
     time.sleep(1.5)
     engine.mark(Mark.DRAIN_OPEN)
     time.sleep(1.0)
-    with pytest.raises(InputError, match="no step 's1' on this pan; to be told: none yet"):
+    with pytest.raises(InputError, match="no step 's1' on this pan; you can answer for: none yet"):
         engine.answer("s1", Came.FLUID)
     engine.bench(BenchVerb.WEIGHT_500G)
     until(lambda: engine.view().steps != (), 10, "the weight seen")

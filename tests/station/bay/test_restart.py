@@ -232,7 +232,7 @@ def test_the_answer_is_in_the_record_and_what_was_disturbed_in_a_notice(
     bench: Bench, moved: bool, filled: bool, kinds: set[str]
 ) -> None:
     job_id = bench.to_drain()
-    with pytest.raises(InputError, match="Nothing is asked"):
+    with pytest.raises(InputError, match="There is nothing to answer"):
         bench.engine.answer_interruption(moved, filled)
     bench.restart()
     bench.restart()  # twice without an answer: asked again
@@ -244,7 +244,7 @@ def test_the_answer_is_in_the_record_and_what_was_disturbed_in_a_notice(
     assert {n.kind for n in view.notices if n.kind.startswith("interrupted_")} == kinds
     texts = bench.engine.job(job_id).texts("resumed")
     assert texts[-1].startswith("while the station was stopped: pan moved: " + ("yes" if moved else "no"))
-    with pytest.raises(InputError, match="Nothing is asked"):
+    with pytest.raises(InputError, match="There is nothing to answer"):
         bench.engine.answer_interruption(moved, filled)
 
 

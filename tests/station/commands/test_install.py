@@ -227,7 +227,7 @@ def test_pages_for_others_want_an_owner_and_a_certificate(
     assert "name the owner with --owner" in capsys.readouterr().err
     file.write_text(re.sub(r"^(certificate|key) =.*\n", "", file.read_text(), flags=re.M))
     assert main(["install", "--root", str(root), "--from", str(file), "--owner", "X", "--yes"]) == 2
-    assert "under TLS alone" in capsys.readouterr().err
+    assert "only served under TLS" in capsys.readouterr().err
     file.write_text(file.read_text().replace('host = "0.0.0.0"', ""))
     assert main(["install", "--root", str(root), "--from", str(file), "--yes"]) == 2  # a proxy lets others in
     assert run == []

@@ -186,7 +186,7 @@ WIRING: dict[str, tuple[str, str, str, str]] = {
     "a sensor in a list": (HEAT, f"[thermometers]\nair_c = [{SENSOR}]\n#", "[thermometers] air_c is", "/sys/bus/w1"),
     "certificate without key": (SERVE, '[serve]\ncertificate = "/a.crt"\n[air]', "[serve] certificate is '/a.crt'", "expected key beside it"),
     "key without certificate": (SERVE, '[serve]\nkey = "/a.key"\n[air]', "[serve] key is '/a.key'", "expected certificate beside it"),
-    "everybody without TLS": (SERVE, '[serve]\nhost = "0.0.0.0"\n[air]', "[serve] host is '0.0.0.0'", "under TLS alone"),
+    "everybody without TLS": (SERVE, '[serve]\nhost = "0.0.0.0"\n[air]', "[serve] host is '0.0.0.0'", "only served under TLS"),
     "a port of the system's": (SERVE, "[serve]\nport = 80\n[air]", "[serve] port is 80", "from 1024 to 65535"),
     "an address with a path": (SERVE, '[serve]\nhost = "http://bay/"\n[air]', "[serve] host is 'http://bay/'", "an address of this machine"),
 }  # fmt: skip

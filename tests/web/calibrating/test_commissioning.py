@@ -41,7 +41,7 @@ def test_a_step_is_said_to_be_done_or_left_out_with_a_reason(bay: Bay) -> None:
 @pytest.mark.parametrize(
     ("body", "said"),
     [
-        ({"what": "done", "step": "pan"}, "nobody can say so"),
+        ({"what": "done", "step": "pan"}, "ticks the step"),
         ({"what": "done"}, "Say which step"),
         ({"what": "rest", "phase": "full"}, "expected empty or loaded"),
         ({"what": "done", "step": "stops"}, "Not tried yet: Pendant"),
