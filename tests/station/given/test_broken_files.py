@@ -52,7 +52,7 @@ BAY: dict[str, tuple[str, str, str, str]] = {
     "u of 15": (PAN_U, "u_rel = 15\n", "[pan] u_rel is 15", "as a share, such as 0.0005"),
     "u negative": (PAN_U, "u_rel = -0.1\n", "[pan] u_rel is -0.1", "from 0 to 0.05"),
     "noise negative": ("noise_counts = 25", "noise_counts = -25", "[pan] noise_counts is -25", "scatter of the pan"),
-    "pan bends back": (SLOPE, f"{SLOPE}\nkg_per_count2 = 1e-12", "[pan]", "calibrate the pan anew"),
+    "pan bends back": (SLOPE, f"{SLOPE}\nkg_per_count2 = 1e-12", "[pan]", "calibrate the pan again"),
     "pan unknown key": (ZERO, f"{ZERO}\nzero_counts = 3", "[pan] has the unknown key 'zero_counts'", "write zero_count"),
     "pan is a number": ("[bay]", "pan = 3\n[bay]", "not valid TOML", "correct it"),
     "no meter": ("[meter]", "[metre]", "unknown table 'metre'", "write meter"),
