@@ -153,13 +153,16 @@ def _audit(options: argparse.Namespace) -> int:
         take_columns, takes = books.table("stock takes")
         text += f"\n\nStock takes\n{to_text(takes, take_columns[:-1])}"
     used = books.used
-    text += f"\n\nUsed fluid: {used['total_l']:.1f} L ± {used['total_u95_l']:.1f} L, {used['collected_l']:.1f} L collected"
+    text += (
+        f"\n\nUsed fluid: {used.total_l:.1f} L ± {used.total_u95_l:.1f} L, {used.collected_l:.1f} L collected"
+    )
     return _print(options, books.to_dict(), rows, columns, text)
 
 
 def _quality(options: argparse.Namespace) -> int:
     from station.common import days
     from station.learning import quality
+    from station.learning.fills import FILL_COLUMNS
     from station.shop import audit
 
     bay = _bay(options)
@@ -177,7 +180,7 @@ def _quality(options: argparse.Namespace) -> int:
     columns, rows = quality.table(content, due, options.list, zone)
     text = [
         f"{since} to {until}, days of {content.time_zone}, {content.jobs} closed jobs",
-        to_text(fills[1], quality.FILL_COLUMNS),
+        to_text(fills[1], FILL_COLUMNS),
         "",
     ]
     text += [to_text(subjects[1], "dimension name jobs short over undecided recurring".split()), ""]

@@ -11,14 +11,13 @@ from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime, tzinfo
 from typing import Any
 
-from calibration.budget import NORMAL_95
 from calibration.certificates import KINDS, Certificate
 from station.common import days
 from station.errors import InputError
 from station.learning.charts import RULES, Chart, chart
+from station.learning.fills import FILL_COLUMNS, OF_JOB, Fill
 from station.learning.history import next_drains
 from station.learning.reason import of_jobs
-from station.learning.why import Facts, what_settles
 from station.record import archive
 from station.record.rows import PROVED
 
@@ -38,22 +37,19 @@ RECENT = 30
 """A signal this many values back or less is worth a look now."""
 RECURRING_AT = 3
 WARN_DAYS = 30
-_JOB = "job_id opened_utc vehicle compartment technician bay meter verdict filled_l filled_u95_l".split()
-_JOB += ["expected_fill_l", "expected_fill_u95_l"]
 _MEASURED = "stage = 'closed' and filled_l is not null and expected_fill_l > 0"
-FILL_COLUMNS = [*_JOB, "deviation_l", "deviation_u95_l", "deviation_percent"]
 CHART_COLUMNS = "job_id utc deviation_percent moving_range ewma signals".split()
 TABLES = ("fills", "subjects", "calibration")
 """What goes out as CSV."""
 
 RANKED = {
-    verdict: f"""select {", ".join(_JOB)}, filled_l - expected_fill_l as deviation_l,
+    verdict: f"""select {", ".join(OF_JOB)}, filled_l - expected_fill_l as deviation_l,
             100.0 * (filled_l / expected_fill_l - 1.0) as deviation_percent from job
         where verdict = '{verdict}' and opened_utc >= ? and opened_utc < ? and {_MEASURED}
         order by deviation_percent {order} limit ?"""
     for verdict, order in (("short", "asc"), ("over", "desc"))
 }
-UNDECIDED = f"""select {", ".join(_JOB)}, filled_l - expected_fill_l as deviation_l,
+UNDECIDED = f"""select {", ".join(OF_JOB)}, filled_l - expected_fill_l as deviation_l,
         100.0 * (filled_l / expected_fill_l - 1.0) as deviation_percent, listed_capacity_l,
         tolerance_minus_l, tolerance_plus_l, level_seen, drained_l from job
     where verdict = 'undecided' and opened_utc >= ? and opened_utc < ? and {_MEASURED}
@@ -142,9 +138,9 @@ class Quality:
     until: str
     time_zone: str
     jobs: int
-    short: list[dict[str, Any]]
-    over: list[dict[str, Any]]
-    undecided: list[dict[str, Any]]
+    short: list[Fill]
+    over: list[Fill]
+    undecided: list[Fill]
     subjects: list[Subject]
     charts: list[SubjectChart]
 
@@ -154,10 +150,10 @@ class Quality:
 
     def to_dict(self) -> dict[str, Any]:
         return {
-            **{
-                n: getattr(self, n)
-                for n in ("since", "until", "time_zone", "jobs", "short", "over", "undecided")
-            },
+            **{n: getattr(self, n) for n in ("since", "until", "time_zone", "jobs")},
+            "short": [fill.to_dict() for fill in self.short],
+            "over": [fill.to_dict() for fill in self.over],
+            "undecided": [fill.to_dict() for fill in self.undecided],
             "subjects": [subject.to_dict() for subject in self.subjects],
             "charts": [one.to_dict() for one in self.charts],
         }
@@ -169,14 +165,14 @@ def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC) -> Quality:
     if not since < until:
         raise InputError(f"the period runs from {since} to {until}; expected an end after its start.")
     period = [days.begins(since, zone), days.begins(until, zone)]
-    ranked = {name: list(ledger.db.query(sql, [*period, LISTED])) for name, sql in RANKED.items()}
-    undecided = [_with_remedy(row) for row in ledger.db.query(UNDECIDED, [*period, LISTED])]
-    listed = [row for rows in (*ranked.values(), undecided) for row in rows]
-    reasons = of_jobs(ledger, [row["job_id"] for row in listed])
-    for row in listed:
-        told = reasons.get(row["job_id"])
-        row["reason"] = "" if told is None else told.text
-        row["deviation_u95_l"] = math.hypot(row["filled_u95_l"] or 0.0, row["expected_fill_u95_l"] or 0.0)
+    listed = {
+        name: list(ledger.db.query(sql, [*period, LISTED]))
+        for name, sql in {**RANKED, "undecided": UNDECIDED}.items()
+    }
+    reasons = of_jobs(ledger, [row["job_id"] for rows in listed.values() for row in rows])
+    fills = {
+        name: [Fill.of(row, reasons.get(row["job_id"])) for row in rows] for name, rows in listed.items()
+    }
     counts = {name: ledger.db.execute(sql, period).fetchall() for name, sql in COUNTS.items()}
     subjects = _subjects(counts)
     charts = []
@@ -185,9 +181,7 @@ def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC) -> Quality:
         charts += [subject_chart(ledger, dimension, name, period[1]) for name in names]
     jobs = sum(row[1] for row in counts["bay"])
     zone_name = days.zone_name(zone)
-    return Quality(
-        since, until, zone_name, jobs, ranked["short"], ranked["over"], undecided, subjects, charts
-    )
+    return Quality(since, until, zone_name, jobs, **fills, subjects=subjects, charts=charts)
 
 
 def counted_as(dimension: str) -> str:
@@ -208,22 +202,6 @@ def subject_chart(ledger: Any, dimension: str, name: str, until: str = "9999") -
         rows = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
     job_ids, utcs, values = zip(*rows, strict=True) if rows else ((), (), ())
     return SubjectChart(dimension, name, chart(values), job_ids, utcs)
-
-
-def _with_remedy(row: dict[str, Any]) -> dict[str, Any]:
-    facts = Facts(
-        capacity_text="",
-        listed_l=row["listed_capacity_l"],
-        expected_l=row["expected_fill_l"],
-        u_expected_l=(row["expected_fill_u95_l"] or 0.0) / NORMAL_95,
-        tolerance_minus_l=row["tolerance_minus_l"] or 0.0,
-        tolerance_plus_l=row["tolerance_plus_l"] or 0.0,
-        drained_l=row["drained_l"],
-        filled_l=row["filled_l"],
-        u_filled_l=(row["filled_u95_l"] or 0.0) / NORMAL_95,
-        level_seen=bool(row["level_seen"]),
-    )
-    return {**{name: row.get(name) for name in FILL_COLUMNS}, "settled_by": what_settles(facts)}
 
 
 def _subjects(counts: Mapping[str, Sequence[Sequence[Any]]]) -> list[Subject]:
@@ -318,8 +296,8 @@ def table(
     subject with its tally; what is due. Raises InputError for another."""
     if which == "fills":
         fills = [
-            {**row, "day": days.day_of(row["opened_utc"], zone), "time_zone": content.time_zone}
-            for row in (*content.short, *content.over, *content.undecided)
+            {**fill.to_dict(), "day": days.day_of(fill.opened_utc, zone), "time_zone": content.time_zone}
+            for fill in (*content.short, *content.over, *content.undecided)
         ]
         return [*FILL_COLUMNS, "day", "time_zone", "reason"], fills
     if which == "subjects":

@@ -19,6 +19,7 @@ from station.common import days
 from station.errors import InputError
 from station.shop.catalogue import Catalogue
 from station.shop.stock import Stock, stock_takes
+from station.shop.used_fluid import UsedFluid
 
 EVENT = "movement"
 KINDS = ("received", "drawn", "purge", "waste", "counted", "collected")
@@ -117,7 +118,7 @@ class Audit:
     total: Line
     by: Mapping[str, list[Line]]
     stock: list[Stock]
-    used: Mapping[str, float]
+    used: UsedFluid
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -127,7 +128,7 @@ class Audit:
             "total": self.total.to_dict(),
             "by": {name: [line.to_dict() for line in lines] for name, lines in self.by.items()},
             "stock": [stock.to_dict() for stock in self.stock],
-            "used": dict(self.used),
+            "used": self.used.to_dict(),
         }
 
     def table(self, which: str) -> tuple[list[str], list[dict[str, Any]]]:
@@ -138,8 +139,8 @@ class Audit:
             columns, rows = [*(f.name for f in fields(Stock)), "explained"], [s.to_dict() for s in self.stock]
         else:
             columns, rows = (
-                ["since", "until", *self.used],
-                [{"since": self.since, "until": self.until, **self.used}],
+                ["since", "until", *(f.name for f in fields(UsedFluid))],
+                [{"since": self.since, "until": self.until, **self.used.to_dict()}],
             )
         return [*columns, "time_zone"], [{**row, "time_zone": self.time_zone} for row in rows]
 
@@ -332,18 +333,17 @@ class _Sum:
         )
 
 
-def _used(ledger: Any, total: _Sum, since: str, until: str) -> dict[str, float]:
-    """Used fluid of the period, for the disposal record: drained, run over, purged and wasted, less what was taken away."""
+def _used(ledger: Any, total: _Sum, since: str, until: str) -> UsedFluid:
     drained_u95_l = ledger.db.execute(
         "select total(drained_u95_l) from job where opened_utc >= ? and opened_utc < ?", [since, until]
     ).fetchone()[0]
     moved = total.moved_l
-    return {
-        "drained_l": total.drained_l,
-        "overflow_l": total.overflow_l,
-        "purge_l": moved["purge"],
-        "waste_l": moved["waste"],
-        "total_l": total.drained_l + total.overflow_l + moved["purge"] + moved["waste"],
-        "total_u95_l": drained_u95_l,
-        "collected_l": moved["collected"],
-    }
+    return UsedFluid(
+        drained_l=total.drained_l,
+        overflow_l=total.overflow_l,
+        purge_l=moved["purge"],
+        waste_l=moved["waste"],
+        total_l=total.drained_l + total.overflow_l + moved["purge"] + moved["waste"],
+        total_u95_l=drained_u95_l,
+        collected_l=moved["collected"],
+    )

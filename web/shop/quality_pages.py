@@ -3,10 +3,10 @@
 A chart names a bay, a meter, a technician or a type so that somebody goes and looks. It says nothing about fault.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta, tzinfo
-from typing import Annotated, Any
+from typing import Annotated
 from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query
@@ -15,6 +15,7 @@ from starlette.responses import JSONResponse, Response
 from station.common import days
 from station.common.tabular import to_csv
 from station.learning import quality
+from station.learning.fills import Fill
 from station.shop import audit
 from web.frame import format as fmt
 from web.frame.deps import Station, download, page_of
@@ -135,18 +136,18 @@ def _content(
         return content, quality.bay_due(ledger, engine.bay_name, days.today(zone))
 
 
-def _fill(row: Mapping[str, Any]) -> FillRow:
+def _fill(row: Fill) -> FillRow:
     return FillRow(
-        job_id=row["job_id"],
-        day=fmt.day(row["opened_utc"]),
-        where=f"{row['vehicle'] or fmt.UNKNOWN} · {row['compartment'] or fmt.UNKNOWN}",
-        instrument=row["meter"] or row["bay"] or fmt.UNKNOWN,
-        filled=str(fmt.litres(row["filled_l"], row["filled_u95_l"])),
-        expected=str(fmt.litres(row["expected_fill_l"], row["expected_fill_u95_l"])),
-        deviation=f"{'+' if row['deviation_l'] > 0 else ''}{fmt.litres(row['deviation_l'], row['deviation_u95_l'])}",
-        percent=fmt.percent(row["deviation_percent"]),
-        reason=row["reason"],
-        settles=row.get("settled_by", ()),
+        job_id=row.job_id,
+        day=fmt.day(row.opened_utc),
+        where=f"{row.vehicle or fmt.UNKNOWN} · {row.compartment or fmt.UNKNOWN}",
+        instrument=row.meter or row.bay or fmt.UNKNOWN,
+        filled=str(fmt.litres(row.filled_l, row.filled_u95_l)),
+        expected=str(fmt.litres(row.expected_fill_l, row.expected_fill_u95_l)),
+        deviation=f"{'+' if row.deviation_l > 0 else ''}{fmt.litres(row.deviation_l, row.deviation_u95_l)}",
+        percent=fmt.percent(row.deviation_percent),
+        reason=row.reason,
+        settles=row.settled_by or (),
     )
 
 

@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 
 from station.shop import audit, stock
 from station.shop.catalogue import Catalogue
+from station.shop.used_fluid import UsedFluid
 from web.frame import format as fmt
 from web.jobs.findings import Fact
 
@@ -193,14 +194,14 @@ def _entered(row: Mapping[str, Any], catalogue: Catalogue) -> EnteredRow:
     )
 
 
-def _used(used: Mapping[str, float]) -> list[Fact]:
+def _used(used: UsedFluid) -> list[Fact]:
     named = [
-        ("Drained out of vehicles", fmt.litres(used["drained_l"])),
-        ("Overflow into the pan", fmt.litres(used["overflow_l"])),
-        ("Purge", fmt.litres(used["purge_l"])),
-        ("Waste", fmt.litres(used["waste_l"])),
-        ("Used fluid in all", fmt.litres(used["total_l"], used["total_u95_l"])),
-        ("Collected for disposal", fmt.litres(used["collected_l"])),
+        ("Drained out of vehicles", fmt.litres(used.drained_l)),
+        ("Overflow into the pan", fmt.litres(used.overflow_l)),
+        ("Purge", fmt.litres(used.purge_l)),
+        ("Waste", fmt.litres(used.waste_l)),
+        ("Used fluid in all", fmt.litres(used.total_l, used.total_u95_l)),
+        ("Collected for disposal", fmt.litres(used.collected_l)),
     ]
     return [Fact(label, str(shown)) for label, shown in named]
 

@@ -153,15 +153,15 @@ def open_(path: Path) -> quality.Quality:
 def test_short_and_over_fills_are_ranked_worst_first_within_the_period(path: Path) -> None:
     got = open_(path)
     assert got.jobs == 120
-    off = [row["deviation_percent"] for row in got.short]
+    off = [fill.deviation_percent for fill in got.short]
     assert len(off) == 6
     assert off == sorted(off)
     assert off[0] == pytest.approx(100.0 * -(0.2 + 0.067) / 2.87)
-    assert [row["deviation_l"] for row in got.over] == [pytest.approx(0.18)]
+    assert [fill.deviation_l for fill in got.over] == [pytest.approx(0.18)]
 
 
 def test_undecided_fills_say_what_would_settle_them(path: Path) -> None:
-    by_level = {row["job_id"]: row["settled_by"] for row in open_(path).undecided}
+    by_level = {fill.job_id: fill.settled_by or () for fill in open_(path).undecided}
     assert len(by_level) == 2
     assert by_level["j12"][0].startswith("A level check")
     assert not by_level["j13"][0].startswith("A level check")

@@ -167,9 +167,9 @@ def test_used_fluid_adds_up_for_the_disposal_record(ledger: Ledger) -> None:
     move(ledger, "2026-03-06", "waste", 0.10)
     move(ledger, "2026-03-20", "collected", 8.0, container="")
     used = audit.audit(ledger, *MARCH).used
-    assert used["total_l"] == pytest.approx(3 * 2.85 + 0.07 + 0.40 + 0.10)
-    assert used["total_u95_l"] == pytest.approx(0.030)
-    assert used["collected_l"] == 8.0
+    assert used.total_l == pytest.approx(3 * 2.85 + 0.07 + 0.40 + 0.10)
+    assert used.total_u95_l == pytest.approx(0.030)
+    assert used.collected_l == 8.0
     ledger.close()
 
 
