@@ -264,18 +264,23 @@ def rate_kg_s(fit: DripFit, t_s: float, noise_kg: float) -> float:
     return sum(0.5 * c.weight * c.left(age_s) / (age_s + c.origin_s) for c in curves(fit, noise_kg))
 
 
+def _all_known(fit: DripFit | None, noise_kg: float) -> list[Curve]:
+    """What all blocks say, the newest included but for those that may be no drip; nothing before half a minute."""
+    if fit is None or fit.n + fit.past_n + len(fit.pending) < 15:
+        return []
+    fit = _unsuspected(fit, noise_kg)
+    while fit.pending:
+        fit = _take_oldest(fit)
+    return curves(fit, noise_kg)
+
+
 def inside(fit: DripFit | None, t_s: float, noise_kg: float) -> tuple[float, float] | None:
     """(film still inside at t_s, its standard uncertainty), kg: all that the curves would let out in the end.
 
     None until half a minute of drip has been seen.
     """
-    if fit is None or fit.n + fit.past_n + len(fit.pending) < 15:
-        return None
-    fit = _unsuspected(fit, noise_kg)
-    while fit.pending:
-        fit = _take_oldest(fit)
-    known = curves(fit, noise_kg)
-    if not known:
+    known = _all_known(fit, noise_kg)
+    if fit is None or not known:
         return None
     age_s = max(0.0, t_s - fit.t0_s)
     left = sum(c.weight * c.left(age_s) for c in known)
@@ -298,19 +303,14 @@ def forecast(fit: DripFit | None, t_s: float, noise_kg: float, worth_kg: float) 
 
     None until half a minute of drip has been seen.
     """
-    if fit is None or fit.n + fit.past_n + len(fit.pending) < 15:
-        return None
-    fit = _unsuspected(fit, noise_kg)
-    while fit.pending:
-        fit = _take_oldest(fit)
-    known, t0_s = curves(fit, noise_kg), fit.t0_s
-    if not known:
+    known = _all_known(fit, noise_kg)
+    if fit is None or not known:
         return None
 
     def gain(age_s: float) -> float:
         return sum(c.weight * (c.left(age_s) - c.left(age_s + LIMITS.horizon_s)) for c in known)
 
-    age_s = t_s - t0_s
+    age_s = t_s - fit.t0_s
     ahead = gain(age_s)
     each = [(c, c.left(age_s) - c.left(age_s + LIMITS.horizon_s)) for c in known]
     spread = sum(c.weight * (kg - ahead) ** 2 for c, kg in each)

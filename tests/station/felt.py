@@ -462,7 +462,7 @@ def job(rows: list[Sample], spec: JobSpec) -> float:
     for sample in rows:
         before = state.stage
         state, effects = step(state, sample)
-        told += sum(len(e.text) + 0.1 * sample.t_s for e in effects if isinstance(e, Notice))
+        told += sum(len(e.kind) + 0.1 * sample.t_s for e in effects if isinstance(e, Notice))
         told += sample.t_s if state.stage is not before else 0.0
     levels = (state.drain.before, state.drain.taken, state.fill.base, state.fill.end)
     told += sum(1e3 * (level.kg + level.u_kg) for level in levels if level is not None)

@@ -72,7 +72,7 @@ def filled(
             elif isinstance(effect, Stop):
                 told += 1e3 * (effect.final_l + effect.cut_off_l + effect.forecast_l) + 5.0 * effect.clean
             elif isinstance(effect, Notice):
-                told += 0.1 * t_s * len(effect.text)
+                told += 0.1 * t_s * len(effect.kind)
 
     for row in rows:
         take(row.t_s, row.source, row.value)
