@@ -9,7 +9,7 @@ ALONE := tests/journeys/test_pump_control.py
 TWO := $(MAKE) --no-print-directory --jobs=2 --output-sync=target
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 
-.PHONY: run test pi-test lint ruff types scripts rooms bench study soak lock clean debian emulator
+.PHONY: run test pi-test pi-soak lint ruff types scripts rooms bench study soak lock clean debian emulator
 
 run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
@@ -24,6 +24,9 @@ test: $(VENV)/bin/python
 # A Pi without a Pi: an emulated board, put together from Debian's packages in var/pi.
 pi-test: $(VENV)/.tests emulator
 	$(BIN)/python -m pytest -q tests/pi
+
+pi-soak: $(VENV)/.tests emulator
+	$(BIN)/python -m tests.pi.soak
 
 lint: $(VENV)/.tests $(VENV)/.js
 	@$(TWO) types ruff scripts rooms

@@ -93,6 +93,12 @@ def small_root() -> Path:
     return root
 
 
+def pack(root: Path, packed: Path) -> None:
+    """Pack a folder as the kernel takes it."""
+    line = f"find . | cpio -o -H newc --quiet -R 0:0 | gzip -1 > {packed}"
+    subprocess.run(line, shell=True, cwd=root, check=True)
+
+
 def initrd(guest: str) -> Path:
     """The small root with the project's hardware room and one guest script, as the kernel takes it."""
     root = CACHE / "boot"
@@ -106,7 +112,7 @@ def initrd(guest: str) -> Path:
     (root / "init").write_text(INIT % guest)
     (root / "init").chmod(0o755)
     packed = CACHE / "boot.cpio.gz"
-    subprocess.run(f"find . | cpio -o -H newc --quiet | gzip -1 > {packed}", shell=True, cwd=root, check=True)
+    pack(root, packed)
     return packed
 
 
@@ -120,6 +126,40 @@ def command(machine: str, guest: str, append: str = "", more: tuple[str, ...] = 
     return [
         "qemu-system-aarch64", *board, "-kernel", str(image), "-initrd", str(initrd(guest)), "-append", line,
         "-nographic", "-no-reboot", "-nic", "none", *more,
+    ]  # fmt: skip
+
+
+def card_command(
+    card: Path,
+    guest: str,
+    machine: str = "raspi3b",
+    append: str = "",
+    more: tuple[str, ...] = (),
+    log: Path | None = None,
+) -> list[str]:
+    """The command line for one boot from a card, which is written to. guest: the script that systemd starts on it. log:
+    where every write to the card is recorded, with its data."""
+    from tests.pi.card import start_root
+
+    image = next(kernel().glob("boot/vmlinuz-*"))
+    device = "/dev/mmcblk0" if machine == "raspi3b" else "/dev/vda"
+    line = (
+        f"console=ttyAMA0,115200 panic=1 quiet loglevel=1 iomem=relaxed systemd.show_status=no card={device} "
+        f"now={int(time.time())} guest={guest} {append}"
+    )
+    board = ["-M", machine, "-dtb", str(device_tree())] if machine == "raspi3b" else ["-M", machine]
+    if machine == "virt":
+        board += ["-cpu", "cortex-a53", "-m", "1G", "-smp", "2"]
+    drive = f"if={'sd' if machine == 'raspi3b' else 'virtio'}"
+    if log is None:
+        drive += f",format=raw,file={card}"
+    else:
+        log.touch()
+        drive += f",driver=blklogwrites,file.driver=raw,file.file.driver=file,file.file.filename={card}"
+        drive += f",log.driver=file,log.filename={log}"
+    return [
+        "qemu-system-aarch64", *board, "-kernel", str(image), "-initrd", str(start_root()), "-append", line,
+        "-nographic", "-no-reboot", "-nic", "none", "-drive", drive, *more,
     ]  # fmt: skip
 
 
@@ -158,6 +198,15 @@ class Console:
         self._out.close()
 
 
+def boot_card(card: Path, guest: str, append: str = "", log: Path | None = None) -> Console:
+    """Start a board from a card, which is written to, and have systemd start a guest script on it.
+
+    The board's clock counts instructions, one to the nanosecond, and leaps over idleness: no load on this machine makes a beat
+    late. log: as for ``card_command``.
+    """
+    return Console(card_command(card, guest, append=append, more=("-icount", "shift=0,sleep=off"), log=log))
+
+
 def read_results(text: str) -> dict[str, Any]:
     """What a guest printed as results. Raises AssertionError where it ended in a traceback."""
     assert "Traceback (most recent call last)" not in text, text[text.index("Traceback") :][:4000]
@@ -176,7 +225,8 @@ def boot(
     return Boot(read_results(console.text), console.text)
 
 
-def _connect(path: Path, limit_s: float = 20.0) -> socket.socket:
+def connect(path: Path, limit_s: float = 20.0) -> socket.socket:
+    """A line to one of the emulator's sockets, as soon as it is there."""
     end_s = time.monotonic() + limit_s
     while True:
         try:
@@ -202,7 +252,7 @@ class WiredBoard:
                       "-accel", "tcg"),
             )
         )  # fmt: skip
-        self._links = [_connect(monitor), _connect(wires)]
+        self._links = [connect(monitor), connect(wires)]
         asked = self._links[0].makefile("rw")
         asked.readline()
         for line in (

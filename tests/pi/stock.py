@@ -72,11 +72,17 @@ def unpack_debs(packages: Sequence[str], suite: str, root: Path) -> None:
     root.mkdir(parents=True, exist_ok=True)
     for start in files.values():
         archive = next(archives.glob(f"{start}*.deb"))
-        subprocess.run(["dpkg-deb", "-x", str(archive), str(root)], check=True)
+        # Not dpkg-deb -x: it puts a folder where /lib is a link to /usr/lib.
+        with subprocess.Popen(["dpkg-deb", "--fsys-tarfile", str(archive)], stdout=subprocess.PIPE) as taken:
+            line = ["tar", "-x", "--keep-directory-symlink", "-C", str(root)]
+            subprocess.run(line, stdin=taken.stdout, check=True)
 
 
 def unpack_wheels(requirements: Sequence[str], site: Path) -> None:
-    """Unpack wheels for a 64-bit Pi with Python 3.11 into a folder, with what they depend on left to the caller."""
+    """Unpack wheels for a 64-bit Pi with Python 3.11 into a folder, with what they depend on left to the caller.
+
+    requirements: as pip takes them, options among them.
+    """
     platforms = ("manylinux_2_34", "manylinux_2_28", "manylinux_2_17", "manylinux2014")
     command = [sys.executable, "-m", "pip", "install", "-q", "--no-deps", "--target", str(site), "--upgrade"]
     for platform in platforms:
