@@ -68,11 +68,13 @@ class Bench:
         self.pins.put(PENDANT, 1)
         self.pan_g = 0.0
         self.pulses = 0.0
+        self.edges: list[tuple[float, str]] = []
         self._lines = {name: self._line(name) for name in ("scale", "counter")}
         for name, milli_c in (("supply", 18_500), ("drained", 41_000), ("air", 17_000)):
             (PLACE / name).mkdir()
             (PLACE / name / "temperature").write_text(f"{milli_c}\n")
         threading.Thread(target=self._turn, daemon=True).start()
+        threading.Thread(target=self._watch, daemon=True).start()
 
     def _line(self, name: str) -> tuple[int, int]:
         ours, theirs = os.openpty()
@@ -103,6 +105,25 @@ class Bench:
             self._send("counter", f"{digits}*{check:02X}\r\n")
             self._send("scale", f"W {self.pan_g:+.1f} g\r\n")
             time.sleep(0.1)
+
+    def _watch(self) -> None:
+        """Every change of the pump's pad, to a few milliseconds."""
+        last = ""
+        while True:
+            now = self.pins.pad()
+            if now != last:
+                self.edges.append((time.monotonic(), now))
+                last = now
+            time.sleep(0.004)
+
+    def off_after_s(self, since_s: float, limit_s: float = 30.0) -> float | None:
+        """How long after a moment the pump's pad was no longer driven high for good; None where it stayed."""
+        end_s = time.monotonic() + limit_s
+        while self.pins.pad() == "out hi" and time.monotonic() < end_s:
+            time.sleep(0.005)
+        time.sleep(0.02)
+        when_s, now = self.edges[-1]
+        return None if now == "out hi" else max(0.0, when_s - since_s)
 
 
 class Page:
@@ -135,9 +156,6 @@ class Page:
         except ValueError:
             return answer.status, text
 
-    def open_job(self) -> str:
-        return str(self.do("job", **FORM)["job_id"])
-
     def do(self, what: str, **body: object) -> Any:
         """A change that has to be taken. Raises AssertionError with the page's words."""
         status, said = self.ask("POST", f"/api/{what}", body)
@@ -147,6 +165,16 @@ class Page:
     def view(self) -> Any:
         status, said = self.ask("GET", "/view.json")
         return said if status == 200 else None
+
+    def until(self, true: Any, limit_s: float, what: str) -> Any:
+        """Wait for a view that is so. Raises AssertionError with the last view."""
+        end_s = time.monotonic() + limit_s
+        while time.monotonic() < end_s:
+            view = self.view()
+            if view is not None and true(view):
+                return view
+            time.sleep(0.1)
+        raise AssertionError(f"{what}: not within {limit_s} s; {json.dumps(self.view())[:3000]}")
 
     def healthy_after_s(self, since_s: float, limit_s: float = 300.0) -> float:
         """When the station was well again. Raises AssertionError with its last words."""
@@ -170,6 +198,59 @@ class Page:
         self.do("sign-in", name=OWNER, secret=SECRET)
 
 
+class Person(Page):
+    """Somebody who works at the bay."""
+
+    def __init__(self, bench: Bench) -> None:
+        super().__init__()
+        self.bench = bench
+
+    def open_job(self) -> str:
+        return str(self.do("job", **FORM)["job_id"])
+
+    def tick(self) -> None:
+        for item in self.view()["checklist"]:
+            if not item["done"]:
+                self.do("check", key=item["key"], done=True)
+
+    def mark(self, mark: str) -> None:
+        self.until(lambda v: any(m["mark"] == mark and m["enabled"] for m in v["next_marks"]), 60.0, mark)
+        self.do("mark", mark=mark)
+
+    def to_fill(self) -> None:
+        """From an open job to the fill, with a drain on the scale."""
+        self.tick()
+        self.bench.pan_g = 850.0
+        time.sleep(3.0)
+        self.mark("pan_placed")
+        time.sleep(2.0)
+        self.mark("drain_open")
+        for n in range(20):
+            self.bench.pan_g = 850.0 + 2550.0 * (n + 1) / 20
+            time.sleep(0.5)
+        time.sleep(5.0)
+        for mark in ("drain_done", "reseal_done"):
+            self.mark(mark)
+        self.do("note", kind="capacity", text="as listed: the plate on the housing says so")
+        self.mark("fill_start")
+        self.until(lambda v: v["stage"] == "fill", 30.0, "the fill")
+        self.tick()
+
+    def pump_on(self) -> None:
+        """Press the pendant until the pump's pad is high. Raises AssertionError with what the page says."""
+        self.bench.pins.put(PENDANT, 1)
+        time.sleep(0.5)
+        self.bench.pins.put(PENDANT, 0)
+        end_s = time.monotonic() + 10.0
+        while self.bench.pins.pad() != "out hi":
+            assert time.monotonic() < end_s, f"the pump does not start: {json.dumps(self.view())[:3000]}"
+            time.sleep(0.02)
+        time.sleep(0.5)
+
+    def let_go(self) -> None:
+        self.bench.pins.put(PENDANT, 1)
+
+
 def pids() -> tuple[int, int]:
     """The service's process, and its guard's."""
     main = int(run("systemctl", "show", "-P", "MainPID", "tallypan"))
@@ -190,9 +271,9 @@ def memory_kib(pid: int) -> int:
     return int(found[1]) if found else -1
 
 
-def arrive() -> Page:
+def arrive() -> Person:
     """Set up the bench, wait until the station is well, tell how it started, and come in."""
-    bench, person = Bench(), Page()
+    person = Person(Bench())
     person.healthy_after_s(time.monotonic())
     tell("health", person.ask("GET", "/health")[1])
     times = run(
@@ -206,7 +287,7 @@ def arrive() -> Page:
     )
     tell("started_us", [int(us) for us in times.split()])
     tell("memory_kib", [memory_kib(pid) for pid in pids()])
-    tell("pad", bench.pins.pad())
+    tell("pad", person.bench.pins.pad())
     person.come_in()
     return person
 
