@@ -9,14 +9,12 @@ import math
 from station.figures.evidence import Fault, Part
 from station.given.evidence import MeterRecord
 
-P_METER_OFF = 0.16
-"""A meter of which the shop knows nothing is off by more than its certificate says: one in six."""
+P_METER_OFF = 0.12
+"""A meter of which the shop knows nothing is off by more than its certificate says: one in eight."""
 P_METER_OFF_PROVED = 0.04
 """The same where its proving is in date."""
-METER_OFF_REL = ((0.75, 0.03), (0.25, 0.08))
-"""(weight, root mean square relative to the volume): worn or wrongly set, and broken."""
-METER_UNDER = 0.75
-"""Three of four count too little: fluid slips past what is worn, and a missing tooth gives no pulse."""
+METER_OFF_REL = ((0.5, 0.025), (0.5, 0.07))
+"""(weight, standard deviation relative to the volume): worn or wrongly set, and broken."""
 P_METER_BREAKS = 1.0 / 400.0
 """Per fill since the last one whose level was proved."""
 MOST_SURE = 0.98
@@ -77,8 +75,8 @@ then equally likely anything up to V: 1 / V for each V above what came."""
 LOW_NODES = ((0.40, 1.2, 0.15), *((math.log(1.8), at, 0.35 * at) for at in (2.0, 3.6, 6.5, 11.7, 21.0, 37.8)))
 """(weight, centre, standard deviation) of normal distributions that together are about 1 / V, V in what came out."""
 
-P_NOT_LEVEL, NOT_LEVEL_REL = 0.007, 0.08
-"""One vehicle in 150 does not stand level, though the checklist asks for it before the drain: then what runs over the lip, and what
+P_NOT_LEVEL, NOT_LEVEL_REL = 0.0025, 0.08
+"""One vehicle in 400 does not stand level, though the checklist asks for it before the drain: then what runs over the lip, and what
 is seen at the plug, is true of the lip and not of the volume. Lip and level seen share it. One end raised by 5 to 10° puts a
 plug that is 0.1 to 0.2 m from the middle 10 to 30 mm off, and 2 mm are about 1 % of a housing's volume."""
 NOT_LEVEL_NODES = (0.2, 0.6, 1.0, 1.4, 1.8)
@@ -94,14 +92,6 @@ def _below(of_l: float, parts: tuple[tuple[float, float, float], ...]) -> tuple[
     return tuple(Part(weight, rel * of_l, u_rel * of_l) for weight, rel, u_rel in parts)
 
 
-def _meter_off() -> list[tuple[float, float, float]]:
-    """(weight, centre, standard deviation) of what a meter counts too much, relative. Halves of normal distributions are
-    taken as normal ones with the mean and standard deviation of a half."""
-    centre, sd = math.sqrt(2.0 / math.pi), math.sqrt(1.0 - 2.0 / math.pi)
-    sides = ((METER_UNDER, -1.0), (1.0 - METER_UNDER, 1.0))
-    return [(w * p, side * centre * rel, sd * rel) for w, rel in METER_OFF_REL for p, side in sides]
-
-
 def p_meter_off(record: MeterRecord) -> float:
     """Probability that a meter is off, from its proving and from its fills whose level was proved.
 
@@ -112,7 +102,7 @@ def p_meter_off(record: MeterRecord) -> float:
     if record.fills < 1:
         return p
     u = max(record.u_offset_rel, SCATTER_REL / math.sqrt(record.fills))
-    off = sum(w * _density(record.offset_rel - at, math.hypot(u, sd)) for w, at, sd in _meter_off())
+    off = sum(w * _density(record.offset_rel, math.hypot(u, sd)) for w, sd in METER_OFF_REL)
     sound = _density(record.offset_rel, u)
     return min(MOST_SURE, p * off / (p * off + (1.0 - p) * sound))
 
@@ -124,21 +114,21 @@ def _density(x: float, sd: float) -> float:
 def meter(metered_l: float, record: MeterRecord, air_seen: bool) -> tuple[Fault, ...]:
     """Faults of a meter that counted metered_l."""
     u = max(record.u_offset_rel, SCATTER_REL / math.sqrt(max(1, record.fills)))
-    off, broken = [], []
-    for weight, at, sd in _meter_off():
-        broken.append(Part(weight, at * metered_l, sd * metered_l))
+    off = []
+    for weight, sd in METER_OFF_REL:
         if record.fills:  # off as the level-proved fills say, as far as they can say it
             keep = sd**2 / (sd**2 + u**2)
-            weight *= _density(record.offset_rel - at, math.hypot(u, sd))
-            shift_rel = at + keep * (record.offset_rel - at)
-            off.append(Part(weight, shift_rel * metered_l, math.sqrt(keep) * u * metered_l))
+            weight *= _density(record.offset_rel, math.hypot(u, sd))
+            off.append(Part(weight, keep * record.offset_rel * metered_l, math.sqrt(keep) * u * metered_l))
+        else:
+            off.append(Part(weight, 0.0, sd * metered_l))
     broke = 1.0 - (1.0 - P_METER_BREAKS) ** (record.fills_since + 1) if record.fills else 0.0
     p_off = p_meter_off(record)
     p_air = P_AIR_SEEN if air_seen else P_AIR * AIR_FILLS / (AIR_FILLS + record.fills)
     rest = (1.0 - p_off) * (1.0 - broke)
     return (
-        Fault("off", p_off, tuple(off or broken)),
-        Fault("broken since", (1.0 - p_off) * broke, tuple(broken)),
+        Fault("off", p_off, tuple(off)),
+        Fault("broken since", (1.0 - p_off) * broke, _two_sided(metered_l, METER_OFF_REL)),
         Fault("air", rest * p_air, tuple(Part(w, at, u_l) for w, at, u_l in AIR_L)),
     )
 

@@ -73,11 +73,3 @@ def test_a_compartment_that_arrives_low_may_have_held_anything_above_what_came_o
         parts = [(p.weight, 1.0 + faults.ARRIVES_LOW_REL - p.shift_l / 2.0, p.u_l / 2.0) for p in low.parts]
         density = sum(w * stats.norm.pdf(v, at, u) for w, at, u in parts)
         assert density == pytest.approx(1.0 / v, rel=0.35), v
-
-
-def test_a_meter_counts_too_little_more_often_than_too_much() -> None:
-    off = faults.meter(1.0, MeterRecord(), False)[0].parts
-    under = sum(p.weight for p in off if p.shift_l < 0) / sum(p.weight for p in off)
-    assert under == faults.METER_UNDER
-    mean_square = sum(p.weight * (p.shift_l**2 + p.u_l**2) for p in off)
-    assert mean_square == pytest.approx(sum(w * rel**2 for w, rel in faults.METER_OFF_REL))
