@@ -9,7 +9,7 @@ export async function drawAnew(id) {
   const page = reply.ok ? new DOMParser().parseFromString(await reply.text(), "text/html") : null;
   const fresh = page?.getElementById(id);
   if (!page || !fresh) {
-    say("The page could not be drawn anew. Load it again.");
+    say("The page could not be redrawn. Reload it.");
     return null;
   }
   byId(id).replaceWith(fresh);
