@@ -72,6 +72,6 @@ def test_a_certificate_that_cannot_weigh_keeps_the_bay_from_starting(
     assert __main__.main(["serve", "--simulated", "--config", str(file)]) == 2
     said = capsys.readouterr().err
     assert "certificate Bay 1 pan 1: [line] kg_per_count is" in said
-    assert "Calibrate anew" in said
+    assert "Calibrate again" in said
     assert __main__.main(["doctor", "--simulated", "--config", str(file)]) == 1
     assert "FAIL  lines: " in capsys.readouterr().out

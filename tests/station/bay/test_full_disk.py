@@ -150,7 +150,7 @@ def test_no_job_begins_on_a_disk_that_is_nearly_full_or_refuses(
     with refusing(config(tmp_path).ledger):
         with pytest.raises(LedgerError):
             engine.entries.retire("technician", ["J. Lindqvist"])
-        with pytest.raises(LedgerError, match="No job begins"):
+        with pytest.raises(LedgerError, match="No job can begin"):
             engine.open_job(FORM)
     engine.close()
 

@@ -100,7 +100,7 @@ def dry(state: BayState) -> BayState:
         (on_scale, "before", 58.0, U, "A scale stands under the container"),
         (fill, "before", 0.0, U, "above zero"),
         (fill, "before", 58.0, 20.0, "The scale's division"),
-        (fill, "after", AFTER, U, "Enter first what the scale showed before"),
+        (fill, "after", AFTER, U, "First enter what the scale showed before"),
         (dry, "after", AFTER, U, "Nothing has been pumped yet"),
         (first, "after", 59.0, U, "heavier than 58.4 kg before it"),
         (first, "after", 26.0, U, "same container, and the same unit"),

@@ -169,7 +169,7 @@ def test_a_job_has_so_many_photos_and_no_more(tmp_path: Path, monkeypatch: pytes
 
 @pytest.mark.parametrize(
     ("bound", "value", "words"),
-    [("MAX_FOLDER_BYTES", 500, "as much as they may"), ("FLOOR_BYTES", 10**18, "kept for the record")],
+    [("MAX_FOLDER_BYTES", 500, "all they may"), ("FLOOR_BYTES", 10**18, "kept for the record")],
 )
 def test_photos_leave_the_disk_to_the_record(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bound: str, value: int, words: str
