@@ -175,9 +175,11 @@ class Loop:
         if not answers:
             return
         ticket = self._recorder.seal()
-        self._publish()  # whoever asked sees what came of it
-        for call, result, recorded in answers:
-            call.done.set_result((result, ticket if recorded else None))
+        try:
+            self._publish()  # whoever asked sees what came of it
+        finally:
+            for call, result, recorded in answers:
+                call.done.set_result((result, ticket if recorded else None))
 
     def take(self, sample: Sample) -> None:
         """Take in one sample and do what it leads to."""

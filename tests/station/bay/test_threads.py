@@ -98,3 +98,22 @@ def test_ten_threads_open_abandon_restart_and_read_without_a_torn_pair(tmp_path:
     assert hammer.wrong == []
     assert len(hammer.capacity_of) == TURNS
     assert hammer.reads > TURNS
+
+
+def test_whoever_asked_is_answered_though_no_view_can_be_made(tmp_path: Path) -> None:
+    """A view that fails stops the pump; it must not leave the person waiting who pressed."""
+    engine, _ = engine_on(tmp_path)
+    publish, failed = engine._loop._publish, threading.Event()
+
+    def fails() -> None:
+        failed.set()
+        raise ZeroDivisionError("no view")
+
+    try:
+        engine.open_job(FORM)
+        engine._loop._publish = fails  # type: ignore[method-assign]
+        engine.note("remark", "heard")
+        assert failed.is_set()
+    finally:
+        engine._loop._publish = publish  # type: ignore[method-assign]
+        engine.close()

@@ -14,6 +14,7 @@ from station.filling.metering import MeterTrack
 from station.given.evidence import ContainerWeighing, MeterRecord
 from station.given.job import JobSpec
 from station.given.lines import MeterLine, PanLine
+from station.given.pumping import PumpLine
 from station.weighing.lines import Level
 
 OIL = Fluid(
@@ -197,3 +198,13 @@ def test_meter_and_container_that_agree_against_the_lip_leave_it_open() -> None:
     verdict, text = said(leaning)
     assert verdict == "undecided"
     assert "the vehicle's stand" in text
+
+
+def test_the_pumps_time_alone_says_nothing_of_a_fill() -> None:
+    """A run that was let go before the meter spoke, as when a proving run is dropped with the pump on."""
+    ran = evolve(
+        fill(0.0, pump=PumpLine(3.2)),
+        meter=MeterTrack(pumped_s=8.0, supply_c=20.0, kv_mm2_s=120.0),
+        hearing=Hearing(),
+    )
+    assert balance.report(ran).verdict_text is None
