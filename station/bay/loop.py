@@ -183,8 +183,7 @@ class Loop:
 
     def take(self, sample: Sample) -> None:
         """Take in one sample and do what it leads to."""
-        # Devices stamp in threads of their own: a few milliseconds out of order is queueing, not time travel.
-        # The stream's order is the order of arrival, here and in every replay.
+        # Devices stamp in threads of their own: the order of arrival is the stream's, here and in every replay.
         # Whole milliseconds, here and nowhere later: what is stepped is what is stored, and the clock's noise is not.
         sample = sample._replace(t_s=max(round(sample.t_s, 3), self.desk.t_s))
         if sample.source != "tick":
