@@ -1,7 +1,7 @@
 """The engine's thread: it takes every sample and every call, steps the core, and carries out what follows.
 
 The guard's heartbeat is sent from this loop and from nowhere else: if it hangs, the beats end and the guard drops the
-pump. Nothing here waits for the disk: what is to be written goes to the recorder, and whoever asked waits for it.
+pump. Nothing here waits for the disk: what is written goes to the recorder, and whoever asked waits.
 """
 
 import logging
@@ -245,10 +245,11 @@ class Loop:
 
     # --- what callers ask for, run between two samples -----------------------------------------------------
 
-    def feed(self, given: tuple[str, str | float] | None) -> None:
+    def feed(self, *given: tuple[str, str | float] | None) -> None:
         """Put something of the station's own into the stream."""
-        if given is not None:
-            self.take(Sample(self._now_s(), *given))
+        for one in given:
+            if one is not None:
+                self.take(Sample(self._now_s(), *one))
 
     def _now_s(self) -> float:
         """The stream's time."""
@@ -260,8 +261,7 @@ class Loop:
             self._bench.new_vehicle(spec)
         self._idle_notice = None
         job_id = self.desk.open(spec)
-        for opening in self.desk.supply.opening():
-            self.feed(opening)
+        self.feed(*self.desk.supply.opening())
         self._tell_states("pump", "stop_open")
         return job_id
 
@@ -285,8 +285,7 @@ class Loop:
         self.feed(("mark", mark.value))
 
     def top_up(self) -> None:
-        for given in self.desk.top_up():
-            self.feed(given)
+        self.feed(*self.desk.top_up())
 
     def purge(self, begin: bool) -> None:
         self.feed(self.desk.purge(begin))
