@@ -195,8 +195,8 @@ def subject_chart(ledger: Any, dimension: str, name: str, until: str = "9999") -
         raise InputError(f"there are no charts per {dimension!r}; expected one of: {', '.join(CHARTED)}.")
     if dimension == NEXT_DRAIN:
         rows = [
-            (d.job_id, d.utc, 100.0 * d.off_rel)
-            for d in next_drains(ledger, name, limit=CHART_JOBS, until_utc=until)
+            (drain.job_id, drain.utc, 100.0 * drain.off_rel)
+            for drain in next_drains(ledger, name, limit=CHART_JOBS, until_utc=until)
         ]
     else:
         rows = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
