@@ -124,7 +124,7 @@ def test_json_carries_the_audits_own_values(march: Bay) -> None:
             ledger, "2026-03-01", "2026-04-01", march.engine.catalogue(), "us", ZoneInfo("Pacific/Auckland")
         )
     assert content["total"] == books.total.to_dict()
-    assert "days of Pacific/Auckland" in page_text(march, MARCH)
+    assert "dates in Pacific/Auckland time" in page_text(march, MARCH)
     assert content["time_zone"] == "Pacific/Auckland"
     assert content["stock"] == [take.to_dict() for take in books.stock]
     assert content["containers"][0]["content_l"] == pytest.approx(52.1)
