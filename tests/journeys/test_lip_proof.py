@@ -60,7 +60,7 @@ def test_a_fill_is_proved_at_the_lip_while_the_control_is_held(phone: Page) -> N
     expect(phone.locator(".dock-figure")).to_contain_text("At the lip: ")
     time.sleep(2.0)
     assert not person.pump_on(), "nobody holds it"
-    _hold_until(person, lambda: person.get("/view.json")["pump"]["lip"]["proved"], 150, "the proof")
+    _hold_until(person, lambda: person.get("/view.json")["pump"]["lip"]["proved"], 300, "the proof")
     expect(phone.locator("#pump-line")).to_contain_text("Stopped: first fluid over the lip.")
     person.let_go()
     proof = person.get("/view.json")["pump"]["lip"]
