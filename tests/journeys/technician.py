@@ -43,8 +43,14 @@ class Technician:
             path if path.startswith("http") else f"{self.page.url.rstrip('/')}{path}"
         ).json()
 
+    def follow(self, link: str) -> None:
+        """Go where a link leads, and wait until that page's scripts have run: what is pressed before them is lost."""
+        with self.page.expect_navigation():
+            self.page.click(link)
+
     def bench(self, verb: str) -> None:
         """Press a bench button, and wait until the bay has done it: what follows may leave the page."""
+        self.page.wait_for_load_state()
         with self.page.expect_response("**/api/bench"):
             self.page.click(f'[data-bench="{verb}"]')
 

@@ -111,7 +111,7 @@ def _calibrate_the_pan(person: Metrologist) -> dict[str, Any]:
 
 def _prove_the_meter(person: Metrologist) -> tuple[dict[str, Any], list[float]]:
     page = person.page
-    page.click("text=All certificates")
+    person.follow("text=All certificates")
     expect(page.locator('.card[data-tone="good"]')).to_contain_text("Bay 1 pan 1")
     person.bench("hose_over_pan")
     page.select_option('[name="fluid"]', "gear_75w90")
@@ -151,7 +151,7 @@ def test_a_pan_is_calibrated_and_a_meter_proved_and_both_have_their_certificates
     # 402.5 pulses per litre by the same file; one pulse of 200 is 0.5 % of a run.
     assert meter["result"]["k_factor_per_l"] == pytest.approx(402.5, rel=0.005), meter["data"]
 
-    phone.click("text=All certificates")
+    person.follow("text=All certificates")
     expect(phone.locator(".register tbody tr")).to_have_count(2)
     expect(phone.locator('.card[data-tone="good"]')).to_have_count(2)
 

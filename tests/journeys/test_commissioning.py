@@ -5,6 +5,7 @@ import re
 from playwright.sync_api import Page, expect
 
 from tests.journeys.conftest import Station
+from tests.journeys.technician import Technician
 
 HEADERS = {"X-Tallypan": "1"}
 
@@ -18,7 +19,7 @@ def hand(phone: Page, station: Station, *verbs: str) -> None:
 
 def test_a_bay_is_commissioned_and_every_step_can_be_left(phone: Page, station: Station) -> None:
     phone.goto(f"{station.address}calibration")
-    phone.click("text=Commission this bay")
+    Technician(phone).follow("text=Commission this bay")
     devices = phone.locator("#devices")
     expect(devices).to_contain_text("press on the pan with a hand")
     phone.click("text=Look while I touch them")
@@ -50,6 +51,6 @@ def test_a_bay_is_commissioned_and_every_step_can_be_left(phone: Page, station: 
     phone.goto(f"{station.address}commissioning")
     expect(phone.get_by_role("status")).to_contain_text("3 of 8")
     expect(devices).to_contain_text("✓ Pendant: seen")
-    phone.click("text=To the label")
+    Technician(phone).follow("text=To the label")
     expect(phone.locator("h1")).to_have_text("Bay 1")
     expect(phone.locator("svg.qr")).to_be_visible()
