@@ -7,6 +7,7 @@ from station.figures import balance
 from station.given.config import BayConfig
 from station.record import archive
 from station.record.archive import JobRecord
+from station.record.finding import EVERY, Wanted
 from station.record.ledger import JobRow, Ledger, job_row
 from station.shop import offered
 from station.shop.catalogue import Catalogue
@@ -23,8 +24,8 @@ class Records:
     config: BayConfig
     _published: Publisher
 
-    def jobs(self, limit: int = 50, before: str | None = None, vehicle: str | None = None) -> list[JobRow]:
-        """Jobs, newest first; the open one leads. Raises InputError where ``before`` is no closed job."""
+    def jobs(self, limit: int = 50, before: str | None = None, wanted: Wanted = EVERY) -> list[JobRow]:
+        """Jobs that are wanted, newest first; the open one leads. Raises InputError where ``before`` is no closed job."""
         here = self._published.newest
         open_job = here.open_job
         with self.reading() as ledger:
@@ -36,9 +37,8 @@ class Records:
                 leading, before = leading[ids.index(before) + 1 :], None
             elif before is not None:
                 leading = []
-            rows = [self._row(job) for job in leading]
-            rows = [row for row in rows if vehicle in (None, row.vehicle)]
-            return [*rows, *ledger.jobs(limit, before, vehicle)][:limit]
+            rows = [row for row in map(self._row, leading) if wanted.fits(row)]
+            return [*rows, *ledger.jobs(limit, before, wanted)][:limit]
 
     def _row(self, job: JobNow) -> JobRow:
         spec, report = job.state.spec, balance.report(job.state)

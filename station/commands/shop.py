@@ -47,7 +47,15 @@ def add(commands: Any) -> None:
     jobs = _command(commands, "jobs", "closed and abandoned jobs, newest first", _jobs)
     jobs.add_argument("--limit", type=_count, default=50, metavar="N", help="so many at most (default: 50)")
     jobs.add_argument("--before", metavar="JOB", help="only jobs older than this one")
-    jobs.add_argument("--vehicle", help="only this vehicle's")
+    jobs.add_argument(
+        "words", nargs="*", help="each in the vehicle's, compartment's or technician's name, or the number"
+    )
+    for name in ("vehicle", "technician", "container", "outcome"):
+        jobs.add_argument(f"--{name}", default="", help=f"only of this {name}")
+    jobs.add_argument(
+        "--from", dest="first_day", default="", metavar="DATE", help="first day, such as 2026-03-01"
+    )
+    jobs.add_argument("--to", dest="last_day", default="", metavar="DATE", help="last day, itself included")
 
     _command(commands, "expected", "expected fill of every compartment, and what it rests on", _expected)
     _command(commands, "due", "next service of every compartment", _due)
@@ -238,10 +246,13 @@ def _catalogue(options: argparse.Namespace) -> int:
 
 
 def _jobs(options: argparse.Namespace) -> int:
+    from station.record.finding import wanted
     from station.record.ledger import JOB_COLUMNS
 
+    names = (options.vehicle, options.technician, options.container, options.outcome)
+    asked = wanted(" ".join(options.words), *names, options.first_day, options.last_day, _bay(options).zone)
     with _ledger(options) as ledger:
-        rows = [row.to_dict() for row in ledger.jobs(options.limit, options.before, options.vehicle)]
+        rows = [row.told() for row in ledger.jobs(options.limit, options.before, asked)]
     shown = (
         "job_id opened_utc vehicle compartment technician expected_fill_l drained_l filled_l verdict".split()
     )

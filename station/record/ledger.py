@@ -16,9 +16,10 @@ from sqlite_utils import Database
 
 from hardware.sample import Sample
 from station.errors import InputError, LedgerError
-from station.record import anchor, changes, samples, schema, verify
+from station.record import anchor, changes, finding, samples, schema, verify
 from station.record.author import unsigned
 from station.record.chain import FIELDS, SamplesDigest, entry_hash
+from station.record.finding import EVERY, Wanted
 from station.record.lock import WriterLock
 from station.record.migrate import migrate
 from station.record.moment import BOOT_ID, Moment, clock_synced, now
@@ -264,24 +265,20 @@ class Ledger:
         ):
             yield {**row, "body": json.loads(row["body"])}
 
-    def jobs(self, limit: int = 50, before: str | None = None, vehicle: str | None = None) -> list[JobRow]:
-        """Closed and abandoned jobs, newest first: those older than the job ``before``, of one vehicle, where given.
+    def jobs(self, limit: int = 50, before: str | None = None, wanted: Wanted = EVERY) -> list[JobRow]:
+        """Closed and abandoned jobs that are wanted, newest first: those older than the job ``before``, where given.
 
         Raises InputError where ``before`` is no such job.
         """
-        where, values = ["1"], []
-        if vehicle is not None:
-            where.append("vehicle = ?")
-            values.append(vehicle)
+        last = None
         if before is not None:
             opened = self.db.execute("select rowid from job where job_id = ?", [before]).fetchone()
             if opened is None:
                 raise InputError(f"before is {before!r}; expected the id of a closed job.")
-            where.append("rowid < ?")
-            values.append(opened[0])
-        # By their rows' order, which is that of the chain: a wall clock that was put back puts no job behind another.
-        sql = f"select * from job where {' and '.join(where)} order by rowid desc limit ?"
-        return [JobRow.of(self._as_told(row)) for row in self.db.query(sql, [*values, limit])]
+            last = int(opened[0])
+        places = finding.rows(self.db, wanted, limit, last)
+        found = (next(self.db.query("select * from job where rowid = ?", [place])) for place in places)
+        return [JobRow.of(self._as_told(row)) for row in found]
 
     def _as_told(self, row: dict[str, Any]) -> dict[str, Any]:
         """A job's row as the chain has it: a list shows what was recorded, also where the row beside it was altered."""

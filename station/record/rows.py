@@ -54,9 +54,30 @@ class JobRow:
         told: dict[str, Any] = {name: row.get(name) for name in JOB_COLUMNS}
         return cls(**told)
 
+    @property
+    def outcome(self) -> str:
+        """What a list says that a job came to: one of ``OUTCOMES``, or the stage of one that is open. A job that was given up
+        has no verdict, whatever the figures were by then."""
+        if self.stage != "closed":
+            return self.stage
+        return self.verdict if self.filled_l is not None else NO_VERDICT
+
     def to_dict(self) -> dict[str, Any]:
         return vars(self).copy()
 
+    def told(self) -> dict[str, Any]:
+        """As every list, file and command tells it: with its outcome for a verdict."""
+        return {**self.to_dict(), "verdict": self.outcome}
+
+
+NO_VERDICT = "no verdict"
+_JUDGED = "stage = 'closed' and filled_l is not null and verdict = ?"
+OUTCOMES: dict[str, tuple[str, list[object]]] = {
+    **{name: (_JUDGED, [name]) for name in ("full", "short", "over", "undecided")},
+    NO_VERDICT: ("stage = 'closed' and filled_l is null", []),
+    "abandoned": ("stage = 'abandoned'", []),
+}
+"""Outcome of a job that has ended → what its row says then, as SQL."""
 
 JOB_COLUMNS = [one.name for one in fields(JobRow)]
 """What a job's row has."""

@@ -25,6 +25,7 @@ from station.given.report import Report, Told
 from station.given.said import Came, Mark, SetAside
 from station.learning.expected import Expected
 from station.record.archive import Entry, JobRecord
+from station.record.finding import EVERY, Wanted
 from station.record.ledger import JobRow, Ledger, now
 from station.shop import catalogue, entering, offered
 from station.shop.catalogue import Catalogue
@@ -334,8 +335,8 @@ class FakeEngine:
     def truth(self) -> dict[str, float]:
         return {"drained_l": 2.66, "filled_l": 2.861, "overflow_l": 0.019}
 
-    def jobs(self, limit: int = 50, before: str | None = None, vehicle: str | None = None) -> list[JobRow]:
-        rows = [row for row in self.rows if vehicle in (None, row.vehicle)]
+    def jobs(self, limit: int = 50, before: str | None = None, wanted: Wanted = EVERY) -> list[JobRow]:
+        rows = [row for row in self.rows if wanted.fits(row)]
         ids = [row.job_id for row in rows]
         if before is not None and before not in ids:
             raise InputError(f"before is {before!r}; expected the id of a job.")

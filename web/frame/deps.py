@@ -49,7 +49,6 @@ ChangeThreads = Annotated[CapacityLimiter, Depends(_change_threads)]
 DiskThreads = Annotated[CapacityLimiter, Depends(_disk_threads)]
 """Threads for what goes into the record, which wait for the disk; no stop ever waits behind one."""
 Before = Annotated[str | None, Query(max_length=100)]
-Vehicle = Annotated[str | None, Query(max_length=200)]
 Limit = Annotated[int, Query(ge=1, le=10_000)]
 
 

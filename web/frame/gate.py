@@ -39,7 +39,7 @@ PHOTO_KINDS = ("image/jpeg", "image/png")
 SECURITY_HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
-        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; object-src 'none'"
+        "base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'"
     ),
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",

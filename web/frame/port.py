@@ -17,6 +17,7 @@ from station.given.config import BayConfig
 from station.given.said import Came, Mark, SetAside
 from station.learning.condition import Condition, Photo
 from station.record.archive import JobRecord
+from station.record.finding import EVERY, Wanted
 from station.record.ledger import JobRow, Ledger
 from station.shop.audit import Movement
 from station.shop.catalogue import Catalogue
@@ -165,8 +166,8 @@ class Engine(Protocol):
     def truth(self) -> dict[str, float]:
         """What the simulation knows: drained_l, filled_l, overflow_l."""
 
-    def jobs(self, limit: int = 50, before: str | None = None, vehicle: str | None = None) -> list[JobRow]:
-        """Jobs, newest first. before: a job's id, to go on behind it. vehicle: of that one alone."""
+    def jobs(self, limit: int = 50, before: str | None = None, wanted: Wanted = EVERY) -> list[JobRow]:
+        """Jobs that are wanted, newest first. before: a job's id, to go on behind it."""
 
     def job(self, job_id: str, /) -> JobRecord:
         """All that is recorded of one job. Raises KeyError for an unknown id."""

@@ -12,8 +12,10 @@ from station.learning import reason
 from station.record import archive
 from station.record.archive import JobRecord
 from station.record.ledger import JobRow as Listed
+from station.record.rows import NO_VERDICT
 from web.frame import format as fmt
 from web.frame import words
+from web.frame.listing import Asked, Listing
 from web.jobs import pump_runs
 from web.jobs.findings import Fact, Findings, Found, findings
 from web.live import pan_steps, witnesses
@@ -43,14 +45,11 @@ class JobRow:
 
 @dataclass(frozen=True)
 class JobsPage:
-    """``/jobs``: newest first. vehicle: whose jobs these are, None for all. Addresses: older is None on the last page,
-    newest on the first; query is what the CSV and the JSON of this page ask for."""
+    """``/jobs``: newest first. vehicle: whose jobs these are, "" for all."""
 
     rows: Sequence[JobRow]
-    vehicle: str | None
-    older: str | None
-    newest: str | None
-    query: str
+    vehicle: str
+    list: Listing
 
 
 @dataclass(frozen=True)
@@ -111,19 +110,16 @@ class JobPage:
     on_pan: Sequence[pan_steps.Came]
 
 
-def jobs_page(rows: Sequence[Listed], limit: int, before: str | None, vehicle: str | None = None) -> JobsPage:
-    """rows: as ``station.bay.engine.Engine.jobs``, one more than the limit where there are older ones."""
-    shown = [_row(row) for row in rows[:limit]]
-    mine = {} if vehicle is None else {"vehicle": vehicle}
-    newest = None if before is None else f"/jobs?{urlencode(mine)}".rstrip("?")
-    older = f"/jobs?{urlencode({**mine, 'before': shown[-1].job_id})}" if len(rows) > limit else None
-    query = urlencode(mine if before is None else {**mine, "before": before})
-    return JobsPage(shown, vehicle, older, newest, query)
+def jobs_page(rows: Sequence[Listed], asked: Asked, vehicle: str, begun: bool) -> JobsPage:
+    """rows: as ``station.bay.engine.Engine.jobs``, one more than a page where there are older ones."""
+    shown, frame = asked.by_key(rows, lambda row: row.job_id, begun)
+    return JobsPage([_row(row) for row in shown], vehicle, frame)
 
 
 def _row(row: Listed) -> JobRow:
     closed = row.stage == "closed"
-    verdict = words.verdict(row.verdict if row.filled_l is not None else None, 0.0, 0.0, 0.0)
+    judged = closed and row.outcome != NO_VERDICT
+    verdict = words.verdict(row.outcome if judged else None, 0.0, 0.0, 0.0)
     return JobRow(
         job_id=row.job_id,
         opened=fmt.moment(row.opened_utc),
@@ -135,9 +131,9 @@ def _row(row: Listed) -> JobRow:
         expected=str(fmt.litres(row.expected_fill_l, row.expected_fill_u95_l)),
         drained=str(fmt.litres(row.drained_l, row.drained_u95_l)),
         filled=str(fmt.litres(row.filled_l, row.filled_u95_l)),
-        verdict=verdict.word if closed else row.stage,
+        verdict=verdict.word if closed else row.outcome,
         sign=verdict.sign if closed else "",
-        tone=row.verdict if closed and row.filled_l is not None else "none",
+        tone=row.outcome if judged else "none",
     )
 
 

@@ -1,41 +1,85 @@
 """The list of jobs, one job, its sheet and its files. Nothing changes here."""
 
-from fastapi import APIRouter
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import APIRouter, Depends
 from starlette.responses import JSONResponse, Response
 
 from station.common.tabular import to_csv
 from station.learning import reason
-from station.record.ledger import JOB_COLUMNS
-from web.frame.deps import Before, Limit, Station, Vehicle, download, job_of, page_of
+from station.record.finding import wanted
+from station.record.ledger import JOB_COLUMNS, JobRow
+from station.record.rows import OUTCOMES
+from web.frame.deps import Before, Limit, Station, download, job_of, page_of
+from web.frame.listing import MOST, PER_PAGE, Asked, Field, From, Pick, To, Words, options
+from web.frame.port import Engine
 from web.frame.problem import Problem
 from web.jobs import contexts
 from web.jobs.curve import drawing_of
 from web.jobs.findings import found
 from web.jobs.sheet import sheet_page
 
-PER_PAGE = 50
-
 router = APIRouter()
+TWINS = (("CSV", "/jobs.csv"), ("JSON", "/jobs.json"))
+
+
+@dataclass(frozen=True)
+class JobsAsked:
+    """What the list of jobs can be asked for, by the same names for page, CSV and JSON. from, to: days of the shop, both
+    included."""
+
+    q: Words = ""
+    vehicle: Pick = ""
+    technician: Pick = ""
+    container: Pick = ""
+    outcome: Pick = ""
+    first_day: From = ""
+    last_day: To = ""
+    before: Before = None
+
+    def rows(self, engine: Engine, limit: int) -> list[JobRow]:
+        names = (self.q, self.vehicle, self.technician, self.container, self.outcome)
+        zone = engine.settings().zone
+        return engine.jobs(limit, self.before, wanted(*names, self.first_day, self.last_day, zone))
+
+    def form(self, engine: Engine) -> Asked:
+        known = engine.catalogue()
+
+        def named(table: str, label: str, value: str) -> Field:
+            names = sorted({*(entry.key[0] for entry in known.entries[table].values()), value} - {""})
+            return Field(table, label, value, options(names, "any"))
+
+        outcomes = [("", "any"), *((name, name) for name in OUTCOMES)]
+        fields = [
+            named("vehicle", "Vehicle", self.vehicle),
+            named("technician", "Technician", self.technician),
+            named("container", "Container", self.container),
+            Field("outcome", "Came to", self.outcome, outcomes),
+            Field("from", "From", self.first_day),
+            Field("to", "To", self.last_day),
+        ]
+        return Asked("/jobs", "Vehicle, compartment, technician or number", self.q, fields, twins=TWINS)
+
+
+Jobs = Annotated[JobsAsked, Depends()]
 
 
 @router.get("/jobs")
-def jobs(engine: Station, before: Before = None, vehicle: Vehicle = None) -> Response:
-    rows = engine.jobs(PER_PAGE + 1, before, vehicle)
-    return page_of("jobs.html", contexts.jobs_page(rows, PER_PAGE, before, vehicle))
+def jobs(engine: Station, asked: Jobs) -> Response:
+    rows = asked.rows(engine, PER_PAGE + 1)
+    page = contexts.jobs_page(rows, asked.form(engine), asked.vehicle, asked.before is None)
+    return page_of("jobs.html", page)
 
 
 @router.get("/jobs.json")
-def jobs_json(
-    engine: Station, before: Before = None, vehicle: Vehicle = None, limit: Limit = PER_PAGE
-) -> Response:
-    return JSONResponse({"jobs": [row.to_dict() for row in engine.jobs(limit, before, vehicle)]})
+def jobs_json(engine: Station, asked: Jobs, limit: Limit = MOST) -> Response:
+    return JSONResponse({"jobs": [row.told() for row in asked.rows(engine, limit)]})
 
 
 @router.get("/jobs.csv")
-def jobs_csv(
-    engine: Station, before: Before = None, vehicle: Vehicle = None, limit: Limit = PER_PAGE
-) -> Response:
-    rows = [row.to_dict() for row in engine.jobs(limit, before, vehicle)]
+def jobs_csv(engine: Station, asked: Jobs, limit: Limit = MOST) -> Response:
+    rows = [row.told() for row in asked.rows(engine, limit)]
     return download(to_csv(rows, JOB_COLUMNS), "jobs.csv", "text/csv")
 
 

@@ -19,6 +19,7 @@ from station.given.config import demo_path, read_config
 from station.given.report import Report
 from station.given.said import Mark
 from station.learning import condition
+from station.record.finding import Wanted
 from station.record.ledger import Ledger, job_row, now
 from station.record.recorder import Recorder
 from station.shop import audit, stock
@@ -111,8 +112,8 @@ def test_the_open_job_leads_the_list_and_its_vehicles_list(engine: Engine) -> No
     assert [row.job_id for row in engine.jobs(3)] == [job_id, *closed[:2]]
     assert [row.job_id for row in engine.jobs(3, job_id)] == closed[:3]
     assert [row.job_id for row in engine.jobs(3, closed[0])] == closed[1:4]
-    assert engine.jobs(1, vehicle="Bus 12")[0].closed_utc is None
-    assert engine.jobs(100, vehicle="Bus 7") == []
+    assert engine.jobs(1, wanted=Wanted(vehicle="Bus 12"))[0].closed_utc is None
+    assert engine.jobs(100, wanted=Wanted(vehicle="Bus 7")) == []
     with pytest.raises(InputError, match="before is 'nowhere'"):
         engine.jobs(3, "nowhere")
     engine.abandon("only a test")

@@ -13,6 +13,7 @@ from hardware.sample import Sample
 from station.__main__ import main
 from station.errors import InputError, LedgerError
 from station.given.report import Report
+from station.record.finding import Wanted
 from station.record.ledger import JOB_COLUMNS, JobRow, Ledger, SamplesDigest, now
 from station.record.recorder import Recorder
 from tests.station.shop_rows import shop
@@ -221,9 +222,9 @@ def test_jobs_are_paged_in_the_order_of_the_record_and_listed_by_vehicle(
     while page := ledger.jobs(3, walked[-1] if walked else None):
         walked += [row.job_id for row in page]
     assert walked == every
-    mine = [row.job_id for row in ledger.jobs(100, vehicle="Bus 7")]
+    mine = [row.job_id for row in ledger.jobs(100, wanted=Wanted(vehicle="Bus 7"))]
     assert len(mine) == 4
-    assert [row.job_id for row in ledger.jobs(100, mine[1], "Bus 7")] == mine[2:]
+    assert [row.job_id for row in ledger.jobs(100, mine[1], Wanted(vehicle="Bus 7"))] == mine[2:]
     with pytest.raises(InputError, match="before is 'j99'"):
         ledger.jobs(3, "j99")
     ledger.close()
