@@ -87,7 +87,7 @@ def test_a_days_jobs_are_those_of_the_shops_day() -> None:
         ({"first_day": "2026-03-02", "last_day": "2026-03-01"}, "expected the later one last"),
     ],
 )
-def test_what_cannot_be_meant_is_objected_to(asked: dict[str, str], told: str) -> None:
+def test_what_cannot_be_meant_is_objected_to(asked: dict[str, Any], told: str) -> None:
     with pytest.raises(InputError, match=told):
         wanted(**asked)
 
