@@ -1,10 +1,14 @@
 """For every test: property tests draw the same examples each time, so that a red run can be run again; what a run cost."""
 
 import os
-from typing import Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from station.record.many.embedded import Embedded
 
 settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
@@ -47,3 +51,12 @@ def pytest_testnodedown(node: Any) -> None:
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
     workers = config.stash[CPU]
     terminalreporter.write_line(f"{sum(workers) if workers else _cpu_s():.0f} s of processor time")
+
+
+@pytest.fixture(scope="session")
+def postgres() -> "Iterator[Embedded]":
+    """A PostgreSQL server of the session's own; each test takes a database of its own from it, by tests.rolled.fresh."""
+    from tests.rolled import server
+
+    with server() as engine:
+        yield engine

@@ -1,0 +1,202 @@
+"""What the tables of many bays have of an entry: the row of a closed job, a movement, a certificate, and the sums. Pure.
+
+A job's row is the one that its bay wrote beside the result; nothing is computed anew here, so both sides list the same.
+"""
+
+import json
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, fields
+from datetime import date, tzinfo
+from typing import Any
+
+from calibration.certificates import Certificate
+from station.common import days
+from station.record.author import unsigned
+from station.record.many.arriving import Entry
+from station.record.rows import JobRow
+
+UL = 1_000_000
+"""Microlitres in a litre."""
+USE = (
+    "jobs",
+    "drained_ul",
+    "metered_ul",
+    "filled_ul",
+    "overflow_ul",
+    "received_ul",
+    "drawn_ul",
+    "purge_ul",
+    "waste_ul",
+)
+TALLY = ("jobs", "short", "over", "undecided", "measured", "deviation_ppm", "deviation_ppm2")
+DIMENSIONS = ("bay", "meter", "technician", "fluid", "compartment type")
+MOVED = ("received", "drawn", "purge", "waste")
+"""Movements that the sums of use count."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """A job that ended. deviation_percent: filled against expected, of a closed job that has both. proved: whether
+    something else than the meter bore it out."""
+
+    seq: int
+    day: date
+    row: JobRow
+    deviation_percent: float | None
+    proved: bool
+
+
+@dataclass(frozen=True)
+class Moved:
+    """Fluid that moved beside the jobs."""
+
+    seq: int
+    day: date
+    utc: str
+    facts: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Certified:
+    seq: int
+    certificate: Certificate
+
+
+@dataclass
+class Sums:
+    """What a batch adds to the tables of sums, by their keys."""
+
+    use_day: dict[tuple[date, str], list[int]] = field(
+        default_factory=lambda: defaultdict(lambda: [0] * len(USE))
+    )
+    use_month: dict[tuple[date, str], list[int]] = field(
+        default_factory=lambda: defaultdict(lambda: [0] * len(USE))
+    )
+    tally_month: dict[tuple[date, str, str], list[int]] = field(
+        default_factory=lambda: defaultdict(lambda: [0] * len(TALLY))
+    )
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What is drawn from a run of entries. unread: number of an entry that says nothing this station understands → why."""
+
+    jobs: tuple[Job, ...]
+    moved: tuple[Moved, ...]
+    certified: tuple[Certified, ...]
+    unread: Mapping[int, str]
+
+
+def drawn(entries: Iterable[Entry], zone: tzinfo) -> Drawn:
+    """zone: whose days the shop counts in."""
+    jobs, moved, certified, unread = [], [], [], {}
+    for entry in entries:
+        try:
+            if "\\u0000" in entry.body:  # PostgreSQL's text has no such character
+                raise ValueError("a character without a sign")
+            if entry.kind == "result":
+                jobs.append(_job(entry, zone))
+            elif entry.kind == "movement":
+                moved.append(_moved(entry, zone))
+            elif entry.kind == "certificate":
+                found = Certificate.from_json(json.loads(entry.body)["certificate"])
+                certified.append(Certified(entry.seq, found))
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            unread[entry.seq] = f"{entry.kind}: {str(error)[:300]}"
+    return Drawn(tuple(jobs), tuple(moved), tuple(certified), unread)
+
+
+def _job(entry: Entry, zone: tzinfo) -> Job:
+    row = _checked(json.loads(entry.body)["row"])
+    filled, expected = row.filled_l, row.expected_fill_l
+    measured = row.stage == "closed" and filled is not None and expected is not None and expected > 0
+    off = (
+        100.0 * (filled / expected - 1.0)
+        if measured and filled is not None and expected is not None
+        else None
+    )
+    if off is not None and not math.isfinite(off):
+        raise ValueError(f"a fill of {filled} against {expected}")
+    seen = row.level_seen if row.level_proved is None else row.level_proved
+    return Job(entry.seq, _day(row.opened_utc, zone), row, off, seen == 1)
+
+
+def _checked(told: Mapping[str, Any]) -> JobRow:
+    """A bay's own row, as far as its types go. Raises ValueError naming what is another."""
+    row = JobRow.of(told)
+    for one in fields(JobRow):
+        value = getattr(row, one.name)
+        fits = isinstance(value, str if "str" in str(one.type) else int | float) and not isinstance(
+            value, bool
+        )
+        if value is None:
+            fits = "None" in str(one.type)
+        if not fits or (isinstance(value, float) and not math.isfinite(value)):
+            raise ValueError(f"{one.name} is {value!r}")
+    return row
+
+
+def _moved(entry: Entry, zone: tzinfo) -> Moved:
+    facts = unsigned(json.loads(entry.body))
+    volume_l, u95_l = float(facts["volume_l"]), float(facts["u95_l"])
+    if not (math.isfinite(volume_l) and math.isfinite(u95_l)):
+        raise ValueError(f"a volume of {volume_l} ± {u95_l}")
+    texts = {name: facts.get(name) for name in ("container", "vehicle", "technician")}
+    if not all(text is None or isinstance(text, str) for text in texts.values()):
+        raise ValueError("a name that is no text")
+    told = {name: str(facts[name]) for name in ("kind", "fluid", "note")}
+    return Moved(
+        entry.seq, _day(entry.utc, zone), entry.utc, {**texts, **told, "volume_l": volume_l, "u95_l": u95_l}
+    )
+
+
+def _day(utc: str, zone: tzinfo) -> date:
+    return date.fromisoformat(days.day_of(utc, zone))
+
+
+def month_of(day: date) -> date:
+    return day.replace(day=1)
+
+
+def microlitres(volume_l: float | None) -> int:
+    """Halves to even, as PostgreSQL rounds a double."""
+    return round((volume_l or 0.0) * UL)
+
+
+def sums(bay: str, drawn: Drawn) -> Sums:
+    """What these rows add to the tables of sums."""
+    found = Sums()
+    for job in drawn.jobs:
+        row = job.row
+        volumes = (row.drained_l, row.metered_l, row.filled_l, row.overflow_l)
+        adds = [1, *map(microlitres, volumes), 0, 0, 0, 0]
+        _use(found, job.day, row.fluid or "", adds)
+        if row.stage == "closed":
+            _tally(found, bay, job)
+    for moved in drawn.moved:
+        if moved.facts["kind"] in MOVED:
+            ul = microlitres(moved.facts["volume_l"])
+            adds = [0, 0, 0, 0, 0, *(ul if kind == moved.facts["kind"] else 0 for kind in MOVED)]
+            _use(found, moved.day, moved.facts["fluid"], adds)
+    return found
+
+
+def _use(found: Sums, day: date, fluid: str, adds: list[int]) -> None:
+    for table, key in ((found.use_day, day), (found.use_month, month_of(day))):
+        line = table[key, fluid]
+        line[:] = map(sum, zip(line, adds, strict=True))
+
+
+def _tally(found: Sums, bay: str, job: Job) -> None:
+    row = job.row
+    off = job.deviation_percent if job.proved else None
+    ppm = 0 if off is None else round(off * 10_000.0)
+    verdicts = [int(row.verdict == word) for word in ("short", "over", "undecided")]
+    adds = [1, *verdicts, int(off is not None), ppm, ppm * ppm]
+    names = (bay, row.meter, row.technician, row.fluid, row.compartment_type)
+    for dimension, name in zip(DIMENSIONS, names, strict=True):
+        if name:
+            line = found.tally_month[month_of(job.day), dimension, name]
+            line[:] = map(sum, zip(line, adds, strict=True))

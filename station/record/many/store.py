@@ -1,0 +1,203 @@
+"""The roll-up's database: its tables, who reports to it, and connections that come back when the server does."""
+
+import hashlib
+import hmac
+import re
+import secrets
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from importlib import resources
+from typing import Any
+
+import psycopg
+from psycopg_pool import ConnectionPool, PoolTimeout
+
+from station.common.days import zone_of
+from station.errors import InputError, StationError
+from station.record.many.ingest import Bay, Db
+
+SCHEMA = 1
+KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
+TOKEN = "tallypan"
+CONNECTIONS = 12
+WAIT_S = 10.0
+MONTHS_BACK, MONTHS_AHEAD = 24, 12
+"""Months that have a part of the table of jobs to themselves; others share one."""
+
+
+class NotKnown(StationError):
+    """A token that belongs to no bay."""
+
+
+@dataclass(frozen=True)
+class Reporting:
+    """A bay that reports here. heard: when last, ISO, in UTC; None before the first time. behind: entries that it has and
+    the roll-up has not."""
+
+    company: str
+    shop: str
+    bay: str
+    name: str
+    page: str
+    software: str
+    heard: str | None
+    seq: int
+    behind: int
+    fault: str
+    fault_since: str | None
+
+
+class Store:
+    """Connections to one database. revive: what has a server of one's own answer again.
+
+    Raises StationError where the database does not answer, or was made by a newer roll-up.
+    """
+
+    def __init__(self, dsn: str, revive: Callable[[], None] = lambda: None) -> None:
+        self._revive = revive
+        self._pool = ConnectionPool(dsn, min_size=1, max_size=CONNECTIONS, timeout=WAIT_S, open=False)
+        try:
+            with psycopg.connect(dsn, connect_timeout=10) as db:
+                _prepare(db)
+        except psycopg.Error as error:
+            raise StationError(
+                f"The roll-up's database does not serve ({str(error).strip()}). Check --dsn."
+            ) from error
+        self._pool.open()
+
+    def close(self) -> None:
+        self._pool.close()
+
+    @contextmanager
+    def connection(self) -> Iterator[Db]:
+        """A connection of one's own for the length of a with block, and in it one transaction.
+
+        Raises StationError where the database does not answer; a server that died is being started again then."""
+        try:
+            with self._pool.connection() as db:
+                yield db
+        except (psycopg.OperationalError, PoolTimeout) as error:
+            self._revive()
+            self._pool.check()
+            raise StationError(
+                f"The roll-up's database did not answer ({str(error).strip().splitlines()[0]}). Try again."
+            ) from error
+
+    # --- who reports ---------------------------------------------------------------------------------------
+
+    def enter_bay(self, company: str, shop: str, bay: str, time_zone: str = "", page: str = "") -> str:
+        """Have a bay report here; the token that it shows from now on, in place of one that it had before.
+
+        time_zone: of its shop; needed for a shop's first bay. page: the address of the bay's own pages. Raises InputError.
+        """
+        for what, key in (("company", company), ("shop", shop), ("bay", bay)):
+            if not KEY.fullmatch(key):
+                raise InputError(
+                    f"{what} is {key[:60]!r}; expected up to 40 small letters, digits and hyphens, such as estuary-2."
+                )
+        if not re.fullmatch(r"(https?://[^\s/]+/?)?", page):
+            raise InputError(
+                f"page is {page[:80]!r}; expected the address of the bay's pages, such as https://bay-1.local:8765."
+            )
+        secret = secrets.token_urlsafe(32)
+        with self.connection() as db:
+            known = db.execute("select company, time_zone from shop where shop = %s", [shop]).fetchone()
+            if known is not None and known[0] != company:
+                raise InputError(
+                    f"the shop {shop!r} belongs to {known[0]!r}; a shop's name serves once among all companies."
+                )
+            if known is None:
+                if not time_zone:
+                    raise InputError(f"the shop {shop!r} is new; say its time zone, such as Europe/Oslo.")
+                zone_of(time_zone)
+                db.execute("insert into shop values (%s, %s, %s)", [company, shop, time_zone])
+            elif time_zone and time_zone != known[1]:
+                raise InputError(
+                    f"the shop {shop!r} counts its days in {known[1]}; its jobs are counted by them already."
+                )
+            db.execute(
+                "insert into bay (company, shop, bay, token_hash, page) values (%s, %s, %s, %s, %s) on conflict (shop, bay) "
+                "do update set token_hash = excluded.token_hash, page = case when excluded.page = '' then bay.page else "
+                "excluded.page end",
+                [company, shop, bay, _hashed(secret), page],
+            )
+        return f"{TOKEN}.{shop}.{bay}.{secret}"
+
+    def bay_of(self, token: str) -> Bay:
+        """Whose token this is. Raises NotKnown."""
+        parts = token.split(".")
+        if len(parts) == 4 and parts[0] == TOKEN:
+            with self.connection() as db:
+                row = db.execute(
+                    "select bay.company, shop.shop, bay, time_zone, verifier, token_hash from bay join shop on shop.shop = "
+                    "bay.shop where bay.shop = %s and bay = %s",
+                    parts[1:3],
+                ).fetchone()
+            if row is not None and hmac.compare_digest(bytes(row[5]), _hashed(parts[3])):
+                return Bay(row[0], row[1], row[2], zone_of(row[3]), row[4])
+        raise NotKnown(
+            "No bay has this token. Enter the bay with tallypan roll-up enter, and give it the token that this prints."
+        )
+
+    def bays(self) -> list[Reporting]:
+        """Every bay, by company, shop and name."""
+        with self.connection() as db:
+            rows = db.execute(
+                "select b.company, b.shop, b.bay, b.name, b.page, b.software, b.heard, coalesce(h.seq, 0), b.newest_seq, "
+                "b.fault, b.fault_since from bay b left join head h on h.shop = b.shop and h.bay = b.bay order by 1, 2, 3"
+            ).fetchall()
+        return [
+            Reporting(
+                company=r[0],
+                shop=r[1],
+                bay=r[2],
+                name=r[3],
+                page=r[4],
+                software=r[5],
+                heard=_iso(r[6]),
+                seq=r[7],
+                behind=max(0, r[8] - r[7]),
+                fault=r[9],
+                fault_since=_iso(r[10]),
+            )
+            for r in rows
+        ]
+
+
+def _iso(moment: Any) -> str | None:
+    return None if moment is None else str(moment.astimezone().isoformat(timespec="seconds"))
+
+
+def _hashed(secret: str) -> bytes:
+    """A token has 256 bits of chance in it: nothing slower is needed to keep it from being guessed."""
+    return hashlib.sha256(secret.encode()).digest()
+
+
+def _prepare(db: Db) -> None:
+    """Make the tables where there are none, and the months' parts of the table of jobs."""
+    db.execute("select pg_advisory_xact_lock(7355608)")  # two that start at once
+    if db.execute("select to_regclass('version')").fetchone() == (None,):
+        text = (resources.files(__package__) / "schema.sql").read_text(encoding="utf-8")
+        db.execute(text.encode())
+        db.execute("insert into version values (%s)", [SCHEMA])
+    found = db.execute("select schema from version").fetchone()
+    if found != (SCHEMA,):
+        raise StationError(
+            f"The roll-up's database has the tables of version {found and found[0]}, this roll-up knows {SCHEMA}. Use the "
+            "roll-up that made it."
+        )
+    make_months(db, date.today())
+
+
+def make_months(db: Db, today: date) -> None:
+    """Give each month around today its own part of the table of jobs, unless jobs of it lie among the others already."""
+    this = today.year * 12 + today.month - 1
+    there = {row[0] for row in db.execute("select relname from pg_class where relname like 'job\\_20%'")}
+    held = {row[0] for row in db.execute("select distinct month from job_other")}
+    for n in range(this - MONTHS_BACK, this + MONTHS_AHEAD):
+        first, after = (date(k // 12, k % 12 + 1, 1) for k in (n, n + 1))
+        name = f"job_{first:%Y_%m}"
+        if name not in there and first not in held:
+            db.execute(f"create table {name} partition of job for values from ('{first}') to ('{after}')")

@@ -1,0 +1,105 @@
+"""Whether the roll-up is whole: every chain from its first entry, every head, and every sum against its rows."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from station.record.chain import entry_hash
+from station.record.many import derive
+from station.record.many.ingest import Db
+
+_JOB_UL = ", ".join(
+    f"coalesce(round(sum(round(coalesce({name}_l, 0) * 1000000))), 0)::bigint"
+    for name in ("drained", "metered", "filled", "overflow")
+)
+_MOVED_UL = ", ".join(
+    f"coalesce(sum(round(volume_l * 1000000)) filter (where kind = '{kind}'), 0)::bigint"
+    for kind in derive.MOVED
+)
+_KINDS = ", ".join(f"'{kind}'" for kind in derive.MOVED)
+_USE = """
+    select company, shop, bay, {at}, fluid, {sums} from (
+        select company, shop, bay, {at}, coalesce(fluid, '') as fluid, count(*) as jobs, {job_ul}, 0::bigint, 0::bigint,
+            0::bigint, 0::bigint from job group by 1, 2, 3, 4, 5
+        union all
+        select company, shop, bay, {at}, fluid, 0, 0, 0, 0, 0, {moved_ul} from movement where kind in ({kinds})
+            group by 1, 2, 3, 4, 5
+    ) as part (company, shop, bay, {at}, fluid, {names}) group by 1, 2, 3, 4, 5"""
+_TALLY = " union all ".join(
+    f"""select company, shop, month, '{dimension}', {column}, count(*), count(*) filter (where verdict = 'short'),
+        count(*) filter (where verdict = 'over'), count(*) filter (where verdict = 'undecided'), count(off),
+        coalesce(sum(off), 0)::bigint, coalesce(sum(off::numeric * off), 0) from (
+            select *, case when proved then round(deviation_percent * 10000)::bigint end as off from job
+        ) as one where stage = 'closed' and {column} <> '' group by 1, 2, 3, 4, 5"""
+    for dimension, column in zip(
+        derive.DIMENSIONS, ("bay", "meter", "technician", "fluid", "compartment_type"), strict=True
+    )
+)
+
+
+def recomputed() -> dict[str, str]:
+    """Table of sums → the statement that computes it anew from its rows."""
+    found = {"tally_month": _TALLY}
+    for table, at in (("use_day", "day"), ("use_month", "month")):
+        names = ", ".join(derive.USE)
+        sums = ", ".join(f"sum({name})::bigint" for name in derive.USE)
+        found[table] = _USE.format(
+            at=at, names=names, sums=sums, job_ul=_JOB_UL, moved_ul=_MOVED_UL, kinds=_KINDS
+        )
+    return found
+
+
+def check(db: Db) -> list[str]:
+    """What is wrong, a sentence each; nothing where all is whole. Reads every entry."""
+    return [*_chains(db), *_rows(db), *_sums(db)]
+
+
+def _chains(db: Db) -> Iterator[str]:
+    for shop, bay, seq, newest in db.execute(
+        "select shop, bay, seq, hash from head order by 1, 2"
+    ).fetchall():
+        previous, expected = "", 0
+        with db.cursor(name="chain") as cursor:
+            cursor.itersize = 5000
+            for row in cursor.execute(
+                "select seq, job_id, kind, body, boot_id, t_s, utc, clock_synced::int, hash from event "
+                "where shop = %s and bay = %s order by seq",
+                [shop, bay],
+            ):
+                expected += 1
+                if row[0] != expected or entry_hash(previous, row[:8]) != row[8]:
+                    yield f"{shop}, {bay}: entry {expected} is missing or was changed"
+                    break
+                previous = row[8]
+            else:
+                if (expected, previous) != (seq, newest):
+                    yield f"{shop}, {bay}: the entries end at {expected}, the head is at {seq}"
+
+
+def _rows(db: Db) -> Iterator[str]:
+    for table, kind in (("job", "result"), ("movement", "movement"), ("certificate", "certificate")):
+        missing, more = db.execute(
+            f"select (select count(*) from event e where kind = %s and not exists (select 1 from {table} r where "
+            "r.shop = e.shop and r.bay = e.bay and r.seq = e.seq) and not exists (select 1 from unread r where "
+            "r.shop = e.shop and r.bay = e.bay and r.seq = e.seq)), "
+            f"(select count(*) - count(distinct (shop, bay, seq)) from {table})",
+            [kind],
+        ).fetchone() or (0, 0)
+        if missing or more:
+            yield f"{table}: {missing} entries have no row, {more} rows are there twice"
+
+
+def _sums(db: Db) -> Iterator[str]:
+    for table, statement in recomputed().items():
+        columns = ", ".join(_columns(table))
+        wrong: Any = db.execute(
+            f"select count(*) from ((select {columns} from {table} except all ({statement})) union all "
+            f"(({statement}) except all select {columns} from {table})) as other"
+        ).fetchone()
+        if wrong[0]:
+            yield f"{table}: {wrong[0]} lines are not what their rows add up to"
+
+
+def _columns(table: str) -> tuple[str, ...]:
+    if table == "tally_month":
+        return ("company", "shop", "month", "dimension", "name", *derive.TALLY)
+    return ("company", "shop", "bay", table.removeprefix("use_"), "fluid", *derive.USE)
