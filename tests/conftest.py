@@ -9,6 +9,7 @@ from hypothesis import settings
 
 if TYPE_CHECKING:
     from station.record.many.embedded import Embedded
+    from station.record.many.store import Store
 
 settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
@@ -60,3 +61,14 @@ def postgres() -> "Iterator[Embedded]":
 
     with server() as engine:
         yield engine
+
+
+@pytest.fixture
+def store(postgres: "Embedded") -> "Iterator[Store]":
+    """An empty roll-up."""
+    from station.record.many.store import Store
+    from tests.rolled import fresh
+
+    store = Store(fresh(postgres.dsn))
+    yield store
+    store.close()

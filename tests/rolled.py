@@ -6,15 +6,19 @@ import random
 import shutil
 import signal
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import psycopg
 
 from station.record.ledger import JOB_COLUMNS, Ledger, Moment
+from station.record.many import ingest, verify, wire
+from station.record.many.arriving import Batch
 from station.record.many.embedded import Embedded
+from station.record.many.ingest import Bay, Taken
 from station.record.many.store import Store
 
 COMPANY = "estuary-buses"
@@ -81,6 +85,11 @@ def row(job_id: str, draw: random.Random, day: int, **more: Any) -> dict[str, An
     return {**dict.fromkeys(JOB_COLUMNS), **known, **more}
 
 
+def report_of(row: Mapping[str, Any]) -> dict[str, Any]:
+    names = "drained_l drained_u95_l metered_l overflow_l filled_l filled_u95_l listed_capacity_l expected_fill_l verdict stage"
+    return {**{name: row[name] for name in names.split()}, "reference_temperature_c": 20.0}
+
+
 def record(path: Path, jobs: int, seed: int = 1, bay: str = "Bay 1", notes: int = 3) -> Ledger:
     """A record of so many closed jobs of ``notes + 2`` entries each, and a movement now and then; open for more."""
     ledger = Ledger(path)
@@ -99,7 +108,7 @@ def add_jobs(ledger: Ledger, jobs: int, seed: int = 1, bay: str = "Bay 1", notes
             ledger.append(job_id, "job_open", {"job": {"capacity": "2.9 L"}}, at)
             for k in range(notes):
                 ledger.append(job_id, "note", {"text": f"note {k}: é, 漢, \U0001f6e2"}, at)
-            ledger.append(job_id, "result", {"report": {}, "row": told, "samples": 0}, at, told)
+            ledger.append(job_id, "result", {"report": report_of(told), "row": told, "samples": 0}, at, told)
         if n % 5 == 0:
             kind = draw.choice(("received", "waste", "purge", "drawn", "counted"))
             body = {
@@ -115,3 +124,22 @@ def add_jobs(ledger: Ledger, jobs: int, seed: int = 1, bay: str = "Bay 1", notes
 
 def enter(store: Store, shop: str = "harbour", bay: str = "bay-1") -> str:
     return store.enter_bay(COMPANY, shop, bay, ZONE)
+
+
+def known(store: Store, bay: str = "bay-1", shop: str = "harbour") -> Bay:
+    return store.bay_of(enter(store, shop, bay))
+
+
+def give(store: Store, bay: Bay, batch: Batch) -> Taken:
+    """As it would come over the network, under the key that is known by now."""
+    with store.connection() as db:
+        found = db.execute(
+            "select verifier from bay where shop = %s and bay = %s", [bay.shop, bay.bay]
+        ).fetchone()
+        assert found is not None
+        return ingest.take(db, replace(bay, verifier=found[0]), wire.batch_of(wire.batch_text(batch)))
+
+
+def whole(store: Store) -> list[str]:
+    with store.connection() as db:
+        return verify.check(db)

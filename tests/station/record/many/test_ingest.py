@@ -11,21 +11,11 @@ from station.errors import InputError
 from station.record import outbox
 from station.record.chain import FIELDS, entry_hash
 from station.record.ledger import Ledger, Moment
-from station.record.many import ingest, verify, wire
-from station.record.many.arriving import Batch
-from station.record.many.embedded import Embedded
-from station.record.many.ingest import Bay, Taken
+from station.record.many import wire
 from station.record.many.store import NotKnown, Store
-from tests.rolled import COMPANY, add_jobs, enter, fresh, record
+from tests.rolled import COMPANY, add_jobs, enter, give, known, record, whole
 
 AT = Moment("boot", 1.0, "2026-02-01T08:00:00.000+00:00", True)
-
-
-@pytest.fixture
-def store(postgres: Embedded) -> Iterator[Store]:
-    store = Store(fresh(postgres.dsn))
-    yield store
-    store.close()
 
 
 @pytest.fixture
@@ -33,25 +23,6 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
     ledger = record(tmp_path / "bay.sqlite", 12)
     yield ledger
     ledger.close()
-
-
-def known(store: Store, bay: str = "bay-1", shop: str = "harbour") -> Bay:
-    return store.bay_of(enter(store, shop, bay))
-
-
-def give(store: Store, bay: Bay, batch: Batch) -> Taken:
-    """As it would come over the network, under the key that is known by now."""
-    with store.connection() as db:
-        found = db.execute(
-            "select verifier from bay where shop = %s and bay = %s", [bay.shop, bay.bay]
-        ).fetchone()
-        assert found is not None
-        return ingest.take(db, replace(bay, verifier=found[0]), wire.batch_of(wire.batch_text(batch)))
-
-
-def whole(store: Store) -> list[str]:
-    with store.connection() as db:
-        return verify.check(db)
 
 
 def count(store: Store, table: str) -> int:

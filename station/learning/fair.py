@@ -1,0 +1,122 @@
+"""Comparing shops, bays and meters fairly: with how many jobs stand behind each, with limits, and with "too few to tell".
+
+Pure. Nothing here says why, and nothing says through whom.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from calibration.loadcell import student_t
+from station.learning.quality import RECURRING_AT, chance
+
+Z95 = 1.96
+"""Of a normal distribution, 95 % between both (from memory; any table)."""
+ALPHA = 0.05
+"""Chance of crying wolf at all among those compared."""
+MEANS_FROM = 10
+"""Fewer fills than this make no mean worth comparing: t for 9 degrees of freedom is 15 % beyond its limit."""
+
+
+@dataclass(frozen=True)
+class Share:
+    """How many of a subject's jobs came up short. low, high: 95 % limits of the share. says: "more than its sisters", "like
+    its sisters" or "too few to tell"."""
+
+    name: str
+    jobs: int
+    short: int
+    low: float
+    high: float
+    says: str
+
+
+def wilson(k: int, n: int) -> tuple[float, float]:
+    """95 % limits of a share of k among n (Wilson's score interval; NIST/SEMATECH e-Handbook 7.2.4.1)."""
+    if n == 0:
+        return 0.0, 1.0
+    p, z2 = k / n, Z95**2
+    middle = (p + z2 / (2 * n)) / (1 + z2 / n)
+    half = Z95 * math.sqrt(p * (1 - p) / n + z2 / (4 * n * n)) / (1 + z2 / n)
+    return max(0.0, middle - half), min(1.0, middle + half)
+
+
+def shares(counts: Sequence[tuple[str, int, int]]) -> list[Share]:
+    """Each subject's share of short fills against all of them together. counts: name, jobs, short.
+
+    A subject has more than its sisters where so many would come by chance less than once in twenty such comparisons
+    (Fisher's exact test, divided among those compared), and three at least. Too few: where not even all of them short would
+    show it.
+    """
+    jobs, short, compared = sum(c[1] for c in counts), sum(c[2] for c in counts), max(1, len(counts))
+    found = []
+    for name, n, k in counts:
+        if len(counts) < 2 or short == 0:
+            says = "like its sisters" if len(counts) > 1 and n else "too few to tell"
+        elif k >= RECURRING_AT and chance(jobs, short, n, k) * compared < ALPHA:
+            says = "more than its sisters"
+        elif n < RECURRING_AT or chance(jobs, short, n, min(n, short)) * compared >= ALPHA:
+            says = "too few to tell"
+        else:
+            says = "like its sisters"
+        found.append(Share(name, n, k, *wilson(k, n), says))
+    return sorted(found, key=lambda s: (-s.short / s.jobs if s.jobs else 0.0, s.name))
+
+
+@dataclass(frozen=True)
+class Mean:
+    """A meter's mean deviation against that of its sisters, percent. u95_percent: of the difference; None with the difference
+    where too few stand on either side. says: "off its sisters", "like its sisters" or "too few to tell"."""
+
+    name: str
+    n: int
+    mean_percent: float | None
+    difference_percent: float | None
+    u95_percent: float | None
+    says: str
+
+
+Measured = tuple[str, int, float, float]
+
+
+def means(measured: Sequence[tuple[str, int, float | None, float | None]]) -> list[Mean]:
+    """Each meter against its sisters together. measured: name, number of fills, their mean and their standard deviation.
+
+    Welch's comparison of two means (NIST/SEMATECH e-Handbook 1.3.5.3), its 5 % divided among those compared. The one that is
+    furthest off is named first and is no sister of the others from then on: it would pull them all off.
+    """
+    sound = [
+        (name, n, m, s) for name, n, m, s in measured if m is not None and s is not None and n >= MEANS_FROM
+    ]
+    percent, off = 100.0 * (1.0 - ALPHA / max(1, len(sound))), set[str]()
+    while True:
+        found = {
+            one[0]: _against(one, [x for x in sound if x[0] not in (off | {one[0]})], percent)
+            for one in sound
+        }
+        more = {
+            name: abs(d) / u95 for name, (d, u95) in found.items() if name not in off and abs(d) > u95 > 0
+        }
+        if not more:
+            break
+        off.add(max(more, key=more.__getitem__))
+    return [_mean(name, n, mean, found.get(name), name in off) for name, n, mean, _ in measured]
+
+
+def _against(one: Measured, sisters: Sequence[Measured], percent: float) -> tuple[float, float]:
+    """Difference of a mean from that of its sisters, and its expanded uncertainty, percent; infinite without sisters."""
+    m = sum(s[1] for s in sisters)
+    if not m:
+        return 0.0, math.inf
+    _, n, mean, sd = one
+    centre = sum(s[1] * s[2] for s in sisters) / m
+    squares = sum((s[1] - 1) * s[3] ** 2 + s[1] * (s[2] - centre) ** 2 for s in sisters)
+    a, b = sd**2 / n, squares / (m - 1) / m
+    dof = (a + b) ** 2 / (a**2 / (n - 1) + b**2 / (m - 1)) if a + b > 0 else float(n)
+    return mean - centre, student_t(max(1.0, dof), percent) * math.sqrt(a + b)
+
+
+def _mean(name: str, n: int, mean: float | None, against: tuple[float, float] | None, off: bool) -> Mean:
+    if against is None or math.isinf(against[1]):
+        return Mean(name, n, mean, None, None, "too few to tell")
+    return Mean(name, n, mean, *against, "off its sisters" if off else "like its sisters")

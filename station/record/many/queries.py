@@ -1,0 +1,308 @@
+"""What is asked of many bays at once: typed rows out of PostgreSQL.
+
+Shops are always named, so that an answer for some of them reads no other's rows; a period is whole months, of each shop's own
+days. Every statement stands in ``STATEMENTS``, where a test holds its plan to an index.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, TypeVar
+
+from psycopg.rows import class_row
+
+from station.record.many.derive import UL
+from station.record.many.ingest import Db
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Scope:
+    """Of whom, and when. shops: those whose figures may be seen. since, until: first days of months, the second not
+    included."""
+
+    company: str
+    shops: tuple[str, ...]
+    since: date
+    until: date
+
+    def values(self) -> dict[str, Any]:
+        return {**vars(self), "shops": list(self.shops)}
+
+
+@dataclass(frozen=True)
+class Use:
+    """Where fluid went, in whole microlitres as they are added up; litres by the properties."""
+
+    shop: str
+    bay: str
+    fluid: str
+    day: date | None
+    jobs: int
+    drained_ul: int
+    metered_ul: int
+    filled_ul: int
+    overflow_ul: int
+    received_ul: int
+    drawn_ul: int
+    purge_ul: int
+    waste_ul: int
+
+    @property
+    def out_l(self) -> float:
+        """What left the containers."""
+        return (self.metered_ul + self.drawn_ul + self.purge_ul + self.waste_ul) / UL
+
+    @property
+    def rest_l(self) -> float:
+        """What left them and was put down as nothing."""
+        return (self.metered_ul + self.drawn_ul - self.filled_ul - self.overflow_ul) / UL
+
+    def to_dict(self) -> dict[str, Any]:
+        litres = {f"{n[:-3]}_l": v / UL for n, v in vars(self).items() if n.endswith("_ul")}
+        named = {n: v for n, v in vars(self).items() if not n.endswith("_ul")}
+        day = None if self.day is None else self.day.isoformat()
+        return {**named, "day": day, **litres, "out_l": self.out_l, "rest_l": self.rest_l}
+
+
+@dataclass(frozen=True)
+class Held:
+    """What a container should hold by its bay's books, litres; U95. counted_utc: its last count; None if it never was, and then
+    its content is not known."""
+
+    shop: str
+    bay: str
+    container: str
+    fluid: str
+    content_l: float
+    u95_l: float
+    counted_utc: str | None
+
+
+@dataclass(frozen=True)
+class JobLine:
+    """A job of a list. day: of its shop. deviation_percent: of a closed and measured fill."""
+
+    shop: str
+    bay: str
+    seq: int
+    day: date
+    job_id: str
+    opened_utc: str
+    stage: str
+    verdict: str
+    vehicle: str | None
+    compartment: str | None
+    compartment_type: str | None
+    technician: str | None
+    meter: str | None
+    fluid: str | None
+    expected_fill_l: float | None
+    expected_fill_u95_l: float | None
+    filled_l: float | None
+    filled_u95_l: float | None
+    deviation_percent: float | None
+
+    def to_dict(self) -> dict[str, Any]:
+        return {**vars(self), "day": self.day.isoformat()}
+
+
+@dataclass(frozen=True)
+class Tally:
+    """Closed jobs that share a name. measured: fills that something else than the meter bore out; mean and scatter of their
+    deviation in percent, None where there are too few for one."""
+
+    shop: str
+    dimension: str
+    name: str
+    jobs: int
+    short: int
+    over: int
+    undecided: int
+    measured: int
+    mean_percent: float | None
+    sd_percent: float | None
+
+
+@dataclass(frozen=True)
+class Point:
+    """A value of a control chart."""
+
+    shop: str
+    bay: str
+    job_id: str
+    opened_utc: str
+    deviation_percent: float
+
+
+@dataclass(frozen=True)
+class Certified:
+    """An instrument's certificate that counts: its newest that no other replaces."""
+
+    shop: str
+    bay: str
+    kind: str
+    instrument: str
+    number: str
+    made_at: str
+    valid_until: date
+
+
+@dataclass(frozen=True)
+class Told:
+    """An entry of a job's record, its body the text that was hashed."""
+
+    seq: int
+    kind: str
+    body: str
+    utc: str
+    clock_synced: bool
+
+
+_SUMS = ", ".join(
+    f"sum({name}_ul)::bigint as {name}_ul"
+    for name in ("drained", "metered", "filled", "overflow", "received", "drawn", "purge", "waste")
+)
+_JOB = ", ".join(JobLine.__dataclass_fields__)
+_IN = "company = %(company)s and shop = any(%(shops)s) and month >= %(since)s and month < %(until)s"
+STATEMENTS = {
+    "use": f"""select shop, bay, fluid, null::date as day, sum(jobs)::bigint as jobs, {_SUMS} from use_month where {_IN}
+        group by shop, bay, fluid order by shop, bay, fluid""",
+    "use by day": f"""select shop, '' as bay, fluid, day, sum(jobs)::bigint as jobs, {_SUMS} from use_day
+        where company = %(company)s and shop = any(%(shops)s) and day >= %(since)s and day < %(until)s
+        group by shop, day, fluid order by day, shop, fluid""",
+    "stock": """
+        select s.shop, s.bay, s.container, s.fluid,
+            coalesce(c.volume_l, 0) + coalesce(m.net_l, 0) - coalesce(j.metered_l, 0) as content_l,
+            sqrt(coalesce(c.u95_l, 0) ^ 2 + coalesce(m.u2, 0) + coalesce(j.u95_l, 0) ^ 2) as u95_l, c.utc as counted_utc
+        from (select distinct on (shop, bay, container) shop, bay, container, fluid from movement
+                where shop = any(%(shops)s) and container is not null order by shop, bay, container, seq desc) as s
+        left join lateral (select seq, utc, volume_l, u95_l from movement where shop = s.shop and bay = s.bay
+            and container = s.container and kind = 'counted' order by seq desc limit 1) as c on true
+        left join lateral (select sum(case kind when 'received' then volume_l else -volume_l end) as net_l,
+                sum(u95_l * u95_l) as u2 from movement where shop = s.shop and bay = s.bay and container = s.container
+                and seq > coalesce(c.seq, 0) and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')) as m on true
+        left join lateral (select sum(metered_l) as metered_l, sum(filled_u95_l) as u95_l from job where shop = s.shop
+                and bay = s.bay and container = s.container and seq > coalesce(c.seq, 0) and coalesce(c.seq, 0) < (
+                    select min(e.seq) from event e where e.shop = job.shop and e.bay = job.bay and e.job_id = job.job_id)
+            ) as j on true
+        order by s.shop, s.bay, s.container""",
+    "short": f"""select {_JOB} from job where {_IN} and verdict = 'short' and deviation_percent is not null
+        order by deviation_percent limit %(most)s""",
+    "over": f"""select {_JOB} from job where {_IN} and verdict = 'over' and deviation_percent is not null
+        order by deviation_percent desc limit %(most)s""",
+    "tally": f"""select shop, dimension, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short,
+            sum(over)::bigint as over, sum(undecided)::bigint as undecided, sum(measured)::bigint as measured,
+            (sum(deviation_ppm) / nullif(sum(measured), 0) / 10000.0)::float8 as mean_percent,
+            (sqrt(greatest(0, sum(deviation_ppm2) - sum(deviation_ppm)::numeric ^ 2 / nullif(sum(measured), 0))
+                / nullif(sum(measured) - 1, 0)) / 10000.0)::float8 as sd_percent
+        from tally_month where {_IN} and dimension = %(dimension)s group by shop, dimension, name
+        order by shop, sum(jobs) desc, name""",
+    "points": """select shop, bay, job_id, opened_utc, deviation_percent from job where company = %(company)s
+            and meter = %(meter)s and shop = %(shop)s and month < %(until)s and month >= %(begin)s and proved
+            and deviation_percent is not null order by opened_utc desc limit %(most)s""",
+    "certificates": """select shop, bay, kind, instrument, number, made_at, valid_until from (
+            select distinct on (c.shop, c.bay, c.kind, c.instrument) c.* from certificate c
+            where c.company = %(company)s and c.shop = any(%(shops)s) and not exists (
+                select 1 from certificate r where r.shop = c.shop and r.bay = c.bay and r.replaces = c.number)
+            order by c.shop, c.bay, c.kind, c.instrument, c.made_at::timestamptz desc, c.seq desc
+        ) as newest order by valid_until, shop, bay, kind""",
+    "jobs": f"""select {_JOB} from job where {_IN}
+            and (opened_utc, shop, bay, seq) < (%(utc)s, %(shop)s, %(bay)s, %(seq)s)
+            and (%(words)s = '' or concat_ws(' ', job_id, vehicle, compartment, technician, fluid, meter) ilike %(like)s)
+            and (%(verdict)s = '' or verdict = %(verdict)s) and (%(of_bay)s = '' or bay = %(of_bay)s)
+        order by opened_utc desc, shop desc, bay desc, seq desc limit %(most)s""",
+    "job": f"select {_JOB} from job where shop = %(shop)s and bay = %(bay)s and job_id = %(job_id)s",
+    "told": """select seq, kind, body, utc, clock_synced from event where shop = %(shop)s and bay = %(bay)s
+            and job_id = %(job_id)s order by seq""",
+    "shops": "select shop, time_zone from shop where company = %(company)s order by shop",
+    "companies": "select distinct company from shop order by company",
+}  # fmt: skip
+CHART_MONTHS = 24
+"""So far back the values of a chart may lie."""
+
+
+def _ask(db: Db, name: str, kind: type[T], **values: Any) -> list[T]:
+    with db.cursor(row_factory=class_row(kind)) as cursor:
+        return cursor.execute(STATEMENTS[name].encode(), values).fetchall()
+
+
+def companies(db: Db) -> list[str]:
+    return [row[0] for row in db.execute(STATEMENTS["companies"].encode())]
+
+
+def shops(db: Db, company: str) -> dict[str, str]:
+    """Shop → its time zone."""
+    return dict(db.execute(STATEMENTS["shops"].encode(), {"company": company}).fetchall())
+
+
+def use(db: Db, scope: Scope) -> list[Use]:
+    """Sums by shop, bay and fluid."""
+    return _ask(db, "use", Use, **scope.values())
+
+
+def use_by_day(db: Db, scope: Scope) -> list[Use]:
+    """Sums by day, shop and fluid."""
+    return _ask(db, "use by day", Use, **scope.values())
+
+
+def stock(db: Db, scope: Scope) -> list[Held]:
+    """What every container should hold now, as ``station.shop.stock`` says it of one bay's."""
+    return _ask(db, "stock", Held, **scope.values())
+
+
+def off(db: Db, scope: Scope, verdict: str, most: int) -> list[JobLine]:
+    """Short or over fills, the worst first. verdict: "short" or "over"."""
+    return _ask(db, verdict, JobLine, **scope.values(), most=most)
+
+
+def tallies(db: Db, scope: Scope, dimension: str) -> list[Tally]:
+    """Closed jobs by what they share, in each shop. dimension: one of ``derive.DIMENSIONS``."""
+    return _ask(db, "tally", Tally, **scope.values(), dimension=dimension)
+
+
+def points(db: Db, scope: Scope, shop: str, meter: str, most: int) -> list[Point]:
+    """A meter's newest values up to the scope's end, oldest first."""
+    begin = (scope.until.year * 12 + scope.until.month - 1) - CHART_MONTHS
+    values = {**scope.values(), "begin": date(begin // 12, begin % 12 + 1, 1)}
+    return _ask(db, "points", Point, **values, shop=shop, meter=meter, most=most)[::-1]
+
+
+def certificates(db: Db, scope: Scope) -> list[Certified]:
+    """Every instrument's certificate, what ends first first."""
+    return _ask(db, "certificates", Certified, **scope.values())
+
+
+@dataclass(frozen=True)
+class After:
+    """A job that a list goes on behind."""
+
+    utc: str = "9999"
+    shop: str = ""
+    bay: str = ""
+    seq: int = 0
+
+
+def jobs(
+    db: Db,
+    scope: Scope,
+    most: int,
+    after: After | None = None,
+    words: str = "",
+    verdict: str = "",
+    bay: str = "",
+) -> list[JobLine]:
+    """Jobs, newest first. words: in any of their names."""
+    like = "%" + "".join(f"\\{c}" if c in "%_\\" else c for c in words) + "%"
+    return _ask(
+        db, "jobs", JobLine, **scope.values(), **vars(after or After()), most=most, words=words, like=like, verdict=verdict,
+        of_bay=bay,
+    )  # fmt: skip
+
+
+def job(db: Db, shop: str, bay: str, job_id: str) -> tuple[JobLine, Sequence[Told]] | None:
+    """One job and every entry of its record; None where there is no such job."""
+    found = _ask(db, "job", JobLine, shop=shop, bay=bay, job_id=job_id)
+    told = _ask(db, "told", Told, shop=shop, bay=bay, job_id=job_id)
+    return (found[0], told) if found else None

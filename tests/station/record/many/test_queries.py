@@ -1,0 +1,149 @@
+"""What is asked of many bays is what each bay says of itself, added up; and no question reads a table from end to end."""
+
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import UTC, date
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from station.learning import quality
+from station.record import outbox
+from station.record.ledger import Ledger, now
+from station.record.many import queries
+from station.record.many.queries import After, Scope
+from station.record.many.store import Store
+from station.shop import audit, catalogue, stock
+from station.shop.catalogue import Change
+from tests.rolled import COMPANY, ZONE, give, known, record
+
+MARCH = Scope(COMPANY, ("harbour",), date(2026, 3, 1), date(2026, 4, 1))
+YEAR = Scope(COMPANY, ("harbour",), date(2026, 1, 1), date(2027, 1, 1))
+BOTH = Scope(COMPANY, ("harbour", "quay"), date(2026, 1, 1), date(2027, 1, 1))
+
+
+@pytest.fixture
+def bay(tmp_path: Path) -> Iterator[Ledger]:
+    ledger = record(tmp_path / "bay.sqlite", 90, notes=1)
+    yield ledger
+    ledger.close()
+
+
+@pytest.fixture
+def rolled(store: Store, bay: Ledger, tmp_path: Path) -> Store:
+    """One bay at the harbour, and two at the quay."""
+    give(store, known(store), outbox.batch(Path(bay.path), 0, 10_000))
+    for n in (2, 3):
+        with closing(record(tmp_path / f"{n}.sqlite", 20, seed=n, bay=f"Bay {n}")):
+            give(store, known(store, f"bay-{n}", "quay"), outbox.batch(tmp_path / f"{n}.sqlite", 0, 10_000))
+    return store
+
+
+def test_a_months_use_is_the_bays_own_audit(rolled: Store, bay: Ledger) -> None:
+    books = audit.audit(bay, "2026-03-01", "2026-04-01", zone=ZoneInfo(ZONE))
+    with rolled.connection() as db:
+        lines, by_day = queries.use(db, MARCH), queries.use_by_day(db, MARCH)
+    assert books.total.jobs > 20
+    for found in (lines, by_day):
+        assert sum(line.jobs for line in found) == books.total.jobs
+        assert sum(line.out_l for line in found) == pytest.approx(books.total.out_l, abs=1e-4)
+        assert sum(line.rest_l for line in found) == pytest.approx(books.total.rest_l, abs=1e-4)
+    days = {line.group: line.jobs for line in books.by["day"] if line.jobs}
+    assert {f"{line.day}" for line in by_day if line.jobs} == set(days)
+    fluids = {line.group: line.filled_l for line in books.by["fluid"]}
+    assert {line.fluid: line.filled_ul / 1e6 for line in lines} == pytest.approx(fluids, abs=1e-4)
+
+
+def test_stock_is_what_the_bay_says_itself(store: Store, bay: Ledger) -> None:
+    fields = {"fluid": "ATF", "size": "208 L"}
+    bay.append(
+        None,
+        catalogue.EVENT,
+        catalogue.body([Change("container", ("drum 1",), "add", fields)], "test"),
+        now(),
+    )
+    [own] = stock.contents(bay, catalogue.read(bay))
+    give(store, known(store), outbox.batch(Path(bay.path), 0, 10_000))
+    with store.connection() as db:
+        [held] = queries.stock(db, YEAR)
+    assert own.counted_utc is not None
+    assert (held.container, held.counted_utc) == (own.container, own.counted_utc)
+    assert held.content_l == pytest.approx(own.content_l, abs=1e-9)
+    assert held.u95_l == pytest.approx(own.u95_l, abs=1e-9)
+
+
+def test_short_fills_are_ranked_as_the_bay_ranks_them(rolled: Store, bay: Ledger) -> None:
+    own = quality.quality(bay, "2026-01-01", "2027-01-01", UTC)
+    with rolled.connection() as db:
+        short = queries.off(db, YEAR, "short", 50)
+        tallies = queries.tallies(db, YEAR, "meter")
+        points = queries.points(db, YEAR, "harbour", "Bay 1 meter", 200)
+        everywhere = queries.off(db, BOTH, "short", 50)
+        assert queries.off(db, YEAR, "over", 50) == []
+    assert [line.job_id for line in short] == [fill.job_id for fill in own.short]
+    assert len(short) > 3
+    assert len(everywhere) > len(short)
+    [meter] = [subject for subject in own.subjects if subject.dimension == "meter"]
+    assert [(t.name, t.jobs, t.short, t.undecided) for t in tallies] == [
+        (meter.name, meter.jobs, meter.short, meter.undecided)
+    ]
+    chart = next(c for c in own.charts if c.dimension == "meter")
+    assert sorted(p.deviation_percent for p in points) == pytest.approx(sorted(chart.chart.values))
+    assert tallies[0].measured == len(points)
+    assert tallies[0].mean_percent == pytest.approx(sum(chart.chart.values) / len(points), abs=1e-4)
+    assert tallies[0].sd_percent is not None
+
+
+def test_the_list_goes_on_behind_a_job_and_finds_words(rolled: Store) -> None:
+    with rolled.connection() as db:
+        every = queries.jobs(db, BOTH, 1000)
+        assert len(every) == 130
+        assert [j.opened_utc for j in every] == sorted((j.opened_utc for j in every), reverse=True)
+        paged, after = [], None
+        while page := queries.jobs(db, BOTH, 17, after):
+            paged += page
+            last = page[-1]
+            after = After(last.opened_utc, last.shop, last.bay, last.seq)
+        assert paged == every
+        assert {j.vehicle for j in queries.jobs(db, BOTH, 99, words="us 7")} == {"Bus 7"}
+        assert queries.jobs(db, BOTH, 99, words="%") == []
+        assert {j.verdict for j in queries.jobs(db, BOTH, 99, verdict="short")} == {"short"}
+        assert {j.bay for j in queries.jobs(db, BOTH, 99, bay="bay-3")} == {"bay-3"}
+        found = queries.job(
+            db, "quay", "bay-3", every[-1].job_id if every[-1].bay == "bay-3" else "003-00000"
+        )
+        assert found is not None
+        assert [told.kind for told in found[1]] == ["job_open", "note", "note", "note", "result"]
+        assert queries.job(db, "harbour", "bay-3", "003-00000") is None
+        assert queries.companies(db) == [COMPANY]
+        assert queries.shops(db, COMPANY) == {"harbour": ZONE, "quay": ZONE}
+
+
+VALUES = {
+    **BOTH.values(),
+    **vars(After()),
+    "most": 50, "dimension": "meter", "meter": "Bay 2 meter", "shop": "quay", "bay": "bay-2", "job_id": "002-00001",
+    "begin": date(2026, 1, 1), "words": "", "like": "%", "verdict": "", "of_bay": "",
+}  # fmt: skip
+SMALL = ("shop",)
+"""Tables of a line for each shop, which may be read whole."""
+
+
+def read_whole(store: Store, name: str) -> list[str]:
+    """Tables that a question reads from end to end. The tables here are small, and that would be right; so the planner is
+    told how dear it is."""
+    with store.connection() as db:
+        db.execute("set local enable_seqscan = off")
+        plan = [row[0] for row in db.execute(f"explain {queries.STATEMENTS[name]}".encode(), VALUES)]
+    assert any(" Scan" in line for line in plan)
+    whole = [line.partition("Seq Scan on ")[2].split()[0] for line in plan if "Seq Scan on " in line]
+    return [table for table in whole if table not in SMALL]
+
+
+def test_every_question_has_an_index(rolled: Store) -> None:
+    assert {name: whole for name in queries.STATEMENTS if (whole := read_whole(rolled, name))} == {}
+    with rolled.connection() as db:
+        db.execute("drop index use_month_of_company")
+        db.execute("alter table use_month drop constraint use_month_pkey")
+    assert read_whole(rolled, "use") == ["use_month"]
