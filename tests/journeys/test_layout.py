@@ -46,11 +46,16 @@ def page(browser: Browser) -> Iterator[Page]:
     context.close()
 
 
-def show(page: Page, address: str, path: str, stage: str, size: ViewportSize) -> None:
-    page.set_viewport_size(size)
+def set_stage(page: Page, address: str, stage: str) -> None:
+    """Have the double be at a stage, or at what else ``tests.web.serving`` knows."""
     page.request.post(
         f"{address}/api/note", data={"kind": "show", "text": stage}, headers={"X-Tallypan": "1"}
     )
+
+
+def show(page: Page, address: str, path: str, stage: str, size: ViewportSize) -> None:
+    page.set_viewport_size(size)
+    set_stage(page, address, stage)
     page.goto(f"{address}{path}")
     page.wait_for_selector(f'body[data-stage="{stage}"]')
 

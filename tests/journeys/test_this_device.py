@@ -3,7 +3,7 @@
 from playwright.sync_api import Browser
 
 from tests.journeys.test_layout import address as address
-from tests.journeys.test_layout import show
+from tests.journeys.test_layout import set_stage, show
 
 LISTEN = """
 window.heard = [];
@@ -25,9 +25,7 @@ def test_tones_vibration_and_the_screen_follow_their_switches(browser: Browser, 
 
     def turn(moment: str) -> list[object]:
         page.evaluate("window.heard = []")
-        page.request.post(
-            f"{address}/api/note", data={"kind": "show", "text": moment}, headers={"X-Tallypan": "1"}
-        )
+        set_stage(page, address, moment)
         page.wait_for_selector(f'body[data-stage="{moment.split()[0]}"]')
         page.wait_for_timeout(50)
         return list(page.evaluate("window.heard"))

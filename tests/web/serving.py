@@ -6,9 +6,12 @@ A mark sets the stage that is shown, so that a browser can look at each of them.
 import threading
 from dataclasses import replace
 
+from station.calibrating.calibrating import Run
 from station.given.report import Told
 from station.people.access import Access
 from station.record.archive import Entry, JobRecord
+from tests.station.calibrating.test_density_desk import Bench, whole
+from tests.web.fake_desks import READING, calibration_of
 from tests.web.fake_engine import FakeEngine, job_record, measuring
 from tests.web.fake_views import JOB_ID, pan_row, view_of
 from web.server import serve
@@ -19,13 +22,24 @@ CROWDED = "20261125-235959-crowded"
 
 MOMENTS = {"drip over": view_of("drip", wait_s=0.0)}
 """What a note asks for beside the stages: one moment of one."""
+RUN = Run(pulses=201, mass_kg=0.4355, temperature_c=15.0, flow_l_min=2.4, u_mass_kg=0.0001)
+DESKS = {
+    "no desk": calibration_of(),
+    "pan desk": calibration_of("pan", readings=(READING, replace(READING, load_kg=1.0))),
+    "meter desk": calibration_of("meter", runs=(RUN, replace(RUN, pulses=202)), run_open=True),
+    "density desk": calibration_of(density=whole(Bench()).desk.view()),
+}
+"""A note may begin a calibration, too."""
 
 
 class Showing(FakeEngine):
     stage = "fill"
 
     def note(self, kind: str, text: str) -> None:
-        self.stage = text
+        if text in DESKS:
+            self.calibrations.current = DESKS[text]
+        else:
+            self.stage = text
 
 
 def crowded() -> JobRecord:
