@@ -31,6 +31,7 @@ from web.people import people_pages, sign_in
 from web.shop import (
     changes_page,
     entries,
+    fills,
     fleet_pages,
     quality_chart,
     quality_pages,
@@ -47,6 +48,7 @@ READING = (
     usage_pages.router,
     fleet_pages.router,
     quality_pages.router,
+    fills.router,
     quality_chart.router,
     watching.router,
     setup_pages.router,

@@ -182,7 +182,9 @@ def _quality(options: argparse.Namespace) -> int:
         if options.chart is not None:
             dimension, name = options.chart
             return _chart(options, quality.subject_chart(ledger, dimension, name, days.begins(until, zone)))
-        content = quality.quality(ledger, since, until, zone)
+        content = quality.quality(
+            ledger, since, until, zone, quality.LISTED if options.json else quality.MOST
+        )
         due = quality.bay_due(ledger, bay.name, today)
     fills, subjects, calibration = (quality.table(content, due, name, zone) for name in quality.TABLES)
     columns, rows = quality.table(content, due, options.list, zone)

@@ -56,6 +56,12 @@ def _finite(value: object) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
+def holds(words: str, *texts: str | None) -> bool:
+    """Whether every word stands somewhere in the texts: what a list that is at hand is searched by."""
+    whole = " ".join(text for text in texts if text).casefold()
+    return all(word in whole for word in words.casefold().split())
+
+
 def to_csv(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
     """Rows as CSV with a header, decimal points and CRLF line ends (RFC 4180); None is an empty cell.
 

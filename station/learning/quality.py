@@ -13,6 +13,7 @@ from typing import Any
 
 from calibration.certificates import KINDS, Certificate
 from station.common import days
+from station.common.tabular import holds
 from station.errors import InputError
 from station.learning.charts import RULES, Chart, chart
 from station.learning.fills import FILL_COLUMNS, OF_JOB, Fill
@@ -32,7 +33,8 @@ CHARTED = (*DIMENSIONS, NEXT_DRAIN)
 CHART_JOBS = 200
 CHART_SUBJECTS = 12
 """So many of each dimension are charted on the page, those with the most jobs; any other is charted when asked for."""
-LISTED = 50
+LISTED, MOST = 50, 10_000
+"""So many short, over and undecided fills of each go with the quality page and its JSON, and into a file."""
 RECENT = 30
 """A signal this many values back or less is worth a look now."""
 RECURRING_AT = 3
@@ -54,6 +56,8 @@ UNDECIDED = f"""select {", ".join(OF_JOB)}, filled_l - expected_fill_l as deviat
         tolerance_minus_l, tolerance_plus_l, level_seen, drained_l from job
     where verdict = 'undecided' and opened_utc >= ? and opened_utc < ? and {_MEASURED}
     order by rowid desc limit ?"""
+LISTS = {**RANKED, "undecided": UNDECIDED}
+"""Verdict → its fills: the furthest off first, of undecided ones the newest."""
 _NAMES = {**DIMENSIONS, "compartment": "vehicle || ' / ' || compartment"}
 COUNTS = {
     name: f"""select {column}, count(*), total(verdict = 'short'), total(verdict = 'over'),
@@ -159,19 +163,14 @@ class Quality:
         }
 
 
-def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC) -> Quality:
-    """Everything for a period. since, until: ISO dates of a zone, the second not included. Raises InputError on wrong
-    order."""
+def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC, listed: int = LISTED) -> Quality:
+    """Everything for a period. since, until: ISO dates of a zone, the second not included. listed: so many short, over and
+    undecided fills of each at most. Raises InputError on wrong order."""
     if not since < until:
         raise InputError(f"the period runs from {since} to {until}; expected an end after its start.")
     period = [days.begins(since, zone), days.begins(until, zone)]
-    listed = {
-        name: list(ledger.db.query(sql, [*period, LISTED]))
-        for name, sql in {**RANKED, "undecided": UNDECIDED}.items()
-    }
-    reasons = of_jobs(ledger, [row["job_id"] for rows in listed.values() for row in rows])
     fills = {
-        name: [Fill.of(row, reasons.get(row["job_id"])) for row in rows] for name, rows in listed.items()
+        name: fills_of(ledger, list(ledger.db.query(sql, [*period, listed]))) for name, sql in LISTS.items()
     }
     counts = {name: ledger.db.execute(sql, period).fetchall() for name, sql in COUNTS.items()}
     subjects = _subjects(counts)
@@ -182,6 +181,24 @@ def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC) -> Quality:
     jobs = sum(row[1] for row in counts["bay"])
     zone_name = days.zone_name(zone)
     return Quality(since, until, zone_name, jobs, **fills, subjects=subjects, charts=charts)
+
+
+def ranked(
+    ledger: Any, verdict: str, since: str | None, until: str | None, words: str = ""
+) -> list[dict[str, Any]]:
+    """Every fill of a verdict in a period, as ``LISTS`` ranks them. since, until: moments. words: each in the vehicle's, the
+    compartment's, the technician's or the instrument's name. Raises InputError for another verdict."""
+    if verdict not in LISTS:
+        raise InputError(f"verdict is {verdict!r}; expected one of: {', '.join(LISTS)}.")
+    rows = ledger.db.query(LISTS[verdict], [since or "", until or "9999", -1])
+    named = ("vehicle", "compartment", "technician", "bay", "meter")
+    return [row for row in rows if holds(words, *(row[name] for name in named))]
+
+
+def fills_of(ledger: Any, rows: Sequence[Mapping[str, Any]]) -> list[Fill]:
+    """Rows with what each job's record gives as its reason."""
+    reasons = of_jobs(ledger, [row["job_id"] for row in rows])
+    return [Fill.of(row, reasons.get(row["job_id"])) for row in rows]
 
 
 def counted_as(dimension: str) -> str:
@@ -289,17 +306,22 @@ def bay_due(ledger: Any, bay: str, today: date) -> list[Due]:
     )
 
 
+def fill_table(fills: Sequence[Fill], zone: tzinfo) -> tuple[list[str], list[dict[str, Any]]]:
+    """(columns, rows) of fills, each with the day of the zone that it was opened on."""
+    named = days.zone_name(zone)
+    rows = [
+        {**fill.to_dict(), "day": days.day_of(fill.opened_utc, zone), "time_zone": named} for fill in fills
+    ]
+    return [*FILL_COLUMNS, "day", "time_zone", "reason"], rows
+
+
 def table(
     content: Quality, due: Sequence[Due], which: str, zone: tzinfo = UTC
 ) -> tuple[list[str], list[dict[str, Any]]]:
     """(columns, rows) of one of ``TABLES``: short, over and undecided fills, each with the day it was opened on; every
     subject with its tally; what is due. Raises InputError for another."""
     if which == "fills":
-        fills = [
-            {**fill.to_dict(), "day": days.day_of(fill.opened_utc, zone), "time_zone": content.time_zone}
-            for fill in (*content.short, *content.over, *content.undecided)
-        ]
-        return [*FILL_COLUMNS, "day", "time_zone", "reason"], fills
+        return fill_table((*content.short, *content.over, *content.undecided), zone)
     if which == "subjects":
         return [f.name for f in fields(Subject)], [subject.to_dict() for subject in content.subjects]
     if which == "calibration":

@@ -21,6 +21,7 @@ from web.calibrating.density import DensityPage, density_page, measurable
 from web.calibrating.guide import Ask, Part
 from web.calibrating.procedure import Procedure
 from web.frame import format as fmt
+from web.frame.listing import Asked, Listing
 from web.live.live import Live
 
 RUNS_NEEDED = 5
@@ -111,6 +112,7 @@ class CalibrationPage:
     measurable: Sequence[FluidOption]
     loads: str
     certificates: Sequence[register.CertificateRow]
+    list: Listing
     software: str
 
 
@@ -243,8 +245,12 @@ def calibration_page(
     chosen: str | None,
     today: date,
     software: str,
+    asked: Asked,
+    page: int,
 ) -> CalibrationPage:
-    """fluid: what the meter is proved with, None where unknown. known: fluids by key. software: the whole identity of what runs."""
+    """fluid: what the meter is proved with, None where unknown. known: fluids by key. software: the whole identity of what runs.
+    asked, page: what is wanted of the register."""
+    shown, frame = asked.by_page(register.wanted(data.certificates, asked), page)
     kind = data.kind or ("density" if data.density is not None else "")
     parts, ask = guide.parts(procedure.loads, data.readings, chosen) if kind == "pan" else ([], None)
     return CalibrationPage(
@@ -267,6 +273,7 @@ def calibration_page(
         density=None if data.density is None else density_page(data.density, view, options.technicians),
         measurable=measurable(options.fluids, known),
         loads=guide.DEFAULT_LOADS,
-        certificates=[register.row_of(row, today) for row in data.certificates],
+        certificates=[register.row_of(row, today) for row in shown],
+        list=frame,
         software=short(software),
     )

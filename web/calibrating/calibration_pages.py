@@ -9,10 +9,13 @@ from starlette.responses import JSONResponse, Response
 from calibration.certificates import Certificate
 from station.calibrating.views import CalibrationView
 from station.common import days
+from station.common.tabular import to_csv
 from web.calibrating import calibration_contexts as contexts
+from web.calibrating import register
 from web.calibrating.procedure import Procedure
 from web.calibrating.register import certificate_page
-from web.frame.deps import Station, page_of
+from web.frame.deps import Station, download, page_of
+from web.frame.listing import Page, Pick, Words
 from web.frame.port import Engine
 from web.frame.problem import Problem
 from web.live.pages import TheHub
@@ -52,8 +55,16 @@ def _pan_certificate(engine: Engine, data: CalibrationView) -> Certificate | Non
 
 
 @router.get("/calibration")
-def calibration(engine: Station, hub: TheHub, procedure: TheProcedure, step: Step = None) -> Response:
-    """step: the part of a pan's calibration to go on with."""
+def calibration(
+    engine: Station,
+    hub: TheHub,
+    procedure: TheProcedure,
+    step: Step = None,
+    q: Words = "",
+    kind: Pick = "",
+    page: Page = 1,
+) -> Response:
+    """step: the part of a pan's calibration to go on with. q, kind, page: of the register."""
     data = engine.calibrations.view()
     content = contexts.calibration_page(
         data,
@@ -69,6 +80,8 @@ def calibration(engine: Station, hub: TheHub, procedure: TheProcedure, step: Ste
         chosen=step,
         today=days.today(engine.settings().zone),
         software=engine.software,
+        asked=register.asked(q, kind),
+        page=page,
     )
     return page_of("calibration.html", content)
 
@@ -76,6 +89,13 @@ def calibration(engine: Station, hub: TheHub, procedure: TheProcedure, step: Ste
 @router.get("/calibration.json")
 def calibration_json(engine: Station) -> Response:
     return JSONResponse(engine.calibrations.view().to_dict())
+
+
+@router.get("/calibration.csv")
+def register_csv(engine: Station, q: Words = "", kind: Pick = "") -> Response:
+    """The register of certificates, newest first, as its list was asked for."""
+    found = register.wanted(engine.calibrations.view().certificates, register.asked(q, kind))
+    return download(to_csv([vars(row) for row in found], register.COLUMNS), "certificates.csv", "text/csv")
 
 
 @router.get("/calibration/{number:path}.json")

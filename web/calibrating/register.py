@@ -1,16 +1,19 @@
 """The register of certificates and one certificate, as the pages show them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from urllib.parse import quote
 
 from calibration.certificates import Certificate
 from station.calibrating.views import RegisterRow
+from station.common.tabular import holds
 from web.frame import format as fmt
+from web.frame.listing import Asked, Field
 
 DUE_SOON_DAYS = 30
 KINDS = {"pan": "Pan", "meter": "Meter"}
+COLUMNS = [field.name for field in fields(RegisterRow)]
 DONE = {"pan": "Calibration of the pan", "meter": "Proving of the meter"}
 
 
@@ -107,6 +110,24 @@ def row_of(row: RegisterRow, today: date) -> CertificateRow:
 def in_use(rows: Sequence[RegisterRow], today: date) -> list[InUse]:
     """What each instrument is measured with."""
     return [_in_use(kind, rows, today) for kind in KINDS]
+
+
+def asked(words: str, kind: str) -> Asked:
+    """kind: a key of KINDS, "" for any."""
+    field = Field("kind", "Of", kind, [("", "pan and meter"), *KINDS.items()])
+    twins = (("CSV", "/calibration.csv"), ("JSON, with what is under way", "/calibration.json"))
+    return Asked("/calibration", "Find a certificate", words, [field], twins=twins, at="#register")
+
+
+def wanted(rows: Sequence[RegisterRow], form: Asked) -> list[RegisterRow]:
+    """Certificates that a form asked for, in their order."""
+    (kind,) = (field.value for field in form.fields)
+    return [
+        row
+        for row in rows
+        if kind in ("", row.kind)
+        and holds(form.words, row.number, row.instrument, row.made_by, row.statement, row.made_at)
+    ]
 
 
 def certificate_page(certificate: Certificate, row: RegisterRow, today: date) -> CertificatePage:

@@ -125,9 +125,3 @@ class Asked:
 def options(names: Iterable[str], any_text: str) -> list[tuple[str, str]]:
     """A choice among names, or of none of them."""
     return [("", any_text), *((name, name) for name in names)]
-
-
-def found(words: str, *texts: str | None) -> bool:
-    """Whether every word stands somewhere in the texts; a list that is at hand is searched by this."""
-    whole = " ".join(text for text in texts if text).casefold()
-    return all(word in whole for word in words.casefold().split())

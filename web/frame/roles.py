@@ -40,7 +40,7 @@ RULES: dict[str, Rule] = {
         "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
         "GET /jobs/{job_id}", "GET /jobs/{job_id}.json", "GET /jobs/{job_id}/sheet", "GET /jobs/{job_id}/recording.csv",
         "GET /jobs/{job_id}/JOB.toml", "GET /jobs/{job_id}/checkpoint", "GET /jobs/{job_id}/curve.json", "GET /jobs/{job_id}/photos/{name}",
-        "GET /calibration", "GET /calibration.json", "GET /calibration/{number:path}",
+        "GET /calibration", "GET /calibration.json", "GET /calibration.csv", "GET /calibration/{number:path}",
         "GET /calibration/{number:path}.json",
         "GET /due", "GET /due.json", "GET /due.csv", "GET /expected", "GET /expected.json", "GET /expected.csv",
         "POST /api/prove", "POST /api/secret",
@@ -54,6 +54,7 @@ RULES: dict[str, Rule] = {
     **_all(OFFICE, [
         "GET /usage", "GET /usage.json", "GET /usage.csv", "GET /stock.json", "GET /stock.csv",
         "GET /quality", "GET /quality.json", "GET /quality.csv",
+        "GET /quality/fills", "GET /quality/fills.json", "GET /quality/fills.csv",
         "GET /quality/chart", "GET /quality/chart.json", "GET /quality/chart.csv",
         "GET /setup", "GET /setup.json", "GET /setup/{table}.csv",
         "GET /changes", "GET /changes.json", "GET /changes.csv",

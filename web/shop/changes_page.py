@@ -2,16 +2,18 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Annotated
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Depends
 from starlette.responses import JSONResponse, Response
 
-from station.common.tabular import to_csv
+from station.common.tabular import holds, to_csv
+from station.record.finding import between
 from station.shop import changes
 from web.frame import format as fmt
 from web.frame.deps import Station, download, page_of
-
-SHOWN = 500
+from web.frame.listing import Asked, Field, From, Listing, Page, Pick, To, Words, options
+from web.frame.port import Engine
 
 router = APIRouter()
 
@@ -28,10 +30,10 @@ class ChangeRow:
 
 @dataclass(frozen=True)
 class ChangesPage:
-    """``/changes``. more: how many older ones are not shown; the file has them."""
+    """``/changes``: newest first."""
 
     rows: Sequence[ChangeRow]
-    more: int
+    list: Listing
 
 
 def _row(one: changes.Changed) -> ChangeRow:
@@ -45,28 +47,54 @@ def _row(one: changes.Changed) -> ChangeRow:
     )
 
 
-def changes_page(listed: Sequence[changes.Changed]) -> ChangesPage:
-    """listed: oldest first."""
-    shown = listed[-SHOWN:][::-1]
-    return ChangesPage([_row(one) for one in shown], len(listed) - len(shown))
+@dataclass(frozen=True)
+class ChangesAsked:
+    """What the list of changes can be asked for, by the same names for page, CSV and JSON. from, to: days of the shop, both
+    included. The files are oldest first, as the numbers grow."""
+
+    q: Words = ""
+    by: Pick = ""
+    first_day: From = ""
+    last_day: To = ""
+
+    def changes(self, engine: Engine) -> tuple[list[changes.Changed], list[str]]:
+        """Those wanted, oldest first, and everybody who ever changed something."""
+        since, until = between(self.first_day, self.last_day, engine.settings().zone)
+        with engine.reading() as ledger:
+            every = changes.listed(ledger)
+        found = [
+            one
+            for one in every
+            if self.by in ("", one.by)
+            and (since or "") <= one.utc < (until or "9999")
+            and holds(self.q, one.parameter.replace("_", " "), one.old, one.new, one.by)
+        ]
+        return found, sorted({one.by for one in every} - {""})
 
 
-def _listed(engine: Station) -> list[changes.Changed]:
-    with engine.reading() as ledger:
-        return changes.listed(ledger)
+ChangeList = Annotated[ChangesAsked, Depends()]
 
 
 @router.get("/changes")
-def page(engine: Station) -> Response:
-    return page_of("changes.html", changes_page(_listed(engine)))
+def page(engine: Station, asked: ChangeList, page: Page = 1) -> Response:
+    found, names = asked.changes(engine)
+    fields = [
+        Field("by", "By", asked.by, options(names, "anybody")),
+        Field("from", "From", asked.first_day),
+        Field("to", "To", asked.last_day),
+    ]
+    twins = (("CSV", "/changes.csv"), ("JSON", "/changes.json"))
+    form = Asked("/changes", "What, or its value before or now", asked.q, fields, twins=twins)
+    shown, frame = form.by_page(found[::-1], page)
+    return page_of("changes.html", ChangesPage([_row(one) for one in shown], frame))
 
 
 @router.get("/changes.json")
-def as_json(engine: Station) -> Response:
-    return JSONResponse({"changes": [one.to_dict() for one in _listed(engine)]})
+def as_json(engine: Station, asked: ChangeList) -> Response:
+    return JSONResponse({"changes": [one.to_dict() for one in asked.changes(engine)[0]]})
 
 
 @router.get("/changes.csv")
-def as_csv(engine: Station) -> Response:
-    rows = [one.to_dict() for one in _listed(engine)]
+def as_csv(engine: Station, asked: ChangeList) -> Response:
+    rows = [one.to_dict() for one in asked.changes(engine)[0]]
     return download(to_csv(rows, changes.COLUMNS), "changes.csv", "text/csv")

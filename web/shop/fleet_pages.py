@@ -3,19 +3,21 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
-from typing import Any
+from typing import Annotated, Any
 from urllib.parse import quote, urlencode
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Depends
 from starlette.responses import JSONResponse, Response
 
 from station.common import days
 from station.common.distance import format_distance
-from station.common.tabular import to_csv
+from station.common.tabular import holds, to_csv
 from station.learning import expected
 from station.shop import due as service
 from web.frame import format as fmt
 from web.frame.deps import Station, download, page_of
+from web.frame.listing import Asked, Field, Listing, Page, Pick, Words
+from web.frame.port import Engine
 
 STATES = {
     "short fill": ("▼", "short fill"),
@@ -48,6 +50,7 @@ class DuePage:
     today: str
     zone: str
     rows: Sequence[DueRow]
+    list: Listing
 
 
 @dataclass(frozen=True)
@@ -69,14 +72,11 @@ class ExpectedPage:
     """``/expected``: what every compartment should take, and what that rests on."""
 
     rows: Sequence[ExpectedRow]
+    list: Listing
 
 
 def _history(vehicle: str) -> str:
     return f"/jobs?{urlencode({'vehicle': vehicle})}"
-
-
-def due_page(services: Sequence[service.Service], today: date, zone: tzinfo) -> DuePage:
-    return DuePage(f"{today}", days.zone_name(zone), [_due_row(one) for one in services])
 
 
 def _due_row(one: service.Service) -> DueRow:
@@ -97,28 +97,56 @@ def _due_row(one: service.Service) -> DueRow:
     )
 
 
-def _services(engine: Station) -> tuple[list[service.Service], date, tzinfo]:
-    zone = engine.settings().zone
-    today = days.today(zone)
-    with engine.reading() as ledger:
-        return service.overview(ledger, engine.catalogue(), today, zone=zone), today, zone
+@dataclass(frozen=True)
+class DueAsked:
+    """What the list of services due can be asked for, by the same names for page, CSV and JSON."""
+
+    q: Words = ""
+    state: Pick = ""
+
+    def services(self, engine: Engine) -> tuple[list[service.Service], date, tzinfo]:
+        zone = engine.settings().zone
+        today = days.today(zone)
+        with engine.reading() as ledger:
+            found = service.overview(ledger, engine.catalogue(), today, zone=zone)
+        return (
+            [
+                one
+                for one in found
+                if self.state in ("", one.state) and holds(self.q, one.vehicle, one.compartment, one.text)
+            ],
+            today,
+            zone,
+        )
+
+    def form(self) -> Asked:
+        states = [("", "any"), *((key, word) for key, (_, word) in STATES.items())]
+        field = Field("state", "State", self.state, states)
+        twins = (("CSV", "/due.csv"), ("JSON", "/due.json"))
+        return Asked("/due", "Vehicle, compartment or reason", self.q, [field], twins=twins)
+
+
+DueList = Annotated[DueAsked, Depends()]
 
 
 @router.get("/due")
-def due(engine: Station) -> Response:
-    return page_of("due.html", due_page(*_services(engine)))
+def due(engine: Station, asked: DueList, page: Page = 1) -> Response:
+    services, today, zone = asked.services(engine)
+    shown, frame = asked.form().by_page(services, page)
+    rows = [_due_row(one) for one in shown]
+    return page_of("due.html", DuePage(f"{today}", days.zone_name(zone), rows, frame))
 
 
 @router.get("/due.json")
-def due_json(engine: Station) -> Response:
-    services, today, zone = _services(engine)
+def due_json(engine: Station, asked: DueList) -> Response:
+    services, today, zone = asked.services(engine)
     rows = service.table(services, zone)
     return JSONResponse({"today": f"{today}", "time_zone": days.zone_name(zone), "due": rows})
 
 
 @router.get("/due.csv")
-def due_csv(engine: Station) -> Response:
-    services, today, zone = _services(engine)
+def due_csv(engine: Station, asked: DueList) -> Response:
+    services, today, zone = asked.services(engine)
     return download(to_csv(service.table(services, zone), service.COLUMNS), f"due-{today}.csv", "text/csv")
 
 
@@ -135,22 +163,26 @@ def _expected_row(row: Mapping[str, Any]) -> ExpectedRow:
     )
 
 
-def _expected(engine: Station) -> list[dict[str, Any]]:
+def _expected(engine: Station, words: str) -> list[dict[str, Any]]:
     settings = engine.settings()
+    wanted = [c for c in settings.compartments.values() if holds(words, c.vehicle, c.compartment, c.type)]
     with engine.reading() as ledger:
-        return expected.overview(ledger, settings.compartments.values(), settings.country)
+        return expected.overview(ledger, wanted, settings.country)
 
 
 @router.get("/expected")
-def expected_fills(engine: Station) -> Response:
-    return page_of("expected.html", ExpectedPage([_expected_row(row) for row in _expected(engine)]))
+def expected_fills(engine: Station, q: Words = "", page: Page = 1) -> Response:
+    twins = (("CSV", "/expected.csv"), ("JSON", "/expected.json"))
+    asked = Asked("/expected", "Vehicle, compartment or type", q, twins=twins)
+    shown, frame = asked.by_page(_expected(engine, q), page)
+    return page_of("expected.html", ExpectedPage([_expected_row(row) for row in shown], frame))
 
 
 @router.get("/expected.json")
-def expected_json(engine: Station) -> Response:
-    return JSONResponse({"expected": _expected(engine)})
+def expected_json(engine: Station, q: Words = "") -> Response:
+    return JSONResponse({"expected": _expected(engine, q)})
 
 
 @router.get("/expected.csv")
-def expected_csv(engine: Station) -> Response:
-    return download(to_csv(_expected(engine), expected.COLUMNS), "expected.csv", "text/csv")
+def expected_csv(engine: Station, q: Words = "") -> Response:
+    return download(to_csv(_expected(engine, q), expected.COLUMNS), "expected.csv", "text/csv")

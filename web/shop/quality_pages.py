@@ -15,11 +15,11 @@ from starlette.responses import JSONResponse, Response
 from station.common import days
 from station.common.tabular import to_csv
 from station.learning import quality
-from station.learning.fills import Fill
 from station.shop import audit
 from web.frame import format as fmt
 from web.frame.deps import Station, download, page_of
 from web.frame.port import Engine
+from web.shop.fills import FillsOf, listed
 from web.shop.quality_chart import (
     LEVEL_PROVED,
     MEASURES,
@@ -32,8 +32,6 @@ from web.shop.quality_chart import (
 
 PERIODS_DAYS = (30, 90, 365)
 DAYS = 90
-RE_CHECKED = 20
-"""So many undecided fills are listed with what would settle them; the rest is counted, and in the JSON."""
 KINDS = {"pan": "Pan, load-cell line", "meter": "Meter, proving"}
 DUE = {
     "overdue": ("⚠", "overdue"),
@@ -52,22 +50,6 @@ class Choice:
     text: str
     address: str
     here: bool
-
-
-@dataclass(frozen=True)
-class FillRow:
-    """A fill of a list. settles: what would turn an undecided one into a verdict."""
-
-    job_id: str
-    day: str
-    where: str
-    instrument: str
-    filled: str
-    expected: str
-    deviation: str
-    percent: str
-    reason: str
-    settles: Sequence[str] = ()
 
 
 @dataclass(frozen=True)
@@ -105,10 +87,9 @@ class QualityPage:
     counts: Sequence[tuple[str, str]]
     periods: Sequence[Choice]
     query: str
-    short: Sequence[FillRow]
-    over: Sequence[FillRow]
-    undecided: Sequence[FillRow]
-    more_undecided: int
+    short: FillsOf
+    over: FillsOf
+    undecided: FillsOf
     recurring: Sequence[RecurringRow]
     signals: Sequence[Choice]
     dimensions: Sequence[Choice]
@@ -127,28 +108,13 @@ def period(zone: tzinfo, since: str | None, until: str | None) -> tuple[str, str
 
 
 def _content(
-    engine: Engine, since: str | None, until: str | None
+    engine: Engine, since: str | None, until: str | None, most: int = quality.LISTED
 ) -> tuple[quality.Quality, list[quality.Due]]:
     """What is to be said of a period, and what is due of this bay's instruments."""
     zone = engine.settings().zone
     with engine.reading() as ledger:
-        content = quality.quality(ledger, *period(zone, since, until), zone)
+        content = quality.quality(ledger, *period(zone, since, until), zone, most)
         return content, quality.bay_due(ledger, engine.bay_name, days.today(zone))
-
-
-def _fill(row: Fill) -> FillRow:
-    return FillRow(
-        job_id=row.job_id,
-        day=fmt.day(row.opened_utc),
-        where=f"{row.vehicle or fmt.UNKNOWN} · {row.compartment or fmt.UNKNOWN}",
-        instrument=row.meter or row.bay or fmt.UNKNOWN,
-        filled=str(fmt.litres(row.filled_l, row.filled_u95_l)),
-        expected=str(fmt.litres(row.expected_fill_l, row.expected_fill_u95_l)),
-        deviation=f"{'+' if row.deviation_l > 0 else ''}{fmt.litres(row.deviation_l, row.deviation_u95_l)}",
-        percent=fmt.percent(row.deviation_percent),
-        reason=row.reason,
-        settles=row.settled_by or (),
-    )
 
 
 def _recurring(subject: quality.Subject) -> RecurringRow:
@@ -188,6 +154,7 @@ def quality_page(
 ) -> QualityPage:
     """content: of a period. of: one of ``station.learning.quality.CHARTED``."""
     query = urlencode({"since": content.since, "until": content.until})
+    last_day = f"{date.fromisoformat(content.until) - timedelta(days=1)}"
     mine = {s.name: s for s in content.subjects if s.dimension == quality.counted_as(of)}
     shown = [c for c in content.charts if c.dimension == of]
     counted = [s for s in content.subjects if s.dimension == "bay"]
@@ -199,15 +166,24 @@ def quality_page(
     ]
     return QualityPage(
         since=content.since,
-        last_day=f"{date.fromisoformat(content.until) - timedelta(days=1)}",
+        last_day=last_day,
         zone=content.time_zone,
         counts=counts,
         periods=periods,
         query=query,
-        short=[_fill(row) for row in content.short],
-        over=[_fill(row) for row in content.over],
-        undecided=[_fill(row) for row in content.undecided[:RE_CHECKED]],
-        more_undecided=max(0, len(content.undecided) - RE_CHECKED),
+        short=listed(
+            "short", content.short, sum(s.short for s in counted), since=content.since, last_day=last_day
+        ),
+        over=listed(
+            "over", content.over, sum(s.over for s in counted), since=content.since, last_day=last_day
+        ),
+        undecided=listed(
+            "undecided",
+            content.undecided,
+            sum(s.undecided for s in counted),
+            since=content.since,
+            last_day=last_day,
+        ),
         recurring=[_recurring(subject) for subject in content.recurring],
         signals=[
             Choice(f"{c.dimension} {c.name}", address_of(c.dimension, c.name), False)
@@ -258,7 +234,7 @@ def page_csv(
     until: Day = None,
     which: Annotated[Name, Query(alias="list")] = "fills",
 ) -> Response:
-    """list: one of ``station.learning.quality.TABLES``."""
-    content, due = _content(engine, since, until)
+    """list: one of ``station.learning.quality.TABLES``; each whole."""
+    content, due = _content(engine, since, until, quality.MOST)
     columns, rows = quality.table(content, due, which, engine.settings().zone)
     return download(to_csv(rows, columns), f"quality-{content.since}-{content.until}-{which}.csv", "text/csv")

@@ -11,12 +11,13 @@ from starlette.responses import JSONResponse, Response
 
 from station.bay.health import Health
 from station.bay.identity import short
-from station.common.tabular import to_csv
+from station.common.tabular import holds, to_csv
 from station.given.job import RETAINED_BY_METHOD
 from station.shop import entering
 from station.shop.catalogue import Catalogue, Entry
 from station.shop.rows import TABLES, Kind
 from web.frame.deps import Body, DiskThreads, Key, Line, Station, do, done, download, page_of
+from web.frame.listing import Asked, Listing, Page, Words
 from web.frame.problem import Problem
 from web.frame.render import render
 
@@ -107,7 +108,8 @@ class SetupRow:
 
 @dataclass(frozen=True)
 class SetupPage:
-    """``/setup``: one table of the catalogue. one: what a single entry is called. software: its identity.
+    """``/setup``: one table of the catalogue. one: what a single entry is called. rows, retired: of the part that is shown.
+    software: its identity.
     checks: how the station is: what is looked at, whether it is well, and a word on it."""
 
     tabs: Sequence[Tab]
@@ -119,6 +121,7 @@ class SetupPage:
     retired: Sequence[SetupRow]
     technicians: Sequence[str]
     columns: str
+    list: Listing
     software: str
     checks: Sequence[tuple[str, bool, str]]
 
@@ -160,10 +163,21 @@ def _row(table: str, entry: Entry) -> SetupRow:
     return SetupRow(list(entry.key), cells, fields)
 
 
-def setup_page(catalogue: Catalogue, table: str, health: Health) -> SetupPage:
-    """table: a key of ``station.shop.rows.TABLES``."""
+def _wanted(catalogue: Catalogue, table: str, words: str) -> list[Entry]:
+    """The entries that hold the words, those in use first."""
+    found = [e for e in catalogue.entries[table].values() if holds(words, *e.key, *e.fields.values())]
+    return sorted(found, key=lambda entry: (entry.retired, entry.key))
+
+
+def setup_page(catalogue: Catalogue, table: str, health: Health, words: str = "", page: int = 1) -> SetupPage:
+    """table: a key of ``station.shop.rows.TABLES``. words: what an entry has to hold to be listed."""
     shape = TABLES[table]
-    entries = sorted(catalogue.entries[table].values(), key=lambda entry: entry.key)
+    twins = (
+        ("CSV, to be changed and imported again", f"/setup/{table}.csv"),
+        ("All tables as JSON", "/setup.json"),
+    )
+    asked = Asked("/setup", f"Find a {TITLES[table][1]}", words, kept=[("table", table)], twins=twins)
+    entries, frame = asked.by_page(_wanted(catalogue, table, words), page)
     return SetupPage(
         tabs=[Tab(n, TITLES[n][0], len(catalogue.active(n)), n == table) for n in TABLES],
         name=table,
@@ -174,6 +188,7 @@ def setup_page(catalogue: Catalogue, table: str, health: Health) -> SetupPage:
         retired=[_row(table, entry) for entry in entries if entry.retired],
         technicians=[entry.key[0] for entry in catalogue.active("technician")],
         columns=", ".join(shape.names()),
+        list=frame,
         software=short(health.software),
         checks=[(name, check.ok, check.text) for name, check in health.checks.items()],
     )
@@ -188,8 +203,8 @@ def _known(table: str) -> str:
 
 
 @router.get("/setup")
-def setup(engine: Station, table: Table = "vehicle") -> Response:
-    return page_of("setup.html", setup_page(engine.catalogue(), _known(table), engine.health()))
+def setup(engine: Station, table: Table = "vehicle", q: Words = "", page: Page = 1) -> Response:
+    return page_of("setup.html", setup_page(engine.catalogue(), _known(table), engine.health(), q, page))
 
 
 @router.get("/setup.json")
@@ -199,9 +214,9 @@ def setup_json(engine: Station) -> Response:
 
 
 @router.get("/setup/{table}.csv")
-def setup_csv(engine: Station, table: str) -> Response:
-    """A table as it can be imported again."""
-    rows = [row for row in engine.catalogue().rows(_known(table)) if not row["retired"]]
+def setup_csv(engine: Station, table: str, q: Words = "") -> Response:
+    """What is in use of a table, as it can be imported again. q: what an entry has to hold."""
+    rows = [e.fields for e in _wanted(engine.catalogue(), _known(table), q) if not e.retired]
     return download(to_csv(rows, TABLES[table].names()), f"{table}.csv", "text/csv")
 
 

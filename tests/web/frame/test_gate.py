@@ -78,11 +78,12 @@ READS = [
     f"/jobs/{JOB_ID}/recording.csv", f"/jobs/{JOB_ID}/curve.json", f"/jobs/{JOB_ID}/JOB.toml", f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/checkpoint", "/bench/truth.json", "/favicon.ico",
     "/usage", "/usage.json", "/usage.csv", "/stock.json", "/stock.csv", "/expected", "/expected.json", "/expected.csv",
     "/due", "/due.json", "/due.csv", "/quality", "/quality.json", "/quality.csv",
+    "/quality/fills", "/quality/fills.json", "/quality/fills.csv",
     *(f"/quality/chart{kind}?of=bay&name=Bay%201" for kind in ("", ".json", ".csv")),
     "/setup", "/setup.json", "/setup/vehicle.csv",
     "/commissioning", "/commissioning.json", "/commissioning/label",
     "/health", "/metrics", "/live/curve.json",
-    "/sign-in", "/people", "/changes", "/changes.json", "/changes.csv", "/calibration", "/calibration.json", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",
+    "/sign-in", "/people", "/changes", "/changes.json", "/changes.csv", "/calibration", "/calibration.json", "/calibration.csv", f"/calibration/{NUMBER}", f"/calibration/{NUMBER}.json",
 ]  # fmt: skip
 STREAM = "/live"
 PHOTO_PATH = f"/api/jobs/{JOB_ID}/photo"

@@ -29,7 +29,15 @@ from web.frame.render import HERE
 from web.jobs import contexts, sheet
 from web.live import contexts as live_contexts
 from web.people import people_pages, sign_in
-from web.shop import changes_page, fleet_pages, quality_chart, quality_pages, setup_pages, usage_contexts
+from web.shop import (
+    changes_page,
+    fills,
+    fleet_pages,
+    quality_chart,
+    quality_pages,
+    setup_pages,
+    usage_contexts,
+)
 
 STAGES = ["idle", *STAGE_VIEWS]
 SHOP = ["/usage", "/quality", "/quality/chart?of=bay&name=Bay%201", "/due"]
@@ -100,6 +108,7 @@ CONTEXTS = {
     "due.html": fleet_pages.DuePage,
     "expected.html": fleet_pages.ExpectedPage,
     "quality.html": quality_pages.QualityPage,
+    "quality_fills.html": fills.FillsPage,
     "quality_chart.html": quality_chart.ChartPage,
     "setup.html": setup_pages.SetupPage,
     "changes.html": changes_page.ChangesPage,
