@@ -20,7 +20,7 @@ from station.learning import condition
 from station.record.ledger import Ledger
 from station.shop import changes as shop_changes
 from station.shop import entering
-from station.shop.audit import Movement
+from station.shop.movement import Movement
 
 T = TypeVar("T")
 

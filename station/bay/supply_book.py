@@ -22,7 +22,7 @@ from station.given.lines import MeterLine
 from station.given.pumping import PumpLine, UsualFlow
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
-from station.shop import audit
+from station.shop import movement
 
 IDLE_STRAY_L = 0.018
 """Flow between jobs is told before 20 mL have run; nothing is due to come any more."""
@@ -123,7 +123,7 @@ class SupplyBook:
         """Book what a purge took: it left the container, and no compartment got it."""
         volume_l = state.supply.purged_l - before.supply.purged_l
         labels = state.spec.labels
-        body = audit.Movement(
+        body = movement.Movement(
             "purge",
             _at_pump(state.spec)[0],
             volume_l,
@@ -133,7 +133,7 @@ class SupplyBook:
             technician=labels.get("technician"),
             note=f"hose purged in job {job_id}",
         )
-        self._event(audit.EVENT, body.to_dict(), state.t_s)
+        self._event(movement.EVENT, body.to_dict(), state.t_s)
 
     def hose_now(self, state: BayState) -> Hose:
         """The hose as the open job's meter has left it so far; without a container entered, by the job's plan."""
@@ -160,8 +160,8 @@ class SupplyBook:
             if charged and container != charged:
                 note = f"job {job_id} went on from {container}"
                 fluid = _at_pump(state.spec)[0]
-                self._event(audit.EVENT, audit.shifted(fluid, volume_l, container, note), state.t_s)
-                self._event(audit.EVENT, audit.shifted(fluid, -volume_l, charged, note), state.t_s)
+                self._event(movement.EVENT, movement.shifted(fluid, volume_l, container, note), state.t_s)
+                self._event(movement.EVENT, movement.shifted(fluid, -volume_l, charged, note), state.t_s)
 
     def connect(self, job: BayState | None, container: str, fluid: str, left_l: float, t_s: float) -> Drum:
         """Another container at the pump. left_l: what is in it. Raises InputError, leaving all as it was.
@@ -172,7 +172,7 @@ class SupplyBook:
             raise InputError(f"fluid is {fluid!r}; expected one of: {', '.join(self._config.fluids)}.")
         if not container.strip() or len(container) > 80:
             raise InputError("The container's name is empty or too long; it is on its label.")
-        counted = audit.Movement("counted", fluid, left_l, 0.02 * left_l, container=container.strip())
+        counted = movement.Movement("counted", fluid, left_l, 0.02 * left_l, container=container.strip())
         before = (
             self.drum if job is None or job.supply.drum is None else job.supply.drum.now(job.meter.total_l)
         )
@@ -180,7 +180,7 @@ class SupplyBook:
         self.drum = Drum(container.strip(), fluid, grade, left_l, 0.01 * left_l)
         body = {"drum": asdict(self.drum), "instead_of": None if before is None else asdict(before)}
         self._event("drum", body, t_s)
-        self._event(audit.EVENT, counted.to_dict(), t_s)
+        self._event(movement.EVENT, counted.to_dict(), t_s)
         return self.drum
 
     # --- between jobs --------------------------------------------------------------------------------------

@@ -41,8 +41,12 @@ def zone_name(zone: tzinfo) -> str:
     return str(zone)
 
 
+def now() -> datetime:
+    return datetime.now(UTC)
+
+
 def today(zone: tzinfo) -> date:
-    return datetime.now(zone).date()
+    return now().astimezone(zone).date()
 
 
 def begins(day: str | date, zone: tzinfo) -> str:

@@ -18,76 +18,26 @@ from typing import Any
 from station.common import days
 from station.errors import InputError
 from station.shop.catalogue import Catalogue
+from station.shop.movement import KINDS, OUT, SHIFTED
 from station.shop.stock import Stock, stock_takes
 from station.shop.used_fluid import UsedFluid
 
-EVENT = "movement"
-KINDS = ("received", "drawn", "purge", "waste", "counted", "collected")
-"""received: into a container. drawn: out by hand, no job and no reason given. purge: through the hose, into no
-compartment. waste: spilled or thrown away. counted: a container's content at a stock take. collected: used fluid
-taken away for disposal."""
-SHIFTED = "shifted"
-"""A job is charged to the container that it began with. What it took from another is put right by two of these, one
-plus and one minus: nobody enters them."""
 GROUPS = ("day", "technician", "vehicle", "fluid")
 TABLES = (*GROUPS, "stock takes", "used fluid")
 """What goes out as CSV."""
 COLUMNS = (
-    "group jobs drained_l out_l metered_l filled_l overflow_l purge_l waste_l drawn_l rest_l rest_u95_l cost currency"
+    "group jobs abandoned drained_l out_l metered_l filled_l overflow_l purge_l waste_l drawn_l rest_l rest_u95_l cost currency"
 ).split()
-OUT = ("drawn", "purge", "waste")
-"""Movements that take fluid out of a container."""
-MAX_MOVEMENT_L = 20_000.0
-
-
-@dataclass(frozen=True)
-class Movement:
-    """Fluid that moved beside the jobs, as it is entered. volume_l: litres moved, or for ``counted`` what stands in the
-    container.
-
-    kind: of ``KINDS``. u95_l: the volume's expanded uncertainty. Raises InputError naming what is wrong.
-    """
-
-    kind: str
-    fluid: str
-    volume_l: float
-    u95_l: float = 0.0
-    container: str | None = None
-    vehicle: str | None = None
-    technician: str | None = None
-    note: str = ""
-
-    def __post_init__(self) -> None:
-        if self.kind not in KINDS:
-            raise InputError(f"kind is {self.kind!r}; expected one of: {', '.join(KINDS)}.")
-        for name, value in (("volume_l", self.volume_l), ("u95_l", self.u95_l)):
-            if not (math.isfinite(value) and 0.0 <= value <= MAX_MOVEMENT_L):
-                raise InputError(f"{name} is {value}; expected 0 to {MAX_MOVEMENT_L:g} L.")
-        if not self.fluid:
-            raise InputError("fluid is empty; name the fluid that moved.")
-        if self.kind in ("received", "counted") and not self.container:
-            raise InputError(f"container is empty; a fluid that is {self.kind} stands in one.")
-        if len(self.note) > 1000:
-            raise InputError("note; expected a text of at most 1000 characters.")
-
-    def to_dict(self) -> dict[str, Any]:
-        """The body of its event in the ledger."""
-        names = ("kind", "container", "fluid", "vehicle", "technician", "volume_l", "u95_l", "note")
-        return {name: getattr(self, name) for name in names}
-
-
-def shifted(fluid: str, volume_l: float, container: str, note: str) -> dict[str, Any]:
-    """The body of a correction between containers: volume_l out of this one, negative for what it did not give."""
-    drawn = Movement("drawn", fluid, abs(volume_l), container=container, note=note)
-    return drawn.to_dict() | {"kind": SHIFTED, "volume_l": volume_l}
 
 
 @dataclass(frozen=True)
 class Line:
-    """One line of an audit, litres. cost: of what left the containers; None without a price."""
+    """One line of an audit, litres. jobs: closed ones. abandoned: jobs given up; what they moved is in the volumes. cost: of what
+    left the containers; None without a price."""
 
     group: str
     jobs: int
+    abandoned: int
     drained_l: float
     out_l: float
     metered_l: float
@@ -163,7 +113,7 @@ def day(text: str, what: str) -> str:
         raise InputError(f"{what} is {text!r}; expected a date such as 2026-03-31.") from None
 
 
-_SUMS = "count(*), total(drained_l), total(metered_l), total(filled_l), total(overflow_l)"
+_SUMS = "sum(stage = 'closed'), sum(stage <> 'closed'), total(drained_l), total(metered_l), total(filled_l), total(overflow_l)"
 
 
 def query(
@@ -192,16 +142,11 @@ def query(
     return sql, [*cuts, days.begins(since, zone), days.begins(until, zone)]
 
 
-def movements(
-    ledger: Any, since: str, until: str, zone: tzinfo = UTC, newest: int | None = None
-) -> list[dict[str, Any]]:
-    """What was moved by hand in a period, oldest first; with ``newest`` the last so many, newest first."""
-    order, limit = ("", -1) if newest is None else (" desc", newest)
+def movements(ledger: Any, since: str, until: str, zone: tzinfo = UTC) -> list[dict[str, Any]]:
+    """What was moved by hand in a period, oldest first."""
+    bounds = [days.begins(since, zone), days.begins(until, zone)]
     return list(
-        ledger.db.query(
-            f"select * from movement where utc >= ? and utc < ? order by utc{order}, seq{order} limit ?",
-            [days.begins(since, zone), days.begins(until, zone), limit],
-        )
+        ledger.db.query("select * from movement where utc >= ? and utc < ? order by utc, seq", bounds)
     )
 
 
@@ -278,7 +223,7 @@ class _Sum:
     """A line being added up."""
 
     def __init__(self, group: str) -> None:
-        self.group, self.jobs = group, 0
+        self.group, self.jobs, self.abandoned = group, 0, 0
         self.drained_l = self.metered_l = self.filled_l = self.overflow_l = 0.0
         self.moved_l = dict.fromkeys((*KINDS, SHIFTED), 0.0)
         self.u2_drawn_l2 = 0.0
@@ -286,8 +231,9 @@ class _Sum:
         self.currency = ""
 
     def add_jobs(self, figures: Sequence[Any], price: tuple[float, str] | None) -> None:
-        jobs, drained_l, metered_l, filled_l, overflow_l = figures
+        jobs, abandoned, drained_l, metered_l, filled_l, overflow_l = figures
         self.jobs += jobs
+        self.abandoned += abandoned
         self.drained_l += drained_l
         self.metered_l += metered_l
         self.filled_l += filled_l
@@ -317,6 +263,7 @@ class _Sum:
         return Line(
             self.group,
             self.jobs,
+            self.abandoned,
             self.drained_l,
             out_l,
             self.metered_l,

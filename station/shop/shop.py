@@ -14,7 +14,7 @@ from station.record.archive import JobRecord
 from station.record.changes import PEOPLE
 from station.record.ledger import Ledger, now, type_of
 from station.record.recorder import Recorder
-from station.shop import audit, catalogue, changes, due, entering, offered
+from station.shop import catalogue, changes, due, entering, movement, offered
 from station.shop.catalogue import Catalogue
 from station.shop.rows import TABLES, CompartmentRow
 
@@ -70,9 +70,9 @@ class Shop:
         for change in changes:
             self._recorder.event(None, PEOPLE, dict(change), now())
 
-    def move(self, movement: audit.Movement) -> None:
+    def move(self, moved: movement.Movement) -> None:
         """Put a movement of fluid into the books."""
-        self._recorder.event(None, audit.EVENT, movement.to_dict(), now())
+        self._recorder.event(None, movement.EVENT, moved.to_dict(), now())
 
     def note_condition(self, job_id: str, noted: condition.Condition) -> None:
         """Note what a job's drained fluid looked and smelled like."""

@@ -1,15 +1,16 @@
 """What stands in each container: by the last count, by the books since, and what a new count says of them."""
 
 import math
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from station.common.units import parse_volume_l
+from station.record.ledger import Ledger
 from station.shop.catalogue import Catalogue
+from station.shop.movement import OUT, SHIFTED
 from station.shop.rows import ContainerRow
 
-COLUMNS = "container fluid size_l content_l u95_l counted_utc overdrawn".split()
+COLUMNS = "container fluid size_l content_l u95_l counted_utc state booked_l".split()
 """What a container should hold now."""
 LAST = 1 << 62
 """Beyond every entry's number."""
@@ -45,7 +46,8 @@ class Stock:
 
 @dataclass(frozen=True)
 class Content:
-    """What a container should hold now, litres. counted_utc: its last count; None if it was never counted.
+    """What a container should hold now, litres. counted_utc: its last count; None if it was never counted, and then content_l is
+    no more than what the books have in and out.
 
     overdrawn: the books took out more than it can have held; a delivery or a count is missing in them.
     """
@@ -61,73 +63,111 @@ class Content:
     def overdrawn(self) -> bool:
         return self.counted_utc is not None and self.content_l < -self.u95_l
 
+    @property
+    def state(self) -> str:
+        if self.counted_utc is None:
+            return "not counted yet"
+        return "overdrawn" if self.overdrawn else "counted"
+
     def to_dict(self) -> dict[str, Any]:
-        return {**asdict(self), "overdrawn": self.overdrawn}
+        """As every list, file and command tells it: what was never counted holds nobody knows what. booked_l: in less out."""
+        known = self.counted_utc is not None
+        return {
+            **asdict(self),
+            "content_l": self.content_l if known else None,
+            "u95_l": self.u95_l if known else None,
+            "state": self.state,
+            "booked_l": self.content_l,
+        }
 
 
-def stock_takes(ledger: Any, since: str, until: str) -> list[Stock]:
-    """Every container counted within the period, against its last count before it or its first within it."""
-    counts: dict[str, list[Mapping[str, Any]]] = {}
-    for row in ledger.db.query(
-        """select seq, container, fluid, utc, volume_l, u95_l from movement
-           where kind = 'counted' and utc < ? order by seq""",
-        [until],
-    ):
-        earlier = counts.setdefault(row["container"], [])
-        if len(earlier) == 1 and row["utc"] < since:
-            earlier.clear()  # an older count than the last one before the period
-        earlier.append(row)
+@dataclass(frozen=True)
+class Moved:
+    """An entry of a container. place: its own number in the chain, which alone says what came first: the wall clock may have
+    been put back meanwhile. Of one that was dated back, the last number before the time that it states."""
+
+    place: int
+    seq: int
+    kind: str
+    fluid: str
+    utc: str
+    volume_l: float
+    u95_l: float
+
+
+def moved(ledger: Ledger, container: str) -> list[Moved]:
+    """A container's entries in the order in which they count."""
     found = []
-    for container, rows in sorted(counts.items()):
-        opening, closing = rows[0], rows[-1]
-        if closing["utc"] < since or opening is closing:
-            continue
-        received_l, u2_received, booked_l, u2_booked = _between(
-            ledger, container, opening["seq"], closing["seq"]
-        )
-        out_l = opening["volume_l"] + received_l - closing["volume_l"]
-        u95_l = math.sqrt(opening["u95_l"] ** 2 + closing["u95_l"] ** 2 + u2_received + u2_booked)
-        found.append(
-            Stock(
-                container,
-                closing["fluid"],
-                opening["utc"],
-                closing["utc"],
-                opening["volume_l"],
-                closing["volume_l"],
-                received_l,
-                out_l,
-                booked_l,
-                out_l - booked_l,
-                u95_l,
-            )
-        )
-    return found
+    for seq, kind, fluid, utc, entered_utc, volume_l, u95_l in ledger.db.execute(
+        """select m.seq, m.kind, m.fluid, m.utc, e.utc, m.volume_l, m.u95_l from movement m join event e on e.seq = m.seq
+           where m.container = ?""",
+        [container],
+    ):
+        place = seq if utc == entered_utc else _newest_at(ledger, utc, seq - 1)
+        found.append(Moved(place, seq, kind, fluid, utc, volume_l, u95_l))
+    return sorted(found, key=lambda one: (one.place, one.seq))
+
+
+def _newest_at(ledger: Ledger, utc: str, last: int) -> int:
+    """The number of the newest entry at a time, among those up to one number; 0 where there was none yet. Found by halves, as
+    the wall clock runs on through the chain: where it was put back meanwhile, one of those that fit."""
+    low, high = 0, last
+    while low < high:
+        middle = (low + high + 1) // 2
+        row = ledger.db.execute("select utc from event where seq = ?", [middle]).fetchone()
+        low, high = (middle, high) if row[0] <= utc else (low, middle - 1)
+    return low
+
+
+def stock_takes(ledger: Ledger, since: str, until: str) -> list[Stock]:
+    """Every container counted within the period, against its last count before it or its first within it."""
+    containers = ledger.db.execute(
+        "select distinct container from movement where kind = 'counted' and utc < ? order by 1", [until]
+    ).fetchall()
+    takes = (_take(ledger, container, since, until) for (container,) in containers)
+    return [take for take in takes if take is not None]
+
+
+def _take(ledger: Ledger, container: str, since: str, until: str) -> Stock | None:
+    entries = moved(ledger, container)
+    counts = [i for i, one in enumerate(entries) if one.kind == "counted" and one.utc < until]
+    before = [i for i in counts if entries[i].utc < since]
+    first, last = before[-1] if before else counts[0], counts[-1]
+    opening, closing = entries[first], entries[last]
+    if closing.utc < since or first == last:
+        return None
+    received_l, u2_received, booked_l, u2_booked = _between(ledger, container, entries, first, last)
+    out_l = opening.volume_l + received_l - closing.volume_l
+    u95_l = math.sqrt(opening.u95_l**2 + closing.u95_l**2 + u2_received + u2_booked)
+    return Stock(
+        container,
+        closing.fluid,
+        opening.utc,
+        closing.utc,
+        opening.volume_l,
+        closing.volume_l,
+        received_l,
+        out_l,
+        booked_l,
+        out_l - booked_l,
+        u95_l,
+    )
 
 
 def _between(
-    ledger: Any, container: str, after: int, until: int | None = None
+    ledger: Ledger, container: str, entries: list[Moved], after: int | None, until: int | None = None
 ) -> tuple[float, float, float, float]:
-    """(received, its U95², booked out, its U95²) of a container after one entry and up to another, litres.
-
-    Entries come one after another whatever the wall clock says meanwhile: only their order counts.
-    """
-    last = LAST if until is None else until
+    """(received, its U95², booked out, its U95²) of a container behind one of its entries and up to another, litres."""
     received_l = u2_received = booked_l = u2_booked = 0.0
-    for kind, volume_l, u2 in ledger.db.execute(
-        """select kind, total(volume_l), total(u95_l * u95_l) from movement
-           where container = ? and seq > ? and seq <= ? and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')
-           group by kind""",
-        [container, after, last],
-    ):
-        if kind == "received":
-            received_l, u2_received = volume_l, u2
-        else:
-            booked_l, u2_booked = booked_l + volume_l, u2_booked + u2
-    newest = ledger.first_job_opened_after(last) - 1
-    oldest = ledger.first_job_opened_after(after) if after else 0
+    for one in entries[0 if after is None else after + 1 : until]:
+        if one.kind == "received":
+            received_l, u2_received = received_l + one.volume_l, u2_received + one.u95_l**2
+        elif one.kind in (*OUT, SHIFTED):
+            booked_l, u2_booked = booked_l + one.volume_l, u2_booked + one.u95_l**2
+    newest = ledger.first_job_opened_after(LAST if until is None else entries[until].place) - 1
+    oldest = ledger.first_job_opened_after(entries[after].place) if after is not None else 0
     # A unary plus keeps the rows' own order: there are few since a count, and the container's index has all of them.
-    name = "+container" if after else "container"
+    name = "+container" if after is not None else "container"
     metered_l, u95_l = ledger.db.execute(
         f"select total(metered_l), total(filled_u95_l) from job where {name} = ? and rowid between ? and ?",
         [container, oldest, newest],
@@ -136,27 +176,25 @@ def _between(
     return received_l, u2_received, booked_l + metered_l, u2_booked + u95_l**2
 
 
-def contents(ledger: Any, catalogue: Catalogue, country: str | None = None) -> list[Content]:
+def contents(ledger: Ledger, catalogue: Catalogue, country: str | None = None) -> list[Content]:
     """What every container in use should hold now."""
     found = []
     for entry in catalogue.active("container"):
         held = entry.typed(ContainerRow)
-        last = ledger.db.execute(
-            """select seq, utc, volume_l, u95_l from movement where container = ? and kind = 'counted'
-               order by seq desc limit 1""",
-            [held.container],
-        ).fetchone()
-        seq, counted_utc, volume_l, u95_l = last if last is not None else (0, None, 0.0, 0.0)
-        received_l, u2_received, booked_l, u2_booked = _between(ledger, held.container, seq)
+        entries = moved(ledger, held.container)
+        last = next((i for i in range(len(entries) - 1, -1, -1) if entries[i].kind == "counted"), None)
+        received_l, u2_received, booked_l, u2_booked = _between(ledger, held.container, entries, last)
+        counted = None if last is None else entries[last]
         size_l = parse_volume_l(held.size, country)
+        begun_l, u95_l = (0.0, 0.0) if counted is None else (counted.volume_l, counted.u95_l)
         found.append(
             Content(
                 held.container,
                 held.fluid,
                 size_l,
-                volume_l + received_l - booked_l,
+                begun_l + received_l - booked_l,
                 math.sqrt(u95_l**2 + u2_received + u2_booked),
-                counted_utc,
+                None if counted is None else counted.utc,
             )
         )
     return found

@@ -13,7 +13,7 @@ from station.figures import balance
 from station.record.ledger import JOB_COLUMNS, Ledger, Moment, job_row, now
 from station.rehearsing.rehearse import rehearse
 from station.rehearsing.scenario import read_scenario
-from station.shop import audit, catalogue
+from station.shop import catalogue, movement
 
 COUNT = 1_000_000
 START = datetime(2016, 1, 1, tzinfo=UTC)
@@ -121,8 +121,8 @@ def _catalogue(ledger: Ledger) -> None:
     for n in range(2):  # the third was never counted: all that was ever drawn from it is added up
         for day in range(1, 500, 7):  # a stock take a week
             utc = (START + COUNT * STEP - timedelta(days=500 - day)).isoformat(timespec="milliseconds")
-            body = audit.Movement("counted", f"fluid {n}", 150.0, 0.5, f"drum {n}").to_dict()
-            ledger.append(None, audit.EVENT, body, Moment("boot", 0.0, utc, True))
+            body = movement.Movement("counted", f"fluid {n}", 150.0, 0.5, f"drum {n}").to_dict()
+            ledger.append(None, movement.EVENT, body, Moment("boot", 0.0, utc, True))
 
 
 def _whole_job(ledger: Ledger) -> None:

@@ -10,8 +10,8 @@ from station.calibrating.density_desk import DensityPlan, Vessel
 from station.calibrating.views import CalibrationView, RegisterRow
 from station.learning.condition import Condition, Photo
 from station.shop import entering
-from station.shop.audit import Movement
 from station.shop.catalogue import Catalogue
+from station.shop.movement import Movement
 
 CERTIFICATES = (
     Certificate(

@@ -19,9 +19,9 @@ from station.learning.condition import Condition, Photo
 from station.record.archive import JobRecord
 from station.record.finding import EVERY, Wanted
 from station.record.ledger import JobRow, Ledger
-from station.shop.audit import Movement
 from station.shop.catalogue import Catalogue
 from station.shop.entering import Import
+from station.shop.movement import Movement
 from station.shop.preview import Preview
 from station.shop.shop import Causes
 

@@ -53,6 +53,7 @@ RULES: dict[str, Rule] = {
     ]),
     **_all(OFFICE, [
         "GET /usage", "GET /usage.json", "GET /usage.csv", "GET /stock.json", "GET /stock.csv",
+        "GET /entries", "GET /entries.json", "GET /entries.csv",
         "GET /quality", "GET /quality.json", "GET /quality.csv",
         "GET /quality/fills", "GET /quality/fills.json", "GET /quality/fills.csv",
         "GET /quality/chart", "GET /quality/chart.json", "GET /quality/chart.csv",

@@ -9,12 +9,13 @@ from pydantic import Field
 from starlette.responses import Response
 
 from station.bay.plan import PlanForm
+from station.common import days
 from station.learning import condition
 from station.learning.condition import Photo
-from station.shop import audit
+from station.record.author import BY
+from station.shop import movement
 from station.shop.preview import Preview
 from web.frame import format as fmt
-from web.frame.amounts import volume_l
 from web.frame.deps import Body, DiskThreads, Key, Line, Remark, Station, do, done, job_of
 from web.frame.port import Engine
 from web.frame.problem import Problem
@@ -25,7 +26,7 @@ router = APIRouter(prefix="/api")
 
 
 class Movement(Body):
-    """kind: of ``station.shop.audit.KINDS``. fluid: may be left out where a container says it. volume, u95: with unit."""
+    """As ``station.shop.movement.Typed``."""
 
     kind: Key
     volume: Line
@@ -35,6 +36,7 @@ class Movement(Body):
     vehicle: Line = ""
     technician: Line = ""
     note: Remark = ""
+    when: Line = ""
 
 
 class Condition(Body):
@@ -48,28 +50,10 @@ class Condition(Body):
     job_id: Annotated[str | None, Field(max_length=100)] = None
 
 
-def _move(engine: Engine, body: Movement) -> audit.Movement:
-    container = engine.catalogue().get("container", body.container) if body.container else None
-    held = "" if container is None else container.get("fluid")
-    fluid = body.fluid or held
-    if held and fluid != held and body.kind in ("received", "counted", *audit.OUT):
-        raise Problem(
-            400,
-            "Please check",
-            f"{body.container} holds {held}, the entry says {fluid}. Pick the fluid that is in it, "
-            "or another container.",
-        )
-    country = engine.settings().country
-    moved = audit.Movement(
-        body.kind,
-        fluid,
-        volume_l("volume", body.volume, country),
-        volume_l("u95", body.u95 or "0 L", country),
-        body.container or None,
-        body.vehicle or None,
-        body.technician or None,
-        body.note,
-    )
+def _move(engine: Engine, body: Movement) -> movement.Movement:
+    bay = engine.settings()
+    entry = movement.Typed(**body.model_dump())
+    moved = movement.typed(entry, engine.catalogue(), bay.country, bay.zone, days.now(), BY.get())
     engine.entries.move(moved)
     return moved
 
@@ -115,7 +99,7 @@ async def plan(engine: Station, threads: DiskThreads, body: PlanForm) -> Respons
 
 
 @router.post("/movement")
-async def movement(engine: Station, threads: DiskThreads, body: Movement) -> Response:
+async def move(engine: Station, threads: DiskThreads, body: Movement) -> Response:
     moved = await do(threads, _move, engine, body)
     return done(entered=moved.to_dict())
 

@@ -11,18 +11,8 @@ from station.shop.catalogue import Catalogue
 from station.shop.used_fluid import UsedFluid
 from web.frame import format as fmt
 from web.jobs.findings import Fact
+from web.shop.moves import KINDS, USED_FLUID, USED_FLUID_WORDS, EnteredRow, entered, fluid_name
 
-USED_FLUID, USED_FLUID_WORDS = "used fluid", "Used fluid, mixed"
-"""What stands for all used fluid in one drum, where nobody keeps the grades apart."""
-KINDS = {
-    "received": "Delivery",
-    "counted": "Stock take",
-    "purge": "Purge",
-    "waste": "Waste",
-    "drawn": "Drawn by hand",
-    "collected": "Used fluid collected",
-}
-SHIFTED_WORDS = "Charged to another container"
 GROUPS = {"day": "Day", "technician": "Technician", "vehicle": "Vehicle", "fluid": "Fluid"}
 
 
@@ -84,16 +74,6 @@ class StockRow:
 
 
 @dataclass(frozen=True)
-class EnteredRow:
-    when: str
-    kind: str
-    where: str
-    volume: str
-    technician: str
-    note: str
-
-
-@dataclass(frozen=True)
 class UsagePage:
     """``/usage``: a month's books. by: how its lines are grouped."""
 
@@ -113,6 +93,7 @@ class UsagePage:
     used: Sequence[Fact]
     stock: Sequence[StockRow]
     entered: Sequence[EnteredRow]
+    entries: str
     kinds: Sequence[Option]
     containers: Sequence[Option]
     fluids: Sequence[Option]
@@ -120,17 +101,10 @@ class UsagePage:
     technicians: Sequence[str]
 
 
-def _fluid_name(catalogue: Catalogue, key: str) -> str:
-    if key == USED_FLUID:
-        return USED_FLUID_WORDS
-    entry = catalogue.get("fluid", key)
-    return (entry.get("name") or key) if entry is not None else key
-
-
 def _row(line: audit.Line, name: str) -> UsageRow:
     return UsageRow(
         group=name,
-        jobs=str(line.jobs),
+        jobs=_jobs(line),
         out=fmt.litres(line.out_l).number,
         filled=fmt.litres(line.filled_l).number,
         overflow=fmt.litres(line.overflow_l).number,
@@ -139,6 +113,10 @@ def _row(line: audit.Line, name: str) -> UsageRow:
         rest=_rest(line).removesuffix(" L"),
         cost=fmt.money(line.cost, line.currency),
     )
+
+
+def _jobs(line: audit.Line) -> str:
+    return f"{line.jobs}" + (f" and {line.abandoned} abandoned" if line.abandoned else "")
 
 
 def _rest(line: audit.Line) -> str:
@@ -174,23 +152,10 @@ def _stock_row(one: stock.Content, catalogue: Catalogue) -> StockRow:
         content = f"⚠ {content} by the books: a delivery or a count was not entered"
     return StockRow(
         container=one.container,
-        fluid=_fluid_name(catalogue, one.fluid),
+        fluid=fluid_name(catalogue, one.fluid),
         size=str(fmt.litres(one.size_l)),
         content=content,
         counted=fmt.moment(one.counted_utc) if one.counted_utc is not None else "never",
-    )
-
-
-def _entered(row: Mapping[str, Any], catalogue: Catalogue) -> EnteredRow:
-    where = row["container"] or row["vehicle"] or ""
-    fluid = _fluid_name(catalogue, row["fluid"])
-    return EnteredRow(
-        when=fmt.moment(row["utc"]),
-        kind=KINDS.get(row["kind"], SHIFTED_WORDS),
-        where=f"{where} · {fluid}" if where else fluid,
-        volume=str(fmt.litres(row["volume_l"], row["u95_l"] or None)),
-        technician=row["technician"] or fmt.UNKNOWN,
-        note=row["note"],
     )
 
 
@@ -215,7 +180,7 @@ def _sums(total: audit.Line) -> list[Fact]:
         ("Waste", str(fmt.litres(total.waste_l))),
         ("Unexplained rest", _rest(total)),
         ("Cost", fmt.money(total.cost, total.currency)),
-        ("Jobs", str(total.jobs)),
+        ("Jobs", _jobs(total)),
     ]
     return [Fact(label, value) for label, value in named]
 
@@ -240,9 +205,9 @@ def usage_page(
     ]
 
     def name(line: audit.Line) -> str:
-        return (_fluid_name(catalogue, line.group) if by == "fluid" else line.group) or unnamed
+        return (fluid_name(catalogue, line.group) if by == "fluid" else line.group) or unnamed
 
-    month = first[:7]
+    month, last_day = first[:7], f"{date.fromisoformat(after) - timedelta(days=1)}"
     return UsagePage(
         month=month,
         zone=books.time_zone,
@@ -257,15 +222,20 @@ def usage_page(
         sums=_sums(books.total),
         rest=_rest_words(books.total),
         priced=books.total.cost is not None,
-        lines=[_row(line, name(line)) for line in books.by[by] if line.jobs > 0 or line.out_l > 0],
+        lines=[
+            _row(line, name(line))
+            for line in books.by[by]
+            if line.jobs + line.abandoned > 0 or line.out_l > 0
+        ],
         total=_row(books.total, "Total"),
         takes=[_take(one) for one in books.stock],
         used=_used(books.used),
         stock=[_stock_row(one, catalogue) for one in held],
-        entered=[_entered(row, catalogue) for row in moved],
+        entered=[entered(row, catalogue) for row in moved],
+        entries=f"/entries?{urlencode({'from': first, 'to': last_day})}",
         kinds=[Option(key, text) for key, text in KINDS.items()],
         containers=[
-            Option(e.key[0], f"{e.key[0]} ({_fluid_name(catalogue, e.get('fluid'))})", e.get("fluid"))
+            Option(e.key[0], f"{e.key[0]} ({fluid_name(catalogue, e.get('fluid'))})", e.get("fluid"))
             for e in catalogue.active("container")
         ],
         fluids=[Option(e.key[0], e.get("name") or e.key[0]) for e in catalogue.active("fluid")]

@@ -1,5 +1,6 @@
 """The shop manager's page of usage: where the fluid of a month went, and what stands in the containers."""
 
+from datetime import date, timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, Query
@@ -8,11 +9,12 @@ from starlette.responses import JSONResponse, Response
 from station.common import days
 from station.common.tabular import to_csv
 from station.errors import InputError
-from station.shop import audit, stock
+from station.shop import audit, movement, stock
 from web.frame.deps import Station, download, page_of
 from web.shop.usage_contexts import GROUPS, usage_page
 
-ENTERED = 30
+ENTERED = 10
+"""So many of a month's entries stand on its page; the list has them all."""
 router = APIRouter()
 Month = Annotated[str | None, Query(max_length=40)]
 By = Annotated[str, Query(max_length=40)]
@@ -41,7 +43,9 @@ def usage(engine: Station, month: Month = None, by: By = "day") -> Response:
     _by(by)
     books, zone = _books(engine, month), engine.settings().zone
     with engine.reading() as ledger:
-        moved = audit.movements(ledger, books.since, books.until, zone, newest=ENTERED)
+        last_day = f"{date.fromisoformat(books.until) - timedelta(days=1)}"
+        month_of = movement.Asked(first_day=books.since, last_day=last_day)
+        moved = movement.listed(ledger, month_of, zone, ENTERED)
     page = usage_page(books, by, _held(engine), moved, engine.catalogue(), days.today(zone))
     return page_of("usage.html", page)
 

@@ -23,6 +23,11 @@ function show() {
   else if (kind === "collected") field(form, "fluid").value = "used fluid";
 }
 
+// Who enters stays filled in on this device.
+const name = /** @type {HTMLInputElement} */ (field(form, "technician"));
+try { name.value ||= localStorage.getItem("by") ?? ""; } catch { /* a browser may keep nothing */ }
+name.addEventListener("change", () => { try { localStorage.setItem("by", name.value); } catch { /* as above */ } });
+
 field(form, "kind").addEventListener("change", show);
 field(form, "container").addEventListener("change", show);
 onSubmit(form, async () => {

@@ -13,7 +13,7 @@ from station.bay.plan import PlanForm
 from station.given.config import demo_path, read_config
 from station.record.author import BY
 from station.record.verify import verify
-from station.shop.audit import Movement
+from station.shop.movement import Movement
 
 FORM = PlanForm("b12_rear_axle", drained_fluid="gear_75w90_used", fresh_fluid="gear_75w90")
 

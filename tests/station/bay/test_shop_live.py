@@ -22,7 +22,7 @@ from station.learning import condition
 from station.record.finding import Wanted
 from station.record.ledger import Ledger, job_row, now
 from station.record.recorder import Recorder
-from station.shop import audit, stock
+from station.shop import audit, movement, stock
 
 FORM = PlanForm("b12_rear_axle", drained_fluid="gear_75w90_used", fresh_fluid="gear_75w90")
 
@@ -179,8 +179,8 @@ def test_an_import_with_one_bad_row_changes_nothing(engine: Engine) -> None:
 def test_fluid_moved_by_hand_is_in_the_audit_and_the_stock(engine: Engine) -> None:
     drum = {"container": "drum A", "fluid": "gear_75w90", "size": "60 L"}
     engine.entries.enter("container", drum)
-    engine.entries.move(audit.Movement("received", "gear_75w90", 60.0, container="drum A"))
-    engine.entries.move(audit.Movement("waste", "gear_75w90", 2 * 0.946352946, container="drum A"))
+    engine.entries.move(movement.Movement("received", "gear_75w90", 60.0, container="drum A"))
+    engine.entries.move(movement.Movement("waste", "gear_75w90", 2 * 0.946352946, container="drum A"))
     with engine.reading() as ledger:
         held = stock.contents(ledger, engine.catalogue())
         books = audit.audit(ledger, "2026-01-01", "2100-01-01", engine.catalogue(), "us")
@@ -198,7 +198,7 @@ def test_an_entry_is_on_disk_when_the_station_has_answered_however_slow_the_disk
         return append(*values)
 
     monkeypatch.setattr(Ledger, "append", slowly)
-    engine.entries.move(audit.Movement("waste", "atf", 1.0, note="slow disk"))
+    engine.entries.move(movement.Movement("waste", "atf", 1.0, note="slow disk"))
     with engine.reading() as ledger:
         assert ledger.db.execute("select count(*) from movement where note = 'slow disk'").fetchone() == (1,)
 
@@ -213,7 +213,7 @@ def test_an_entry_that_the_disk_refuses_is_told_as_that(
 
     monkeypatch.setattr(Ledger, "append", refused)
     with pytest.raises(LedgerError, match="does not take the entry yet"):
-        engine.entries.move(audit.Movement("waste", "atf", 1.0, note="full disk"))
+        engine.entries.move(movement.Movement("waste", "atf", 1.0, note="full disk"))
     monkeypatch.setattr(Ledger, "append", append)
     for _ in range(300):
         with engine.reading() as ledger:

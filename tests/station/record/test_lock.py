@@ -80,7 +80,17 @@ def test_beside_a_running_station_nothing_else_writes_until_it_is_gone(
     process, address = station
     monkeypatch.chdir(tmp_path)
     (tmp_path / "v.csv").write_text("vehicle\nBus 40\n", encoding="utf-8")
-    move = ["move", "waste", "1 L", "--fluid", "gear_75w90", "--note", "by command"]
+    move = [
+        "move",
+        "waste",
+        "1 L",
+        "--fluid",
+        "gear_75w90",
+        "--note",
+        "by command",
+        "--technician",
+        "J. Lindqvist",
+    ]
     for command in (
         move,
         ["catalogue", "vehicle", "--import", "v.csv", "--apply"],
@@ -93,7 +103,7 @@ def test_beside_a_running_station_nothing_else_writes_until_it_is_gone(
     refused_in_words(second.stderr, address, process.pid)
     for command in (["stock"], ["catalogue", "vehicle"], ["catalogue", "vehicle", "--import", "v.csv"]):
         assert main(command) == 0, command  # reading needs no lock
-    body = {"kind": "waste", "fluid": "gear_75w90", "volume": "1 L", "note": "on the page"}
+    body = {"kind": "waste", "fluid": "gear_75w90", "volume": "1 L", "note": "on the page", "technician": "J. Lindqvist"}
     request = urllib.request.Request(
         f"{address}api/movement",
         json.dumps(body).encode(),
@@ -134,7 +144,7 @@ def test_a_command_waits_for_another_that_is_soon_through(tmp_path: Path) -> Non
     soon = threading.Timer(0.3, held.release)
     soon.start()
     use = ["--ledger", str(path), "--fluid", "gear"]
-    assert main(["move", "waste", "1 L", *use]) == 0
+    assert main(["move", "waste", "1 L", "--technician", "J. Lindqvist", *use]) == 0
     soon.join()
     first.db.close()
 

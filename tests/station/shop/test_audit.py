@@ -14,7 +14,7 @@ import pytest
 from station.__main__ import main
 from station.errors import InputError
 from station.record.ledger import Ledger
-from station.shop import audit, catalogue, stock
+from station.shop import audit, catalogue, movement, stock
 from station.shop.catalogue import Change
 from tests.station.shop_rows import add, at, shop
 
@@ -22,8 +22,8 @@ MARCH = ("2026-03-01", "2026-04-01")
 
 
 def move(ledger: Ledger, utc: str, kind: str, volume_l: float, u95_l: float = 0.0, **more: str) -> None:
-    body = audit.Movement(kind, "gear oil", volume_l, u95_l, more.pop("container", "drum 1"), **more)
-    ledger.append(None, audit.EVENT, body.to_dict(), at(utc))
+    body = movement.Movement(kind, "gear oil", volume_l, u95_l, more.pop("container", "drum 1"), **more)
+    ledger.append(None, movement.EVENT, body.to_dict(), at(utc))
 
 
 def price(ledger: Ledger, utc: str, amount: str, fluid: str = "gear oil", currency: str = "EUR") -> None:
@@ -190,7 +190,7 @@ def test_a_container_holds_what_was_counted_plus_and_minus_the_books(tmp_path: P
     assert (enough.enough, enough.counted, enough.bring_l) == (True, True, 0.0)
     for volume_l, container in ((0.9, "drum 9"), (-0.9, "drum 1")):
         ledger.append(
-            None, audit.EVENT, audit.shifted("gear oil", volume_l, container, "job 4"), at("2026-03-30")
+            None, movement.EVENT, movement.shifted("gear oil", volume_l, container, "job 4"), at("2026-03-30")
         )
     went_on = stock.contents(ledger, catalogue.read(ledger))
     assert [c.content_l for c in went_on] == pytest.approx([100.0 - 5.90 + 0.9, -0.9])
@@ -218,7 +218,7 @@ def test_a_movement_that_says_too_little_is_refused(
     kind: str, fluid: str, volume_l: float, container: str | None, words: str
 ) -> None:
     with pytest.raises(InputError, match=words):
-        audit.Movement(kind, fluid, volume_l, container=container)
+        movement.Movement(kind, fluid, volume_l, container=container)
 
 
 def test_movements_are_part_of_the_chain_and_only_grow(ledger: Ledger, tmp_path: Path) -> None:
@@ -278,9 +278,11 @@ def test_a_movement_is_entered_from_the_command_line(
 ) -> None:
     path = tmp_path / "l.sqlite"
     Ledger(path).close()
-    use = ["move", "--ledger", str(path), "--fluid", "gear oil"]
+    use = ["move", "--ledger", str(path), "--fluid", "gear oil", "--technician", "J. Lindqvist"]
     assert main([*use, "counted", "55 US gal", "--container", "drum 1", "--u95", "0.5 L"]) == 0
     assert main([*use, "counted", "55"]) == 2
+    assert main(["entries", "--ledger", str(path), "--csv", "lindqvist"]) == 0
+    assert "counted,drum 1,gear oil" in capsys.readouterr().out
     ledger = Ledger(path, read_only=True)
     (row,) = ledger.db.query("select * from movement")
     assert row["volume_l"] == pytest.approx(208.1976, abs=1e-4)

@@ -13,7 +13,7 @@ from station.calibrating.calibration_desk import Lines
 from station.filling.hose import Hose, Slug
 from station.given.config import BayConfig, demo_path, read_config
 from station.record.ledger import Ledger
-from station.shop import audit, catalogue, offered, stock
+from station.shop import catalogue, movement, offered, stock
 from station.shop.catalogue import Change
 from station.shop.preview import Preview, preview
 from station.shop.shop import learned
@@ -43,8 +43,8 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
 
 
 def counted(ledger: Ledger, container: str, volume_l: float, u95_l: float) -> None:
-    body = audit.Movement("counted", "gear_75w90", volume_l, u95_l, container).to_dict()
-    ledger.append(None, audit.EVENT, body, at("2026-03-01T06:00:00.000+00:00"))
+    body = movement.Movement("counted", "gear_75w90", volume_l, u95_l, container).to_dict()
+    ledger.append(None, movement.EVENT, body, at("2026-03-01T06:00:00.000+00:00"))
 
 
 NO_HOSE = Hose(0.0)
@@ -100,7 +100,7 @@ def test_books_below_nothing_are_no_promise_and_are_told(ledger: Ledger) -> None
     add(ledger, {"container": "drum 1", "metered_l": 2.00})
     below = look(ledger, container="drum 1")
     (held,) = [one for one in stock.contents(ledger, catalogue.read(ledger)) if one.container == "drum 1"]
-    assert held.to_dict()["overdrawn"]
+    assert held.to_dict()["state"] == "overdrawn"
     assert not below.supply.counted
     assert "do not add up" in below.supply_text
 

@@ -9,7 +9,7 @@ import pytest
 
 from station.learning import expected, history, quality
 from station.record.ledger import Ledger
-from station.shop import audit, catalogue, stock
+from station.shop import catalogue, movement, stock
 from station.shop.catalogue import Change
 from tests.station.shop_rows import add, at, shop
 
@@ -21,8 +21,8 @@ def utc(when: datetime) -> str:
 
 
 def move(ledger: Ledger, when: datetime, kind: str, volume_l: float) -> None:
-    body = audit.Movement(kind, "gear oil", volume_l, 0.0, "drum 1").to_dict()
-    ledger.append(None, audit.EVENT, body, at(utc(when)))
+    body = movement.Movement(kind, "gear oil", volume_l, 0.0, "drum 1").to_dict()
+    ledger.append(None, movement.EVENT, body, at(utc(when)))
 
 
 def shelf(path: Path) -> Ledger:

@@ -38,7 +38,7 @@ BODIES = {
     "/api/note": {"kind": "torque", "text": "cover bolts 42 N·m"},
     "/api/abandon": {"reason": "wrong vehicle"},
     "/api/bench": {"verb": "kick"},
-    "/api/movement": {"kind": "received", "container": "drum 1", "volume": "57.2 L"},
+    "/api/movement": {"kind": "received", "container": "drum 1", "volume": "57.2 L", "technician": "J. Lindqvist"},
     "/api/condition": {"colour": "brown", "smell": "usual", "metal": "fine paste", "job_id": JOB_ID},
     "/api/catalogue/enter": {"table": "vehicle", "fields": {"vehicle": "Bus 31"}},
     "/api/catalogue/retire": {"table": "vehicle", "key": ["Bus 12"]},
@@ -76,7 +76,7 @@ NUMBER = CERTIFICATES[0].number
 READS = [
     "/", "/wall", "/view.json", "/jobs", "/jobs.json", "/jobs.csv", f"/jobs/{JOB_ID}.json", f"/jobs/{JOB_ID}/sheet",
     f"/jobs/{JOB_ID}/recording.csv", f"/jobs/{JOB_ID}/curve.json", f"/jobs/{JOB_ID}/JOB.toml", f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/checkpoint", "/bench/truth.json", "/favicon.ico",
-    "/usage", "/usage.json", "/usage.csv", "/stock.json", "/stock.csv", "/expected", "/expected.json", "/expected.csv",
+    "/usage", "/usage.json", "/usage.csv", "/stock.json", "/stock.csv", "/entries", "/entries.json", "/entries.csv", "/expected", "/expected.json", "/expected.csv",
     "/due", "/due.json", "/due.csv", "/quality", "/quality.json", "/quality.csv",
     "/quality/fills", "/quality/fills.json", "/quality/fills.csv",
     *(f"/quality/chart{kind}?of=bay&name=Bay%201" for kind in ("", ".json", ".csv")),

@@ -10,11 +10,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from station.shop import audit
+from station.shop import audit, movement
 from tests.station.shop_rows import add, at, shop
 from tests.web.conftest import Bay
 from tests.web.fake_engine import FakeEngine
-from web.shop.usage_contexts import KINDS
+from web.shop.moves import KINDS
 
 MARCH = "/usage?month=2026-03"
 MOVES: list[tuple[str, tuple[Any, ...], dict[str, Any]]] = [
@@ -33,7 +33,7 @@ MOVES: list[tuple[str, tuple[Any, ...], dict[str, Any]]] = [
 def march(open_bay: Callable[..., Bay], tmp_path: Path) -> Bay:
     ledger = shop(tmp_path / "l.sqlite")
     for n, (utc, values, named) in enumerate(MOVES):
-        ledger.append(None, audit.EVENT, audit.Movement(*values, **named).to_dict(), at(utc))
+        ledger.append(None, movement.EVENT, movement.Movement(*values, **named).to_dict(), at(utc))
         if n == 0:
             lindqvist = {"fluid": "gear_75w90", "technician": "J. Lindqvist", "vehicle": "Bus 7"}
             add(ledger, {"fluid": "gear_75w90"}, lindqvist)
@@ -152,17 +152,31 @@ def test_a_month_or_group_that_is_none_is_explained(bay: Bay, path: str) -> None
 
 def test_a_delivery_takes_its_fluid_from_the_container(bay: Bay) -> None:
     reply = bay.post(
-        "/api/movement", {"kind": "received", "container": "drum 1", "volume": "57.2 L", "u95": ""}
+        "/api/movement",
+        {
+            "kind": "received",
+            "container": "drum 1",
+            "volume": "57.2 L",
+            "u95": "",
+            "technician": "J. Lindqvist",
+        },
     )
     assert reply.status_code == 200
-    moved = audit.Movement("received", "gear_75w90", 57.2, container="drum 1")
+    moved = movement.Movement("received", "gear_75w90", 57.2, container="drum 1", technician="J. Lindqvist")
     assert bay.engine.calls == [("move", moved)]
     assert reply.json()["entered"] == moved.to_dict()
 
 
 def test_a_fluid_that_the_container_does_not_hold_is_asked_about(bay: Bay) -> None:
     reply = bay.post(
-        "/api/movement", {"kind": "received", "container": "drum 1", "volume": "5 L", "fluid": "atf"}
+        "/api/movement",
+        {
+            "kind": "received",
+            "container": "drum 1",
+            "volume": "5 L",
+            "fluid": "atf",
+            "technician": "J. Lindqvist",
+        },
     )
     assert reply.status_code == 400
     assert "drum 1 holds gear_75w90" in reply.json()["text"]
@@ -170,9 +184,9 @@ def test_a_fluid_that_the_container_does_not_hold_is_asked_about(bay: Bay) -> No
 
 
 def test_the_form_offers_every_kind_of_movement(bay: Bay) -> None:
-    assert set(KINDS) == set(audit.KINDS)
+    assert set(KINDS) == set(movement.KINDS)
     html = bay.html("/usage").text
-    for kind in audit.KINDS:
+    for kind in movement.KINDS:
         assert f'<option value="{kind}">' in html
 
 
