@@ -68,7 +68,9 @@ def enter(page: Page, kind: str, volume: str) -> None:
     assert page.input_value('#movement [name="fluid"]') == "gear_75w90"
     page.fill('#movement [name="volume"]', volume)
     page.fill('#movement [name="u95"]', "0.1 L")
-    if not page.input_value('#movement [name="technician"]'):  # this device remembers it from the first entry on
+    if not page.input_value(
+        '#movement [name="technician"]'
+    ):  # this device remembers it from the first entry on
         page.fill('#movement [name="technician"]', "J. Lindqvist")
     with page.expect_navigation():
         page.click("text=Enter it")

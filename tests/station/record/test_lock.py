@@ -103,7 +103,13 @@ def test_beside_a_running_station_nothing_else_writes_until_it_is_gone(
     refused_in_words(second.stderr, address, process.pid)
     for command in (["stock"], ["catalogue", "vehicle"], ["catalogue", "vehicle", "--import", "v.csv"]):
         assert main(command) == 0, command  # reading needs no lock
-    body = {"kind": "waste", "fluid": "gear_75w90", "volume": "1 L", "note": "on the page", "technician": "J. Lindqvist"}
+    body = {
+        "kind": "waste",
+        "fluid": "gear_75w90",
+        "volume": "1 L",
+        "note": "on the page",
+        "technician": "J. Lindqvist",
+    }
     request = urllib.request.Request(
         f"{address}api/movement",
         json.dumps(body).encode(),

@@ -84,7 +84,9 @@ def test_an_entry_dated_back_says_both_dates_and_who(ledger: Ledger) -> None:
     assert february.total.waste_l == 1.5
     ledger.close()
     told = verify.verify(Path(str(ledger.path))).broken
-    assert told == ["the row of job j1 is not drawn from the chain"]  # it is invented; those of the entries are
+    assert told == [
+        "the row of job j1 is not drawn from the chain"
+    ]  # it is invented; those of the entries are
 
 
 def test_entries_are_listed_by_when_they_happened_a_page_at_a_time(ledger: Ledger) -> None:

@@ -38,7 +38,12 @@ BODIES = {
     "/api/note": {"kind": "torque", "text": "cover bolts 42 N·m"},
     "/api/abandon": {"reason": "wrong vehicle"},
     "/api/bench": {"verb": "kick"},
-    "/api/movement": {"kind": "received", "container": "drum 1", "volume": "57.2 L", "technician": "J. Lindqvist"},
+    "/api/movement": {
+        "kind": "received",
+        "container": "drum 1",
+        "volume": "57.2 L",
+        "technician": "J. Lindqvist",
+    },
     "/api/condition": {"colour": "brown", "smell": "usual", "metal": "fine paste", "job_id": JOB_ID},
     "/api/catalogue/enter": {"table": "vehicle", "fields": {"vehicle": "Bus 31"}},
     "/api/catalogue/retire": {"table": "vehicle", "key": ["Bus 12"]},
