@@ -31,7 +31,6 @@ from station.given.config import BayConfig
 from station.given.said import Came, Mark, SetAside
 from station.learning import asking, why
 from station.record import archive
-from station.record.author import BY
 from station.record.backup import Standing
 from station.record.ledger import now
 from station.record.recorder import Recorder
@@ -226,9 +225,6 @@ class Engine(Records):
         LedgerError where the record has no room for one."""
         self._call(self._loop.need_free)
         self._need_room()
-        form = replace(form, technician=form.technician or BY.get())
-        if not form.technician:
-            raise InputError("technician is empty; pick or type who does this job.")
         spec = plan.spec_from_form(self.settings(), form, self._published.newest.lines)
         with self.reading() as ledger:
             shop, record = learned(self.config, ledger, spec), meter_record(self.config, ledger, spec)

@@ -5,6 +5,7 @@ the pump waits for nothing.
 """
 
 import math
+from dataclasses import replace
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Request
@@ -16,6 +17,7 @@ from station.errors import Asked, InputError
 from station.given.bench import BenchVerb
 from station.given.evidence import ContainerWeighing
 from station.given.said import Came, Mark, SetAside
+from station.record.author import BY
 from web.frame.amounts import mass_kg, volume_l
 from web.frame.deps import Body, ChangeThreads, DiskThreads, Key, Line, Remark, Station, do, done
 from web.frame.port import Engine
@@ -115,7 +117,11 @@ TheHolder = Annotated[Holder, Depends(_holder)]
 
 @router.post("/job")
 async def open_job(engine: Station, threads: DiskThreads, body: PlanForm) -> Response:
-    return done(job_id=await do(threads, engine.open_job, body))
+    """Every job has a name to it: the one that was typed, or whoever is signed in."""
+    form = replace(body, technician=body.technician.strip() or BY.get())
+    if not form.technician:
+        raise InputError("technician is empty; pick or type who does this job.")
+    return done(job_id=await do(threads, engine.open_job, form))
 
 
 @router.post("/check")

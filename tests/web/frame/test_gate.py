@@ -21,7 +21,7 @@ from web.app import CHANGING, READING, create_app
 from web.frame.gate import LARGEST_BODY, PHOTO, SECURITY_HEADERS, Gate
 
 BODIES = {
-    "/api/job": {"compartment": "b12_rear_axle"},
+    "/api/job": {"compartment": "b12_rear_axle", "technician": "J. Lindqvist"},
     "/api/plan": {"compartment": "b12_rear_axle"},
     "/api/check": {"key": "hot", "done": True},
     "/api/mark": {"mark": "drain_open"},

@@ -328,6 +328,7 @@ def test_the_plan_form_asks_for_distance_container_and_type(bay: Bay) -> None:
         "distance": "123 456 km",
         "container": "drum 1",
         "compartment_type": "x",
+        "technician": "J. Lindqvist",
     }
     assert bay.post("/api/job", form).status_code == 200
     assert bay.engine.calls == [("open_job", PlanForm(**form))]

@@ -47,13 +47,23 @@ def test_opening_a_job_hands_on_what_was_filled_in_and_returns_its_id(bay: Bay) 
     body = {
         "compartment": "b12_rear_axle",
         "capacity": "9.7 US pint",
-        "technician": "",
+        "technician": "J. Lindqvist",
+        "vehicle": "",
         "tolerance_plus": "100 mL",
     }
     reply = bay.post("/api/job", body)
     assert reply.json() == {"done": True, "job_id": JOB_ID}
-    filled_in = PlanForm("b12_rear_axle", capacity="9.7 US pint", tolerance_plus="100 mL")
+    filled_in = PlanForm(
+        "b12_rear_axle", capacity="9.7 US pint", technician="J. Lindqvist", tolerance_plus="100 mL"
+    )
     assert bay.engine.calls == [("open_job", filled_in)]
+
+
+def test_nobody_opens_a_job_without_a_name(bay: Bay) -> None:
+    reply = bay.post("/api/job", {"compartment": "b12_rear_axle", "technician": " "})
+    assert reply.status_code == 400
+    assert "technician is empty" in reply.json()["text"]
+    assert bay.engine.calls == []
 
 
 def test_stop_stops_whoever_holds_and_ends_the_pages_hold(bay: Bay) -> None:
