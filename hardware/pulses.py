@@ -22,6 +22,8 @@ SHORTEST_S = 500e-6
 between its edges; a reed bounces for 0.05 to 1 ms (common practice, no source)."""
 EVENT_BUFFER = 1024
 """Edges that wait in the kernel: at 400 pulses a second they last for 1.3 s of a stalled process."""
+METER_S = 0.05
+"""Between two counts."""
 QUIET_S = 2.0
 """So long after the last trouble on the wire is it called well again."""
 
@@ -149,7 +151,7 @@ class MeterPoller:
         counter: PulseCounter,
         put: Callable[[Sample], None],
         source: str = "meter",
-        interval_s: float = 0.05,
+        interval_s: float = METER_S,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._counter, self._put, self._source, self._clock = counter, put, source, clock

@@ -13,7 +13,14 @@ from hardware.loadcell import LoadCell
 from hardware.modbus import ModbusLine, ModbusPlan, Registers
 from hardware.panel import Panel
 from hardware.pins import PinMap
-from hardware.pulses import GpiodPulseCounter, GpiozeroPulseCounter, MeterPoller, PulseCounter, open_line
+from hardware.pulses import (
+    METER_S,
+    GpiodPulseCounter,
+    GpiozeroPulseCounter,
+    MeterPoller,
+    PulseCounter,
+    open_line,
+)
 from hardware.pump import PumpGuard, guard_command
 from hardware.sample import Sample, Thinned
 from hardware.serial_devices import CounterLines, SerialPlan, SerialScale
@@ -191,12 +198,14 @@ class Rig:
         ):
             if pin is None:
                 continue
+            clock: Callable[[], float] = self._clock
             if self._config.bay is None:
                 counter: PulseCounter = GpiodPulseCounter(open_line(pin))
             else:
                 counter = GpiozeroPulseCounter(pin, self._factory())
+                clock = self._config.bay.readers_clock(source, 2.0 * METER_S)
             self._counters.append(counter)
-            self._devices.append(MeterPoller(counter, self._put, source, clock=self._clock))
+            self._devices.append(MeterPoller(counter, self._put, source, METER_S, clock))
 
     def _open_modbus(self) -> None:
         lines: dict[str, dict[str, Registers]] = {}

@@ -12,7 +12,7 @@ from gpiozero.pins.mock import MockFactory, MockPin
 
 from hardware.guard import PIN_BYTES, level_of
 from hardware.pins import PinMap
-from hardware.simulated.clock import BayClock, VirtualClock, WireClock
+from hardware.simulated.clock import BayClock, ReadersClock, VirtualClock, WireClock
 from hardware.simulated.gpio import SimulatedGpio
 from hardware.simulated.hx711_chip import Hx711Chip
 from hardware.ticker import Ticker
@@ -82,11 +82,11 @@ class SimulatedBay:
         self.plant = plant
         self.pins = PinMap() if pins is None else pins
         self.lock = threading.RLock()
-        self.clock: BayClock | VirtualClock = (
-            VirtualClock() if speed == 0 else BayClock(speed, look_s=LOOK_PERIODS / pan_rate_sps)
-        )
+        self.clock: BayClock | VirtualClock = VirtualClock() if speed == 0 else BayClock(speed)
         self.sleep = self.clock.sleep
-        self.wire_clock = WireClock(self.clock, self.clock.sleep, attend=self.clock.attend)
+        self.wire_clock = WireClock(
+            self.clock, self.clock.sleep, attend=self.readers_clock("pan", LOOK_PERIODS / pan_rate_sps)
+        )
         self.gpio = SimulatedGpio(self.wire_clock)
         self.chip = Hx711Chip(self._count, self.wire_clock, pan_rate_sps)
         self.gpio.attach(self.chip, self.pins.pan_dout, self.pins.pan_sck)
@@ -146,6 +146,10 @@ class SimulatedBay:
         with self.lock:
             self.plant = plant
             self._pulses_driven = self._pulses()
+
+    def readers_clock(self, reader: str, ahead_s: float) -> ReadersClock:
+        """Get the clock for a thread that reads the bay: time runs ahead of its last question by so much and no more."""
+        return ReadersClock(self.clock, reader, ahead_s)
 
     @property
     def pump_on(self) -> bool:

@@ -15,23 +15,22 @@ class BayClock:
 
     The plant says ``go_on`` each time it has come up to now. Where it does not come to that, for a busy computer or
     a stalled process, the clock waits for it: simulated time slows down, so no sensor is late by more than a moment
-    and none seems silent because the machine was busy. It waits as well for whoever reads the bay and says ``attend``
+    and none seems silent because the machine was busy. It waits as well for those who read the bay and say ``attend``
     at each look, since a reader's thread may be held up while the plant's is not.
 
-    wall: monotonic seconds. look_s: bay seconds by which the clock runs ahead of the reader's last look.
+    wall: monotonic seconds.
     """
 
-    def __init__(
-        self, speed: float = 1.0, wall: Callable[[], float] = time.monotonic, look_s: float = 0.025
-    ) -> None:
+    def __init__(self, speed: float = 1.0, wall: Callable[[], float] = time.monotonic) -> None:
         if not speed > 0:
             raise ValueError(f"speed is {speed}; expected more than 0, 1 for real time")
         self._speed = speed
         self._wall = wall
         self._lock = threading.Lock()
         self._bay_s = self._wall_s = wall()
-        self._look_s = look_s
-        self._looked: tuple[float, float] | None = None  # bay seconds, wall seconds
+        self._looked: dict[
+            str, tuple[float, float]
+        ] = {}  # bay seconds up to which time may run, wall seconds
 
     @property
     def speed(self) -> float:
@@ -50,11 +49,14 @@ class BayClock:
         with self._lock:
             self._take_up()
 
-    def attend(self) -> None:
-        """Say that the bay is being read, now."""
+    def attend(self, reader: str, ahead_s: float) -> float:
+        """Say that the bay is being read, now, by one of its readers; now. ahead_s: bay seconds by which the clock runs
+        ahead of this look."""
         with self._lock:
             wall_s = self._wall()
-            self._looked = self._at(wall_s), wall_s
+            bay_s = self._at(wall_s)
+            self._looked[reader] = bay_s + ahead_s, wall_s
+            return bay_s
 
     def __call__(self) -> float:
         with self._lock:
@@ -65,9 +67,10 @@ class BayClock:
 
     def _at(self, wall_s: float) -> float:
         bay_s = self._bay_s + min(wall_s - self._wall_s, MOST_AHEAD_S) * self._speed
-        if self._looked is not None and wall_s - self._looked[1] < GIVEN_UP_S:
-            bay_s = max(self._bay_s, min(bay_s, self._looked[0] + self._look_s))
-        return bay_s
+        for until_s, looked_s in self._looked.values():
+            if wall_s - looked_s < GIVEN_UP_S:
+                bay_s = min(bay_s, until_s)
+        return max(self._bay_s, bay_s)
 
     def _take_up(self) -> None:
         wall_s = self._wall()
@@ -83,11 +86,26 @@ class VirtualClock:
     def __call__(self) -> float:
         return self._now_s
 
-    def attend(self) -> None:
+    def attend(self, reader: str, ahead_s: float) -> float:
         """Nobody need be waited for: whoever sleeps is whoever reads."""
+        return self._now_s
 
     def sleep(self, duration_s: float) -> None:
         self._now_s += duration_s
+
+
+class ReadersClock:
+    """A bay's clock for one of its readers, whose every question is a look: time waits for it."""
+
+    def __init__(self, clock: BayClock | VirtualClock, reader: str, ahead_s: float) -> None:
+        self._clock, self._reader, self._ahead_s = clock, reader, ahead_s
+
+    @property
+    def speed(self) -> float:
+        return self._clock.speed if isinstance(self._clock, BayClock) else 1.0
+
+    def __call__(self) -> float:
+        return self._clock.attend(self._reader, self._ahead_s)
 
 
 class WireClock:
@@ -104,7 +122,7 @@ class WireClock:
         base: Callable[[], float],
         sleep: Callable[[float], None],
         operation_s: float = 1e-6,
-        attend: Callable[[], None] = lambda: None,
+        attend: Callable[[], object] = lambda: None,
     ) -> None:
         self._base, self._sleep, self._operation_s, self._attend = base, sleep, operation_s, attend
         self._now_s = base()

@@ -214,7 +214,7 @@ class Engine(Records):
         """Do something to the simulated bay. Raises InputError elsewhere."""
         if self._bench is None:
             raise InputError("There is no bench panel on a real bay.")
-        if verb is BenchVerb.FASTER and self.view().stage == "fill":
+        if verb in (BenchVerb.FASTER, BenchVerb.FASTEST) and self.view().stage == "fill":
             raise InputError("A fill runs at its own pace: the pump's hold is in real seconds.")
         self._bench.do(verb)
 

@@ -39,4 +39,5 @@ class BenchVerb(StrEnum):
     LINES_GARBLED = "lines_garbled"
     LINES_WELL = "lines_well"
     FASTER = "faster"
+    FASTEST = "fastest"
     NORMAL = "normal"

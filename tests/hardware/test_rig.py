@@ -353,14 +353,14 @@ def test_time_waits_for_a_computer_that_did_something_else() -> None:
 def test_time_waits_for_a_reader_that_is_held_up_while_the_plant_is_not() -> None:
     """Steps of the plant every 20 ms; a thread that read the pan is not let run, then is, then ends."""
     wall_s = [100.0]
-    clock = BayClock(5.0, wall=lambda: wall_s[0], look_s=0.025)
+    clock = BayClock(5.0, wall=lambda: wall_s[0])
 
-    def pass_by(duration_s: float, looks_every_s: float | None) -> float:
+    def pass_by(duration_s: float, looks_every_s: float | None, reader: str = "pan") -> float:
         began_s, looked_s = clock(), wall_s[0]
         for _ in range(round(duration_s / 0.001)):
             wall_s[0] += 0.001
             if looks_every_s is not None and wall_s[0] - looked_s >= looks_every_s - 1e-9:
-                clock.attend()
+                clock.attend(reader, 0.025)
                 looked_s = wall_s[0]
             if round(wall_s[0] / 0.001) % 20 == 0:
                 clock.go_on()
@@ -372,6 +372,8 @@ def test_time_waits_for_a_reader_that_is_held_up_while_the_plant_is_not() -> Non
     assert pass_by(0.5, 0.004) == pytest.approx(2.5, abs=0.1)
     assert pass_by(GIVEN_UP_S, None) <= 0.025 + 5.0 * MOST_AHEAD_S
     assert pass_by(1.0, None) == pytest.approx(5.0, abs=0.1), "a reader that has ended holds nobody up"
+    pass_by(0.05, 0.05, "meter")
+    assert pass_by(0.5, 0.05, "meter") == pytest.approx(10 * 0.025, abs=0.03), "whoever else reads"
 
 
 def test_a_stalled_computer_makes_no_sensor_seem_silent(

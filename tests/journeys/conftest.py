@@ -5,6 +5,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,12 +46,19 @@ class Station:
 @pytest.fixture
 def station(tmp_path: Path) -> Iterator[Station]:
     """``tallypan serve --simulated``, started afresh with an empty ledger and stopped by a signal."""
+    with serving(tmp_path) as station:
+        yield station
+
+
+@contextmanager
+def serving(folder: Path) -> Iterator[Station]:
+    """The same in a folder, for whoever shares it among several tests."""
     command = [sys.executable, "-m", "station", "serve", "--simulated", "--port", "0"]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    log = tmp_path / "log"
+    log = folder / "log"
     with log.open("w") as errors:
         process = subprocess.Popen(
-            command, cwd=tmp_path, env=environment, stdout=subprocess.PIPE, stderr=errors, text=True
+            command, cwd=folder, env=environment, stdout=subprocess.PIPE, stderr=errors, text=True
         )
     try:
         assert process.stdout is not None

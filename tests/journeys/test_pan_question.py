@@ -14,7 +14,7 @@ def test_a_question_about_the_pan_is_answered_changed_and_kept(phone: Page) -> N
     person.mark("drain_open")
     person.reach("drain", 5)
     person.bench("open_drain")
-    person.bench("faster")
+    person.bench("fastest")
     person.reach("drip", 120)
     until(lambda: "aiting" in person.text("waiting"), 60, "the drip's forecast")
     person.bench("normal")

@@ -34,7 +34,7 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
         10,
         "drained",
     )
-    person.bench("faster")
+    person.bench("fastest")
     expect(phone.locator(".badge.fast")).to_be_visible()
     person.reach("drip", 120)
     until(lambda: "aiting" in person.text("waiting"), 60, "the drip's forecast")
@@ -50,7 +50,7 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     expect(phone.locator('#torque [name="value"]')).to_have_value("")
     person.mark("reseal_done")
     expect(phone.locator(".countdown").first).to_be_visible()
-    person.bench("faster")
+    person.bench("fastest")
     time.sleep(5)
     person.bench("normal")
     person.mark("fill_start")
@@ -72,7 +72,7 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     person.bench("plug_in")
     person.mark("plug_in")
     person.reach("leak watch", 5)
-    person.bench("faster")
+    person.bench("fastest")
     person.mark("close")
     person.reach("closed", 5)
 

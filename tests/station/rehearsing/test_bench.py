@@ -15,7 +15,7 @@ from station.common.units import parse_volume_l
 from station.given.bench import BenchVerb
 from station.given.config import demo_path, read_config
 from station.given.job import JobSpec
-from station.rehearsing.bench import Bench
+from station.rehearsing.bench import FASTER, FASTEST, Bench
 from station.rehearsing.scenario import read_scenario
 
 TEMPLATES = Path(__file__).parents[3] / "web" / "templates"
@@ -71,6 +71,17 @@ def test_every_button_of_the_pages_is_a_verb() -> None:
     buttons = set(re.findall(r'data-bench="(\w+)"', pages))
     assert buttons
     assert buttons <= set(BenchVerb)
+
+
+def test_time_runs_fastest_only_where_no_pump_is_held() -> None:
+    bay = SimulatedBay(Plant(), speed=1.0)
+    bench = Bench(bay)
+    told = []
+    for verb in (BenchVerb.FASTEST, BenchVerb.HOSE_OVER_PAN, BenchVerb.FASTEST, BenchVerb.HOSE_IN_PLUG):
+        bench.do(verb)
+        told.append(bench.speed)
+    bay.close()
+    assert told == [FASTEST, FASTER, FASTER, FASTER]
 
 
 def test_the_bench_knows_every_verb(tmp_path: Path) -> None:
