@@ -147,6 +147,7 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
 
         job_id = begin(engine, ATF_FORM)
         engine.purge(True)
+        engine.bench(BenchVerb.FASTER)
         assert engine.view().pump.purging is True
         pump(engine, lambda: engine.view().pump.purge_l, 0.4)
         engine.purge(False)
