@@ -4,10 +4,13 @@ import csv
 import io
 import json
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlite_utils import Database
 
 from hardware.sample import Sample
 from station.__main__ import main
@@ -253,3 +256,45 @@ def test_a_list_shows_what_was_recorded_though_its_row_was_altered(
     ledger.close()
     assert (row.filled_l, row.verdict) == (1.5, "full")
     assert "the row of job j1 was changed" in caplog.text
+
+
+def test_a_sqlite_that_takes_no_syncing_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    plain = Database.execute
+    monkeypatch.setattr(
+        Database, "execute", lambda self, sql, *more: plain(self, sql.replace("= full", "= normal"), *more)
+    )
+    with pytest.raises(LedgerError, match="would not take synchronous=FULL"):
+        Ledger(tmp_path / "l.sqlite")
+
+
+def test_after_a_failed_sync_nothing_is_written_before_the_record_was_read_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger = Ledger(tmp_path / "l.sqlite")
+    failed = sqlite3.OperationalError("disk I/O error")
+    failed.sqlite_errorcode = sqlite3.SQLITE_IOERR_FSYNC
+
+    @contextmanager
+    def failing(self: Database) -> Iterator[None]:
+        yield
+        raise failed
+
+    with monkeypatch.context() as card:
+        card.setattr(Database, "atomic", failing)
+        with pytest.raises(LedgerError, match="disk I/O error"):
+            ledger.append(None, "note", {"text": "lost"}, now(0.0))
+    before = ledger.db
+    ledger.append(None, "note", {"text": "kept"}, now(0.0))
+    assert ledger.db is not before, "what the system threw away would not be seen through the old one"
+    ledger.close()
+
+
+def test_a_record_that_others_could_read_is_closed_to_them(tmp_path: Path) -> None:
+    path = tmp_path / "l.sqlite"
+    path.touch()
+    path.chmod(0o644)
+    ledger = Ledger(path)
+    ledger.append(None, "note", {"text": "a name"}, now(0.0))
+    modes = {file.name: file.stat().st_mode & 0o777 for file in tmp_path.iterdir() if "l.sqlite" in file.name}
+    ledger.close()
+    assert set(modes.values()) == {0o600}, modes
