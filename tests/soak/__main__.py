@@ -9,36 +9,21 @@ import os
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from itertools import chain
 from pathlib import Path
 
 from tests.soak import edges, lasting, proofs, record, relay, service
-from tests.soak.proofs import HEAD, Seen
+from tests.soak.proofs import HEAD, Seen, merged
 
 FULL = {
     "P1": 1000, "P2": 500, "P3": 100, "P4": 1000, "P5": 300, "P6": 1000, "P7": 500, "P7 clean": 10_000, "P8": 1000,
     "P9": 300, "P10": 10_000, "P10 room": 2000, "P11": 10, "P12": 1000, "service": 30, "D1": 1000,
     "D2": 2000, "D4": 200, "D5": 60, "D6": 10_000, "D7": 100, "D8": 1, "D9": 3600,
-    "W1": 100_000, "W5": 10_000, "W7": 60, "L1": 3600,
+    "T1": 50, "W1": 100_000, "W5": 10_000, "W7": 60, "L1": 3600, "L2": 1,
 }  # fmt: skip
 CHUNK = 20
-
-
-def merged(parts: Iterable[Seen]) -> Seen:
-    """The same proof's parts as one."""
-    whole: Seen | None = None
-    for part in parts:
-        if whole is None:
-            whole = part
-            continue
-        whole.trials += part.trials
-        whole.failed += part.failed
-        whole.values += part.values
-    if whole is None:
-        raise ValueError("no trials: --share is too small")
-    return whole
 
 
 def spread(pool: ProcessPoolExecutor, proof: Callable[[range], Seen], trials: int) -> Seen:
@@ -89,7 +74,7 @@ def main() -> int:
     for goal, proof in crashed.items():
         if goal in wanted:
             take(on_a_relay(proof, n[goal]))
-    of_record = {goal: n[goal] for goal in wanted if goal.startswith("D")}
+    of_record = {goal: n[goal] for goal in wanted if goal[0] in "DT"}
     of_edges = {goal: n[goal] for goal in wanted if goal.startswith("W")}
     of_days = {goal: n[goal] for goal in wanted if goal.startswith("L")}
     long = (record.proofs(on_a_relay, of_record), edges.proofs(of_edges, more), lasting.proofs(of_days, more))

@@ -43,9 +43,12 @@ class PlayedRig(FakeRig):
 
 
 class Played:
-    """One bay and whoever works it. each: called after every step of the plant, such as to wait for the real time."""
+    """One bay and whoever works it. each: called after every step of the plant, such as to wait for the real time. wall:
+    what the bay takes for the wall clock."""
 
-    def __init__(self, folder: Path, each: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self, folder: Path, each: Callable[[], None] = lambda: None, wall: Callable[[], float] = time.time
+    ) -> None:
         self._scenario, self._each = read_scenario(None), each
         self._base_s = self.t_s = 100.0
         self._pulses = self._ticks = self._seed = 0
@@ -59,7 +62,7 @@ class Played:
             rigs.append(PlayedRig(put))
             return rigs[0]
 
-        self.engine = Engine(config(folder), open_rig, clock=lambda: self.t_s)
+        self.engine = Engine(config(folder), open_rig, clock=lambda: self.t_s, wall=wall)
         self.rig = rigs[0]
         self.put("pump_state", "ok")
         self.put("pump", 0)
@@ -143,6 +146,10 @@ class Played:
         self.to_fill()
         self.wait(120.0, until=lambda: self.engine.view().latched is not None, pendant=1)
         self.wait(2.0, pendant=0)
+        self.finish()
+
+    def finish(self) -> None:
+        """From a fill that has reached its target to a closed job."""
         self._mark(Mark.LEVEL_SEEN)
         self._mark(Mark.FILL_DONE)
         self.wait(3.0)

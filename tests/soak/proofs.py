@@ -5,7 +5,7 @@ Every proof takes a ``fault`` that may be planted in a copy of the rule, to show
 
 import random
 import statistics
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -37,6 +37,16 @@ class Seen:
         v = sorted(self.values) or [float("nan")]
         p50, p99 = v[len(v) // 2], v[min(len(v) - 1, int(0.99 * len(v)))]
         return f"| {self.goal} | {self.trials} | {len(self.failed)} | {p50:.3g} | {p99:.3g} | {v[-1]:.3g} {self.unit} |"
+
+
+def merged(parts: Iterable[Seen]) -> Seen:
+    """The same proof's parts as one. Raises ValueError where there are none."""
+    first, *more = parts
+    for part in more:
+        first.trials += part.trials
+        first.failed += part.failed
+        first.values += part.values
+    return first
 
 
 HEAD = "| goal | trials | failed | median | 99 % | worst |\n|---|---|---|---|---|---|"

@@ -1,4 +1,4 @@
-"""Goal D8, a migration that is killed, and the list of the record's proofs, D1 to D9. Each takes a planted fault, to show
+"""Goal D8, a migration that is killed, and the list of the record's proofs, D1 to D9 and T1. Each takes a planted fault, to show
 that it would see one."""
 
 import os
@@ -15,8 +15,8 @@ from sqlite_utils import Database
 from station.errors import LedgerError
 from station.record import verify
 from station.record.ledger import Ledger
-from tests.soak import backups, flood, one_writer, power, tamper
-from tests.soak.proofs import Seen
+from tests.soak import backups, clocks, flood, one_writer, power, tamper
+from tests.soak.proofs import Seen, merged
 from tests.station.record import version_1
 from tests.station.record.live_stream import live_stream
 
@@ -39,6 +39,8 @@ def proofs(run: Callable[..., Seen], trials: Mapping[str, int]) -> Iterator[Seen
         yield run(migration_kills)
     if "D9" in trials:
         yield run(one_writer.one_writer, float(trials["D9"]))
+    if "T1" in trials:
+        yield merged(run(clocks.t1, seed) for seed in range(trials["T1"]))
 
 
 KILLED = 86

@@ -10,6 +10,7 @@ from station.bay.desk import Desk
 from station.record import archive
 from station.record.ledger import Ledger, Moment
 from station.record.recorder import Recorder
+from tests.soak.clocks import LEAPS_S, t1
 from tests.station.bay.fake_rig import FORM, config, engine_on
 
 JUMPS_S = (1.0, 3600.0, -3600.0, 86400.0, -86400.0, -1.77e9, 3.9e8)
@@ -95,3 +96,13 @@ def test_the_times_of_a_job_that_began_before_the_clock_was_set_are_put_right_by
     found = {job_id: archive.job(ledger, job_id).times_off_s for job_id in ("unset", "set", "cut")}
     assert found == {"unset": 86410.0, "set": None, "cut": None}
     ledger.close()
+
+
+def test_a_clock_that_is_set_in_mid_job_moves_no_figure_no_pump_and_no_session(tmp_path: Path) -> None:
+    """Goal T1; more seeds by ``make soak``."""
+    seen = t1(tmp_path)
+    assert (seen.trials, seen.failed) == (len(LEAPS_S), [])
+
+
+def test_sessions_by_the_wall_clock_would_be_caught(tmp_path: Path) -> None:
+    assert t1(tmp_path, planted=True).failed != []
