@@ -17,6 +17,9 @@ log = logging.getLogger(__name__)
 
 START_S = 10.0  # a slow Pi importing its GPIO library; the guard itself is off from its first write
 CLOSE_S = 2.0
+LEAVING_S = 4.0
+"""So long may the station take to close after a guard that was told to end: systemd tells both at the same moment, and the
+station closes its connections first, for two seconds at most."""
 STATES = {"on": "ok", "off": "ok", "late": "late", "bad": "bad", "stuck": "stuck", "tripped": "tripped"}
 
 
@@ -57,7 +60,7 @@ class PumpGuard:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._command, self._put, self._clock = command, put, clock
-        self._closing = False
+        self._closing = threading.Event()
         self._words = ""
         self._up = threading.Event()
         self._pipe_lock = threading.Lock()
@@ -95,9 +98,9 @@ class PumpGuard:
 
     def close(self) -> None:
         """Off, then end the guard. Raises GuardError when the pump could not be confirmed off."""
-        if self._closing:
+        if self._closing.is_set():
             return
-        self._closing = True
+        self._closing.set()
         self.beat(False)
         self._hang_up()
         try:
@@ -127,7 +130,7 @@ class PumpGuard:
         os.set_blocking(writing, False)
         with self._pipe_lock:
             self._beats = io.FileIO(writing, "w")
-        self._closing = False
+        self._closing.clear()
         self._words = ""
         self._up.clear()
         try:
@@ -147,7 +150,7 @@ class PumpGuard:
         self._reader = threading.Thread(target=self._listen, name="pump guard", daemon=True)
         self._reader.start()
         if not self._up.wait(START_S) or self._state != "ok" or self._level != 0:
-            self._closing = True
+            self._closing.set()
             self._process.kill()
             self._process.wait()
             self._reader.join(CLOSE_S)
@@ -168,8 +171,9 @@ class PumpGuard:
                 self._emit_state(STATES.get(word, "bad"))
                 self._up.set()
             self._words = errors.read().strip()
-        process.wait()
-        if not self._closing and self._up.is_set():
+        # Status 0 is a guard that was told to end and read its pin back as off.
+        told = process.wait() == 0
+        if self._up.is_set() and not self._closing.wait(LEAVING_S if told else 0.0):
             log.error("the pump guard ended with status %s. %s", process.returncode, self._words)
             self._emit_state("lost")
             self._force_off()

@@ -113,6 +113,32 @@ def test_a_lost_guard_is_named_its_pin_forced_off_and_nothing_resumes(
     beater.start_pump(guard_bench)
 
 
+def test_a_stop_that_ends_guard_and_station_together_is_no_trouble(
+    guard_bench: GuardBench,
+    pump: PumpGuard,
+    beater: Beater,
+    samples: list[Sample],
+    wait_for: Wait,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    beater.start_pump(guard_bench)
+    os.kill(pump.pid, signal.SIGTERM)
+    guard_bench.wait_level(0)
+    wait_for(lambda: not beater.taken)
+    pump.close()
+    assert words(samples)[-1] == ("pump", 0)
+    assert ("pump_state", "lost") not in words(samples)
+    assert caplog.records == []
+
+
+def test_a_guard_that_is_ended_alone_is_lost(
+    pump: PumpGuard, samples: list[Sample], wait_for: Wait, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("hardware.pump.LEAVING_S", 0.1)
+    os.kill(pump.pid, signal.SIGTERM)
+    wait_for(lambda: words(samples)[-1] == ("pump_state", "lost"))
+
+
 def test_a_live_guard_is_not_replaced(pump: PumpGuard) -> None:
     with pytest.raises(GuardError, match="still runs"):
         pump.restart()
