@@ -1,7 +1,7 @@
 """Uncertainty budgets after the Guide (JCGM 100): what each figure owes to each of its inputs.
 
 The propagation is GTC's (general-purpose, made by metrologists, keeps degrees of freedom); only the
-equations and the names of the terms are ours. GTC takes about half a second to import, so it is loaded with
+equations and the names of the terms are ours. GTC takes about half a second to import (`by_gtc.py`), so it is loaded with
 the first budget; `preload()` does that at a moment when nobody waits.
 
 A Budget is plain data: a page can draw it, a ledger can keep it. The equations are module-level functions
@@ -17,6 +17,7 @@ from math import inf, isfinite, isinf, sqrt
 from typing import Any, Final
 
 from calibration.buoyancy import REFERENCE_DENSITY_KG_M3
+from calibration.by_gtc import gtc
 
 CONFIDENCE_PERCENT: Final = 95
 NORMAL_95: Final = 1.959963984540054  # two-sided 95 % of the normal distribution
@@ -82,14 +83,12 @@ def expanded(u: float, dof: float = inf) -> float:
     """U95 of a standard uncertainty: 95 % coverage by Student's t, everywhere in the house (JCGM 100, G.3.4)."""
     if isinf(dof):
         return NORMAL_95 * u
-    from GTC import reporting
-
-    return float(reporting.k_factor(dof, CONFIDENCE_PERCENT)) * u
+    return float(gtc().reporting.k_factor(dof, CONFIDENCE_PERCENT)) * u
 
 
 def preload() -> None:
     """Load the metrology library now, so that the first budget of a job does not wait for it."""
-    import GTC  # noqa: F401  (the import is the purpose)
+    gtc()
 
 
 def weighed_model(density_kg_m3: float, density_reference_kg_m3: float) -> Model:
@@ -242,8 +241,7 @@ def propagate(quantity: str, unit: str, inputs: Inputs, model: Model) -> Budget:
                 f"{quantity}: input {name!r} is {value!r} with u {u!r} and {dof!r} degrees of freedom, "
                 "expected finite numbers, u of 0 or more and at least 1 degree of freedom."
             )
-    from GTC import reporting, ureal
-
+    reporting, ureal = gtc().reporting, gtc().ureal
     # GTC takes a zero uncertainty for a constant, so those inputs stay plain numbers and terms of 0.
     numbers = {
         name: ureal(value, u, dof, label=name) if u > 0.0 else value

@@ -19,6 +19,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from calibration.by_gtc import gtc
 from calibration.ranges import FloatArray, FloatOrArray, as_result
 
 # A curve is believed only if its bend is this sure; a line is the simpler claim.
@@ -227,6 +228,4 @@ def require_span(masses_kg: npt.ArrayLike, use_from_kg: float, use_to_kg: float)
 
 def student_t(dof: float, percent: float) -> float:
     """Two-sided quantile of Student's t distribution (GTC, imported when first needed)."""
-    from GTC import reporting
-
-    return float(reporting.k_factor(dof, percent))
+    return float(gtc().reporting.k_factor(dof, percent))
