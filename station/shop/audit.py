@@ -11,22 +11,25 @@ of a time zone, and a job belongs to the day on which it was opened.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields
-from datetime import UTC, date, tzinfo
+from dataclasses import asdict, dataclass, fields, replace
+from datetime import UTC, date, timedelta, tzinfo
 from typing import Any
 
 from station.common import days
 from station.errors import InputError
 from station.shop.catalogue import Catalogue
+from station.shop.missing import COLUMNS as MISSING_COLUMNS
+from station.shop.missing import Missing, MissingTake, missing, priced
 from station.shop.movement import KINDS, OUT, SHIFTED
-from station.shop.stock import Stock, stock_takes
+from station.shop.prices import Prices
+from station.shop.stock import Stock, between_counts, stock_takes
 from station.shop.used_fluid import UsedFluid
 
 GROUPS = ("day", "technician", "vehicle", "fluid")
-TABLES = (*GROUPS, "stock takes", "used fluid")
+TABLES = (*GROUPS, "missing", "stock takes", "used fluid")
 """What goes out as CSV."""
 COLUMNS = (
-    "group jobs abandoned drained_l out_l metered_l filled_l overflow_l purge_l waste_l drawn_l rest_l rest_u95_l cost currency"
+    "group jobs abandoned drained_l out_l metered_l filled_l overflow_l purge_l waste_l drawn_l received_l rest_l rest_u95_l cost currency"
 ).split()
 
 
@@ -46,6 +49,7 @@ class Line:
     purge_l: float
     waste_l: float
     drawn_l: float
+    received_l: float
     rest_l: float
     rest_u95_l: float
     cost: float | None
@@ -68,6 +72,7 @@ class Audit:
     total: Line
     by: Mapping[str, list[Line]]
     stock: list[Stock]
+    missing: Missing
     used: UsedFluid
 
     def to_dict(self) -> dict[str, Any]:
@@ -78,6 +83,7 @@ class Audit:
             "total": self.total.to_dict(),
             "by": {name: [line.to_dict() for line in lines] for name, lines in self.by.items()},
             "stock": [stock.to_dict() for stock in self.stock],
+            "missing": self.missing.to_dict(),
             "used": self.used.to_dict(),
         }
 
@@ -85,6 +91,8 @@ class Audit:
         """(columns, rows) of one of ``TABLES``, each row with the zone whose days the period's are."""
         if which in GROUPS:
             columns, rows = COLUMNS, [line.to_dict() for line in [*self.by[which], self.total]]
+        elif which == "missing":
+            columns, rows = MISSING_COLUMNS, [take.to_dict() for take in self.missing.takes]
         elif which == "stock takes":
             columns, rows = [*(f.name for f in fields(Stock)), "explained"], [s.to_dict() for s in self.stock]
         else:
@@ -166,12 +174,72 @@ def audit(
     if not since < until:
         raise InputError(f"the period runs from {since} to {until}; expected an end after its start.")
     begun, ended = days.begins(since, zone), days.begins(until, zone)
-    prices = _Prices(catalogue, country, begun, ended)
+    prices = Prices(catalogue, country, begun, ended)
+    total, books = _sums(ledger, since, until, GROUPS, prices, zone)
+    lines = {name: [entry.line() for entry in sums.values()] for name, sums in books.items()}
+    takes = stock_takes(ledger, begun, ended)
+    return Audit(
+        since,
+        until,
+        days.zone_name(zone),
+        total.line(),
+        {name: sorted(found, key=_by_name if name == "day" else _by_volume) for name, found in lines.items()},
+        takes,
+        missing(takes, between_counts(ledger, begun, ended), prices.at),
+        _used(ledger, total, begun, ended),
+    )
+
+
+def months(
+    ledger: Any,
+    last: str,
+    count: int,
+    catalogue: Catalogue | None = None,
+    country: str | None = None,
+    zone: tzinfo = UTC,
+) -> list[Line]:
+    """The sums of so many months up to one such as "2026-03", oldest first; each line's group is its month. Raises
+    InputError."""
+    found: list[Line] = []
+    first, after = month(last)
+    for _ in range(count):
+        prices = Prices(catalogue, country, days.begins(first, zone), days.begins(after, zone))
+        total, _books = _sums(ledger, first, after, ("fluid",), prices, zone)
+        found.append(replace(total.line(), group=first[:7]))
+        first, after = month(f"{date.fromisoformat(first) - timedelta(days=1)}"[:7])
+    return found[::-1]
+
+
+def counted(
+    ledger: Any,
+    since: str,
+    until: str,
+    catalogue: Catalogue | None = None,
+    country: str | None = None,
+    zone: tzinfo = UTC,
+) -> list[MissingTake]:
+    """What each count of a period says of the time since the one before it, priced. since, until: ISO dates."""
+    begun, ended = days.begins(since, zone), days.begins(until, zone)
+    return priced(between_counts(ledger, begun, ended), Prices(catalogue, country, begun, ended).at)
+
+
+def _by_name(line: Line) -> str:
+    return line.group
+
+
+def _by_volume(line: Line) -> tuple[float, str]:
+    return -line.out_l, line.group
+
+
+def _sums(
+    ledger: Any, since: str, until: str, names: Sequence[str], prices: Prices, zone: tzinfo
+) -> tuple["_Sum", dict[str, dict[str, "_Sum"]]]:
+    """A period's total, and its sums by each of the groups named, the fluid's among them."""
     moved = movements(ledger, since, until, zone)
-    books: dict[str, list[Line]] = {}
+    books: dict[str, dict[str, _Sum]] = {}
     total = _Sum("all")
-    for name in GROUPS:
-        sums: dict[str, _Sum] = {}
+    for name in names:
+        sums = books.setdefault(name, {})
         for group, fluid, period, *figures in ledger.db.execute(
             *query(name, since, until, zone, prices.cuts)
         ):
@@ -184,39 +252,7 @@ def audit(
             sums.setdefault(group, _Sum(group)).add_movement(row, price)
             if name == "fluid":
                 total.add_movement(row, price)
-        lines = [entry.line() for entry in sums.values()]
-        by_day = name == "day"
-        books[name] = sorted(lines, key=(lambda x: x.group) if by_day else (lambda x: (-x.out_l, x.group)))
-    return Audit(
-        since,
-        until,
-        days.zone_name(zone),
-        total.line(),
-        books,
-        stock_takes(ledger, begun, ended),
-        _used(ledger, total, begun, ended),
-    )
-
-
-class _Prices:
-    """Prices of a period. cuts: when one changed within it."""
-
-    def __init__(self, catalogue: Catalogue | None, country: str | None, since: str, until: str) -> None:
-        self._catalogue, self._country = catalogue, country
-        entries = catalogue.entries["price"].values() if catalogue is not None else []
-        self.cuts = sorted({at for entry in entries for at, _ in entry.versions if since < at < until})
-        self._starts = [since, *self.cuts]
-        self._known: dict[tuple[str, str], tuple[float, str] | None] = {}
-
-    def of(self, fluid: str, period: int) -> tuple[float, str] | None:
-        return self.at(fluid, self._starts[period])
-
-    def at(self, fluid: str, utc: str) -> tuple[float, str] | None:
-        if self._catalogue is None:
-            return None
-        if (fluid, utc) not in self._known:
-            self._known[fluid, utc] = self._catalogue.price_per_l(fluid, utc, self._country)
-        return self._known[fluid, utc]
+    return total, books
 
 
 class _Sum:
@@ -272,6 +308,7 @@ class _Sum:
             purge_l,
             waste_l,
             drawn_l,
+            self.moved_l["received"],
             # A nanolitre is arithmetic, not fluid; and no rest is written as minus nothing.
             round(out_l - self.filled_l - self.overflow_l - purge_l - waste_l, 9) + 0.0,
             math.sqrt(self.u2_drawn_l2),

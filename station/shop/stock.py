@@ -1,7 +1,9 @@
 """What stands in each container: by the last count, by the books since, and what a new count says of them."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from typing import Any
 
 from station.common.units import parse_volume_l
@@ -121,21 +123,36 @@ def _newest_at(ledger: Ledger, utc: str, last: int) -> int:
 
 def stock_takes(ledger: Ledger, since: str, until: str) -> list[Stock]:
     """Every container counted within the period, against its last count before it or its first within it."""
+    found = []
+    for container, entries, counts in _counted(ledger, since, until):
+        if len(counts) > 1:
+            found.append(_take(ledger, container, entries, counts[0], counts[-1]))
+    return found
+
+
+def between_counts(ledger: Ledger, since: str, until: str) -> list[Stock]:
+    """The same, count by count: what each count within the period says of the time since the one before it."""
+    return [
+        _take(ledger, container, entries, first, last)
+        for container, entries, counts in _counted(ledger, since, until)
+        for first, last in pairwise(counts)
+    ]
+
+
+def _counted(ledger: Ledger, since: str, until: str) -> Iterator[tuple[str, list[Moved], list[int]]]:
+    """Each container, its entries, and which of them are the period's counts, led by the last count before it."""
     containers = ledger.db.execute(
         "select distinct container from movement where kind = 'counted' and utc < ? order by 1", [until]
     ).fetchall()
-    takes = (_take(ledger, container, since, until) for (container,) in containers)
-    return [take for take in takes if take is not None]
+    for (container,) in containers:
+        entries = moved(ledger, container)
+        counts = [i for i, one in enumerate(entries) if one.kind == "counted" and one.utc < until]
+        before = [i for i in counts if entries[i].utc < since]
+        yield container, entries, [*before[-1:], *(i for i in counts if entries[i].utc >= since)]
 
 
-def _take(ledger: Ledger, container: str, since: str, until: str) -> Stock | None:
-    entries = moved(ledger, container)
-    counts = [i for i, one in enumerate(entries) if one.kind == "counted" and one.utc < until]
-    before = [i for i in counts if entries[i].utc < since]
-    first, last = before[-1] if before else counts[0], counts[-1]
+def _take(ledger: Ledger, container: str, entries: list[Moved], first: int, last: int) -> Stock:
     opening, closing = entries[first], entries[last]
-    if closing.utc < since or first == last:
-        return None
     received_l, u2_received, booked_l, u2_booked = _between(ledger, container, entries, first, last)
     out_l = opening.volume_l + received_l - closing.volume_l
     u95_l = math.sqrt(opening.u95_l**2 + closing.u95_l**2 + u2_received + u2_booked)

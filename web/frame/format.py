@@ -178,7 +178,7 @@ def percent(value: float, places: int = 1) -> str:
 
 def money(amount: float | None, currency: str) -> str:
     """``131.25 EUR``, with the currency as the shop writes it."""
-    return UNKNOWN if amount is None else f"{amount:,.2f} {currency}".strip()
+    return UNKNOWN if amount is None else f"{amount:,.2f} {currency}".strip().replace("-", "−", 1)
 
 
 def day(utc: str | None) -> str:

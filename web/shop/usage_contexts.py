@@ -2,14 +2,17 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, timedelta, tzinfo
 from typing import Any
 from urllib.parse import urlencode
 
+from station.common import days
 from station.shop import audit, stock
 from station.shop.catalogue import Catalogue
+from station.shop.missing import Missing, MissingTake
 from station.shop.used_fluid import UsedFluid
 from web.frame import format as fmt
+from web.frame.pictures import Picture
 from web.jobs.findings import Fact
 from web.shop.moves import KINDS, USED_FLUID, USED_FLUID_WORDS, EnteredRow, entered, fluid_name
 
@@ -65,6 +68,33 @@ class TakeRow:
 
 
 @dataclass(frozen=True)
+class MissingRow:
+    """What one count says. jobs, entries: where those of the time between the counts are listed."""
+
+    container: str
+    fluid: str
+    span: str
+    rest: str
+    cost: str
+    sign: str
+    word: str
+    tone: str
+    jobs: str
+    entries: str
+
+
+@dataclass(frozen=True)
+class MissingView:
+    """The litres that are missing, on top of the page. volume: "" where nothing was counted. said: in a sentence."""
+
+    volume: str
+    cost: str
+    tone: str
+    said: str
+    rows: Sequence[MissingRow]
+
+
+@dataclass(frozen=True)
 class StockRow:
     container: str
     fluid: str
@@ -84,8 +114,10 @@ class UsagePage:
     by: str
     group: str
     tabs: Sequence[Tab]
+    missing: MissingView
     sums: Sequence[Fact]
     rest: str
+    pictures: Sequence[Picture]
     priced: bool
     lines: Sequence[UsageRow]
     total: UsageRow
@@ -144,11 +176,52 @@ def _unexplained(one: stock.Stock) -> str:
     return f"{'more' if one.rest_l > 0 else 'less'} went out than is booked"
 
 
+def _missing_row(one: MissingTake, catalogue: Catalogue, zone: tzinfo) -> MissingRow:
+    take = one.take
+    days_of = {
+        name: days.day_of(utc, zone) for name, utc in (("from", take.opening_utc), ("to", take.closing_utc))
+    }
+    query = urlencode({"container": take.container, **days_of})
+    return MissingRow(
+        container=take.container,
+        fluid=fluid_name(catalogue, take.fluid),
+        span=f"{fmt.moment(take.opening_utc)} to {fmt.moment(take.closing_utc)}",
+        rest=str(fmt.litres(take.rest_l, take.rest_u95_l)),
+        cost=fmt.money(one.cost, one.currency),
+        sign="✓" if take.explained else "⚠",
+        word="within its doubt" if take.explained else _unexplained(take),
+        tone="ok" if take.explained else "look",
+        jobs=f"/jobs?{query}",
+        entries=f"/entries?{query}",
+    )
+
+
+def _missing(found: Missing, catalogue: Catalogue, zone: tzinfo) -> MissingView:
+    rows = [_missing_row(one, catalogue, zone) for one in found.takes]
+    if found.volume_l is None:
+        said = "No stock take that follows another one ends in this month. Count the containers: only two counts say what is missing."
+        return MissingView("", "", "none", said, rows)
+    surplus = ""
+    if found.surplus_l > 0:
+        surplus = f" {fmt.litres(found.surplus_l)} more than the books have stand in another: a delivery or a count was not entered."
+    if found.volume_l == 0:
+        said = f"What the counts find agrees with the books, each within its doubt: nothing is known to be missing.{surplus}"
+        return MissingView("", "", "look" if surplus else "ok", said, rows)
+    fluids = dict.fromkeys(row.fluid for row in rows if row.tone == "look")
+    odd = sum(row.tone == "look" for row in rows)
+    said = (
+        f"So much left the containers and is booked nowhere, of {' and '.join(fluids)}: {odd} of {len(rows)} "
+        f"count{'s' if len(rows) > 1 else ''} did not agree with the books. The jobs and entries in between stand behind each.{surplus}"
+    )
+    volume, cost = str(fmt.litres(found.volume_l, found.u95_l)), fmt.money(found.cost, found.currency)
+    return MissingView(volume, cost, "look", said, rows)
+
+
 def _stock_row(one: stock.Content, catalogue: Catalogue) -> StockRow:
     content = str(fmt.litres(one.content_l, one.u95_l))
-    if one.counted_utc is None:
+    if one.state == "not counted yet":
         content = "Not counted yet"
-    elif one.overdrawn:
+    elif one.state == "overdrawn":
         content = f"⚠ {content} by the books: a delivery or a count was not entered"
     return StockRow(
         container=one.container,
@@ -173,12 +246,13 @@ def _used(used: UsedFluid) -> list[Fact]:
 
 def _sums(total: audit.Line) -> list[Fact]:
     named = [
+        ("Delivered", str(fmt.litres(total.received_l))),
         ("Out of containers", str(fmt.litres(total.out_l))),
         ("Into compartments", str(fmt.litres(total.filled_l))),
         ("Overflow", str(fmt.litres(total.overflow_l))),
         ("Purge", str(fmt.litres(total.purge_l))),
         ("Waste", str(fmt.litres(total.waste_l))),
-        ("Unexplained rest", _rest(total)),
+        ("Drawn by hand", _rest(total)),
         ("Cost", fmt.money(total.cost, total.currency)),
         ("Jobs", _jobs(total)),
     ]
@@ -196,6 +270,8 @@ def usage_page(
     moved: Sequence[Mapping[str, Any]],
     catalogue: Catalogue,
     today: date,
+    zone: tzinfo,
+    pictures: Sequence[Picture],
 ) -> UsagePage:
     """books: of a whole month. by: a key of GROUPS. moved: the month's movements, newest first."""
     first, after = books.since, books.until
@@ -219,7 +295,9 @@ def usage_page(
             Tab(text, f"/usage?{urlencode({'month': month, 'by': key})}#lines", key == by)
             for key, text in GROUPS.items()
         ],
+        missing=_missing(books.missing, catalogue, zone),
         sums=_sums(books.total),
+        pictures=pictures,
         rest=_rest_words(books.total),
         priced=books.total.cost is not None,
         lines=[

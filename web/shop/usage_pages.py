@@ -9,12 +9,19 @@ from starlette.responses import JSONResponse, Response
 from station.common import days
 from station.common.tabular import to_csv
 from station.errors import InputError
-from station.shop import audit, movement, stock
+from station.shop import audit, course, movement, stock
+from station.shop.missing import COLUMNS as MISSING_COLUMNS
+from station.shop.missing import MissingTake
 from web.frame.deps import Station, download, page_of
+from web.frame.listing import Pick
+from web.frame.port import Engine
 from web.shop.usage_contexts import GROUPS, usage_page
+from web.shop.usage_pictures import MONTHS, drawn
 
 ENTERED = 10
 """So many of a month's entries stand on its page; the list has them all."""
+DRAWN = ("month", "counts", "level")
+"""What goes out as CSV beside the books: the numbers behind the pictures."""
 router = APIRouter()
 Month = Annotated[str | None, Query(max_length=40)]
 By = Annotated[str, Query(max_length=40)]
@@ -25,6 +32,19 @@ def _books(engine: Station, month: str | None) -> audit.Audit:
     since, until = audit.month(month if month is not None else f"{days.today(bay.zone):%Y-%m}")
     with engine.reading() as ledger:
         return audit.audit(ledger, since, until, engine.catalogue(), bay.country, bay.zone)
+
+
+def _months(engine: Engine, last: str) -> list[audit.Line]:
+    bay = engine.settings()
+    with engine.reading() as ledger:
+        return audit.months(ledger, last, MONTHS, engine.catalogue(), bay.country, bay.zone)
+
+
+def _counted(engine: Engine, first: str, until: str) -> list[MissingTake]:
+    """What the counts say from a month on."""
+    bay = engine.settings()
+    with engine.reading() as ledger:
+        return audit.counted(ledger, f"{first}-01", until, engine.catalogue(), bay.country, bay.zone)
 
 
 def _held(engine: Station) -> list[stock.Content]:
@@ -46,7 +66,10 @@ def usage(engine: Station, month: Month = None, by: By = "day") -> Response:
         last_day = f"{date.fromisoformat(books.until) - timedelta(days=1)}"
         month_of = movement.Asked(first_day=books.since, last_day=last_day)
         moved = movement.listed(ledger, month_of, zone, ENTERED)
-    page = usage_page(books, by, _held(engine), moved, engine.catalogue(), days.today(zone))
+    held = _held(engine)
+    months = _months(engine, books.since[:7])
+    pictures = drawn(engine, books, held, months, _counted(engine, months[0].group, books.until))
+    page = usage_page(books, by, held, moved, engine.catalogue(), days.today(zone), zone, pictures)
     return page_of("usage.html", page)
 
 
@@ -57,12 +80,24 @@ def usage_json(engine: Station, month: Month = None) -> Response:
 
 
 @router.get("/usage.csv")
-def usage_csv(engine: Station, month: Month = None, by: By = "day") -> Response:
-    """by: one of ``station.shop.audit.TABLES``: the lines of a grouping and their total, the stock takes, the used fluid."""
-    if by not in audit.TABLES:
-        raise InputError(f"by is {by!r}; expected one of: {', '.join(audit.TABLES)}.")
+def usage_csv(engine: Station, month: Month = None, by: By = "day", container: Pick = "") -> Response:
+    """by: one of ``station.shop.audit.TABLES``: the lines of a grouping and their total, what is missing, the stock takes, the used
+    fluid; "month": the sums of a year; "counts": what each count of it found; "level": the level of a container over the month."""
+    if by not in (*audit.TABLES, *DRAWN):
+        raise InputError(f"by is {by!r}; expected one of: {', '.join((*audit.TABLES, *DRAWN))}.")
     books = _books(engine, month)
-    columns, rows = books.table(by)
+    if by == "month":
+        columns, rows = audit.COLUMNS, [line.to_dict() for line in _months(engine, books.since[:7])]
+    elif by == "counts":
+        first = _months(engine, books.since[:7])[0].group
+        columns, rows = MISSING_COLUMNS, [one.to_dict() for one in _counted(engine, first, books.until)]
+    elif by == "level":
+        zone = engine.settings().zone
+        period = (days.begins(books.since, zone), days.begins(books.until, zone))
+        with engine.reading() as ledger:
+            columns, rows = course.COLUMNS, course.rows(course.levels(ledger, container, *period))
+    else:
+        columns, rows = books.table(by)
     return download(to_csv(rows, columns), f"usage-{books.since[:7]}-{by}.csv", "text/csv")
 
 

@@ -1,6 +1,7 @@
 """The manager's pages over a real ledger: books, stock takes, used fluid, entries, service due."""
 
 import csv
+import html
 import io
 import re
 from collections.abc import Callable
@@ -56,11 +57,49 @@ def test_the_sums_of_a_month(march: Bay) -> None:
         "Overflow 0.04 L",
         "Purge 0.35 L",
         "Waste 1.25 L",
-        "Unexplained rest 2.000 ± 0.050 L",
+        "Drawn by hand 2.000 ± 0.050 L",
+        "Delivered 20.00 L",
         "Cost 89.30 EUR",  # 9.40 L at 9.50 EUR
         "Jobs 2",
     ):
         assert words in text
+
+
+def test_what_is_missing_stands_on_top_in_litres_and_money_and_leads_to_the_jobs_behind_it(
+    march: Bay,
+) -> None:
+    text = page_text(march, MARCH)
+    top = text[: text.index("Out of containers 9.40 L")]
+    assert "Missing fluid 5.60 ± 0.21 L 53.20 EUR" in top  # 5.60 L at 9.50 EUR
+    assert "1 of 1 count did not agree with the books" in top
+    (address,) = re.findall(r'href="(/jobs\?container=[^"]+)"', march.html(MARCH).text)
+    assert html.unescape(address) == "/jobs?container=drum+1&from=2026-03-01&to=2026-03-31"
+    (row,) = csv.DictReader(io.StringIO(march.send("GET", "/usage.csv?month=2026-03&by=missing").text))
+    told = march.send("GET", "/usage.json?month=2026-03").json()["missing"]
+    assert (float(row["rest_l"]), float(row["cost"])) == pytest.approx((5.60, 53.20))
+    assert (told["volume_l"], told["cost"]) == pytest.approx((5.60, 53.20))
+    assert "nobody knows" not in top
+    assert "only two counts say what is missing" in page_text(march, "/usage?month=2026-02")
+
+
+def test_every_picture_has_its_numbers_as_a_file(march: Bay) -> None:
+    files = [
+        html.unescape(one) for one in re.findall(r'href="([^"]+)">The numbers as CSV', march.html(MARCH).text)
+    ]
+    assert (
+        len(files) == 6
+    )  # missing, in and out, cost by month, by technician and by vehicle, the drum's level
+    months = list(csv.DictReader(io.StringIO(march.send("GET", files[1]).text)))
+    assert [row["group"] for row in months][-2:] == ["2026-02", "2026-03"]
+    assert (float(months[-1]["received_l"]), float(months[-1]["out_l"])) == pytest.approx((20.0, 9.4))
+    levels = list(
+        csv.DictReader(
+            io.StringIO(march.send("GET", "/usage.csv?month=2026-03&by=level&container=drum%201").text)
+        )
+    )
+    assert [row["what"] for row in levels] == "counted received purge waste drawn job job counted".split()
+    assert float(levels[-2]["level_l"]) == pytest.approx(60.6)  # 50 + 20 − 9.40
+    assert float(levels[-1]["change_l"]) == pytest.approx(-5.6)
 
 
 def test_a_stock_take_shows_what_is_not_booked(march: Bay) -> None:
