@@ -189,7 +189,7 @@ def _missing_row(one: MissingTake, catalogue: Catalogue, zone: tzinfo) -> Missin
         rest=str(fmt.litres(take.rest_l, take.rest_u95_l)),
         cost=fmt.money(one.cost, one.currency),
         sign="✓" if take.explained else "⚠",
-        word="within its doubt" if take.explained else _unexplained(take),
+        word="agrees" if take.explained else "missing" if take.rest_l > 0 else "surplus",
         tone="ok" if take.explained else "look",
         jobs=f"/jobs?{query}",
         entries=f"/entries?{query}",
