@@ -163,8 +163,8 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
 
 def _serve(options: argparse.Namespace) -> int:
     from station.bay import fitness, logs
+    from station.bay.beside import Beside
     from station.bay.people_book import PeopleBook
-    from station.record.backup import Keeper
     from station.record.lock import name_holder
     from web.server import say_ready, serve
 
@@ -176,15 +176,9 @@ def _serve(options: argparse.Namespace) -> int:
     access, tls = _entrance(config, host, options)
     _live_in(config.zone)
     _let_old_samples_go(config)
+    beside = Beside(config)
     engine, close = _open_engine(config, options.simulated)
-    keeper = (
-        None
-        if config.record.backup is None
-        else Keeper(config.ledger, Path(config.record.backup), config.record.backup_every_min * 60.0)
-    )
-
-    if keeper is not None:
-        engine.watch_backup(lambda: keeper.standing)
+    beside.begin(engine)
     book = None if access.people is None else PeopleBook(access.people, engine.entries.people_changed)
 
     def announce(address: str) -> None:
@@ -204,8 +198,7 @@ def _serve(options: argparse.Namespace) -> int:
         if book is not None:
             book.close()
         close()
-        if keeper is not None:
-            keeper.close()  # last, so that the last copy has everything
+        beside.close()
     return DONE
 
 

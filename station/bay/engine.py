@@ -31,7 +31,6 @@ from station.given.config import BayConfig
 from station.given.said import Came, Mark, SetAside
 from station.learning import asking, why
 from station.record import archive
-from station.record.backup import Standing
 from station.record.ledger import now
 from station.record.recorder import Recorder
 from station.shop import preview
@@ -85,7 +84,7 @@ class Engine(Records):
             self._recorder.close()
             raise
         self._published = self._loop.published
-        self._backup: Callable[[], Standing] | None = None
+        self._beside: dict[str, Callable[[], Check]] = {}
         self._loop.standing = self._standing
         self.calibrations = Calibrations(self._loop, self._call)
         self.entries = Entries(self._loop, config, self._call)
@@ -161,7 +160,7 @@ class Engine(Records):
             "disk": health.disk_check(recorder.free_bytes, LOW_DISK_BYTES),
             "clock": health.clock_check(here.view.clock_synced),
             "guard": health.guard_check(None if guard is None else str(guard.value)),
-            **self._backup_check(),
+            **self._checked_beside(),
         }
         return Health(
             checks,
@@ -176,18 +175,15 @@ class Engine(Records):
             self.software,
         )
 
-    def watch_backup(self, standing: Callable[[], Standing]) -> None:
-        """Have it told how the second place stands; to be called where there is one."""
-        self._backup = standing
+    def watch(self, name: str, check: Callable[[], Check]) -> None:
+        """Have something beside the engine told on the page and in its health: the backup, the roll-up."""
+        self._beside[name] = check
 
-    def _backup_check(self) -> dict[str, Check]:
-        if self._backup is None:
-            return {}
-        late_s = health.BACKUP_LATE * self.config.record.backup_every_min * 60.0
-        return {"backup": health.backup_check(self._backup(), late_s)}
+    def _checked_beside(self) -> dict[str, Check]:
+        return {name: check() for name, check in self._beside.items()}
 
     def _standing(self) -> tuple[str, ...]:
-        return health.standing_flags(self._backup_check(), self._recorder.free_bytes, LOW_DISK_BYTES)
+        return health.standing_flags(self._checked_beside(), self._recorder.free_bytes, LOW_DISK_BYTES)
 
     def truth(self) -> dict[str, float]:
         """What really happened on the simulated bay. Raises InputError on a real one."""

@@ -6,6 +6,7 @@ Reading them waits for nothing and touches no device: they are what the threads 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from station.bay.sender import Sending
 from station.bay.watchdog import Turns
 from station.record.backup import Standing
 
@@ -15,6 +16,8 @@ NEARLY_FULL = 4
 """Times the least that a job begins with: forty hours of samples to act in."""
 BACKUP_LATE = 3.0
 """Times the interval between copies."""
+ROLL_UP_LATE_S = 900.0
+"""A roll-up that is away for less is started anew, or its line is mended, before anybody need know."""
 
 
 @dataclass(frozen=True)
@@ -82,17 +85,30 @@ def backup_check(standing: Standing, late_s: float) -> Check:
     return Check(True, where, vital=False)
 
 
-def standing_flags(checks: Mapping[str, Check], free_bytes: int | None, least_bytes: int) -> tuple[str, ...]:
-    """What anybody at the bay should know for as long as it lasts: a full second place, a disk that will be full."""
+def roll_up_check(sending: Sending) -> Check:
+    """No job hangs on it: the record itself waits."""
+    if sending.refused is not None:
+        return Check(False, f"takes no more of this bay's record: {sending.refused}", vital=False)
+    if sending.behind_s > ROLL_UP_LATE_S:
+        why = "is behind" if sending.fault is None else f"cannot be reached ({sending.fault})"
+        text = f"{why} for {sending.behind_s / 60.0:.0f} min; what it lacks waits here, and nothing is lost"
+        return Check(False, text, vital=False)
+    return Check(
+        True, f"{sending.waiting} entries wait" if sending.waiting else "has everything", vital=False
+    )
+
+
+def standing_flags(beside: Mapping[str, Check], free_bytes: int | None, least_bytes: int) -> tuple[str, ...]:
+    """What anybody at the bay should know for as long as it lasts. beside: checks of what the record is copied to."""
     flags = []
     if free_bytes is not None and free_bytes < NEARLY_FULL * least_bytes:
         flags.append(
             f"The disk is nearly full: {free_bytes / 1e6:.0f} MB free; below {least_bytes / 1e6:.0f} MB no job begins. "
             "Free some space."
         )
-    backup = checks.get("backup")
-    if backup is not None and not backup.ok:
-        flags.append(f"The backup {backup.text}.".replace("..", "."))
+    flags += [
+        f"The {name} {check.text}.".replace("..", ".") for name, check in beside.items() if not check.ok
+    ]
     return tuple(flags)
 
 

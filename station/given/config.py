@@ -25,6 +25,7 @@ from station.given.job import Air, FluidTable, Method
 from station.given.limits import LIMITS
 from station.given.lines import FULL_COUNTS, MeterLine, PanLine
 from station.given.pumping import PumpLine
+from station.given.reporting import RollUpRules
 from station.given.settings import Settings
 
 ON_HEADER = ("serial0", "ttyAMA0", "ttyS0")
@@ -135,6 +136,7 @@ class BayConfig:
     """The file that it was read from, for messages."""
     record: RecordRules = field(default_factory=RecordRules)
     serve: ServeRules = field(default_factory=ServeRules)
+    roll_up: RollUpRules | None = None
     converter: ConverterPlan = field(default_factory=ConverterPlan)
     stated: Mapping[str, str] = field(default_factory=dict)
     """Every setting of the file by its full name, as text: what a later start is compared with."""
@@ -181,6 +183,7 @@ class BayFile(Table):
     bay: BayTable
     record: RecordRules = RecordRules()
     serve: ServeRules = ServeRules()
+    roll_up: RollUpRules | None = None
     pins: PinMap = PinMap()
     pan_converter: ConverterPlan = ConverterPlan()
     serial: SerialPlan = SerialPlan()
@@ -222,6 +225,8 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
     _check_slope(file, source)
     _check_wiring(file, source)
     _check_serve(file.serve, source)
+    if file.roll_up is not None and (wrong := file.roll_up.fault()):
+        complain(source, ("roll_up", wrong[0]), getattr(file.roll_up, wrong[0]), wrong[1])
     try:
         ledger = Path(bay.ledger).expanduser()
     except RuntimeError:
@@ -247,6 +252,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         source=source,
         record=file.record,
         serve=file.serve,
+        roll_up=file.roll_up,
         converter=file.pan_converter,
         stated=_stated(tables),
     )

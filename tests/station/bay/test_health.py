@@ -8,7 +8,9 @@ from types import SimpleNamespace
 import pytest
 
 from hardware.sample import Sample
+from station.bay import health
 from station.bay.engine import Engine
+from station.bay.sender import Sending
 from station.bay.watchdog import BUCKETS_S, Turns
 from station.record import recorder
 from station.record.backup import Standing
@@ -61,7 +63,7 @@ def test_what_lasts_is_told_at_the_bay_and_no_longer_than_it_lasts(
     engine, rig = engine_on(tmp_path)
     stick = Path("/media/stick")
     standing = [Standing(stick, 0.0, "2026-11-25T08:00:00+00:00")]
-    engine.watch_backup(lambda: standing[0])
+    engine.watch("backup", lambda: health.backup_check(standing[0], 2700.0))
     try:
         rig.put(Sample(time.monotonic(), "pump_state", "ok"))
         until(lambda: engine.health().ok)
@@ -76,6 +78,13 @@ def test_what_lasts_is_told_at_the_bay_and_no_longer_than_it_lasts(
         until(lambda: "no such device" in "".join(engine.view().standing))
         assert not ok(engine, "backup")
         assert engine.health().ok
+        sending = [Sending(7, 60.0, "no route to host")]
+        engine.watch("roll-up", lambda: health.roll_up_check(sending[0]))
+        assert ok(engine, "roll-up")
+        sending[0] = Sending(7, 3600.0, "no route to host")
+        until(lambda: "cannot be reached (no route to host) for 60 min" in "".join(engine.view().standing))
+        sending[0] = Sending(refused="entry 9 is another one")
+        until(lambda: "takes no more of this bay's record: entry 9" in "".join(engine.view().standing))
     finally:
         engine.close()
 

@@ -1,0 +1,116 @@
+"""The roll-up as a bay sees it over the network: where its head is, and a batch taken in. HTTP, one connection, no redirect."""
+
+import http.client
+import json
+import ssl
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+from urllib.parse import urlsplit
+
+from station.errors import InputError, StationError
+from station.given.reporting import RollUpRules
+from station.record.many.arriving import Batch
+from station.record.many.wire import batch_text
+
+HEAD, TAKE = "/api/bays/head", "/api/bays/take"
+TIMEOUT_S = 20.0
+ANSWER_MOST = 64 * 1024
+
+
+class Unreachable(StationError):
+    """The roll-up did not answer as a roll-up does; it may have taken what was sent."""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Where the roll-up's head is now. fault: why it takes no more of this bay's record; None while it does."""
+
+    seq: int
+    fault: str | None = None
+
+
+class Office(Protocol):
+    """What a sender needs of the roll-up. Each raises Unreachable."""
+
+    def head(self) -> int: ...
+
+    def take(self, batch: Batch, /) -> Answer: ...
+
+    def close(self) -> None: ...
+
+
+class HttpOffice:
+    """Raises InputError where token or certificate cannot be read."""
+
+    def __init__(self, rules: RollUpRules) -> None:
+        try:
+            self._token = Path(rules.token_file).read_text(encoding="utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputError(
+                f"{rules.token_file}: the token for the roll-up cannot be read ({error}). tallypan roll-up enter prints it."
+            ) from error
+        if not self._token.isascii() or not self._token.isprintable() or " " in self._token:
+            raise InputError(
+                f"{rules.token_file}: this is no token; expected the one line that tallypan roll-up enter printed."
+            )
+        parts = urlsplit(rules.address)
+        self._host, self._port = parts.hostname or "", parts.port
+        self._tls: ssl.SSLContext | None = None
+        if parts.scheme == "https":
+            try:
+                self._tls = ssl.create_default_context(cafile=rules.certificate)
+            except (OSError, ssl.SSLError) as error:
+                raise InputError(
+                    f"{rules.certificate}: cannot be read as a certificate ({error})."
+                ) from error
+        self._open: http.client.HTTPConnection | None = None
+
+    def head(self) -> int:
+        return self._seq(self._ask("GET", HEAD, None))
+
+    def take(self, batch: Batch) -> Answer:
+        told = self._ask("POST", TAKE, batch_text(batch))
+        fault = told.get("fault")
+        return Answer(self._seq(told), None if fault is None else str(fault))
+
+    def close(self) -> None:
+        if self._open is not None:
+            self._open.close()
+            self._open = None
+
+    @staticmethod
+    def _seq(told: dict[str, Any]) -> int:
+        seq = told.get("seq")
+        if type(seq) is not int or seq < 0:
+            raise Unreachable("what answers there is no roll-up: it does not say how far it is")
+        return seq
+
+    def _ask(self, method: str, path: str, body: bytes | None) -> dict[str, Any]:
+        headers = {"Authorization": f"Bearer {self._token}", "X-Tallypan": "1", "Accept": "application/json"}
+        if body is not None:
+            headers["Content-Type"] = "application/json"
+        try:
+            connection = self._connection()
+            connection.request(method, path, body, headers)
+            reply = connection.getresponse()
+            data = reply.read(ANSWER_MOST)
+            told = json.loads(data) if data else {}
+        except (OSError, http.client.HTTPException, ValueError) as error:
+            self.close()
+            raise Unreachable(f"{type(error).__name__}: {error}".rstrip(": .")) from error
+        if reply.status != 200 or not isinstance(told, dict):
+            self.close()
+            text = told.get("text", "") if isinstance(told, dict) else ""
+            raise Unreachable(f"it answers {reply.status}{f': {text[:300]}' if text else ''}".rstrip("."))
+        return told
+
+    def _connection(self) -> http.client.HTTPConnection:
+        if self._open is None:
+            if self._tls is None:
+                self._open = http.client.HTTPConnection(self._host, self._port, timeout=TIMEOUT_S)
+            else:
+                self._open = http.client.HTTPSConnection(
+                    self._host, self._port, timeout=TIMEOUT_S, context=self._tls
+                )
+        return self._open

@@ -1,0 +1,136 @@
+"""Sends the bay's record to the roll-up, in a thread of its own that nobody waits for.
+
+It begins where the roll-up says that it is, after every start and after every answer that did not come, and keeps no note of
+its own. A roll-up that is away is asked again after a while, twice as long each time; the record is the queue.
+"""
+
+import logging
+import random
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from station.bay.office import Office
+from station.errors import StationError
+from station.record import outbox
+
+log = logging.getLogger(__name__)
+
+FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
+HEARD_EVERY_S = 60.0
+"""Without anything new the roll-up is told so often that the bay is there, and where its record ends."""
+
+
+@dataclass(frozen=True)
+class Sending:
+    """How the roll-up stands to this bay's record. waiting: entries that it has not, as far as is known. behind_s: for how
+    long there have been some; 0.0 where there are none. fault: why the last try failed. refused: why the roll-up takes
+    no more; None while it does."""
+
+    waiting: int = 0
+    behind_s: float = 0.0
+    fault: str | None = None
+    refused: str | None = None
+
+
+class Sender:
+    """name, software: what the bay says of itself. start: whether its thread runs; tests turn it by hand."""
+
+    def __init__(
+        self,
+        ledger: Path,
+        office: Office,
+        every_s: float,
+        batch: int,
+        name: str = "",
+        software: str = "",
+        clock: Callable[[], float] = time.monotonic,
+        start: bool = True,
+    ) -> None:
+        self._ledger, self._office, self._every_s, self._batch = ledger, office, every_s, batch
+        self._name, self._software, self._clock = name, software, clock
+        self._head: int | None = None
+        self._failed = 0
+        self._heard_s: float | None = None
+        self._behind_since_s: float | None = None
+        self._waiting = 0
+        self._fault: str | None = None
+        self._refused: str | None = None
+        self._halt = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="roll-up", daemon=True)
+        if start:
+            self._thread.start()
+
+    def close(self) -> None:
+        """Stop; what was not sent goes out after the next start."""
+        self._halt.set()
+        if self._thread.ident is not None:
+            self._thread.join(5.0)
+        self._office.close()
+
+    @property
+    def standing(self) -> Sending:
+        """As of now; any thread may ask, and waits for nothing."""
+        since_s = self._behind_since_s
+        behind_s = 0.0 if since_s is None else self._clock() - since_s
+        return Sending(self._waiting, behind_s, self._fault, self._refused)
+
+    def _run(self) -> None:
+        wait_s = 0.0
+        while not self._halt.wait(wait_s):
+            wait_s = self.turn()
+
+    def turn(self) -> float:
+        """Send one batch if there is one; how long to wait until the next turn, in seconds."""
+        try:
+            wait_s = self._send()
+        except StationError as error:
+            return self._failure(str(error))
+        except Exception as error:  # whatever it is, the record must not stop going out without a word
+            log.exception("the roll-up could not be served")
+            return self._failure(repr(error))
+        if self._fault is not None:
+            log.info("the roll-up answers again")
+        self._fault, self._failed = None, 0
+        return wait_s
+
+    def _send(self) -> float:
+        if self._head is None:
+            self._head = self._office.head()
+        newest = outbox.newest(self._ledger)
+        quiet = self._heard_s is not None and self._clock() - self._heard_s < HEARD_EVERY_S
+        if newest == self._head and self._refused is None and quiet:
+            self._note(0)
+            return self._every_s
+        batch = outbox.batch(self._ledger, self._head, self._batch, self._name, self._software)
+        answer = self._office.take(batch)
+        before, self._head, self._heard_s = self._head, answer.seq, self._clock()
+        if answer.fault is not None and self._refused is None:
+            log.error("the roll-up does not take this bay's record: %s", answer.fault)
+        self._refused = answer.fault
+        self._note(max(0, batch.newest_seq - answer.seq))
+        if answer.fault is not None:
+            return HEARD_EVERY_S
+        return 0.0 if self._waiting and answer.seq > before else self._every_s
+
+    def _note(self, waiting: int) -> None:
+        self._waiting = waiting
+        if not waiting:
+            self._behind_since_s = None
+        elif self._behind_since_s is None:
+            self._behind_since_s = self._clock()
+
+    def _failure(self, text: str) -> float:
+        self._head = None  # what was sent may have arrived: the roll-up will say
+        if self._fault is None:
+            log.warning("the roll-up cannot be reached: %s", text)
+        self._fault = text
+        if self._behind_since_s is None:
+            self._behind_since_s = self._clock()
+        self._failed += 1
+        longest_s = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(self._failed - 1, 10))
+        return longest_s * random.uniform(
+            0.5, 1.0
+        )  # bays that were cut off together do not come back together

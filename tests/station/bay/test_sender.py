@@ -1,0 +1,133 @@
+"""A bay's record on its way to the roll-up: from the roll-up's own head, patiently, and in nobody's way."""
+
+import threading
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from station.bay.office import Answer, Unreachable
+from station.bay.sender import FIRST_WAIT_S, HEARD_EVERY_S, LONGEST_WAIT_S, Sender, Sending
+from station.record.ledger import Ledger
+from station.record.many.arriving import Batch
+from tests.rolled import add_jobs, record
+
+
+class Desk:
+    """A roll-up that only counts. away: whether it does not answer. lost: whether it takes a batch and its answer is lost."""
+
+    def __init__(self) -> None:
+        self.seq, self.batches, self.asked = 0, 0, 0
+        self.away = self.lost = False
+        self.fault: str | None = None
+        self.whole = threading.Event()
+
+    def head(self) -> int:
+        self.asked += 1
+        if self.away:
+            raise Unreachable("no route to host")
+        return self.seq
+
+    def take(self, batch: Batch) -> Answer:
+        if self.away:
+            raise Unreachable("no route to host")
+        self.batches += 1
+        if self.fault is None:
+            assert {e.seq for e in batch.entries} >= set(range(self.seq + 1, batch.entries[-1].seq + 1))
+            self.seq = max(self.seq, batch.entries[-1].seq)
+        if self.seq == batch.newest_seq:
+            self.whole.set()
+        if self.lost:
+            raise Unreachable("the answer was lost")
+        return Answer(self.seq, self.fault)
+
+    def close(self) -> None:
+        pass
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with closing(record(tmp_path / "bay.sqlite", 10)) as ledger:
+        yield ledger
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+def sender_of(ledger: Ledger, desk: Desk, clock: Clock) -> Sender:
+    return Sender(Path(ledger.path), desk, 5.0, 20, clock=clock, start=False)
+
+
+def test_it_goes_on_from_where_the_roll_up_is_and_then_waits(ledger: Ledger) -> None:
+    desk, clock = Desk(), Clock()
+    sender, desk.seq = sender_of(ledger, desk, clock), 30
+    waits = [sender.turn() for _ in range(3)]
+    assert waits == [0.0, 5.0, 5.0]
+    assert (desk.seq, desk.batches, desk.asked) == (52, 2, 1)
+    assert sender.standing.waiting == 0
+    clock.now_s += HEARD_EVERY_S
+    sender.turn()
+    assert desk.batches == 3  # nothing new, but the roll-up hears that the bay is there
+    add_jobs(ledger, 1, seed=2)
+    sender.turn()
+    assert desk.seq == 58
+
+
+def test_a_lost_answer_is_asked_after(ledger: Ledger) -> None:
+    desk, clock = Desk(), Clock()
+    sender = sender_of(ledger, desk, clock)
+    desk.lost = True
+    assert sender.turn() > 0.0
+    desk.lost = False
+    sender.turn()
+    assert (desk.asked, desk.seq) == (2, 40)
+
+
+def test_a_roll_up_that_is_away_is_asked_less_and_less_and_the_bay_is_told(ledger: Ledger) -> None:
+    desk, clock = Desk(), Clock()
+    sender, desk.away = sender_of(ledger, desk, clock), True
+    waits = []
+    for _ in range(12):
+        waits.append(sender.turn())
+        clock.now_s += waits[-1]
+    assert 0.5 * FIRST_WAIT_S <= waits[0] <= FIRST_WAIT_S
+    assert max(waits) <= LONGEST_WAIT_S
+    assert min(waits[-3:]) >= 0.5 * LONGEST_WAIT_S
+    assert (sender.standing.behind_s, sender.standing.fault) == (clock.now_s, "no route to host")
+    desk.away = False
+    while sender.turn() == 0.0:
+        pass
+    assert (sender.standing.behind_s, sender.standing.fault, desk.seq) == (0.0, None, 52)
+
+
+def test_what_the_roll_up_refuses_is_told_and_asked_again_now_and_then(ledger: Ledger) -> None:
+    desk, clock = Desk(), Clock()
+    sender, desk.fault = sender_of(ledger, desk, clock), "entry 3 is another one than arrived here"
+    assert sender.turn() == HEARD_EVERY_S
+    assert sender.standing.refused == desk.fault
+    desk.fault = None
+    sender.turn()
+    assert sender.standing == Sending(32, 0.0)
+    assert desk.seq == 20
+
+
+def test_a_record_that_cannot_be_read_is_a_fault_and_no_end(tmp_path: Path) -> None:
+    sender = Sender(tmp_path / "none.sqlite", Desk(), 5.0, 20, start=False)
+    assert sender.turn() > 0.0
+    assert "cannot be read" in (sender.standing.fault or "")
+
+
+def test_its_thread_ends_when_it_is_closed(ledger: Ledger) -> None:
+    desk = Desk()
+    sender = Sender(Path(ledger.path), desk, 0.01, 20)
+    try:
+        assert desk.whole.wait(30.0)
+    finally:
+        sender.close()
+    assert not sender._thread.is_alive()
