@@ -14,7 +14,7 @@ TEXTS = ("fluid", "u95", "container", "vehicle", "technician", "note", "when")
 def add(commands: Any) -> None:
     """Add the commands to the command line's parser."""
     catalogue = command(commands, "catalogue", "list or import vehicles, compartments, fluids …", _catalogue)
-    catalogue.add_argument("table", help="vehicle, compartment, fluid, container, technician or price")
+    catalogue.add_argument("table", help="vehicle, compartment, fluid, container, technician, price or shop")
     catalogue.add_argument(
         "--import", dest="file", type=Path, metavar="FILE.csv", help="what the file would change"
     )

@@ -35,6 +35,10 @@ _PRINTABLE = r"^[^\x00-\x1f]+$"
 Name = Annotated[
     str, Field(max_length=80, pattern=_PRINTABLE, description="write a name of at most 80 characters")
 ]
+Line = Annotated[
+    str,
+    Field(max_length=200, pattern=r"^[^\x00-\x1f]*$", description="write one line of at most 200 characters"),
+]
 Folder = Annotated[
     str,
     Field(
@@ -84,6 +88,15 @@ class RecordRules:
         15.0
     )
     keep_samples_months: Annotated[float, Field(ge=1.0, description="write months, such as 24")] | None = None
+
+
+@dataclass(frozen=True)
+class ShopHead:
+    """[shop]: what stands at the head of a printed sheet. contact: a telephone number or the like."""
+
+    name: Line = ""
+    address: Line = ""
+    contact: Line = ""
 
 
 @dataclass(frozen=True)
@@ -138,6 +151,7 @@ class BayConfig:
     serve: ServeRules = field(default_factory=ServeRules)
     roll_up: RollUpRules | None = None
     converter: ConverterPlan = field(default_factory=ConverterPlan)
+    shop: ShopHead = field(default_factory=ShopHead)
     stated: Mapping[str, str] = field(default_factory=dict)
     """Every setting of the file by its full name, as text: what a later start is compared with."""
 
@@ -181,6 +195,7 @@ class BayFile(Table):
     """A bay's file."""
 
     bay: BayTable
+    shop: ShopHead = ShopHead()
     record: RecordRules = RecordRules()
     serve: ServeRules = ServeRules()
     roll_up: RollUpRules | None = None
@@ -254,6 +269,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         serve=file.serve,
         roll_up=file.roll_up,
         converter=file.pan_converter,
+        shop=file.shop,
         stated=_stated(tables),
     )
 

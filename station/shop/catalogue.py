@@ -1,4 +1,4 @@
-"""What the shop serves and with what: vehicles, compartments, fluids, containers, technicians and prices.
+"""What the shop serves and with what: vehicles, compartments, fluids, containers, technicians, prices and its own name.
 
 The catalogue is what its events in the ledger add up to. An event holds the changes of one entry or one file, so a
 file comes in whole or not at all. Nothing is deleted: what is no longer used is retired, and can be restored.

@@ -4,10 +4,11 @@ from dataclasses import replace
 
 from calibration.fluid import Fluid
 from station.common.schema import recorded
-from station.given.config import BayConfig, Compartment
+from station.given.config import BayConfig, Compartment, ShopHead
 from station.shop.catalogue import Catalogue, Change, Entry, given
 from station.shop.rows import FluidRow
 
+THIS_SHOP = ("this shop",)
 _OF_BOTH = ("capacity", "grade", "method", "plug", "type")
 """What both a bay's file and the catalogue say of a compartment."""
 
@@ -25,6 +26,8 @@ def from_config(config: BayConfig) -> list[Change]:
         fields = {name: getattr(c, name) for name in _OF_BOTH}
         changes.append(Change("compartment", (c.vehicle, c.compartment), "add", fields))
     changes += [Change("technician", (name,), "add", {}) for name in config.technicians]
+    if config.shop.name:
+        changes.append(Change("shop", THIS_SHOP, "add", given(vars(config.shop))))
     return changes
 
 
@@ -47,7 +50,11 @@ def merged(config: BayConfig, catalogue: Catalogue) -> BayConfig:
     fluids |= {e.key[0]: _fluid(e) for e in catalogue.active("fluid")}
     names = [n for n in config.technicians if not _retired(catalogue, "technician", n)]
     names += [e.key[0] for e in catalogue.active("technician") if e.key[0] not in names]
-    return replace(config, compartments=compartments, fluids=fluids, technicians=tuple(names))
+    entered = catalogue.get("shop", *THIS_SHOP)
+    shop = config.shop
+    if entered is not None and not entered.retired:
+        shop = ShopHead(entered.get("name"), entered.get("address"), entered.get("contact"))
+    return replace(config, compartments=compartments, fluids=fluids, technicians=tuple(names), shop=shop)
 
 
 def _fluid(entry: Entry) -> Fluid:

@@ -173,6 +173,16 @@ class PriceRow(Row):
     currency: Text
 
 
+class ShopRow(Row):
+    """What stands at the head of a printed sheet; there is one such entry."""
+
+    key = ("shop",)
+    shop: Literal["this shop"]
+    name: Text
+    address: Text = ""
+    contact: Text = ""
+
+
 TABLES: dict[str, type[Row]] = {
     "vehicle": VehicleRow,
     "compartment": CompartmentRow,
@@ -180,4 +190,5 @@ TABLES: dict[str, type[Row]] = {
     "container": ContainerRow,
     "technician": TechnicianRow,
     "price": PriceRow,
+    "shop": ShopRow,
 }

@@ -1,4 +1,4 @@
-"""Set-up: vehicles, compartments, fluids, containers, technicians and prices, one table of the catalogue at a time."""
+"""Set-up: vehicles, compartments, fluids, containers, technicians, prices and the shop's own name, one table of the catalogue at a time."""
 
 from base64 import b64decode
 from collections.abc import Mapping, Sequence
@@ -15,6 +15,7 @@ from station.common.tabular import holds, to_csv
 from station.given.job import RETAINED_BY_METHOD
 from station.shop import entering
 from station.shop.catalogue import Catalogue, Entry
+from station.shop.offered import THIS_SHOP
 from station.shop.rows import TABLES, Kind
 from web.frame.deps import Body, DiskThreads, Key, Line, Station, do, done, download, page_of
 from web.frame.listing import Asked, Listing, Page, Words
@@ -28,6 +29,7 @@ TITLES = {
     "container": ("Containers", "container"),
     "technician": ("Technicians", "technician"),
     "price": ("Prices", "price"),
+    "shop": ("Sheet's head", "head of the sheet"),
 }
 
 
@@ -53,6 +55,8 @@ FIELDS = {
     "break_in": Named("unit was new: break-in service"),
     "new_at": Named("vehicle's distance when the unit was new", "with unit", "0 km"),
     "distance": Named("distance driven", "with unit", "123 456 km"),
+    "address": Named("address", "in one line", "street and number, place"),
+    "contact": Named("how to reach you", "", "telephone number"),
     "size": Named("size", "with unit", "60 L"),
     "amount": Named("price", "", "9.50"),
     "per": Named("for how much", "with unit", "1 L"),
@@ -139,6 +143,8 @@ def _options(catalogue: Catalogue, table: str, name: str) -> list[str]:
         return [entry.key[0] for entry in catalogue.active(TABLES[table].refers[name])]
     if name == "method":
         return list(RETAINED_BY_METHOD)
+    if table == "shop" and name == "shop":
+        return list(THIS_SHOP)
     if name == "break_in":
         return ["yes", "no"]
     return list(get_args(Kind)) if (table, name) == ("fluid", "kind") else []
