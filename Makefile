@@ -60,7 +60,7 @@ soak: $(VENV)/.tests debian
 # What a real bay installs, each file known by its hash. On a machine that is neither: the versions are for every Linux.
 lock: $(VENV)/bin/python
 	$(BIN)/python -m pip install -q "uv>=0.5,<1"
-	sed -n 's/^requires = \["\(.*\)"\]$$/\1/p' pyproject.toml | $(BIN)/uv pip compile pyproject.toml - --extra pi \
+	sed -n 's/^requires = \["\(.*\)"\]$$/\1/p' pyproject.toml | $(BIN)/uv pip compile pyproject.toml - --extra pi --extra pdf \
 		--universal --python-version 3.11 --generate-hashes --no-header --no-annotate -q -o requirements.lock
 
 clean:
@@ -71,7 +71,7 @@ $(VENV)/bin/python:
 	python3 -m venv $(VENV) || { rm -rf $(VENV); $(SUDO) apt-get update && $(SUDO) apt-get install -y python3-venv && python3 -m venv $(VENV); }
 
 $(VENV)/.station: $(VENV)/bin/python pyproject.toml
-	$(BIN)/python -m pip install -q -e .
+	$(BIN)/python -m pip install -q -e ".[pdf]"
 	@touch $@
 
 # Compiled when it is first imported: much of what the tests bring is never.
@@ -86,11 +86,12 @@ $(VENV)/.js: $(VENV)/.tests Makefile
 		install --silent --no-save --no-audit --no-fund --prefix $(VENV)/js "typescript@~5.9.3" "axe-core@~4.11.4"
 	@touch $@
 
-# A browser for the journeys; strace, since what a power cut and a failing card leave is shown by watching the writer's
+# A browser for the journeys; Pango, with which a sheet's PDF is set; strace, since what a power cut and a failing card leave is shown by watching the writer's
 # system calls; systemd's own measure of how much the service's unit leaves open.
 debian:
 	@missing=; for need in chromium:chromium strace:strace systemd-analyze:systemd; do \
 		command -v $${need%:*} >/dev/null || missing="$$missing $${need#*:}"; done; \
+	PATH=$$PATH:/sbin:/usr/sbin ldconfig -p | grep -q libpangoft2-1.0 || missing="$$missing libpango-1.0-0 libpangoft2-1.0-0"; \
 	test -z "$$missing" || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends $$missing; }
 
 emulator:

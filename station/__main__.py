@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from hardware.errors import HardwareError
 from station.commands import add as add_commands
 from station.errors import InputError, StationError
+from web.jobs.command import add as add_sheet
 
 if TYPE_CHECKING:
     from station.given.report import Report
@@ -97,6 +98,7 @@ def _parser() -> argparse.ArgumentParser:
     bench.set_defaults(run=_bench)
 
     add_commands(commands)
+    add_sheet(commands)
     return parser
 
 

@@ -19,6 +19,7 @@ WANTED = [
     for text in (
         *PROJECT["project"]["dependencies"],
         *PROJECT["project"]["optional-dependencies"]["pi"],
+        *PROJECT["project"]["optional-dependencies"]["pdf"],
         *PROJECT["build-system"]["requires"],
     )
 ]

@@ -9,19 +9,57 @@ from station.record import archive
 from station.record.archive import JobRecord
 from station.record.finding import EVERY, Wanted
 from station.record.ledger import JobRow, Ledger, job_row
+from station.shop import catalogue as catalogues
 from station.shop import offered
 from station.shop.catalogue import Catalogue
 from station.shop.shop import Causes, causes, row_labels
 
 
-class Records:
+class Kept:
+    """Reads what is on disk, whether a station runs or not."""
+
+    def __init__(self, config: BayConfig) -> None:
+        self.config = config
+
+    def job(self, job_id: str) -> JobRecord:
+        """One job whole. Raises KeyError if unknown."""
+        with self.reading() as ledger:
+            return archive.job(ledger, job_id)
+
+    def job_toml(self, job_id: str) -> str:
+        """Raises KeyError if unknown."""
+        with self.reading() as ledger:
+            return archive.job_toml(ledger, job_id)
+
+    def recording_csv(self, job_id: str) -> str:
+        with self.reading() as ledger:
+            return archive.recording_csv(ledger, job_id)
+
+    def checkpoint(self, job_id: str) -> str | None:
+        """The signed checkpoint that was made when a job was closed, for its sheet; None where there is none."""
+        with self.reading() as ledger:
+            return ledger.checkpoint(job_id)
+
+    def catalogue(self) -> Catalogue:
+        """Vehicles, compartments, fluids, containers, technicians, prices and the shop's own name as of now."""
+        with self.reading() as ledger:
+            return catalogues.read(ledger)
+
+    def settings(self) -> BayConfig:
+        """The bay's configuration with the catalogue's entries in it."""
+        return offered.merged(self.config, self.catalogue())
+
+    def reading(self) -> "_Reader":
+        return _Reader(Ledger(self.config.ledger, read_only=True))
+
+
+class Records(Kept):
     """Reads through connections of its own; what is not on disk yet comes from the newest snapshot. Any thread may
     call it.
 
     The snapshot is taken before the record is opened: a job that the snapshot no longer holds is in the record by then.
     """
 
-    config: BayConfig
     _published: Publisher
 
     def jobs(self, limit: int = 50, before: str | None = None, wanted: Wanted = EVERY) -> list[JobRow]:
@@ -46,46 +84,30 @@ class Records:
         return job_row(job.job_id, job.opened_utc, job.closed_utc, labels, report, spec.distance_km)
 
     def job(self, job_id: str) -> JobRecord:
-        """One job whole. Raises KeyError if unknown."""
         job = self._published.newest.find(job_id)
         live = None if job is None else job.live(balance.report(job.state))
         with self.reading() as ledger:
             return archive.job(ledger, job_id, live)
 
+    def job_toml(self, job_id: str) -> str:
+        job = self._published.newest.find(job_id)
+        live = None if job is None else job.live(None)
+        with self.reading() as ledger:
+            return archive.job_toml(ledger, job_id, live)
+
     def catalogue(self) -> Catalogue:
-        """Vehicles, compartments, fluids, containers, technicians and prices as of now."""
         return self._published.newest.catalogue
 
     def settings(self) -> BayConfig:
         """The bay's configuration with the catalogue's entries and the lines in force in it."""
-        here = self._published.newest
-        merged = offered.merged(self.config, here.catalogue)
-        return replace(merged, pan=here.lines.pan, meter=here.lines.meter)
+        lines = self._published.newest.lines
+        return replace(super().settings(), pan=lines.pan, meter=lines.meter)
 
     def causes(self, job_id: str) -> Causes:
         """Ranked likely causes of what a job came to, and what would settle it. Raises KeyError if unknown."""
         job = self.job(job_id)
         with self.reading() as ledger:
             return causes(self.config, self.catalogue(), ledger, job)
-
-    def checkpoint(self, job_id: str) -> str | None:
-        """The signed checkpoint that was made when a job was closed, for its sheet; None where there is none."""
-        with self.reading() as ledger:
-            return ledger.checkpoint(job_id)
-
-    def recording_csv(self, job_id: str) -> str:
-        with self.reading() as ledger:
-            return archive.recording_csv(ledger, job_id)
-
-    def job_toml(self, job_id: str) -> str:
-        """Raises KeyError if unknown."""
-        job = self._published.newest.find(job_id)
-        live = None if job is None else job.live(None)
-        with self.reading() as ledger:
-            return archive.job_toml(ledger, job_id, live)
-
-    def reading(self) -> "_Reader":
-        return _Reader(Ledger(self.config.ledger, read_only=True))
 
 
 class _Reader:

@@ -27,6 +27,7 @@ from station.given.lines import FULL_COUNTS, MeterLine, PanLine
 from station.given.pumping import PumpLine
 from station.given.reporting import RollUpRules
 from station.given.settings import Settings
+from station.given.shop_head import ShopHead
 
 ON_HEADER = ("serial0", "ttyAMA0", "ttyS0")
 """The port of a Pi's own two pins, by its names."""
@@ -34,10 +35,6 @@ ON_HEADER = ("serial0", "ttyAMA0", "ttyS0")
 _PRINTABLE = r"^[^\x00-\x1f]+$"
 Name = Annotated[
     str, Field(max_length=80, pattern=_PRINTABLE, description="write a name of at most 80 characters")
-]
-Line = Annotated[
-    str,
-    Field(max_length=200, pattern=r"^[^\x00-\x1f]*$", description="write one line of at most 200 characters"),
 ]
 Folder = Annotated[
     str,
@@ -88,15 +85,6 @@ class RecordRules:
         15.0
     )
     keep_samples_months: Annotated[float, Field(ge=1.0, description="write months, such as 24")] | None = None
-
-
-@dataclass(frozen=True)
-class ShopHead:
-    """[shop]: what stands at the head of a printed sheet. contact: a telephone number or the like."""
-
-    name: Line = ""
-    address: Line = ""
-    contact: Line = ""
 
 
 @dataclass(frozen=True)

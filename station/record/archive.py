@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import tomli_w
@@ -66,7 +66,8 @@ class JobRecord:
     """One job whole. closed_utc: None while it is open. report: None of one that was never measured to an end.
 
     opened_by, closed_by: who was signed in; "" where nobody was. times_off_s: to be added to its times, see
-    ``times_off_s``. software: that measured; None where no result names it.
+    ``times_off_s``. software: that measured; None where no result names it. certificates: pan,
+    meter → number and check sum of the one that its line came from.
     """
 
     job_id: str
@@ -85,6 +86,7 @@ class JobRecord:
     software: str | None
     report: Report | None
     events: tuple[Entry, ...]
+    certificates: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def measured(self) -> Report:
@@ -102,6 +104,7 @@ class JobRecord:
         return {
             **vars(self),
             "labels": dict(self.labels),
+            "certificates": dict(self.certificates),
             "report": None if self.report is None else self.report.to_dict(),
             "events": events,
             "notes": [event for event in events if event["kind"] == "note"],
@@ -160,6 +163,7 @@ def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> JobRecord:
         software=None if closed is None else closed["body"].get("software"),
         report=report,
         events=tuple(events),
+        certificates=spec.get("certificates", {}),
     )
 
 

@@ -10,6 +10,7 @@ from station.common import days
 from station.common.distance import KM_PER_MILE, format_distance
 from station.learning import reason
 from station.learning.history import compartment_jobs, newest_job
+from station.record.archive import JobRecord
 from station.shop.catalogue import Catalogue, Entry
 from station.shop.rows import CompartmentRow, VehicleRow
 
@@ -218,6 +219,37 @@ def service_of(
         zone=zone,
     )
     return _left_short(ledger, name, part, service)
+
+
+def after_job(catalogue: Catalogue, job: JobRecord, zone: tzinfo) -> str:
+    """When the next change is due by a job and by what was listed when that ended, whatever came later: for its sheet.
+    Empty where nothing says so."""
+    vehicle, part = job.labels.get("vehicle", ""), job.labels.get("compartment", "")
+    entry = catalogue.get("compartment", vehicle, part)
+    if entry is None:
+        return ""
+    ended_utc = job.closed_utc or job.opened_utc
+    listed = entry.typed(CompartmentRow, ended_utc)
+    months, every_km = listed.interval_months, listed.interval_distance
+    service = next_service(
+        vehicle,
+        part,
+        date.fromisoformat(days.day_of(ended_utc, zone)),
+        last_utc=job.opened_utc,
+        last_km=job.distance_km,
+        interval_km=every_km,
+        interval_months=None if months is None else int(months),
+        break_in=listed.break_in == "yes",
+        new_km=listed.new_at or 0.0,
+        zone=zone,
+    )
+    told = [] if service.due_date is None else [f"on {service.due_date}"]
+    if service.due_km is not None:
+        told.append(f"at {format_distance(service.due_km)} ({format_distance(service.due_km, 'mi')})")
+    elif every_km is not None:
+        told.append(f"after another {format_distance(every_km)} ({format_distance(every_km, 'mi')})")
+    text = ", or ".join(told) + (", whichever comes first" if len(told) > 1 else "")
+    return f"{text}. {BREAK_IN_WORDS}" if service.first and told else text
 
 
 def _left_short(ledger: Any, vehicle: str, compartment: str, service: Service) -> Service:

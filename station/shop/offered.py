@@ -4,7 +4,8 @@ from dataclasses import replace
 
 from calibration.fluid import Fluid
 from station.common.schema import recorded
-from station.given.config import BayConfig, Compartment, ShopHead
+from station.given.config import BayConfig, Compartment
+from station.given.shop_head import ShopHead
 from station.shop.catalogue import Catalogue, Change, Entry, given
 from station.shop.rows import FluidRow
 

@@ -198,12 +198,12 @@ def test_records_fit_a_phone_and_large_text(page: Page, address: str, width: int
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 @pytest.mark.parametrize("job_id", [JOB_ID, CROWDED])
-def test_the_sheet_is_one_page_of_paper(
+def test_the_sheet_is_two_pages_of_paper_from_a_browser_too(
     page: Page, address: str, paper: str, job_id: str, tmp_path: Path
 ) -> None:
     page.goto(f"{address}/jobs/{job_id}/sheet")
     pdf = page.pdf(path=tmp_path / "sheet.pdf", format=paper)
-    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 1
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 2
 
 
 def test_the_signature_on_a_printed_sheet_can_be_read_back(browser: Browser, address: str) -> None:

@@ -11,9 +11,16 @@ import pytest
 from station.people.access import Access
 from tests.web.fake_engine import FakeEngine
 from web.app import create_app
+from web.jobs import pages
 
 HOST = "127.0.0.1:8765"
 CHANGE = {"X-Tallypan": "1", "Content-Type": "application/json", "Origin": f"http://{HOST}"}
+
+
+@pytest.fixture(autouse=True)
+def _no_pdf_is_set(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A PDF takes seconds of a processor; tests/web/jobs/test_sheet.py makes real ones."""
+    monkeypatch.setattr(pages, "pdf_of", lambda html, paper: b"%PDF-" + paper.encode())
 
 
 @dataclass

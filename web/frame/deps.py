@@ -81,9 +81,9 @@ def is_simulated(engine: Engine) -> bool:
     return engine.backend == "simulated"
 
 
-def download(text: str, name: str, media_type: str) -> Response:
-    """A text to be kept as a file; the name is reduced to what every file system takes."""
+def download(content: str | bytes, name: str, media_type: str) -> Response:
+    """Something to be kept as a file; the name is reduced to what every file system takes."""
     safe = re.sub(r"[^A-Za-z0-9._-]", "_", name)
     return PlainTextResponse(
-        text, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="{safe}"'}
+        content, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="{safe}"'}
     )

@@ -38,7 +38,8 @@ RULES: dict[str, Rule] = {
     **_all(EVERYBODY, [
         "GET /", "GET /bench/truth.json",
         "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
-        "GET /jobs/{job_id}", "GET /jobs/{job_id}.json", "GET /jobs/{job_id}/sheet", "GET /jobs/{job_id}/recording.csv",
+        "GET /jobs/{job_id}", "GET /jobs/{job_id}.json", "GET /jobs/{job_id}/sheet",
+        "GET /jobs/{job_id}/sheet.pdf", "GET /jobs/{job_id}/recording.csv",
         "GET /jobs/{job_id}/JOB.toml", "GET /jobs/{job_id}/checkpoint", "GET /jobs/{job_id}/curve.json", "GET /jobs/{job_id}/photos/{name}",
         "GET /calibration", "GET /calibration.json", "GET /calibration.csv", "GET /calibration/{number:path}",
         "GET /calibration/{number:path}.json",

@@ -215,6 +215,10 @@ def _budget(name: str, budget: Doubt) -> Budget:
     return Budget(words.QUANTITIES.get(name, name), stated, coverage, bars)
 
 
+def budgets_of(report: Report) -> list[Budget]:
+    return [_budget(quantity, budget) for quantity, budget in report.budgets.items()]
+
+
 def title_of(job: JobRecord) -> str:
     labels = job.labels
     return f"{labels.get('vehicle') or fmt.UNKNOWN} · {labels.get('compartment') or fmt.UNKNOWN}"
@@ -253,7 +257,7 @@ def job_page(job: JobRecord, known: Found) -> JobPage:
         figures=[*figures_of(job), *_leak_measured(report)],
         runs=pump_runs.lines(report.pump_runs),
         reference=reference_of(report),
-        budgets=[_budget(quantity, budget) for quantity, budget in report.budgets.items()],
+        budgets=budgets_of(report),
         notices=[n.text for n in report.notices],
         events=[_entry(event) for event in job.events],
         findings=findings(job.job_id, known),

@@ -1,9 +1,10 @@
 """The curve of a job: for the job's page as data, zoomed exactly; for the sheet as a still drawing."""
 
 import tomllib
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
 from functools import lru_cache
-from typing import Annotated, Any, cast
+from typing import Annotated, Any, Protocol, cast
 
 import numpy as np
 from fastapi import APIRouter, Query
@@ -14,8 +15,8 @@ from station.given.job import JobSpec, spec_from_tables
 from station.given.report import Report
 from station.record import curve as curves
 from station.record.archive import JobRecord
+from station.record.ledger import Ledger
 from web.frame.deps import Station, job_of
-from web.frame.port import Engine
 from web.jobs.still import Still, still
 
 router = APIRouter()
@@ -35,6 +36,14 @@ STAGE_OF = {
     "plug_in": "leak watch",
 }
 """The mark that begins it → the part of the job, as the curve names it."""
+
+
+class Held(Protocol):
+    """What a curve is drawn from."""
+
+    def job_toml(self, job_id: str, /) -> str: ...
+
+    def reading(self) -> AbstractContextManager[Ledger]: ...
 
 
 @dataclass(frozen=True)
@@ -66,18 +75,18 @@ class Fan:
 
 
 @lru_cache(maxsize=KEPT_JOBS)
-def _kept(engine: Engine, job_id: str) -> curves.Recording:
+def _kept(engine: Held, job_id: str) -> curves.Recording:
     """Of a job that has ended: nothing comes to it any more."""
     return _sorted(engine, job_id)
 
 
-def _sorted(engine: Engine, job_id: str) -> curves.Recording:
+def _sorted(engine: Held, job_id: str) -> curves.Recording:
     with engine.reading() as ledger:
         return curves.recording(ledger.samples(job_id))
 
 
 def curve_of(
-    engine: Engine,
+    engine: Held,
     job: JobRecord,
     window_s: tuple[float, float] | None = None,
     points: int = curves.POINTS,
@@ -112,7 +121,7 @@ def stages_of(curve: curves.Curve) -> tuple[tuple[str, float, float], ...]:
     return tuple((STAGE_OF[s.name], s.from_s, s.to_s) for s in curve.marks if s.name in STAGE_OF)
 
 
-def drawing_of(engine: Engine, job: JobRecord) -> Still | None:
+def drawing_of(engine: Held, job: JobRecord) -> Still | None:
     """The curve as it stands on paper; None without a recording."""
     found = curve_of(engine, job, points=STILL_POINTS)
     if found is None:

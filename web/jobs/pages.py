@@ -15,10 +15,11 @@ from web.frame.deps import Before, Limit, Station, download, job_of, page_of
 from web.frame.listing import MOST, PER_PAGE, Asked, Field, From, Pick, To, Words, options
 from web.frame.port import Engine
 from web.frame.problem import Problem
+from web.frame.render import render
 from web.jobs import contexts
-from web.jobs.curve import drawing_of
 from web.jobs.findings import found
-from web.jobs.sheet import sheet_page
+from web.jobs.pdf import Paper, pdf_of
+from web.jobs.sheet import SheetPage, sheet_page
 
 router = APIRouter()
 TWINS = (("CSV", "/jobs.csv"), ("JSON", "/jobs.json"))
@@ -93,9 +94,17 @@ def job_json(engine: Station, job_id: str) -> Response:
 
 @router.get("/jobs/{job_id}/sheet")
 def sheet(engine: Station, job_id: str) -> Response:
-    job = job_of(engine, job_id)
-    note = engine.checkpoint(job.job_id)
-    return page_of("sheet.html", sheet_page(job, drawing_of(engine, job), note))
+    return page_of("sheet.html", _sheet(engine, job_id))
+
+
+@router.get("/jobs/{job_id}/sheet.pdf")
+def sheet_pdf(engine: Station, job_id: str, paper: Paper = "a4") -> Response:
+    made = pdf_of(render("sheet.html", page=_sheet(engine, job_id)), paper)
+    return download(made, f"{job_id}.pdf", "application/pdf")
+
+
+def _sheet(engine: Engine, job_id: str) -> SheetPage:
+    return sheet_page(engine, job_of(engine, job_id).job_id)
 
 
 @router.get("/jobs/{job_id}/checkpoint")

@@ -1,20 +1,49 @@
-"""A job on one page of paper: what the customer takes along, and what an auditor holds against the record."""
+"""A job on two pages of paper: one for the customer in plain words, one for whoever wants to check it."""
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Self
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from typing import Protocol, Self
 
 import segno
 from markupsafe import Markup
 
-from station.bay.identity import short
+from station.given.config import BayConfig
+from station.given.report import Report
+from station.given.shop_head import ShopHead
+from station.learning import condition, reason
 from station.record.archive import JobRecord
+from station.record.ledger import Ledger
+from station.shop import due
+from station.shop.catalogue import Catalogue
 from web.frame import format as fmt
 from web.frame import words
+from web.jobs import contexts, pump_runs
 from web.jobs.contexts import facts_of, figures_of, judged, reference_of, title_of
+from web.jobs.curve import drawing_of
 from web.jobs.findings import Fact, noted_torque
+from web.jobs.pump_runs import RunLine
 from web.jobs.still import Still
 from web.live import pan_steps, witnesses
+from web.live.pan_steps import Came
+from web.live.witnesses import WitnessLine
+
+
+class Source(Protocol):
+    """Where a sheet's content comes from: the station that runs, or its record alone."""
+
+    def job(self, job_id: str, /) -> JobRecord: ...
+
+    def checkpoint(self, job_id: str, /) -> str | None: ...
+
+    def job_toml(self, job_id: str, /) -> str: ...
+
+    def reading(self) -> AbstractContextManager[Ledger]: ...
+
+    def catalogue(self) -> Catalogue: ...
+
+    def settings(self) -> BayConfig: ...
 
 
 @dataclass(frozen=True)
@@ -34,82 +63,283 @@ class Checkpoint:
 
 
 @dataclass(frozen=True)
-class SheetPage:
-    """``/jobs/{id}/sheet``: one page of paper for the customer. software: that measured; "" where no result names it.
-    checkpoint: None where the job has none."""
+class Front:
+    """For the customer. head: one sentence that a passenger understands; told: what happened, where not all went plainly.
+    unfinished: of a job that is open or was given up."""
 
-    job_id: str
+    shop: ShopHead
+    served: str
+    unfinished: str
+    tone: str
+    sign: str
+    head: str
+    told: str
+    rows: Sequence[Fact]
+    reference: str
+    still: Still | None
+    measured_by: str
+    statement: str
+
+
+@dataclass(frozen=True)
+class Less:
+    """A budget as it fits on paper: its largest terms; rest: what the others come to together."""
+
     title: str
-    open: bool
-    stage: str
-    simulated: bool
-    verdict: words.Verdict
-    verdict_name: str
+    value: str
+    coverage: str
+    terms: Sequence[tuple[str, str, str]]
+    rest: str
+
+
+@dataclass(frozen=True)
+class Back:
+    """For whoever checks it. more_…: how many of a list stand in the job's record alone. software: that measured; "" where
+    no result names it."""
+
     said: str
-    witnesses: str
+    verdict: str
     facts: Sequence[Fact]
     figures: Sequence[Fact]
     reference: str
-    within: str
-    level_seen: str
-    on_pan: str
+    witnesses: Sequence[WitnessLine]
+    narrows: str
+    runs: Sequence[RunLine]
+    more_runs: int
+    budgets: Sequence[Less]
+    on_pan: Sequence[Came]
+    on_pan_said: str
+    more_on_pan: int
     torque: Sequence[str]
     more_torque: int
     notices: Sequence[str]
     more_notices: int
-    still: Still | None
-    statement: str
+    certificates: Sequence[str]
     software: str
+
+
+@dataclass(frozen=True)
+class SheetPage:
+    """``/jobs/{id}/sheet``: two pages of paper. checkpoint: None where the job has none."""
+
+    job_id: str
+    title: str
+    simulated: bool
+    front: Front
+    back: Back
     checkpoint: Checkpoint | None
 
 
-SHEET_NOTICES = 2
-SHEET_NOTES = 2
-SHEET_LINES_BESIDE_CURVE = 3
-SHEET_TEXT = 160
-SHEET_NAME = 60
-SHEET_TITLE = 45
-"""What one page of paper holds in its worst case; see tests/journeys/test_layout.py."""
+MANY_WITNESSES = 4
+TORQUES, ROWS, TERMS = 2, 5, 4
+"""So many of each list, and two terms and three rows less beside more witnesses than that."""
+TINY = 0.001
+"""A share that is none but for rounding is still below one per cent."""
+LINES, LINE = 16, 70
+"""Lines of text beside which the curve still finds its place on the first page, and what stands in one."""
+TEXT, NAME, TITLE, ROW = 170, 60, 45, 120
+"""What a page of paper holds in its worst case; tests/web/jobs/test_sheet.py prints that."""
+
+HEADS = {
+    "full": "The right amount is in.",
+    "short": "Too little is in.",
+    "over": "Too much is in.",
+    "undecided": "It is not certain that the right amount is in.",
+    "none": "Nothing was filled, so there is nothing to judge.",
+}
+ON_FRONT = ("Vehicle", "Compartment")
+"""The title says it on both pages."""
+LOOKS = {
+    "smell": {"usual": "usual smell", "burnt": "smells burnt", "fuel": "smells of fuel", "coolant": "smells of coolant"},
+    "metal": {
+        "none": "no metal on the magnet",
+        "fine paste": "fine paste on the magnet",
+        "flakes": "flakes on the magnet",
+        "chips": "chips on the magnet",
+    },
+}  # fmt: skip
 
 
-def _cut(text: str, length: int = SHEET_TEXT) -> str:
+def _cut(text: str, length: int = TEXT) -> str:
     return text if len(text) <= length else f"{text[: length - 1].rstrip()}…"
 
 
-def sheet_page(job: JobRecord, drawing: Still | None = None, checkpoint: str | None = None) -> SheetPage:
-    """One page holds it: what does not fit is counted, and stands in the job's record.
+def _looked(noted: condition.Noted) -> str:
+    """How the drained fluid looked, as one reads it aloud, and what the trade reads from it."""
+    seen = noted.condition
+    if seen is None:
+        return "not noted"
+    parts = [
+        f"{seen.colour}{', milky' if seen.milky else ''}",
+        LOOKS["smell"].get(seen.smell, seen.smell),
+        LOOKS["metal"].get(seen.metal, seen.metal),
+    ]
+    return _cut(" ".join([f"{fmt.sentence(', '.join(parts))}", *noted.findings]), 2 * TEXT)
 
-    drawing: of the job over time; left out where much else has to be said. checkpoint: as signed when it was closed.
-    """
-    report = job.measured
-    name, verdict = judged(report)
+
+def _sure(report: Report) -> str:
+    """The verdict's probability in words."""
+    if report.filled_l is None or report.p_within is None:
+        return fmt.UNKNOWN
+    p = {"full": report.p_within, "short": report.p_short, "over": report.p_over}.get(report.verdict)
+    meant = {"short": "too little is in", "over": "too much is in"}.get(report.verdict, "the amount is right")
+    if p is not None:
+        return f"{fmt.probability(p)} probability that {meant}"
+    return (
+        f"right with {fmt.probability(report.p_within)} probability, too little with "
+        f"{fmt.probability(report.p_short)}, too much with {fmt.probability(report.p_over)}"
+    )
+
+
+def _next_service(source: Source, job: JobRecord) -> str:
+    if job.closed_utc is None or job.measured.stage == "abandoned":
+        return "This service is not finished."
+    told = due.after_job(source.catalogue(), job, source.settings().zone)
+    return told or "see the vehicle's service manual; none is listed here"
+
+
+def _right(report: Report) -> str:
+    """What counts as the right amount."""
     expected = report.expected_fill_l
     lower = fmt.litres(expected - report.tolerance_minus_l).number
-    upper = fmt.litres(expected + report.tolerance_plus_l).number
-    torque = noted_torque(job)
-    notices = [_cut(n.text) for n in report.notices]
-    return SheetPage(
-        job_id=job.job_id,
-        title=_cut(title_of(job), SHEET_TITLE),
-        open=job.closed_utc is None,
-        stage=report.stage,
-        simulated=job.backend == "simulated",
-        verdict=verdict,
-        verdict_name=name,
-        said=fmt.sentence(report.verdict_text),
-        witnesses=witnesses.in_a_line(witnesses.lines(report.witnesses, report.verdict)),
-        facts=[Fact(fact.label, _cut(fact.value, SHEET_NAME)) for fact in facts_of(job)],
+    return f"{lower} to {fmt.litres(expected + report.tolerance_plus_l)}"
+
+
+def _watched(watched_s: float | None) -> str:
+    """A leak watch that came to nothing."""
+    return "not looked for" if watched_s is None else f"watched for {watched_s:.0f} s, too short to say"
+
+
+def _of(volume: fmt.Shown, fluid: str | None) -> str:
+    return f"{volume} of {fluid}" if fluid and volume is not fmt.NOTHING else str(volume)
+
+
+def _rows(source: Source, job: JobRecord) -> list[Fact]:
+    report, labels = job.measured, job.labels
+    with source.reading() as ledger:
+        noted = condition.of_job(ledger, job.job_id)
+    level = "yes, at the fill plug" if report.level_seen else "not recorded"
+    named = [
+        ("Came out", _of(fmt.litres(report.drained_l, report.drained_u95_l), labels.get("drained_fluid"))),
+        ("How it looked", _looked(noted)),
+        ("Went in", _of(fmt.litres(report.filled_l, report.filled_u95_l), labels.get("fresh_fluid"))),
+        ("Right amount", _right(report)),
+        ("How sure", _sure(report)),
+        ("Level seen", level),
+        ("Leaks", report.leak_text or _watched(report.leak_watched_s)),
+        ("Next service", _next_service(source, job)),
+        ("Tightened", "; ".join(_cut(text, NAME) for text in noted_torque(job)[-TORQUES:])),
+        ("Done by", labels.get("technician") or job.closed_by or fmt.UNKNOWN),
+    ]
+    return [
+        Fact(label, text if label in ("How it looked", "Next service") else _cut(text))
+        for label, text in named
+        if text
+    ]
+
+
+def _unfinished(job: JobRecord) -> str:
+    if job.closed_utc is None:
+        return "This job is still open."
+    return "This job was abandoned." if job.measured.stage == "abandoned" else ""
+
+
+def _number(certificate: str) -> str:
+    return certificate.rsplit(" sha256:", 1)[0]
+
+
+def _measured_by(job: JobRecord) -> str:
+    held = [
+        f"{kind} by certificate {_number(text)}"
+        for kind, text in sorted(job.certificates.items(), reverse=True)
+    ]
+    if not held:
+        return "Measured with the values of the bay's set-up; no certificate was in force."
+    return _cut(f"Measured: {', '.join(held)}.", 200)
+
+
+def lines_of(said: str, rows: Sequence[Fact]) -> int:
+    """Lines that the first page's text takes."""
+    return sum(math.ceil(len(text) / LINE) for text in (said, *(row.value for row in rows)))
+
+
+def _front(source: Source, job: JobRecord, drawing: Still | None) -> Front:
+    report = job.measured
+    tone, verdict = judged(report)
+    told = reason.of_job(job)
+    rows, said = _rows(source, job), "" if told is None else _cut(told.text, 2 * TEXT)
+    return Front(
+        shop=source.settings().shop,
+        served=fmt.day(job.closed_utc or job.opened_utc),
+        unfinished=_unfinished(job),
+        tone=tone,
+        sign=verdict.sign,
+        head=f"{verdict.word}. {HEADS[tone]}",
+        told=said,
+        rows=rows,
+        reference=reference_of(report),
+        still=drawing if lines_of(said, rows) <= LINES else None,
+        measured_by=_measured_by(job),
+        statement=words.NOT_FOR_TRADE,
+    )
+
+
+def _less(budget: contexts.Budget, terms: int) -> Less:
+    kept, others = budget.bars[:terms], budget.bars[terms:]
+    rest = max(0.0, 100.0 - sum(bar.width for bar in kept))
+    return Less(
+        budget.title,
+        budget.value,
+        budget.coverage,
+        [(bar.name, bar.u, bar.share) for bar in kept],
+        f"{len(others)} more, together {fmt.share(max(rest / 100.0, TINY))}" if others else "",
+    )
+
+
+def _back(job: JobRecord) -> Back:
+    report = job.measured
+    crowd = len(report.witnesses) > MANY_WITNESSES
+    rows, terms = (ROWS - 3, TERMS - 2) if crowd else (ROWS, TERMS)
+    torque = [_cut(text, NAME) for text in noted_torque(job)]
+    notices = [_cut(notice.text, ROW) for notice in report.notices]
+    came = pan_steps.came(job, report.steps)
+    runs = pump_runs.lines(report.pump_runs)
+    heard = witnesses.lines(report.witnesses, report.verdict)
+    return Back(
+        said=_cut(fmt.sentence(report.verdict_text)),
+        verdict=judged(report)[1].text,
+        facts=[Fact(f.label, _cut(f.value, NAME)) for f in facts_of(job) if f.label not in ON_FRONT],
         figures=figures_of(job),
         reference=reference_of(report),
-        within=f"{lower} to {upper} L",
-        on_pan=pan_steps.summary(report.steps),
-        level_seen="yes, at the fill plug" if report.level_seen else "not recorded",
-        torque=[_cut(text, SHEET_NAME) for text in torque[-SHEET_NOTES:]],
-        more_torque=max(0, len(torque) - SHEET_NOTES),
-        notices=notices[:SHEET_NOTICES],
-        more_notices=max(0, len(notices) - SHEET_NOTICES),
-        still=drawing if len(notices) + len(torque) <= SHEET_LINES_BESIDE_CURVE else None,
-        statement=words.NOT_FOR_TRADE,
-        software=short(job.software) if job.software else "",
+        witnesses=[replace(line, settles=_cut(line.settles, NAME)) for line in heard],
+        narrows=_cut(report.narrows or "", ROW),
+        runs=runs[-rows:],
+        more_runs=max(0, len(runs) - rows),
+        budgets=[_less(one, terms) for one in contexts.budgets_of(report)],
+        on_pan=came[-rows:],
+        on_pan_said=pan_steps.summary(report.steps),
+        more_on_pan=max(0, len(came) - rows),
+        torque=torque[-TORQUES:],
+        more_torque=max(0, len(torque) - TORQUES),
+        notices=notices[:rows],
+        more_notices=max(0, len(notices) - rows),
+        certificates=[
+            f"{kind}: {_cut(text, ROW)}" for kind, text in sorted(job.certificates.items(), reverse=True)
+        ],
+        software=job.software or "",
+    )
+
+
+def sheet_page(source: Source, job_id: str) -> SheetPage:
+    """Two pages hold it: what does not fit is counted, and stands in the job's record. Raises KeyError if unknown, and
+    InputError for a job without a report."""
+    job = source.job(job_id)
+    checkpoint = source.checkpoint(job_id)
+    return SheetPage(
+        job_id=job.job_id,
+        title=_cut(title_of(job), TITLE),
+        simulated=job.backend == "simulated",
+        front=_front(source, job, drawing_of(source, job)),
+        back=_back(job),
         checkpoint=None if checkpoint is None else Checkpoint.of(checkpoint),
     )

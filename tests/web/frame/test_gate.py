@@ -79,7 +79,7 @@ OF_PEOPLE = {
 REFUSED_ALIKE = {**BODIES, **OF_PEOPLE}
 NUMBER = CERTIFICATES[0].number
 READS = [
-    "/", "/wall", "/view.json", "/jobs", "/jobs.json", "/jobs.csv", f"/jobs/{JOB_ID}.json", f"/jobs/{JOB_ID}/sheet",
+    "/", "/wall", "/view.json", "/jobs", "/jobs.json", "/jobs.csv", f"/jobs/{JOB_ID}.json", f"/jobs/{JOB_ID}/sheet", f"/jobs/{JOB_ID}/sheet.pdf",
     f"/jobs/{JOB_ID}/recording.csv", f"/jobs/{JOB_ID}/curve.json", f"/jobs/{JOB_ID}/JOB.toml", f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/checkpoint", "/bench/truth.json", "/favicon.ico",
     "/usage", "/usage.json", "/usage.csv", "/stock.json", "/stock.csv", "/entries", "/entries.json", "/entries.csv", "/expected", "/expected.json", "/expected.csv",
     "/due", "/due.json", "/due.csv", "/quality", "/quality.json", "/quality.csv",

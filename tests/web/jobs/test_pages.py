@@ -283,8 +283,9 @@ def test_the_sheet_states_what_a_customer_needs(bay: Bay) -> None:
         "No leak above 14 mL/h",
         "signature",
         "Not legal for trade",
-        "simulated bay",
+        "Simulated bay: no vehicle was served.",
         "by J. Lindqvist",
+        "Saltings Community Buses",
         *CHECKPOINT.splitlines(),
     ):
         assert words in html
@@ -302,12 +303,12 @@ def test_a_checkpoint_is_read_byte_for_byte_and_missing_where_there_is_none(
     assert bay.send("GET", f"/jobs/{JOB_ID}/checkpoint").text == CHECKPOINT
     monkeypatch.setattr(bay.engine, "checkpoint", lambda job_id: None)
     assert bay.send("GET", f"/jobs/{JOB_ID}/checkpoint").status_code == 404
-    assert "Signed when" not in bay.html(f"/jobs/{JOB_ID}/sheet").text
+    assert "Signed when closed" not in bay.html(f"/jobs/{JOB_ID}/sheet").text
 
 
 def test_the_sheet_counts_the_notices_it_has_no_room_for(bay: Bay) -> None:
     bay.engine.records[JOB_ID] = job_record(notices=11)
-    assert "9 more in the job" in bay.html(f"/jobs/{JOB_ID}/sheet").text
+    assert "6 more in the job" in bay.html(f"/jobs/{JOB_ID}/sheet").text
 
 
 @pytest.mark.parametrize("name", ["drained_l", "filled_l", "overflow_l", "metered_l", "p_within"])

@@ -7,7 +7,7 @@ import pytest
 from station.given.report import PanStep
 from station.record.archive import Entry, JobRecord
 from tests.web.conftest import Bay
-from tests.web.fake_engine import job_record, measuring
+from tests.web.fake_engine import FakeEngine, job_record, measuring
 from tests.web.fake_views import JOB_ID, pan_row, view_of
 from tests.web.fake_views import pan_step as step
 from web.jobs.sheet import sheet_page
@@ -119,4 +119,6 @@ def test_the_job_page_lists_the_steps(bay: Bay) -> None:
     ],
 )
 def test_the_sheet_says_in_a_line_what_was_not_fluid(steps: tuple[PanStep, ...], text: str) -> None:
-    assert sheet_page(record(*steps)).on_pan == text
+    engine = FakeEngine()
+    engine.records[JOB_ID] = record(*steps)
+    assert sheet_page(engine, JOB_ID).back.on_pan_said == text
