@@ -55,6 +55,7 @@ FIELDS = {
     "break_in": Named("unit was new: break-in service"),
     "new_at": Named("vehicle's distance when the unit was new", "with unit", "0 km"),
     "distance": Named("distance driven", "with unit", "123 456 km"),
+    "shop": Named("whose", "", "this shop"),
     "address": Named("address", "in one line", "street and number, place"),
     "contact": Named("how to reach you", "", "telephone number"),
     "size": Named("size", "with unit", "60 L"),
