@@ -13,7 +13,7 @@ import minimalmodbus
 from hardware.errors import SerialFaults
 from hardware.sample import Sample
 from hardware.serial_devices import GRAMS, LARGEST_COUNT, Counter
-from hardware.serial_port import PORT_ERRORS, HeldPort, SerialPort
+from hardware.serial_port import PORT_ERRORS, HeldPort, OnPort, SerialPort
 from hardware.ticker import Ticker
 
 ANSWER_S = 0.2
@@ -156,7 +156,7 @@ class _Asked:
     state: str | None = None
 
 
-class ModbusLine:
+class ModbusLine(OnPort):
     """Asks the devices of one line in turn. Emits each one's ``<source>`` and ``<source>_state`` in ok, unplugged, bad.
 
     unplugged: the port is gone, or BAD_ANSWERS questions in a row had no answer. bad: as many answers in a row were garbled,
@@ -177,14 +177,6 @@ class ModbusLine:
         self._ticker = Ticker(f"{', '.join(devices)} on {first.port}", self.poll, EVERY_S)
         if self._held.serial is None:
             self._lost("not there yet")
-
-    def start(self) -> None:
-        self._ticker.start()
-
-    def stop(self) -> None:
-        """Stop asking, for good, and let go of the port."""
-        self._ticker.stop()
-        self._held.close()
 
     def poll(self) -> None:
         """Ask each device once."""

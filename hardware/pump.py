@@ -45,8 +45,8 @@ class PumpGuard:
     """Emits ``pump`` (0 or 1, read back from the pin) and ``pump_state``: ok, late, bad, stuck, tripped, lost.
 
     command: as from ``guard_command``. Raises GuardError when the guard does not come up with the pump off,
-    with the guard's own words. A lost guard is never replaced by itself: its pin is switched off by a
-    one-shot, and ``restart`` is the caller's decision.
+    with the guard's own words. A lost guard is never replaced: its pin is switched off by a
+    one-shot, and the next start of the station brings another.
     """
 
     _process: "subprocess.Popen[str]"
@@ -85,16 +85,6 @@ class PumpGuard:
     def clear(self) -> bool:
         """Clear the latch that a bad byte, a stuck pin or a trip left. The pump still needs an off beat, then on."""
         return self._send(b"R")
-
-    def restart(self) -> None:
-        """Replace a lost guard. Raises GuardError when the old one still lives or the new one fails."""
-        if self._process.poll() is None:
-            raise GuardError(
-                f"the pump guard (process {self.pid}) still runs; close it before starting another"
-            )
-        self._reader.join(START_S)
-        self._hang_up()
-        self._start()
 
     def close(self) -> None:
         """Off, then end the guard. Raises GuardError when the pump could not be confirmed off."""

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Literal
 
 from hardware.sample import Sample
-from hardware.serial_port import PORT_ERRORS, HeldPort, SerialPort
+from hardware.serial_port import PORT_ERRORS, HeldPort, OnPort, SerialPort
 from hardware.ticker import Ticker
 
 LONGEST_LINE = 120
@@ -17,7 +17,7 @@ STX, ETX = b"\x02", b"\x03"
 log = logging.getLogger(__name__)
 
 
-class SerialLine:
+class SerialLine(OnPort):
     """Emits ``<source>``, one number per line, and ``<source>_state`` in ok, unplugged, bad (on change).
 
     read: turns one line into a count, raises ValueError for a line that it does not know, and answers None where
@@ -50,14 +50,6 @@ class SerialLine:
         self._held = HeldPort(port)
         if self._held.serial is None:
             self._lost("not there yet")
-
-    def start(self) -> None:
-        self._ticker.start()
-
-    def stop(self) -> None:
-        """Stop reading, for good, and let go of the port."""
-        self._ticker.stop()
-        self._held.close()
 
     def poll(self) -> None:
         """Wait a moment for bytes: at most one count, the newest, and a state if that changed."""

@@ -11,6 +11,7 @@ from pathlib import Path
 import serial
 
 from hardware.errors import SerialFaults, SerialPortError
+from hardware.ticker import Ticker
 
 BAUD_RATES = tuple(rate for rate in serial.Serial.BAUDRATES if 300 <= rate <= 921_600)
 FRAMES = ("8N1", "8E1", "8O1", "7E1", "7O1", "8N2", "8E2", "7N2", "7E2")
@@ -123,3 +124,18 @@ class HeldPort:
         port, self.serial = self.serial, None
         if port is not None:
             port.close()
+
+
+class OnPort:
+    """Whoever reads a port in a thread of its own."""
+
+    _ticker: Ticker
+    _held: HeldPort
+
+    def start(self) -> None:
+        self._ticker.start()
+
+    def stop(self) -> None:
+        """Stop, for good, and let go of the port."""
+        self._ticker.stop()
+        self._held.close()

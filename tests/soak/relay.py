@@ -301,7 +301,7 @@ def p4(folder: Path, trials: int, resume: bool = False) -> Seen:
                     os.kill(pump.pid, signal.SIGKILL)
                 pump._process.wait()
                 pin.wait(False, 1.0)
-                pump = _replaced(pin, pump)
+                pump = _replaced(pump)
                 if resume:
                     pump.beat(False)
                     pump.beat(True)
@@ -319,15 +319,15 @@ def p4(folder: Path, trials: int, resume: bool = False) -> Seen:
     return seen
 
 
-def _replaced(pin: Relay, pump: PumpGuard) -> PumpGuard:
-    """A new guard for a lost one, as a person would ask for it."""
+def _replaced(pump: PumpGuard) -> PumpGuard:
+    """A new guard for a lost one, as the next start of the station brings it."""
+    pump._reader.join(5.0)
+    pump._hang_up()
     for _ in range(20):
         try:
-            pump.restart()
+            return PumpGuard(pump._command, pump._put)
         except GuardError:
             time.sleep(0.05)
-        else:
-            return pump
     raise RuntimeError("the guard did not come back")
 
 

@@ -1,12 +1,14 @@
 """Devices of a bay that answer at once and feed nothing by themselves: for tests of threads, disk and restarts."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
 from hardware.sample import Sample
 from station.bay.engine import Engine
 from station.bay.plan import PlanForm
+from station.errors import LedgerError
 from station.given.config import BayConfig, demo_path, read_config
 
 FORM = PlanForm(
@@ -60,4 +62,15 @@ def engine_on(
         return rigs[0]
 
     engine = Engine(config(folder), open_rig) if clock is None else Engine(config(folder), open_rig, clock)
+    _opened.append(engine)
     return engine, rigs[0]
+
+
+_opened: list[Engine] = []
+
+
+def close_all() -> None:
+    """Whatever a test that failed has left running: an engine of its own would turn on beside the next test's."""
+    while _opened:
+        with suppress(LedgerError):  # a disk that a test has filled
+            _opened.pop().close()
