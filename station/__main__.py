@@ -58,6 +58,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     serve.add_argument("--simulated", action="store_true", help="a simulated bay instead of a Pi's pins")
     serve.add_argument(
+        "--empty",
+        action="store_true",
+        help="begin a simulated bay's record without the depot's two invented years",
+    )
+    serve.add_argument(
         "--log-json", action="store_true", help="log as JSON lines (by itself where systemd reads the log)"
     )
     serve.add_argument(
@@ -178,6 +183,8 @@ def _serve(options: argparse.Namespace) -> int:
     access, tls = _entrance(config, host, options)
     _live_in(config.zone)
     _let_old_samples_go(config)
+    if options.simulated and options.config is None and not options.empty:
+        _open_with_a_past(config)
     beside = Beside(config)
     engine, close = _open_engine(config, options.simulated)
     beside.begin(engine)
@@ -228,6 +235,17 @@ def _entrance(config: Any, host: str, options: argparse.Namespace) -> tuple[Any,
         named=bool(rules.names) or rules.proxy,
     )
     return access, tls
+
+
+def _open_with_a_past(config: Any) -> None:
+    """The shipped bay's record, where it is still empty, begins with the depot's two invented years."""
+    from station.rehearsing import depot
+
+    if depot.begin(config.ledger, config.zone):
+        print(
+            "Two invented years of the depot were put into the empty record; --empty leaves them out.",
+            file=sys.stderr,
+        )
 
 
 def _let_old_samples_go(config: Any) -> None:

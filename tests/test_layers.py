@@ -48,8 +48,9 @@ MAY_IMPORT: dict[str, set[str]] = {
         "calibration", "hardware",
     },
     "station.people": {"station.common", "station.errors"},
-    "station.rehearsing": {
-        "station.common", "station.given", "station.core", "station.figures", "station.errors", "hardware", "calibration",
+    "station.rehearsing": {  # of the record: the simulated depot begins with a past
+        "station.common", "station.given", "station.core", "station.figures", "station.record", "station.errors", "hardware",
+        "calibration",
     },
     "station.commands": {
         "station.common", "station.given", "station.record", "station.learning", "station.shop", "station.people",

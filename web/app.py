@@ -20,7 +20,7 @@ from web.frame.door import Door
 from web.frame.gate import Gate
 from web.frame.port import Engine
 from web.frame.problem import Problem, of_status, reply
-from web.frame.render import HERE
+from web.frame.render import HERE, Behind
 from web.jobs import curve as job_curve
 from web.jobs import pages as job_pages
 from web.jobs import photos
@@ -112,7 +112,13 @@ def create_app(
         lifespan=lifespan,
         middleware=[
             Middleware(Gate, hosts=tuple(hosts), secure=secure),
-            Middleware(Door, access=access, routes=routes, secure=secure),
+            Middleware(
+                Door,
+                access=access,
+                routes=routes,
+                secure=secure,
+                behind=Behind(engine.backend == "simulated", engine.invented_past),
+            ),
         ],
     )
     app.state.engine = engine

@@ -2,13 +2,25 @@
 
 import hashlib
 
-FLEET_L = {
-    ("Bus 12", "rear axle"): 2.915,
-    ("Bus 12", "transfer case"): 1.792,
-    ("Bus 7", "gearbox"): 2.948,
+_BUILT_L = {
+    "Bus 2": (2.908, 1.789, 2.941),
+    "Bus 4": (2.921, 1.796, 2.935),
+    "Bus 5": (2.903, 1.785, 2.952),
+    "Bus 7": (2.911, 1.793, 2.948),
+    "Bus 9": (2.918, 1.790, 2.929),
+    "Bus 11": (2.899, 1.798, 2.944),
+    "Bus 12": (2.915, 1.792, 2.939),
+    "Bus 14": (2.924, 1.787, 2.933),
+    "Bus 16": (2.906, 1.795, 2.946),
+    "Bus 18": (2.913, 1.791, 2.937),
 }
-"""Vehicle and compartment → volume up to the lip of the fill plug at 20 °C, litres. The demo bay lists the same three,
-rounded as plates are."""
+"""Vehicle → volumes up to the lip of the fill plug at 20 °C, litres: rear axle, transfer case, gearbox."""
+FLEET_L = {
+    (vehicle, part): built_l
+    for vehicle, sizes_l in _BUILT_L.items()
+    for part, built_l in zip(("rear axle", "transfer case", "gearbox"), sizes_l, strict=True)
+}
+"""Vehicle and compartment → its volume. Listings have them rounded, as plates are."""
 
 OTHERS_L = (1.75, 2.35, 2.62, 2.915, 3.4, 4.3)
 """Sizes of vehicles that nobody listed here: by its names each has one of them, and keeps it."""

@@ -34,7 +34,7 @@ from station.record import archive
 from station.record.ledger import now
 from station.record.recorder import Recorder
 from station.shop import preview
-from station.shop.shop import capacity_question, facts, learned, meter_record
+from station.shop.shop import capacity_question, facts, learned, planned
 
 T = TypeVar("T")
 
@@ -90,6 +90,7 @@ class Engine(Records):
         self.entries = Entries(self._loop, config, self._call)
         with self.reading() as ledger:
             past = [event["body"] for event in ledger.shop_events(commissioning.EVENT)]
+            self.invented_past = archive.begins_invented(ledger)
         self.commissioning = commissioning.Commissioning(
             past,
             commissioning.wired(config, self.backend == "simulated"),
@@ -223,17 +224,13 @@ class Engine(Records):
         self._need_room()
         spec = plan.spec_from_form(self.settings(), form, self._published.newest.lines)
         with self.reading() as ledger:
-            shop, record = learned(self.config, ledger, spec), meter_record(self.config, ledger, spec)
+            spec, shop = planned(self.config, ledger, spec)
         asked = capacity_question(self.catalogue(), spec, shop, self.settings().country)
-        labels = {**spec.labels, "expected_from": shop.words}
         if asked is not None:
             reason = form.capacity_reason.strip()
             if not reason:
                 raise InputError(f"{asked.text} If it is right as typed, give the reason.")
-            labels["capacity_reason"] = reason
-        spec = replace(spec, labels=labels, meter_record=record)
-        if shop.n:
-            spec = replace(spec, retained_l=shop.retained_l, u_retained_l=shop.u_l, learned_from=shop.n)
+            spec = replace(spec, labels={**spec.labels, "capacity_reason": reason})
         return self._call(lambda: self._loop.open(spec))
 
     def _need_room(self) -> None:

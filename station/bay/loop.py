@@ -94,7 +94,7 @@ class Loop:
         try:
             resumed = self.desk.recover(ledger)
             self.shop = Shop(config, recorder, ledger)
-            self.calibration = CalibrationDesk(config, recorder, archive.certificates(ledger))
+            self.calibration = CalibrationDesk(config, recorder, archive.certificates(ledger), rig.backend)
             self._clock_watch.begin(ledger, self.desk)
         finally:
             ledger.close()

@@ -91,11 +91,18 @@ def _newest(
 class CalibrationDesk:
     """One guided procedure at a time, between jobs. Used from the engine's thread alone.
 
-    Readings and runs go to the ledger as they are taken, so that a cut-off procedure leaves its traces.
+    Readings and runs go to the ledger as they are taken, so that a cut-off procedure leaves its traces. backend: whose
+    lines are read; certificates of a "simulated" one say so.
     """
 
-    def __init__(self, config: BayConfig, recorder: Recorder, register: Sequence[Certificate]) -> None:
-        self._config, self._recorder = config, recorder
+    def __init__(
+        self,
+        config: BayConfig,
+        recorder: Recorder,
+        register: Sequence[Certificate],
+        backend: str = "pi",
+    ) -> None:
+        self._config, self._recorder, self._backend = config, recorder, backend
         self.register = tuple(register)
         self.kind: certificates.Kind | None = None
         self.readings: list[Reading] = []
@@ -280,7 +287,13 @@ class CalibrationDesk:
             made_by=entry.made_by.strip(),
             valid_until=entry.valid_until.strip(),
             references=entry.references,
-            conditions={"air °C": entry.air_c, "remarks": entry.remarks},
+            conditions={
+                **(
+                    {"bay": "simulated, no instrument was calibrated"} if self._backend == "simulated" else {}
+                ),
+                "air °C": entry.air_c,
+                "remarks": entry.remarks,
+            },
             use_from_kg=entry.use_from_kg,
             use_to_kg=entry.use_to_kg or 0.0,
             replaces=entry.replaces,

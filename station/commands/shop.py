@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, timedelta
@@ -94,6 +95,7 @@ def bay_of(options: argparse.Namespace) -> Any:
 
 @contextmanager
 def ledger_of(options: argparse.Namespace, write: bool = False) -> Iterator[Any]:
+    from station.record.archive import of_simulated_bay
     from station.record.ledger import Ledger
 
     path = options.ledger if options.ledger is not None else bay_of(options).ledger
@@ -101,6 +103,8 @@ def ledger_of(options: argparse.Namespace, write: bool = False) -> Iterator[Any]
         raise InputError(f"{path}: no such ledger. Name it with --ledger.")
     ledger = Ledger(path, read_only=not write)
     try:
+        if of_simulated_bay(ledger):
+            print("note: this record is a simulated bay's.", file=sys.stderr)
         yield ledger
     finally:
         ledger.close()

@@ -33,6 +33,8 @@ _TEXTS = (
 )
 
 
+INVENTED = "simulated"
+"""Kind of the entry with which a record begins whose first years were invented."""
 _NOT_OF_THE_SPEC = ("backend", "learned", "by")
 """What a job's opening holds beside the tables of its JOB.toml."""
 
@@ -114,6 +116,20 @@ class JobRecord:
 def spec_tables(opening: Mapping[str, Any]) -> dict[str, Any]:
     """The tables of JOB.toml out of the body of a job's opening."""
     return {name: table for name, table in opening.items() if name not in _NOT_OF_THE_SPEC}
+
+
+def begins_invented(ledger: Ledger) -> bool:
+    """Whether a record's first years were invented."""
+    return next(ledger.shop_events(INVENTED), None) is not None
+
+
+def of_simulated_bay(ledger: Ledger) -> bool:
+    """Whether a record's newest job was one of a simulated bay; False where there is none."""
+    found = ledger.db.execute(
+        """select json_extract(body, '$.backend') from event where kind = 'job_open'
+           and job_id = (select job_id from job order by rowid desc limit 1)"""
+    ).fetchone()
+    return found is not None and found[0] == "simulated"
 
 
 def certificates(ledger: Ledger) -> tuple[Certificate, ...]:

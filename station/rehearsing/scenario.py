@@ -144,16 +144,21 @@ _OUTLET: dict[str, dict[str, Any]] = {
     "suction": {"suction_l_min": 1.6},
 }
 
+_SUCTION_WALLS = 0.26
+"""Share of an axle's walls: while a tube sucks, nothing drips off them, and puddle and film together are to be what the method
+leaves behind (station.given.job.RETAINED_BY_METHOD)."""
+
 
 def believed_plant(spec: JobSpec) -> PlantSettings:
     """A bay that is exactly what the spec says, for one compartment holding a little less than listed."""
+    wetted = _SUCTION_WALLS if spec.method == "suction" else 1.0
     return PlantSettings(
         old=_sim_fluid(spec.drained),
         fresh=_sim_fluid(spec.fresh),
         capacity_l=spec.capacity_l,
         old_volume_l=0.98 * spec.capacity_l,
         puddle_l=0.6 * spec.retained_l,
-        walls_m=tuple((h, w * spec.capacity_l / 2.9) for h, w in PlantSettings().walls_m),
+        walls_m=tuple((h, wetted * w * spec.capacity_l / 2.9) for h, w in PlantSettings().walls_m),
         k_factor_per_l=spec.meter.k_factor_per_l,
         zero_count=spec.pan.zero_count,
         kg_per_count=spec.pan.kg_per_count,

@@ -6,6 +6,7 @@ from heapq import merge
 from itertools import islice
 from typing import Any
 
+from calibration.certificates import Certificate
 from station.record.changes import BAY_FILE, KINDS, PEOPLE
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
@@ -62,8 +63,8 @@ def listed(ledger: Ledger) -> list[Changed]:
         elif event["kind"] == PEOPLE:
             rows = [(f"people: {body['name']}: {body['what']}", body["old"], body["new"])]
         else:
-            certificate = body["certificate"]
-            instrument, number = certificate["instrument"], certificate["number"]
+            certificate = Certificate.from_json(body["certificate"])
+            instrument, number = certificate.instrument, certificate.number
             rows = [(f"calibration of {instrument}", in_force.get(instrument, ""), number)]
             in_force[instrument] = number
         found += [Changed(body.get("counter"), event["utc"], _by(body), *row) for row in rows]

@@ -1,7 +1,7 @@
 """What the shop keeps beside its jobs: catalogue, movements of fluid, the drained fluid's condition, photos."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from station.common.units import parse_volume_l
 from station.given.config import BayConfig
@@ -97,6 +97,16 @@ def meter_record(config: BayConfig, ledger: Ledger, spec: JobSpec) -> MeterRecor
     """What the record says of the bay's meter, for the verdict of a job that is about to begin."""
     proved = "meter" in spec.certificates and not spec.calibration_due
     return history.meter_record(ledger, row_labels(config, spec.labels, spec.method)["meter"], proved)
+
+
+def planned(config: BayConfig, ledger: Ledger, spec: JobSpec) -> tuple[JobSpec, expected.Expected]:
+    """The job as its plan has it, with what the record knows of its compartment and of the bay's meter; and what that is
+    of the compartment."""
+    shop, record = learned(config, ledger, spec), meter_record(config, ledger, spec)
+    spec = replace(spec, labels={**spec.labels, "expected_from": shop.words}, meter_record=record)
+    if shop.n:
+        spec = replace(spec, retained_l=shop.retained_l, u_retained_l=shop.u_l, learned_from=shop.n)
+    return spec, shop
 
 
 def capacity_question(

@@ -53,7 +53,7 @@ def station(tmp_path: Path) -> Iterator[Station]:
 @contextmanager
 def serving(folder: Path) -> Iterator[Station]:
     """The same in a folder, for whoever shares it among several tests."""
-    command = [sys.executable, "-m", "station", "serve", "--simulated", "--port", "0"]
+    command = [sys.executable, "-m", "station", "serve", "--simulated", "--empty", "--port", "0"]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     log = folder / "log"
     with log.open("w") as errors:

@@ -239,6 +239,7 @@ class FakeEngine:
         )
         self.found = Causes()
         self.backend = backend
+        self.invented_past = False
         self.current = replace(view if view is not None else view_of("idle"), backend=backend)
         self.calls: list[tuple[Any, ...]] = []
         self.fail: Exception | None = None

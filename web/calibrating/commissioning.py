@@ -19,7 +19,7 @@ from station.common import days
 from station.given.sources import name
 from web.calibrating import register
 from web.frame import format as fmt
-from web.frame.deps import Body, DiskThreads, Line, Remark, Station, do, done, is_simulated, page_of
+from web.frame.deps import Body, DiskThreads, Line, Remark, Station, do, done, page_of
 from web.frame.port import Engine
 from web.frame.problem import Problem
 
@@ -80,7 +80,6 @@ class StepCard:
 class CommissioningPage:
     """``/commissioning``. again: seconds until it looks anew; 0 where nothing is watched. all_done: nothing is open."""
 
-    simulated: bool
     bay: str
     cards: Sequence[StepCard]
     again: int
@@ -215,9 +214,7 @@ def commissioning(engine: Station) -> Response:
     cards = cards_of(engine)
     finished = sum(not card.state.startswith("open") for card in cards)
     watched = AGAIN_S if engine.commissioning.watching else 0
-    page = CommissioningPage(
-        is_simulated(engine), engine.bay_name, cards, watched, finished, finished == len(cards)
-    )
+    page = CommissioningPage(engine.bay_name, cards, watched, finished, finished == len(cards))
     return page_of("commissioning.html", page)
 
 

@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from station.record.archive import JobRecord
 from web.frame.port import Engine
 from web.frame.problem import Problem
-from web.frame.render import render
+from web.frame.render import BEHIND, render
 
 T = TypeVar("T")
 
@@ -83,7 +83,7 @@ def is_simulated(engine: Engine) -> bool:
 
 def download(content: str | bytes, name: str, media_type: str) -> Response:
     """Something to be kept as a file; the name is reduced to what every file system takes."""
-    safe = re.sub(r"[^A-Za-z0-9._-]", "_", name)
+    safe = re.sub(r"[^A-Za-z0-9._-]", "_", f"simulated-{name}" if BEHIND.get().simulated else name)
     return PlainTextResponse(
         content, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="{safe}"'}
     )

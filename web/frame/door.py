@@ -20,6 +20,7 @@ from station.people.people import Role
 from station.people.sessions import Session
 from station.record.author import BY
 from web.frame.problem import Problem, SecretWanted, reply, wants_page
+from web.frame.render import BEHIND, NOBODYS, Behind
 from web.frame.roles import RULES, Rule
 
 log = logging.getLogger(__name__)
@@ -92,10 +93,18 @@ def let_out(request: Request, response: Response) -> Response:
 
 class Door:
     """ASGI middleware behind the gate. routes: those of the application, in its own order. secure:
-    browsers reach it under TLS."""
+    browsers reach it under TLS. behind: the bay whose pages these are."""
 
-    def __init__(self, app: ASGIApp, access: Access, routes: Sequence[BaseRoute], secure: bool) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        access: Access,
+        routes: Sequence[BaseRoute],
+        secure: bool,
+        behind: Behind = NOBODYS,
+    ) -> None:
         self.app, self.access, self.routes, self.secure = app, access, routes, secure
+        self.behind = behind
 
     def rule(self, scope: Scope) -> tuple[str, Rule | None] | None:
         """The address that a request goes to, as its route is written, and its rule; None where it goes nowhere."""
@@ -146,6 +155,7 @@ class Door:
             await reply(scope, refused)(scope, receive, send)
             return
         scope.setdefault("state", {})["session"] = session
+        BEHIND.set(self.behind)
         before = BY.set("" if session is None else session.person.name)
         try:
             await self.app(scope, receive, send)

@@ -93,6 +93,8 @@ class Engine(Protocol):
 
     backend: str
     """"simulated" or "pi"."""
+    invented_past: bool
+    """Whether the record begins with the simulated depot's invented years."""
     bay_name: str
     software: str
     """Identity of the software that runs, 64 hexadecimal digits."""

@@ -1,11 +1,14 @@
 """Templates → HTML. A template sees only what it is given; a name it was not given is an error, never a blank."""
 
+from contextvars import ContextVar
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from station.record.author import BY
+from web.frame.guide import STEPS
 
 HERE = Path(__file__).parents[1]
 ENVIRONMENT = Environment(
@@ -19,6 +22,21 @@ ENVIRONMENT = Environment(
 
 ENVIRONMENT.globals["who"] = BY.get
 """Who looks at the page, for its header; a template calls it."""
+
+
+@dataclass(frozen=True)
+class Behind:
+    """The bay behind what is being answered. simulated: every page of it says so, and every file from it. guided: its past
+    is the invented depot's, in which there is something to find."""
+
+    simulated: bool = False
+    guided: bool = False
+
+
+NOBODYS = Behind()
+BEHIND: ContextVar[Behind] = ContextVar("behind", default=NOBODYS)
+ENVIRONMENT.globals["simulated"] = lambda: BEHIND.get().simulated
+ENVIRONMENT.globals["guide_steps"] = lambda: STEPS if BEHIND.get().guided else ()
 
 
 def render(template: str, **values: Any) -> str:

@@ -20,7 +20,7 @@ from station.record.recorder import Recorder
 from station.shop import catalogue
 
 ROOT = Path(__file__).parents[3]
-SERVE = [sys.executable, "-m", "station", "serve", "--simulated", "--port", "0"]
+SERVE = [sys.executable, "-m", "station", "serve", "--simulated", "--empty", "--port", "0"]
 
 
 def environment() -> dict[str, str]:

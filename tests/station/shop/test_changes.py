@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from calibration.certificates import Certificate, Reference
 from station.__main__ import main
 from station.given.config import BayConfig, demo_path, read_config
 from station.record import changes as counted
@@ -17,6 +18,10 @@ from station.record.recorder import Recorder
 from station.shop import catalogue, changes
 from station.shop.shop import Shop
 
+CERTIFICATE = Certificate(
+    "Bay 1 pan 1", "pan", "Bay 1 pan", "2026-03-01T10:00:00+00:00", "J. Lindqvist", "2027-03-01",
+    (Reference("weights, set W3", 5.0, 0.00005, "kg", "W3-0417"),), {}, {}, {}, "As found.",
+)  # fmt: skip
 NAMES = ("E. Brandvold", "R. Halloran-Mbeki", "")
 
 
@@ -102,8 +107,9 @@ def test_five_hundred_changes_by_every_way_are_all_listed_with_who_and_what(bay:
             old = next(
                 (new for _, what, _, new in reversed(expected) if what == "calibration of Bay 1 pan"), ""
             )
-            certificate = {"instrument": "Bay 1 pan", "number": f"Bay 1 pan {n}"}
-            bay.recorder.event(None, "certificate", {"certificate": certificate, "sha256": ""}, now())
+            certificate = replace(CERTIFICATE, number=f"Bay 1 pan {n}")
+            told = {"certificate": certificate.to_json(), "sha256": certificate.digest}
+            bay.recorder.event(None, "certificate", told, now())
             expected.append((by, "calibration of Bay 1 pan", old, f"Bay 1 pan {n}"))
         BY.reset(before)
         if way in ("page", "file", "command"):

@@ -1,0 +1,109 @@
+"""The first five minutes of somebody who opens the simulated depot: one job, then four things to find by themselves.
+
+The words alone; ``guide.js`` remembers on the device how far somebody is.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Step:
+    """path: the page that it belongs to. found: what a last step may give away, each with where to see it."""
+
+    name: str
+    path: str
+    title: str
+    texts: tuple[str, ...]
+    found: tuple[tuple[str, str], ...] = ()
+
+
+STEPS = (
+    Step(
+        "job",
+        "/",
+        "One job, start to finish",
+        (
+            "Nothing here is real: a simulated bay of an invented bus depot, with two invented years in its record. "
+            "Pick Bus 12 rear axle and open the job.",
+            "The box at the foot of the screen always has the next action. The bench panel at the end of the page is your "
+            "hands: it opens the drain, closes it, puts the plug in. Press Faster there, and time runs five-fold.",
+            "When the pan has its figure, reseal, let it cure, start the fill and hold the run button. Close the job, or "
+            "leave it open and go on: you can come back to it.",
+        ),
+    ),
+    Step(
+        "jobs",
+        "/jobs",
+        "What a job leaves behind",
+        (
+            "Every job of the two years stands here, yours on top. Open one: what came out, what went in, how sure that is, "
+            "its curve, and a sheet to print.",
+        ),
+    ),
+    Step(
+        "quality",
+        "/quality",
+        "The quality lead's morning",
+        (
+            "Something went wrong in these two years, more than once. Which fills came up short, and what do they have in "
+            "common?",
+            "Then the charts, by meter: a steady instrument keeps to its band. Does yours? Since when?",
+        ),
+    ),
+    Step(
+        "usage",
+        "/usage",
+        "The manager's month",
+        (
+            "What left the containers, against what reached the vehicles. A dipstick is rough and a scale is not, so each "
+            "difference has its doubt beside it. One container loses more than any doubt explains. Go back month by month: "
+            "when did it begin?",
+        ),
+    ),
+    Step(
+        "due",
+        "/due",
+        "What cannot wait",
+        (
+            "The most urgent service stands on top, with its reason. Look at the buses' earlier jobs too: one axle comes in "
+            "with less in it than went in, every time.",
+        ),
+    ),
+    Step(
+        "expected",
+        "/expected",
+        "What is listed, and what goes in",
+        (
+            "The shop learns from its own fills what a compartment really takes. One listing cannot be right. Whose is it, "
+            "and how could somebody have read it so?",
+        ),
+    ),
+    Step(
+        "found",
+        "/expected",
+        "Found them all?",
+        ("Five things were hidden in the two years. Look for yourself before you open the list.",),
+        (
+            (
+                "Three gearboxes were let go before the target at the end of a late shift, and are short to this day.",
+                "/quality",
+            ),
+            (
+                "The meter's gears wear: for nine months it has counted less and less of what passes. Prove it.",
+                "/quality/chart?of=meter+against+the+next+drain&name=Bay+1+meter",
+            ),
+            (
+                "Somebody helps himself from the keg of transmission fluid, since five months, a litre or so at a time.",
+                "/usage",
+            ),
+            (
+                "The rear axle of Bus 9 leaks: its last three visits found it low, and the leak watch saw it drip.",
+                "/jobs?vehicle=Bus+9",
+            ),
+            (
+                "The new gearbox of Bus 16 was listed in imperial pints; its plate says US pints.",
+                "/jobs?vehicle=Bus+16",
+            ),
+        ),
+    ),
+)

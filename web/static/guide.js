@@ -1,0 +1,69 @@
+// @ts-check
+// The first look around a simulated depot: which of its steps is shown, kept on the device alone.
+
+import { byId } from "./dom.js";
+
+const KEY = "tallypan.guide";
+const AWAY = "away";
+const guide = byId("guide");
+const panel = /** @type {HTMLDetailsElement} */ (guide.querySelector("details"));
+const steps = /** @type {HTMLElement[]} */ ([...guide.querySelectorAll("section")]);
+const go = /** @type {HTMLAnchorElement} */ (byId("guide-go"));
+
+const kept = () => localStorage.getItem(KEY) ?? steps[0].dataset.name ?? "";
+/** @param {string | undefined} name */
+const keep = (name) => localStorage.setItem(KEY, name ?? AWAY);
+
+/** @returns {number} */
+function here() {
+  const at = steps.findIndex((step) => step.dataset.name === kept());
+  // Whoever went to the next page by the menu has gone on.
+  return steps[at + 1]?.dataset.path === location.pathname && steps[at].dataset.path !== location.pathname ? at + 1 : at;
+}
+
+function show() {
+  const at = here();
+  guide.hidden = at < 0;
+  if (at < 0) return;
+  keep(steps[at].dataset.name);
+  steps.forEach((step, n) => { step.hidden = n !== at; });
+  byId("guide-count").textContent = `${at + 1} of ${steps.length}`;
+  byId("guide-back").hidden = at === 0;
+  const next = steps[at + 1];
+  go.hidden = !next;
+  if (next) {
+    go.href = next.dataset.path ?? "/";
+    go.textContent = `Go on: ${next.querySelector(".title")?.textContent ?? ""}`;
+  }
+}
+
+/** Show another step, on its own page. @param {number} by */
+function turn(by) {
+  const step = steps[here() + by];
+  keep(step.dataset.name);
+  if (step.dataset.path !== location.pathname) {
+    location.assign(step.dataset.path ?? "/");
+    return;
+  }
+  show();
+  /** @type {HTMLElement | null} */ (step.querySelector(".title"))?.focus();
+}
+
+go.addEventListener("click", (event) => {
+  event.preventDefault();
+  turn(1);
+});
+byId("guide-back").addEventListener("click", () => turn(-1));
+byId("guide-away").addEventListener("click", () => {
+  keep(AWAY);
+  show();
+});
+byId("guide-again").addEventListener("click", () => {
+  keep(steps[0].dataset.name);
+  panel.open = true;
+  show();
+  panel.querySelector("summary")?.focus();
+});
+panel.addEventListener("toggle", () => localStorage.setItem(`${KEY}.folded`, panel.open ? "" : "yes"));
+panel.open = localStorage.getItem(`${KEY}.folded`) !== "yes";
+show();
