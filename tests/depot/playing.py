@@ -32,7 +32,7 @@ from station.rehearsing.depot import rounded
 from station.rehearsing.mishap import Mishap
 from station.rehearsing.rehearse import STEP_S, Bay, hidden, rehearse
 from station.rehearsing.scenario import Scenario, Technician, believed_plant
-from station.shop import audit, catalogue, entering, offered
+from station.shop import catalogue, entering, movement, offered
 from station.shop.catalogue import Catalogue
 from station.shop.shop import capacity_question, planned
 from tests.depot import timetable
@@ -282,8 +282,8 @@ class Depot:
             return  # nobody enters that
         container = None if entry.kind == "collected" else entry.container
         name = "gear_75w90_used" if entry.kind == "collected" else fluid
-        moved = audit.Movement(entry.kind, name, volume_l, u95_l, container, None, entry.by, entry.note)
-        self._event(audit.EVENT, moved.to_dict())
+        moved = movement.Movement(entry.kind, name, volume_l, u95_l, container, None, entry.by, entry.note)
+        self._event(movement.EVENT, moved.to_dict())
 
     def serve(self, service: Service) -> None:
         """One job, from its plan to its sheet."""
