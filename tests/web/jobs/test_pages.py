@@ -344,7 +344,7 @@ def test_names_from_a_form_cannot_become_markup(bay: Bay) -> None:
 def test_recording_and_job_can_be_downloaded(bay: Bay, file: str, kind: str) -> None:
     reply = bay.send("GET", f"/jobs/{JOB_ID}/{file}")
     assert reply.headers["Content-Type"].startswith(kind)
-    assert f'filename="{JOB_ID}.' in reply.headers["Content-Disposition"]
+    assert f'filename="simulated-{JOB_ID}.' in reply.headers["Content-Disposition"]
 
 
 @pytest.mark.parametrize("path", ["", "/sheet", ".json", "/recording.csv", "/JOB.toml", "/checkpoint"])
