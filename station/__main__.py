@@ -184,7 +184,10 @@ def _serve(options: argparse.Namespace) -> int:
     _live_in(config.zone)
     _let_old_samples_go(config)
     if options.simulated and options.config is None and not options.empty:
-        _open_with_a_past(config)
+        from station.rehearsing import depot
+
+        if depot.begin(config.ledger, config.zone):
+            print("Two invented years were put into the empty record; --empty leaves them out.", file=sys.stderr)
     beside = Beside(config)
     engine, close = _open_engine(config, options.simulated)
     beside.begin(engine)
@@ -235,17 +238,6 @@ def _entrance(config: Any, host: str, options: argparse.Namespace) -> tuple[Any,
         named=bool(rules.names) or rules.proxy,
     )
     return access, tls
-
-
-def _open_with_a_past(config: Any) -> None:
-    """The shipped bay's record, where it is still empty, begins with the depot's two invented years."""
-    from station.rehearsing import depot
-
-    if depot.begin(config.ledger, config.zone):
-        print(
-            "Two invented years of the depot were put into the empty record; --empty leaves them out.",
-            file=sys.stderr,
-        )
 
 
 def _let_old_samples_go(config: Any) -> None:
