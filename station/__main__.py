@@ -187,7 +187,9 @@ def _serve(options: argparse.Namespace) -> int:
         from station.rehearsing import depot
 
         if depot.begin(config.ledger, config.zone):
-            print("Two invented years were put into the empty record; --empty leaves them out.", file=sys.stderr)
+            print(
+                "Two invented years were put into the empty record; --empty leaves them out.", file=sys.stderr
+            )
     beside = Beside(config)
     engine, close = _open_engine(config, options.simulated)
     beside.begin(engine)
