@@ -93,12 +93,9 @@ class Witness:
 
 @dataclass(frozen=True)
 class Fusion:
-    """What all witnesses say together. difference_l, u_l: of filled − expected. classes: witness → class → probability
-    after all were heard."""
+    """What all witnesses say together. classes: witness → class → probability after all were heard."""
 
     judgement: Judgement
-    difference_l: float
-    u_l: float
     classes: Mapping[str, Mapping[str, float]]
 
     def sound(self, name: str) -> float:
@@ -190,9 +187,13 @@ NEGLIGIBLE = 1e-9
 """Combinations of so little weight are not asked for their tails."""
 
 
-def fuse(witnesses: Sequence[Witness], tolerance_minus_l: float, tolerance_plus_l: float) -> Fusion:
+def fuse(
+    witnesses: Sequence[Witness], tolerance_minus_l: float, tolerance_plus_l: float, above: float = 1.0
+) -> Fusion:
     """Let all witnesses decide together whether filled − expected lies within −tolerance_minus … tolerance_plus.
 
+    above: how likely what was seen is where filled exceeds expected, against where it does not; below 1 where an excess
+    would have run out at the plug and been weighed, and nothing was.
     At least one must tell of the level, or one of what went in and one of what should. Raises ValueError where neither
     did, two share a name, or a tolerance is negative.
     """
@@ -234,12 +235,13 @@ def fuse(witnesses: Sequence[Witness], tolerance_minus_l: float, tolerance_plus_
     weight = weight / weight.sum()
     mean, sd = np.broadcast_to(mean, weight.shape), np.broadcast_to(sd, weight.shape)
     heard = weight > NEGLIGIBLE
-    w, m, s = weight[heard], mean[heard], sd[heard]
-    w = w / w.sum()
-    p_short = float(w @ _phi((-tolerance_minus_l - m) / s))
-    p_over = float(w @ _phi((m - tolerance_plus_l) / s))
-    middle = float(w @ m)
-    u_l = math.sqrt(float(w @ (s**2 + (m - middle) ** 2)))
+    m, s = mean[heard], sd[heard]
+    below = weight[heard] / weight[heard].sum()
+    seen = below * (1.0 - (1.0 - above) * _phi(m / s))
+    p_short = float(below @ _phi((-tolerance_minus_l - m) / s) / seen.sum())
+    p_over = above * float(below @ _phi((m - tolerance_plus_l) / s) / seen.sum())
+    weight = np.zeros(weight.shape)
+    weight[heard] = seen / seen.sum()
     found = {}
     for axis, witness in enumerate(witnesses):
         others = tuple(i for i in range(len(witnesses)) if i != axis)
@@ -248,4 +250,4 @@ def fuse(witnesses: Sequence[Witness], tolerance_minus_l: float, tolerance_plus_
             name: float(sum(p for p, n in zip(along, names[axis], strict=True) if n == name))
             for name in dict.fromkeys((SOUND, *names[axis]))
         }
-    return Fusion(decide(p_short, p_over), middle, u_l, found)
+    return Fusion(decide(p_short, p_over), found)

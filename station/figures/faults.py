@@ -8,13 +8,17 @@ import math
 
 from station.figures.evidence import Fault, Part
 from station.given.evidence import MeterRecord
+from station.given.limits import LIMITS as GIVEN
 
-P_METER_OFF = 0.12
-"""A meter of which the shop knows nothing is off by more than its certificate says: one in eight."""
-P_METER_OFF_PROVED = 0.04
+P_METER_OFF = 0.20
+"""A meter of which the shop knows nothing is off by more than its certificate says: one in five."""
+P_METER_OFF_PROVED = 0.05
 """The same where its proving is in date."""
 METER_OFF_REL = ((0.5, 0.025), (0.5, 0.07))
-"""(weight, standard deviation relative to the volume): worn or wrongly set, and broken."""
+"""(weight, root mean square relative to the volume): worn or wrongly set, and broken."""
+METER_UNDER = 2.0 / 3.0
+"""Two of three count too little: fluid slips past what is worn, and a broken tooth or a loose wire gives no pulse. Too much
+comes from a wrong factor or a pulse counted twice; air is a fault of its own."""
 P_METER_BREAKS = 1.0 / 400.0
 """Per fill since the last one whose level was proved."""
 MOST_SURE = 0.98
@@ -30,19 +34,23 @@ P_AIR_SEEN = 0.20
 AIR_L = ((0.5, 0.06, 0.03), (0.3, 0.15, 0.06), (0.2, 0.32, 0.12))
 """(weight, litres counted too much, standard deviation): a hose that was not bled holds some tenths of a litre."""
 
-P_LEVEL_MISREAD = 0.08
-"""The level at the plug misjudged, the vehicle not level, or the plug looked at in haste."""
+P_LEVEL_MISREAD = 0.20
+"""The level at the plug misjudged, or the plug looked at in haste. "Seen" is a yes, not a reading: what counts is how often
+it is said of a level 5 % lower, against of one at the plug. With these two shares once in thirty times."""
 LEVEL_MISREAD_REL = 0.08
-P_LEVEL_TICKED, LEVEL_TICKED_REL = 0.01, 0.25
+P_LEVEL_TICKED, LEVEL_TICKED_REL = 0.03, 0.25
 """Marked as seen and not looked at: then it says nothing."""
 
-P_RAN_EARLY, RAN_EARLY_L, P_RAN_EARLY_ALWAYS = 0.015, 0.03, 0.001
-"""It ran over before the housing was full (foam, tubes still filling) and sank afterwards: the less likely the more
-ran over, falling by e for every so many litres; never less than the last."""
+P_RAN_EARLY, RAN_EARLY_L, P_RAN_EARLY_ALWAYS = 0.04, 0.02, 0.001
+"""It ran over before the housing was full (foam, tubes still filling, thick fluid that stands higher where the hose is) and
+sank afterwards: the less likely the more ran over, falling by e for every so many litres; never less than the last."""
 RAN_EARLY_REL = ((0.6, 0.03, 0.015), (0.4, 0.08, 0.04))
 P_SPILT, SPILT_L = 0.10, 0.010
 """What came into the pan was a hose's drip or a splash beside the plug: then it says nothing of the level but that it
 is no higher than the lip."""
+OVER_UNSEEN = 0.1
+"""More than fits went in and the pan saw nothing run out at the open plug: one time in ten, the pan stood aside, the hose
+sealed the hole until the plug was in, or the vehicle leans. Less would call a lone meter full that counted air."""
 P_SPILT_PROVED = 0.01
 """The same where the pan answered to the steps of a proof at the lip and nothing else came onto it: a spill does not wait
 for the pump."""
@@ -64,9 +72,6 @@ P_LISTING_OTHER, P_LEARNED_OTHER = 0.01, 0.001
 """The capacity is in another unit, or another vehicle's: then it says nothing, and what came out is all that tells."""
 OTHER_DECADES = math.log(100.0)
 """What comes out is then anything over two decades: its density is 1 / (volume × this)."""
-ARRIVES_LOW_REL, ARRIVAL_REL = 0.04, 0.04
-"""How much less comes out of a compartment than it holds, having seeped or been filled to another eye, and the standard
-uncertainty of that; of what came out. Seldom less than nothing: what stands above the lip runs out when it is opened."""
 P_ARRIVES_OVER, ARRIVES_OVER_REL = 0.03, 0.10
 """More comes out than it holds: filled on a slope, or water in it."""
 P_ARRIVES_LOW = 0.10
@@ -75,8 +80,8 @@ then equally likely anything up to V: 1 / V for each V above what came."""
 LOW_NODES = ((0.40, 1.2, 0.15), *((math.log(1.8), at, 0.35 * at) for at in (2.0, 3.6, 6.5, 11.7, 21.0, 37.8)))
 """(weight, centre, standard deviation) of normal distributions that together are about 1 / V, V in what came out."""
 
-P_NOT_LEVEL, NOT_LEVEL_REL = 0.0025, 0.08
-"""One vehicle in 400 does not stand level, though the checklist asks for it before the drain: then what runs over the lip, and what
+P_NOT_LEVEL, NOT_LEVEL_REL = 0.009, 0.08
+"""One vehicle in 110 does not stand level, though the checklist asks for it before the drain: then what runs over the lip, and what
 is seen at the plug, is true of the lip and not of the volume. Lip and level seen share it. One end raised by 5 to 10° puts a
 plug that is 0.1 to 0.2 m from the middle 10 to 30 mm off, and 2 mm are about 1 % of a housing's volume."""
 NOT_LEVEL_NODES = (0.2, 0.6, 1.0, 1.4, 1.8)
@@ -92,6 +97,14 @@ def _below(of_l: float, parts: tuple[tuple[float, float, float], ...]) -> tuple[
     return tuple(Part(weight, rel * of_l, u_rel * of_l) for weight, rel, u_rel in parts)
 
 
+def _meter_off() -> list[tuple[float, float, float]]:
+    """(weight, centre, standard deviation) of what a meter counts too much, relative. Halves of normal distributions are
+    taken as normal ones with the mean and standard deviation of a half."""
+    centre, sd = math.sqrt(2.0 / math.pi), math.sqrt(1.0 - 2.0 / math.pi)
+    sides = ((METER_UNDER, -1.0), (1.0 - METER_UNDER, 1.0))
+    return [(w * p, side * centre * rel, sd * rel) for w, rel in METER_OFF_REL for p, side in sides]
+
+
 def p_meter_off(record: MeterRecord) -> float:
     """Probability that a meter is off, from its proving and from its fills whose level was proved.
 
@@ -102,7 +115,7 @@ def p_meter_off(record: MeterRecord) -> float:
     if record.fills < 1:
         return p
     u = max(record.u_offset_rel, SCATTER_REL / math.sqrt(record.fills))
-    off = sum(w * _density(record.offset_rel, math.hypot(u, sd)) for w, sd in METER_OFF_REL)
+    off = sum(w * _density(record.offset_rel - at, math.hypot(u, sd)) for w, at, sd in _meter_off())
     sound = _density(record.offset_rel, u)
     return min(MOST_SURE, p * off / (p * off + (1.0 - p) * sound))
 
@@ -114,21 +127,21 @@ def _density(x: float, sd: float) -> float:
 def meter(metered_l: float, record: MeterRecord, air_seen: bool) -> tuple[Fault, ...]:
     """Faults of a meter that counted metered_l."""
     u = max(record.u_offset_rel, SCATTER_REL / math.sqrt(max(1, record.fills)))
-    off = []
-    for weight, sd in METER_OFF_REL:
+    off, broken = [], []
+    for weight, at, sd in _meter_off():
+        broken.append(Part(weight, at * metered_l, sd * metered_l))
         if record.fills:  # off as the level-proved fills say, as far as they can say it
             keep = sd**2 / (sd**2 + u**2)
-            weight *= _density(record.offset_rel, math.hypot(u, sd))
-            off.append(Part(weight, keep * record.offset_rel * metered_l, math.sqrt(keep) * u * metered_l))
-        else:
-            off.append(Part(weight, 0.0, sd * metered_l))
+            weight *= _density(record.offset_rel - at, math.hypot(u, sd))
+            shift_rel = at + keep * (record.offset_rel - at)
+            off.append(Part(weight, shift_rel * metered_l, math.sqrt(keep) * u * metered_l))
     broke = 1.0 - (1.0 - P_METER_BREAKS) ** (record.fills_since + 1) if record.fills else 0.0
     p_off = p_meter_off(record)
     p_air = P_AIR_SEEN if air_seen else P_AIR * AIR_FILLS / (AIR_FILLS + record.fills)
     rest = (1.0 - p_off) * (1.0 - broke)
     return (
-        Fault("off", p_off, tuple(off)),
-        Fault("broken since", (1.0 - p_off) * broke, _two_sided(metered_l, METER_OFF_REL)),
+        Fault("off", p_off, tuple(off or broken)),
+        Fault("broken since", (1.0 - p_off) * broke, tuple(broken)),
         Fault("air", rest * p_air, tuple(Part(w, at, u_l) for w, at, u_l in AIR_L)),
     )
 
@@ -178,8 +191,8 @@ def not_level(expected_l: float) -> tuple[Fault, ...]:
 
 
 def drained(came_l: float) -> tuple[Fault, ...]:
-    """Faults of what was drained, taken for what the compartment holds: ARRIVES_LOW_REL more than came_l."""
-    says_l = (1.0 + ARRIVES_LOW_REL) * came_l
+    """Faults of what was drained, taken for what the compartment holds: somewhat more than came_l."""
+    says_l = (1.0 + GIVEN.arrives_low_rel) * came_l
     low = tuple(Part(w, says_l - at * came_l, u * came_l, alone=True) for w, at, u in LOW_NODES)
     # A share of 1 / V sums up to more than one over all V that are asked about, so that all weights are scaled.
     p_low = P_ARRIVES_LOW * sum(part.weight for part in low)
@@ -197,8 +210,8 @@ def p_other(expected_l: float, learned: bool, came_l: float) -> float:
     """
     p = P_LEARNED_OTHER if learned else P_LISTING_OTHER
     other = 1.0 / (came_l * OTHER_DECADES)
-    u_l = ARRIVAL_REL * expected_l
-    full = _density(came_l - (1.0 - ARRIVES_LOW_REL) * expected_l, u_l) / math.sqrt(2.0 * math.pi)
+    u_l = GIVEN.arrival_rel * expected_l
+    full = _density(came_l - (1.0 - GIVEN.arrives_low_rel) * expected_l, u_l) / math.sqrt(2.0 * math.pi)
     low = 1.0 / expected_l if came_l < expected_l else 0.0
     own = (1.0 - P_ARRIVES_LOW) * full + P_ARRIVES_LOW * low
     return min(MOST_SURE, p * other / (p * other + (1.0 - p) * own))

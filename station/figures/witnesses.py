@@ -59,8 +59,8 @@ class Hearing:
 
 def _drained(came_l: float, u_came_l: float) -> Witness:
     """What came out says what should go in: what stays behind is missing from both."""
-    value_l = (1.0 + faults.ARRIVES_LOW_REL) * came_l
-    u_l = math.hypot(u_came_l, faults.ARRIVAL_REL * came_l)
+    value_l = (1.0 + GIVEN.arrives_low_rel) * came_l
+    u_l = math.hypot(u_came_l, GIVEN.arrival_rel * came_l)
     return Witness("drained", About.EXPECTED, value_l, u_l, faults=faults.drained(came_l))
 
 
@@ -146,7 +146,10 @@ def hear(
     told = {witness.about for witness in found if witness.name != "pump"}
     if told <= {About.EXPECTED}:
         return None
-    fusion = fuse(found, spec.tolerance_minus_l, spec.tolerance_plus_l)
+    # What stands above the lip runs out at the plug: a pan that was watching and saw nothing doubts it.
+    quiet = overflow is not None and About.LEVEL not in told
+    above = faults.OVER_UNSEEN if quiet else 1.0
+    fusion = fuse(found, spec.tolerance_minus_l, spec.tolerance_plus_l, above)
     spoke = tuple(witness for witness in found if witness.about is not About.STAND)
     rows = tuple(_row(state, witness, fusion, now) for witness in spoke) + _history(state, filled)
     return Hearing(spoke, fusion, in_words(spoke, fusion, e_l), rows)

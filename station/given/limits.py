@@ -12,6 +12,11 @@ class Limits:
 
     u_level_rel: float = 0.005
     """Of the capacity: where exactly the level is meant to stand at the plug. Common practice, no source."""
+    arrives_low_rel: float = 0.04
+    """How much less comes out of a sound compartment than it holds, having seeped or been filled to another eye; of what it
+    holds. Seldom less than nothing: what stands above the lip runs out when it is opened. Common practice, no source."""
+    arrival_rel: float = 0.04
+    """Standard uncertainty of that. Common practice, no source."""
     usual_stops: int = 5
     """Clean stops before a pump's usual flow is believed: a mean of fewer moves with each. Assumption."""
     usual_weight: float = 0.1

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from calibration.budget import NORMAL_95, expanded
 from station.common.digits import stated
+from station.given.limits import LIMITS as GIVEN
 from station.given.listing import rounding_l
 from station.given.report import Report, Told
 from station.learning.expected import Expected
@@ -18,9 +19,6 @@ APART = 2.6
 """Further apart than so many standard uncertainties is no chance any more: one in a hundred."""
 VARIANT_REL = 0.02
 """Two listings of one compartment may differ by so much and still mean the same (common practice, no source)."""
-ARRIVAL_REL = 0.03
-"""Standard uncertainty of how full a sound compartment arrives, of the expected fill: it seeps, it was filled to another
-eye (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -79,8 +77,8 @@ def drained_question(
 
     drained_l: what came out and what still drips. Both at one reference temperature, u: standard uncertainties.
     """
-    off_l = drained_l - expected_l
-    u_l = math.hypot(u_drained_l, u_expected_l, ARRIVAL_REL * expected_l)
+    off_l = drained_l - (1.0 - GIVEN.arrives_low_rel) * expected_l
+    u_l = math.hypot(u_drained_l, u_expected_l, GIVEN.arrival_rel * expected_l)
     if abs(off_l) <= APART * u_l:
         return None
     what = (

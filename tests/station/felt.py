@@ -20,6 +20,7 @@ from station.core.amounts import purge_needed_l
 from station.core.notice import Notice
 from station.core.state import BayState
 from station.core.step import step
+from station.figures import faults
 from station.filling import drum, hose, metering, overrun
 from station.filling.expecting import Film, expecting
 from station.filling.limits import LIMITS as FILLING
@@ -437,6 +438,7 @@ def _slope_refused(kg_per_count: float, serial: SerialPlan) -> float:
 
 def given_values() -> Probes:
     yield "level", lambda: expecting(budgets.spec(), None, 60.0, None).u_l
+    yield "arrival", lambda: faults.p_other(2.9, False, 2.6)
     pump, usual = pumping.PumpLine(3.0), pumping.UsualFlow()
     for i in range(12):
         usual = usual.learn(3.0 * (0.9 + 0.01 * (i % 3)), pump, 0.0)

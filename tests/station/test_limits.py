@@ -219,6 +219,7 @@ KEPT: dict[str, float] = {
     "expected unread": 0.0381355078,
     "purge": 0.525,
     "level": 0.149818814,
+    "arrival": 0.000921947569,
     "usual": 0.910256664,
     "bounds 4 1e-06": 0,
     "bounds 6 1e-06": 1.12,

@@ -6,7 +6,9 @@ import pytest
 from scipy import stats
 
 from station.figures import faults
+from station.figures.witnesses import U_LEVEL_SEEN_REL
 from station.given.evidence import MeterRecord
+from station.given.limits import LIMITS
 
 
 def test_agreed_fills_clear_a_meter_and_disagreeing_ones_accuse_it() -> None:
@@ -70,6 +72,27 @@ def test_a_compartment_that_arrives_low_may_have_held_anything_above_what_came_o
     """If it holds V, anything up to V may come out: 1 / V for every V above what came."""
     low, _ = faults.drained(2.0)
     for v in (1.1, 1.5, 2.5, 4.0, 10.0, 30.0):
-        parts = [(p.weight, 1.0 + faults.ARRIVES_LOW_REL - p.shift_l / 2.0, p.u_l / 2.0) for p in low.parts]
+        parts = [(p.weight, 1.0 + LIMITS.arrives_low_rel - p.shift_l / 2.0, p.u_l / 2.0) for p in low.parts]
         density = sum(w * stats.norm.pdf(v, at, u) for w, at, u in parts)
         assert density == pytest.approx(1.0 / v, rel=0.35), v
+
+
+def test_a_meter_counts_too_little_more_often_than_too_much() -> None:
+    off = faults.meter(1.0, MeterRecord(), False)[0].parts
+    under = sum(p.weight for p in off if p.shift_l < 0) / sum(p.weight for p in off)
+    assert under == pytest.approx(faults.METER_UNDER)
+    mean_square = sum(p.weight * (p.shift_l**2 + p.u_l**2) for p in off)
+    assert mean_square == pytest.approx(sum(w * rel**2 for w, rel in faults.METER_OFF_REL))
+
+
+def test_seen_is_said_once_in_thirty_times_of_a_level_five_percent_low() -> None:
+    """A mark is a yes and no reading: the odds of saying it there and at the plug, by the densities of the classes."""
+    size_l, u_l, at_l = 2.9, U_LEVEL_SEEN_REL * 2.9, -0.05 * 2.9
+    wrong = faults.level(size_l)
+    sound = 1.0 - sum(f.prior for f in wrong)
+
+    def said(level_l: float) -> float:
+        spread = [(f.prior * p.weight, math.hypot(u_l, p.u_l)) for f in wrong for p in f.parts]
+        return float(sum(w * stats.norm.pdf(level_l, 0.0, sd) for w, sd in [(sound, u_l), *spread]))
+
+    assert said(at_l) / said(0.0) == pytest.approx(1.0 / 30.0, rel=0.25)

@@ -168,11 +168,20 @@ def test_a_proof_at_the_lip_is_believed_more_than_a_spill() -> None:
 def test_a_lip_that_stayed_dry_calls_no_fill_full_or_over() -> None:
     """Whatever the meter says: at the plug nothing can stand above the lip, and what was pushed never got there."""
     record = MeterRecord(fills=20, u_offset_rel=0.003, proved=True)
-    known = fill(3.02, meter_record=record, learned_from=8)
+    known = fill(3.12, meter_record=record, learned_from=8)
     assert balance.report(known).to_dict()["verdict"] == "over"
     verdict, text = said(proved(known, 0.15, 0.0, None))
     assert verdict not in ("full", "over"), text
     assert "nothing ran over the lip" in text or "dry lip" in text
+
+
+def test_what_stands_above_the_lip_would_have_run_into_the_pan() -> None:
+    """A meter of good repute says 5 % more than fits; a pan that watched and saw nothing doubts it, one that did not cannot."""
+    record = MeterRecord(fills=20, u_offset_rel=0.003, proved=True)
+    watched = fill(3.02, meter_record=record, learned_from=8)
+    unwatched = evolve(watched, fill=evolve(watched.fill, base=None, end=None))
+    assert said(unwatched)[0] == "over"
+    assert said(watched)[0] == "undecided"
 
 
 @pytest.mark.parametrize(("listed_l", "decided"), [(2.90, True), (2.64, False)])

@@ -45,7 +45,9 @@ def test_the_verdict_then_uses_the_shops_own_fills() -> None:
     assert got.words == "learned from 1 job, against the listing"
 
 
-@pytest.mark.parametrize(("drained_l", "asked"), [(2.87, False), (2.70, False), (2.2, True), (6.35, True)])
+@pytest.mark.parametrize(
+    ("drained_l", "asked"), [(2.87, False), (2.50, False), (3.10, True), (2.2, True), (6.35, True)]
+)
 def test_what_came_out_is_asked_about_beyond_both_doubts(drained_l: float, asked: bool) -> None:
     found = drained_question(drained_l, 0.01, 2.87, 0.04)
     assert (found is not None) == asked
