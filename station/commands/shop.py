@@ -143,7 +143,7 @@ def _audit(options: argparse.Namespace) -> int:
     with ledger_of(options) as ledger:
         books = audit.audit(ledger, since, until, catalogue.read(ledger), bay.country, bay.zone)
     columns, rows = books.table(options.by)
-    text = f"{since} to {until}, days of {books.time_zone}, litres\n{to_text(rows, columns[:-1])}"
+    text = f"{since} to {until}, dates in {books.time_zone} time, litres\n{to_text(rows, columns[:-1])}"
     if books.stock and options.by in audit.GROUPS:
         take_columns, takes = books.table("stock takes")
         text += f"\n\nStock takes\n{to_text(takes, take_columns[:-1])}"
@@ -176,7 +176,7 @@ def _quality(options: argparse.Namespace) -> int:
     fills, subjects, calibration = (quality.table(content, due, name, zone) for name in quality.TABLES)
     columns, rows = quality.table(content, due, options.list, zone)
     text = [
-        f"{since} to {until}, days of {content.time_zone}, {content.jobs} closed jobs",
+        f"{since} to {until}, dates in {content.time_zone} time, {content.jobs} closed jobs",
         to_text(fills[1], FILL_COLUMNS),
         "",
     ]
@@ -228,7 +228,7 @@ def _due(options: argparse.Namespace) -> int:
     today = days.today(zone)
     with ledger_of(options) as ledger:
         rows = due.table(due.overview(ledger, catalogue.read(ledger), today, zone=zone), zone)
-    text = f"{today}, days of {days.zone_name(zone)}\n{to_text(rows, due.COLUMNS[:-1])}"
+    text = f"{today}, dates in {days.zone_name(zone)} time\n{to_text(rows, due.COLUMNS[:-1])}"
     whole = {"today": f"{today}", "time_zone": days.zone_name(zone), "due": rows}
     return tell(options, whole, rows, due.COLUMNS, text)
 
