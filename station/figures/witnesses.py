@@ -152,7 +152,7 @@ def hear(
     fusion = fuse(found, spec.tolerance_minus_l, spec.tolerance_plus_l, above)
     spoke = tuple(witness for witness in found if witness.about is not About.STAND)
     rows = tuple(_row(state, witness, fusion, now) for witness in spoke) + _history(state, filled)
-    return Hearing(spoke, fusion, in_words(spoke, fusion, e_l), rows)
+    return Hearing(spoke, fusion, in_words(spoke, fusion, e_l, quiet), rows)
 
 
 def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> Spoke:
@@ -192,8 +192,11 @@ def _apart(witness: Witness, expected_l: float) -> str:
     return f"{abs(percent):.0f} % {'more' if percent > 0 else 'less'}"
 
 
-def in_words(witnesses: Sequence[Witness], fusion: Fusion, expected_l: float) -> str:
-    """The verdict in one sentence, with those who carry it, those who contradict it, and what would settle it."""
+def in_words(witnesses: Sequence[Witness], fusion: Fusion, expected_l: float, quiet: bool) -> str:
+    """The verdict in one sentence, with those who carry it, those who contradict it, and what would settle it.
+
+    quiet: the pan was watching and saw nothing run out at the plug.
+    """
     spoke = {w.name: w for w in witnesses if w.about is not About.EXPECTED and w.name != "pump"}
     sound = [name for name in spoke if fusion.sound(name) >= CONTRADICTED]
     doubted = [name for name in spoke if name not in sound]
@@ -221,7 +224,8 @@ def in_words(witnesses: Sequence[Witness], fusion: Fusion, expected_l: float) ->
         return (
             f"{verdict} by the {_called(sound or list(spoke))} alone, whose record makes a fault improbable"
         )
-    if not level and "dry lip" in spoke and volumes:
+    over_unseen = quiet and fusion.judgement.p_over > CONTRADICTED
+    if not level and volumes and ("dry lip" in spoke or over_unseen):
         told = " and ".join(f"{spoke[name].value_l:.2f} L by the {name}" for name in volumes)
         return (
             f"{told}, and nothing ran over the lip: look at the level, the vehicle's stand and the capacity"

@@ -181,7 +181,10 @@ def test_what_stands_above_the_lip_would_have_run_into_the_pan() -> None:
     watched = fill(3.02, meter_record=record, learned_from=8)
     unwatched = evolve(watched, fill=evolve(watched.fill, base=None, end=None))
     assert said(unwatched)[0] == "over"
-    assert said(watched)[0] == "undecided"
+    assert said(watched) == (
+        "undecided",
+        "3.02 L by the meter, and nothing ran over the lip: look at the level, the vehicle's stand and the capacity",
+    )
 
 
 @pytest.mark.parametrize(("listed_l", "decided"), [(2.90, True), (2.64, False)])
