@@ -101,7 +101,7 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     assert person.text("verdict.word") == "Full"
 
     phone.click("text=Sheet to print")
-    sheet = phone.locator(".sheet")
+    sheet = phone.locator(".sheet").first
     expect(sheet).to_contain_text("Full")
     expect(sheet).to_contain_text("cover bolts 42 N·m")
     expect(sheet).to_contain_text("yes, at the fill plug")
