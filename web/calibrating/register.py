@@ -20,7 +20,7 @@ KINDS = {"pan": "Pan", "meter": "Meter"}
 COLUMNS = [field.name for field in fields(RegisterRow)]
 ROWS = 36
 """Readings that one page of paper holds beside the rest, in two halves."""
-COLUMNS = {
+READINGS = {
     "step": "step",
     "place": "place",
     "pulses": "pulses",
@@ -217,7 +217,7 @@ def certificate_page(certificate: Certificate, row: RegisterRow, today: date) ->
     state, sign, tone = _standing(row, today)
     drawn = residuals(certificate)
     data = certificate.data
-    names = [name for name in COLUMNS if any(cell not in (None, "") for cell in data.get(name, ()))]
+    names = [name for name in READINGS if any(cell not in (None, "") for cell in data.get(name, ()))]
     cells = list(zip(*(data[name] for name in names), strict=False))
     rows = [[_amount(name, cell) for name, cell in zip(names, row, strict=True)] for row in cells[:ROWS]]
     half = math.ceil(len(rows) / 2)
@@ -232,7 +232,7 @@ def certificate_page(certificate: Certificate, row: RegisterRow, today: date) ->
         verdict=_verdict(certificate, drawn),
         about=_about(certificate),
         residuals=drawn,
-        columns=[COLUMNS[name] for name in names],
+        columns=[READINGS[name] for name in names],
         halves=[rows[:half], rows[half:]],
         more_rows=max(0, len(cells) - ROWS),
         checks=[

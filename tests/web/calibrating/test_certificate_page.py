@@ -36,7 +36,7 @@ def pan(off_g: float = 0.0) -> Certificate:
     """off_g: what one reading, at 3 kg, shows too much."""
     rng = random.Random(4)
     loads = [0.0, 0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0]
-    readings = []
+    readings: list[Reading] = []
     for _ in range(16):
         readings.append(Reading(PanStep.CREEP, 6.0, ZERO + 6.0 / KG_PER_COUNT, 24.0, 130.0 * len(readings)))
     for step, order in ((PanStep.UP, loads), (PanStep.DOWN, loads[::-1])):
