@@ -26,6 +26,12 @@ NAMES = {
 Line = Annotated[str, Field(max_length=200)]
 
 
+TOLERANCE_L = 0.1
+"""Where nobody typed another."""
+WIDEST_REL = 0.1
+"""Of the listed capacity: twice what a level that is a finger's breadth low comes to (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class PlanForm:
     """What the technician picked or typed, as texts; empty where nothing was. compartment: a key of the list, or a name."""
@@ -120,6 +126,20 @@ def _grade_reason(form: PlanForm, fresh: Fluid) -> str:
     return form.grade_reason
 
 
+def _need_a_tolerance(spec: JobSpec) -> None:
+    """Raises InputError for one so wide that a short fill would be called full."""
+    widest_l = max(TOLERANCE_L, WIDEST_REL * spec.capacity_l)
+    for name, tolerance_l in (
+        (NAMES["tolerance_minus"], spec.tolerance_minus_l),
+        (NAMES["tolerance_plus"], spec.tolerance_plus_l),
+    ):
+        if tolerance_l > widest_l * (1.0 + 1e-9):
+            raise InputError(
+                f"{name}: {tolerance_l:.2f} L is {100.0 * tolerance_l / spec.capacity_l:.0f} % of the listed capacity; expected "
+                f"at most {widest_l:.2f} L. A fill that is further off is not full, whatever is planned."
+            )
+
+
 def spec_from_form(config: BayConfig, form: PlanForm, lines: Lines) -> JobSpec:
     """Build the spec of a job. Raises InputError with a sentence for the person at the page.
 
@@ -155,13 +175,13 @@ def spec_from_form(config: BayConfig, form: PlanForm, lines: Lines) -> JobSpec:
     job = {
         "capacity": form.capacity,
         "method": form.method,
-        "tolerance_minus": form.tolerance_minus or "0.10 L",
-        "tolerance_plus": form.tolerance_plus or "0.10 L",
+        "tolerance_minus": form.tolerance_minus or f"{TOLERANCE_L} L",
+        "tolerance_plus": form.tolerance_plus or f"{TOLERANCE_L} L",
         "labels": {key: value for key, value in labels.items() if value},
         "certificates": dict(lines.certificates),
         **{name: value for name, value in facts.items() if value is not None},
     }
-    return job_spec(
+    spec = job_spec(
         read(JobTable, job, "plan", config.country, NAMES),
         "plan",
         drained=drained,
@@ -171,3 +191,5 @@ def spec_from_form(config: BayConfig, form: PlanForm, lines: Lines) -> JobSpec:
         air=config.air,
         pump=config.pump,
     )
+    _need_a_tolerance(spec)
+    return spec

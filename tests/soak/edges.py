@@ -70,6 +70,26 @@ async def _again_and_again(port: int, n: int, say: bytes, keep_s: float) -> None
     await asyncio.gather(*(one() for _ in range(n)))
 
 
+async def _readers(port: int, n: int, path: str) -> None:
+    """So many who ask for a page again as soon as they have it, as anybody on the shop's network may."""
+    ask = f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n".encode()
+
+    async def one() -> None:
+        while True:
+            with contextlib.suppress(OSError, asyncio.IncompleteReadError, ValueError):
+                reader, writer = await asyncio.open_connection("127.0.0.1", port)
+                while True:
+                    writer.write(ask)
+                    head = await reader.readuntil(b"\r\n\r\n")
+                    length = re.search(rb"content-length: (\d+)", head)
+                    if length is None:
+                        break
+                    await reader.readexactly(int(length[1]))
+            await asyncio.sleep(0.05)
+
+    await asyncio.gather(*(one() for _ in range(n)))
+
+
 async def _bodies(port: int, n: int) -> None:
     """A hundred megabytes behind a stated length of two bytes."""
     head = (
@@ -114,6 +134,7 @@ async def _photos(port: int, n: int, side: int) -> None:
 ATTACKS: dict[str, Callable[[int], Coroutine[Any, Any, None]]] = {
     "1,000 half requests": lambda port: _again_and_again(port, 1000, b"GET / HTTP/1.1\r\nHost: ", 60.0),
     "2,000 silent sockets": lambda port: _again_and_again(port, 2000, b"", 60.0),
+    "100 who read the wall": lambda port: _readers(port, 100, "/wall"),
     "bodies of 100 MB said to be 2 bytes": lambda port: _bodies(port, 8),
     "photos of 7700²": lambda port: _photos(port, 8, 7700),
     "photos of 4000²": lambda port: _photos(port, 8, 4000),

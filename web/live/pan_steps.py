@@ -123,18 +123,23 @@ _WHAT = {
 def came(job: JobRecord, steps: Sequence[PanStep]) -> list[Came]:
     """What the record says of each step. steps: of the job's report."""
     seen, told = (
-        {event.text.partition(":")[0]: event.utc for event in job.events if event.kind == kind}
+        {event.text.partition(":")[0]: event for event in job.events if event.kind == kind}
         for kind in ("step", "answer")
     )
     technician = job.labels.get("technician")
     rows = []
     for step in steps:
         if step.id in told:
-            by = f"answered at the bay, {fmt.moment(told[step.id])}"
-            by += f", technician of the job: {technician}" if technician else ""
+            answer = told[step.id]
+            by = f"answered at the bay, {fmt.moment(answer.utc)}"
+            if answer.by:  # whoever was signed in then, whosever job it is
+                by += f", by {answer.by}"
+            elif technician:
+                by += f", technician of the job: {technician}"
         else:
             by = "answered in the job's file" if step.says is not None else "the station, nobody answered"
         what = _WHAT.get(step.kind, step.kind)
         amount = f"{fmt.grams(step.kg, signed=True)}, " if step.kg else ""
-        rows.append(Came(fmt.moment(seen.get(step.id)), f"{amount}{what}", _taken(step), by))
+        at = seen.get(step.id)
+        rows.append(Came(fmt.moment(None if at is None else at.utc), f"{amount}{what}", _taken(step), by))
     return rows

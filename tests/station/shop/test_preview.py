@@ -10,6 +10,7 @@ import pytest
 
 from station.bay.plan import PlanForm, spec_from_form
 from station.calibrating.calibration_desk import Lines
+from station.errors import InputError
 from station.filling.hose import Hose, Slug
 from station.given.config import BayConfig, demo_path, read_config
 from station.record.ledger import Ledger
@@ -125,3 +126,15 @@ def test_the_compartments_type_comes_from_the_catalogue_unless_another_is_typed(
     assert typed.labels["compartment_type"] == "other"
     bare = replace(config, compartments=read_config(demo_path()).compartments)
     assert "compartment_type" not in spec_from_form(bare, FORM, lines).labels
+
+
+@pytest.mark.parametrize("which", ["tolerance_minus", "tolerance_plus"])
+def test_no_tolerance_makes_a_short_fill_full(which: str, tmp_path: Path) -> None:
+    """Found by an attack: whoever plans a job with 50 L of tolerance would have an empty axle called full."""
+    config = read_config(demo_path())
+    lines = Lines(config.pan, config.meter, {}, None)
+    for typed in ("50 L", "0.3 L", "11 %"):
+        with pytest.raises(InputError, match="olerance"):
+            spec_from_form(config, replace(FORM, **{which: typed}), lines)
+    for typed in ("0.29 L", "0.05 L", ""):
+        assert spec_from_form(config, replace(FORM, **{which: typed}), lines)

@@ -97,7 +97,12 @@ def test_the_record_says_what_each_step_was_taken_for_and_by_whom() -> None:
         "Something laid in it, not counted",
     ]
     assert rows[0].by.startswith("answered at the bay, 2026-11-25")
-    assert "M. Okafor" in rows[0].by
+    assert "technician of the job: M. Okafor" in rows[0].by
+    signed = tuple(
+        replace(event, by="J. Lindqvist") if event.kind == "answer" else event for event in job.events
+    )
+    said = pan_steps.came(replace(job, events=signed), job.measured.steps)[0].by
+    assert said.endswith(", by J. Lindqvist"), "whoever was signed in answered, whosever job it is"
     assert rows[1].by == "the station, nobody answered"
     assert rows[2].by == "answered in the job's file"
     assert rows[1].what == "+20 g, landed at once"
