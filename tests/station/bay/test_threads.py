@@ -5,6 +5,8 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
 from station.bay.engine import Engine
 from tests.station.bay.fake_rig import FORM, engine_on
 
@@ -117,3 +119,28 @@ def test_whoever_asked_is_answered_though_no_view_can_be_made(tmp_path: Path) ->
     finally:
         engine._loop._publish = publish  # type: ignore[method-assign]
         engine.close()
+
+
+def test_an_engine_whose_turn_fails_switches_the_pump_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    engine, rig = engine_on(tmp_path)
+    loop, failed = engine._loop, threading.Event()
+
+    def turn() -> None:
+        if failed.is_set():
+            time.sleep(0.01)
+            return
+        loop._run_pump = True
+        rig.beat(True)
+        failed.set()
+        raise RuntimeError("planned")
+
+    monkeypatch.setattr(loop, "_turn", turn)
+    assert failed.wait(5.0)
+    end_s = time.monotonic() + 5.0
+    while rig.beats[-1] and time.monotonic() < end_s:
+        time.sleep(0.01)
+    assert rig.beats[-1] is False
+    assert loop._run_pump is False
+    engine.close()

@@ -11,6 +11,7 @@ import pytest
 from station.__main__ import main
 from station.errors import InputError, LedgerBusy, LedgerError
 from station.record import anchor, backup, verify
+from station.record.copying import copy_database
 from station.record.ledger import Ledger, now
 from tests.soak.backups import backups_under_load
 from tests.station.record.filled import filled
@@ -146,3 +147,17 @@ def test_backups_under_load_are_whole_and_complete(tmp_path: Path) -> None:
 
 def test_a_plain_copy_under_load_would_be_caught(tmp_path: Path) -> None:
     assert backups_under_load(tmp_path, 4, planted=True).failed != []
+
+
+def test_a_copy_that_the_medium_has_damaged_is_told_at_once(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def damaged(source: sqlite3.Connection, target: Path) -> None:
+        copy_database(source, target)
+        with target.open("r+b") as file:
+            file.seek(-4096, os.SEEK_END)  # its last page
+            file.write(b"\xff" * 4096)
+
+    monkeypatch.setattr("station.record.backup.copy_database", damaged)
+    with pytest.raises(LedgerError, match="is not whole"):
+        backup.make(path, tmp_path / "stick")

@@ -135,3 +135,15 @@ def test_a_rule_that_is_none_is_refused(months: float, tmp_path: Path) -> None:
     with pytest.raises(InputError, match="expected 1 or more"):
         retain.apply(ledger, months)
     ledger.close()
+
+
+def test_damaged_samples_are_not_let_go(tmp_path: Path) -> None:
+    path = filled(tmp_path / "l.sqlite")
+    ledger = Ledger(path)
+    ledger.db.execute("drop trigger block_no_update")
+    ledger.db.execute("update block set sha256 = 'another' where job_id = 'job-1'")
+    ledger.db.conn.commit()
+    jobs, _ = retain.apply(ledger, 24, lambda: later(24))
+    assert jobs == 2
+    assert ledger.db.execute("select data is null from block where job_id = 'job-1'").fetchone() == (0,)
+    ledger.close()
