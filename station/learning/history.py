@@ -21,11 +21,14 @@ _BEHIND_ALL = 2**62
 
 
 class NextDrain(NamedTuple):
-    """A fill that has drained again. off_rel: filled over drained, less one."""
+    """A fill that has drained again. off_rel: filled over drained, less one. minus_rel, plus_rel: its tolerance over its expected
+    fill; None where an older record has none."""
 
     job_id: str
     utc: str
     off_rel: float
+    minus_rel: float | None = None
+    plus_rel: float | None = None
 
 
 def _place(ledger: Any, job_id: str | None) -> int:
@@ -97,7 +100,8 @@ def next_drains(
     The pump does not control what the next job drains, and the pan weighs it: what stays behind stays behind both times.
     """
     rows = ledger.db.execute(
-        f"""select f.job_id, f.opened_utc, f.filled_l / n.drained_l - 1.0 as off from job f join job n on n.rowid = (
+        f"""select f.job_id, f.opened_utc, f.filled_l / n.drained_l - 1.0 as off,
+            f.tolerance_minus_l / f.expected_fill_l, f.tolerance_plus_l / f.expected_fill_l from job f join job n on n.rowid = (
                 select rowid from job where vehicle = f.vehicle and compartment = f.compartment
                 and rowid > f.rowid order by rowid limit 1)
             where f.meter = ? and f.stage = 'closed' and f.filled_l > 0 and f.opened_utc < ? and n.rowid < ?

@@ -66,7 +66,8 @@ COUNTS = {
     for name, column in _NAMES.items()
 }
 POINTS = {
-    name: f"""select job_id, opened_utc, 100.0 * (filled_l / expected_fill_l - 1.0) from job
+    name: f"""select job_id, opened_utc, 100.0 * (filled_l / expected_fill_l - 1.0),
+        100.0 * tolerance_minus_l / expected_fill_l, 100.0 * tolerance_plus_l / expected_fill_l from job
         where {column} = ? and opened_utc < ? and {_MEASURED} and {PROVED} order by rowid desc limit {CHART_JOBS}"""
     for name, column in DIMENSIONS.items()
 }
@@ -95,13 +96,17 @@ class Subject:
 
 @dataclass(frozen=True)
 class SubjectChart:
-    """The chart of one subject; job_ids and utcs run beside its values. recent: signals among the newest values."""
+    """The chart of one subject; job_ids and utcs run beside its values. recent: signals among the newest values.
+
+    tolerance_percent: below and above the expected fill, the narrowest of its jobs'; None where no record says one.
+    """
 
     dimension: str
     name: str
     chart: Chart
     job_ids: tuple[str, ...]
     utcs: tuple[str, ...]
+    tolerance_percent: tuple[float, float] | None = None
 
     @property
     def recent(self) -> tuple[str, ...]:
@@ -129,6 +134,7 @@ class SubjectChart:
             "dimension": self.dimension,
             "name": self.name,
             **ids,
+            "tolerance_percent": self.tolerance_percent,
             "recent": self.recent,
             **self.chart.to_dict(),
         }
@@ -212,13 +218,15 @@ def subject_chart(ledger: Any, dimension: str, name: str, until: str = "9999") -
         raise InputError(f"there are no charts per {dimension!r}; expected one of: {', '.join(CHARTED)}.")
     if dimension == NEXT_DRAIN:
         rows = [
-            (drain.job_id, drain.utc, 100.0 * drain.off_rel)
+            (drain.job_id, drain.utc, *(None if one is None else 100.0 * one for one in drain[2:]))
             for drain in next_drains(ledger, name, limit=CHART_JOBS, until_utc=until)
         ]
     else:
         rows = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
-    job_ids, utcs, values = zip(*rows, strict=True) if rows else ((), (), ())
-    return SubjectChart(dimension, name, chart(values), job_ids, utcs)
+    job_ids, utcs, values, minus, plus = zip(*rows, strict=True) if rows else ((), (), (), (), ())
+    below, above = ([one for one in side if one is not None] for side in (minus, plus))
+    tolerance = (min(below), min(above)) if below and above else None
+    return SubjectChart(dimension, name, chart(values), job_ids, utcs, tolerance)
 
 
 def _subjects(counts: Mapping[str, Sequence[Sequence[Any]]]) -> list[Subject]:

@@ -97,12 +97,12 @@ class Point:
     u95_l: float | None = None
 
 
-def step_of(high: float) -> float:
-    """The round step that cuts 0 to high into at most TICKS parts."""
-    if not high > 0:
+def step_of(span: float, parts: int = TICKS) -> float:
+    """The round step that cuts a span into at most so many parts."""
+    if not span > 0:
         return 1.0
-    scale = 10.0 ** math.floor(math.log10(high / TICKS))
-    return next(scale * part for part in (1.0, 2.0, 2.5, 5.0, 10.0) if high / (scale * part) <= TICKS)
+    scale = 10.0 ** math.floor(math.log10(span / parts))
+    return next(scale * part for part in (1.0, 2.0, 2.5, 5.0, 10.0, 20.0) if span / (scale * part) <= parts)
 
 
 def _axis(high: float, low: float = 0.0) -> tuple[Callable[[float], float], list[Tick]]:

@@ -82,8 +82,13 @@ def chart_view(one: quality.SubjectChart, tally: str, address: str) -> ChartView
     if chart.enough and chart.centre is not None and chart.lcl is not None and chart.ucl is not None:
         limits = f"limits {fmt.percent(chart.lcl)} to {fmt.percent(chart.ucl)}"
         text = f"n = {chart.n}, centre {fmt.percent(chart.centre)}, {limits}."
+    if one.tolerance_percent is not None:
+        below, above = one.tolerance_percent
+        text += f" Tolerance {fmt.percent(-below)} to {fmt.percent(above)}, the narrowest of these jobs."
+    ends = (fmt.day(one.utcs[0]), fmt.day(one.utcs[-1])) if one.utcs else ()
+    drawn = charts.panels(chart, one.job_ids, one.tolerance_percent, ends)
     recent = [Recent(charts.DIAMOND, RULES[rule]) for rule in one.recent]
-    return ChartView(one.name, tally, text, chart.n, charts.panels(chart, one.job_ids), recent, address)
+    return ChartView(one.name, tally, text, chart.n, drawn, recent, address)
 
 
 def _span(one: quality.SubjectChart) -> str:

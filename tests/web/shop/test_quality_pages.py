@@ -225,6 +225,27 @@ def test_a_mark_sits_on_its_value_and_names_its_job() -> None:
     assert RULES["beyond"] in mark.text
 
 
+@pytest.mark.parametrize("n", [1, 5, 40])
+def test_every_chart_has_an_axis_with_zero_and_its_tolerance(n: int) -> None:
+    drawn = charts.panels(
+        chart([2.0 + 0.1 * (i % 3) for i in range(n)]), [f"j{i}" for i in range(n)], (3.5, 3.4), ("a", "b")
+    )
+    for panel in drawn:
+        named = {label.text.replace("\u00a0", " "): label.y for label in panel.axis}
+        assert named["0 %"] == float(re.findall(r"M58 ([-\d.]+)H", panel.zero)[0])
+        assert len(named) >= 2
+        heights = sorted(named.values())
+        assert all(b - a >= charts.LABEL_GAP for a, b in itertools.pairwise(heights))
+    first = drawn[0]
+    assert first.band is not None
+    top, height = first.band
+    per_percent = height / 6.9
+    assert first.ends == ("a", "b")
+    assert float(re.findall(r"M58 ([-\d.]+)H", first.zero)[0]) == pytest.approx(
+        top + 3.4 * per_percent, abs=0.2
+    )
+
+
 def test_no_values_make_no_drawing() -> None:
     assert charts.panels(chart([]), []) == []
 
