@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from station.common.schema import read
-from station.common.tabular import read_csv
+from station.common.spreadsheet import letters, read_csv
 from station.errors import InputError
 from station.shop.catalogue import Catalogue, Change, Key, folded, given, known_table
-from station.shop.rows import TABLES
+from station.shop.rows import MEASURED, TABLES
 
 
 def enter(
@@ -78,7 +78,8 @@ def dry_run(catalogue: Catalogue, table: str, data: bytes, country: str | None =
     seen: dict[Key, int] = {}
     unchanged = 0
     needed = shape.needed()
-    for row in read_csv(data, needed, [name for name in shape.names() if name not in needed]):
+    optional = [name for name in shape.names() if name not in needed]
+    for row in read_csv(data, needed, optional, MEASURED):
         key = folded(tuple(row.cells.get(name, "") for name in shape.key))
         reason = row.reason
         if reason is None and key in seen:
@@ -88,7 +89,7 @@ def dry_run(catalogue: Catalogue, table: str, data: bytes, country: str | None =
             try:
                 change = enter(catalogue, table, row.cells, country)
             except InputError as error:
-                reason = str(error)
+                reason = _where(str(error), list(row.cells))
             else:
                 if change is None:
                     unchanged += 1
@@ -97,6 +98,12 @@ def dry_run(catalogue: Catalogue, table: str, data: bytes, country: str | None =
         if reason is not None:
             rejected.append((row.number, reason))
     return Import(table, tuple(changes), unchanged, tuple(rejected))
+
+
+def _where(objection: str, header: Sequence[str]) -> str:
+    """An objection that begins with its field, with the column that it stands in."""
+    name = next((name for name in header if objection.startswith((f"{name} ", f"{name}:"))), None)
+    return objection if name is None else f"{objection.rstrip('.')}. Column {letters(header.index(name))}."
 
 
 def accept(plan: Import) -> tuple[Change, ...]:

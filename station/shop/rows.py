@@ -192,3 +192,8 @@ TABLES: dict[str, type[Row]] = {
     "price": PriceRow,
     "shop": ShopRow,
 }
+MEASURED = frozenset(
+    "capacity torque interval_distance interval_months new_at distance density_15_kg_m3 u_density_kg_m3 kv40_mm2_s "
+    "kv100_mm2_s density_kg_m3 at_c expansion_per_c size amount per".split()
+)
+"""The fields that hold figures: a spreadsheet may have written them with a decimal comma."""

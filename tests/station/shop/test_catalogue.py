@@ -38,7 +38,7 @@ def test_a_bad_row_keeps_its_whole_file_out(depot: Catalogue) -> None:
     """Every kind of bad row stands in ``tests/station/given/test_broken_files.py``."""
     rows = "Bus 7,rear axle,4 L,suction,plate\nBus 7,gearbox,5,suction,plate\n"
     plan = entering.dry_run(depot, "compartment", (HEAD + rows).encode())
-    assert plan.rejected == ((3, "capacity is '5'; add the unit, such as 5 L."),)
+    assert plan.rejected == ((3, "capacity is '5'; add the unit, such as 5 L. Column C."),)
     assert len(plan.changes) == 1  # the good row is shown, and kept out all the same
     with pytest.raises(InputError, match=r"nothing imported, one row is rejected; row 3: capacity is '5'"):
         entering.accept(plan)
@@ -51,7 +51,7 @@ def test_a_row_in_another_encoding_is_rejected_and_the_others_are_read(depot: Ca
         + b"Bus 7,x,3 L,suction,y\n"
     )
     plan = entering.dry_run(depot, "compartment", data)
-    assert plan.rejected == ((2, "byte 0xFC is not UTF-8; save the file as CSV UTF-8"),)
+    assert plan.rejected == ((2, "column E (source): byte 0xFC is not UTF-8; save the file as CSV UTF-8"),)
     assert [change.key for change in plan.changes] == [("Bus 7", "x")]
 
 
@@ -161,7 +161,8 @@ def test_command_shows_then_applies_then_lists(tmp_path: Path, capsys: pytest.Ca
 
 
 def test_a_text_that_a_spreadsheet_would_run_is_written_as_text_and_read_back(depot: Catalogue) -> None:
-    from station.common.tabular import read_csv, to_csv
+    from station.common.spreadsheet import read_csv
+    from station.common.tabular import to_csv
 
     text = to_csv([{"vehicle": "=1+1"}], ["vehicle"])
     assert text == "vehicle\r\n'=1+1\r\n"
