@@ -102,7 +102,7 @@ def _parser() -> argparse.ArgumentParser:
     bench.add_argument("--out", type=Path, metavar="FILE.toml", required=True, help="the result file")
     bench.set_defaults(run=_bench)
 
-    add_commands(commands)
+    add_commands(commands, _serve_many)
     add_sheet(commands)
     return parser
 
@@ -173,14 +173,14 @@ def _serve(options: argparse.Namespace) -> int:
     from station.bay.beside import Beside
     from station.bay.people_book import PeopleBook
     from station.record.lock import name_holder
-    from web.server import say_ready, serve
+    from web.server import door_of, say_first_code, say_ready, serve
 
     logs.set_up(True if options.log_json else None)
     config = _config(options)
     fitness.check(config, options.simulated)
     host = config.serve.host if options.host is None else options.host
     port = config.serve.port if options.port is None else options.port
-    access, tls = _entrance(config, host, options)
+    access, tls = door_of(config.serve, config.ledger, host, options)
     _live_in(config.zone)
     _let_old_samples_go(config)
     if options.simulated and options.config is None and not options.empty:
@@ -198,12 +198,7 @@ def _serve(options: argparse.Namespace) -> int:
     def announce(address: str) -> None:
         name_holder(config.ledger, f"the station at {address} (process {os.getpid()})")
         say_ready(address)
-        if access.wants_first_owner:
-            print(
-                f"Nobody is set up yet. Open the page and set up the owner with the code {access.first_code}; it serves "
-                "once, as long as this station runs.",
-                flush=True,
-            )
+        say_first_code(access)
 
     try:
         rules = config.serve
@@ -216,30 +211,11 @@ def _serve(options: argparse.Namespace) -> int:
     return DONE
 
 
-def _entrance(config: Any, host: str, options: argparse.Namespace) -> tuple[Any, Any]:
-    """Who may come in, and under which certificate. Raises InputError where the pages should not be served so."""
-    from station.people.entrance import entrance
-    from station.people.store import People, path_beside
-    from station.record.author import BY
-    from web.server import Tls, is_loopback
+def _serve_many(options: argparse.Namespace) -> int:
+    from web.many import serve
 
-    rules = config.serve
-    certificate, key = (options.certificate or rules.certificate), (options.key or rules.key)
-    if (certificate is None) != (key is None):
-        raise InputError(
-            "A certificate and its key belong together; name both in [serve], or --certificate and --key."
-        )
-    tls = None if certificate is None else Tls(Path(certificate), Path(key))
-    if tls is not None:
-        tls.context()
-    access = entrance(
-        People(path_beside(config.ledger), by=BY.get),
-        loopback=is_loopback(host),
-        simulated=options.simulated,
-        tls=tls is not None,
-        named=bool(rules.names) or rules.proxy,
-    )
-    return access, tls
+    serve(options)
+    return DONE
 
 
 def _let_old_samples_go(config: Any) -> None:

@@ -65,6 +65,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "web.people": {"web.frame", "station"},
     "web.app": {"web.frame", "web.live", "web.jobs", "web.shop", "web.calibrating", "web.people", "station"},
     "web.server": {"web.app", "web.frame", "station"},
+    "web.many": {"web.frame", "web.shop", "web.people", "web.server", "station"},
 }  # fmt: skip
 """Room → the rooms, or whole packages, whose names it may import. ``*`` stands for all."""
 

@@ -4,22 +4,18 @@ from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
 
 from anyio import CapacityLimiter
-from fastapi import FastAPI, Request
-from fastapi.exceptions import RequestValidationError
-from starlette.exceptions import HTTPException
+from fastapi import FastAPI
 from starlette.middleware import Middleware
-from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 
-from station.errors import InputError, StationError
-from station.people.access import Access, Refused
+from station.people.access import Access
 from web.calibrating import calibration_actions, calibration_pages, commissioning, density
 from web.calibrating.procedure import Procedure
 from web.frame.connections import Limits, Open
 from web.frame.door import Door
+from web.frame.faults import answer_faults
 from web.frame.gate import Gate
 from web.frame.port import Engine
-from web.frame.problem import Problem, of_status, reply
 from web.frame.render import HERE, Behind
 from web.jobs import curve as job_curve
 from web.jobs import pages as job_pages
@@ -135,33 +131,5 @@ def create_app(
         app.include_router(router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
 
-    @app.exception_handler(Problem)
-    async def of_ours(request: Request, error: Problem) -> Response:
-        return reply(request.scope, error)
-
-    @app.exception_handler(Refused)
-    async def of_a_stranger(request: Request, error: Refused) -> Response:
-        return reply(request.scope, Problem(403, "Not let in", str(error)))
-
-    @app.exception_handler(InputError)
-    async def of_a_person(request: Request, error: InputError) -> Response:
-        return reply(request.scope, Problem(400, "Please check", str(error)))
-
-    @app.exception_handler(StationError)
-    async def of_the_station(request: Request, error: StationError) -> Response:
-        return reply(request.scope, Problem(503, "The station cannot do this now", str(error)))
-
-    @app.exception_handler(RequestValidationError)
-    async def of_the_form(request: Request, error: RequestValidationError) -> Response:
-        first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"][1:]) or "body"
-        text = f"{place}: {first['msg']}."
-        if first["type"] == "enum":
-            text = f"{place} is {str(first['input'])[:60]!r}; expected one of: {first['ctx']['expected']}."
-        return reply(request.scope, Problem(422, "Not understood", text))
-
-    @app.exception_handler(HTTPException)
-    async def of_the_protocol(request: Request, error: HTTPException) -> Response:
-        return reply(request.scope, of_status(error.status_code))
-
+    answer_faults(app)
     return app

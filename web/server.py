@@ -1,5 +1,6 @@
 """Serving the pages: one process, one worker, a stop that takes two seconds at most."""
 
+import argparse
 import contextlib
 import ipaddress
 import resource
@@ -17,7 +18,11 @@ import uvicorn
 
 from station.bay.watchdog import notify
 from station.errors import InputError, StationError
+from station.given.config import ServeRules
 from station.people.access import Access
+from station.people.entrance import entrance
+from station.people.store import People, path_beside
+from station.record.author import BY
 from web.app import create_app
 from web.frame.connections import Limits, Open, bounded
 from web.frame.handshake import greeting
@@ -131,6 +136,41 @@ def say_ready(address: str) -> None:
     print(f"Tallypan is ready at {address} (Ctrl-C ends it)", flush=True)
 
 
+def say_first_code(access: Access) -> None:
+    """Tell whoever started the station how its first owner comes in, where there is none."""
+    if access.wants_first_owner:
+        print(
+            f"Nobody is set up yet. Open the page and set up the owner with the code {access.first_code}; it serves "
+            "once, as long as this station runs.",
+            flush=True,
+        )
+
+
+def door_of(
+    rules: ServeRules, ledger: Path, host: str, options: argparse.Namespace
+) -> tuple[Access, Tls | None]:
+    """Who may come in, and under which certificate; the command line goes before the rules.
+
+    Raises InputError where the pages should not be served so.
+    """
+    certificate, key = (options.certificate or rules.certificate), (options.key or rules.key)
+    if (certificate is None) != (key is None):
+        raise InputError(
+            "A certificate and its key belong together; name both in [serve], or --certificate and --key."
+        )
+    tls = None if certificate is None or key is None else Tls(Path(certificate), Path(key))
+    if tls is not None:
+        tls.context()
+    access = entrance(
+        People(path_beside(ledger), by=BY.get),
+        loopback=is_loopback(host),
+        simulated=options.simulated,
+        tls=tls is not None,
+        named=bool(rules.names) or rules.proxy,
+    )
+    return access, tls
+
+
 def _files() -> int:
     """Have the process open as many files as it may and we want; how many that is."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
@@ -160,16 +200,31 @@ def serve(
     names: Sequence[str] = (),
     proxy: bool = False,
 ) -> None:
-    """Serve the pages until SIGINT or SIGTERM, then return; closing the engine is the caller's.
+    """Serve a bay's pages as ``run`` does; closing the engine is the caller's.
 
-    access: who may come in. host: the address to listen on, also allowed as a name to be called by, as names are.
-    proxy: a reverse proxy on this machine takes TLS off. port: 0 for any free one. announce: told
-    the page's address once the port is open. Raises StationError if the address cannot be had.
+    access: who may come in. names: by which the station may be called, as it may by host.
+    proxy: a reverse proxy on this machine takes TLS off.
+    """
+    secure = tls is not None or proxy
+    run(lambda open_: create_app(engine, access, [host, *names], secure, open_), host, port, announce, tls)
+
+
+def run(
+    make: Callable[[Open], Any],
+    host: str,
+    port: int,
+    announce: Callable[[str], object] = say_ready,
+    tls: Tls | None = None,
+) -> None:
+    """Serve an application until SIGINT or SIGTERM, then return.
+
+    make: the application over the connections there are. host: the address to listen on. port: 0 for any free one.
+    announce: told the page's address once the port is open. Raises StationError if the address cannot be had.
     """
     listener = _listen(host, port)
     connections = Open(replace(Limits(), most=min(Limits.most, _files() - FILES_ELSEWHERE)))
     config = uvicorn.Config(
-        create_app(engine, access, [host, *names], tls is not None or proxy, connections),
+        make(connections),
         workers=1,
         http=bounded(connections)
         if tls is None

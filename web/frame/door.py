@@ -4,7 +4,7 @@ What no rule names is refused. What a person may do is decided here alone; pages
 """
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated
 from urllib.parse import quote
 
@@ -93,7 +93,7 @@ def let_out(request: Request, response: Response) -> Response:
 
 class Door:
     """ASGI middleware behind the gate. routes: those of the application, in its own order. secure:
-    browsers reach it under TLS. behind: the bay whose pages these are."""
+    browsers reach it under TLS. behind: the bay whose pages these are. rules: who may do what."""
 
     def __init__(
         self,
@@ -102,18 +102,19 @@ class Door:
         routes: Sequence[BaseRoute],
         secure: bool,
         behind: Behind = NOBODYS,
+        rules: Mapping[str, Rule] = RULES,
     ) -> None:
         self.app, self.access, self.routes, self.secure = app, access, routes, secure
-        self.behind = behind
+        self.behind, self.rules = behind, rules
 
     def rule(self, scope: Scope) -> tuple[str, Rule | None] | None:
         """The address that a request goes to, as its route is written, and its rule; None where it goes nowhere."""
         if scope["path"].startswith(STATIC):
-            return "GET /static", RULES.get("GET /static")
+            return "GET /static", self.rules.get("GET /static")
         for route in self.routes:
             if isinstance(route, Route) and route.matches(scope)[0] is Match.FULL:
                 address = f"{scope['method']} {route.path}"
-                return address, RULES.get(address)
+                return address, self.rules.get(address)
         return None
 
     def refusal(self, address: str, rule: Rule | None, session: Session | None) -> Problem | None:

@@ -32,6 +32,8 @@ LONG_BODIES = 4 * MAX_BYTES
 """Bytes of bodies longer than ``LARGEST_BODY`` that are on their way at a time: four photos. What stops a pump is short."""
 FILE = "/api/catalogue/import"
 """The one change that carries a file, as text within its JSON: a fleet's list of compartments."""
+BATCH = "/api/bays/take"
+"""The one change that a bay sends to the roll-up: entries of its record."""
 PHOTO = re.compile(r"/api/jobs/[^/]+/photo")
 """The one address that takes a picture instead of JSON. No foreign page can send that type without asking either."""
 PHOTO_KINDS = ("image/jpeg", "image/png")
@@ -159,7 +161,7 @@ class Gate:
     @staticmethod
     def largest_body(path: str) -> int:
         """How many bytes a change at this address may have."""
-        return MAX_BYTES if PHOTO.fullmatch(path) else LARGEST_FILE if path == FILE else LARGEST_BODY
+        return MAX_BYTES if PHOTO.fullmatch(path) else LARGEST_FILE if path in (FILE, BATCH) else LARGEST_BODY
 
     @classmethod
     def too_long(cls, path: str) -> Problem:

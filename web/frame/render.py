@@ -27,15 +27,17 @@ ENVIRONMENT.globals["who"] = BY.get
 @dataclass(frozen=True)
 class Behind:
     """The bay behind what is being answered. simulated: every page of it says so, and every file from it. guided: its past
-    is the invented depot's, in which there is something to find."""
+    is the invented depot's, in which there is something to find. many: it is no bay, but the roll-up over many."""
 
     simulated: bool = False
     guided: bool = False
+    many: bool = False
 
 
 NOBODYS = Behind()
 BEHIND: ContextVar[Behind] = ContextVar("behind", default=NOBODYS)
 ENVIRONMENT.globals["simulated"] = lambda: BEHIND.get().simulated
+ENVIRONMENT.globals["many"] = lambda: BEHIND.get().many
 ENVIRONMENT.globals["guide_steps"] = lambda: STEPS if BEHIND.get().guided else ()
 
 

@@ -78,3 +78,25 @@ RULES: dict[str, Rule] = {
     ]),
 }  # fmt: skip
 """Method and address, as its route is written → who may."""
+
+MANY_RULES: dict[str, Rule] = {
+    # A bay shows its token instead; who has none gets nothing there.
+    **_all(ANYBODY, [
+        "GET /wall", "GET /wall/live", "GET /favicon.ico", "GET /static", "GET /health", "GET /sign-in",
+        "POST /api/sign-in", "POST /api/sign-out", "POST /api/claim", "POST /api/say",
+        "GET /api/bays/head", "POST /api/bays/take",
+    ]),
+    **_all(EVERYBODY, [
+        "GET /", "GET /bays.json", "GET /bays.csv", "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
+        "GET /jobs/{shop}/{bay}/{job_id}", "GET /jobs/{shop}/{bay}/{job_id}.json",
+        "GET /calibrations", "GET /calibrations.json", "GET /calibrations.csv", "GET /api/openapi.json",
+        "POST /api/prove", "POST /api/secret",
+    ]),
+    **_all(OFFICE, [
+        "GET /usage", "GET /usage.json", "GET /usage.csv", "GET /stock.json", "GET /stock.csv",
+        "GET /quality", "GET /quality.json", "GET /quality.csv", "GET /quality/meter", "GET /quality/meter.json",
+    ]),
+    "GET /people": OWNER,
+    **{address: rule for address, rule in RULES.items() if address.startswith("POST /api/people/")},
+}  # fmt: skip
+"""The same of the roll-up over many bays."""

@@ -1,0 +1,154 @@
+"""The roll-up over many bays: serve it, enter a bay, say how the bays stand, check all of it."""
+
+import argparse
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from station.common.tabular import to_text
+from station.errors import InputError
+from station.given.config import ServeRules
+
+if TYPE_CHECKING:
+    from station.record.many.store import Store
+
+DONE, FAILED = 0, 1
+PORT = 8766
+
+
+def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
+    """Add the commands to the command line's parser."""
+    roll_up = commands.add_parser(
+        "roll-up", help="many bays' records in one place, and pages over all of them"
+    )
+    what = roll_up.add_subparsers(dest="what", required=True, metavar="WHAT")
+
+    served = what.add_parser("serve", help="serve the roll-up: bays bring their records, people read")
+    _where(served)
+    served.add_argument(
+        "--host", default="127.0.0.1", help="address to listen on (default: this machine only)"
+    )
+    served.add_argument("--port", type=int, default=PORT, help=f"port to listen on (default: {PORT})")
+    served.add_argument(
+        "--name", action="append", default=[], help="a name by which browsers and bays call it"
+    )
+    served.add_argument(
+        "--company", default="", metavar="KEY", help="whose figures are shown (default: the first's)"
+    )
+    served.add_argument(
+        "--certificate", type=Path, metavar="FILE", help="serve under TLS, with this certificate"
+    )
+    served.add_argument("--key", type=Path, metavar="FILE", help="the certificate's key")
+    served.add_argument("--proxy", action="store_true", help="a reverse proxy on this machine takes TLS off")
+    served.add_argument(
+        "--simulated", action="store_true", help="on this machine alone: nobody is asked to sign in"
+    )
+    served.add_argument("--log-json", action="store_true", help="log as JSON lines")
+    served.set_defaults(run=serve)
+
+    enter = what.add_parser("enter", help="have a bay report here; prints the token for its token_file")
+    _where(enter)
+    enter.add_argument("company", help="small letters, digits, hyphens: estuary-buses")
+    enter.add_argument("shop", help="a shop's name, which serves once among all companies")
+    enter.add_argument("bay", help="a bay's name within its shop")
+    enter.add_argument(
+        "--time-zone", default="", metavar="ZONE", help="whose days a new shop counts in: Europe/Oslo"
+    )
+    enter.add_argument(
+        "--page", default="", metavar="ADDRESS", help="where the bay's own pages are, for the wall"
+    )
+    enter.set_defaults(run=_enter)
+
+    _where(bays := what.add_parser("bays", help="every bay, and how far its record has arrived"))
+    bays.set_defaults(run=_bays)
+    _where(verify := what.add_parser("verify", help="check every chain, and every sum against its rows"))
+    verify.set_defaults(run=_verify)
+
+
+def _where(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--data", type=Path, metavar="DIR", help="a folder for a PostgreSQL of its own")
+    parser.add_argument("--dsn", help="or a server that is there: postgresql://user@host/database")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+@dataclass(frozen=True)
+class Opened:
+    """What is served. ledger: beside which the people are kept; there is no such file."""
+
+    store: "Store"
+    serve: ServeRules
+    ledger: Path
+
+
+@contextmanager
+def opened(options: argparse.Namespace) -> Iterator[Opened]:
+    """The roll-up's database, and how it is served. Raises InputError, StationError."""
+    if options.data is None:
+        raise InputError(
+            "where are people and, without --dsn, the database to be kept? Name a folder with --data."
+        )
+    options.data.mkdir(parents=True, exist_ok=True)
+    with _store(options) as store:
+        rules = ServeRules(options.host, options.port, names=tuple(options.name), proxy=options.proxy)
+        yield Opened(store, rules, options.data / "roll-up.sqlite")
+
+
+@contextmanager
+def _store(options: argparse.Namespace) -> Iterator["Store"]:
+    """An embedded server that runs already is used as it is, and not ended."""
+    try:
+        from station.record.many.embedded import Embedded
+        from station.record.many.store import Store
+    except ImportError as error:
+        raise InputError(
+            f"The roll-up needs the extra roll-up ({error.name} is missing): pip install 'tallypan[roll-up]'."
+        ) from error
+    if (options.dsn is None) == (options.data is None) and options.dsn is None:
+        raise InputError("which database? Name a folder with --data, or a server with --dsn.")
+    engine = None if options.dsn is not None else Embedded(options.data)
+    try:
+        store = Store(
+            options.dsn if engine is None else engine.dsn, (lambda: None) if engine is None else engine.ensure
+        )
+        try:
+            yield store
+        finally:
+            store.close()
+    finally:
+        if engine is not None:
+            engine.close()
+
+
+def _enter(options: argparse.Namespace) -> int:
+    with _store(options) as store:
+        token = store.enter_bay(options.company, options.shop, options.bay, options.time_zone, options.page)
+    _say(options, {"token": token}, token)
+    return DONE
+
+
+def _bays(options: argparse.Namespace) -> int:
+    with _store(options) as store:
+        rows = [vars(bay) for bay in store.bays()]
+    columns = ["company", "shop", "bay", "heard", "seq", "behind", "fault"]
+    _say(options, {"bays": rows}, to_text(rows, columns) if rows else "No bay was entered yet.")
+    return FAILED if any(row["fault"] for row in rows) else DONE
+
+
+def _verify(options: argparse.Namespace) -> int:
+    from station.record.many.verify import check
+
+    with _store(options) as store, store.connection() as db:
+        broken = check(db)
+    text = (
+        "\n".join(f"broken: {one}" for one in broken)
+        or "every chain is whole, and every sum is what its rows add up to"
+    )
+    _say(options, {"whole": not broken, "broken": broken}, text)
+    return FAILED if broken else DONE
+
+
+def _say(options: argparse.Namespace, whole: dict[str, Any], text: str) -> None:
+    print(json.dumps(whole, ensure_ascii=False) if options.json else text)

@@ -1,0 +1,204 @@
+"""The pages over many bays, and the door by which bays bring their records."""
+
+import asyncio
+import json
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from station.people.access import Access
+from station.record import outbox
+from station.record.many import wire
+from station.record.many.store import Store
+from tests.rolled import COMPANY, ZONE, enter, give, record, whole
+from tests.web.conftest import HOST
+from web.frame.roles import MANY_RULES
+from web.many import ROUTERS, create_app
+from web.shop.many.wall import BayNow, Wall, read
+
+SHOW = {"Accept": "text/html"}
+MONTHS = "month=2026-12&months=12"
+
+
+@dataclass
+class Roll:
+    store: Store
+    tokens: list[str]
+    client: httpx.AsyncClient
+    runner: asyncio.Runner
+
+    def send(self, method: str, path: str, **more: Any) -> httpx.Response:
+        return self.runner.run(self.client.request(method, path, **more))
+
+    def take(self, path: Path, token: str, after: int = 0) -> httpx.Response:
+        headers = {"Authorization": f"Bearer {token}", "X-Tallypan": "1", "Content-Type": "application/json"}
+        data = wire.batch_text(outbox.batch(path, after, 2000, "Bay <1>", "5a"))
+        return self.send("POST", "/api/bays/take", content=data, headers=headers)
+
+
+@pytest.fixture
+def roll(store: Store) -> Iterator[Roll]:
+    tokens = [enter(store), store.enter_bay(COMPANY, "quay", "bay-9", ZONE, "http://127.0.0.1:9")]
+    app = create_app(store, Access(None))
+    with asyncio.Runner() as runner:
+        transport = httpx.ASGITransport(app, client=("127.0.0.1", 50000))
+        yield Roll(store, tokens, httpx.AsyncClient(transport=transport, base_url=f"http://{HOST}"), runner)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    with closing(record(tmp_path / "bay.sqlite", 60)) as ledger:
+        return Path(ledger.path)
+
+
+def test_every_route_has_a_rule_and_every_rule_a_route() -> None:
+    routes = [route for router in ROUTERS for route in router.routes]
+    addresses = {f"{method} {route.path}" for route in routes for method in route.methods}  # type: ignore[attr-defined]
+    assert addresses | {"GET /static"} == set(MANY_RULES)
+
+
+def test_a_bay_brings_its_record_by_its_token_alone(roll: Roll, path: Path) -> None:
+    newest = outbox.newest(path)
+    headers = {"Authorization": f"Bearer {roll.tokens[0]}"}
+    assert roll.send("GET", "/api/bays/head", headers=headers).json() == {"seq": 0}
+    reply = roll.take(path, roll.tokens[0])
+    assert (reply.status_code, reply.json()["seq"], reply.json()["new"]) == (200, newest, newest)
+    assert roll.take(path, roll.tokens[0]).json()["new"] == 0
+    assert roll.send("GET", "/api/bays/head", headers=headers).json() == {"seq": newest}
+    for token in ("", "tallypan.harbour.bay-1.x", roll.tokens[0][:-1]):
+        assert roll.take(path, token).status_code == 401
+        assert roll.send("GET", "/api/bays/head", headers={"Authorization": token}).status_code == 401
+    sent = {"X-Tallypan": "1", "Content-Type": "application/json", **headers}
+    reply = roll.send("POST", "/api/bays/take", content=b"[1]", headers=sent)
+    assert (reply.status_code, "no batch" in reply.json()["text"]) == (400, True)
+    assert roll.send("POST", "/api/bays/take", content=b"{}", headers=headers).status_code == 403
+    assert whole(roll.store) == []
+
+
+def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
+    roll.take(path, roll.tokens[0])
+    for address in ("/", "/jobs", "/usage", "/quality", "/calibrations", "/wall"):
+        html = roll.send("GET", f"{address}?{MONTHS}", headers=SHOW)
+        assert html.status_code == 200, (address, html.text)
+        assert "Bay <1>" not in html.text
+    assert "Bay &lt;1&gt;" in roll.send("GET", "/", headers=SHOW).text
+    for address in ("/bays", "/jobs", "/usage", "/stock", "/quality", "/calibrations"):
+        assert roll.send("GET", f"{address}.json?{MONTHS}").status_code == 200, address
+        assert roll.send("GET", f"{address}.csv?{MONTHS}").headers["content-type"].startswith("text/csv")
+    told = roll.send("GET", f"/usage.json?{MONTHS}").json()
+    assert sum(line["jobs"] for line in told["lines"]) == 60
+    assert sum(line["filled_l"] for line in told["days"]) == pytest.approx(
+        sum(line["filled_l"] for line in told["lines"])
+    )
+    fills = roll.send("GET", f"/quality.json?{MONTHS}").json()
+    assert [f["deviation_percent"] for f in fills["short"]] == sorted(
+        f["deviation_percent"] for f in fills["short"]
+    )
+    text = roll.send("GET", f"/quality?{MONTHS}", headers=SHOW).text
+    assert "too few to tell" in text
+    meter = roll.send("GET", "/quality/meter?month=2026-12&shop=harbour&meter=Bay%201%20meter", headers=SHOW)
+    assert "limits" in meter.text
+    assert "/jobs/harbour/bay-1/001-" in meter.text
+
+
+def test_one_job_is_reached_from_every_list(roll: Roll, path: Path) -> None:
+    roll.take(path, roll.tokens[0])
+    [first, *_] = roll.send("GET", f"/jobs.json?{MONTHS}").json()
+    address = f"/jobs/{first['shop']}/{first['bay']}/{first['job_id']}"
+    html = roll.send("GET", address, headers=SHOW)
+    assert "note 2: é, 漢" in html.text
+    assert "± " in html.text
+    assert address in roll.send("GET", f"/jobs?{MONTHS}", headers=SHOW).text
+    assert roll.send("GET", f"{address}.json").json()["entries"][0]["kind"] == "job_open"
+    assert roll.send("GET", "/jobs/quay/bay-9/none", headers=SHOW).status_code == 404
+    older = roll.send("GET", f"/jobs?{MONTHS}", headers=SHOW).text.partition("before=")[2].partition('"')[0]
+    page = roll.send("GET", f"/jobs?{MONTHS}&before={older}", headers=SHOW)
+    assert page.text.count("rear axle") == 10
+    for query in ("month=March", "months=99", "shop=hill", "before=x"):
+        assert roll.send("GET", f"/jobs?{query}").status_code in (400, 422), query
+
+
+def test_a_fault_of_a_bay_stands_on_the_first_page(roll: Roll, path: Path, tmp_path: Path) -> None:
+    roll.take(path, roll.tokens[0])
+    with closing(record(tmp_path / "other.sqlite", 70, seed=5)):
+        give(roll.store, roll.store.bay_of(roll.tokens[0]), outbox.batch(tmp_path / "other.sqlite", 0, 9))
+    html = roll.send("GET", "/", headers=SHOW).text
+    assert "signs with the key" in html
+    assert roll.send("GET", "/health").json()["refused"] == 1
+
+
+def test_what_programs_may_read_is_described(roll: Roll) -> None:
+    told = roll.send("GET", "/api/openapi.json").json()
+    assert set(told["paths"]) == {
+        "/bays.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/stock.json", "/quality.json",
+        "/quality/meter.json", "/calibrations.json",
+    }  # fmt: skip
+    assert "deviation_percent" in told["components"]["schemas"]["JobLine"]["properties"]
+    assert all(one["get"]["description"] for one in told["paths"].values())
+
+
+def test_an_empty_roll_up_says_what_to_do(store: Store) -> None:
+    transport = httpx.ASGITransport(create_app(store, Access(None)), client=("127.0.0.1", 50000))
+    with asyncio.Runner() as runner:
+        client = httpx.AsyncClient(transport=transport, base_url=f"http://{HOST}")
+        pages = {
+            a: runner.run(client.get(a, headers=SHOW))
+            for a in ("/", "/jobs", "/usage", "/quality", "/calibrations")
+        }
+    assert {address: page.status_code for address, page in pages.items()} == dict.fromkeys(pages, 200)
+    assert "tallypan roll-up enter" in pages["/"].text
+
+
+# --- the wall ----------------------------------------------------------------------------------------------
+
+VIEW = {
+    "stage": "fill",
+    "text": {"job": "Bus 7 · rear axle", "to_go": "1.20 L", "verdict.word": "–"},
+    "flag": {"job": True, "verdict": False},
+}
+
+
+def test_a_bays_view_becomes_its_tile() -> None:
+    tile = read(BayNow("harbour", "bay-1", "http://x"), VIEW)
+    assert (tile.live, tile.label, tile.figure, tile.verdict) == (True, "To go", "1.20 L", "")
+    assert read(tile, {}).figure == ""
+
+
+def test_a_stream_that_breaks_off_is_followed_again(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    from web.shop.many import wall
+
+    monkeypatch.setattr(wall, "AGAIN_S", 0.01)
+    asked = 0
+
+    class Bays(httpx.AsyncBaseTransport):
+        async def handle_async_request(self, request: httpx.Request) -> httpx.Response:
+            nonlocal asked
+            asked += 1
+            if asked == 1:
+                raise httpx.ConnectError("the bay is off")
+            if asked == 2:
+                return httpx.Response(503)
+            to_go = {**VIEW, "text": {**VIEW["text"], "to_go": f"{asked} L"}}  # type: ignore[dict-item]
+            return httpx.Response(200, text=f"event: view\ndata: {json.dumps(to_go)}\n\n")
+
+    store.enter_bay(COMPANY, "harbour", "bay-1", ZONE, "http://127.0.0.1:9")
+
+    async def watch() -> str:
+        on = Wall(store, Bays())
+        await on.start()
+        try:
+            async for event in on.events():
+                told = json.loads(str(event.data))
+                if told and told[0]["figure"] not in ("", "3 L"):
+                    return str(told[0]["figure"])
+        finally:
+            await on.close()
+        return ""
+
+    assert asyncio.run(asyncio.wait_for(watch(), 30.0)).endswith(" L")
+    assert asked > 3

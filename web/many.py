@@ -1,0 +1,106 @@
+"""The application over many bays: the frame of a bay's own, gate, door and people, around other rooms."""
+
+import argparse
+from collections.abc import AsyncIterator, Iterable
+from contextlib import asynccontextmanager
+
+from anyio import CapacityLimiter
+from fastapi import FastAPI, Request
+from starlette.middleware import Middleware
+from starlette.responses import Response
+from starlette.staticfiles import StaticFiles
+
+from station.bay import logs
+from station.commands.roll_up import opened
+from station.people.access import Access
+from station.record.many.store import NotKnown, Store
+from web.frame.connections import Open
+from web.frame.door import Door
+from web.frame.faults import answer_faults
+from web.frame.gate import Gate
+from web.frame.problem import Problem, reply
+from web.frame.render import HERE, Behind
+from web.frame.roles import MANY_RULES
+from web.people import people_pages, sign_in
+from web.server import door_of, run, say_first_code, say_ready
+from web.shop.many import arriving, jobs, pages, wall
+from web.shop.many.wall import Wall
+
+ROUTERS = (
+    pages.router,
+    jobs.router,
+    wall.router,
+    arriving.router,
+    sign_in.router,
+    sign_in.changes,
+    people_pages.router,
+    people_pages.changes,
+)
+DISK_THREADS = 4
+
+
+def create_app(
+    store: Store, access: Access, company: str = "", hosts: Iterable[str] = (), secure: bool = False
+) -> FastAPI:
+    """The roll-up's pages and its door for bays.
+
+    company: whose figures are shown; the first one where it is empty. access, hosts, secure: as of a bay's own application.
+    """
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        await app.state.wall.start()
+        try:
+            yield
+        finally:
+            await app.state.wall.close()
+
+    routes = [route for router in ROUTERS for route in router.routes]
+    # The generated reference pages fetch their scripts from elsewhere; /api/openapi.json is what they would show.
+    app = FastAPI(
+        title="Tallypan, many bays",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        lifespan=lifespan,
+        middleware=[
+            Middleware(Gate, hosts=tuple(hosts), secure=secure),
+            Middleware(
+                Door, access=access, routes=routes, secure=secure, behind=Behind(many=True), rules=MANY_RULES
+            ),
+        ],
+    )
+    app.state.store, app.state.company = store, company
+    app.state.access, app.state.secure = access, secure
+    app.state.hash_threads = CapacityLimiter(sign_in.HASH_THREADS)
+    app.state.disk_threads = CapacityLimiter(DISK_THREADS)
+    app.state.take_threads = CapacityLimiter(arriving.TAKE_THREADS)
+    app.state.wall = Wall(store)
+    for router in ROUTERS:
+        app.include_router(router)
+    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    answer_faults(app)
+
+    @app.exception_handler(NotKnown)
+    async def of_no_bay(request: Request, error: NotKnown) -> Response:
+        return reply(request.scope, Problem(401, "Not known", str(error)))
+
+    return app
+
+
+def serve(options: argparse.Namespace) -> None:
+    """Serve the roll-up as the command line says, until SIGINT or SIGTERM. Raises InputError, StationError."""
+    logs.set_up(True if options.log_json else None)
+    with opened(options) as here:
+        rules = here.serve
+        access, tls = door_of(rules, here.ledger, rules.host, options)
+
+        def announce(address: str) -> None:
+            say_ready(address)
+            say_first_code(access)
+
+        def make(connections: Open) -> FastAPI:
+            secure = tls is not None or rules.proxy
+            return create_app(here.store, access, options.company, [rules.host, *rules.names], secure)
+
+        run(make, rules.host, rules.port, announce, tls)

@@ -1,0 +1,167 @@
+"""Fills that came up short and what they share, over many bays, as texts that are ready to show."""
+
+from collections.abc import Sequence
+from urllib.parse import quote, urlencode
+
+from station.learning import fair
+from station.learning.charts import chart
+from station.learning.quality import SubjectChart
+from station.record.many.queries import JobLine, Point, Tally
+from web.frame import format as fmt
+from web.shop.many.asked import Asked
+from web.shop.many.contexts import Cell, ManyPage, Section, files, number, percent, span, tabs
+from web.shop.quality_chart import chart_view
+
+
+def job_address(line: JobLine | Point) -> str:
+    return f"/jobs/{quote(line.shop)}/{quote(line.bay)}/{quote(line.job_id, safe='')}"
+
+
+def _fill_row(line: JobLine) -> list[Cell]:
+    where = f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}"
+    return [
+        Cell(f"{line.day}", job_address(line)),
+        Cell(f"{line.shop} · {line.bay}"),
+        Cell(where),
+        Cell(line.meter or fmt.UNKNOWN),
+        Cell(line.fluid or fmt.UNKNOWN),
+        Cell(str(fmt.litres(line.filled_l, line.filled_u95_l)), amount=True),
+        Cell(str(fmt.litres(line.expected_fill_l, line.expected_fill_u95_l)), amount=True),
+        percent(line.deviation_percent, 1),
+    ]
+
+
+_FILL = ("Day", "Bay", "Where", "Meter", "Fluid", "Filled", "Expected", "Off")
+
+
+def _shares(counts: Sequence[tuple[str, int, int]]) -> list[list[Cell]]:
+    return [
+        [
+            Cell(one.name),
+            number(one.jobs),
+            number(one.short),
+            Cell(f"{100 * one.low:.1f} to {100 * one.high:.1f} %", amount=True),
+            Cell(
+                one.says,
+                tone="look"
+                if one.says.startswith("more")
+                else "ok"
+                if one.says.startswith("like")
+                else "none",
+            ),
+        ]
+        for one in fair.shares(counts)
+    ]
+
+
+def quality_page(
+    asked: Asked, short: Sequence[JobLine], over: Sequence[JobLine], tallies: dict[str, Sequence[Tally]]
+) -> ManyPage:
+    def counts(dimension: str, by_shop: bool) -> list[tuple[str, int, int]]:
+        found: dict[str, list[int]] = {}
+        for tally in tallies[dimension]:
+            line = found.setdefault(f"{tally.shop} · {tally.name}" if by_shop else tally.name, [0, 0])
+            line[0] += tally.jobs
+            line[1] += tally.short
+        return [(name, jobs, k) for name, (jobs, k) in found.items()]
+
+    of_shops: dict[str, list[int]] = {}
+    for tally in tallies["bay"]:
+        line = of_shops.setdefault(tally.shop, [0, 0])
+        line[0] += tally.jobs
+        line[1] += tally.short
+    columns = ("Jobs", "Short", "95 % limits of its share", "Says")
+    empty = "No job was closed in these months."
+    fills = "No fill of these months was found so."
+    sections = [
+        Section(
+            "Short fills, the worst first",
+            "",
+            _FILL,
+            [_fill_row(one) for one in short],
+            fills,
+            files("/quality", asked),
+        ),
+        Section("Overfills, the worst first", "", _FILL, [_fill_row(one) for one in over], fills),
+        Section(
+            "Which shop has more short fills than its sisters?",
+            "More: so many would come by chance in fewer than one of twenty such comparisons. It names where to look, and "
+            "nothing about fault.",
+            ("Shop", *columns),
+            _shares([(name, jobs, k) for name, (jobs, k) in of_shops.items()]),
+            empty,
+        ),
+        Section("Which bay?", "", ("Bay", *columns), _shares(counts("bay", True)), empty),
+        Section("Which fluid?", "", ("Fluid", *columns), _shares(counts("fluid", False)), empty),
+        Section(
+            "Which compartment type?",
+            "",
+            ("Type", *columns),
+            _shares(counts("compartment type", False)),
+            empty,
+        ),
+        Section(
+            "Meters against their sisters",
+            "Mean of (filled − expected) / expected over fills that something else than the meter bore out, against all other "
+            "meters together; ± is U95.",
+            ("Meter", "Fills", "Mean", "Against its sisters", "Says"),
+            [_meter_row(asked, one, tallies["meter"]) for one in _means(tallies["meter"])],
+            empty,
+        ),
+    ]
+    return ManyPage(
+        f"Quality {span(asked)}",
+        "Which fills came up short, where, and what they share.",
+        tabs("/quality", asked),
+        sections,
+    )
+
+
+def _means(meters: Sequence[Tally]) -> list[fair.Mean]:
+    found = fair.means([(f"{t.shop} · {t.name}", t.measured, t.mean_percent, t.sd_percent) for t in meters])
+    return sorted(found, key=lambda m: (m.says != "off its sisters", -m.n, m.name))
+
+
+def _meter_row(asked: Asked, mean: fair.Mean, meters: Sequence[Tally]) -> list[Cell]:
+    of = next(t for t in meters if f"{t.shop} · {t.name}" == mean.name)
+    query = urlencode({"month": asked.month, "shop": of.shop, "meter": of.name})
+    against = fmt.UNKNOWN
+    if mean.difference_percent is not None and mean.u95_percent is not None:
+        against = f"{fmt.percent(mean.difference_percent, 2).removesuffix(' %').rstrip()} ± {mean.u95_percent:.2f} %"
+    tone = {"off its sisters": "look", "like its sisters": "ok"}.get(mean.says, "none")
+    return [
+        Cell(mean.name, f"/quality/meter?{query}"),
+        number(mean.n),
+        percent(mean.mean_percent),
+        Cell(against, amount=True),
+        Cell(mean.says, tone=tone),
+    ]
+
+
+def meter_page(asked: Asked, meter: str, points: Sequence[Point]) -> ManyPage:
+    """The control chart of one meter, and its values with their jobs."""
+    values = chart([point.deviation_percent for point in points])
+    of = SubjectChart(
+        "meter", meter, values, tuple(job_path(p) for p in points), tuple(p.opened_utc for p in points)
+    )
+    rows = [
+        [
+            Cell(fmt.day(p.opened_utc), job_address(p)),
+            Cell(p.bay),
+            Cell(p.job_id),
+            percent(p.deviation_percent),
+        ]
+        for p in reversed(points)
+    ]
+    section = Section(
+        "Its values, the newest first", "", ("Day", "Bay", "Job", "Off"), rows, "No fill of it was borne out."
+    )
+    view = chart_view(of, f"the newest {values.n} fills that were borne out", "")
+    return ManyPage(
+        f"{asked.shop} · {meter}", "It shows whether values are steady, not why.", [], [section], [view]
+    )
+
+
+def job_path(point: Point) -> str:
+    """A job's place below /jobs/, for the marks of a chart."""
+    return f"{point.shop}/{point.bay}/{point.job_id}"

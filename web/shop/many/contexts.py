@@ -1,0 +1,248 @@
+"""The pages over many bays as texts that are ready to show: sections of tables, each with what is said above it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from urllib.parse import urlencode
+
+from station.record.many.derive import UL
+from station.record.many.queries import Certified, Held, Use
+from station.record.many.store import Reporting
+from web.frame import format as fmt
+from web.shop.many.asked import Asked, later, month_begin
+from web.shop.quality_chart import ChartView
+
+WARN_DAYS = 30
+
+
+@dataclass(frozen=True)
+class Cell:
+    """address: where it leads, "" nowhere. tone: of a chip, "" for plain text. amount: set to the right."""
+
+    text: str
+    address: str = ""
+    tone: str = ""
+    amount: bool = False
+
+
+@dataclass(frozen=True)
+class Link:
+    text: str
+    address: str
+    here: bool = False
+
+
+@dataclass(frozen=True)
+class Section:
+    """A table. files: its twins. empty: what is said where it has no rows. head: the first cell of a row is its name."""
+
+    heading: str
+    hint: str
+    columns: Sequence[str]
+    rows: Sequence[Sequence[Cell]]
+    empty: str
+    files: Sequence[Link] = ()
+
+
+@dataclass(frozen=True)
+class ManyPage:
+    """Any page over many bays. tabs: its months and shops. charts: drawings below the tables."""
+
+    title: str
+    under: str
+    tabs: Sequence[Link]
+    sections: Sequence[Section]
+    charts: Sequence[ChartView] = ()
+
+
+def number(value: int) -> Cell:
+    return Cell(f"{value:,}".replace(",", fmt.TIE), amount=True)
+
+
+def _l(ul: int) -> Cell:
+    return Cell(fmt.decimal(ul / UL, 2), amount=True)
+
+
+def percent(value: float | None, places: int = 2) -> Cell:
+    return Cell(fmt.UNKNOWN if value is None else fmt.percent(value, places), amount=True)
+
+
+def tabs(address: str, asked: Asked) -> list[Link]:
+    """Earlier and later months, how many of them, and one shop alone."""
+
+    def link(text: str, here: bool = False, **more: object) -> Link:
+        told = {"month": asked.month, "months": asked.months, "shop": asked.shop, **more}
+        query = urlencode({name: value for name, value in told.items() if value})
+        return Link(text, f"{address}?{query}", here)
+
+    first = month_begin(asked.month)
+    found = [
+        link("Earlier month", month=f"{later(first, -1):%Y-%m}"),
+        link("Later month", month=f"{later(first, 1):%Y-%m}"),
+        *(link(f"{n} months" if n > 1 else "1 month", n == asked.months, months=n) for n in (1, 3, 12)),
+    ]
+    if len(asked.shops) > 1:
+        found += [link("All shops", not asked.shop, shop="")]
+        found += [link(shop, shop == asked.shop, shop=shop) for shop in asked.shops]
+    return found
+
+
+def span(asked: Asked) -> str:
+    """``2026-03``, or from when to when."""
+    first = f"{asked.scope.since:%Y-%m}"
+    return first if first == asked.month else f"{first} to {asked.month}"
+
+
+def query_of(asked: Asked) -> str:
+    told = {"month": asked.month, "months": asked.months, "shop": asked.shop}
+    return urlencode({name: value for name, value in told.items() if value})
+
+
+def files(address: str, asked: Asked, **more: str) -> list[Link]:
+    query = "&".join(part for part in (query_of(asked), urlencode(more)) if part)
+    return [Link("CSV", f"{address}.csv?{query}"), Link("JSON", f"{address}.json?{query_of(asked)}")]
+
+
+# --- bays --------------------------------------------------------------------------------------------------
+
+
+def bays_page(bays: Sequence[Reporting]) -> ManyPage:
+    def standing(bay: Reporting) -> Cell:
+        if bay.fault:
+            return Cell(f"⚠ {fmt.sentence(bay.fault)}", tone="look")
+        if bay.heard is None:
+            return Cell("never heard", tone="look")
+        return Cell(f"{bay.behind} entries wait" if bay.behind else "has everything", tone="ok")
+
+    rows = [
+        [
+            Cell(f"{bay.shop} · {bay.bay}", bay.page),
+            Cell(bay.name or fmt.UNKNOWN),
+            Cell(fmt.UNKNOWN if bay.heard is None else fmt.moment(bay.heard)),
+            number(bay.seq),
+            standing(bay),
+            Cell(bay.software[:12] or fmt.UNKNOWN),
+        ]
+        for bay in bays
+    ]
+    section = Section(
+        "Bays",
+        "A record that was cut, changed or put back to an older copy is named here, and no more of it is taken until that is "
+        "cleared up at the bay.",
+        ("Bay", "Calls itself", "Heard", "Entries here", "Stands", "Software"),
+        rows,
+        "No bay reports here yet. Enter one with tallypan roll-up enter.",
+        [Link("CSV", "/bays.csv"), Link("JSON", "/bays.json")],
+    )
+    return ManyPage("Bays", "Every bay that reports here, and how far its record has arrived.", [], [section])
+
+
+# --- usage -------------------------------------------------------------------------------------------------
+
+_USE = ("Jobs", "Out of containers", "Into compartments", "Overflow", "Purge", "Waste", "Unexplained rest")
+
+
+def _use_cells(lines: Sequence[Use]) -> list[Cell]:
+    def total(name: str) -> int:
+        return sum(getattr(line, name) for line in lines)
+
+    moved = sum(total(f"{name}_ul") for name in ("metered", "drawn", "purge", "waste"))
+    rest = total("metered_ul") + total("drawn_ul") - total("filled_ul") - total("overflow_ul")
+    named = (total(f"{name}_ul") for name in ("filled", "overflow", "purge", "waste"))
+    return [number(total("jobs")), _l(moved), *map(_l, named), _l(rest)]
+
+
+def usage_page(asked: Asked, lines: Sequence[Use], stock: Sequence[Held]) -> ManyPage:
+    def by(*names: str) -> list[list[Cell]]:
+        keys = sorted({tuple(getattr(line, name) for name in names) for line in lines})
+        return [
+            [
+                *(Cell(part or fmt.UNKNOWN) for part in key),
+                *_use_cells([x for x in lines if tuple(getattr(x, n) for n in names) == key]),
+            ]
+            for key in keys
+        ]
+
+    everything = [[Cell("All"), *_use_cells(lines)]] if lines else []
+    empty = "Nothing was filled or moved in these months."
+    sections = [
+        Section(
+            "By shop, litres", "", ("Shop", *_USE), [*by("shop"), *everything], empty, files("/usage", asked)
+        ),
+        Section("By bay, litres", "", ("Shop", "Bay", *_USE), by("shop", "bay"), empty),
+        Section("By fluid, litres", "", ("Fluid", *_USE), by("fluid"), empty),
+        Section(
+            "Containers now, by the books of their bays",
+            "± is U95. What was never counted is not known, whatever the books have added up since.",
+            ("Shop", "Bay", "Container", "Fluid", "Content", "Counted"),
+            [
+                [
+                    Cell(one.shop),
+                    Cell(one.bay),
+                    Cell(one.container),
+                    Cell(one.fluid),
+                    Cell(
+                        "not known" if one.counted_utc is None else str(fmt.litres(one.content_l, one.u95_l)),
+                        amount=True,
+                    ),
+                    Cell(fmt.UNKNOWN if one.counted_utc is None else fmt.day(one.counted_utc)),
+                ]
+                for one in stock
+            ],
+            "No container is in the books yet.",
+            files("/stock", asked),
+        ),
+    ]
+    return ManyPage(
+        f"Usage {span(asked)}",
+        "What left the containers against what reached the compartments, over all bays; days are each shop's own.",
+        tabs("/usage", asked),
+        sections,
+    )
+
+
+# --- calibrations ------------------------------------------------------------------------------------------
+
+
+def due_state(valid_until: date, today: date) -> tuple[str, str]:
+    """What to say of a certificate, and its tone."""
+    left = (valid_until - today).days
+    if left < 0:
+        return f"⚠ overdue since {-left} days", "look"
+    return (f"! {left} days left", "look") if left <= WARN_DAYS else (f"✓ {left} days left", "ok")
+
+
+def calibrations_page(found: Sequence[Certified], bays: Sequence[Reporting], today: date) -> ManyPage:
+    rows = []
+    for one in found:
+        text, tone = due_state(one.valid_until, today)
+        cells = (
+            f"{one.shop} · {one.bay}",
+            one.instrument,
+            one.number,
+            fmt.day(one.made_at),
+            f"{one.valid_until}",
+        )
+        rows.append([*map(Cell, cells), Cell(text, tone=tone)])
+    held = {(one.shop, one.bay, one.kind) for one in found}
+    for bay in bays:
+        for kind in ("pan", "meter"):
+            if (bay.shop, bay.bay, kind) not in held:
+                dashes = [Cell(fmt.UNKNOWN)] * 3
+                rows.append(
+                    [
+                        Cell(f"{bay.shop} · {bay.bay}"),
+                        Cell(kind),
+                        *dashes,
+                        Cell("– no certificate", tone="look"),
+                    ]
+                )
+    section = Section(
+        "Certificates, what ends first first",
+        "The newest certificate of each instrument that no other replaces.",
+        ("Bay", "Instrument", "Certificate", "Made", "Valid until", "Stands"),
+        rows,
+        "No bay reports here yet.",
+        [Link("CSV", "/calibrations.csv"), Link("JSON", "/calibrations.json")],
+    )
+    return ManyPage("Calibrations", "What is due, at every bay.", [], [section])

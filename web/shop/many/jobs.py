@@ -1,0 +1,160 @@
+"""Jobs of all bays: the list, and one of them with everything that its bay recorded."""
+
+import json
+from collections.abc import Sequence
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from starlette.responses import Response
+
+from station.common.tabular import to_csv
+from station.errors import InputError
+from station.record.many import queries
+from station.record.many.queries import After, JobLine, Told
+from web.frame import format as fmt
+from web.frame.deps import download, page_of
+from web.frame.listing import MOST, PER_PAGE
+from web.frame.problem import Problem
+from web.shop.many.asked import ReadingDb, TheAsked, TheStore
+from web.shop.many.comparing import job_address
+from web.shop.many.contexts import Cell, Link, ManyPage, Section, percent, query_of, span, tabs
+
+router = APIRouter()
+Words = Annotated[str, Query(alias="q", max_length=200, description="in a vehicle's, a technician's … name")]
+Verdict = Annotated[str, Query(max_length=20, description="full, short, over or undecided")]
+Behind = Annotated[str, Query(max_length=200, description="of the last job of the page before")]
+TONES = {"full": "ok", "short": "look", "over": "look"}
+FIGURES = (
+    ("Drained", "drained_l", "drained_u95_l"),
+    ("Metered", "metered_l", ""),
+    ("Overflow", "overflow_l", "overflow_u95_l"),
+    ("Filled", "filled_l", "filled_u95_l"),
+    ("Expected", "expected_fill_l", "expected_fill_u95_l"),
+    ("Listed capacity", "listed_capacity_l", ""),
+)
+
+
+def behind(text: str) -> After | None:
+    """Raises InputError for what no list gave."""
+    if not text:
+        return None
+    try:
+        utc, shop, bay, seq = text.split("~")
+        return After(utc, shop, bay, int(seq))
+    except ValueError:
+        raise InputError(f"before is {text[:60]!r}; expected what a page of the list gave.") from None
+
+
+def _row(line: JobLine) -> list[Cell]:
+    return [
+        Cell(fmt.moment(line.opened_utc), job_address(line)),
+        Cell(f"{line.shop} · {line.bay}"),
+        Cell(f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}"),
+        Cell(line.technician or fmt.UNKNOWN),
+        Cell(line.fluid or fmt.UNKNOWN),
+        Cell(str(fmt.litres(line.filled_l, line.filled_u95_l)), amount=True),
+        percent(line.deviation_percent, 1),
+        Cell(line.verdict if line.stage == "closed" else line.stage, tone=TONES.get(line.verdict, "none")),
+    ]
+
+
+@router.get("/jobs", include_in_schema=False)
+def jobs(
+    db: ReadingDb, asked: TheAsked, words: Words = "", verdict: Verdict = "", before: Behind = ""
+) -> Response:
+    found = queries.jobs(db, asked.scope, PER_PAGE + 1, behind(before), words, verdict)
+    shown = found[:PER_PAGE]
+    files = [Link("CSV", f"/jobs.csv?{query_of(asked)}"), Link("JSON", f"/jobs.json?{query_of(asked)}")]
+    if len(found) > PER_PAGE:
+        last = shown[-1]
+        at = f"{last.opened_utc}~{last.shop}~{last.bay}~{last.seq}".replace("+", "%2B")
+        files.insert(
+            0, Link("Older jobs", f"/jobs?{query_of(asked)}&q={words}&verdict={verdict}&before={at}")
+        )
+    section = Section(
+        "Jobs, the newest first",
+        "",
+        ("Opened", "Bay", "Where", "Technician", "Fluid", "Filled", "Off", "Verdict"),
+        [_row(line) for line in shown],
+        "No job fits what was asked for.",
+        files,
+    )
+    return page_of(
+        "many.html", ManyPage(f"Jobs {span(asked)}", "Of all bays.", tabs("/jobs", asked), [section])
+    )
+
+
+@router.get("/jobs.json", tags=["read"])
+def jobs_json(
+    db: ReadingDb, asked: TheAsked, words: Words = "", verdict: Verdict = "", before: Behind = ""
+) -> list[JobLine]:
+    """Jobs, newest first, at most 10,000."""
+    return queries.jobs(db, asked.scope, MOST, behind(before), words, verdict)
+
+
+@router.get("/jobs.csv", include_in_schema=False)
+def jobs_csv(
+    db: ReadingDb, asked: TheAsked, words: Words = "", verdict: Verdict = "", before: Behind = ""
+) -> Response:
+    rows = [line.to_dict() for line in queries.jobs(db, asked.scope, MOST, behind(before), words, verdict)]
+    columns = list(JobLine.__dataclass_fields__)
+    return download(to_csv(rows, columns), f"jobs-{span(asked)}.csv", "text/csv")
+
+
+def _one(db: ReadingDb, shop: str, bay: str, job_id: str) -> tuple[JobLine, Sequence[Told]]:
+    found = queries.job(db, shop, bay, job_id)
+    if found is None:
+        raise Problem(
+            404, "No such job", f"There is no job {job_id[:60]!r} of {shop[:40]}, {bay[:40]}. See the list."
+        )
+    return found
+
+
+def _told(entry: Told) -> str:
+    body = json.loads(entry.body)
+    text = body.get("text") if isinstance(body, dict) else None
+    return text if isinstance(text, str) else ""
+
+
+def _figures(entries: Sequence[Told]) -> list[list[Cell]]:
+    report: dict[str, Any] = next((json.loads(e.body)["report"] for e in entries if e.kind == "result"), {})
+    return [
+        [Cell(name), Cell(str(fmt.litres(report.get(value), report.get(doubt))), amount=True)]
+        for name, value, doubt in FIGURES
+        if report.get(value) is not None
+    ]
+
+
+@router.get("/jobs/{shop}/{bay}/{job_id}.json", tags=["read"])
+def job_json(db: ReadingDb, shop: str, bay: str, job_id: str) -> dict[str, Any]:
+    """One job: its line, and every entry of its record as its bay wrote it."""
+    line, entries = _one(db, shop, bay, job_id)
+    told = [{**vars(entry), "body": json.loads(entry.body)} for entry in entries]
+    return {"job": line.to_dict(), "entries": told}
+
+
+@router.get("/jobs/{shop}/{bay}/{job_id}", include_in_schema=False)
+def job(db: ReadingDb, store: TheStore, shop: str, bay: str, job_id: str) -> Response:
+    line, entries = _one(db, shop, bay, job_id)
+    page = next((one.page for one in store.bays() if (one.shop, one.bay) == (shop, bay)), "")
+    own = (
+        [Link("Its curve and its sheet, at the bay itself", f"{page.rstrip('/')}/jobs/{job_id}")]
+        if page
+        else []
+    )
+    files = [*own, Link("JSON", f"{job_address(line)}.json")]
+    said = [[Cell(fmt.moment(e.utc)), Cell(e.kind), Cell(text)] for e in entries if (text := _told(e))]
+    sections = [
+        Section(
+            "Figures",
+            "± is U95.",
+            ("Figure", "Volume"),
+            _figures(entries),
+            "It was given up before it was measured.",
+            files,
+        ),
+        Section("What its bay recorded", "", ("When", "What", "Says"), said, "Nothing that has a text."),
+    ]
+    verdict = line.verdict if line.stage == "closed" else line.stage
+    under = f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}, {line.shop} · {line.bay}, {line.day}. {fmt.sentence(verdict)}"
+    return page_of("many.html", ManyPage(f"Job {job_id}", under, [], sections))

@@ -1,0 +1,149 @@
+"""Bays, usage, quality and calibrations over many bays, each with its twins; and the description of what programs may read."""
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from fastapi.openapi.utils import get_openapi
+from starlette.responses import FileResponse, JSONResponse, Response
+
+from station.common.tabular import to_csv
+from station.learning.quality import CHART_JOBS, LISTED
+from station.record.many import queries
+from station.record.many.derive import DIMENSIONS
+from station.record.many.queries import Certified, Held, JobLine, Point, Tally
+from station.record.many.store import Reporting
+from web.frame.deps import download, page_of
+from web.frame.render import HERE
+from web.shop.many import comparing, contexts, jobs
+from web.shop.many.asked import ReadingDb, TheAsked, TheStore
+from web.shop.many.contexts import span
+
+router = APIRouter()
+Meter = Annotated[str, Query(max_length=200, description="a meter of that shop")]
+
+
+def _csv(rows: Sequence[Any], kind: type[Any], name: str) -> Response:
+    told = [row.to_dict() if hasattr(row, "to_dict") else asdict(row) for row in rows]
+    columns = list(told[0]) if told else list(kind.__dataclass_fields__)
+    return download(to_csv(told, columns), f"{name}.csv", "text/csv")
+
+
+@router.get("/", include_in_schema=False)
+def bays(store: TheStore) -> Response:
+    return page_of("many.html", contexts.bays_page(store.bays()))
+
+
+@router.get("/bays.json", tags=["read"])
+def bays_json(store: TheStore) -> list[Reporting]:
+    """Every bay that reports here."""
+    return store.bays()
+
+
+@router.get("/bays.csv", include_in_schema=False)
+def bays_csv(store: TheStore) -> Response:
+    return _csv(store.bays(), Reporting, "bays")
+
+
+@router.get("/usage", include_in_schema=False)
+def usage(db: ReadingDb, asked: TheAsked) -> Response:
+    page = contexts.usage_page(asked, queries.use(db, asked.scope), queries.stock(db, asked.scope))
+    return page_of("many.html", page)
+
+
+@router.get("/usage.json", tags=["read"])
+def usage_json(db: ReadingDb, asked: TheAsked) -> dict[str, list[dict[str, Any]]]:
+    """Litres by shop, bay and fluid, and by day, shop and fluid."""
+    lines, days = queries.use(db, asked.scope), queries.use_by_day(db, asked.scope)
+    return {"lines": [one.to_dict() for one in lines], "days": [one.to_dict() for one in days]}
+
+
+@router.get("/usage.csv", include_in_schema=False)
+def usage_csv(db: ReadingDb, asked: TheAsked) -> Response:
+    return _csv(queries.use_by_day(db, asked.scope), queries.Use, f"usage-{span(asked)}")
+
+
+@router.get("/stock.json", tags=["read"])
+def stock_json(db: ReadingDb, asked: TheAsked) -> list[Held]:
+    """What every container should hold now by its bay's books, litres."""
+    return queries.stock(db, asked.scope)
+
+
+@router.get("/stock.csv", include_in_schema=False)
+def stock_csv(db: ReadingDb, asked: TheAsked) -> Response:
+    return _csv(queries.stock(db, asked.scope), Held, "stock")
+
+
+def _tallies(db: ReadingDb, asked: TheAsked) -> dict[str, Sequence[Tally]]:
+    return {name: queries.tallies(db, asked.scope, name) for name in DIMENSIONS if name != "technician"}
+
+
+@router.get("/quality", include_in_schema=False)
+def quality(db: ReadingDb, asked: TheAsked) -> Response:
+    short, over = (queries.off(db, asked.scope, verdict, LISTED) for verdict in ("short", "over"))
+    return page_of("many.html", comparing.quality_page(asked, short, over, _tallies(db, asked)))
+
+
+@router.get("/quality.json", tags=["read"])
+def quality_json(db: ReadingDb, asked: TheAsked) -> dict[str, list[JobLine] | list[Tally]]:
+    """Short and over fills, the worst first, and closed jobs by what they share."""
+    fills: dict[str, list[JobLine] | list[Tally]] = {
+        verdict: queries.off(db, asked.scope, verdict, LISTED) for verdict in ("short", "over")
+    }
+    return {**fills, **{name: list(found) for name, found in _tallies(db, asked).items()}}
+
+
+@router.get("/quality.csv", include_in_schema=False)
+def quality_csv(db: ReadingDb, asked: TheAsked) -> Response:
+    fills = [one for v in ("short", "over") for one in queries.off(db, asked.scope, v, LISTED)]
+    return _csv(fills, JobLine, f"quality-{span(asked)}")
+
+
+@router.get("/quality/meter", include_in_schema=False)
+def meter(db: ReadingDb, asked: TheAsked, meter: Meter) -> Response:
+    points = queries.points(db, asked.scope, asked.shop, meter, CHART_JOBS)
+    return page_of("many.html", comparing.meter_page(asked, meter, points))
+
+
+@router.get("/quality/meter.json", tags=["read"])
+def meter_json(db: ReadingDb, asked: TheAsked, meter: Meter) -> list[Point]:
+    """The newest values of a meter's control chart, oldest first."""
+    return queries.points(db, asked.scope, asked.shop, meter, CHART_JOBS)
+
+
+@router.get("/calibrations", include_in_schema=False)
+def calibrations(db: ReadingDb, store: TheStore, asked: TheAsked) -> Response:
+    found, today = queries.certificates(db, asked.scope), datetime.now(UTC).date()
+    return page_of("many.html", contexts.calibrations_page(found, store.bays(), today))
+
+
+@router.get("/calibrations.json", tags=["read"])
+def calibrations_json(db: ReadingDb, asked: TheAsked) -> list[Certified]:
+    """The certificate that counts of every instrument, what ends first first."""
+    return queries.certificates(db, asked.scope)
+
+
+@router.get("/calibrations.csv", include_in_schema=False)
+def calibrations_csv(db: ReadingDb, asked: TheAsked) -> Response:
+    return _csv(queries.certificates(db, asked.scope), Certified, "calibrations")
+
+
+@router.get("/api/openapi.json", include_in_schema=False)
+def reference(request: Request) -> Response:
+    """What programs may read here, as OpenAPI."""
+    every = (*router.routes, *jobs.router.routes)
+    routes = [route for route in every if "read" in getattr(route, "tags", ())]
+    return JSONResponse(get_openapi(title=request.app.title, version="1", routes=routes))
+
+
+@router.get("/health", include_in_schema=False)
+def health(store: TheStore) -> Response:
+    bays = store.bays()
+    return JSONResponse({"ok": True, "bays": len(bays), "refused": sum(bool(bay.fault) for bay in bays)})
+
+
+@router.get("/favicon.ico", include_in_schema=False)
+def favicon() -> Response:
+    return FileResponse(HERE / "static" / "favicon.svg", media_type="image/svg+xml")

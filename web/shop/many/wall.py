@@ -1,0 +1,175 @@
+"""The live wall of a shop: every bay's stage and figure on one screen, from each bay's own stream.
+
+The roll-up follows the streams, one task for each bay whose address it knows, and begins anew by itself where one breaks off.
+Browsers follow the roll-up: one stream, whatever the number of bays.
+"""
+
+import asyncio
+import contextlib
+import json
+import logging
+import time
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import Annotated, Any
+
+import anyio.to_thread
+import httpx
+from fastapi import APIRouter, Depends, Request
+from sse_starlette.event import ServerSentEvent
+from sse_starlette.sse import EventSourceResponse
+from starlette.responses import Response
+
+from station.errors import StationError
+from station.record.many.store import Store
+from web.frame.deps import page_of
+
+log = logging.getLogger(__name__)
+
+AGAIN_S = 1.0
+STALE_S = 3.0
+"""A bay's stream has a view ten times a second; one that was silent for so long is said to be."""
+LOOK_S = 10.0
+"""Bays that were entered since are looked for so often."""
+TELL_S = 0.5
+LINE_MOST = 512 * 1024
+router = APIRouter()
+
+
+@dataclass(frozen=True)
+class BayNow:
+    """One bay as its own page shows it. live: whether its stream is heard. figure, label: what the stage is about."""
+
+    shop: str
+    bay: str
+    page: str
+    live: bool = False
+    stage: str = ""
+    job: str = ""
+    label: str = ""
+    figure: str = ""
+    verdict: str = ""
+
+
+FIGURES = {
+    "plan": ("Expected", "expected"),
+    "drain": ("Drained", "drained"),
+    "drip": ("Drained", "drained"),
+    "reseal": ("Drained", "drained"),
+    "fill": ("To go", "to_go"),
+    "settle": ("Filled", "filled"),
+    "leak watch": ("Filled", "filled"),
+    "closed": ("Filled", "filled"),
+}
+"""Stage → what is shown large, and under which name the bay's stream has it."""
+
+
+def read(before: BayNow, told: Mapping[str, Any]) -> BayNow:
+    """A bay's newest view. Anything that is missing in it is left empty."""
+    text, flag = told.get("text", {}), told.get("flag", {})
+    stage = str(told.get("stage", ""))
+    label, name = FIGURES.get(stage, ("", ""))
+    return replace(
+        before,
+        live=True,
+        stage=stage,
+        job=str(text.get("job", "")) if flag.get("job") else "",
+        label=label if flag.get("job") else "",
+        figure=str(text.get(name, "")) if flag.get("job") else "",
+        verdict=str(text.get("verdict.word", "")) if flag.get("verdict") else "",
+    )
+
+
+class Wall:
+    """Lives in the server's event loop. transport: how bays are reached; tests bring their own."""
+
+    def __init__(self, store: Store, transport: httpx.AsyncBaseTransport | None = None) -> None:
+        self._store, self._transport = store, transport
+        self._bays: dict[tuple[str, str], BayNow] = {}
+        self._heard_s: dict[tuple[str, str], float] = {}
+        self._following: dict[tuple[str, str], asyncio.Task[None]] = {}
+        self._looking: asyncio.Task[None] | None = None
+        self._closed = False
+
+    async def start(self) -> None:
+        self._looking = asyncio.create_task(self._look())
+
+    async def close(self) -> None:
+        self._closed = True
+        tasks = [task for task in (self._looking, *self._following.values()) if task is not None]
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+    def now(self) -> list[BayNow]:
+        """Every bay whose address is known; one that is not heard shows nothing else."""
+        now_s, found = time.monotonic(), []
+        for key, bay in sorted(self._bays.items()):
+            if bay.live and now_s - self._heard_s.get(key, 0.0) > STALE_S:
+                bay = BayNow(bay.shop, bay.bay, bay.page)
+            found.append(bay)
+        return found
+
+    async def events(self) -> AsyncIterator[ServerSentEvent]:
+        while not self._closed:
+            yield ServerSentEvent(data=json.dumps([asdict(bay) for bay in self.now()]), event="bays")
+            await asyncio.sleep(TELL_S)
+
+    async def _look(self) -> None:
+        while True:
+            try:
+                known = await anyio.to_thread.run_sync(self._store.bays)
+            except StationError as error:
+                log.warning("%s", error)
+                known = []
+            for one in known:
+                key = (one.shop, one.bay)
+                if one.page and key not in self._following:
+                    self._bays[key] = BayNow(one.shop, one.bay, one.page)
+                    self._following[key] = asyncio.create_task(self._follow(key, one.page.rstrip("/")))
+            await asyncio.sleep(LOOK_S)
+
+    async def _follow(self, key: tuple[str, str], page: str) -> None:
+        """For as long as the server runs: a bay that is off, or goes off, is asked again after a second."""
+        timeout = httpx.Timeout(10.0, read=20.0)
+        while True:
+            with contextlib.suppress(httpx.HTTPError, ValueError, OSError):
+                async with (
+                    httpx.AsyncClient(timeout=timeout, transport=self._transport, trust_env=False) as client,
+                    client.stream("GET", f"{page}/live") as reply,
+                ):
+                    reply.raise_for_status()
+                    await self._read(key, reply)
+            await asyncio.sleep(AGAIN_S)
+
+    async def _read(self, key: tuple[str, str], reply: httpx.Response) -> None:
+        async for line in reply.aiter_lines():
+            if line.startswith("data:") and len(line) < LINE_MOST:
+                told = json.loads(line.removeprefix("data:"))
+                if isinstance(told, dict):
+                    self._bays[key] = read(self._bays[key], told)
+                    self._heard_s[key] = time.monotonic()
+
+
+def _wall(request: Request) -> Wall:
+    wall: Wall = request.app.state.wall
+    return wall
+
+
+TheWall = Annotated[Wall, Depends(_wall)]
+
+
+@dataclass(frozen=True)
+class WallPage:
+    bays: list[BayNow]
+
+
+@router.get("/wall", include_in_schema=False)
+def page(wall: TheWall) -> Response:
+    return page_of("many_wall.html", WallPage(wall.now()))
+
+
+@router.get("/wall/live", include_in_schema=False)
+async def live(wall: TheWall) -> Response:
+    """Every bay now, twice a second."""
+    return EventSourceResponse(wall.events(), ping=15, send_timeout=5.0)

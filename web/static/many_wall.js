@@ -1,0 +1,42 @@
+// @ts-check
+// Puts what each bay shows into its tile. The browser opens a lost stream again by itself; a refused one is opened again here.
+import { byId } from "./dom.js";
+
+const STALE_MS = 3000, REOPEN_MS = 1000;
+const wall = byId("bays"), stale = byId("stale");
+let heard = performance.now();
+
+/** @typedef {{ shop: string, bay: string, page: string, live: boolean, stage: string } & Record<string, string | boolean | number>} BayNow */
+
+/** @param {BayNow[]} bays */
+function show(bays) {
+  const tiles = [...wall.querySelectorAll("[data-key]")];
+  const known = new Set(tiles.map((tile) => tile instanceof HTMLElement ? tile.dataset.key : ""));
+  if (bays.some((bay) => !known.has(`${bay.shop}/${bay.bay}`))) return location.reload();
+  for (const bay of bays) {
+    const tile = tiles.find((one) => one instanceof HTMLElement && one.dataset.key === `${bay.shop}/${bay.bay}`);
+    if (!(tile instanceof HTMLElement)) continue;
+    tile.dataset.live = bay.live ? "yes" : "no";
+    tile.dataset.verdict = String(bay.verdict).toLowerCase();
+    for (const part of tile.querySelectorAll("[data-part]")) {
+      if (!(part instanceof HTMLElement)) continue;
+      const name = part.dataset.part ?? "";
+      const text = name === "stage" && !bay.live ? "not heard" : String(bay[name] ?? "");
+      if (part.textContent !== text) part.textContent = text;
+    }
+  }
+}
+
+function open() {
+  const source = new EventSource("/wall/live");
+  source.addEventListener("bays", (event) => {
+    heard = performance.now();
+    show(JSON.parse(event.data));
+  });
+  source.addEventListener("error", () => {
+    if (source.readyState === EventSource.CLOSED) setTimeout(open, REOPEN_MS);
+  });
+}
+
+setInterval(() => { stale.hidden = performance.now() - heard < STALE_MS; }, 500);
+open();
