@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from station.core import amounts, interlocks
+from station.core import amounts, control, interlocks
 from station.core.interlock_table import TABLE
 from station.core.interlocks import ALWAYS, BEFORE, WHILE
 from station.core.step import finish
@@ -277,3 +277,39 @@ def test_a_pump_that_locks_itself_says_what_a_pump_needs(word: str, remedy: str)
     assert "clear it" in pump.text.lower()
     assert "clear it" not in pan.text.lower()
     assert pump.stops
+
+
+@pytest.mark.parametrize("source", ["pan", "fluid_supply_c"])
+def test_a_device_that_falls_silent_stops_the_pump_and_keeps_it_off(source: str) -> None:
+    bay = fill(target_l=4.0)
+    bay.hold()
+    bay.run(3.0)
+    assert bay.contact
+    bay.tamper[source] = lambda value, t_s: None
+    bay.run(15.0, until=lambda: not bay.contact)
+    assert not bay.contact
+    assert str(control.blocked(bay.state)).startswith("no signal: ")
+    bay.let_go()
+    bay.run(0.5)
+    bay.hold()
+    bay.run(1.0)
+    assert not bay.contact
+
+
+def test_what_flows_by_itself_keeps_the_pump_off_until_it_ends() -> None:
+    bay = fill(target_l=3.0)
+    bay.hold()
+    bay.run(3.0)
+    bay.let_go()
+    bay.run(5.0)
+    bay.line.siphon_l_s = 0.02
+    bay.run(4.0)
+    assert bay.told_s("flow_while_stopped") is not None
+    bay.hold()
+    bay.run(1.0)
+    assert not bay.contact
+    assert control.blocked(bay.state) == TABLE["flow_while_stopped"].word
+    bay.let_go()
+    bay.line.siphon_l_s = 0.0
+    bay.run(5.0)
+    assert interlocks.holds_off(bay.state) is None, "what tripped the second contact is cleared by hand"
