@@ -3,12 +3,13 @@
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from hashlib import sha256
 from typing import Any
 
 import tomli_w
 
 from calibration.certificates import Certificate
-from station.errors import InputError
+from station.errors import InputError, LedgerError
 from station.given import recording
 from station.given.evidence import ContainerWeighing, weighings_of
 from station.given.job import answers_table, facts_apart
@@ -133,10 +134,20 @@ def of_simulated_bay(ledger: Ledger) -> bool:
 
 
 def certificates(ledger: Ledger) -> tuple[Certificate, ...]:
-    """The register of certificates, in the order in which they were made."""
-    return tuple(
-        Certificate.from_json(event["body"]["certificate"]) for event in ledger.shop_events("certificate")
-    )
+    """The register of certificates, in the order in which they were made. Raises LedgerError for one that is not what
+    was recorded, since a figure must not rest on it, and ValueError for what is none."""
+    return tuple(_certificate(ledger, event) for event in ledger.shop_events("certificate"))
+
+
+def _certificate(ledger: Ledger, event: Mapping[str, Any]) -> Certificate:
+    text = event["body"].get("certificate")
+    found = Certificate.from_json(str(text))
+    if sha256(str(text).encode()).hexdigest() != event["body"].get("sha256"):
+        raise LedgerError(
+            f"ledger {ledger.path}: the certificate {found.number} (event {event['seq']}) was changed. Run tallypan verify, and "
+            "restore a backup."
+        )
+    return found
 
 
 def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> JobRecord:

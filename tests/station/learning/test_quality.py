@@ -269,7 +269,9 @@ def test_the_command_names_overdue_calibrations(tmp_path: Path, capsys: pytest.C
     """The demo bay is called Bay 1; a certificate stands in the ledger as the calibration desk writes it."""
     ledger = shop(tmp_path / "l.sqlite")
     held = paper("Bay 1 meter 1", "Bay 1 meter", "2026-01-31")
-    ledger.append(None, "certificate", {"certificate": held.to_json()}, at("2026-01-05"))
+    ledger.append(
+        None, "certificate", {"certificate": held.to_json(), "sha256": held.digest}, at("2026-01-05")
+    )
     ledger.close()
     use = ["quality", "--ledger", str(tmp_path / "l.sqlite")]
     assert main([*use, "--json"]) == 0
