@@ -139,7 +139,7 @@ class Loop:
         if held or self._page_held:
             self.feed(("hold", int(held)))
         self._page_held = held
-        if self._now_s() - self.desk.t_s > LOOP_S:
+        if self._now_s() - self.desk.t_s > LOOP_S and self._inbox.empty():  # a tick must not hide a backlog
             self.feed(("tick", 0))
         self._rig.beat(self._run_pump and self._now_s() - self.desk.t_s < BACKLOG_S, self._fine)
         self._clock_watch.look(self.desk)

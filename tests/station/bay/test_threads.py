@@ -2,12 +2,15 @@
 
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from hardware.sample import Sample
 from station.bay.engine import Engine
+from station.bay.loop import BACKLOG_S, ITEMS_A_TURN
 from tests.station.bay.fake_rig import FORM, engine_on
 
 READERS, TURNS, RESTARTS = 8, 12, 3
@@ -143,4 +146,40 @@ def test_an_engine_whose_turn_fails_switches_the_pump_off(
         time.sleep(0.01)
     assert rig.beats[-1] is False
     assert loop._run_pump is False
+    engine.close()
+
+
+def test_no_pump_runs_on_a_stream_that_is_old(tmp_path: Path) -> None:
+    now_s = [100.0]
+    engine, rig = engine_on(tmp_path, clock=lambda: now_s[0])
+    loop = engine._loop
+    loop._run_pump = True
+
+    def until(true: Callable[[], bool], what: str) -> None:
+        end_s = time.monotonic() + 10.0
+        while not true():
+            assert time.monotonic() < end_s, what
+            time.sleep(0.002)
+
+    until(lambda: rig.beats[-1:] == [True], "the pump runs")
+    told = len(rig.beats)
+    for _ in range(10 * ITEMS_A_TURN):
+        rig.put(Sample(now_s[0], "fluid_supply_c", 17.0))
+    now_s[0] += 2.0 * BACKLOG_S
+    until(lambda: rig.beats[told:][-1:] == [True], "it runs again once the stream is of now")
+    assert rig.beats[told] is False
+    engine.close()
+
+
+def test_a_stop_is_obeyed_and_an_abandoned_job_stops_the_pump(tmp_path: Path) -> None:
+    engine, _ = engine_on(tmp_path)
+    engine.open_job(FORM)
+    engine.stop()
+    engine._loop._run_pump = True
+    engine.abandon("wrong vehicle")
+    assert engine._loop._run_pump is False
+    with engine.reading() as ledger:
+        job_id = next(event["job_id"] for event in ledger.events() if event["kind"] == "job_open")
+        stops = [sample for sample in ledger.samples(str(job_id)) if sample.source == "stop"]
+    assert len(stops) == 1
     engine.close()

@@ -313,3 +313,17 @@ def test_what_flows_by_itself_keeps_the_pump_off_until_it_ends() -> None:
     bay.line.siphon_l_s = 0.0
     bay.run(5.0)
     assert interlocks.holds_off(bay.state) is None, "what tripped the second contact is cleared by hand"
+
+
+def test_the_pump_turns_in_its_stage_alone() -> None:
+    bay = fill(target_l=3.0)
+    bay.hold()
+    bay.run(1.0)
+    assert bay.contact
+    bay.let_go()
+    bay.run(2.0)
+    bay.put("mark", "fill_done")
+    bay.hold()
+    bay.run(1.0)
+    assert not bay.contact
+    assert control.blocked(bay.state) == "the pump only runs in the fill stage"
