@@ -20,7 +20,8 @@ def watched(path: Path, synchronous: str, turns: int) -> None:
     """Short jobs and an open one, each turn acknowledged when its transaction is through."""
     ledger = Ledger(path)
     ledger.db.execute(f"pragma wal_autocheckpoint = {CHECKPOINT_PAGES}")
-    ledger.db.execute(f"pragma synchronous = {synchronous}")
+    if synchronous != "full":  # which the ledger has by itself, or the proof is to fail
+        ledger.db.execute(f"pragma synchronous = {synchronous}")
     stream = live_stream(random.Random(3), turns * BATCH / 33 / 60 + 0.1)
     ledger.append("job-open", "job_open", {"job": {}}, now())
     for turn in range(turns):
