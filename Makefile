@@ -9,10 +9,14 @@ ALONE := tests/journeys/test_pump_control.py tests/journeys/test_lip_proof.py
 TWO := $(MAKE) --no-print-directory --jobs=2 --output-sync=target
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 
-.PHONY: run test pi-test pi-soak lint ruff types scripts rooms bench study soak lock clean debian emulator
+.PHONY: run run-shop test pi-test pi-soak lint ruff types scripts rooms bench study soak lock clean debian emulator
 
 run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
+
+# Three simulated bays and a roll-up over them, in var/shop.
+run-shop: $(VENV)/.shop
+	$(BIN)/tallypan roll-up shop
 
 test: $(VENV)/bin/python
 	@$(TWO) $(VENV)/.js debian
@@ -56,6 +60,7 @@ study: $(VENV)/.tests
 soak: $(VENV)/.tests debian
 	$(BIN)/python -m pytest -q -m long
 	$(BIN)/python -m tests.soak
+	$(BIN)/python -m tests.soak.rolling
 
 # What a real bay installs, each file known by its hash. On a machine that is neither: the versions are for every Linux.
 lock: $(VENV)/bin/python
@@ -72,6 +77,10 @@ $(VENV)/bin/python:
 
 $(VENV)/.station: $(VENV)/bin/python pyproject.toml
 	$(BIN)/python -m pip install -q -e ".[pdf]"
+	@touch $@
+
+$(VENV)/.shop: $(VENV)/.station
+	$(BIN)/python -m pip install -q -e ".[roll-up]"
 	@touch $@
 
 # Compiled when it is first imported: much of what the tests bring is never.

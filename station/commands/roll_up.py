@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from station.commands import run_shop
 from station.common.tabular import to_text
 from station.errors import InputError
 from station.given.config import ServeRules
@@ -62,6 +63,7 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
     )
     enter.set_defaults(run=_enter)
 
+    run_shop.add(what)
     _where(bays := what.add_parser("bays", help="every bay, and how far its record has arrived"))
     bays.set_defaults(run=_bays)
     _where(verify := what.add_parser("verify", help="check every chain, and every sum against its rows"))

@@ -75,15 +75,6 @@ def quality_page(
     fills = "No fill of these months was found so."
     sections = [
         Section(
-            "Short fills, the worst first",
-            "",
-            _FILL,
-            [_fill_row(one) for one in short],
-            fills,
-            files("/quality", asked),
-        ),
-        Section("Overfills, the worst first", "", _FILL, [_fill_row(one) for one in over], fills),
-        Section(
             "Which shop has more short fills than its sisters?",
             "More: so many would come by chance in fewer than one of twenty such comparisons. It names where to look, and "
             "nothing about fault.",
@@ -108,6 +99,15 @@ def quality_page(
             [_meter_row(asked, one, tallies["meter"]) for one in _means(tallies["meter"])],
             empty,
         ),
+        Section(
+            "Short fills, the worst first",
+            "",
+            _FILL,
+            [_fill_row(one) for one in short],
+            fills,
+            files("/quality", asked),
+        ),
+        Section("Overfills, the worst first", "", _FILL, [_fill_row(one) for one in over], fills),
     ]
     return ManyPage(
         f"Quality {span(asked)}",

@@ -152,6 +152,12 @@ def _use_cells(lines: Sequence[Use]) -> list[Cell]:
     return [number(total("jobs")), _l(moved), *map(_l, named), _l(rest)]
 
 
+def _content(held: Held) -> str:
+    if held.counted_utc is None:
+        return "not known"
+    return f"{fmt.litres(held.content_l, held.u95_l)}{', overdrawn' if held.content_l < -held.u95_l else ''}"
+
+
 def usage_page(asked: Asked, lines: Sequence[Use], stock: Sequence[Held]) -> ManyPage:
     def by(*names: str) -> list[list[Cell]]:
         keys = sorted({tuple(getattr(line, name) for name in names) for line in lines})
@@ -173,7 +179,7 @@ def usage_page(asked: Asked, lines: Sequence[Use], stock: Sequence[Held]) -> Man
         Section("By fluid, litres", "", ("Fluid", *_USE), by("fluid"), empty),
         Section(
             "Containers now, by the books of their bays",
-            "± is U95. What was never counted is not known, whatever the books have added up since.",
+            "± is U95. What was never counted is not known, whatever the books have added up since; overdrawn: a delivery or a count is missing in them.",
             ("Shop", "Bay", "Container", "Fluid", "Content", "Counted"),
             [
                 [
@@ -181,10 +187,7 @@ def usage_page(asked: Asked, lines: Sequence[Use], stock: Sequence[Held]) -> Man
                     Cell(one.bay),
                     Cell(one.container),
                     Cell(one.fluid),
-                    Cell(
-                        "not known" if one.counted_utc is None else str(fmt.litres(one.content_l, one.u95_l)),
-                        amount=True,
-                    ),
+                    Cell(_content(one), amount=True),
                     Cell(fmt.UNKNOWN if one.counted_utc is None else fmt.day(one.counted_utc)),
                 ]
                 for one in stock

@@ -34,6 +34,7 @@ LOOK_S = 10.0
 TELL_S = 0.5
 LINE_MOST = 512 * 1024
 router = APIRouter()
+logging.getLogger("httpx").setLevel(logging.WARNING)  # a line for each stream that is opened says nothing
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,7 @@ def read(before: BayNow, told: Mapping[str, Any]) -> BayNow:
         before,
         live=True,
         stage=stage,
-        job=str(text.get("job", "")) if flag.get("job") else "",
+        job=str(text.get("job", "")) if flag.get("job") else "no job in this bay",
         label=label if flag.get("job") else "",
         figure=str(text.get(name, "")) if flag.get("job") else "",
         verdict=str(text.get("verdict.word", "")) if flag.get("verdict") else "",

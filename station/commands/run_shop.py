@@ -1,0 +1,140 @@
+"""A whole shop on one's own machine: simulated bays, each a station of its own, and the roll-up over them, in one command.
+
+The supervisor only starts, watches and ends: whichever of them ends by itself ends the rest, with its name.
+"""
+
+import argparse
+import signal
+import subprocess
+import sys
+import time
+import tomllib
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+import tomli_w
+
+from station.errors import InputError, StationError
+from station.given.config import demo_path
+
+COMPANY, SHOP, ZONE = "saltings", "reedbank", "Europe/Oslo"
+BAYS_MOST = 8
+STOP_S = 15.0
+DONE = 0
+
+
+def add(what: Any) -> None:
+    """Add the command below ``tallypan roll-up``."""
+    shop = what.add_parser("shop", help="simulated bays and a roll-up over them, in one command")
+    shop.add_argument(
+        "--data",
+        type=Path,
+        default=Path("var/shop"),
+        metavar="DIR",
+        help="where it all lies (default: var/shop)",
+    )
+    shop.add_argument("--bays", type=int, default=3, metavar="N", help="how many (default: 3)")
+    shop.add_argument(
+        "--port", type=int, default=8766, help="of the roll-up; the bays have those behind it (default: 8766)"
+    )
+    shop.set_defaults(run=_shop)
+
+
+def bay_file(folder: Path, number: int, port: int, office: int) -> Path:
+    """The file of one simulated bay: the demo's own, with its name, its record, its port and its roll-up."""
+    tables = tomllib.loads(demo_path().read_text(encoding="utf-8"))
+    tables["bay"] |= {
+        "name": f"Bay {number}",
+        "ledger": str(folder / f"bay-{number}.sqlite"),
+        "time_zone": ZONE,
+    }
+    tables["serve"] = {"port": port}
+    tables["roll_up"] = {
+        "address": f"http://127.0.0.1:{office}",
+        "token_file": str(folder / f"bay-{number}.token"),
+        "every_s": 1.0,
+    }
+    path = folder / f"bay-{number}.toml"
+    path.write_text(tomli_w.dumps(tables), encoding="utf-8")
+    return path
+
+
+def _entered(folder: Path, numbers: range, port: int) -> None:
+    from station.record.many.embedded import Embedded
+    from station.record.many.store import Store
+
+    engine = Embedded(folder / "roll-up")
+    try:
+        store = Store(engine.dsn)
+        for n in numbers:
+            token = store.enter_bay(COMPANY, SHOP, f"bay-{n}", ZONE, f"http://127.0.0.1:{port + n}")
+            kept = folder / f"bay-{n}.token"
+            kept.touch(mode=0o600)
+            kept.write_text(f"{token}\n", encoding="utf-8")
+        store.close()
+    finally:
+        engine.close()
+
+
+def _shop(options: argparse.Namespace) -> int:
+    if not 1 <= options.bays <= BAYS_MOST:
+        raise InputError(f"bays is {options.bays}; expected 1 to {BAYS_MOST}.")
+    folder: Path = options.data.resolve()
+    folder.mkdir(parents=True, exist_ok=True)
+    numbers = range(1, options.bays + 1)
+    _entered(folder, numbers, options.port)
+    calls = {
+        "the roll-up": [
+            "roll-up",
+            "serve",
+            "--simulated",
+            "--data",
+            str(folder / "roll-up"),
+            "--port",
+            str(options.port),
+        ]
+    }
+    for n in numbers:
+        file = bay_file(folder, n, options.port + n, options.port)
+        calls[f"bay {n}"] = ["serve", "--simulated", "--config", str(file)]
+    print(
+        f"The shop is at http://127.0.0.1:{options.port}/, its bays at the ports behind it (Ctrl-C ends it)",
+        flush=True,
+    )
+    return watched(calls)
+
+
+def watched(calls: dict[str, list[str]]) -> int:
+    """Run commands of the station side by side until Ctrl-C, or until one of them ends. Raises StationError naming it."""
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, stop)
+    running: dict[str, subprocess.Popen[bytes]] = {}
+    try:
+        for name, words in calls.items():
+            # In sessions of their own: a Ctrl-C at the terminal reaches the supervisor, which ends them in order.
+            running[name] = subprocess.Popen(
+                [sys.executable, "-m", "station", *words], start_new_session=True
+            )
+        while True:
+            for name, process in running.items():
+                if process.poll() is not None:
+                    raise StationError(
+                        f"{name} ended by itself with exit status {process.returncode}; see above."
+                    )
+            time.sleep(0.2)
+    except KeyboardInterrupt:
+        return DONE
+    finally:
+        signal.signal(signal.SIGTERM, before)
+        for process in reversed(running.values()):
+            process.terminate()
+        for process in running.values():
+            try:
+                process.wait(STOP_S)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()

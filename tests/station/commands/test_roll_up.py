@@ -1,0 +1,59 @@
+"""The roll-up from the terminal: a bay entered, the bays listed, all of it checked; a shop put together on one machine."""
+
+import json
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from station.__main__ import main
+from station.commands.run_shop import bay_file, watched
+from station.errors import StationError
+from station.given.config import read_config
+from station.record import outbox
+from station.record.many.embedded import Embedded
+from station.record.many.store import Store
+from tests.rolled import fresh, give, record
+
+
+def test_a_bay_is_entered_listed_and_checked(
+    postgres: Embedded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dsn = fresh(postgres.dsn)
+    assert main(["roll-up", "bays", "--dsn", dsn]) == 0
+    assert "No bay" in capsys.readouterr().out
+    enter = ["roll-up", "enter", "estuary-buses", "harbour", "bay-1", "--dsn", dsn]
+    assert main(enter) == 2
+    assert "time zone" in capsys.readouterr().err
+    assert main([*enter, "--time-zone", "Europe/Oslo"]) == 0
+    token = capsys.readouterr().out.strip()
+    with closing(record(tmp_path / "bay.sqlite", 3)), closing(Store(dsn)) as store:
+        give(store, store.bay_of(token), outbox.batch(tmp_path / "bay.sqlite", 0, 100))
+        assert main(["roll-up", "verify", "--dsn", dsn, "--json"]) == 0
+        assert json.loads(capsys.readouterr().out) == {"whole": True, "broken": []}
+        with store.connection() as db:
+            db.execute("delete from event where seq = 2")
+            db.execute("update bay set fault = 'entry 3 is another one'")
+    assert main(["roll-up", "verify", "--dsn", dsn]) == 1
+    assert "entry 2 is missing" in capsys.readouterr().out
+    assert main(["roll-up", "bays", "--dsn", dsn]) == 1
+    assert "another one" in capsys.readouterr().out
+
+
+def test_which_database_has_to_be_said(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["roll-up", "bays"]) == 2
+    assert "--data" in capsys.readouterr().err
+    assert main(["roll-up", "serve"]) == 2
+    assert "--data" in capsys.readouterr().err
+
+
+def test_a_bay_of_the_shop_is_one_that_starts_and_reports(tmp_path: Path) -> None:
+    config = read_config(bay_file(tmp_path, 2, 9002, 9000))
+    assert (config.name, config.serve.port, config.ledger) == ("Bay 2", 9002, tmp_path / "bay-2.sqlite")
+    assert config.roll_up is not None
+    assert config.roll_up.address == "http://127.0.0.1:9000"
+
+
+def test_a_part_of_the_shop_that_ends_ends_the_rest() -> None:
+    with pytest.raises(StationError, match="the roll-up ended by itself with exit status 2"):
+        watched({"the roll-up": ["roll-up", "bays"], "bay 1": ["rehearse", "--seed", "1"]})
