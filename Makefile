@@ -27,9 +27,11 @@ test: $(VENV)/bin/python
 
 # A Pi without a Pi: an emulated board, put together from Debian's packages in var/pi.
 pi-test: $(VENV)/.tests emulator
-	$(BIN)/python -m pytest -q tests/pi
+	$(BIN)/python -m tests.pi
+	$(BIN)/python -m pytest -q -n 2 --dist loadfile --durations=0 tests/pi
 
 pi-soak: $(VENV)/.tests emulator
+	$(BIN)/python -m pytest -q -m long tests/pi
 	$(BIN)/python -m tests.pi.soak
 
 lint: $(VENV)/.tests $(VENV)/.js
@@ -58,7 +60,7 @@ study: $(VENV)/.tests
 	nice $(BIN)/python -m tests.study
 
 soak: $(VENV)/.tests debian
-	$(BIN)/python -m pytest -q -m long
+	$(BIN)/python -m pytest -q -m long --ignore=tests/pi
 	$(BIN)/python -m tests.soak
 	$(BIN)/python -m tests.soak.rolling
 

@@ -5,7 +5,6 @@ package runs, so what those would have made (users, groups, links) is made here.
 room behind it, where a test keeps marks of its own.
 """
 
-import hashlib
 import inspect
 import lzma
 import os
@@ -13,6 +12,7 @@ import re
 import shutil
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 from packaging.requirements import Requirement
@@ -20,7 +20,7 @@ from packaging.requirements import Requirement
 from hardware.pins import PinMap
 from hardware.unit import unit_text
 from tests.pi.board import GUESTS, compile_all, kernel, pack
-from tests.pi.stock import CACHE, ROOT, USERLAND, unpack_debs, unpack_wheels
+from tests.pi.stock import CACHE, ROOT, USERLAND, kept, key, unpack_debs, unpack_wheels
 
 PACKAGES = [
     "systemd-sysv", "libstdc++6", "python3", "bash", "dash", "coreutils", "util-linux", "mount", "grep", "sed", "libc-bin", "passwd",
@@ -85,19 +85,6 @@ exec $b switch_root /root /sbin/init
 """
 
 
-def _key(*parts: object) -> str:
-    return hashlib.sha256("\n".join(map(str, parts)).encode()).hexdigest()[:16]
-
-
-def _kept(name: str, key: str) -> tuple[Path, bool]:
-    """A place in the cache for this key, and whether it is filled; what was there for other keys goes."""
-    place = CACHE / f"{name}-{key}"
-    if not place.exists():
-        for old in CACHE.glob(f"{name}-*"):
-            shutil.rmtree(old) if old.is_dir() else old.unlink()
-    return place, place.exists()
-
-
 def locked() -> str:
     """The lines of ``requirements.lock`` for 64-bit Arm and Python 3.11. pip reads the marks of the machine that it runs on."""
     board = {
@@ -115,8 +102,8 @@ def locked() -> str:
 
 def base() -> Path:
     """A root with systemd, Python, and an environment with all that the station needs, without the station."""
-    root, filled = _kept(
-        "base", _key(PACKAGES, locked(), inspect.getsource(base), inspect.getsource(_settle), USERS, GROUPS)
+    root, filled = kept(
+        "base", key(PACKAGES, locked(), inspect.getsource(base), inspect.getsource(settle), USERS, GROUPS)
     )
     if filled:
         return root
@@ -139,12 +126,12 @@ def base() -> Path:
     )
     for folder in (site, fresh / "usr/lib/python3.11"):
         compile_all(folder)
-    _settle(fresh)
+    settle(fresh)
     fresh.rename(root)
     return root
 
 
-def _settle(root: Path) -> None:
+def settle(root: Path) -> None:
     """What the packages' own scripts and an installer would have done."""
     etc = root / "etc"
     (etc / "passwd").write_text(
@@ -154,7 +141,7 @@ def _settle(root: Path) -> None:
     (etc / "shadow").write_text("root:*:20000:0:99999:7:::\ntallypan:!:20000:0:99999:7:::\n")
     (etc / "hostname").write_text("bay-1\n")
     (etc / "hosts").write_text("127.0.0.1 localhost bay-1\n")
-    (etc / "machine-id").write_text(_key("the emulated board") * 2 + "\n")
+    (etc / "machine-id").write_text(key("the emulated board") * 2 + "\n")
     (etc / "fstab").touch()
     for name in (
         "proc",
@@ -197,19 +184,18 @@ def bay_file() -> str:
     )
 
 
-def _project() -> list[Path]:
-    found = [ROOT / name for name in ("pyproject.toml", "README.md", "LICENSE")]
+def project() -> list[Path]:
+    found = [ROOT / name for name in ("pyproject.toml", "README.md", "LICENSE", "requirements.lock")]
     for package in ("calibration", "hardware", "station", "web"):
         found += [p for p in (ROOT / package).rglob("*") if p.is_file() and "__pycache__" not in p.parts]
     return sorted(found)
 
 
+@cache
 def card() -> Path:
     """The card with the project as it stands in this folder. Copy it before it is written."""
-    told = [
-        hashlib.sha256(path.read_bytes()).hexdigest() + str(path) for path in [*_project(), Path(__file__)]
-    ]
-    image, filled = _kept("card", _key(base(), *told))
+    told = [key(path.read_bytes()) + str(path) for path in [*project(), Path(__file__)]]
+    image, filled = kept("card", key(base(), *told))
     if filled:
         return image
     root = CACHE / "card.new"
@@ -241,6 +227,12 @@ def card() -> Path:
     guard = Path(f"/{SITE}/hardware/guard.py")
     text = unit_text(PinMap(), Path("/etc/tallypan/bay.toml"), Path("/" + HOME), guard)
     (wants.parent / "tallypan.service").write_text(text)
+    file_system(root, image)
+    return image
+
+
+def file_system(root: Path, image: Path) -> None:
+    """Make a card of a folder, which goes."""
     fresh = CACHE / "card.img"
     fresh.unlink(missing_ok=True)
     # Whoever builds it, the files on the card are root's.
@@ -250,7 +242,6 @@ def card() -> Path:
     os.truncate(fresh, CARD_MIB << 20)
     shutil.rmtree(root)
     fresh.rename(image)
-    return image
 
 
 def copy(image: Path, to: Path) -> None:
@@ -260,9 +251,9 @@ def copy(image: Path, to: Path) -> None:
 
 def start_root() -> Path:
     """What the kernel starts from: the modules for the card, and a hand-over to what is on it."""
-    packed, filled = _kept(
+    packed, filled = kept(
         "start",
-        _key(
+        key(
             INIT,
             MODULES,
             next(kernel().glob("boot/vmlinuz-*")),

@@ -4,12 +4,17 @@ Everything is kept in ``var/pi`` and fetched once. Packages come through apt wit
 machine's own packages are left alone; the mirror is the one that the machine already uses.
 """
 
+import fcntl
+import hashlib
 import os
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
+from typing import IO
 
 ROOT = Path(__file__).parents[2]
 CACHE = ROOT / "var" / "pi"
@@ -17,6 +22,30 @@ USERLAND, KERNEL = "bookworm", "trixie"
 """The userland of the older system that is supported (Python 3.11); the kernel has the board's pin driver built in."""
 KEYRING = "/usr/share/keyrings/debian-archive-keyring.gpg"
 TOOLS = ("qemu-system-aarch64", "dtc", "fdtoverlay", "cpio", "mkfs.ext4", "debugfs")
+
+
+def key(*parts: object) -> str:
+    return hashlib.sha256("\n".join(map(str, parts)).encode()).hexdigest()[:16]
+
+
+@cache
+def _alone() -> IO[str]:
+    """Wait until no other process fills the cache. Held until this process ends."""
+    CACHE.mkdir(parents=True, exist_ok=True)
+    lock = (CACHE / "lock").open("w")
+    fcntl.flock(lock, fcntl.LOCK_EX)
+    return lock
+
+
+def kept(name: str, key: str) -> tuple[Path, bool]:
+    """A place in the cache for this key, and whether it is filled; what was there for other keys goes. Whoever finds it empty
+    is the only one to fill it."""
+    place = CACHE / f"{name}-{key}"
+    if not place.exists():
+        _alone()
+        for old in CACHE.glob(f"{name}-*"):
+            shutil.rmtree(old) if old.is_dir() else old.unlink()
+    return place, place.exists()
 
 
 def _apt_home() -> Path:
@@ -78,14 +107,35 @@ def unpack_debs(packages: Sequence[str], suite: str, root: Path) -> None:
             subprocess.run(line, stdin=taken.stdout, check=True)
 
 
+PLATFORM = [
+    *(f"--platform={platform}_aarch64" for platform in ("manylinux_2_34", "manylinux_2_28", "manylinux_2_17", "manylinux2014")),
+    "--python-version=311", "--implementation=cp", "--only-binary=:all:",
+]  # fmt: skip
+"""A 64-bit Pi with Python 3.11, as pip takes it."""
+
+
 def unpack_wheels(requirements: Sequence[str], site: Path) -> None:
-    """Unpack wheels for a 64-bit Pi with Python 3.11 into a folder, with what they depend on left to the caller.
+    """Unpack wheels for the board into a folder, with what they depend on left to the caller.
 
     requirements: as pip takes them, options among them.
     """
-    platforms = ("manylinux_2_34", "manylinux_2_28", "manylinux_2_17", "manylinux2014")
     command = [sys.executable, "-m", "pip", "install", "-q", "--no-deps", "--target", str(site), "--upgrade"]
-    for platform in platforms:
-        command += ["--platform", f"{platform}_aarch64"]
-    command += ["--python-version", "311", "--implementation", "cp", "--only-binary=:all:"]
-    subprocess.run([*command, *requirements], check=True)
+    subprocess.run([*command, *PLATFORM, *requirements], check=True)
+
+
+def download_wheels(locked: str, folder: Path) -> None:
+    """Fetch wheels for the board as they are. locked: lines of a lock file, with hashes."""
+    wanted = CACHE / "locked.txt"
+    wanted.write_text(locked)
+    command = [
+        sys.executable,
+        "-m",
+        "pip",
+        "download",
+        "-q",
+        "--no-deps",
+        "--require-hashes",
+        "-d",
+        str(folder),
+    ]
+    subprocess.run([*command, *PLATFORM, "-r", str(wanted)], check=True)

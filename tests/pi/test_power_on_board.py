@@ -1,5 +1,5 @@
 """The service under systemd on an SD card: it starts, and its power is cut in the middle of a flood of notes. Whatever was
-answered is in the record, and the record is whole.
+answered is in the record, and the record is whole. Then the board is started again from that card.
 
 Seconds on the board are those of 10⁹ instructions.
 """
@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.pi.board import boot_card, read_results
+from tests.pi.board import LIMIT_S, boot_card, from_card, read_results
 from tests.pi.card import FILES_MIB, card, copy
 from tests.pi.cuts import cut_and_judge, judge_card
 
@@ -25,7 +25,7 @@ def flooded(folder: Path, answers: int, log: Path | None = None) -> tuple[list[s
     console = boot_card(folder / "card", "flood.py", f"marks_at={MARKS_AT}", log)
     try:
         for _ in range(answers):
-            console.wait_for(r"ANSWERED \S+\s|Traceback", 1200.0)
+            console.wait_for(r"ANSWERED \S+\s|Traceback", LIMIT_S)
             assert "Traceback" not in console.text, console.text[-3000:]
     finally:
         console.close()  # SIGKILL: the board stops between two instructions
@@ -74,3 +74,20 @@ def test_recorded_writes_cut_anywhere(cut: Cut, tmp_path: Path) -> None:
 def test_an_answer_before_the_card_has_it_would_be_seen(cut: Cut, tmp_path: Path) -> None:
     """The same with a planted fault: notes are taken as answered four hundred sectors before they were."""
     assert cut_and_judge(card(), cut.folder / "writes", MARKS_AT, 10, 1, tmp_path, late=400).failed
+
+
+@pytest.fixture(scope="module")
+def again(cut: Cut, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """The board started again from the card that the cut left."""
+    folder = tmp_path_factory.mktemp("again")
+    copy(cut.folder / "card", folder / "card")
+    seen = from_card(folder / "card", "trouble.py", "troubles=verify")
+    print(seen)
+    return seen
+
+
+def test_the_board_starts_again(cut: Cut, again: dict[str, Any]) -> None:
+    assert again["health"]["ok"]
+    assert again["pad"] == "out lo"
+    assert again["verify"]["status"] == 0, again["verify"]["said"]
+    assert set(cut.answered) <= set(again["verify"]["notes"])

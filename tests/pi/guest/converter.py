@@ -15,4 +15,4 @@ for name, opener in openers(ConverterPlan(), PinMap()).items():
     found[name] = [statistics.median(taken_s) * 1e9, max(taken_s) * 1e9]
     told.append(str(tried(name, opener)))
 print("RESULT instructions", json.dumps(found))
-print("RESULT told", json.dumps(told), flush=True)
+print("RESULT told_by_readers", json.dumps(told), flush=True)
