@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from station.core import amounts, lip
+from station.core import amounts, lip, take_back
 from station.core.state import BayState
 from station.given.said import Mark
 from station.given.stages import DRAINING, Stage
@@ -101,7 +101,13 @@ def _unproved(state: BayState) -> str | None:
 
 
 def next_marks(state: BayState, done: frozenset[str]) -> list[Next]:
-    """What can be marked now, in order. done: keys of ticked items."""
+    """What can be marked now, in order, and last the way back from the last mark. done: keys of ticked items."""
+    slip = take_back.may_be(state)
+    back = [] if slip is None else [Next(Mark.TAKE_BACK, f"Take back: {take_back.NAMES[slip]}")]
+    return [*_onward(state, done), *back]
+
+
+def _onward(state: BayState, done: frozenset[str]) -> list[Next]:
     stage = state.stage
     if stage is Stage.PLAN:
         missing = [item for item in ITEMS[Stage.PLAN] if item.key not in done]

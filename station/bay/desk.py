@@ -159,7 +159,8 @@ class Desk:
         self.may_mark(mark, reason)
         if mark is Mark.CLOSE and reason.strip():
             self.event("note", f"{GIVEN}: {reason.strip()}")
-        self.event("mark", mark.value)
+        if mark is not Mark.TAKE_BACK:  # the step says which one, and whether it could be
+            self.event("mark", mark.value)
 
     def _may_close(self, state: BayState) -> None:
         """Raises InputError for a job that nobody should close without a word."""

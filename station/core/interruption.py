@@ -51,7 +51,7 @@ def take(state: BayState, value: str) -> BayState:
         hold = evolve(state.pump.hold, held_t_s={}, running_since_t_s=None, fine=False, run=None)
         faults[SOURCE] = _UNANSWERED
         state = evolve(
-            state, pump=evolve(state.pump, hold=hold), hearing=evolve(state.hearing, faults=faults)
+            state, pump=evolve(state.pump, hold=hold), hearing=evolve(state.hearing, faults=faults), slip=None
         )
         return note(
             state,

@@ -132,6 +132,10 @@ class Limits:
     shaken_times: float = 8.0
     """Times the noise of one reading, for the same with a coarse pan. Assumption."""
 
+    take_back_kg: float = 0.02
+    """kg that the pan may have gained or lost since a mark that is taken back: two minutes of a drip, and less than half
+    of the tolerance of a small axle. Assumption."""
+
     # proof at the lip: common practice, no source, where nothing else is said
     lip_step_l: float = 0.015
     """L of one step while nothing runs over: three of a small pump's overruns."""

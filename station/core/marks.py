@@ -4,10 +4,11 @@ import math
 from collections.abc import Callable
 
 from station.common.evolve import evolve
-from station.core import lip
+from station.core import lip, take_back
 from station.core.expectation import expected_now
 from station.core.state import BayState, move_on, note
 from station.given.recording import MARKS
+from station.given.said import Mark
 from station.given.stages import FINISHED, Cause
 from station.weighing import lines
 from station.weighing.limits import LIMITS as WEIGHING
@@ -18,6 +19,12 @@ def mark(state: BayState, word: str) -> BayState:
     """Take in a mark. A word that is none, and any mark after the job's end, is left out."""
     if word not in MARKS or state.stage in FINISHED:
         return state
+    if word == Mark.TAKE_BACK:
+        return take_back.take(state)
+    return take_back.remember(state, _marked(state, word), word)
+
+
+def _marked(state: BayState, word: str) -> BayState:
     state = evolve(state, said=evolve(state.said, marks=(*state.said.marks, (word, state.t_s))))
     if word not in _READS:
         return state

@@ -227,8 +227,32 @@ class Supply:
 
 
 @dataclass(frozen=True)
+class Slip:
+    """The last mark, and what stood before it, should it have been a slip; ``station.core.take_back``.
+
+    led_to: the stage that it led to. count, top_up_l, pan_kg, steps: of meter, hold and pan before it.
+    """
+
+    mark: str
+    led_to: Stage
+    stage: Stage
+    stage_t_s: float
+    marks: tuple[tuple[str, float], ...]
+    drain: Drain
+    fill: Fill
+    rest: Rest | None
+    drift: Drift
+    leak: Watch | None
+    counting: bool
+    count: int
+    top_up_l: float
+    pan_kg: float | None
+    steps: int
+
+
+@dataclass(frozen=True)
 class Said:
-    """What the technician said. marks: each with its time. answers: step → what it was, beside the job file's own.
+    """What the technician said. marks: each with its time; taken_back: those that were taken back, with when. answers: step → what it was, beside the job file's own.
 
     overrides: interlock → the reason for going on in spite of it. past_meter_s: when it was said that fluid went in past
     the meter, or that the pan was moved in mid-fill, while the station was stopped; None for never. container: what a
@@ -236,6 +260,7 @@ class Said:
     """
 
     marks: tuple[tuple[str, float], ...] = ()
+    taken_back: tuple[tuple[str, float], ...] = ()
     answers: Mapping[str, str] = field(default_factory=dict)
     overrides: Mapping[str, str] = field(default_factory=dict)
     past_meter_s: float | None = None
@@ -271,6 +296,7 @@ class BayState:
     supply: Supply = field(default_factory=Supply)
     said: Said = field(default_factory=Said)
     telling: Telling = field(default_factory=Telling)
+    slip: Slip | None = None
 
     def pump_can_l_min(self, fine: bool = False) -> float | None:
         """What the pump can do with the fluid as it is now; None where its line or the viscosity is not known."""

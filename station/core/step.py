@@ -123,6 +123,10 @@ def _effects(before: BayState, after: BayState) -> tuple[Effect, ...]:
     for step_id, word in after.said.answers.items():
         if before.said.answers.get(step_id) != word:
             effects.append(LedgerEvent("answer", after.t_s, f"{step_id}:{word}"))
+    effects.extend(
+        LedgerEvent("taken_back", after.t_s, word)
+        for word, _ in after.said.taken_back[len(before.said.taken_back) :]
+    )
     if after.said.container != before.said.container:
         effects.append(LedgerEvent("container_weighed", after.t_s, container.in_words(after.said.container)))
     effects.extend(after.telling.notices[len(before.telling.notices) :])

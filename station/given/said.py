@@ -17,6 +17,8 @@ class Mark(StrEnum):
     FILL_DONE = "fill_done"
     PLUG_IN = "plug_in"
     CLOSE = "close"
+    TAKE_BACK = "take_back"
+    """The mark before it was a slip; see ``station.core.take_back``."""
 
 
 class Came(StrEnum):

@@ -25,6 +25,7 @@ _TEXTS = (
     "check",
     "abandoned",
     "mark",
+    "taken_back",
     "step",
     "answer",
     "container_weighed",

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from hardware.sample import Sample
 from station.given.lines import MeterLine, PanLine
 from station.given.recording import TEMPERATURES
+from station.given.said import Mark
 
 FLOW_S = 2.0
 """Flow is the meter's gain over so long: a pulse is a few millilitres."""
@@ -77,13 +78,15 @@ def recording(samples: Iterable[Sample]) -> Recording:
     """Sort a job's samples by source. One that carries no number where it should is left out."""
     times: dict[str, list[float]] = {}
     values: dict[str, list[float]] = {}
-    marks = []
+    marks: list[tuple[float, str]] = []
     first: float | None = None
     last = 0.0
     for sample in samples:
         first = sample.t_s if first is None else first
         last = sample.t_s
-        if sample.source == "mark":
+        if sample.source == "mark" and sample.value == Mark.TAKE_BACK:
+            del marks[-1:]
+        elif sample.source == "mark":
             marks.append((sample.t_s - first, str(sample.value)))
         elif sample.source in ("pan", "meter", "pump", *TEMPERATURES) and not isinstance(sample.value, str):
             times.setdefault(sample.source, []).append(sample.t_s - first)

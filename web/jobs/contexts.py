@@ -229,8 +229,8 @@ def reference_of(report: Report) -> str:
 
 
 def _entry(event: archive.Entry) -> Entry:
-    text = event.text.replace("_", " ") if event.kind == "mark" else event.text
-    return Entry(fmt.moment(event.utc), event.kind, text, event.by)
+    text = event.text.replace("_", " ") if event.kind in ("mark", "taken_back") else event.text
+    return Entry(fmt.moment(event.utc), event.kind.replace("_", " "), text, event.by)
 
 
 def job_page(job: JobRecord, known: Found) -> JobPage:

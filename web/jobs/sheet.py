@@ -9,6 +9,7 @@ from typing import Protocol, Self
 import segno
 from markupsafe import Markup
 
+from station.core import take_back
 from station.given.config import BayConfig
 from station.given.report import Report
 from station.given.shop_head import ShopHead
@@ -114,6 +115,7 @@ class Back:
     more_torque: int
     notices: Sequence[str]
     more_notices: int
+    taken_back: Sequence[str]
     certificates: Sequence[str]
     software: str
 
@@ -137,6 +139,7 @@ TINY = 0.001
 """A share that is none but for rounding is still below one per cent."""
 LINES, LINE = 16, 70
 """Lines of text beside which the curve still finds its place on the first page, and what stands in one."""
+TAKEN_BACK = 4
 TEXT, NAME, TITLE, ROW = 170, 60, 45, 120
 """What a page of paper holds in its worst case; tests/web/jobs/test_sheet.py prints that."""
 
@@ -323,6 +326,11 @@ def _back(job: JobRecord) -> Back:
         more_torque=max(0, len(torque) - TORQUES),
         notices=notices[:rows],
         more_notices=max(0, len(notices) - rows),
+        taken_back=[
+            f"{take_back.NAMES.get(event.text, event.text)}, at {fmt.time_of_day(event.utc)}"
+            for event in job.events
+            if event.kind == "taken_back"
+        ][-TAKEN_BACK:],
         certificates=[
             f"{kind}: {_cut(text, ROW)}" for kind, text in sorted(job.certificates.items(), reverse=True)
         ],
