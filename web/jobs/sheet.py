@@ -2,22 +2,18 @@
 
 import math
 from collections.abc import Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
-from typing import Protocol, Self
+from typing import Self
 
 import segno
 from markupsafe import Markup
 
 from station.core import take_back
-from station.given.config import BayConfig
 from station.given.report import Report
 from station.given.shop_head import ShopHead
 from station.learning import condition, reason
 from station.record.archive import JobRecord
-from station.record.ledger import Ledger
 from station.shop import due
-from station.shop.catalogue import Catalogue
 from web.frame import format as fmt
 from web.frame import words
 from web.jobs import contexts, pump_runs
@@ -25,26 +21,11 @@ from web.jobs.contexts import facts_of, figures_of, judged, reference_of, title_
 from web.jobs.curve import drawing_of
 from web.jobs.findings import Fact, noted_torque
 from web.jobs.pump_runs import RunLine
+from web.jobs.source import Source
 from web.jobs.still import Still
 from web.live import pan_steps, witnesses
 from web.live.pan_steps import Came
 from web.live.witnesses import WitnessLine
-
-
-class Source(Protocol):
-    """Where a sheet's content comes from: the station that runs, or its record alone."""
-
-    def job(self, job_id: str, /) -> JobRecord: ...
-
-    def checkpoint(self, job_id: str, /) -> str | None: ...
-
-    def job_toml(self, job_id: str, /) -> str: ...
-
-    def reading(self) -> AbstractContextManager[Ledger]: ...
-
-    def catalogue(self) -> Catalogue: ...
-
-    def settings(self) -> BayConfig: ...
 
 
 @dataclass(frozen=True)
