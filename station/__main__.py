@@ -143,6 +143,7 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
     from hardware.simulated.plant import Plant
     from hardware.simulated.stand_ins import StandIns
     from station.rehearsing.bench import Bench
+    from station.rehearsing.depot import worn_k_per_l
 
     # Chips and driver share one interpreter here: hand it round quickly, or the driver misses conversions.
     sys.setswitchinterval(0.001)
@@ -161,7 +162,8 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
             serial=lines.serial,
             modbus=lines.modbus,
         )
-        engine = Engine(config, lambda put: Rig(rig_config, put), bay.clock, Bench(bay, lines=lines))
+        k_per_l = worn_k_per_l(config.ledger, config.meter.k_factor_per_l)
+        engine = Engine(config, lambda put: Rig(rig_config, put), bay.clock, Bench(bay, None, lines, k_per_l))
         closers.callback(engine.close)
         bay.start()
         begun.pop_all()
@@ -187,9 +189,7 @@ def _serve(options: argparse.Namespace) -> int:
         from station.rehearsing import depot
 
         if depot.begin(config.ledger, config.zone):
-            print(
-                "Two invented years were put into the empty record; --empty leaves them out.", file=sys.stderr
-            )
+            print("Two invented years are in the record now; --empty leaves them out.", file=sys.stderr)
     beside = Beside(config)
     engine, close = _open_engine(config, options.simulated)
     beside.begin(engine)

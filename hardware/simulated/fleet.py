@@ -22,6 +22,9 @@ FLEET_L = {
 }
 """Vehicle and compartment → its volume. Listings have them rounded, as plates are."""
 
+WORN_REL = -0.0256
+"""How far the depot's meter is from what its file says by today: its gears have worn, and it counts less of what passes."""
+
 OTHERS_L = (1.75, 2.35, 2.62, 2.915, 3.4, 4.3)
 """Sizes of vehicles that nobody listed here: by its names each has one of them, and keeps it."""
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from hardware.simulated.bay import SimulatedBay
 from hardware.simulated.fleet import volume_l
-from hardware.simulated.plant import Plant
+from hardware.simulated.plant import Plant, PlantSettings
 from hardware.simulated.stand_ins import StandIns
 from station.errors import InputError
 from station.given.bench import BenchVerb
@@ -27,9 +27,18 @@ RAG_KG, RAG_S = 0.06, 3.0
 class Bench:
     """Acts on the plant and the chips of one simulated bay, never on the station."""
 
-    def __init__(self, bay: SimulatedBay, seed: int | None = None, lines: StandIns | None = None) -> None:
-        """lines: the far ends of the bay's serial lines, where its file has some."""
-        self._bay, self._far_ends = bay, lines
+    def __init__(
+        self,
+        bay: SimulatedBay,
+        seed: int | None = None,
+        lines: StandIns | None = None,
+        k_per_l: float | None = None,
+    ) -> None:
+        """lines: the far ends of the bay's serial lines, where its file has some. k_per_l: of a meter that stays what it
+        truly is; None for one that each vehicle finds as far off as is stated."""
+        self._bay, self._far_ends, self._k_per_l = bay, lines, k_per_l
+        if k_per_l is not None:
+            bay.replace_plant(Plant(PlantSettings(k_factor_per_l=k_per_l)))
         self._random = random.Random(seed)
         self._reference_c = 20.0
         self._drained_l = 0.0
@@ -115,7 +124,8 @@ class Bench:
         retained_l, _ = expected_retained(spec.method, true_l)
         built = believed_plant(replace(spec, capacity_l=true_l, retained_l=retained_l))
         settings = hidden(built, spec, self._random.getrandbits(32))
-        self._bay.replace_plant(Plant(replace(settings, capacity_l=true_l)))
+        k_per_l = settings.k_factor_per_l if self._k_per_l is None else self._k_per_l
+        self._bay.replace_plant(Plant(replace(settings, capacity_l=true_l, k_factor_per_l=k_per_l)))
 
     def stage_changed(self, stage: str) -> None:
         """Keep the true drained volume as of the moment its figure was taken; let a fill run in real time."""

@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from calibration.certificates import Certificate
-from station.record.archive import INVENTED
+from hardware.simulated.fleet import WORN_REL
+from station.record.archive import INVENTED, begins_invented
 from station.record.blocks import decode
 from station.record.chain import SamplesDigest
 from station.record.ledger import Ledger, Moment
@@ -111,6 +112,18 @@ def begin(path: Path, zone: tzinfo, now: datetime | None = None) -> bool:
         finally:
             ledger.close()
     return True
+
+
+def worn_k_per_l(path: Path, new_k_per_l: float) -> float | None:
+    """The true K-factor of the simulated meter whose record that is: the depot's has worn in its two years. None of any
+    other, whose meter is what it is believed to be."""
+    if not path.exists():
+        return None
+    ledger = Ledger(path, read_only=True)
+    try:
+        return new_k_per_l * (1.0 + WORN_REL) if begins_invented(ledger) else None
+    finally:
+        ledger.close()
 
 
 def _begun(path: Path) -> bool:

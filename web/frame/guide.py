@@ -8,9 +8,10 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Step:
-    """path: the page that it belongs to. found: what a last step may give away, each with where to see it."""
+    """short: what the way to it is called. path: the page that it belongs to. found: what a last step may give away, each with where to see it."""
 
     name: str
+    short: str
     path: str
     title: str
     texts: tuple[str, ...]
@@ -20,19 +21,20 @@ class Step:
 STEPS = (
     Step(
         "job",
+        "Bay",
         "/",
         "One job, start to finish",
         (
-            "Nothing here is real: a simulated bay of an invented bus depot, with two invented years in its record. "
-            "Pick Bus 12 rear axle and open the job.",
-            "The box at the foot of the screen always has the next action. The bench panel at the end of the page is your "
-            "hands: it opens the drain, closes it, puts the plug in. Press Faster there, and time runs five-fold.",
-            "When the pan has its figure, reseal, let it cure, start the fill and hold the run button. Close the job, or "
-            "leave it open and go on: you can come back to it.",
+            "Nothing here is real: an invented bus depot, with two invented years in its record. Pick Bus 12 rear axle, say "
+            "who you are, and open the job. The box at the foot of the screen always has the next action.",
+            "The bench panel at the end of the page is your hands: open the drain there, close it, put the plug in. Time: "
+            "faster shortens the waits. In the fill, hold the run button.",
+            "A job may be left open and gone back to.",
         ),
     ),
     Step(
         "jobs",
+        "Jobs",
         "/jobs",
         "What a job leaves behind",
         (
@@ -42,6 +44,7 @@ STEPS = (
     ),
     Step(
         "quality",
+        "Quality",
         "/quality",
         "The quality lead's morning",
         (
@@ -52,6 +55,7 @@ STEPS = (
     ),
     Step(
         "usage",
+        "Usage",
         "/usage",
         "The manager's month",
         (
@@ -62,6 +66,7 @@ STEPS = (
     ),
     Step(
         "due",
+        "Service due",
         "/due",
         "What cannot wait",
         (
@@ -71,6 +76,7 @@ STEPS = (
     ),
     Step(
         "expected",
+        "Expected fills",
         "/expected",
         "What is listed, and what goes in",
         (
@@ -80,6 +86,7 @@ STEPS = (
     ),
     Step(
         "found",
+        "The answers",
         "/expected",
         "Found them all?",
         ("Five things were hidden in the two years. Look for yourself before you open the list.",),

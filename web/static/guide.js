@@ -17,8 +17,9 @@ const keep = (name) => localStorage.setItem(KEY, name ?? AWAY);
 /** @returns {number} */
 function here() {
   const at = steps.findIndex((step) => step.dataset.name === kept());
-  // Whoever went to the next page by the menu has gone on.
-  return steps[at + 1]?.dataset.path === location.pathname && steps[at].dataset.path !== location.pathname ? at + 1 : at;
+  if (at < 0 || steps[at].dataset.path === location.pathname) return at;
+  // Whoever went on by the menu has gone on.
+  return Math.max(at, steps.findIndex((step) => step.dataset.path === location.pathname));
 }
 
 function show() {
@@ -33,7 +34,7 @@ function show() {
   go.hidden = !next;
   if (next) {
     go.href = next.dataset.path ?? "/";
-    go.textContent = `Go on: ${next.querySelector(".title")?.textContent ?? ""}`;
+    go.textContent = `Next: ${next.dataset.short}`;
   }
 }
 
@@ -64,6 +65,8 @@ byId("guide-again").addEventListener("click", () => {
   show();
   panel.querySelector("summary")?.focus();
 });
-panel.addEventListener("toggle", () => localStorage.setItem(`${KEY}.folded`, panel.open ? "" : "yes"));
-panel.open = localStorage.getItem(`${KEY}.folded`) !== "yes";
+panel.querySelector("summary")?.addEventListener("click", () => localStorage.setItem(`${KEY}.folded`, panel.open ? "yes" : ""));
+// While a job is under way its own page is in the foreground.
+const stage = document.body.dataset.stage ?? "idle";
+panel.open = localStorage.getItem(`${KEY}.folded`) !== "yes" && (stage === "idle" || stage === "closed");
 show();

@@ -12,6 +12,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from hardware.simulated.bay import SimulatedBay
+from hardware.simulated.plant import Plant
 from station.common import days
 from station.given.config import BayConfig, demo_path, read_config
 from station.given.job import spec_from_tables
@@ -21,6 +23,7 @@ from station.record import archive
 from station.record.ledger import Ledger, now
 from station.record.verify import verify
 from station.rehearsing import depot
+from station.rehearsing.bench import Bench
 from station.shop import audit, catalogue, due, offered, stock
 from station.shop.shop import Causes, causes
 from tests.depot import timetable
@@ -53,6 +56,9 @@ class Opened:
         sql = "select job_id from job where vehicle = ? and compartment = ? and opened_utc >= ? order by rowid limit 1"
         begins = days.begins(self.day(day), ZONE)
         return str(self.ledger.db.execute(sql, [vehicle, compartment, begins]).fetchone()[0])
+
+    def opening(self, job_id: str) -> dict[str, Any]:
+        return archive.spec_tables(next(self.ledger.events(job_id))["body"])
 
     def causes(self, job_id: str) -> Causes:
         job = archive.job(self.ledger, job_id)
@@ -183,6 +189,22 @@ def test_the_meter_was_steady_and_drifts_since(opened: Opened) -> None:
         assert sum(one.values[-5:]) / 5 < -1.0, dimension
     instruments = {one.kind: one.state for one in quality.bay_due(opened.ledger, "Bay 1", opened.today)}
     assert instruments == {"pan": "ok", "meter": "due soon"}
+
+
+def test_the_bay_today_has_the_meter_that_its_past_wore_out(opened: Opened, tmp_path: Path) -> None:
+    k_per_l = opened.config.meter.k_factor_per_l
+    worn = depot.worn_k_per_l(opened.path, k_per_l)
+    assert worn == pytest.approx(k_per_l * (1.0 + timetable.k_rel(0)))
+    assert depot.worn_k_per_l(tmp_path / "none.sqlite", k_per_l) is None
+    bay = SimulatedBay(Plant())
+    try:
+        bench = Bench(bay, k_per_l=worn)
+        truly = [bay.plant.settings.k_factor_per_l]
+        bench.new_vehicle(spec_from_tables(opened.opening(opened.job(-9, "Bus 16", "gearbox")), "seed", "us"))
+        truly.append(bay.plant.settings.k_factor_per_l)
+    finally:
+        bay.close()
+    assert truly == [worn, worn]
 
 
 def test_the_keg_loses_more_than_any_doubt_explains_and_the_tank_does_not(opened: Opened) -> None:
