@@ -38,9 +38,8 @@ function show() {
   }
 }
 
-/** Show another step, on its own page. @param {number} by */
-function turn(by) {
-  const step = steps[here() + by];
+/** Show a step, on its own page. @param {HTMLElement} step */
+function turn(step) {
   keep(step.dataset.name);
   if (step.dataset.path !== location.pathname) {
     location.assign(step.dataset.path ?? "/");
@@ -52,18 +51,16 @@ function turn(by) {
 
 go.addEventListener("click", (event) => {
   event.preventDefault();
-  turn(1);
+  turn(steps[here() + 1]);
 });
-byId("guide-back").addEventListener("click", () => turn(-1));
+byId("guide-back").addEventListener("click", () => turn(steps[here() - 1]));
 byId("guide-away").addEventListener("click", () => {
   keep(AWAY);
   show();
 });
 byId("guide-again").addEventListener("click", () => {
-  keep(steps[0].dataset.name);
   panel.open = true;
-  show();
-  panel.querySelector("summary")?.focus();
+  turn(steps[0]);
 });
 panel.querySelector("summary")?.addEventListener("click", () => localStorage.setItem(`${KEY}.folded`, panel.open ? "yes" : ""));
 // While a job is under way its own page is in the foreground.

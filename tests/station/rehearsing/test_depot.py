@@ -203,12 +203,17 @@ def test_the_bay_today_has_the_meter_that_its_past_wore_out(opened: Opened, tmp_
     bay = SimulatedBay(Plant())
     try:
         bench = Bench(bay, k_per_l=worn)
-        truly = [bay.plant.settings.k_factor_per_l]
+        truly = [_true_k_per_l(bay)]
         bench.new_vehicle(spec_from_tables(opened.opening(opened.job(-9, "Bus 16", "gearbox")), "seed", "us"))
-        truly.append(bay.plant.settings.k_factor_per_l)
+        truly.append(_true_k_per_l(bay))
     finally:
         bay.close()
     assert truly == [worn, worn]
+
+
+def _true_k_per_l(bay: SimulatedBay) -> float:
+    assert isinstance(bay.plant, Plant)
+    return bay.plant.settings.k_factor_per_l
 
 
 def test_the_keg_loses_more_than_any_doubt_explains_and_the_tank_does_not(opened: Opened) -> None:
