@@ -100,7 +100,7 @@ STEPS = (
                 "/quality/chart?of=meter+against+the+next+drain&name=Bay+1+meter",
             ),
             (
-                "Somebody helps himself from the keg of transmission fluid, since five months, a litre or so at a time.",
+                "For five months somebody has been taking transmission fluid from the keg, a litre or so at a time.",
                 "/usage",
             ),
             (
