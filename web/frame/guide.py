@@ -26,7 +26,7 @@ STEPS = (
         "One job, start to finish",
         (
             "Nothing here is real: an invented bus depot, with two invented years in its record. Pick Bus 12 rear axle, say "
-            "who you are, and open the job. The box at the foot of the screen always has the next action.",
+            "who you are, and open it. The box at the foot of the screen always has the next action.",
             "The bench panel at the end of the page is your hands: open the drain there, close it, put the plug in. Time: "
             "faster shortens the waits. In the fill, hold the run button.",
             "A job may be left open and gone back to.",
