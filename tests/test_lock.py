@@ -49,7 +49,6 @@ quadratic time of a static file."""
 @pytest.mark.parametrize("name", LEAST)
 def test_no_release_with_a_known_fault_is_let_in(name: str) -> None:
     [wanted] = [wanted for wanted in WANTED if wanted.name == name]
-    assert Version(LEAST[name]) in wanted.specifier
     parts = Version(LEAST[name]).release
     older = [Version(".".join(map(str, (*parts[:-1], parts[-1] - 1))))] if parts[-1] else []
     for before in (*older, Version(f"{parts[0]}.{parts[1] - 1}.99")):

@@ -6,6 +6,7 @@ from contextlib import asynccontextmanager
 from anyio import CapacityLimiter
 from fastapi import FastAPI
 from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
 from station.people.access import Access
@@ -115,6 +116,9 @@ def create_app(
                 secure=secure,
                 behind=Behind(engine.backend == "simulated", engine.invented_past),
             ),
+            # The event stream and photos are left as they are; what takes a Pi's processor long is done in a thread, so
+            # that no beat of a held pump waits behind it.
+            Middleware(GZipMiddleware, minimum_size=1024, compresslevel=5, thread_minimum_size=16 * 1024),
         ],
     )
     app.state.engine = engine

@@ -37,7 +37,7 @@ class Running:
     def stream(self) -> http.client.HTTPResponse:
         connection = http.client.HTTPConnection(self.host, self.port, timeout=5)
         self.opened.callback(connection.close)
-        connection.request("GET", "/live", headers={"Accept": "text/event-stream"})
+        connection.request("GET", "/live", headers={"Accept": "text/event-stream", "Accept-Encoding": "gzip"})
         stream = connection.getresponse()
         self.opened.callback(stream.close)
         return stream
