@@ -9,8 +9,12 @@ import pytest
 from playwright.sync_api import Page, expect
 
 
-def until(true: Callable[[], bool], within_s: float, what: str) -> float:
-    """Wait for something; how long it took."""
+PATIENCE_S = 60.0
+"""What is not a promise of the page is waited for as long as a busy computer takes."""
+
+
+def until(true: Callable[[], bool], what: str, within_s: float = PATIENCE_S) -> float:
+    """Wait for something; how long it took. within_s: where the page promises it, or a whole part of a job takes it."""
     start_s = time.monotonic()
     while not true():
         if time.monotonic() - start_s > within_s:
@@ -72,18 +76,18 @@ class Technician:
         """Tick what is open on the list; each tick comes back from the station before the next."""
         for key in [item["key"] for item in self.get("/view.json")["checklist"] if not item["done"]]:
             self.page.check(f'[data-check="{key}"]')
-            until(lambda key=key: self._ticked(key), 5, f"{key} ticked")  # type: ignore[misc]
+            until(lambda key=key: self._ticked(key), f"{key} ticked")  # type: ignore[misc]
 
     def _ticked(self, key: str) -> bool:
         return any(item["key"] == key and item["done"] for item in self.get("/view.json")["checklist"])
 
     def mark(self, mark: str) -> None:
         button = self.page.locator(f'[data-mark="{mark}"]')
-        expect(button).to_be_enabled(timeout=15_000)
+        expect(button).to_be_enabled()
         button.click()
 
-    def reach(self, stage: str, within_s: float) -> None:
-        until(lambda: self.stage() == stage, within_s, f"stage {stage}")
+    def reach(self, stage: str, within_s: float = PATIENCE_S) -> None:
+        until(lambda: self.stage() == stage, f"stage {stage}", within_s)
 
     def press(self, selector: str) -> None:
         """Put the pointer down on a control and keep it there."""
@@ -106,35 +110,37 @@ class Technician:
         for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start"):
             self.mark(mark)
         self.say_drained_elsewhere()
-        self.reach("fill", 10)
+        self.reach("fill")
         self.tick_all()
-        until(lambda: self.get("/view.json")["blocked"] is None, 10, "every sensor read")
+        until(lambda: self.get("/view.json")["blocked"] is None, "every sensor read")
 
     def say_drained_elsewhere(self) -> None:
         """Nothing was drained, which the station asks about before it lets the pump run; then go on to the fill."""
         question = self.page.locator("#unit-right")
-        expect(question).to_be_visible(timeout=10_000)
+        expect(question).to_be_visible()
         question.locator('[name="reason"]').fill("drained elsewhere")
         question.locator("button").click()
         expect(question).to_be_hidden()
         self.mark("fill_start")
 
-    def fill_to_target(self, within_s: float) -> None:
-        """Hold to run until the page says that the target is reached; an interrupted hold is pressed again. A busy
-        computer may interrupt one at once: a page that gets no live figures lets go."""
+    def hold_until(self, true: Callable[[], bool], what: str, within_s: float = PATIENCE_S) -> None:
+        """Hold to run until something is so, and go on holding; an interrupted hold is pressed again. A busy computer may
+        interrupt one at once: a page that gets no live figures lets go."""
         end_s = time.monotonic() + within_s
         while time.monotonic() < end_s:
             self.press("#hold")
-            while self._is_held() and not self._is_reached() and time.monotonic() < end_s:
-                time.sleep(0.1)
-            self.let_go()
-            if self._is_reached():
-                until(lambda: not self.pump_on(), 3, "pump off")
+            while not true() and self._is_held() and time.monotonic() < end_s:
+                time.sleep(0.05)
+            if true():
                 return
+            self.let_go()
         said = self.page.locator("#message p").text_content()
-        pytest.fail(
-            f"target not reached within {within_s} s; to go {self.text('to_go')}; the page says {said!r}"
-        )
+        pytest.fail(f"{what}: not within {within_s} s; to go {self.text('to_go')}; the page says {said!r}")
+
+    def fill_to_target(self, within_s: float) -> None:
+        self.hold_until(self._is_reached, "target reached", within_s)
+        self.let_go()
+        until(lambda: not self.pump_on(), "pump off")
 
     def _is_held(self) -> bool:
         return self.page.locator("#hold[data-pressed]").count() > 0

@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.journeys.technician import Technician, until
+from tests.journeys.technician import PATIENCE_S, Technician, until
 
 UPON = {"500 g": ["weight_500g"], "1 kg": ["weight_1kg"], "2 kg": ["weight_2kg"], "4 kg": ["weight_2kg"] * 2}
-PATIENCE_S = 20.0
+LEAST_G = 400.0
+"""Each load differs from the one before by more."""
 
 
 class Metrologist(Technician):
@@ -22,13 +23,16 @@ class Metrologist(Technician):
         return self.page.locator(".taken li").count()
 
     def lay(self, load: str) -> None:
-        """Have just this load on the pan, and wait until the page has seen the pan move."""
-        before = self.page.locator("#calm").text_content()
+        """Have just this load on the pan instead of another, and wait until the station has seen it change."""
+        before_g = self._pan_g()
         self.bench("weights_off")
         for verb in UPON.get(load, []):
             self.bench(verb)
-        if before:
-            until(lambda: "Moving" in (self.page.locator("#calm").text_content() or ""), 5, "motion seen")
+        until(lambda: abs(self._pan_g() - before_g) > LEAST_G, "another load seen")
+
+    def _pan_g(self) -> float:
+        view = self.page.request.get(f"{self.page.url.split('/calibration')[0]}/view.json").json()
+        return float(view["pan_g"] or 0.0)
 
     def read(self, load: str) -> None:
         """Wait for calm and read; where the station finds the pan restless after all, once more."""
@@ -46,7 +50,7 @@ class Metrologist(Technician):
                     expect(self.page.locator(".taken li")).to_have_count(count + 1, timeout=3_000)
             return self.rows() > count
 
-        until(taken, PATIENCE_S, f"{load} read")
+        until(taken, f"{load} read")
 
     def press_until(self, selector: str, done: str) -> None:
         """Press a button until the station takes it; it refuses while the pan is restless or fluid still flows."""
@@ -59,11 +63,11 @@ class Metrologist(Technician):
                 time.sleep(0.4)
             return self.page.locator(done).count() > 0
 
-        until(taken, PATIENCE_S, f"{selector} taken")
+        until(taken, f"{selector} taken")
 
     def certificate(self) -> dict[str, Any]:
         """Where the finish form has led to: the certificate shown, as data."""
-        self.page.wait_for_url("**/calibration/Bay%201%20*", timeout=10_000)
+        self.page.wait_for_url("**/calibration/Bay%201%20*")
         twin = self.page.request.get(f"{self.page.url}.json").json()
         assert twin["sha256"] in (self.page.locator("pre").text_content() or "")
         return dict(twin["certificate"])
@@ -178,14 +182,13 @@ def test_a_page_without_an_open_run_holds_no_pump(phone: Page, person: Metrologi
     expect(phone.locator("#begin-run")).to_be_visible()
     expect(phone.locator("#hold")).to_be_hidden()
     person.press_until("#begin-run", "#end-run")
-    person.press("#hold")
-    until(person.pump_on, 3, "pump on")
+    person.hold_until(person.pump_on, "pump on")
     # The run is dropped, as if from a second page, while the control is held.
     headers = {"X-Tallypan": "1"}
     origin = phone.url.split("/calibration")[0]
     reply = phone.request.post(f"{origin}/api/calibration/run", data={"turn": "drop"}, headers=headers)
     assert reply.ok, reply.text()
-    until(lambda: not phone.request.get(f"{origin}/view.json").json()["pump_on"], 2, "pump off")
+    until(lambda: not phone.request.get(f"{origin}/view.json").json()["pump_on"], "pump off")
     person.let_go()
     time.sleep(0.5)
     assert not phone.request.get(f"{origin}/view.json").json()["pump_on"]

@@ -126,7 +126,6 @@ def test_the_next_action_is_in_reach_of_a_thumb_in_every_stage(
 
 def test_a_known_job_begins_in_two_taps_and_the_name_is_remembered(page: Page, address: str) -> None:
     sent: list[str] = []
-    page.on("request", lambda r: sent.append(r.post_data or "") if r.url.endswith("/api/job") else None)
     for _ in range(2):
         show(page, address, "/", "idle", {"width": 360, "height": 640})
         page.click('[data-compartment="b12_rear_axle"]')
@@ -135,8 +134,9 @@ def test_a_known_job_begins_in_two_taps_and_the_name_is_remembered(page: Page, a
         box = page.locator("#plan [type=submit]").bounding_box()
         assert box is not None
         assert box["y"] + box["height"] <= 640
-        page.click("#plan [type=submit]")
-        page.wait_for_timeout(100)
+        with page.expect_request("**/api/job") as asked:
+            page.click("#plan [type=submit]")
+        sent.append(asked.value.post_data or "")
     assert len(sent) == 2
     assert all('"technician":"M. Okafor"' in body and "2.9 L" in body for body in sent)
 

@@ -16,9 +16,7 @@ def _hold_until(person: Technician, true: Callable[[], bool], within_s: float, w
         proof = person.get("/view.json")["pump"]["lip"]
         if proof is not None and not proof["under_way"]:
             person.mark("lip_proof")
-            until(
-                lambda: person.get("/view.json")["pump"]["lip"]["under_way"], 5, "the proof asked for again"
-            )
+            until(lambda: person.get("/view.json")["pump"]["lip"]["under_way"], "the proof asked for again")
         person.press("#hold")
         pressed_s = time.monotonic()
         while time.monotonic() < end_s:
@@ -42,19 +40,19 @@ def test_a_fill_is_proved_at_the_lip_while_the_control_is_held(phone: Page) -> N
         '#unit-right [name="reason"]', "read again from the plate"
     )  # nothing was drained: the station asks
     phone.click("#unit-right button")
-    until(lambda: phone.locator("#unit").is_hidden(), 10, "the answer taken")
+    until(lambda: phone.locator("#unit").is_hidden(), "the answer taken")
     if person.stage() != "fill":
         person.mark("fill_start")
-    person.reach("fill", 10)
+    person.reach("fill")
     person.tick_all()
-    until(lambda: person.get("/view.json")["blocked"] is None, 10, "every sensor read")
+    until(lambda: person.get("/view.json")["blocked"] is None, "every sensor read")
 
     def runs_over() -> bool:
         return person.get("/view.json")["ran_over_at_l"] is not None
 
     _hold_until(person, runs_over, 60, "fluid running over")
     person.let_go()
-    until(lambda: not person.get("/view.json")["held"], 5, "let go")
+    until(lambda: not person.get("/view.json")["held"], "let go")
 
     person.mark("lip_proof")
     expect(phone.locator(".dock-figure")).to_contain_text("At the lip: ")

@@ -10,13 +10,13 @@ def test_a_question_about_the_pan_is_answered_changed_and_kept(phone: Page) -> N
     person.open_job()
     person.tick_all()
     person.mark("pan_placed")
-    until(lambda: person.get("/view.json")["pan_g"] is not None, 10, "pan read")
+    until(lambda: person.get("/view.json")["pan_g"] is not None, "pan read")
     person.mark("drain_open")
-    person.reach("drain", 5)
+    person.reach("drain")
     person.bench("open_drain")
     person.bench("fastest")
     person.reach("drip", 120)
-    until(lambda: "aiting" in person.text("waiting"), 60, "the drip's forecast")
+    until(lambda: "aiting" in person.text("waiting"), "the drip's forecast")
     person.bench("normal")
     before_l = person.get("/view.json")["drained_l"]
     person.bench("rag_on")
@@ -48,7 +48,7 @@ def test_a_question_about_the_pan_is_answered_changed_and_kept(phone: Page) -> N
     expect(told.locator('[aria-pressed="true"]')).to_contain_text("Fluid")
     assert 0.055 < person.get("/view.json")["drained_l"] - before_l < 0.09
     person.mark("drain_done")
-    person.reach("reseal", 5)
+    person.reach("reseal")
     told.locator('[data-answer="object"]').click()
     expect(told.locator('[aria-pressed="true"]')).to_contain_text("Something laid in it")
 

@@ -65,6 +65,7 @@ def tap_pin(page: Page, pin: str) -> None:
 
 def at_the_bay(page: Page) -> None:
     page.wait_for_selector("body.bay")
+    page.wait_for_load_state()  # what is pressed before the page's scripts have run is lost
 
 
 def test_from_a_first_start_to_a_technician_who_is_told_what_is_not_hers_and_what_was_not_stored(

@@ -67,15 +67,15 @@ def test_an_unplugged_sensor_shows_within_two_seconds_and_stops_the_pump(
     _run(person)
     _unplug(phone, unplug)
     start_s = time.monotonic()
-    until(lambda: words in (phone.locator(".faults").text_content() or ""), 2, "the fault shown")
-    until(lambda: not person.pump_on(), max(0.1, 2 - (time.monotonic() - start_s)), "pump off")
+    until(lambda: words in (phone.locator(".faults").text_content() or ""), "the fault shown", 2)
+    until(lambda: not person.pump_on(), "pump off", max(0.1, 2 - (time.monotonic() - start_s)))
     assert person.get("/view.json")["pump_on"] is False
     # A busy computer lets go by itself, and what stopped the pump is then what blocks it.
     expect(phone.locator("#pump-line")).to_contain_text(re.compile("Stopped: |Pump is blocked: "))
     person.let_go()
     expect(phone.locator(".notices .stops", has_text=words).first).to_be_visible()
     _unplug(phone, replug)
-    until(lambda: not (phone.locator(".faults").text_content() or "").strip(), 15, "the fault mended")
+    until(lambda: not (phone.locator(".faults").text_content() or "").strip(), "the fault mended", 15)
     assert person.get("/view.json")["job"] is not None
     time.sleep(1.0)
     assert not person.pump_on()
@@ -86,7 +86,7 @@ def test_an_unplugged_sensor_shows_within_two_seconds_and_stops_the_pump(
 def test_a_page_that_loses_the_focus_lets_go(phone: Page, person: Technician) -> None:
     _run(person)
     phone.evaluate("dispatchEvent(new Event('blur'))")
-    until(lambda: not person.pump_on(), 2, "pump off")
+    until(lambda: not person.pump_on(), "pump off", 2)
     time.sleep(0.5)
     assert not person.pump_on()
 
@@ -97,7 +97,7 @@ def test_a_hidden_page_lets_go(phone: Page, person: Technician) -> None:
         "Object.defineProperty(document, 'hidden', {value: true, configurable: true});"
         "document.dispatchEvent(new Event('visibilitychange'))"
     )
-    until(lambda: not person.get("/view.json")["pump_on"], 2, "pump off")
+    until(lambda: not person.get("/view.json")["pump_on"], "pump off", 2)
 
 
 def test_a_closed_page_lets_go(phone: Page, person: Technician) -> None:
@@ -107,13 +107,13 @@ def test_a_closed_page_lets_go(phone: Page, person: Technician) -> None:
     phone.bring_to_front()
     _run(person)
     phone.close()
-    until(lambda: not watch.get("/view.json")["pump_on"], 2, "pump off")
+    until(lambda: not watch.get("/view.json")["pump_on"], "pump off", 2)
 
 
 def test_a_lost_network_lets_go_and_does_not_start_again_by_itself(phone: Page, person: Technician) -> None:
     _run(person)
     phone.evaluate("() => { window.realFetch = window.fetch; window.fetch = () => new Promise(() => {}); }")
-    until(lambda: not person.get("/view.json")["pump_on"], 2, "pump off")
+    until(lambda: not person.get("/view.json")["pump_on"], "pump off", 2)
     phone.evaluate("() => { window.fetch = window.realFetch; }")
     time.sleep(1.0)
     assert not person.get("/view.json")["pump_on"]
@@ -124,13 +124,13 @@ def test_the_keyboard_holds_as_the_pointer_does(phone: Page, person: Technician)
     phone.focus("#hold")
     _hold(person, lambda: phone.keyboard.down(" "), lambda: phone.keyboard.up(" "))
     phone.keyboard.up(" ")
-    until(lambda: not person.pump_on(), 2, "pump off")
+    until(lambda: not person.pump_on(), "pump off", 2)
 
 
 def test_stop_stops_the_pump_though_the_pendant_is_held(phone: Page, person: Technician) -> None:
     _run(person, "#pendant")
     phone.evaluate("document.getElementById('stop').click()")
-    until(lambda: not person.pump_on(), 2, "pump off")
+    until(lambda: not person.pump_on(), "pump off", 2)
     time.sleep(0.5)
     assert not person.pump_on()
     person.let_go()

@@ -1,7 +1,5 @@
 """Another fluid than the hose holds: purged into a waste vessel at the bay page, metered, and never a fill."""
 
-import time
-
 from playwright.sync_api import Page, expect
 
 from tests.journeys.technician import Technician, until
@@ -13,7 +11,7 @@ def test_the_hose_is_purged_into_a_waste_vessel_before_another_fluid_goes_in(pho
     phone.fill('[name="technician"]', "M. Okafor")
     assert phone.input_value('[name="fresh_fluid"]') == "atf"
     phone.click("text=Open the job")
-    person.reach("plan", 5)
+    person.reach("plan")
     person.tick_all()
     for mark in ("pan_placed", "drain_open", "drain_done"):
         person.mark(mark)
@@ -22,16 +20,11 @@ def test_the_hose_is_purged_into_a_waste_vessel_before_another_fluid_goes_in(pho
     person.bench("hose_in_waste")
     phone.click("#purge")
     expect(phone.locator("#purge-done")).to_be_visible()
-    until(lambda: person.get("/view.json")["blocked"] is None, 10, "every sensor read")
+    until(lambda: person.get("/view.json")["blocked"] is None, "every sensor read")
 
-    end_s = time.monotonic() + 40.0
-    while person.get("/view.json")["pump"]["purge_l"] < 0.5 and time.monotonic() < end_s:
-        person.press("#hold")
-        until(lambda: person.get("/view.json")["held"], 5, "control pressed")
-        while person.get("/view.json")["held"] and person.get("/view.json")["latched"] is None:
-            time.sleep(0.1)
-        person.let_go()
-        until(lambda: not person.pump_on(), 3, "pump off")
+    person.hold_until(lambda: person.get("/view.json")["pump"]["purge_l"] >= 0.5, "purged", 120)
+    person.let_go()
+    until(lambda: not person.pump_on(), "pump off")
     assert "Purged" in (phone.locator(".is-purging .caution-box:visible").last.text_content() or "")
     phone.click("#purge-done")
     expect(phone.locator("#purge-done")).to_be_hidden()
@@ -46,7 +39,7 @@ def test_the_hose_is_purged_into_a_waste_vessel_before_another_fluid_goes_in(pho
     person.mark("reseal_done")
     person.mark("fill_start")
     person.say_drained_elsewhere()
-    person.reach("fill", 10)
+    person.reach("fill")
     assert person.get("/view.json")["blocked"] is None
     record = person.get(f"{phone.url}jobs/{view['job']['job_id']}.json")
     assert "of Gear oil 75W-90, fresh may still line it" in str(record)

@@ -12,10 +12,10 @@ const runOpen = () => byId("desk").dataset.run === "open";
 /** @type {ReturnType<typeof setTimeout> | undefined} */
 let again;
 
-async function redraw() {
-  const page = await drawAnew("desk");
-  if (!page) return;
-  document.body.dataset.kind = page.body.dataset.kind;
+/** @param {() => boolean} [spare] */
+async function redraw(spare) {
+  const page = await drawAnew("desk", spare);
+  if (page) document.body.dataset.kind = page.body.dataset.kind;
   settle();
 }
 
@@ -24,7 +24,8 @@ function settle() {
   document.body.classList.toggle("has-dock", runOpen());
   clearTimeout(again);
   const seconds = Number(byId("desk").dataset.again || 0);
-  if (seconds) again = setTimeout(() => (byId("desk").contains(document.activeElement) ? settle() : redraw()), seconds * 1000);
+  const used = () => byId("desk").contains(document.activeElement);
+  if (seconds) again = setTimeout(() => (used() ? settle() : redraw(used)), seconds * 1000);
 }
 
 sendForms(document, (content, element) => {

@@ -4,7 +4,7 @@
 import { byId } from "./dom.js";
 
 const EVERY_MS = 200;
-const FEWEST = 5;
+const FEWEST = 3;
 const line = byId("calm");
 /** @typedef {{ t_s: number, pan_g: number | null }} View */
 /** @type {View[]} */

@@ -16,8 +16,8 @@ function settle() {
 
 async function redraw() {
   // Nothing is taken from under fingers that type.
-  const typing = document.activeElement instanceof HTMLInputElement;
-  if (!typing) await drawAnew("desk").catch(() => say("The station cannot be reached. Check the network."));
+  const typing = () => document.activeElement instanceof HTMLInputElement;
+  if (!typing()) await drawAnew("desk", typing).catch(() => say("The station cannot be reached. Check the network."));
   settle();
 }
 

@@ -1,6 +1,7 @@
 // @ts-check
 // Follows the station's event stream and puts each view in its place. Figures arrive as text, ready to show.
 import { byId } from "./dom.js";
+import { whenFree } from "./press.js";
 
 const STALE_MS = 1000;
 const REOPEN_MS = 1000;
@@ -71,7 +72,7 @@ function apply(live) {
       for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, String(value));
     }
   });
-  changed("html", live.html, (name, value) => { for (const element of parts.get(name) || []) setPart(element, value); });
+  changed("html", live.html, (name, value) => { for (const element of parts.get(name) || []) whenFree(element, () => setPart(element, value)); });
   changed("flag", live.flag, (name, value) => {
     document.body.classList.toggle(`is-${name}`, value);
     for (const element of shows.get(name) || []) element.hidden = !value;
