@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-
 PATIENCE_S = 60.0
 """What is not a promise of the page is waited for as long as a busy computer takes."""
 
@@ -43,9 +42,10 @@ class Technician:
         return self.page.locator(f'[data-text="{name}"]').first.text_content() or ""
 
     def get(self, path: str) -> Any:
-        return self.page.request.get(
-            path if path.startswith("http") else f"{self.page.url.rstrip('/')}{path}"
-        ).json()
+        return self.page.request.get(path if path.startswith("http") else f"{self.origin()}{path}").json()
+
+    def origin(self) -> str:
+        return "/".join(self.page.url.split("/")[:3])
 
     def follow(self, link: str) -> None:
         """Go where a link leads, and wait until that page's scripts have run: what is pressed before them is lost."""

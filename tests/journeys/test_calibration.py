@@ -31,8 +31,7 @@ class Metrologist(Technician):
         until(lambda: abs(self._pan_g() - before_g) > LEAST_G, "another load seen")
 
     def _pan_g(self) -> float:
-        view = self.page.request.get(f"{self.page.url.split('/calibration')[0]}/view.json").json()
-        return float(view["pan_g"] or 0.0)
+        return float(self.get("/view.json")["pan_g"] or 0.0)
 
     def read(self, load: str) -> None:
         """Wait for calm and read; where the station finds the pan restless after all, once more."""

@@ -101,6 +101,7 @@ def test_a_month_of_fluid_and_a_season_of_fills(page: Page, station: Station) ->
 def test_a_capacity_in_another_unit_is_asked_about_before_the_fill(phone: Page) -> None:
     technician = Technician(phone)
     technician.pick("b12_rear_axle", unfold=True)
+    phone.fill('[name="technician"]', "M. Okafor")
     expect(phone.locator("#plan-preview")).to_contain_text("2.871 ± 0.075 L expected, listed")
     phone.fill('[name="capacity"]', "2.9")
     expect(phone.locator("#plan-preview")).to_contain_text("Listed capacity: add the unit")

@@ -1,6 +1,6 @@
 // @ts-check
 // The one next action at the foot of the page: ticked or set from there, never twice by one trembling thumb, and with
-// the focus on it once it has changed.
+// the focus on it once what had it is gone.
 import { around, byId } from "./dom.js";
 import { onLive } from "./live.js";
 import { act } from "./send.js";
@@ -25,6 +25,14 @@ export function dock() {
     setTimeout(() => document.body.classList.remove("locked"), LOCK_MS);
   }, { capture: true });
 
+  // A key that is still down from the last action, such as the hold, sets nothing off when the focus has moved on.
+  document.addEventListener("keydown", (event) => {
+    if (event.repeat && around(event, STEPS)) event.preventDefault();
+  }, { capture: true });
+  document.addEventListener("focusin", (event) => {
+    wanted = byId("dock").contains(/** @type {Node} */ (event.target)) || around(event, STEPS) !== null;
+  });
+
   document.addEventListener("click", (event) => {
     const button = around(event, "[data-tick]");
     if (button) act(button, "/api/check", { key: button.dataset.tick, done: true });
@@ -34,9 +42,9 @@ export function dock() {
     const now = `${live.stage} ${live.html.next}`;
     if (now === shown) return;
     shown = now;
-    const lost = document.activeElement === null || document.activeElement === document.body;
+    const held = document.activeElement;
+    const lost = held === null || held === document.body || held.closest("[hidden]") !== null;
     if (!wanted || !lost) return;
-    wanted = false;
     const next = document.getElementById("next") ?? byId("hold");
     next.focus({ preventScroll: true });
   });

@@ -76,7 +76,7 @@ function toSignIn() {
  * @param {RequestInit & { refused?: (text: string, status: number) => void }} [options]
  */
 export async function act(button, path, body, { refused, ...options } = {}) {
-  const form = button?.form;
+  const form = button?.form, focused = button !== null && button === document.activeElement;
   if (button) button.disabled = true;
   try {
     const content = await sendProved(path, body, options);
@@ -92,6 +92,8 @@ export async function act(button, path, body, { refused, ...options } = {}) {
     return null;
   } finally {
     if (button) button.disabled = false;
+    // A browser takes the focus from what is disabled.
+    if (focused && document.activeElement === document.body) button.focus({ preventScroll: true });
   }
 }
 
