@@ -21,7 +21,7 @@ from web.frame.render import HERE, Behind
 from web.jobs import curve as job_curve
 from web.jobs import pages as job_pages
 from web.jobs import photos
-from web.live import actions, pages, watching
+from web.live import actions, components, pages, watching
 from web.live.hold import Holder
 from web.live.hub import Hub
 from web.people import people_pages, sign_in
@@ -50,6 +50,7 @@ READING = (
     fills.router,
     quality_chart.router,
     watching.router,
+    components.router,
     setup_pages.router,
     changes_page.router,
     sign_in.router,

@@ -135,7 +135,9 @@ class Technician:
                 return
             self.let_go()
         said = self.page.locator("#message p").text_content()
-        pytest.fail(f"{what}: not within {within_s} s; to go {self.text('to_go')}; the page says {said!r}")
+        pytest.fail(
+            f"{what}: not within {within_s} s; to go {self.text('to_go.number')}; the page says {said!r}"
+        )
 
     def fill_to_target(self, within_s: float) -> None:
         self.hold_until(self._is_reached, "target reached", within_s)

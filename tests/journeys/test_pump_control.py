@@ -29,8 +29,8 @@ def person(phone: Page) -> Technician:
         person.bench("hose_in_waste")  # a new job is a new vehicle
     for verb in ("replug_pan", "replug_supply"):  # whatever the test before has left
         person.bench(verb)
-    person.reach("fill", 10)
-    until(lambda: person.get("/view.json")["blocked"] is None, 10, "every sensor read")
+    person.reach("fill")
+    until(lambda: person.get("/view.json")["blocked"] is None, "every sensor read")
     return person
 
 

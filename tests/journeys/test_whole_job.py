@@ -53,7 +53,14 @@ class Typist(Technician):
             expect(self.page.locator(f'#next[data-tick="{key}"]')).to_have_count(0)
 
     def mark(self, mark: str) -> None:
-        expect(self.page.locator(f'#next[data-mark="{mark}"]')).to_be_visible()
+        """Set it once it is the next action; what has to be ticked before is ticked."""
+        following = self.page.locator(f'#next[data-mark="{mark}"]')
+
+        def is_next() -> bool:
+            self.tick_all()
+            return following.count() > 0
+
+        until(is_next, f"{mark} is the next action")
         self._go_on()
 
     def _go_on(self) -> None:
@@ -70,7 +77,8 @@ class Typist(Technician):
             time.sleep(2)
             if done.count():
                 return
-        raise AssertionError(f"still to go: {self.text('to_go')}")
+            expect(self.page.locator("#pump-line")).to_contain_text("ress and hold")
+        raise AssertionError(f"still to go: {self.text('to_go.number')}")
 
     def press(self, selector: str) -> None:
         expect(self.page.locator(selector)).to_be_focused()

@@ -36,7 +36,7 @@ RULES: dict[str, Rule] = {
         "POST /api/stop",
     ]),
     **_all(EVERYBODY, [
-        "GET /", "GET /bench/truth.json",
+        "GET /", "GET /bench/truth.json", "GET /components",
         "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
         "GET /jobs/{job_id}", "GET /jobs/{job_id}.json", "GET /jobs/{job_id}/sheet",
         "GET /jobs/{job_id}/sheet.pdf", "GET /jobs/{job_id}/recording.csv",

@@ -9,7 +9,7 @@ const LOCK_MS = 700;
 const STEPS = "[data-mark], [data-tick]";
 
 export function dock() {
-  let lockedUntil = 0, wanted = false, shown = "";
+  let lockedUntil = 0, wanted = false, free = false;
 
   // The next action comes to stand where the last one stood: a second tap within a moment was meant for the first.
   document.addEventListener("click", (event) => {
@@ -29,23 +29,21 @@ export function dock() {
   document.addEventListener("keydown", (event) => {
     if (event.repeat && around(event, STEPS)) event.preventDefault();
   }, { capture: true });
-  document.addEventListener("focusin", (event) => {
-    wanted = byId("dock").contains(/** @type {Node} */ (event.target)) || around(event, STEPS) !== null;
-  });
+  for (const name of ["focusin", "pointerdown"]) {
+    document.addEventListener(name, (event) => { wanted = around(event, `#dock, ${STEPS}`) !== null; });
+  }
 
   document.addEventListener("click", (event) => {
     const button = around(event, "[data-tick]");
     if (button) act(button, "/api/check", { key: button.dataset.tick, done: true });
   });
 
-  onLive((live) => {
-    const now = `${live.stage} ${live.html.next}`;
-    if (now === shown) return;
-    shown = now;
-    const held = document.activeElement;
-    const lost = held === null || held === document.body || held.closest("[hidden]") !== null;
-    if (!wanted || !lost) return;
-    const next = document.getElementById("next") ?? byId("hold");
-    next.focus({ preventScroll: true });
+  // Whoever holds goes on to what comes after it once the control is let go, and may step back to it.
+  onLive(() => {
+    const next = document.getElementById("next"), hold = byId("hold"), focused = document.activeElement;
+    const lost = focused === null || focused === document.body || focused.closest("[hidden]") !== null;
+    const was = free;
+    free = next !== null && hold.dataset.pressed === undefined;
+    if (wanted && (lost || (focused === hold && free && !was))) (next ?? hold).focus({ preventScroll: true });
   });
 }

@@ -80,7 +80,7 @@ REFUSED_ALIKE = {**BODIES, **OF_PEOPLE}
 NUMBER = CERTIFICATES[0].number
 READS = [
     "/", "/wall", "/view.json", "/jobs", "/jobs.json", "/jobs.csv", f"/jobs/{JOB_ID}.json", f"/jobs/{JOB_ID}/sheet", f"/jobs/{JOB_ID}/sheet.pdf",
-    f"/jobs/{JOB_ID}/recording.csv", f"/jobs/{JOB_ID}/curve.json", f"/jobs/{JOB_ID}/JOB.toml", f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/checkpoint", "/bench/truth.json", "/favicon.ico",
+    f"/jobs/{JOB_ID}/recording.csv", f"/jobs/{JOB_ID}/curve.json", f"/jobs/{JOB_ID}/JOB.toml", f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/checkpoint", "/bench/truth.json", "/components", "/favicon.ico",
     "/usage", "/usage.json", "/usage.csv", "/stock.json", "/stock.csv", "/entries", "/entries.json", "/entries.csv", "/expected", "/expected.json", "/expected.csv",
     "/due", "/due.json", "/due.csv", "/quality", "/quality.json", "/quality.csv",
     "/quality/fills", "/quality/fills.json", "/quality/fills.csv",

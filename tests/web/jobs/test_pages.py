@@ -27,6 +27,7 @@ from web.frame.gate import SECURITY_HEADERS
 from web.frame.problem import Problem
 from web.frame.render import HERE
 from web.jobs import contexts, sheet
+from web.live import components
 from web.live import contexts as live_contexts
 from web.people import people_pages, sign_in
 from web.shop import (
@@ -98,6 +99,7 @@ def test_static_files_reach_for_nothing_outside() -> None:
 CONTEXTS = {
     "bay.html": live_contexts.BayPage,
     "wall.html": live_contexts.WallPage,
+    "components.html": components.ComponentsPage,
     "jobs.html": contexts.JobsPage,
     "job.html": contexts.JobPage,
     "sheet.html": sheet.SheetPage,
