@@ -101,8 +101,9 @@ SAMPLES: dict[str, Any] = {
     "chart_shown": SimpleNamespace(
         name="Bay 1", tally="n = 3", text="Steady.", recent=[], address="", n=3,
         panels=[SimpleNamespace(
-            title="Deviation", height=132, zones="", limits="M68 16H392M68 116H392", centre="M68 66H392",
-            line="M90 60L230 74L370 52", dots="", marks=[], labels=[SimpleNamespace(y=66, text="0.00 L")],
+            title="Deviation", height=132, zones="", limits="M58 16H334M58 116H334", centre="M58 66H334",
+            line="M80 60L200 74L310 52", dots="", marks=[], labels=[SimpleNamespace(y=66, text="0.00")],
+            band=(30, 72), zero="M58 66H334", axis=[SimpleNamespace(y=66, text="0 L")], ends=("1 Nov", "25 Nov"),
         )],
     ),
     "entries_shown": [SimpleNamespace(when="2026-11-25", entered="", kind="received", where="drum 1", volume="57.2 L", technician="M. Okafor", note="")],
