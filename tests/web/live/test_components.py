@@ -21,9 +21,9 @@ def test_every_shared_part_is_shown_once_and_a_new_one_is_missed() -> None:
             assert f'"{part.name}"' in SOURCES, (
                 f"{part.name} is used by {users} pages; show it in components.py"
             )
-    for part in ("_parts.html", "_live.html", "_list.html", "_entered.html", "_fills.html"):
-        for macro in re.findall(r"{% macro (\w+)", (TEMPLATES / part).read_text()):
-            assert re.search(rf"\b{macro}\(", SOURCES), f"{part}: {macro} is not shown in components.py"
+    for shared in ("_parts.html", "_live.html", "_list.html", "_entered.html", "_fills.html"):
+        for macro in re.findall(r"{% macro (\w+)", (TEMPLATES / shared).read_text()):
+            assert re.search(rf"\b{macro}\(", SOURCES), f"{shared}: {macro} is not shown in components.py"
     assert len({component.source for component in COMPONENTS}) == len(COMPONENTS)
 
 
