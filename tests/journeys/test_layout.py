@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 import zxingcpp
 from PIL import Image
-from playwright.sync_api import Browser, Page, ViewportSize
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from tests.journeys.conftest import PHONE, ROOT
 from tests.web.fake_engine import CHECKPOINT
@@ -157,6 +157,21 @@ def test_a_second_tap_within_a_moment_does_nothing(page: Page, address: str) -> 
     )
     page.wait_for_timeout(200)
     assert len(sent) == 1, sent
+
+
+def test_what_is_being_pressed_is_not_replaced_until_it_is_let_go(page: Page, address: str) -> None:
+    """A view comes ten times a second, and a press takes as long as that: its click would go with the old control."""
+    show(page, address, "/", "drip", PHONE)
+    box = page.locator("#next").bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 20, box["y"] + 20)
+    page.mouse.down()
+    set_stage(page, address, "leak watch")
+    page.wait_for_selector('body[data-stage="leak watch"]')
+    with page.expect_request("**/api/mark") as asked:
+        page.mouse.up()
+    assert '"drain_done"' in (asked.value.post_data or "")
+    expect(page.locator('#next[data-mark="drain_done"]')).to_have_count(0)
 
 
 @pytest.mark.parametrize("stage", STAGES)

@@ -177,7 +177,7 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     assert view["verdict"] == really == "full"
     assert person.text("verdict.word") == "Full"
 
-    person.tab_to("text=Sheet to print", 80)
+    person.tab_to('.over-line a[href$="/sheet"]', 80)
     with phone.expect_navigation():
         phone.keyboard.press("Enter")
     sheet = phone.locator(".sheet").first
