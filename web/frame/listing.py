@@ -43,7 +43,8 @@ class Link:
 @dataclass(frozen=True)
 class Listing:
     """A list's form, pages and files. search: what the search field looks through, "" where there is none. kept: what else the
-    address says, sent along by the form. count: what is shown, in words. clear: the list with nothing asked for."""
+    address says, sent along by the form. count: what is shown, in words. clear: the list with nothing asked for.
+    hold: what the files have."""
 
     address: str
     search: str
@@ -56,6 +57,7 @@ class Listing:
     count: str
     pages: Sequence[Link]
     files: Sequence[Link]
+    hold: str
 
 
 @dataclass(frozen=True)
@@ -80,7 +82,7 @@ class Asked:
         query = urlencode([(name, value) for name, value in [*given, *more.items()] if value])
         return f"{address}?{query}" if query else address
 
-    def _listing(self, count: str, pages: Sequence[Link]) -> Listing:
+    def _listing(self, count: str, pages: Sequence[Link], hold: str) -> Listing:
         narrowed = any(one.value for one in self.fields)
         return Listing(
             address=self.address + self.at,
@@ -93,6 +95,7 @@ class Asked:
             clear=Asked(self.address, self.search, kept=self.kept, at=self.at).link(),
             count=count,
             pages=pages,
+            hold=hold,
             files=[Link(text, self._to(address)) for text, address in self.twins],
         )
 
@@ -109,7 +112,7 @@ class Asked:
             pages += [Link("Next", self.link(page=f"{page + 1}")), Link("Last", self.link(page=f"{last}"))]
         begin = (page - 1) * PER_PAGE + 1
         count = f"{total} in all" if last == 1 else f"{begin} to {begin + len(shown) - 1} of {total}"
-        return shown, self._listing(count, pages)
+        return shown, self._listing(count, pages, "all that was asked for")
 
     def by_key(self, rows: Sequence[T], key: Callable[[T], str], begun: bool) -> tuple[Sequence[T], Listing]:
         """The same of rows that the record was asked for, one more than a page where there are more. key: of a row, which the
@@ -119,7 +122,7 @@ class Asked:
         if len(rows) > PER_PAGE:
             pages.append(Link("Older", self.link(before=key(shown[-1]))))
         count = f"{len(shown)} shown" if pages else f"{len(shown)} in all"
-        return shown, self._listing(count, pages)
+        return shown, self._listing(count, pages, f"the newest {MOST:,} of what was asked for")
 
 
 def options(names: Iterable[str], any_text: str) -> list[tuple[str, str]]:
