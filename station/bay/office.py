@@ -37,7 +37,8 @@ class Office(Protocol):
 
     def take(self, batch: Batch, /) -> Answer: ...
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        """Let go of the connection; the next question opens another."""
 
 
 class HttpOffice:

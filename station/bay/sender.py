@@ -86,6 +86,8 @@ class Sender:
         """Send one batch if there is one; how long to wait until the next turn, in seconds."""
         try:
             wait_s = self._send()
+            if wait_s > 0.0:
+                self._office.close()  # no server keeps an idle connection for long
         except StationError as error:
             return self._failure(str(error))
         except Exception as error:  # whatever it is, the record must not stop going out without a word

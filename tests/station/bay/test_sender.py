@@ -18,7 +18,7 @@ class Desk:
     """A roll-up that only counts. away: whether it does not answer. lost: whether it takes a batch and its answer is lost."""
 
     def __init__(self) -> None:
-        self.seq, self.batches, self.asked = 0, 0, 0
+        self.seq, self.batches, self.asked, self.closed = 0, 0, 0, 0
         self.away = self.lost = False
         self.fault: str | None = None
         self.whole = threading.Event()
@@ -43,7 +43,7 @@ class Desk:
         return Answer(self.seq, self.fault)
 
     def close(self) -> None:
-        pass
+        self.closed += 1
 
 
 @pytest.fixture
@@ -69,7 +69,7 @@ def test_it_goes_on_from_where_the_roll_up_is_and_then_waits(ledger: Ledger) -> 
     sender, desk.seq = sender_of(ledger, desk, clock), 30
     waits = [sender.turn() for _ in range(3)]
     assert waits == [0.0, 5.0, 5.0]
-    assert (desk.seq, desk.batches, desk.asked) == (52, 2, 1)
+    assert (desk.seq, desk.batches, desk.asked, desk.closed) == (52, 2, 1, 2)
     assert sender.standing.waiting == 0
     clock.now_s += HEARD_EVERY_S
     sender.turn()

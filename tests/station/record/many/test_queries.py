@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, date
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -12,11 +13,12 @@ from station.learning import quality
 from station.record import outbox
 from station.record.ledger import Ledger, now
 from station.record.many import queries
+from station.record.many.embedded import Embedded
 from station.record.many.queries import After, Scope
 from station.record.many.store import Store
 from station.shop import audit, catalogue, stock
 from station.shop.catalogue import Change
-from tests.rolled import COMPANY, ZONE, give, known, record
+from tests.rolled import COMPANY, ZONE, fresh, give, known, record, whole
 
 MARCH = Scope(COMPANY, ("harbour",), date(2026, 3, 1), date(2026, 4, 1))
 YEAR = Scope(COMPANY, ("harbour",), date(2026, 1, 1), date(2027, 1, 1))
@@ -118,6 +120,33 @@ def test_the_list_goes_on_behind_a_job_and_finds_words(rolled: Store) -> None:
         assert queries.job(db, "harbour", "bay-3", "003-00000") is None
         assert queries.companies(db) == [COMPANY]
         assert queries.shops(db, COMPANY) == {"harbour": ZONE, "quay": ZONE}
+
+
+def test_two_databases_split_by_shop_say_together_what_one_says(
+    rolled: Store, postgres: Embedded, bay: Ledger, tmp_path: Path
+) -> None:
+    """Each shop's bays report to one of two; nothing that is asked needs both at once."""
+    apart = [Store(fresh(postgres.dsn)) for _ in range(2)]
+    give(apart[0], known(apart[0]), outbox.batch(Path(bay.path), 0, 10_000))
+    for n in (2, 3):
+        give(apart[1], known(apart[1], f"bay-{n}", "quay"), outbox.batch(tmp_path / f"{n}.sqlite", 0, 10_000))
+    assert [whole(store) for store in apart] == [[], []]
+
+    def asked(store: Store) -> list[Any]:
+        with store.connection() as db:
+            return [
+                queries.use(db, BOTH),
+                queries.use_by_day(db, BOTH),
+                queries.tallies(db, BOTH, "meter"),
+                queries.off(db, BOTH, "short", 99),
+                queries.stock(db, BOTH),
+                queries.jobs(db, BOTH, 999),
+            ]
+
+    for one, first, second in zip(asked(rolled), *map(asked, apart), strict=True):
+        assert sorted(map(repr, one)) == sorted(map(repr, [*first, *second]))
+    for store in apart:
+        store.close()
 
 
 VALUES = {
