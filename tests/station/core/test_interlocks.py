@@ -327,3 +327,13 @@ def test_the_pump_turns_in_its_stage_alone() -> None:
     bay.run(1.0)
     assert not bay.contact
     assert control.blocked(bay.state) == "the pump only runs in the fill stage"
+
+
+@pytest.mark.parametrize("source", ["pan", "meter", "fluid_supply_c"])
+def test_no_pump_turns_before_every_device_was_read(source: str) -> None:
+    bay = fill()
+    bay.run(1.0)
+    assert control.blocked(bay.state) is None
+    heard = {name: t_s for name, t_s in bay.state.hearing.last_t_s.items() if name != source}
+    state = replace(bay.state, hearing=replace(bay.state.hearing, last_t_s=heard))
+    assert str(control.blocked(state)).startswith("no reading yet: ")

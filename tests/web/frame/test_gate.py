@@ -451,3 +451,28 @@ def test_no_foreign_page_is_ever_allowed_in_by_a_header(bay: Bay) -> None:
     for path in READS:
         reply = bay.send("GET", path, headers={"Origin": "http://elsewhere.example"})
         assert not [name for name in reply.headers if re.match("access-control-", name)]
+
+
+def test_a_failure_inside_is_told_without_its_words() -> None:
+    sent: list[Message] = []
+
+    async def broken(scope: Scope, receive: Receive, send: Send) -> None:
+        raise RuntimeError("what nobody outside should read")
+
+    async def receive() -> Message:
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    async def send(message: Message) -> None:
+        sent.append(message)
+
+    scope = {
+        "type": "http",
+        "method": "GET",
+        "path": "/",
+        "query_string": b"",
+        "headers": [(b"host", b"localhost")],
+    }
+    asyncio.run(Gate(broken)(scope, receive, send))
+    assert sent[0]["status"] == 500
+    assert (b"x-frame-options", b"DENY") in sent[0]["headers"]
+    assert all(b"nobody outside" not in message.get("body", b"") for message in sent)
