@@ -22,6 +22,8 @@ from web.live import pan_steps, witnesses
 from web.live.witnesses import WitnessLine
 
 BAR_WIDTH = 100.0
+MANY_DOF = 1000.0
+"""So many degrees of freedom are as good as endless, and not worth their digits."""
 
 
 @dataclass(frozen=True)
@@ -198,7 +200,7 @@ def facts_of(job: JobRecord) -> list[Fact]:
 
 def _budget(name: str, budget: Doubt) -> Budget:
     scale, unit = (1000.0, "mL") if budget.unit == "L" else (1.0, budget.unit)
-    freedom = f", {fmt.decimal(budget.dof, 0)} degrees of freedom" if isfinite(budget.dof) else ""
+    freedom = f", {fmt.decimal(budget.dof, 0)} degrees of freedom" if budget.dof < MANY_DOF else ""
     bars = [
         BudgetBar(
             name=term.name,

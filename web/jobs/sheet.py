@@ -121,6 +121,8 @@ TINY = 0.001
 LINES, LINE = 16, 70
 """Lines of text beside which the curve still finds its place on the first page, and what stands in one."""
 TAKEN_BACK = 4
+WORDS = ((36, 50), (22, 40))
+"""What a witness says and what would settle it, so that few take two lines and many take one each."""
 TEXT, NAME, TITLE, ROW = 170, 60, 45, 120
 """What a page of paper holds in its worst case; tests/web/jobs/test_sheet.py prints that."""
 
@@ -284,6 +286,7 @@ def _back(job: JobRecord) -> Back:
     report = job.measured
     crowd = len(report.witnesses) > MANY_WITNESSES
     rows, terms = (ROWS - 3, TERMS - 2) if crowd else (ROWS, TERMS)
+    word, settles = WORDS[crowd]
     torque = [_cut(text, NAME) for text in noted_torque(job)]
     notices = [_cut(notice.text, ROW) for notice in report.notices]
     came = pan_steps.came(job, report.steps)
@@ -295,7 +298,9 @@ def _back(job: JobRecord) -> Back:
         facts=[Fact(f.label, _cut(f.value, NAME)) for f in facts_of(job) if f.label not in ON_FRONT],
         figures=figures_of(job),
         reference=reference_of(report),
-        witnesses=[replace(line, settles=_cut(line.settles, NAME)) for line in heard],
+        witnesses=[
+            replace(line, word=_cut(line.word, word), settles=_cut(line.settles, settles)) for line in heard
+        ],
         narrows=_cut(report.narrows or "", ROW),
         runs=runs[-rows:],
         more_runs=max(0, len(runs) - rows),

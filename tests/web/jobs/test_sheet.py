@@ -46,7 +46,13 @@ def crowded(report: Report) -> Report:
         verdict="undecided",
         verdict_text=LONG * 2,
         witnesses=tuple(
-            replace(report.witnesses[0], name=name, settles=f"Look it up. {LONG}") for name in names
+            replace(
+                report.witnesses[0],
+                name=name,
+                word=f"came to -1.6 % of it. {LONG}",
+                settles=f"Look it up. {LONG}",
+            )
+            for name in names
         ),
         pump_runs=report.pump_runs * 8,
         narrows=LONG * 3,
