@@ -118,7 +118,7 @@ def roll(
     outage_s: float = 0.0,
     batch: int = 200,
     plant: Callable[[Store], None] = lambda store: None,
-    patience_s: float = 30.0,
+    patience_s: float = 120.0,
 ) -> Rolling:
     """bays of so many jobs each, five or six entries a job, over a line that does all of it."""
     store = Store(dsn, server.ensure)
