@@ -208,6 +208,7 @@ def _about(certificate: Certificate) -> list[Fact]:
     shown = ", ".join(
         f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}"
         for name, value in certificate.conditions.items()
+        if value not in ("", None)
     )
     return [*facts, Fact("Conditions", shown)] if shown else facts
 
