@@ -184,7 +184,7 @@ def test_fluid_moved_by_hand_is_in_the_audit_and_the_stock(engine: Engine) -> No
     with engine.reading() as ledger:
         held = stock.contents(ledger, engine.catalogue())
         books = audit.audit(ledger, "2026-01-01", "2100-01-01", engine.catalogue(), "us")
-    assert held[0].to_dict()["content_l"] == pytest.approx(60 - 2 * 0.946352946, abs=1e-6)
+    assert held[0].to_dict()["booked_l"] == pytest.approx(60 - 2 * 0.946352946, abs=1e-6)
     assert books.to_dict()["total"]["waste_l"] == pytest.approx(2 * 0.946352946, abs=1e-6)
 
 
