@@ -305,7 +305,7 @@ class Ledger:
         while low < high:
             middle = (low + high) // 2
             row = self.db.execute(
-                """select job.rowid, event.seq from job join event on event.job_id = job.job_id
+                """select job.rowid, event.seq from job cross join event on event.job_id = job.job_id
                    and event.kind = 'job_open' where job.rowid >= ? order by job.rowid limit 1""",
                 [middle],
             ).fetchone()
