@@ -83,7 +83,7 @@ PAGES = {
 class Reading(Records):
     """What the pages read of a bay without a job: its record alone, no devices. statements: what it asked of the file."""
 
-    backend, bay_name = "simulated", "Bay 0"
+    backend, bay_name, invented_past = "simulated", "Bay 0", False
 
     def __init__(self, config: BayConfig) -> None:
         self.statements: list[str] = []
