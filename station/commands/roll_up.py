@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 from station.commands import run_shop
 from station.common.tabular import to_text
 from station.errors import InputError
-from station.given.config import ServeRules
 
 if TYPE_CHECKING:
+    from station.given.config import ServeRules
     from station.record.many.store import Store
 
 DONE, FAILED = 0, 1
@@ -81,13 +81,15 @@ class Opened:
     """What is served. ledger: beside which the people are kept; there is no such file."""
 
     store: "Store"
-    serve: ServeRules
+    serve: "ServeRules"
     ledger: Path
 
 
 @contextmanager
 def opened(options: argparse.Namespace) -> Iterator[Opened]:
     """The roll-up's database, and how it is served. Raises InputError, StationError."""
+    from station.given.config import ServeRules
+
     if options.data is None:
         raise InputError(
             "where are people and, without --dsn, the database to be kept? Name a folder with --data."

@@ -13,10 +13,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-import tomli_w
-
 from station.errors import InputError, StationError
-from station.given.config import demo_path
 
 COMPANY, SHOP, ZONE = "saltings", "reedbank", "Europe/Oslo"
 BAYS_MOST = 8
@@ -43,6 +40,10 @@ def add(what: Any) -> None:
 
 def bay_file(folder: Path, number: int, port: int, office: int) -> Path:
     """The file of one simulated bay: the demo's own, with its name, its record, its port and its roll-up."""
+    import tomli_w  # late, both: `install` runs on a system's bare Python
+
+    from station.given.config import demo_path
+
     tables = tomllib.loads(demo_path().read_text(encoding="utf-8"))
     tables["bay"] |= {
         "name": f"Bay {number}",

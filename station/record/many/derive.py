@@ -171,7 +171,7 @@ def sums(bay: str, drawn: Drawn) -> Sums:
     for job in drawn.jobs:
         row = job.row
         volumes = (row.drained_l, row.metered_l, row.filled_l, row.overflow_l)
-        adds = [1, *map(microlitres, volumes), 0, 0, 0, 0]
+        adds = [int(row.stage == "closed"), *map(microlitres, volumes), 0, 0, 0, 0]
         _use(found, job.day, row.fluid or "", adds)
         if row.stage == "closed":
             _tally(found, bay, job)

@@ -18,7 +18,8 @@ _MOVED_UL = ", ".join(
 _KINDS = ", ".join(f"'{kind}'" for kind in derive.MOVED)
 _USE = """
     select company, shop, bay, {at}, fluid, {sums} from (
-        select company, shop, bay, {at}, coalesce(fluid, '') as fluid, count(*) as jobs, {job_ul}, 0::bigint, 0::bigint,
+        select company, shop, bay, {at}, coalesce(fluid, '') as fluid,
+            count(*) filter (where stage = 'closed') as jobs, {job_ul}, 0::bigint, 0::bigint,
             0::bigint, 0::bigint from job group by 1, 2, 3, 4, 5
         union all
         select company, shop, bay, {at}, fluid, 0, 0, 0, 0, 0, {moved_ul} from movement where kind in ({kinds})

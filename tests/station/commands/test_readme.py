@@ -8,17 +8,27 @@ import pytest
 
 from station.__main__ import main
 from station.given.config import demo_path
+from station.record.many.embedded import Embedded
+from tests.rolled import fresh
 from tests.station.record.filled import filled
 
 README = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
 LINES = [
     line
     for block in re.findall(r"^```\w*\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
-    for line in block.splitlines()
+    for line in block.replace("\\\n", " ").splitlines()
     if line.startswith("tallypan ")
 ]
-ELSEWHERE = ("/media/backup", "/var/lib/tallypan")
-"""Folders of a Pi, which are below the test's own here."""
+AT_THE_OFFICE = [line for line in LINES if "roll-up" in line]
+ELSEWHERE = ("/media/backup", "/var/lib/tallypan", "/var/lib/roll-up")
+"""Folders of a Pi or a server, which are below the test's own here."""
+
+
+def here(line: str, below: Path) -> str:
+    for folder in ELSEWHERE:
+        (below / folder[1:]).mkdir(parents=True, exist_ok=True)
+        line = line.replace(folder, f"{below}{folder}")
+    return line
 
 
 def typed(line: str, capsys: pytest.CaptureFixture[str]) -> str:
@@ -41,11 +51,8 @@ def test_every_line_of_the_readme_does_what_it_says(
     filled(tmp_path / "ledger.sqlite", minutes=0.03)
     said = {}
     for line in LINES:
-        for folder in ELSEWHERE:
-            here = tmp_path / folder[1:]
-            here.mkdir(parents=True, exist_ok=True)
-            line = line.replace(folder, str(here))
-        said[line.split()[1], line.split()[-1]] = typed(line, capsys)
+        if line not in AT_THE_OFFICE:
+            said[line.split()[1], line.split()[-1]] = typed(here(line, tmp_path), capsys)
     done = [command for command, _ in said]
     assert done == [
         "backup",
@@ -70,7 +77,25 @@ def test_every_line_of_the_readme_does_what_it_says(
     assert (tmp_path / "var/lib/tallypan/bay-1.local.crt").is_file()
 
 
-@pytest.mark.parametrize("name", sorted(set(re.findall(r"^\| `tallypan (\w+)", README, re.MULTILINE))))
+def test_every_line_for_the_office_does_what_it_says(
+    tmp_path: Path, postgres: Embedded, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    served: list[tuple[str, bool]] = []
+    monkeypatch.setattr(
+        "web.many.run", lambda make, host, port, announce, tls: served.append((host, tls is not None))
+    )
+    monkeypatch.setattr("web.many.logs.set_up", lambda as_json: None)
+    dsn = fresh(postgres.dsn)
+    done = []
+    for line in AT_THE_OFFICE:
+        done.append(" ".join(line.split()[1:3]))
+        beside = f" --dsn '{dsn}'" if done[-1].startswith("roll-up") else ""
+        typed(here(line, tmp_path) + beside, capsys)
+    assert done == ["roll-up enter", "people --ledger", "certificate office.local", "roll-up serve"]
+    assert served == [("0.0.0.0", True)]
+
+
+@pytest.mark.parametrize("name", sorted(set(re.findall(r"^\| `tallypan ([\w-]+)", README, re.MULTILINE))))
 def test_every_command_of_the_table_is_one(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as ended:
         main([name, "--help"])
