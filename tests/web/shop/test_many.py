@@ -91,7 +91,10 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
         assert roll.send("GET", f"{address}.json?{MONTHS}").status_code == 200, address
         assert roll.send("GET", f"{address}.csv?{MONTHS}").headers["content-type"].startswith("text/csv")
     told = roll.send("GET", f"/usage.json?{MONTHS}").json()
-    assert sum(line["jobs"] for line in told["lines"]) == 60
+    with roll.store.connection() as db:
+        (closed,) = db.execute("select count(*) from job where stage = 'closed'").fetchone() or (0,)
+    assert 0 < closed < 60, "some were given up, and are no use of a month"
+    assert sum(line["jobs"] for line in told["lines"]) == closed
     assert sum(line["filled_l"] for line in told["days"]) == pytest.approx(
         sum(line["filled_l"] for line in told["lines"])
     )
