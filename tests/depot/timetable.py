@@ -1,6 +1,6 @@
 """Two years of an invented depot, laid out in days before today: who was served when, by whom, and what went wrong.
 
-Ten community buses ford a tidal causeway, so that axle and gearbox are changed four times a year and the transfer case
+Ten community buses cross a causeway that the tide covers, so that axle and gearbox are changed four times a year and the transfer case
 twice. Nothing here is a figure of a job: those come out of the engine.
 """
 
