@@ -84,7 +84,13 @@ def read(path: Path) -> list[Trial]:
 def show(trials: list[Trial]) -> None:
     shop = [t for t in trials if t.series == "shop"]
     print(f"{len(shop)} jobs of the shop and {len(trials) - len(shop)} of the series.\n")
-    print(tables.shop_text(shop), tables.truth_text(shop), tables.fault_text(shop), sep="\n\n")
+    print(
+        tables.shop_text(shop),
+        tables.truth_text(shop),
+        tables.fault_text(shop),
+        tables.stands_text(shop),
+        sep="\n\n",
+    )
     print("", tables.meter_text(trials), tables.series_text(trials), sep="\n\n")
     print("\nTo look at:", *(tables.to_look_at(trials) or ["nothing"]), sep="\n- ")
 

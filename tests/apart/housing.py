@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 G = 9.80665
+OFF_LEVEL = 0.02
+"""Of the volume to the lip: from here on a spirit level shows that the vehicle does not stand level."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,11 @@ class Compartment:
     def lip_l(self, housing_c: float) -> float:
         """Volume up to the lip as the vehicle stands."""
         return self.level_l(housing_c) * (1.0 + self.tilt)
+
+    @property
+    def off_level(self) -> bool:
+        """What a spirit level on the housing shows to who lays one and reads it."""
+        return abs(self.tilt) > OFF_LEVEL
 
     def level_l(self, housing_c: float) -> float:
         """Volume up to the lip on a level vehicle."""

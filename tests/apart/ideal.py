@@ -88,6 +88,8 @@ def observe(played: Played) -> Opinion:
     below_l = level_l - content_l
     standing_l = below_l + level_l * tilt
     weight = _pan(standing_l, truth.overflow_l, rng) * _eye(standing_l, truth.level_seen)
+    says = np.where(tilted, s.ticked(off_level=True), s.ticked(off_level=False))
+    weight *= says if p.ticks_level else 1.0 - says
     if truth.container_l is not None:
         weight *= _container(poured_l, truth.container_l, typed.fresh_origin)
     total = weight.sum()

@@ -4,12 +4,11 @@ import math
 import random
 from dataclasses import dataclass
 
-import tomli_w
-
 from tests.apart.housing import Filling, drain
 from tests.apart.instruments import Meter, Pan
-from tests.apart.matter import Fluid, air_kg_m3, in_steel_kg
-from tests.apart.scene import Scene, Typed
+from tests.apart.matter import air_kg_m3, in_steel_kg
+from tests.apart.paper import job_toml
+from tests.apart.scene import Scene
 
 PUMP_STEP_S = 0.1
 DRIP_STEP_S = 0.5
@@ -42,6 +41,8 @@ class Truth:
     level_seen: bool
     lip_reached: bool
     """Whether 10 mL or more ran over the lip into the pan."""
+    stands: str
+    """How the vehicle stands, and whether somebody ticked that it stands level: "off level and ticked" …"""
 
 
 @dataclass(frozen=True)
@@ -299,50 +300,6 @@ def play(scene: Scene) -> Played:
         else None,
         level_seen=seen,
         lip_reached=bay.over_l() >= 0.010,
+        stands=f"{'off level' if s.box.off_level else 'level'} and {'ticked' if p.ticks_level else 'not ticked'}",
     )
     return Played(s, job_toml(s), bay.rec.text(), truth)
-
-
-def job_toml(scene: Scene) -> str:
-    """What somebody would have typed for the job."""
-    t: Typed = scene.typed
-
-    def fluid(
-        typed: Fluid | None, true: Fluid, origin: str | None, u_kg_m3: float | None
-    ) -> dict[str, object]:
-        f = typed or true
-        table: dict[str, object] = {
-            "kind": "lubricant",
-            "density_15_kg_m3": round(f.density_15_kg_m3, 1),
-            "kv40_mm2_s": round(f.kv40_mm2_s, 2),
-            "kv100_mm2_s": round(f.kv100_mm2_s, 3),
-        }
-        if origin is not None:
-            table["density_origin"] = origin
-        if u_kg_m3 is not None:
-            table["u_density_kg_m3"] = u_kg_m3
-        return table
-
-    return tomli_w.dumps(
-        {
-            "job": {
-                "capacity": t.capacity,
-                "method": t.method,
-                "reference_temperature": "20 degC",
-                "tolerance_minus": f"{t.tolerance_l:g} L",
-                "tolerance_plus": f"{t.tolerance_l:g} L",
-            },
-            "fluid": {
-                "drained": fluid(t.old, scene.old, t.old_origin, t.old_u_kg_m3),
-                "fresh": fluid(t.fresh, scene.fresh, t.fresh_origin, t.fresh_u_kg_m3),
-            },
-            "pan": {
-                "zero_count": t.zero_count,
-                "kg_per_count": t.kg_per_count,
-                "u_rel": t.pan_u_rel,
-                "noise_counts": t.noise_counts,
-            },
-            "meter": {"k_factor_per_l": t.k_per_l, "u_rel": t.meter_u_rel},
-            "air": {"pressure_hpa": scene.pressure_hpa, "relative_humidity": scene.humidity},
-        }
-    )

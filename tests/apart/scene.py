@@ -46,6 +46,8 @@ class People:
     counts. looks: whether somebody looks at the level at the end; eye_l: how far below the lip the level may stand to
     be called seen. says_seen: marks the level as seen whatever there is to see. weighs: whether the container's
     weighings are in the recording; "all the time", "twice" or "". over_limit_l: weighed in the pan, ends the fill.
+    ticks_level: when somebody says that a spirit level laid on the housing, along and across, shows level: "first",
+    "curing", "settling" or "" for never; whether it is so is another matter.
     """
 
     drains_s: float = 720.0
@@ -62,6 +64,7 @@ class People:
     settles_s: float = 150.0
     watches_s: float = 120.0
     flush_kg: float = 0.0
+    ticks_level: str = ""
 
 
 @dataclass(frozen=True)

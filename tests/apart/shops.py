@@ -42,6 +42,16 @@ class Shares:
     looks: float = 0.6
     meter_sigma: float = 0.0015
     stopped_early: float = 0.15
+    lays_level: float = 0.75
+    hurried: float = 0.05
+    ticks_unlaid: float = 0.4
+
+    def ticked(self, off_level: bool) -> float:
+        """How often it is said that the vehicle stands level. Our model, no source: three times in four somebody lays
+        a spirit level, and of those that show a tilt one in twenty is read in a hurry. Of those who lay none, two in
+        five tick it all the same, because it is asked for; they do so whatever the vehicle does."""
+        reads = self.hurried if off_level else 1.0
+        return self.lays_level * reads + (1.0 - self.lays_level) * self.ticks_unlaid
 
 
 SHARES = Shares()
@@ -116,7 +126,14 @@ def scene_of(seed: int) -> Scene:
         scene = replace(scene, people=people, faults=(*scene.faults, "misread"))
     if rng.random() < SHARES.instrument_fault:
         scene = _with_fault(scene, rng)
-    return scene
+    return replace(scene, people=replace(scene.people, ticks_level=ticks_level(scene)))
+
+
+def ticks_level(scene: Scene) -> str:
+    """When somebody says that the vehicle stands level, from a stream of its own: all else of a seed stays as it was."""
+    rng = random.Random(f"stands level {scene.seed}")
+    ticked = rng.random() < SHARES.ticked(scene.box.off_level)
+    return rng.choices(("first", "curing", "settling"), (5, 3, 2))[0] if ticked else ""
 
 
 def _people(listed_l: float, supply_c: float, fresh: Fluid, rng: random.Random) -> People:

@@ -10,6 +10,7 @@ from tests.apart.trials import OFFS, UNKNOWABLE, Trial
 
 VEHICLE = frozenset({"not level", "listing"})
 """Where no witness of the fill itself is wrong."""
+STANDS = ("level and ticked", "level and not ticked", "off level and ticked", "off level and not ticked")
 SAID = ("full", "undecided", "short", "over", "refused")
 
 
@@ -128,6 +129,23 @@ def fault_text(trials: Sequence[Trial]) -> str:
     return "\n".join(lines)
 
 
+def stands_text(trials: Sequence[Trial]) -> str:
+    """What it is worth that somebody said the vehicle stands level."""
+    lines = [
+        "| vehicle | jobs | full | wrong | undecided | best observer wrong | best observer undecided |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for stands in STANDS:
+        told = [t for t in trials if t.stands == stands and not t.refused]
+        ours, best = undecided(told)
+        said_full = sum(t.verdict == "full" for t in told)
+        best_wrong = sum(t.ideal not in ("undecided", t.true_verdict) for t in told)
+        lines.append(
+            f"| {stands} | {len(told)} | {said_full} | {len(decided_wrong(told))} | {ours} | {best_wrong} | {best} |"
+        )
+    return "\n".join(lines)
+
+
 def meter_text(trials: Sequence[Trial]) -> str:
     lines = [
         "| meter counts | fill ends | truly full, short, over | " + " | ".join(SAID) + " | wrong |",
@@ -184,7 +202,7 @@ def to_look_at(trials: Sequence[Trial]) -> list[str]:
         found.append(
             f"{t.series} {t.seed}: said {t.verdict} (P within {t.p_within:.3f}; best observer {t.ideal}, {t.ideal_p_within:.3f}), "
             f"{1000 * t.below_lip_l:+.0f} mL below the lip, tolerance {1000 * t.tolerance_l:.0f}, past the limit by "
-            f"{1000 * t.beyond_l:.0f}, U95 {1000 * t.verdict_u95_l:.0f}; stops at the {t.stops}, faults {', '.join(t.faults) or 'none'}, "
+            f"{1000 * t.beyond_l:.0f}, U95 {1000 * t.verdict_u95_l:.0f}; {t.stands}, stops at the {t.stops}, faults {', '.join(t.faults) or 'none'}, "
             f"notices {', '.join(t.kinds) or 'none'}"
         )
     return found

@@ -12,9 +12,11 @@ import pytest
 
 from tests.apart import matter
 from tests.apart.housing import Compartment, Filling, drain
+from tests.apart.ideal import observe
 from tests.apart.instruments import Meter, MeterErrors, Pan, PanErrors
 from tests.apart.playing import play
 from tests.apart.scene import FRESH, USED, People, Pump, Scene
+from tests.apart.shops import scene_of
 
 
 def _slope(t_s: np.ndarray, y: np.ndarray) -> float:
@@ -80,6 +82,25 @@ def test_a_vehicle_keeps_its_size_whatever_is_typed() -> None:
     assert one.truth == two.truth
     assert one.recording_csv == two.recording_csv
     assert tomllib.loads(two.job_toml)["job"]["capacity"] == "9999 L"
+
+
+def test_the_best_observer_hears_that_the_vehicle_stands_level() -> None:
+    """The lip ran over 4 % below what is listed: a tilt as likely as a meter that counts too little."""
+    scene = Scene(box=Compartment(tilt=-0.04), people=People(stops="watch"))
+    ticked = replace(scene, people=replace(scene.people, ticks_level="settling"))
+    silent, heard = observe(play(scene)), observe(play(ticked))
+    assert play(ticked).truth.stands == "off level and ticked"
+    assert silent.verdict == "undecided"
+    assert heard.p_short < 0.5 * silent.p_short
+
+
+def test_most_say_that_the_vehicle_stands_level_and_few_of_those_off_level() -> None:
+    shop = [scene_of(seed) for seed in range(50_000, 50_800)]
+    said = {
+        off: [bool(s.people.ticks_level) for s in shop if s.box.off_level == off] for off in (False, True)
+    }
+    assert sum(said[False]) / len(said[False]) == pytest.approx(0.85, abs=0.03)
+    assert 0 < sum(said[True]) < 0.4 * len(said[True])
 
 
 def test_warm_fluid_fills_the_same_room_with_less() -> None:

@@ -11,7 +11,7 @@ from tests.apart.matter import Fluid
 from tests.apart.playing import play
 from tests.apart.running import Refused, replay
 from tests.apart.scene import Scene
-from tests.apart.shops import INSTRUMENT_FAULTS, METER_FAULTS, scene_of
+from tests.apart.shops import INSTRUMENT_FAULTS, METER_FAULTS, scene_of, ticks_level
 
 OFFS = (-0.08, -0.05, -0.03, -0.02, -0.01, 0.01, 0.02, 0.03, 0.05, 0.08)
 
@@ -47,6 +47,7 @@ class Trial:
     lip_reached: bool
     level_seen: bool
     weighed: bool
+    stands: str = ""
 
     @property
     def instrument_fault(self) -> bool:
@@ -113,6 +114,7 @@ def trial(series: str, seed: int, group: str = "") -> Trial:
         lip_reached=truth.lip_reached,
         level_seen=truth.level_seen,
         weighed=truth.container_l is not None,
+        stands=truth.stands,
     )
 
 
@@ -151,7 +153,7 @@ def _sound(seed: int, name: str) -> tuple[Scene, random.Random]:
         typed=replace(scene.typed, capacity=capacity),
         faults=(),
     )
-    return sound, rng
+    return replace(sound, people=replace(people, ticks_level=ticks_level(sound))), rng
 
 
 def _meter_off(stops: str) -> Callable[[int], Scene]:
