@@ -9,7 +9,7 @@ ALONE := tests/journeys/test_pump_control.py tests/journeys/test_lip_proof.py
 TWO := $(MAKE) --no-print-directory --jobs=2 --output-sync=target
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 
-.PHONY: run run-shop test pi-test pi-soak lint ruff types scripts rooms bench study soak lock clean debian emulator
+.PHONY: run run-shop test pi-test pi-soak lint ruff types scripts rooms words bench study soak lock clean debian emulator
 
 run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
@@ -50,6 +50,10 @@ scripts:
 
 rooms:
 	$(BIN)/python -m pytest -q tests/test_layers.py
+
+# Every sentence that the source says, into each language's catalogue.
+words: $(VENV)/.tests
+	$(BIN)/python -m tests.catalogue
 
 bench: $(VENV)/.tests
 	@for bench in tests/bench/bench_*.py; do echo "== $$bench"; $(BIN)/python $$bench || exit 1; done

@@ -174,11 +174,13 @@ def _serve(options: argparse.Namespace) -> int:
     from station.bay import fitness, logs
     from station.bay.beside import Beside
     from station.bay.people_book import PeopleBook
+    from station.common.words import speak
     from station.record.lock import name_holder
     from web.server import door_of, say_first_code, say_ready, serve
 
     logs.set_up(True if options.log_json else None)
     config = _config(options)
+    speak(config.language)
     fitness.check(config, options.simulated)
     host = config.serve.host if options.host is None else options.host
     port = config.serve.port if options.port is None else options.port

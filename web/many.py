@@ -12,6 +12,7 @@ from starlette.staticfiles import StaticFiles
 
 from station.bay import logs
 from station.commands.roll_up import opened
+from station.common.words import speak
 from station.people.access import Access
 from station.record.many.store import NotKnown, Store
 from web.frame.connections import Open
@@ -91,6 +92,7 @@ def create_app(
 def serve(options: argparse.Namespace) -> None:
     """Serve the roll-up as the command line says, until SIGINT or SIGTERM. Raises InputError, StationError."""
     logs.set_up(True if options.log_json else None)
+    speak(options.language)
     with opened(options) as here:
         rules = here.serve
         access, tls = door_of(rules, here.ledger, rules.host, options)

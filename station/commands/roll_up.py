@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from station.commands import run_shop
 from station.common.tabular import to_text
+from station.common.words import SOURCE
 from station.errors import InputError
 
 if TYPE_CHECKING:
@@ -46,6 +47,9 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
     served.add_argument("--proxy", action="store_true", help="a reverse proxy on this machine takes TLS off")
     served.add_argument(
         "--simulated", action="store_true", help="on this machine alone: nobody is asked to sign in"
+    )
+    served.add_argument(
+        "--language", default=SOURCE, metavar="CODE", help=f"the language of its pages (default: {SOURCE})"
     )
     served.add_argument("--log-json", action="store_true", help="log as JSON lines")
     served.set_defaults(run=serve)

@@ -16,6 +16,7 @@ from hardware.errors import PinFaults, SerialFaults
 from hardware.modbus import ModbusPlan
 from hardware.pins import CONSOLE_PINS, PinMap
 from hardware.serial_devices import SerialPlan
+from station.common import words
 from station.common.days import zone_of
 from station.common.schema import Table, complain, read, read_toml
 from station.common.units import parse_volume_l
@@ -118,6 +119,7 @@ class BayConfig:
 
     name: str
     country: str | None
+    language: str
     ledger: Path
     pins: PinMap
     thermometers: Mapping[str, Path]
@@ -156,6 +158,7 @@ class BayTable(Table):
         ),
     ]
     country: Literal["us", "imperial"] | None = None
+    language: str = words.SOURCE
     time_zone: str | None = None
     hose_holds: str = ""
     technicians: tuple[Name, ...] = ()
@@ -208,6 +211,10 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
     if bay.hose_holds and bay.hose_holds not in file.fluid:
         listed = ", ".join(file.fluid) or "a [fluid.…] table first"
         complain(source, ("bay", "hose_holds"), bay.hose_holds, f"expected one of: {listed}")
+    if bay.language not in words.languages():
+        complain(
+            source, ("bay", "language"), bay.language, f"expected one of: {', '.join(words.languages())}"
+        )
     try:
         zone = zone_of(bay.time_zone)
     except InputError as error:
@@ -237,6 +244,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
     return BayConfig(
         name=bay.name,
         country=bay.country,
+        language=bay.language,
         ledger=ledger,
         pins=file.pins,
         thermometers={name: Path(folder) for name, folder in file.thermometers if folder is not None},

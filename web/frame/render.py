@@ -6,7 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
 
+from station.common import words
 from station.record.author import BY
 from web.frame.guide import STEPS
 
@@ -20,6 +22,17 @@ ENVIRONMENT = Environment(
     auto_reload=False,  # an update that replaces files under a running station must not mix old code with new pages
 )
 
+
+def _said(text: str) -> Markup:
+    """``_`` of a template. Markup, so that ``.format`` leaves markup that fills a blank as it is, and escapes all else."""
+    return escape(words._(text))
+
+
+def _counted(one: str, many: str, n: int) -> Markup:
+    return escape(words.ngettext(one, many, n))
+
+
+ENVIRONMENT.globals |= {"_": _said, "ngettext": _counted, "spoken": words.spoken}
 ENVIRONMENT.globals["who"] = BY.get
 """Who looks at the page, for its header; a template calls it."""
 

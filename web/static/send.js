@@ -2,6 +2,7 @@
 // One way to change something: JSON by POST. Anything else the station refuses.
 import { field, textOf, ticked } from "./dom.js";
 import { accept, object } from "./fields.js";
+import { _ } from "./words.js";
 
 /** Why the station did not do it. status: as HTTP has it, 0 where it was not reached. again: the secret is wanted first. */
 export class Refusal extends Error {
@@ -27,12 +28,12 @@ export async function send(path, body = {}, options = {}) {
     const keepalive = !options.body && text.length < 60_000;
     reply = await fetch(path, { method: "POST", headers: HEADERS, body: text, keepalive, ...options });
   } catch {
-    throw new Refusal("The station cannot be reached. Check the network.");
+    throw new Refusal(_("The station cannot be reached. Check the network."));
   }
   /** @type {Record<string, any>} */
   let content = {};
   try { content = await reply.json(); } catch { /* the status says enough */ }
-  if (!reply.ok) throw new Refusal(content.text || `The station refused (${reply.status}).`, reply.status, content.again === true);
+  if (!reply.ok) throw new Refusal(content.text || _("The station refused ({status}).", { status: reply.status }), reply.status, content.again === true);
   return content;
 }
 
