@@ -16,10 +16,10 @@ from hardware.errors import PinFaults, SerialFaults
 from hardware.modbus import ModbusPlan
 from hardware.pins import CONSOLE_PINS, PinMap
 from hardware.serial_devices import SerialPlan
-from station.common import words
 from station.common.days import zone_of
 from station.common.schema import Table, complain, read, read_toml
 from station.common.units import parse_volume_l
+from station.common.words import SOURCE
 from station.errors import InputError
 from station.given.formats import with_formats
 from station.given.job import Air, FluidTable, Method
@@ -28,7 +28,7 @@ from station.given.lines import FULL_COUNTS, MeterLine, PanLine
 from station.given.pumping import PumpLine
 from station.given.reporting import RollUpRules
 from station.given.settings import Settings
-from station.given.shop_head import ShopHead
+from station.given.shop_head import Language, ShopHead
 
 ON_HEADER = ("serial0", "ttyAMA0", "ttyS0")
 """The port of a Pi's own two pins, by its names."""
@@ -151,14 +151,10 @@ class BayTable(Table):
 
     name: Name
     ledger: Annotated[
-        str,
-        Field(
-            pattern=_PRINTABLE,
-            description='write where the record is kept, such as "/var/lib/tallypan/ledger.sqlite"',
-        ),
-    ]
+        str, Field(pattern=_PRINTABLE, description='write where the record is kept, such as "/var/lib/tallypan/ledger.sqlite"')
+    ]  # fmt: skip
     country: Literal["us", "imperial"] | None = None
-    language: str = words.SOURCE
+    language: Language = SOURCE
     time_zone: str | None = None
     hose_holds: str = ""
     technicians: tuple[Name, ...] = ()
@@ -211,10 +207,6 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
     if bay.hose_holds and bay.hose_holds not in file.fluid:
         listed = ", ".join(file.fluid) or "a [fluid.…] table first"
         complain(source, ("bay", "hose_holds"), bay.hose_holds, f"expected one of: {listed}")
-    if bay.language not in words.languages():
-        complain(
-            source, ("bay", "language"), bay.language, f"expected one of: {', '.join(words.languages())}"
-        )
     try:
         zone = zone_of(bay.time_zone)
     except InputError as error:
