@@ -23,6 +23,9 @@ GUESTS = Path(__file__).parent / "guest"
 UNATTACHED = "/machine/unattached"
 CHIP_AT, INTERRUPTS_AT = 0x9030000, 0x8000000
 """The virt machine's PL061, whose interrupt is number 39, and its GICv2."""
+SMALL = ("python3.11-minimal", "libpython3.11-stdlib", "busybox-static")
+GPIO_LIBRARIES = ("gpiozero>=2.0.1,<3", "colorzero", "lgpio>=0.2.2,<0.3", "rpi-lgpio>=0.6,<0.7", "gpiod>=2.2,<3",
+                  "hx711>=1.1.2.3,<1.2", "pyserial>=3.5,<4")  # fmt: skip
 READY = "GUEST DONE"
 LIMIT_S = 3600.0
 """Far more than anything takes: a host that does other work is not the board's fault."""
@@ -48,22 +51,23 @@ REVISION = """/dts-v1/; /plugin/;
 
 def kernel() -> Path:
     """A folder with Debian's kernel for arm64, its modules and device trees."""
-    home = CACHE / "kernel"
-    if not home.exists():
-        unpack_debs(["linux-image-arm64"], KERNEL, CACHE / "kernel.new")
-        (CACHE / "kernel.new").rename(home)
+    home, filled = kept("kernel", key(KERNEL))
+    if not filled:
+        fresh = CACHE / "kernel.new"
+        shutil.rmtree(fresh, ignore_errors=True)
+        unpack_debs(["linux-image-arm64"], KERNEL, fresh)
+        fresh.rename(home)
     return home
 
 
 def device_tree() -> Path:
     """A Pi 3's device tree with its revision."""
-    tree = CACHE / "board.dtb"
-    if not tree.exists():
-        (CACHE / "revision.dtso").write_text(REVISION)
-        overlay = CACHE / "revision.dtbo"
-        source = CACHE / "revision.dtso"
+    plain = next(kernel().glob("usr/lib/linux-image*/broadcom/bcm2837-rpi-3-b.dtb"))
+    tree, filled = kept("board", key(REVISION, plain))
+    if not filled:
+        source, overlay = CACHE / "revision.dtso", CACHE / "revision.dtbo"
+        source.write_text(REVISION)
         subprocess.run(["dtc", "-q", "-I", "dts", "-O", "dtb", "-o", str(overlay), str(source)], check=True)
-        plain = next(kernel().glob("usr/lib/linux-image*/broadcom/bcm2837-rpi-3-b.dtb"))
         subprocess.run(["fdtoverlay", "-i", str(plain), "-o", str(tree), str(overlay)], check=True)
     return tree
 
@@ -76,18 +80,14 @@ def compile_all(folder: Path) -> None:
 
 def small_root() -> Path:
     """A root with Python and the GPIO libraries, without the project."""
-    root = CACHE / "small"
-    if not root.exists():
+    root, filled = kept("small", key(USERLAND, SMALL, GPIO_LIBRARIES))
+    if not filled:
         fresh = CACHE / "small.new"
         shutil.rmtree(fresh, ignore_errors=True)
-        unpack_debs(["python3.11-minimal", "libpython3.11-stdlib", "busybox-static"], USERLAND, fresh)
+        unpack_debs(SMALL, USERLAND, fresh)
         for name in ("proc", "sys", "dev", "tmp", "run", "site"):
             (fresh / name).mkdir(exist_ok=True)
-        unpack_wheels(
-            ["gpiozero>=2.0.1,<3", "colorzero", "lgpio>=0.2.2,<0.3", "rpi-lgpio>=0.6,<0.7", "gpiod>=2.2,<3",
-             "hx711>=1.1.2.3,<1.2", "pyserial>=3.5,<4"],
-            fresh / "site",
-        )  # fmt: skip
+        unpack_wheels(GPIO_LIBRARIES, fresh / "site")
         for folder in (fresh / "site", fresh / "usr/lib/python3.11"):
             compile_all(folder)
         fresh.rename(root)

@@ -73,6 +73,7 @@ def _apt_home() -> Path:
     config.write_text(
         'APT::Architecture "arm64"; APT::Architectures { "arm64"; }; APT::Install-Recommends "false";\n'
         f'Dir::State "{home}"; Dir::State::lists "{home}/lists"; Dir::State::status "{home}/status";\n'
+        'Acquire::Retries "5";\n'
         f'Dir::Cache "{home}/cache"; Dir::Etc::sourcelist "{home}/sources.list"; Dir::Etc::sourceparts "-";\n'
     )
     subprocess.run(["apt-get", "update", "-qq"], env={**os.environ, "APT_CONFIG": str(config)}, check=True)
