@@ -1,7 +1,7 @@
 """Uncertainty budgets after the Guide (JCGM 100): what each figure owes to each of its inputs.
 
 The propagation is GTC's (general-purpose, made by metrologists, keeps degrees of freedom); only the
-equations and the names of the terms are ours. GTC takes about half a second to import (`by_gtc.py`), so it is loaded with
+equations and the names of the terms are ours. GTC takes a while to import (`by_gtc.py`), so it is loaded with
 the first budget; `preload()` does that at a moment when nobody waits.
 
 A Budget is plain data: a page can draw it, a ledger can keep it. The equations are module-level functions

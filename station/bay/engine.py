@@ -65,7 +65,7 @@ class Engine(Records):
         self.config, self.bay_name = config, config.name
         self._clock, self._bench = clock, bench
         self._inbox: Inbox = queue.SimpleQueue()
-        budget.preload()  # half a second that must not fall into a running loop
+        budget.preload()  # a quarter of a second that must not fall into a running loop
         self.software = identity.of()
         self._recorder = Recorder(config.ledger, self._ledger_fault, self.software)
         try:
