@@ -1,8 +1,8 @@
 """Units at the edge: what people type becomes litres, kilograms, °C or N·m, and back.
 
 Numbers and factors are exact fractions until the last step, so a value is rounded once and text written by
-`format_*` is read back as the very same float. The factors are pint's (exact by definition: US gallon
-231 in³, imperial gallon 4.54609 L, pound 0.45359237 kg, standard gravity 9.80665 m/s²).
+`format_*` is read back as the very same float. The factors are exact by definition: US gallon 231 in³, imperial gallon
+4.54609 L, pound 0.45359237 kg, standard gravity 9.80665 m/s².
 
 "pt", "qt", "gal" and "fl oz" mean different volumes in different countries. They are read by the shop's
 country setting and by nothing else; without one they are refused.
@@ -65,6 +65,35 @@ _QUANTITY: Final = re.compile(
     r"\s*(?P<unit>.*?)\s*",
     re.DOTALL,
 )
+# Of pint's own table only these, and as they stand there: reading all of it is a sixth of the station's start.
+_DEFINITIONS: Final = """
+milli- = 1e-3
+centi- = 1e-2
+deci- = 1e-1
+kilo- = 1e3
+meter = [length]
+second = [time]
+gram = [mass]
+kelvin = [temperature]; offset: 0
+degC = kelvin; offset: 273.15
+degF = 5 / 9 * kelvin; offset: 233.15 + 200 / 9
+litre = 1e-3 * meter ** 3
+inch = 0.0254 * meter
+foot = 12 * inch
+pound = 0.45359237 * kilogram
+ounce = pound / 16
+newton = kilogram * meter / second ** 2
+kilogram_force = 9.80665 * newton
+force_pound = 0.45359237 * kilogram_force
+US_liquid_gallon = 231 * inch ** 3
+US_liquid_quart = US_liquid_gallon / 4
+US_pint = US_liquid_gallon / 8
+US_fluid_ounce = US_liquid_gallon / 128
+imperial_gallon = 4.54609 * litre
+imperial_quart = imperial_gallon / 4
+imperial_pint = imperial_gallon / 8
+imperial_fluid_ounce = imperial_gallon / 160
+"""
 _FIRST_UNIT: Final = {"volume": "L", "mass": "kg", "temperature": "degC", "torque": "N·m"}
 _LONGEST: Final = 100  # characters; a longer text is no quantity
 
@@ -124,16 +153,16 @@ def format_torque(torque_nm: float, unit: str = "N·m", decimals: int | None = N
 
 @cache
 def _registry() -> Any:
-    """pint with exact fractions, built on first use: it reads its whole table, which takes a moment."""
+    """pint with exact fractions, built on first use."""
     import pint
 
-    return pint.UnitRegistry(non_int_type=Fraction)
+    return pint.UnitRegistry(_DEFINITIONS.split("\n"), non_int_type=Fraction)
 
 
 @cache
 def _line(source: str, target: str) -> tuple[Fraction, Fraction]:
     """(factor, offset) with target = factor x source + offset, exactly."""
-    if source == target:  # spares the page's plain litres the reading of pint's table
+    if source == target:  # spares the page's plain litres the import of pint
         return Fraction(1), Fraction(0)
     quantity = _registry().Quantity
     at_0 = Fraction(quantity(Fraction(0), source).to(target).magnitude)

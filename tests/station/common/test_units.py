@@ -1,5 +1,7 @@
 from collections.abc import Callable
+from fractions import Fraction
 
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -180,3 +182,13 @@ def test_what_is_no_volume_is_refused(text: str, words: str) -> None:
 def test_the_rest_is_refused_as_well(call: Callable[[], object], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_every_unit_is_as_in_pints_own_table() -> None:
+    whole = pint.UnitRegistry(non_int_type=Fraction).Quantity
+    volumes = [*u._VOLUME, *(name for us, imperial, _ in u._BY_COUNTRY.values() for name in (us, imperial))]
+    tables = {"litre": volumes, "kilogram": u._MASS, "degC": u._TEMPERATURE, "newton * meter": u._TORQUE}
+    for target, names in tables.items():
+        for name in names:
+            at_0, at_1 = (Fraction(whole(Fraction(n), name).to(target).magnitude) for n in (0, 1))
+            assert u._line(name, target) == (at_1 - at_0, at_0), name
