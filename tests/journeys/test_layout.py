@@ -211,6 +211,25 @@ def test_records_fit_a_phone_and_large_text(page: Page, address: str, width: int
     assert {path: by for path, by in wide.items() if by} == {}
 
 
+def test_a_desk_has_room_for_every_sentence_and_paper_for_the_job(
+    page: Page, address: str, tmp_path: Path
+) -> None:
+    """A column that has no width breaks its words letter by letter, and makes a page of each."""
+    page.set_viewport_size({"width": 1280, "height": 900})
+    squeezed = {}
+    for path in RECORDS:
+        page.goto(f"{address}{path}")
+        squeezed[path] = page.evaluate(
+            """() => [...document.querySelectorAll('th, td')]
+                .filter(e => e.clientWidth && e.clientWidth < 72 && e.innerText.trim().length > 16)
+                .map(e => e.innerText.trim().slice(0, 40))"""
+        )
+    assert {path: texts for path, texts in squeezed.items() if texts} == {}
+    page.goto(f"{address}/jobs/{JOB_ID}")
+    pdf = page.pdf(path=tmp_path / "job.pdf", format="A4")
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) <= 4
+
+
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 @pytest.mark.parametrize("job_id", [JOB_ID, CROWDED])
 def test_the_sheet_is_two_pages_of_paper_from_a_browser_too(

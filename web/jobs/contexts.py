@@ -232,6 +232,8 @@ def reference_of(report: Report) -> str:
 
 def _entry(event: archive.Entry) -> Entry:
     text = event.text.replace("_", " ") if event.kind in ("mark", "taken_back") else event.text
+    if event.kind == "notice":  # recorded with the key of its kind before it
+        text = text.partition(": ")[2] or text
     return Entry(fmt.moment(event.utc), event.kind.replace("_", " "), text, event.by)
 
 

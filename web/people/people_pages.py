@@ -8,11 +8,14 @@ from fastapi import APIRouter
 from pydantic import Field
 from starlette.responses import Response
 
+from station.common.tabular import holds
 from station.people.access import Access
 from station.people.people import Role
 from station.people.store import CODE_HOURS, People
+from web.frame import listing
 from web.frame.deps import Body, DiskThreads, Line, do, done, page_of
 from web.frame.door import TheAccess
+from web.frame.listing import Asked, Listing, Page, Pick, Words
 from web.frame.problem import Problem
 from web.people.sign_in import HashThreads, Named
 
@@ -44,27 +47,30 @@ class PeoplePage:
 
     rows: Sequence[PersonRow]
     roles: Sequence[str]
+    list: Listing
     fixed: bool
     code_hours: int
 
 
-def people_page(access: Access) -> PeoplePage:
-    return PeoplePage(
-        [
-            PersonRow(
-                tile.person.name, tile.person.role.value, ASKS[tile.asks], access.is_locked(tile.person.name)
-            )
-            for tile in access.tiles()
-        ],
-        [role.value for role in Role],
-        access.open,
-        CODE_HOURS,
+def people_page(access: Access, words: str, role: str, page: int) -> PeoplePage:
+    roles = [one.value for one in Role]
+    found = [
+        PersonRow(
+            tile.person.name, tile.person.role.value, ASKS[tile.asks], access.is_locked(tile.person.name)
+        )
+        for tile in access.tiles()
+        if holds(words, tile.person.name) and role in ("", tile.person.role.value)
+    ]
+    asked = Asked(
+        "/people", "Name", words, [listing.Field("role", "Role", role, listing.options(roles, "any role"))]
     )
+    shown, frame = asked.by_page(found, page)
+    return PeoplePage(shown, roles, frame, access.open, CODE_HOURS)
 
 
 @router.get("/people")
-def people(access: TheAccess) -> Response:
-    return page_of("people.html", people_page(access))
+def people(access: TheAccess, q: Words = "", role: Pick = "", page: Page = 1) -> Response:
+    return page_of("people.html", people_page(access, q, role, page))
 
 
 class NameAndRole(Body):

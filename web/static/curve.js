@@ -3,7 +3,7 @@
 import { draw } from "./chart.js";
 import { byId } from "./dom.js";
 
-const box = byId("curve"), plots = byId("curve-plots"), told = byId("curve-say");
+const box = byId("curve"), plots = byId("curve-plots"), told = byId("curve-say"), drawn = byId("curve-drawn");
 let asked = 0;
 
 /** @param {number | null} from @param {number | null} to */
@@ -14,8 +14,11 @@ async function look(from, to) {
   const reply = await fetch(`${box.dataset.address}?points=${points}${window_}`);
   if (!reply.ok || mine !== asked) return;
   const { curve, known } = await reply.json();
-  if (!curve || !curve.traces.length) return;
-  box.hidden = false;
+  if (!curve || !curve.traces.length) {
+    told.textContent = box.dataset.none ?? "";
+    return;
+  }
+  drawn.hidden = false;
   draw(plots, curve, known, { zoom: look });
   const exact = curve.traces.every((/** @type {{ exact: boolean }} */ trace) => trace.exact);
   const minutes = (/** @type {number} */ s) => (s / 60).toFixed(1);

@@ -55,6 +55,10 @@ def test_from_the_first_start_to_a_technicians_mark(shop: Shop) -> None:
     assert "Set up the owner" not in bay.html("/sign-in").text
     assert bay.html("/").status_code == 200
     code = bay.post("/api/people/add", {"name": "M. Okafor", "role": "technician"}).json()["code"]
+    found = bay.html("/people?q=okaf&role=technician").text
+    assert 'data-name="M. Okafor"' in found
+    assert 'data-name="E. Brandvold"' not in found
+    assert "Nobody fits" in bay.html("/people?q=nobody").text
     assert shop.status("/api/sign-out", {}) == 200
     assert shop.status("/api/mark", {"mark": "drain_open"}) == 401
     assert 'data-asks="code"' in bay.html("/sign-in").text
