@@ -1,23 +1,19 @@
-"""The application: routes in one list, one gate before all of them, one shape for what goes wrong."""
+"""The application over one bay: its routes in one list, and what they work on."""
 
 from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
 
 from anyio import CapacityLimiter
 from fastapi import FastAPI
-from starlette.middleware import Middleware
-from starlette.middleware.gzip import GZipMiddleware
-from starlette.staticfiles import StaticFiles
 
 from station.people.access import Access
 from web.calibrating import calibration_actions, calibration_pages, commissioning, density
 from web.calibrating.procedure import Procedure
+from web.frame.assemble import assembled
 from web.frame.connections import Limits, Open
-from web.frame.door import Door
-from web.frame.faults import answer_faults
-from web.frame.gate import Gate
 from web.frame.port import Engine
-from web.frame.render import HERE, Behind
+from web.frame.render import Behind
+from web.frame.roles import RULES
 from web.jobs import curve as job_curve
 from web.jobs import pages as job_pages
 from web.jobs import photos
@@ -99,31 +95,9 @@ def create_app(
             app.state.hub.close()
             app.state.holder.end()
 
-    routers = (*READING, *CHANGING)
-    routes = [route for router in routers for route in router.routes]
-    # The generated reference pages fetch their scripts from elsewhere; a bay may have no network at all.
-    app = FastAPI(
-        title="Tallypan",
-        docs_url=None,
-        redoc_url=None,
-        openapi_url=None,
-        lifespan=lifespan,
-        middleware=[
-            Middleware(Gate, hosts=tuple(hosts), secure=secure),
-            Middleware(
-                Door,
-                access=access,
-                routes=routes,
-                secure=secure,
-                behind=Behind(engine.backend == "simulated", engine.invented_past),
-            ),
-            # The event stream and photos are left as they are; what takes a Pi's processor long is done in a thread, so
-            # that no beat of a held pump waits behind it.
-            Middleware(GZipMiddleware, minimum_size=1024, compresslevel=5, thread_minimum_size=16 * 1024),
-        ],
-    )
+    behind = Behind(engine.backend == "simulated", engine.invented_past)
+    app = assembled("Tallypan", (*READING, *CHANGING), RULES, behind, access, hosts, secure, lifespan)
     app.state.engine = engine
-    app.state.access, app.state.secure = access, secure
     app.state.hash_threads = CapacityLimiter(sign_in.HASH_THREADS)
     app.state.hub = Hub(engine)
     app.state.connections = Open(Limits()) if connections is None else connections
@@ -132,9 +106,4 @@ def create_app(
     app.state.change_threads = CapacityLimiter(CHANGE_THREADS)
     app.state.disk_threads = CapacityLimiter(DISK_THREADS)
     app.state.photo_threads = CapacityLimiter(PHOTO_THREADS)
-    for router in routers:
-        app.include_router(router)
-    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-
-    answer_faults(app)
     return app

@@ -6,21 +6,17 @@ from contextlib import asynccontextmanager
 
 from anyio import CapacityLimiter
 from fastapi import FastAPI, Request
-from starlette.middleware import Middleware
 from starlette.responses import Response
-from starlette.staticfiles import StaticFiles
 
 from station.bay import logs
 from station.commands.roll_up import opened
 from station.common.words import speak
 from station.people.access import Access
 from station.record.many.store import NotKnown, Store
+from web.frame.assemble import assembled
 from web.frame.connections import Open
-from web.frame.door import Door
-from web.frame.faults import answer_faults
-from web.frame.gate import Gate
 from web.frame.problem import Problem, reply
-from web.frame.render import HERE, Behind
+from web.frame.render import Behind
 from web.frame.roles import MANY_RULES
 from web.people import people_pages, sign_in
 from web.server import door_of, run, say_first_code, say_ready
@@ -41,11 +37,17 @@ DISK_THREADS = 4
 
 
 def create_app(
-    store: Store, access: Access, company: str = "", hosts: Iterable[str] = (), secure: bool = False
+    store: Store,
+    access: Access,
+    company: str = "",
+    hosts: Iterable[str] = (),
+    secure: bool = False,
+    simulated: bool = False,
 ) -> FastAPI:
     """The roll-up's pages and its door for bays.
 
     company: whose figures are shown; the first one where it is empty. access, hosts, secure: as of a bay's own application.
+    simulated: so are its bays, and every page says it.
     """
 
     @asynccontextmanager
@@ -56,31 +58,13 @@ def create_app(
         finally:
             await app.state.wall.close()
 
-    routes = [route for router in ROUTERS for route in router.routes]
-    # The generated reference pages fetch their scripts from elsewhere; /api/openapi.json is what they would show.
-    app = FastAPI(
-        title="Tallypan, many bays",
-        docs_url=None,
-        redoc_url=None,
-        openapi_url=None,
-        lifespan=lifespan,
-        middleware=[
-            Middleware(Gate, hosts=tuple(hosts), secure=secure),
-            Middleware(
-                Door, access=access, routes=routes, secure=secure, behind=Behind(many=True), rules=MANY_RULES
-            ),
-        ],
-    )
+    behind = Behind(simulated, many=True)
+    app = assembled("Tallypan, many bays", ROUTERS, MANY_RULES, behind, access, hosts, secure, lifespan)
     app.state.store, app.state.company = store, company
-    app.state.access, app.state.secure = access, secure
     app.state.hash_threads = CapacityLimiter(sign_in.HASH_THREADS)
     app.state.disk_threads = CapacityLimiter(DISK_THREADS)
     app.state.take_threads = CapacityLimiter(arriving.TAKE_THREADS)
     app.state.wall = Wall(store)
-    for router in ROUTERS:
-        app.include_router(router)
-    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    answer_faults(app)
 
     @app.exception_handler(NotKnown)
     async def of_no_bay(request: Request, error: NotKnown) -> Response:
@@ -103,6 +87,7 @@ def serve(options: argparse.Namespace) -> None:
 
         def make(connections: Open) -> FastAPI:
             secure = tls is not None or rules.proxy
-            return create_app(here.store, access, options.company, [rules.host, *rules.names], secure)
+            names = [rules.host, *rules.names]
+            return create_app(here.store, access, options.company, names, secure, options.simulated)
 
         run(make, rules.host, rules.port, announce, tls)

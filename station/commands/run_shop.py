@@ -35,6 +35,7 @@ def add(what: Any) -> None:
     shop.add_argument(
         "--port", type=int, default=8766, help="of the roll-up; the bays have those behind it (default: 8766)"
     )
+    shop.add_argument("--empty", action="store_true", help="begin without the depot's two invented years")
     shop.set_defaults(run=_shop)
 
 
@@ -61,6 +62,15 @@ def bay_file(folder: Path, number: int, port: int, office: int) -> Path:
     return path
 
 
+def _lived(folder: Path, numbers: range) -> None:
+    """Give the first bays the depot's invented past, each the part of one container."""
+    from station.common.days import zone_of
+    from station.rehearsing import depot
+
+    for n, part in zip(numbers, depot.parts([f"Bay {n}" for n in numbers]), strict=False):
+        depot.begin(folder / f"bay-{n}.sqlite", zone_of(ZONE), part=part)
+
+
 def _entered(folder: Path, numbers: range, port: int) -> None:
     from station.record.many.embedded import Embedded
     from station.record.many.store import Store
@@ -84,6 +94,8 @@ def _shop(options: argparse.Namespace) -> int:
     folder: Path = options.data.resolve()
     folder.mkdir(parents=True, exist_ok=True)
     numbers = range(1, options.bays + 1)
+    if not options.empty:
+        _lived(folder, numbers)
     _entered(folder, numbers, options.port)
     calls = {
         "the roll-up": [

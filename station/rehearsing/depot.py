@@ -9,8 +9,8 @@ import json
 import math
 import re
 import zipfile
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from importlib import resources
 from pathlib import Path
@@ -24,6 +24,7 @@ from station.record.chain import SamplesDigest
 from station.record.ledger import Ledger, Moment
 
 BOOT_ID = "invented"
+SEEDS_BAY = "Bay 1"
 DIGITS = 7
 """To so many digits a report's figures are kept: a thousandth of the least doubt that stands beside one."""
 SINCE_S = 300.0
@@ -89,8 +90,44 @@ class Clock:
         return self.at(day, at_s).astimezone(self._zone)
 
 
-def begin(path: Path, zone: tzinfo, now: datetime | None = None) -> bool:
-    """Write the two years into a record that has nothing in it; whether that was so.
+@dataclass(frozen=True)
+class Part:
+    """What of the two years one bay among several has. container: the jobs and movements of that one alone. used: whether
+    the used fluid of all stands there."""
+
+    bay: str
+    container: str
+    used: bool = False
+
+    def of(self, events: Iterable[Told]) -> list[Told]:
+        """Its entries, the bay's name in them. What belongs to no container, such as certificates, every bay has."""
+        own = [told._replace(text=told.text.replace(SEEDS_BAY, self.bay)) for told in events]
+        jobs = {
+            told.job for told in own if told.kind == "result" and self._holds(json.loads(told.text)["row"])
+        }
+        return [told for told in own if self._has(told, jobs)]
+
+    def _has(self, told: Told, jobs: Collection[int | None]) -> bool:
+        if told.kind == "movement":
+            return self._holds(json.loads(told.text))
+        after = _JOB.search(told.text) if told.job is None else None
+        return int(after[1]) in jobs if after else told.job is None or told.job in jobs
+
+    def _holds(self, facts: Mapping[str, Any]) -> bool:
+        return bool(facts["container"] == self.container or (facts["container"] is None and self.used))
+
+
+PARTS = (("Tank G", True), ("Keg T", False))
+"""The depot's containers, and which of them stands where the used fluid is kept."""
+
+
+def parts(bays: Sequence[str]) -> list[Part]:
+    """The two years spread over several bays, each with a container of its own; the bays behind those begin anew."""
+    return [Part(bay, *part) for bay, part in zip(bays, PARTS, strict=False)]
+
+
+def begin(path: Path, zone: tzinfo, now: datetime | None = None, part: Part | None = None) -> bool:
+    """Write the two years, or a part of them, into a record that has nothing in it; whether that was so.
 
     All of it is on disk together, or none is and the next start does it. Raises LedgerError.
     """
@@ -99,6 +136,7 @@ def begin(path: Path, zone: tzinfo, now: datetime | None = None) -> bool:
     with zipfile.ZipFile(seed_path()) as archive:
         seed = json.loads(archive.read("record.json"))
         told = [Told(*entry) for entry in seed["events"]]
+        told = told if part is None else part.of(told)
         clock = Clock(now or datetime.now(UTC), zone, told)
         ledger = Ledger(path)
         try:

@@ -2,20 +2,32 @@
 
 import io
 import re
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+import uvicorn
 from PIL import Image
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 
+from station.common.days import zone_of
 from station.given.config import demo_path, read_config
+from station.people.access import Access
+from station.record import outbox
 from station.record.ledger import job_row, now
+from station.record.many.store import Store
 from station.record.recorder import Recorder
+from station.rehearsing import depot
 from station.shop import catalogue, offered
-from tests.journeys.conftest import Station
+from tests.journeys.conftest import Station, serving
 from tests.journeys.technician import Technician, until
+from tests.journeys.test_every_page import violations
+from tests.rolled import COMPANY, ZONE, give
 from tests.web.fake_engine import job_record, measuring
+from web.many import create_app
 
 JOBS = 26
 
@@ -155,3 +167,61 @@ def test_a_capacity_in_another_unit_is_asked_about_before_the_fill(phone: Page) 
     with phone.expect_navigation():
         phone.click("#photo button")
     expect(phone.locator(".photos img")).to_have_js_property("naturalWidth", 64)
+
+
+@contextmanager
+def rolled_up(store: Store) -> Iterator[str]:
+    """The address of the pages over many bays."""
+    app = create_app(store, Access(None), simulated=True)
+    server = uvicorn.Server(uvicorn.Config(app, port=0, log_config=None, timeout_graceful_shutdown=1))
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        until(lambda: server.started, "the roll-up")
+        yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        thread.join()
+
+
+def test_a_manager_of_many_bays_goes_from_the_wall_to_a_short_fills_curve_and_prints_the_month(
+    browser: Browser, store: Store, tmp_path: Path
+) -> None:
+    ledger = tmp_path / "var" / "demo-ledger.sqlite"
+    ledger.parent.mkdir()
+    [part] = depot.parts(["Bay 1"])
+    depot.begin(ledger, zone_of(ZONE), part=part)
+    with serving(tmp_path) as bay, rolled_up(store) as address:
+        token = store.enter_bay(COMPANY, "harbour", "bay-1", ZONE, bay.address.rstrip("/"))
+        store.enter_bay(COMPANY, "harbour", "bay-2", ZONE)
+        for after in range(0, outbox.newest(ledger), 2000):
+            assert give(store, store.bay_of(token), outbox.batch(ledger, after, 2000)).fault is None
+        page = browser.new_page(viewport={"width": 1440, "height": 900}, reduced_motion="reduce")
+        complaints: list[str] = []
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(f"{address}/wall")
+        expect(page.locator("[data-live=yes]")).to_contain_text("idle")  # from the bay's own stream
+        assert violations(page) == []
+        page.click("text=More")
+        page.click("nav >> text=Quality")
+        page.click("text=12 months")
+        assert violations(page) == []
+        short = page.locator("section", has_text="Short fills, the worst first")
+        short.locator("tbody a").first.click()
+        expect(page.locator(".under")).to_contain_text("Short")
+        assert violations(page) == []
+        page.click("text=Its curve and its sheet")
+        expect(page).to_have_url(re.compile(f"{bay.address}jobs/"))
+        expect(page.locator("#curve-plots canvas").first).to_be_visible()
+        for path in ("/", "/jobs", "/calibrations", "/usage"):
+            page.goto(address + path)
+            assert violations(page) == [], path
+        page.click("text=Earlier month")
+        page.emulate_media(media="print")
+        expect(page.locator("h1")).to_contain_text("Usage 20")
+        expect(page.locator("table").first).to_contain_text("harbour")
+        expect(page.locator("header.top")).to_be_hidden()
+        expect(page.locator(".tabs")).to_be_hidden()
+        assert page.pdf(format="A4").startswith(b"%PDF")
+        assert complaints == []
+        page.close()

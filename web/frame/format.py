@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, tzinfo
 
 from station.common import digits
 
@@ -148,11 +148,11 @@ def waiting(wait_s: float | None) -> str:
     return f"Worth waiting about {math.ceil(wait_s / 60)} min more."
 
 
-def moment(utc: str | None) -> str:
-    """A time of the record, in the station's own time zone, which is named."""
+def moment(utc: str | None, zone: tzinfo | None = None) -> str:
+    """A time of the record, in a time zone, which is named; the station's own where none is given."""
     if not utc:
         return UNKNOWN
-    when = datetime.fromisoformat(utc).astimezone()
+    when = datetime.fromisoformat(utc).astimezone(zone)
     offset = when.strftime("%z")
     zone = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
     return f"{when:%Y-%m-%d %H:%M} {zone}"

@@ -4,6 +4,7 @@ look for them."""
 import json
 import zipfile
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -93,6 +94,25 @@ def test_the_record_is_whole_and_says_that_it_is_simulated(opened: Opened) -> No
     assert all(archive.job(opened.ledger, job.job_id).backend == "simulated" for job in jobs[::20])
     assert all("simulated" in str(c.conditions) for c in archive.certificates(opened.ledger))
     assert opened.ledger.unfinished() == []
+
+
+def test_bays_that_share_the_past_have_each_job_once_and_the_books_of_their_own_container(
+    opened: Opened, tmp_path: Path
+) -> None:
+    books: dict[str, stock.Stock] = {}
+    jobs: list[str] = []
+    for part in depot.parts(["Bay 1", "Bay 2", "Bay 3"]):
+        path = tmp_path / f"{part.bay}.sqlite"
+        assert depot.begin(path, ZONE, part=part)
+        assert verify(path).broken == []
+        with closing(Ledger(path, read_only=True)) as ledger:
+            books |= replace(opened, ledger=ledger).books(-300, -1)
+            rows = ledger.jobs(limit=1000)
+        assert {(row.bay, row.meter) for row in rows} == {(part.bay, f"{part.bay} meter")}
+        jobs += [row.job_id[-6:] for row in rows]  # before that stands when it was, and today's jobs were just now
+    assert sorted(jobs) == sorted(row.job_id[-6:] for row in opened.ledger.jobs(limit=1000))
+    whole = opened.books(-300, -1)
+    assert books == whole and len(whole) == 2
 
 
 def test_a_record_that_has_begun_stays_as_it_is(opened: Opened, tmp_path: Path) -> None:

@@ -85,6 +85,7 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
     for address in ("/", "/jobs", "/usage", "/quality", "/calibrations", "/wall"):
         html = roll.send("GET", f"{address}?{MONTHS}", headers=SHOW)
         assert html.status_code == 200, (address, html.text)
+        assert html.headers.get("content-encoding") == "gzip", address
         assert "Bay <1>" not in html.text
     assert "Bay &lt;1&gt;" in roll.send("GET", "/", headers=SHOW).text
     for address in ("/bays", "/jobs", "/usage", "/stock", "/quality", "/calibrations"):

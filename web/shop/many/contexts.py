@@ -81,9 +81,9 @@ def tabs(address: str, asked: Asked) -> list[Link]:
         link("Later month", month=f"{later(first, 1):%Y-%m}"),
         *(link(f"{n} months" if n > 1 else "1 month", n == asked.months, months=n) for n in (1, 3, 12)),
     ]
-    if len(asked.shops) > 1:
+    if len(asked.shops.zones) > 1:
         found += [link("All shops", not asked.shop, shop="")]
-        found += [link(shop, shop == asked.shop, shop=shop) for shop in asked.shops]
+        found += [link(shop, shop == asked.shop, shop=shop) for shop in asked.shops.zones]
     return found
 
 

@@ -15,7 +15,7 @@ from web.frame import format as fmt
 from web.frame.deps import download, page_of
 from web.frame.listing import MOST, PER_PAGE
 from web.frame.problem import Problem
-from web.shop.many.asked import ReadingDb, TheAsked, TheStore
+from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheShops, TheStore
 from web.shop.many.comparing import job_address
 from web.shop.many.contexts import Cell, Link, ManyPage, Section, percent, query_of, span, tabs
 
@@ -23,6 +23,8 @@ router = APIRouter()
 Words = Annotated[str, Query(alias="q", max_length=200, description="in a vehicle's, a technician's … name")]
 Verdict = Annotated[str, Query(max_length=20, description="full, short, over or undecided")]
 Behind = Annotated[str, Query(max_length=200, description="of the last job of the page before")]
+KEYS = ("mark", "taken_back")
+"""Kinds of entries whose text is a key."""
 TONES = {"full": "ok", "short": "look", "over": "look"}
 FIGURES = (
     ("Drained", "drained_l", "drained_u95_l"),
@@ -45,9 +47,9 @@ def behind(text: str) -> After | None:
         raise InputError(f"before is {text[:60]!r}; expected what a page of the list gave.") from None
 
 
-def _row(line: JobLine) -> list[Cell]:
+def _row(asked: Asked, line: JobLine) -> list[Cell]:
     return [
-        Cell(fmt.moment(line.opened_utc), job_address(line)),
+        Cell(asked.shops.moment(line.shop, line.opened_utc), job_address(line)),
         Cell(f"{line.shop} · {line.bay}"),
         Cell(f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}"),
         Cell(line.technician or fmt.UNKNOWN),
@@ -75,7 +77,7 @@ def jobs(
         "Jobs, the newest first",
         "",
         ("Opened", "Bay", "Where", "Technician", "Fluid", "Filled", "Off", "Verdict"),
-        [_row(line) for line in shown],
+        [_row(asked, line) for line in shown],
         "No job fits what was asked for.",
         files,
     )
@@ -101,8 +103,8 @@ def jobs_csv(
     return download(to_csv(rows, columns), f"jobs-{span(asked)}.csv", "text/csv")
 
 
-def _one(db: ReadingDb, shop: str, bay: str, job_id: str) -> tuple[JobLine, Sequence[Told]]:
-    found = queries.job(db, shop, bay, job_id)
+def _one(db: ReadingDb, shops: Shops, shop: str, bay: str, job_id: str) -> tuple[JobLine, Sequence[Told]]:
+    found = queries.job(db, shop, bay, job_id) if shop in shops.zones else None
     if found is None:
         raise Problem(
             404, "No such job", f"There is no job {job_id[:60]!r} of {shop[:40]}, {bay[:40]}. See the list."
@@ -113,7 +115,7 @@ def _one(db: ReadingDb, shop: str, bay: str, job_id: str) -> tuple[JobLine, Sequ
 def _told(entry: Told) -> str:
     body = json.loads(entry.body)
     text = body.get("text") if isinstance(body, dict) else None
-    return text if isinstance(text, str) else ""
+    return "" if not isinstance(text, str) else text.replace("_", " ") if entry.kind in KEYS else text
 
 
 def _figures(entries: Sequence[Told]) -> list[list[Cell]]:
@@ -126,16 +128,16 @@ def _figures(entries: Sequence[Told]) -> list[list[Cell]]:
 
 
 @router.get("/jobs/{shop}/{bay}/{job_id}.json", tags=["read"])
-def job_json(db: ReadingDb, shop: str, bay: str, job_id: str) -> dict[str, Any]:
+def job_json(db: ReadingDb, shops: TheShops, shop: str, bay: str, job_id: str) -> dict[str, Any]:
     """One job: its line, and every entry of its record as its bay wrote it."""
-    line, entries = _one(db, shop, bay, job_id)
+    line, entries = _one(db, shops, shop, bay, job_id)
     told = [{**vars(entry), "body": json.loads(entry.body)} for entry in entries]
     return {"job": line.to_dict(), "entries": told}
 
 
 @router.get("/jobs/{shop}/{bay}/{job_id}", include_in_schema=False)
-def job(db: ReadingDb, store: TheStore, shop: str, bay: str, job_id: str) -> Response:
-    line, entries = _one(db, shop, bay, job_id)
+def job(db: ReadingDb, shops: TheShops, store: TheStore, shop: str, bay: str, job_id: str) -> Response:
+    line, entries = _one(db, shops, shop, bay, job_id)
     page = next((one.page for one in store.bays() if (one.shop, one.bay) == (shop, bay)), "")
     own = (
         [Link("Its curve and its sheet, at the bay itself", f"{page.rstrip('/')}/jobs/{job_id}")]
@@ -143,7 +145,11 @@ def job(db: ReadingDb, store: TheStore, shop: str, bay: str, job_id: str) -> Res
         else []
     )
     files = [*own, Link("JSON", f"{job_address(line)}.json")]
-    said = [[Cell(fmt.moment(e.utc)), Cell(e.kind), Cell(text)] for e in entries if (text := _told(e))]
+    said = [
+        [Cell(shops.moment(shop, e.utc)), Cell(e.kind.replace("_", " ")), Cell(text)]
+        for e in entries
+        if (text := _told(e))
+    ]
     sections = [
         Section(
             "Figures",
