@@ -99,7 +99,7 @@ class Sender:
         return wait_s
 
     def _send(self) -> float:
-        if self._head is None:
+        if self._head is None or self._refused is not None:  # who was refused may be to begin anew
             self._head = self._office.head()
         newest = outbox.newest(self._ledger)
         quiet = self._heard_s is not None and self._clock() - self._heard_s < HEARD_EVERY_S

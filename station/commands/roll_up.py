@@ -67,6 +67,20 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
     )
     enter.set_defaults(run=_enter)
 
+    accept = what.add_parser(
+        "accept", help="take a refused bay's record anew; what is here of it is set aside and kept"
+    )
+    _where(accept)
+    accept.add_argument("shop")
+    accept.add_argument("bay")
+    accept.add_argument(
+        "--because", required=True, metavar="TEXT", help="what was found at the bay; stays in the log"
+    )
+    accept.add_argument(
+        "--by", default="", metavar="NAME", help="who decides it (default: this machine's user)"
+    )
+    accept.set_defaults(run=_accept)
+
     run_shop.add(what)
     _where(bays := what.add_parser("bays", help="every bay, and how far its record has arrived"))
     bays.set_defaults(run=_bays)
@@ -134,6 +148,21 @@ def _enter(options: argparse.Namespace) -> int:
     with _store(options) as store:
         token = store.enter_bay(options.company, options.shop, options.bay, options.time_zone, options.page)
     _say(options, {"token": token}, token)
+    return DONE
+
+
+def _accept(options: argparse.Namespace) -> int:
+    import getpass
+
+    with _store(options) as store, store.connection() as db:
+        from station.record.many.accept import accept
+
+        seq = accept(db, options.shop, options.bay, options.by or getpass.getuser(), options.because)
+    text = (
+        f"{seq} entries of {options.shop}, {options.bay} are set aside, and stay; its record is taken anew from its first "
+        "entry when it sends the next time."
+    )
+    _say(options, {"set_aside": seq}, text)
     return DONE
 
 

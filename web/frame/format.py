@@ -154,8 +154,8 @@ def moment(utc: str | None, zone: tzinfo | None = None) -> str:
         return UNKNOWN
     when = datetime.fromisoformat(utc).astimezone(zone)
     offset = when.strftime("%z")
-    zone = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
-    return f"{when:%Y-%m-%d %H:%M} {zone}"
+    named = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
+    return f"{when:%Y-%m-%d %H:%M} {named}"
 
 
 def time_of_day(utc: str) -> str:

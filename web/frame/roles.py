@@ -87,7 +87,7 @@ MANY_RULES: dict[str, Rule] = {
         "GET /api/bays/head", "POST /api/bays/take",
     ]),
     **_all(EVERYBODY, [
-        "GET /", "GET /bays.json", "GET /bays.csv", "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
+        "GET /", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
         "GET /jobs/{shop}/{bay}/{job_id}", "GET /jobs/{shop}/{bay}/{job_id}.json",
         "GET /calibrations", "GET /calibrations.json", "GET /calibrations.csv", "GET /api/openapi.json",
         "POST /api/prove", "POST /api/secret",

@@ -18,7 +18,8 @@ from station.common.days import zone_of
 from station.errors import InputError, StationError
 from station.record.many.ingest import Bay, Db
 
-SCHEMA = 1
+STEPS = ("schema.sql", "schema_2.sql")
+"""What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 TOKEN = "tallypan"
 CONNECTIONS = 12
@@ -176,18 +177,21 @@ def _hashed(secret: str) -> bytes:
 
 
 def _prepare(db: Db) -> None:
-    """Make the tables where there are none, and the months' parts of the table of jobs."""
+    """Make the tables, or bring older ones up, and the months' parts of the table of jobs; in one transaction."""
     db.execute("select pg_advisory_xact_lock(7355608)")  # two that start at once
-    if db.execute("select to_regclass('version')").fetchone() == (None,):
-        text = (resources.files(__package__) / "schema.sql").read_text(encoding="utf-8")
-        db.execute(text.encode())
-        db.execute("insert into version values (%s)", [SCHEMA])
-    found = db.execute("select schema from version").fetchone()
-    if found != (SCHEMA,):
+    new = db.execute("select to_regclass('version')").fetchone() == (None,)
+    (found,) = (0,) if new else db.execute("select schema from version").fetchone() or (0,)
+    if found > len(STEPS):
         raise StationError(
-            f"The roll-up's database has the tables of version {found and found[0]}, this roll-up knows {SCHEMA}. Use the "
-            "roll-up that made it."
+            f"The roll-up's database has the tables of version {found}, this roll-up knows {len(STEPS)}. Use the roll-up that "
+            "made it."
         )
+    for step in STEPS[found:]:
+        db.execute((resources.files(__package__) / step).read_text(encoding="utf-8").encode())
+    if new:
+        db.execute("insert into version values (%s)", [len(STEPS)])
+    else:
+        db.execute("update version set schema = %s", [len(STEPS)])
     make_months(db, date.today())
 
 

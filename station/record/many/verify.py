@@ -51,29 +51,45 @@ def recomputed() -> dict[str, str]:
 
 def check(db: Db) -> list[str]:
     """What is wrong, a sentence each; nothing where all is whole. Reads every entry."""
-    return [*_chains(db), *_rows(db), *_sums(db)]
+    return [*_chains(db), *_asides(db), *_log(db), *_rows(db), *_sums(db)]
+
+
+_ENTRY = "select seq, job_id, kind, body, boot_id, t_s, utc, clock_synced::int, hash from"
 
 
 def _chains(db: Db) -> Iterator[str]:
-    for shop, bay, seq, newest in db.execute(
-        "select shop, bay, seq, hash from head order by 1, 2"
+    for shop, bay, *end in db.execute("select shop, bay, seq, hash from head order by 1, 2").fetchall():
+        rows = f"{_ENTRY} event where shop = %s and bay = %s order by seq"
+        yield from _chain(db, f"{shop}, {bay}", rows, [shop, bay], (end[0], end[1]))
+
+
+def _asides(db: Db) -> Iterator[str]:
+    """What was set aside is evidence, and held to where it ended."""
+    for shop, bay, nth, *end in db.execute(
+        "select shop, bay, nth, seq, hash from aside order by 1, 2, 3"
     ).fetchall():
-        previous, expected = "", 0
-        with db.cursor(name="chain") as cursor:
-            cursor.itersize = 5000
-            for row in cursor.execute(
-                "select seq, job_id, kind, body, boot_id, t_s, utc, clock_synced::int, hash from event "
-                "where shop = %s and bay = %s order by seq",
-                [shop, bay],
-            ):
-                expected += 1
-                if row[0] != expected or entry_hash(previous, row[:8]) != row[8]:
-                    yield f"{shop}, {bay}: entry {expected} is missing or was changed"
-                    break
-                previous = row[8]
-            else:
-                if (expected, previous) != (seq, newest):
-                    yield f"{shop}, {bay}: the entries end at {expected}, the head is at {seq}"
+        rows = f"{_ENTRY} aside_event where shop = %s and bay = %s and nth = %s order by seq"
+        yield from _chain(db, f"{shop}, {bay}, set aside {nth}", rows, [shop, bay, nth], (end[0], end[1]))
+
+
+def _log(db: Db) -> Iterator[str]:
+    rows = "select seq, utc, who, kind, body, hash from log order by seq"
+    yield from _chain(db, "the roll-up's log", rows, [], None)
+
+
+def _chain(db: Db, whose: str, rows: str, of: list[Any], end: tuple[int, str] | None) -> Iterator[str]:
+    """rows: a statement whose last column is the hash over those before it and the row before. end: where it must end."""
+    previous, expected = "", 0
+    with db.cursor(name="chain") as cursor:
+        cursor.itersize = 5000
+        for row in cursor.execute(rows.encode(), of):
+            expected += 1
+            if row[0] != expected or entry_hash(previous, row[:-1]) != row[-1]:
+                yield f"{whose}: entry {expected} is missing or was changed"
+                return
+            previous = row[-1]
+    if end is not None and (expected, previous) != end:
+        yield f"{whose}: the entries end at {expected}, the head is at {end[0]}"
 
 
 def _rows(db: Db) -> Iterator[str]:

@@ -38,6 +38,11 @@ def test_a_bay_is_entered_listed_and_checked(
     assert "entry 2 is missing" in capsys.readouterr().out
     assert main(["roll-up", "bays", "--dsn", dsn]) == 1
     assert "another one" in capsys.readouterr().out
+    accept = ["roll-up", "accept", "harbour", "bay-1", "--because", "the card was changed", "--dsn", dsn]
+    assert main(accept) == 0
+    assert "set aside, and stay" in capsys.readouterr().out
+    assert main(accept) == 2
+    assert "not refused" in capsys.readouterr().err
 
 
 def test_which_database_has_to_be_said(capsys: pytest.CaptureFixture[str]) -> None:

@@ -109,10 +109,13 @@ def test_bays_that_share_the_past_have_each_job_once_and_the_books_of_their_own_
             books |= replace(opened, ledger=ledger).books(-300, -1)
             rows = ledger.jobs(limit=1000)
         assert {(row.bay, row.meter) for row in rows} == {(part.bay, f"{part.bay} meter")}
-        jobs += [row.job_id[-6:] for row in rows]  # before that stands when it was, and today's jobs were just now
+        jobs += [
+            row.job_id[-6:] for row in rows
+        ]  # before that stands when it was, and today's jobs were just now
     assert sorted(jobs) == sorted(row.job_id[-6:] for row in opened.ledger.jobs(limit=1000))
     whole = opened.books(-300, -1)
-    assert books == whole and len(whole) == 2
+    assert books == whole
+    assert len(whole) == 2
 
 
 def test_a_record_that_has_begun_stays_as_it_is(opened: Opened, tmp_path: Path) -> None:

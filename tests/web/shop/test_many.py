@@ -14,6 +14,7 @@ import pytest
 from station.people.access import Access
 from station.record import outbox
 from station.record.many import wire
+from station.record.many.accept import accept
 from station.record.many.store import Store
 from tests.rolled import COMPANY, ZONE, enter, give, record, whole
 from tests.web.conftest import HOST
@@ -133,13 +134,20 @@ def test_a_fault_of_a_bay_stands_on_the_first_page(roll: Roll, path: Path, tmp_p
         give(roll.store, roll.store.bay_of(roll.tokens[0]), outbox.batch(tmp_path / "other.sqlite", 0, 9))
     html = roll.send("GET", "/", headers=SHOW).text
     assert "signs with the key" in html
+    assert "set aside" not in html
     assert roll.send("GET", "/health").json()["refused"] == 1
+    with roll.store.connection() as db:
+        accept(db, "harbour", "bay-1", "E. Brandvold", "the card was <changed>")
+    html = roll.send("GET", "/", headers=SHOW).text
+    assert "the card was &lt;changed&gt;" in html
+    [told] = roll.send("GET", "/asides.json").json()
+    assert (told["who"], told["jobs"], told["lost"]) == ("E. Brandvold", 60, 60)
 
 
 def test_what_programs_may_read_is_described(roll: Roll) -> None:
     told = roll.send("GET", "/api/openapi.json").json()
     assert set(told["paths"]) == {
-        "/bays.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/stock.json", "/quality.json",
+        "/bays.json", "/asides.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/stock.json", "/quality.json",
         "/quality/meter.json", "/calibrations.json",
     }  # fmt: skip
     assert "deviation_percent" in told["components"]["schemas"]["JobLine"]["properties"]

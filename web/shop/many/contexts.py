@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from datetime import date
 from urllib.parse import urlencode
 
+from station.record.many.accept import Aside
 from station.record.many.derive import UL
 from station.record.many.queries import Certified, Held, Use
 from station.record.many.store import Reporting
 from web.frame import format as fmt
-from web.shop.many.asked import Asked, later, month_begin
+from web.shop.many.asked import Asked, Shops, later, month_begin
 from web.shop.quality_chart import ChartView
 
 WARN_DAYS = 30
@@ -106,7 +107,7 @@ def files(address: str, asked: Asked, **more: str) -> list[Link]:
 # --- bays --------------------------------------------------------------------------------------------------
 
 
-def bays_page(bays: Sequence[Reporting]) -> ManyPage:
+def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) -> ManyPage:
     def standing(bay: Reporting) -> Cell:
         if bay.fault:
             return Cell(f"⚠ {fmt.sentence(bay.fault)}", tone="look")
@@ -128,13 +129,35 @@ def bays_page(bays: Sequence[Reporting]) -> ManyPage:
     section = Section(
         "Bays",
         "A record that was cut, changed or put back to an older copy is named here, and no more of it is taken until that is "
-        "cleared up at the bay.",
+        "cleared up at the bay and somebody accepts it here: tallypan roll-up accept.",
         ("Bay", "Calls itself", "Heard", "Entries here", "Stands", "Software"),
         rows,
         "No bay reports here yet. Enter one with tallypan roll-up enter.",
         [Link("CSV", "/bays.csv"), Link("JSON", "/bays.json")],
     )
-    return ManyPage("Bays", "Every bay that reports here, and how far its record has arrived.", [], [section])
+    kept = Section(
+        "Records set aside",
+        "What had arrived of a bay that was refused, and was then accepted anew. It is kept as it arrived, and counts in no "
+        "figure. Lost: its jobs that the bay's present record has not.",
+        ("Bay", "When", "Who", "Because", "It was refused because", "Entries", "Jobs", "Lost"),
+        [
+            [
+                Cell(f"{one.shop} · {one.bay}"),
+                Cell(shops.moment(one.shop, one.utc)),
+                Cell(one.who),
+                Cell(one.because),
+                Cell(fmt.sentence(one.fault)),
+                number(one.seq),
+                number(one.jobs),
+                number(one.lost),
+            ]
+            for one in asides
+        ],
+        "None.",
+        [Link("JSON", "/asides.json")],
+    )
+    sections = [section, kept] if asides else [section]
+    return ManyPage("Bays", "Every bay that reports here, and how far its record has arrived.", [], sections)
 
 
 # --- usage -------------------------------------------------------------------------------------------------

@@ -12,13 +12,14 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from station.common.tabular import to_csv
 from station.learning.quality import CHART_JOBS, LISTED
 from station.record.many import queries
+from station.record.many.accept import Aside, set_aside
 from station.record.many.derive import DIMENSIONS
 from station.record.many.queries import Certified, Held, JobLine, Point, Tally
 from station.record.many.store import Reporting
 from web.frame.deps import download, page_of
 from web.frame.render import HERE
 from web.shop.many import comparing, contexts, jobs
-from web.shop.many.asked import ReadingDb, TheAsked, TheStore
+from web.shop.many.asked import ReadingDb, TheAsked, TheShops, TheStore
 from web.shop.many.contexts import span
 
 router = APIRouter()
@@ -32,8 +33,15 @@ def _csv(rows: Sequence[Any], kind: type[Any], name: str) -> Response:
 
 
 @router.get("/", include_in_schema=False)
-def bays(store: TheStore) -> Response:
-    return page_of("many.html", contexts.bays_page(store.bays()))
+def bays(db: ReadingDb, store: TheStore, shops: TheShops) -> Response:
+    asides = set_aside(db, shops.company)
+    return page_of("many.html", contexts.bays_page(store.bays(), asides, shops))
+
+
+@router.get("/asides.json", tags=["read"])
+def asides_json(db: ReadingDb, shops: TheShops) -> list[Aside]:
+    """Records that were set aside when a refused bay was accepted anew, the newest first."""
+    return set_aside(db, shops.company)
 
 
 @router.get("/bays.json", tags=["read"])

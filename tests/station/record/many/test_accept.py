@@ -1,0 +1,88 @@
+"""A bay that was refused comes back: what was here is set aside whole, its record is taken anew, and it is said who did it."""
+
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import psycopg
+import pytest
+
+from station.errors import InputError
+from station.record import outbox
+from station.record.ledger import Ledger
+from station.record.many.accept import accept, set_aside
+from station.record.many.embedded import Embedded
+from station.record.many.store import STEPS, Store
+from tests.rolled import COMPANY, enter, fresh, give, record, whole
+
+
+def rows(store: Store, sql: str) -> list[tuple[object, ...]]:
+    with store.connection() as db:
+        return db.execute(sql.encode()).fetchall()
+
+
+@pytest.fixture
+def refused(store: Store, tmp_path: Path) -> Iterator[tuple[str, Ledger]]:
+    """A bay whose record was begun anew after 6 jobs, and a sister of it in the same shop; its token, its new record."""
+    token = enter(store)
+    sister = enter(store, bay="bay-2")
+    with closing(record(tmp_path / "sister.sqlite", 5, seed=3, bay="Bay 2")):
+        give(store, store.bay_of(sister), outbox.batch(tmp_path / "sister.sqlite", 0, 1000))
+    with closing(record(tmp_path / "old.sqlite", 6)):
+        give(store, store.bay_of(token), outbox.batch(tmp_path / "old.sqlite", 0, 1000))
+    (tmp_path / "anew").mkdir()
+    ledger = record(tmp_path / "anew" / "bay.sqlite", 4)
+    assert give(store, store.bay_of(token), outbox.batch(Path(ledger.path), 0, 1000)).fault is not None
+    yield token, ledger
+    ledger.close()
+
+
+def test_it_is_taken_anew_and_both_records_are_kept(store: Store, refused: tuple[str, Ledger]) -> None:
+    token, ledger = refused
+    before = rows(store, "select seq, hash from event where bay = 'bay-1' order by seq")
+    (fault,) = rows(store, "select fault from bay where bay = 'bay-1'")[0]
+    with store.connection() as db:
+        assert accept(db, "harbour", "bay-1", " E. Brandvold ", "the card was changed") == len(before)
+    assert whole(store) == [], "the sums are those of its sister alone"
+    assert rows(store, "select seq, hash from aside_event order by seq") == before
+    taken = give(store, store.bay_of(token), outbox.batch(Path(ledger.path), 0, 1000))
+    assert (taken.fault, taken.new) == (None, outbox.newest(Path(ledger.path)))
+    assert whole(store) == []
+    assert rows(store, "select count(*) from job where bay = 'bay-1'") == [(4,)]
+    with store.connection() as db:
+        [aside] = set_aside(db, COMPANY)
+    assert (aside.who, aside.because, aside.fault) == ("E. Brandvold", "the card was changed", fault)
+    assert (aside.jobs, aside.lost, (aside.seq, aside.hash)) == (6, 2, before[-1])
+    [(who, body)] = rows(store, "select who, body from log")
+    assert who == "E. Brandvold"
+    assert str(before[-1][1]) in str(body)
+    for wrong, edit in (
+        ("set aside 1", "update aside_event set body = '{}' where seq = 3"),
+        ("the roll-up's log", "update log set who = 'nobody'"),
+    ):
+        with store.connection() as db:
+            db.execute(edit.encode())
+        assert any(wrong in text for text in whole(store)), wrong
+
+
+def test_nothing_is_accepted_that_is_not_refused_or_has_no_reason(
+    store: Store, refused: tuple[str, Ledger]
+) -> None:
+    for shop, bay, because, says in (
+        ("harbour", "bay-2", "why not", "not refused"),
+        ("harbour", "bay-9", "why not", "no bay"),
+        ("harbour", "bay-1", " ", "because of what"),
+    ):
+        with store.connection() as db, pytest.raises(InputError, match=says):
+            accept(db, shop, bay, "E. Brandvold", because)
+    assert rows(store, "select count(*) from aside") == rows(store, "select count(*) from log") == [(0,)]
+
+
+def test_tables_of_the_version_before_are_brought_up(postgres: Embedded) -> None:
+    dsn = fresh(postgres.dsn)
+    with psycopg.connect(dsn) as db:
+        db.execute("drop table log, aside, aside_event, aside_checkpoint")
+        db.execute("update version set schema = 1")
+    with closing(Store(dsn)) as store:
+        assert rows(store, "select schema from version") == [(len(STEPS),)]
+        assert whole(store) == []
