@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from station.common.words import N_, _
 from station.core import amounts, lip, take_back
 from station.core.state import BayState
 from station.given.said import Mark
@@ -30,29 +31,33 @@ _COVER = "cover removed"
 
 ITEMS: dict[Stage, tuple[Item, ...]] = {
     Stage.PLAN: (
-        Item("supported", "Vehicle level on rated stands, wheels chocked. Never rely on a jack alone.", True),
-        Item("fill_plug", "Fill plug loosened: make sure that it comes out before you drain anything."),
-        Item("hot", "Fluid cool enough to touch the housing. Gloves and eye protection on.", True),
-        Item("grade", "Fresh fluid's grade checked against the vehicle's service manual."),
-        Item("pan", "Pan on its cells under the drain, nothing leaning on it."),
+        Item(
+            "supported",
+            N_("Vehicle level on rated stands, wheels chocked. Never rely on a jack alone."),
+            True,
+        ),
+        Item("fill_plug", N_("Fill plug loosened: make sure that it comes out before you drain anything.")),
+        Item("hot", N_("Fluid cool enough to touch the housing. Gloves and eye protection on."), True),
+        Item("grade", N_("Fresh fluid's grade checked against the vehicle's service manual.")),
+        Item("pan", N_("Pan on its cells under the drain, nothing leaning on it.")),
     ),
-    Stage.DRAIN: (Item("clear", "Face and arms clear of the stream. No naked flame.", True),),
+    Stage.DRAIN: (Item("clear", N_("Face and arms clear of the stream. No naked flame."), True),),
     Stage.DRIP: (),
     Stage.RESEAL: (
         Item(
             "done_first",
-            "Drained figure taken. You may use solvent and rags now, with good ventilation.",
+            N_("Drained figure taken. You may use solvent and rags now, with good ventilation."),
             True,
         ),
-        Item("surfaces", "Both sealing faces clean and dry. Magnet inspected and wiped."),
-        Item("torque", "Bolts or drain plug tightened to the torque in the manual."),
+        Item("surfaces", N_("Both sealing faces clean and dry. Magnet inspected and wiped.")),
+        Item("torque", N_("Bolts or drain plug tightened to the torque in the manual.")),
     ),
     Stage.FILL: (
-        Item("hose", "Hose seated in the fill hole. Keep a hand on it while the pump runs.", True),
-        Item("pan_there", "Pan still under the plug to catch what runs over."),
+        Item("hose", N_("Hose seated in the fill hole. Keep a hand on it while the pump runs."), True),
+        Item("pan_there", N_("Pan still under the plug to catch what runs over.")),
     ),
-    Stage.SETTLE: (Item("level", "Level at the plug checked with the vehicle level."),),
-    Stage.LEAK_WATCH: (Item("dry", "Housing wiped dry. Leave the pan alone."),),
+    Stage.SETTLE: (Item("level", N_("Level at the plug checked with the vehicle level.")),),
+    Stage.LEAK_WATCH: (Item("dry", N_("Housing wiped dry. Leave the pan alone.")),),
 }
 
 
@@ -86,8 +91,8 @@ def _proof(state: BayState) -> list[Next]:
         return []
     to_go_l = amounts.target_l(state) - amounts.delivered_l(state)
     early = state.stage is Stage.FILL and to_go_l > TARGET_NEAR_L and state.fill.overflow_at_l is None
-    why = "first: fill to the target" if early or state.pump.hold.running else None
-    return [Next(Mark.LIP_PROOF, "Prove at the lip", why)]
+    why = _("first: fill to the target") if early or state.pump.hold.running else None
+    return [Next(Mark.LIP_PROOF, _("Prove at the lip"), why)]
 
 
 def _unproved(state: BayState) -> str | None:
@@ -97,13 +102,17 @@ def _unproved(state: BayState) -> str | None:
         proof is not None and proof.steps and proof.ended is not None
     ):
         return None
-    return "first: prove at the lip, as this shop does with each fill"
+    return _("first: prove at the lip, as this shop does with each fill")
 
 
 def next_marks(state: BayState, done: frozenset[str]) -> list[Next]:
     """What can be marked now, in order, and last the way back from the last mark. done: keys of ticked items."""
     slip = take_back.may_be(state)
-    back = [] if slip is None else [Next(Mark.TAKE_BACK, f"Take back: {take_back.NAMES[slip]}")]
+    back = (
+        []
+        if slip is None
+        else [Next(Mark.TAKE_BACK, _("Take back: {mark}").format(mark=_(take_back.NAMES[slip])))]
+    )
     return [*_onward(state, done), *back]
 
 
@@ -111,35 +120,35 @@ def _onward(state: BayState, done: frozenset[str]) -> list[Next]:
     stage = state.stage
     if stage is Stage.PLAN:
         missing = [item for item in ITEMS[Stage.PLAN] if item.key not in done]
-        why = f"first: {missing[0].text}" if missing else None
+        why = _("first: {item}").format(item=_(missing[0].text)) if missing else None
         if state.marked("pan_placed") is None:
             return [
-                Next(Mark.PAN_PLACED, "Pan placed"),
-                Next(Mark.DRAIN_OPEN, "Drain opened", why or "first: Pan placed"),
+                Next(Mark.PAN_PLACED, _("Pan placed")),
+                Next(Mark.DRAIN_OPEN, _("Drain opened"), why or _("first: Pan placed")),
             ]
-        return [Next(Mark.DRAIN_OPEN, "Drain opened", why)]
+        return [Next(Mark.DRAIN_OPEN, _("Drain opened"), why)]
     if stage in DRAINING:
-        return [Next(Mark.DRAIN_DONE, "Drain done, take the figure")]
+        return [Next(Mark.DRAIN_DONE, _("Drain done, take the figure"))]
     if stage is Stage.RESEAL:
         if state.marked("reseal_done") is None:
-            return [Next(Mark.FLUSH, "Solvent from here on"), Next(Mark.RESEAL_DONE, "Resealed")]
+            return [Next(Mark.FLUSH, _("Solvent from here on")), Next(Mark.RESEAL_DONE, _("Resealed"))]
         running = timer(state)
         left = running is not None and running[1] > 0
-        label = "Start the fill before the sealant has cured" if left else "Start the fill"
+        label = _("Start the fill before the sealant has cured") if left else _("Start the fill")
         return [Next(Mark.FILL_START, label)]
     if stage is Stage.FILL:
         return [
-            Next(Mark.LEVEL_SEEN, "Level seen at the plug"),
+            Next(Mark.LEVEL_SEEN, _("Level seen at the plug")),
             *_proof(state),
-            Next(Mark.FILL_DONE, "Fill done"),
+            Next(Mark.FILL_DONE, _("Fill done")),
         ]
     if stage is Stage.SETTLE:
         return [
-            Next(Mark.LEVEL_SEEN, "Level seen at the plug"),
+            Next(Mark.LEVEL_SEEN, _("Level seen at the plug")),
             *_proof(state),
-            Next(Mark.FILL_START, "Top up"),
-            Next(Mark.PLUG_IN, "Fill plug in", _unproved(state)),
+            Next(Mark.FILL_START, _("Top up")),
+            Next(Mark.PLUG_IN, _("Fill plug in"), _unproved(state)),
         ]
     if stage is Stage.LEAK_WATCH:
-        return [Next(Mark.CLOSE, "Close the job")]
+        return [Next(Mark.CLOSE, _("Close the job"))]
     return []

@@ -23,6 +23,7 @@ from station.bay.views import (
     TimerView,
 )
 from station.calibrating.prover import Prover
+from station.common.words import _
 from station.core import amounts, control, forecast, interlock_table, interlocks, interruption, lip
 from station.core.doubts import doubts
 from station.core.expectation import expected_now
@@ -96,8 +97,10 @@ def working_view(
     return replace(
         _of_state(now, state, came_utc),
         job=job_view(state, job_id),
-        interruption=interruption.QUESTION if interruption.asks(state) else None,
-        checklist=tuple(ItemView(i.key, i.text, i.key in ticked, i.caution) for i in checklist.items(state)),
+        interruption=_(interruption.QUESTION) if interruption.asks(state) else None,
+        checklist=tuple(
+            ItemView(i.key, _(i.text), i.key in ticked, i.caution) for i in checklist.items(state)
+        ),
         next_marks=tuple(MarkView(n.mark, n.label, n.why) for n in checklist.next_marks(state, ticked)),
     )
 

@@ -8,6 +8,8 @@ import math
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
+from station.common.words import spoken
+
 FINEST = -3
 """Place of the millilitre in litres, as a power of ten: no station here measures finer."""
 NOISE = Decimal("1e-9")
@@ -58,3 +60,14 @@ def stated(value_l: float, u95_l: float | None, per_litre: int = 0) -> Stated:
     figure = (Decimal(repr(value_l)) / step).to_integral_value(ROUND_HALF_EVEN) * step
     doubt = "" if u95_l is None else _text(_up(u95_l, to).scaleb(per_litre), to + per_litre)
     return Stated(_text(figure.scaleb(per_litre), to + per_litre), doubt)
+
+
+def number(value: float, spec: str) -> str:
+    """A number inside a sentence: ``format(value, spec)`` with the signs of the shop's language."""
+    return local(format(value, spec))
+
+
+def local(text: str) -> str:
+    """A number's text, ``1,234.5``, with the shop's sign between whole and parts and between thousands."""
+    signs = spoken()
+    return text.translate({ord("."): signs.decimal, ord(","): signs.group})

@@ -1,6 +1,8 @@
 """What the pump is to deliver and has delivered, and what of another fluid came or may come with it. Litres at the
 reference temperature."""
 
+from station.common.digits import number
+from station.common.words import _
 from station.core.state import BayState
 from station.filling.hose import same_grade
 from station.filling.limits import LIMITS as FILLING
@@ -46,12 +48,14 @@ def wrong_fill(state: BayState) -> str | None:
     hose = state.spec.hose
     needs, has = state.spec.labels.get("grade", ""), state.spec.fresh.grade or ""
     if needs and has and not same_grade(needs, has):
-        return f"the compartment takes {needs}, the container holds {has}"
+        return _("the compartment takes {needs}, the container holds {has}").format(needs=needs, has=has)
     grade = "" if hose is None else hose.grade
     held_l = hose_held_l(state)
     into_l = min(state.meter.volume_l, max(0.0, held_l - (state.meter.total_l - state.meter.volume_l)))
     if grade and not same_grade(grade, needs or has) and into_l > 2 * FILLING.crumb_l:
-        return f"{into_l * 1000:.0f} mL of {grade} from the hose went in with it"
+        return _("{into_ml} mL of {grade} from the hose went in with it").format(
+            into_ml=number(into_l * 1000, ".0f"), grade=grade
+        )
     return None
 
 

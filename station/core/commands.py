@@ -5,6 +5,7 @@ from collections.abc import Callable
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
+from station.common.words import N_
 from station.core import container, lip
 from station.core.amounts import delivered_l, planned_l, poured_l
 from station.core.interlock_table import TABLE
@@ -14,8 +15,8 @@ from station.filling import metering
 from station.filling.drum import Drum
 from station.given.stages import BEFORE_FILL
 
-LEVEL_SEEN = "level seen at the plug"
-STOPPED = "stopped at the page"
+LEVEL_SEEN = N_("level seen at the plug")
+STOPPED = N_("stopped at the page")
 
 
 def hear(state: BayState, sample: Sample) -> BayState:

@@ -2,7 +2,9 @@
 
 from dataclasses import dataclass
 
+from station.common.digits import number
 from station.common.evolve import evolve
+from station.common.words import _
 from station.core.amounts import delivered_l
 from station.core.state import BayState
 from station.errors import InputError
@@ -29,14 +31,24 @@ class _Said:
 def ask(state: BayState, which: str, kg: float, u_kg: float) -> tuple[str, str]:
     """What to feed in for a weighing; u_kg: its standard uncertainty. Raises InputError where it makes no sense."""
     if which not in (BEFORE, AFTER):
-        raise InputError(f"{which!r} is no weighing of the container; expected {BEFORE} or {AFTER}.")
+        raise InputError(
+            _("{which!r} is no weighing of the container; expected before or after.").format(which=which)
+        )
     if state.fill.container_before_kg is not None:
-        raise InputError("A scale stands under the container and weighs it already; nothing is to be typed.")
+        raise InputError(
+            _("A scale stands under the container and weighs it already; nothing is to be typed.")
+        )
     if not 0.0 < kg <= MOST_KG:
-        raise InputError(f"{kg:g} kg for the container; expected above zero and at most {MOST_KG:g} kg.")
+        raise InputError(
+            _("{kg} kg for the container; expected above zero and at most {most_kg} kg.").format(
+                kg=number(kg, "g"), most_kg=number(MOST_KG, "g")
+            )
+        )
     if not U_KG[0] <= u_kg <= U_KG[1]:
         raise InputError(
-            f"The scale's division comes to ± {u_kg:g} kg; expected {U_KG[0]:g} to {U_KG[1]:g} kg. Check number and unit."
+            _(
+                "The scale's division comes to ± {u_kg} kg; expected {least_kg} to {most_kg} kg. Check number and unit."
+            ).format(u_kg=number(u_kg, "g"), least_kg=number(U_KG[0], "g"), most_kg=number(U_KG[1], "g"))
         )
     if which == AFTER:
         _need_sense(state, kg)
@@ -47,23 +59,27 @@ def _need_sense(state: BayState, after_kg: float) -> None:
     before = state.said.container
     if before is None:
         raise InputError(
-            "First enter what the scale showed before the fill; the second weighing means nothing without it."
+            _(
+                "First enter what the scale showed before the fill; the second weighing means nothing without it."
+            )
         )
     if not state.meter.pulses:
-        raise InputError("Nothing has been pumped yet: weigh the container again after the fill.")
+        raise InputError(_("Nothing has been pumped yet: weigh the container again after the fill."))
     drawn_kg = before.before_kg - after_kg
     if drawn_kg < 0:
         raise InputError(
-            f"{after_kg:g} kg after the fill is heavier than {before.before_kg:g} kg before it; expected what was drawn to be "
-            "missing. Were the two swapped, or is it another unit?"
+            _(
+                "{after_kg} kg after the fill is heavier than {before_kg} kg before it; expected what was drawn to be missing. Were the two swapped, or is it another unit?"
+            ).format(after_kg=number(after_kg, "g"), before_kg=number(before.before_kg, "g"))
         )
     metered_kg = (
         delivered_l(state) * state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c) / 1000.0
     )
     if drawn_kg > UNLIKE_TIMES * metered_kg + UNLIKE_KG:
         raise InputError(
-            f"{drawn_kg:.1f} kg less than before, and the meter counted {metered_kg:.1f} kg: is it the same container, and the "
-            "same unit?"
+            _(
+                "{drawn_kg} kg less than before, and the meter counted {metered_kg} kg: is it the same container, and the same unit?"
+            ).format(drawn_kg=number(drawn_kg, ".1f"), metered_kg=number(metered_kg, ".1f"))
         )
 
 
@@ -105,4 +121,4 @@ def weighed(state: BayState) -> ContainerWeighing | None:
 
 def in_words(typed: TypedWeighings | None) -> str:
     """For the record."""
-    return "another container: what was typed no longer counts" if typed is None else typed.in_words()
+    return _("another container: what was typed no longer counts") if typed is None else typed.in_words()

@@ -2,6 +2,7 @@
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
+from station.common.words import N_, _
 from station.core import interlocks, lip
 from station.core.amounts import delivered_l, target_l
 from station.core.commands import LEVEL_SEEN, hear
@@ -17,7 +18,7 @@ from station.filling.overrun import Stop
 from station.given.sources import name
 from station.given.stages import BEFORE_FILL, DRAINING, FINISHED, Stage
 
-TARGET, LET_GO = "target reached", "let go"
+TARGET, LET_GO = N_("target reached"), N_("let go")
 LEARNED_FROM = (TARGET, LET_GO, LEVEL_SEEN)
 MISCOUNTS = ("no_flow", "flow_low", "sensor_silent", "meters_differ")
 _NEEDED = ("pan", "meter", "fluid_supply_c")
@@ -29,21 +30,21 @@ def blocked(state: BayState) -> str | None:
     if reason is not None:
         return reason
     found = interlocks.holds_off(state)
-    return None if found is None else TABLE[found[0]].word
+    return None if found is None else _(TABLE[found[0]].word)
 
 
 def _unfit(state: BayState) -> str | None:
     """What has been told already, or needs no notice."""
     if state.stage is not Stage.FILL and (state.supply.purge is None or state.stage not in BEFORE_FILL):
-        return "the pump only runs in the fill stage"
+        return _("the pump only runs in the fill stage")
     for source in _NEEDED:
         if source not in state.hearing.last_t_s:
-            return f"no reading yet: {name(source)}"
+            return _("no reading yet: {sensor}").format(sensor=name(source))
         if source in state.hearing.silent:
-            return f"no signal: {name(source)}"
+            return _("no signal: {sensor}").format(sensor=name(source))
     for source, fault in state.hearing.faults.items():
         if fault != "ok" and source not in TOLD_ONLY:
-            return f"{name(source)}: {fault}"
+            return f"{name(source)}: {_(fault)}"
     return None
 
 

@@ -3,35 +3,47 @@
 from collections.abc import Mapping
 
 from station.common.evolve import evolve
+from station.common.words import N_, _
 from station.core.limits import LIMITS
 from station.core.state import BayState, note
 from station.given.sources import name
 
-OK, TIMING, MISSED = "ok", "timing", "missed"
+OK, TIMING, MISSED = "ok", N_("timing"), "missed"
 TOLD_ONLY = ("container",)
 """Devices that no pump hangs on: without them a job lacks a witness, and goes on."""
 
 _REMEDY = {
-    "unplugged": "Check its cable and connector.",
-    "saturated": "The load is beyond the converter's range. Take load off the pan, or check the cell's wiring.",
-    "stuck": "Its data line never changes. Check the wiring and the supply.",
-    "misaligned": "Bits were lost on its clock line and the chip was restarted. Check the cable length and the supply.",
-    TIMING: "The computer is too busy to read the converter in time, so there is no weight. Stop whatever else is running on it; if it "
-    "comes back, restart the station.",
-    "bouncing": "Edges come too close together for pulses: the contact bounces or the cable picks up noise; the count is too "
-    "high. Check shield and filter.",
-    "bad": "Its reading makes no sense. Check the sensor and its pull-up; on a serial line check the baud rate and the "
-    "pattern, and whether the scale is overloaded.",
-    "lost": "The pump guard has stopped. The pump is off; restart the station.",
-    "failed": "It does not answer. Check its wiring; for the ledger, check the free space on the disk.",
-    "late": "The guard missed a heartbeat from the station and switched the pump off.",
-    "tripped": "The second cut-off has opened. Find the cause, then clear it on the page.",
+    N_("unplugged"): N_("Check its cable and connector."),
+    N_("saturated"): N_(
+        "The load is beyond the converter's range. Take load off the pan, or check the cell's wiring."
+    ),
+    N_("stuck"): N_("Its data line never changes. Check the wiring and the supply."),
+    N_("misaligned"): N_(
+        "Bits were lost on its clock line and the chip was restarted. Check the cable length and the supply."
+    ),
+    TIMING: N_(
+        "The computer is too busy to read the converter in time, so there is no weight. Stop whatever else is running on it; if it comes back, restart the station."
+    ),
+    N_("bouncing"): N_(
+        "Edges come too close together for pulses: the contact bounces or the cable picks up noise; the count is too high. Check shield and filter."
+    ),
+    N_("bad"): N_(
+        "Its reading makes no sense. Check the sensor and its pull-up; on a serial line check the baud rate and the pattern, and whether the scale is overloaded."
+    ),
+    N_("lost"): N_("The pump guard has stopped. The pump is off; restart the station."),
+    N_("failed"): N_(
+        "It does not answer. Check its wiring; for the ledger, check the free space on the disk."
+    ),
+    N_("late"): N_("The guard missed a heartbeat from the station and switched the pump off."),
+    N_("tripped"): N_("The second cut-off has opened. Find the cause, then clear it on the page."),
 }
 _PUMP_REMEDY = {
-    "stuck": "Its pin does not follow the command. Press the hard-wired stop, check the relay and its wiring, then clear it "
-    "on the page.",
-    "bad": "The guard got a message it does not know and has locked the pump. Clear it on the page; if it comes back, "
-    "restart the station.",
+    N_("stuck"): N_(
+        "Its pin does not follow the command. Press the hard-wired stop, check the relay and its wiring, then clear it on the page."
+    ),
+    N_("bad"): N_(
+        "The guard got a message it does not know and has locked the pump. Clear it on the page; if it comes back, restart the station."
+    ),
 }
 
 
@@ -62,14 +74,16 @@ def _becomes(state: BayState, source: str, word: str) -> BayState:
         return state
     faults = {name: fault for name, fault in state.hearing.faults.items() if name != source}
     if word == OK:
-        return note(_with_faults(state, faults), "sensor", f"{name(source)}: working again.")
+        return note(
+            _with_faults(state, faults), "sensor", _("{sensor}: working again.").format(sensor=name(source))
+        )
     faults[source] = word
     remedies = _REMEDY | _PUMP_REMEDY if source == "pump" else _REMEDY
-    remedy = remedies.get(word, "Check it before going on.")
+    remedy = remedies.get(word, N_("Check it before going on."))
     return note(
         _with_faults(state, faults),
         f"{source}_{word}",
-        f"{name(source)}: {word}. {remedy}",
+        f"{name(source)}: {_(word)}. {_(remedy)}",
         stops=source not in TOLD_ONLY,
     )
 
@@ -82,8 +96,9 @@ def _missed(state: BayState, source: str) -> BayState:
     return note(
         state,
         kind,
-        f"{name(source)}: an edge was not reported and was put back by what came before and after it. The count is right "
-        "as long as no more than one is missed at a time. Check shield and connector when the job is done.",
+        _(
+            "{sensor}: an edge was not reported and was put back by what came before and after it. The count is right as long as no more than one is missed at a time. Check shield and connector when the job is done."
+        ).format(sensor=name(source)),
     )
 
 

@@ -5,33 +5,34 @@ They decide nothing; ``station.core.control`` does, by the table.
 
 from collections.abc import Callable
 
-from calibration.budget import expanded
-from station.common.digits import stated
-from station.core.amounts import delivered_l, hose_foreign_l, purge_needed_l, target_l
+from station.common.digits import number
+from station.common.words import _
+from station.core import warnings
+from station.core.amounts import hose_foreign_l, target_l
 from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
 from station.core.state import BayState
 from station.filling import metering
-from station.filling.drum import short_by_l
 from station.filling.hose import same_grade
 from station.filling.limits import LIMITS as FILLING
-from station.given.stages import NEEDS_FLUID
 
 Check = Callable[[BayState], str | None]
 
 
 def _stop_pressed(state: BayState) -> str | None:
-    return "The stop button is pressed." if state.pump.hold.stop_open else None
+    return _("The stop button is pressed.") if state.pump.hold.stop_open else None
 
 
 def _wrong_grade(state: BayState) -> str | None:
     labels, drum = state.spec.labels, state.supply.drum
     needs, has = labels.get("grade", ""), state.spec.fresh.grade or ""
     if drum is not None and labels.get("fluid") and drum.fluid != labels["fluid"]:
-        return f"{drum.container} at the pump holds {drum.fluid}, the job is planned with {labels['fluid']}."
+        return _("{container} at the pump holds {fluid}, the job is planned with {planned}.").format(
+            container=drum.container, fluid=drum.fluid, planned=labels["fluid"]
+        )
     if not needs or not has or same_grade(needs, has) or state.spec.grade_reason:
         return None
-    return f"The compartment takes {needs}, the container holds {has}."
+    return _("The compartment takes {needs}, the container holds {has}.").format(needs=needs, has=has)
 
 
 def _hose(state: BayState, same: bool) -> str | None:
@@ -41,14 +42,18 @@ def _hose(state: BayState, same: bool) -> str | None:
     needs = state.spec.labels.get("grade", "") or state.spec.fresh.grade or ""
     if (not hose.grade or same_grade(hose.grade, needs)) != same:
         return None
-    return f"The hose holds {held_l * 1000:.0f} mL of {hose.fluid or 'an unknown fluid'}."
+    return _("The hose holds {held_ml} mL of {fluid}.").format(
+        held_ml=number(held_l * 1000, ".0f"), fluid=hose.fluid or _("an unknown fluid")
+    )
 
 
 def _supply_cold(state: BayState) -> str | None:
     pump, kv, supply_c = state.spec.pump, state.meter.kv_mm2_s, state.meter.supply_c
     if pump is None or kv is None or supply_c is None or kv <= pump.max_kv_mm2_s:
         return None
-    return f"{kv:.0f} mm²/s at {supply_c:.1f} °C; the pump takes up to {pump.max_kv_mm2_s:.0f} mm²/s."
+    return _("{kv} mm²/s at {supply_c} °C; the pump takes up to {max_kv_mm2_s} mm²/s.").format(
+        kv=number(kv, ".0f"), supply_c=number(supply_c, ".1f"), max_kv_mm2_s=number(pump.max_kv_mm2_s, ".0f")
+    )
 
 
 def _pan_gained_kg(state: BayState) -> float | None:
@@ -66,7 +71,9 @@ def _pan_missing(state: BayState) -> str | None:
         gained_kg -= sum(step.kg for step in moved)  # emptied, or another pan: it was seen to come back
     if state.supply.purge is not None or gained_kg is None or not (lifted or gained_kg < -LIMITS.pan_gone_kg):
         return None
-    return f"The pan weighs {-gained_kg * 1000:.0f} g less than it did empty."
+    return _("The pan weighs {lost_g} g less than it did empty.").format(
+        lost_g=number(-gained_kg * 1000, ".0f")
+    )
 
 
 def _pan_l(state: BayState) -> float:
@@ -79,7 +86,9 @@ def _pan_full(state: BayState) -> str | None:
     content_l, room_l = _pan_l(state), state.settings.pan_room_l
     if state.supply.purge is not None or content_l < room_l:
         return None
-    return f"The pan holds {content_l:.2f} L of {room_l:.2f} L."
+    return _("The pan holds {content_l} L of {room_l} L.").format(
+        content_l=number(content_l, ".2f"), room_l=number(room_l, ".2f")
+    )
 
 
 def _still_strays(state: BayState) -> str | None:
@@ -91,7 +100,7 @@ def _still_strays(state: BayState) -> str | None:
         or state.t_s - state.meter.last_pulse_t_s > LIMITS.stray_over_s
     ):
         return None
-    return "Fluid flows with the pump off."
+    return _("Fluid flows with the pump off.")
 
 
 def _no_flow(state: BayState) -> str | None:
@@ -115,18 +124,19 @@ def _no_flow(state: BayState) -> str | None:
         state.supply.drum is not None
         and state.supply.drum.now(state.meter.total_l).left_l < LIMITS.drum_empty_l
     )
-    return f"No flow for {limit_s:.1f} s with the pump on." + (
-        " By the count, the drum is empty." if dry else ""
+    found = (
+        _("No flow for {limit_s} s with the pump on. By the count, the drum is empty.")
+        if dry
+        else _("No flow for {limit_s} s with the pump on.")
     )
+    return found.format(limit_s=number(limit_s, ".1f"))
 
 
-def _flow(state: BayState, since_t_s: float | None, words: str) -> str | None:
+def _flow(state: BayState, since_t_s: float | None, found: str) -> str | None:
     if since_t_s is None or state.t_s - since_t_s < LIMITS.flow_out_s or state.spec.pump is None:
         return None
     can = state.pump_can_l_min(state.pump.hold.fine)
-    return (
-        f"{state.meter.air.flow_l_min:.2f} L/min, and the pump should give {can or 0.0:.2f} L/min: {words}."
-    )
+    return found.format(flow_l_min=number(state.meter.air.flow_l_min, ".2f"), can=number(can or 0.0, ".2f"))
 
 
 def leaps(state: BayState) -> bool:
@@ -143,25 +153,47 @@ def leaps(state: BayState) -> bool:
 
 def _flow_low(state: BayState) -> str | None:
     run = state.pump.hold.run
-    return None if run is None else _flow(state, run.low_since_t_s, "too little")
+    return (
+        None
+        if run is None
+        else _flow(
+            state,
+            run.low_since_t_s,
+            _("{flow_l_min} L/min, and the pump should give {can} L/min: too little."),
+        )
+    )
 
 
 def _flow_high(state: BayState) -> str | None:
     run = state.pump.hold.run
-    return None if run is None else _flow(state, run.high_since_t_s, "too much")
+    return (
+        None
+        if run is None
+        else _flow(
+            state,
+            run.high_since_t_s,
+            _("{flow_l_min} L/min, and the pump should give {can} L/min: too much."),
+        )
+    )
 
 
 def _too_long(state: BayState) -> str | None:
     run = state.pump.hold.run
     if run is None or state.t_s - run.t_s <= run.limit_s:
         return None
-    return f"The pump has run for {run.limit_s:.0f} s without reaching the target."
+    return _("The pump has run for {limit_s} s without reaching the target.").format(
+        limit_s=number(run.limit_s, ".0f")
+    )
 
 
 def _sensor_silent(state: BayState) -> str | None:
     limit_s = max(LIMITS.meter_silent_s, LIMITS.gap_times_typical * state.hearing.typical_s.get("meter", 0.0))
     silent_s = state.t_s - state.hearing.last_t_s.get("meter", state.t_s)
-    return f"Meter: no reading for {silent_s:.2f} s with the pump on." if silent_s > limit_s else None
+    return (
+        _("Meter: no reading for {silent_s} s with the pump on.").format(silent_s=number(silent_s, ".2f"))
+        if silent_s > limit_s
+        else None
+    )
 
 
 def _runs_over(state: BayState) -> str | None:
@@ -187,7 +219,9 @@ def _runs_over(state: BayState) -> str | None:
     most_l = state.settings.runs_over_l
     if not most_l < gained_l <= most_l + flow_l_s * (state.t_s - began_t_s + 1.0):
         return None
-    return f"{gained_l * 1000:.0f} mL ran into the pan at {state.meter.volume_l:.2f} L metered."
+    return _("{gained_ml} mL ran into the pan at {volume_l} L metered.").format(
+        gained_ml=number(gained_l * 1000, ".0f"), volume_l=number(state.meter.volume_l, ".2f")
+    )
 
 
 def trains_apart(state: BayState) -> bool:
@@ -200,7 +234,9 @@ def _meters_differ(state: BayState) -> str | None:
     run = state.pump.hold.run
     if run is None or run.apart_since_t_s is None or state.t_s - run.apart_since_t_s < LIMITS.apart_s:
         return None
-    return f"The meter counted {state.meter.pulses} pulses, its second train {state.meter.pulses_b}."
+    return _("The meter counted {pulses} pulses, its second train {pulses_b}.").format(
+        pulses=state.meter.pulses, pulses_b=state.meter.pulses_b
+    )
 
 
 def _stray(state: BayState) -> str | None:
@@ -215,14 +251,14 @@ def _stray(state: BayState) -> str | None:
 
 
 def _ran(over_l: float) -> str:
-    return f"{over_l * 1000:.0f} mL flowed with the pump off."
+    return _("{over_ml} mL flowed with the pump off.").format(over_ml=number(over_l * 1000, ".0f"))
 
 
 def _pump_stays_on(state: BayState) -> str | None:
     hold = state.pump.hold
     if not state.pump.on or hold.running or hold.stopped_t_s is None:
         return None
-    return "The pump stays on." if state.t_s - hold.stopped_t_s > LIMITS.stays_on_s else None
+    return _("The pump stays on.") if state.t_s - hold.stopped_t_s > LIMITS.stays_on_s else None
 
 
 def _over_target(state: BayState) -> str | None:
@@ -231,53 +267,17 @@ def _over_target(state: BayState) -> str | None:
     target, volume_l = target_l(state), state.meter.volume_l
     if volume_l <= target + max(LIMITS.over_l, LIMITS.over_rel * target):
         return None
-    return f"{volume_l:.2f} L metered; the target is {target:.2f} L."
-
-
-def _air(state: BayState) -> str | None:
-    track = state.meter
-    if not track.air_l > 0:
-        return None
-    told = stated(track.air_l, expanded(track.u_air_l), 3)
-    return f"About {told.value} mL of what was metered was air, give or take {told.u95} mL."
-
-
-def _flow_unlike(state: BayState) -> str | None:
-    """The pump's own record tells what its meter alone cannot: a fill that is off by less than a kink or a burst."""
-    watch, bounds = state.meter.air, state.pump.usual.bounds()
-    can = state.pump_can_l_min()
-    if (
-        bounds is None
-        or not can
-        or not state.pump.hold.running
-        or state.pump.hold.fine
-        or watch.steady_n < FILLING.steady_blocks
-    ):
-        return None
-    share = watch.steady_l_min / can
-    if bounds[0] <= share <= bounds[1]:
-        return None
-    return (
-        f"{watch.steady_l_min:.2f} L/min, {100 * (share / state.pump.usual.mean - 1.0):+.0f} % against what this pump gave with "
-        f"this fluid in {state.pump.usual.stops} earlier fills."
+    return _("{volume_l} L metered; the target is {target} L.").format(
+        volume_l=number(volume_l, ".2f"), target=number(target, ".2f")
     )
-
-
-def _drum_low(state: BayState) -> str | None:
-    if state.supply.drum is None or state.stage not in NEEDS_FLUID:
-        return None
-    drum = state.supply.drum.now(state.meter.total_l)
-    needed_l = max(0.0, target_l(state) - delivered_l(state)) + purge_needed_l(state)
-    missing_l = short_by_l(drum, needed_l)
-    if missing_l <= 0:
-        return None
-    return f"{drum.container} holds about {drum.left_l:.1f} L; this job needs {needed_l:.1f} L more."
 
 
 def _pan_nearly_full(state: BayState) -> str | None:
     content_l, room_l = _pan_l(state), state.settings.pan_room_l
     return (
-        f"The pan holds {content_l:.2f} L of {room_l:.2f} L."
+        _("The pan holds {content_l} L of {room_l} L.").format(
+            content_l=number(content_l, ".2f"), room_l=number(room_l, ".2f")
+        )
         if content_l > LIMITS.pan_nearly * room_l
         else None
     )
@@ -306,9 +306,9 @@ ALWAYS: dict[str, Check] = {
     "flow_while_stopped": _stray,
     "pump_stays_on": _pump_stays_on,
     "over_target": _over_target,
-    "air": _air,
-    "flow_unlike": _flow_unlike,
-    "drum_low": _drum_low,
+    "air": warnings.air,
+    "flow_unlike": warnings.flow_unlike,
+    "drum_low": warnings.drum_low,
     "hose_asks": lambda state: _hose(state, same=True),
     "pan_nearly_full": _pan_nearly_full,
 }
@@ -317,7 +317,7 @@ ALWAYS: dict[str, Check] = {
 def text(kind: str, found: str) -> str:
     """The notice's text: what was found, why that may be, what to do."""
     lock = TABLE[kind]
-    return f"{found} {lock.cause} {lock.remedy}"
+    return f"{found} {_(lock.cause)} {_(lock.remedy)}"
 
 
 def holds_off(state: BayState) -> tuple[str, str] | None:

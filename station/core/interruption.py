@@ -5,13 +5,13 @@ between the pump stays off; whatever is held has to be let go and pressed again.
 """
 
 from station.common.evolve import evolve
+from station.common.words import N_, _
 from station.core.state import BayState, note
 
 SOURCE = "interruption"
 ASKED = "asked"
-QUESTION = (
-    "The station was stopped in the middle of this job. Was the pan moved meanwhile, and was anything filled? "
-    "The pump stays off until you say."
+QUESTION = N_(
+    "The station was stopped in the middle of this job. Was the pan moved meanwhile, and was anything filled? The pump stays off until you say."
 )
 _UNANSWERED = "unanswered"
 _MOVED, _FILLED, _NEITHER = "pan moved", "filled", "undisturbed"
@@ -56,8 +56,9 @@ def take(state: BayState, value: str) -> BayState:
         return note(
             state,
             "interrupted",
-            "The station was stopped in the middle of this job. The figures go on from the last reading kept; they "
-            "hold only if nobody moved the pan or filled anything meanwhile.",
+            _(
+                "The station was stopped in the middle of this job. The figures go on from the last reading kept; they hold only if nobody moved the pan or filled anything meanwhile."
+            ),
             stops=True,
         )
     if not asks(state):
@@ -70,20 +71,22 @@ def take(state: BayState, value: str) -> BayState:
         state = note(
             state,
             "interrupted_pan_moved",
-            "The pan was moved while the station was stopped: what went in or out of it then is in no figure. Do not "
-            "rely on the drained volume, nor on what ran over.",
+            _(
+                "The pan was moved while the station was stopped: what went in or out of it then is in no figure. Do not rely on the drained volume, nor on what ran over."
+            ),
         )
     if _FILLED in said:
         state = note(
             state,
             "interrupted_filled",
-            "Fluid was filled in while the station was stopped: it was not metered. The filled volume is too small by what "
-            "went in, and no verdict rests on it. Look at the level at the plug, or prove it at the lip.",
+            _(
+                "Fluid was filled in while the station was stopped: it was not metered. The filled volume is too small by what went in, and no verdict rests on it. Look at the level at the plug, or prove it at the lip."
+            ),
         )
     if said == [_NEITHER]:
         state = note(
             state,
             "interrupted_undisturbed",
-            "The technician says that nothing was moved or filled while the station was stopped.",
+            _("The technician says that nothing was moved or filled while the station was stopped."),
         )
     return state

@@ -6,19 +6,21 @@ same proof; when the next step may begin, and what ends it, ``station.core.contr
 
 import math
 
+from station.common.digits import number
 from station.common.evolve import evolve
+from station.common.words import N_, _
 from station.core.amounts import planned_l
 from station.core.limits import LIMITS
 from station.core.state import BayState, LipProof, note, with_hold
 from station.given.stages import PUMPED, Stage
 
-STEP = "lip step"
-OVER = "first fluid over the lip"
-NOTHING = "nothing ran over the lip"
-LET_GO = "let go"
-UNREAD = "the pan does not come to rest"
-UNMETERED = "the meter counted next to nothing"
-OTHERWISE = "the job went on"
+STEP = N_("lip step")
+OVER = N_("first fluid over the lip")
+NOTHING = N_("nothing ran over the lip")
+LET_GO = N_("let go")
+UNREAD = N_("the pan does not come to rest")
+UNMETERED = N_("the meter counted next to nothing")
+OTHERWISE = N_("the job went on")
 _FOR_GOOD = (OVER, NOTHING)
 """After these a proof that is asked for again has the whole amount anew; else what is left of it."""
 
@@ -106,9 +108,11 @@ def _answered(state: BayState, proof: LipProof, came_kg: float) -> BayState:
     return note(
         state,
         "lip_proved",
-        f"First fluid over the lip: {came_l * 1000:.0f} mL ran into the pan after "
-        f"{pushed_l(state, proof) * 1000:.0f} mL in small steps. The level stands at the plug. Let it drip out before you "
-        "put the plug in.",
+        _(
+            "First fluid over the lip: {came_ml} mL ran into the pan after {pushed_ml} mL in small steps. The level stands at the plug. Let it drip out before you put the plug in."
+        ).format(
+            came_ml=number(came_l * 1000, ".0f"), pushed_ml=number(pushed_l(state, proof) * 1000, ".0f")
+        ),
     )
 
 
@@ -178,15 +182,16 @@ def end(state: BayState, why: str) -> BayState:
         return note(
             state,
             "lip_not_reached",
-            f"{pushed_ml:.0f} mL went in after the target in small steps, and the pan saw no {LIMITS.lip_over_l * 1000:.0f} mL "
-            "run over the lip. Look at the level at the plug: is the vehicle level, the drain shut, the capacity and its "
-            "unit right? Then prove again, or drain and weigh.",
+            _(
+                "{pushed_ml} mL went in after the target in small steps, and the pan saw no {over_ml} mL run over the lip. Look at the level at the plug: is the vehicle level, the drain shut, the capacity and its unit right? Then prove again, or drain and weigh."
+            ).format(pushed_ml=number(pushed_ml, ".0f"), over_ml=number(LIMITS.lip_over_l * 1000, ".0f")),
         )
     return note(
         state,
         "lip_proof_ended",
-        f"The proof at the lip ended after {pushed_ml:.0f} mL, before the pan had weighed fluid over the lip: {why}. Prove "
-        "again to use what is left of the amount.",
+        _(
+            "The proof at the lip ended after {pushed_ml} mL, before the pan had weighed fluid over the lip: {why}. Prove again to use what is left of the amount."
+        ).format(pushed_ml=number(pushed_ml, ".0f"), why=_(why)),
     )
 
 

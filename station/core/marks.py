@@ -3,7 +3,9 @@
 import math
 from collections.abc import Callable
 
+from station.common.digits import number
 from station.common.evolve import evolve
+from station.common.words import _
 from station.core import lip, take_back
 from station.core.expectation import expected_now
 from station.core.state import BayState, move_on, note
@@ -49,8 +51,9 @@ def _level(state: BayState, what: str) -> tuple[BayState, lines.Level | None]:
         state = note(
             state,
             "unsettled",
-            f"The pan was not steady when {what} was taken (±{2000 * level.u_kg:.1f} g). Keep hands and hoses off the pan "
-            "for six seconds before you mark.",
+            _(
+                "The pan was not steady when {what} was taken (±{u_g} g). Keep hands and hoses off the pan for six seconds before you mark."
+            ).format(what=what, u_g=number(2000 * level.u_kg, ".1f")),
         )
     return state, level
 
@@ -59,7 +62,7 @@ def _freeze_drained(state: BayState) -> BayState:
     """Take the drained figure now, before anything else lands in the pan."""
     if state.drain.before is None or state.drain.marked is not None:
         return state
-    state, level = _level(state, "the drained figure")
+    state, level = _level(state, _("the drained figure"))
     drain = evolve(state.drain, marked=level)
     if drain.taken is None:
         drain = evolve(drain, taken=level, temperature_c=state.hearing.temperatures_c.get("fluid_drained_c"))
@@ -67,15 +70,16 @@ def _freeze_drained(state: BayState) -> BayState:
 
 
 def _drain_opens(state: BayState) -> BayState:
-    state, level = _level(state, "the pan's weight before the drain")
+    state, level = _level(state, _("the pan's weight before the drain"))
     if level is None:
         line = state.spec.pan
         level = lines.Level(state.t_s, 0.0, 2 * line.noise_kg)
         state = note(
             state,
             "baseline_assumed",
-            f"There was no pan reading before the drain was opened. The pan was taken as empty at count "
-            f"{line.zero_count:g}.",
+            _(
+                "There was no pan reading before the drain was opened. The pan was taken as empty at count {zero_count}."
+            ).format(zero_count=number(line.zero_count, "g")),
         )
     return evolve(state, drain=evolve(state.drain, before=level, taken=None, marked=None))
 
@@ -90,7 +94,7 @@ def _fill_starts(state: BayState) -> BayState:
     meter = evolve(state.meter, counting=True)
     if state.fill.base is not None:  # a top-up: the fill goes on
         return evolve(state, meter=meter)
-    state, level = _level(state, "the pan's weight before the fill")
+    state, level = _level(state, _("the pan's weight before the fill"))
     t_s, noise_kg = state.t_s, state.spec.pan.noise_kg
     wet = state.marked("flush") is not None or any(s.kind == "flush" for s in state.weighing.steps)
     drift = (state.weighing.rest or Rest()).drift(t_s, noise_kg, wet)
@@ -106,7 +110,7 @@ def _fill_over(state: BayState) -> BayState:
     """The hose is out: what the meter counts from here on did not go into the compartment."""
     if state.fill.end is not None or not state.meter.counting:
         return state
-    state, level = _level(state, "the overflow")
+    state, level = _level(state, _("the overflow"))
     return evolve(state, fill=evolve(state.fill, end=level), meter=evolve(state.meter, counting=False))
 
 

@@ -2,7 +2,9 @@
 
 import math
 
+from station.common.digits import number
 from station.common.evolve import evolve
+from station.common.words import _
 from station.core.limits import LIMITS
 from station.core.state import BayState, Weighing, move_on, note
 from station.filling.metering import flow_l_min
@@ -21,8 +23,9 @@ def take(state: BayState, count: int) -> BayState:
         return note(
             state,
             "saturated",
-            f"Pan: the converter is at the end of its range ({count}). Such readings are left out. Take load off the pan, "
-            "or check the load cell's wiring.",
+            _(
+                "Pan: the converter is at the end of its range ({count}). Such readings are left out. Take load off the pan, or check the load cell's wiring."
+            ).format(count=count),
             stops=True,
         )
     checked, good, finding = counts.check(
@@ -45,8 +48,9 @@ def _found(state: BayState, finding: str, count: int) -> BayState:
         return note(
             state,
             "bit_lost",
-            "Pan: one count was off by a power of two, so a bit was lost on the clock line. It was left out. If this comes "
-            "back, check the cable length and the supply.",
+            _(
+                "Pan: one count was off by a power of two, so a bit was lost on the clock line. It was left out. If this comes back, check the cable length and the supply."
+            ),
         )
     faults = {name: word for name, word in state.hearing.faults.items() if name != "pan"}
     if finding == "stuck":
@@ -54,8 +58,9 @@ def _found(state: BayState, finding: str, count: int) -> BayState:
         return note(
             evolve(state, hearing=evolve(state.hearing, faults=faults)),
             "stuck",
-            f"Pan: the count has not moved from {count} for {WEIGHING.stuck_s:g} s. A working cell always flickers. Check its "
-            "data line and supply before you trust the figures.",
+            _(
+                "Pan: the count has not moved from {count} for {stuck_s} s. A working cell always flickers. Check its data line and supply before you trust the figures."
+            ).format(count=count, stuck_s=number(WEIGHING.stuck_s, "g")),
             stops=True,
         )
     # What happened meanwhile is not known to have happened at once.
@@ -270,9 +275,9 @@ def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
     return note(
         state,
         "flush",
-        f"{came_g:.0f} g ran into the pan again and again or without a pause, as from a can. It was taken for solvent, and "
-        "the drained figure is the one from before it. What has dripped since is not counted, and the uncertainty is wider. "
-        f"Say on the page whether it was solvent or fluid from the vehicle. ({step.id})",
+        _(
+            "{came_g} g ran into the pan again and again or without a pause, as from a can. It was taken for solvent, and the drained figure is the one from before it. What has dripped since is not counted, and the uncertainty is wider. Say on the page whether it was solvent or fluid from the vehicle. ({id})"
+        ).format(came_g=number(came_g, ".0f"), id=step.id),
     )
 
 

@@ -8,7 +8,9 @@ import math
 from dataclasses import dataclass
 
 from hardware.sample import Sample
+from station.common.digits import number
 from station.common.evolve import evolve
+from station.common.words import _
 from station.core import amounts, container, devices, interlocks, interruption, lip, pan_events
 from station.core.control import control
 from station.core.expectation import expected_now
@@ -52,10 +54,13 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
     """
     odd = _unusable(state, sample)
     if odd is not None:
-        if any(n.kind == odd[0] and n.text.startswith(odd[1]) for n in state.telling.notices):
+        kind, text = odd
+        once = f"{kind}:{sample.source}"
+        if once in state.telling.warned:
             return state, ()
-        left_out = note(state, odd[0], f"{odd[1]}{odd[2]}")
-        return left_out, (left_out.telling.notices[-1],)
+        left_out = note(state, kind, text)
+        telling = evolve(left_out.telling, warned=left_out.telling.warned | {once})
+        return evolve(left_out, telling=telling), (telling.notices[-1],)
     before = state
     state = _silences(_heard(state, sample))
     if state.hearing.timing_since_s:
@@ -64,18 +69,22 @@ def step(state: BayState, sample: Sample) -> tuple[BayState, tuple[Effect, ...]]
     return state, _effects(before, state)
 
 
-def _unusable(state: BayState, sample: Sample) -> tuple[str, str, str] | None:
-    """Why a sample has to be left out: the notice's kind, how its text begins (told once for each), and the rest."""
+def _unusable(state: BayState, sample: Sample) -> tuple[str, str] | None:
+    """Why a sample has to be left out: the notice's kind and its text."""
     if sample.t_s < state.t_s:
         return (
             "time_backwards",
-            f"{name(sample.source)}: ",
-            f"a reading of {sample.t_s:.3f} s came after one of {state.t_s:.3f} s. Readings that go back in time are "
-            "left out; put the recording's rows in time order.",
+            _(
+                "{sensor}: a reading of {t_s} s came after one of {newest_s} s. Readings that go back in time are left out; put the recording's rows in time order."
+            ).format(
+                sensor=name(sample.source), t_s=number(sample.t_s, ".3f"), newest_s=number(state.t_s, ".3f")
+            ),
         )
     if isinstance(sample.value, float) and not math.isfinite(sample.value):
-        text = f"{sample.value} is not a reading. It was left out; check the sensor."
-        return f"{sample.source}_no_number", f"{name(sample.source)}: ", text
+        text = _("{sensor}: {value} is not a reading. It was left out; check the sensor.").format(
+            sensor=name(sample.source), value=sample.value
+        )
+        return f"{sample.source}_no_number", text
     return None
 
 
@@ -149,8 +158,9 @@ def _heard(state: BayState, sample: Sample) -> BayState:
         return note(
             evolve(state, t_s=t_s, hearing=hearing),
             "gap",
-            f"{name(source)}: no reading for {gap_s:.1f} s. The figures use what was read before and after; nothing was "
-            "made up in between.",
+            _(
+                "{sensor}: no reading for {gap_s} s. The figures use what was read before and after; nothing was made up in between."
+            ).format(sensor=name(source), gap_s=number(gap_s, ".1f")),
         )
     usual_s = 0.9 * typical + 0.1 * min(gap_s, 2 * typical)
     typical_s = {**hearing.typical_s, source: usual_s}
@@ -180,7 +190,9 @@ def _silences(state: BayState) -> BayState:
             state = note(
                 evolve(state, hearing=evolve(state.hearing, silent=state.hearing.silent | {source})),
                 "silent",
-                f"{name(source)}: no reading for {state.t_s - last:.1f} s. Check its cable and connector.",
+                _("{sensor}: no reading for {t_s} s. Check its cable and connector.").format(
+                    sensor=name(source), t_s=number(state.t_s - last, ".1f")
+                ),
                 stops=source not in devices.TOLD_ONLY,
             )
     return state
@@ -208,15 +220,17 @@ def _meter(state: BayState, count: int) -> BayState:
         state = note(
             state,
             "meter_starts_late",
-            f"Meter: its first count, {count}, came after the fill had begun. Counting starts there: what was pumped "
-            "before is not in the figure. Check the meter's cable, and weigh or drain before relying on this fill.",
+            _(
+                "Meter: its first count, {count}, came after the fill had begun. Counting starts there: what was pumped before is not in the figure. Check the meter's cable, and weigh or drain before relying on this fill."
+            ).format(count=count),
         )
     if count < (last or 0):
         state = note(
             state,
             "meter_reset",
-            f"Meter: the count fell from {last or 0} to {count}. What was pumped in between is not known; counting goes on "
-            "from here. Check the counter's supply.",
+            _(
+                "Meter: the count fell from {last} to {count}. What was pumped in between is not known; counting goes on from here. Check the counter's supply."
+            ).format(last=last or 0, count=count),
             stops=True,
         )
         return evolve(state, meter=evolve(state.meter, last=count, recent=()))
@@ -227,7 +241,9 @@ def _meter(state: BayState, count: int) -> BayState:
 def _temperature(state: BayState, source: str, value_c: float) -> BayState:
     last_c = state.hearing.temperatures_c.get(source, value_c)
     if source == "fluid_supply_c" and state.meter.counting and abs(value_c - last_c) > LIMITS.jump_c:
-        found = f"From {last_c:.1f} to {value_c:.1f} °C at once."
+        found = _("From {last_c} to {value_c} °C at once.").format(
+            last_c=number(last_c, ".1f"), value_c=number(value_c, ".1f")
+        )
         state = note(state, "supply_jump", interlocks.text("supply_jump", found))
     state = _with_temperatures(state, {**state.hearing.temperatures_c, source: value_c})
     if source == "air_c":
@@ -248,7 +264,12 @@ def _temperature(state: BayState, source: str, value_c: float) -> BayState:
         kind = f"{source}_out_of_range"
         if not any(n.kind == kind for n in state.telling.notices):
             state = note(
-                state, kind, f"{name(source)}: {error} The last usable temperature stays in use.", stops=True
+                state,
+                kind,
+                _("{sensor}: {error} The last usable temperature stays in use.").format(
+                    sensor=name(source), error=error
+                ),
+                stops=True,
             )
         kept = {name: c for name, c in state.hearing.temperatures_c.items() if name != source}
         return _with_temperatures(state, kept)
@@ -266,30 +287,38 @@ def finish(state: BayState) -> BayState:
         state = note(
             state,
             "calibration_due",
-            f"This job was measured although {due}. Calibrate before you rely on it.",
+            _("This job was measured although {due}. Calibrate before you rely on it.").format(due=due),
         )
     needed = {
-        "pan": "what was drained and what ran over could not be weighed",
-        "meter": "the fill could not be metered",
-        "fluid_drained_c": "the drained fluid was taken to be at the reference temperature",
-        "fluid_supply_c": "the fresh fluid was taken to be at the reference temperature, with a wide uncertainty",
+        "pan": _("what was drained and what ran over could not be weighed"),
+        "meter": _("the fill could not be metered"),
+        "fluid_drained_c": _("the drained fluid was taken to be at the reference temperature"),
+        "fluid_supply_c": _(
+            "the fresh fluid was taken to be at the reference temperature, with a wide uncertainty"
+        ),
     }
     for source, effect in needed.items():
         if source not in state.hearing.last_t_s:
-            state = note(state, "missing_source", f"{name(source)}: no reading in this job; {effect}.")
+            state = note(
+                state,
+                "missing_source",
+                _("{sensor}: no reading in this job; {effect}.").format(sensor=name(source), effect=effect),
+            )
     for word, effect in (
-        ("drain_open", "The drain was never marked as opened; nothing drained was measured."),
-        ("fill_start", "The fill was never started; no fill was measured."),
+        ("drain_open", _("The drain was never marked as opened; nothing drained was measured.")),
+        ("fill_start", _("The fill was never started; no fill was measured.")),
     ):
         if state.marked(word) is None:
             state = note(state, "missing_mark", effect)
     wrong = amounts.wrong_fill(state)
     if wrong is not None and state.meter.pulses:
         state = note(
-            state, "wrong_fill", f"This fill is not called full: {wrong}. See the vehicle's service manual."
+            state,
+            "wrong_fill",
+            _("This fill is not called full: {wrong}. See the vehicle's service manual.").format(wrong=wrong),
         )
     if state.stage not in FINISHED:
         state = note(
-            state, "not_closed", "The job was not closed. These are the figures at its last reading."
+            state, "not_closed", _("The job was not closed. These are the figures at its last reading.")
         )
     return state

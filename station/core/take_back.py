@@ -13,6 +13,7 @@ A proof at the lip, and the end of a job, are not taken back.
 from collections.abc import Mapping
 
 from station.common.evolve import evolve
+from station.common.words import N_, _
 from station.core import interruption
 from station.core.limits import LIMITS
 from station.core.lip import proving
@@ -24,15 +25,15 @@ BEFORE_A_FIGURE = frozenset({Mark.PAN_PLACED, Mark.DRAIN_OPEN, Mark.LEVEL_SEEN})
 """Marks after which things may come onto the pan: it is read anew when the drain is opened, or was not read at all."""
 FINAL = frozenset({Mark.LIP_PROOF, Mark.CLOSE})
 NAMES: Mapping[str, str] = {
-    Mark.PAN_PLACED: "Pan placed",
-    Mark.DRAIN_OPEN: "Drain opened",
-    Mark.DRAIN_DONE: "Drain done",
-    Mark.FLUSH: "Solvent from here on",
-    Mark.RESEAL_DONE: "Resealed",
-    Mark.FILL_START: "Fill started",
-    Mark.LEVEL_SEEN: "Level seen at the plug",
-    Mark.FILL_DONE: "Fill done",
-    Mark.PLUG_IN: "Fill plug in",
+    Mark.PAN_PLACED: N_("Pan placed"),
+    Mark.DRAIN_OPEN: N_("Drain opened"),
+    Mark.DRAIN_DONE: N_("Drain done"),
+    Mark.FLUSH: N_("Solvent from here on"),
+    Mark.RESEAL_DONE: N_("Resealed"),
+    Mark.FILL_START: N_("Fill started"),
+    Mark.LEVEL_SEEN: N_("Level seen at the plug"),
+    Mark.FILL_DONE: N_("Fill done"),
+    Mark.PLUG_IN: N_("Fill plug in"),
 }
 
 
@@ -74,7 +75,7 @@ def take(state: BayState) -> BayState:
         return note(
             state,
             "not_taken_back",
-            "A mark was to be taken back, and it was too late for that: it stays as it was set.",
+            _("A mark was to be taken back, and it was too late for that: it stays as it was set."),
         )
     weighing = evolve(state.weighing, rest=slip.rest, drift=slip.drift, leak=slip.leak)
     return evolve(

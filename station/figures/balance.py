@@ -4,7 +4,8 @@ import math
 from dataclasses import dataclass, replace
 
 from calibration import budget
-from station.common.digits import stated
+from station.common.digits import local, number, stated
+from station.common.words import _
 from station.core import amounts, interruption, lip
 from station.core.expectation import expected_now
 from station.core.state import BayState
@@ -125,9 +126,8 @@ def _not_proved(state: BayState) -> tuple[Told, ...]:
     flow_l_min = track.air.steady_l_min if track.air.steady_n > 1 else None
     if not track.pulses or proved_here(state.spec, track.supply_c, flow_l_min):
         return ()
-    text = (
-        "The meter was not proved at this flow and viscosity: its nearest K-factor was used, and the metered volume's "
-        "doubt is wider. Prove it with this fluid at this temperature."
+    text = _(
+        "The meter was not proved at this flow and viscosity: its nearest K-factor was used, and the metered volume's doubt is wider. Prove it with this fluid at this temperature."
     )
     return (Told("meter_not_proved_here", text, state.t_s),)
 
@@ -144,10 +144,9 @@ def _narrows(state: BayState, f: Figures) -> str | None:
     if share < NARROWS_SHARE:
         return None
     left = stated(f.drained.value, f.drained.u95 * math.sqrt(1.0 - share)).u95
-    return (
-        f"{share:.0%} of the drained figure's doubt is the used fluid's density. Weigh a known volume of it on the pan: "
-        f"the figure would be good to ± {left} L."
-    )
+    return _(
+        "{share} of the drained figure's doubt is the used fluid's density. Weigh a known volume of it on the pan: the figure would be good to ± {left} L."
+    ).format(share=number(share, ".0%"), left=local(left))
 
 
 def _proved(state: BayState, f: Figures) -> float | None:

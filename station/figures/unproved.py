@@ -1,5 +1,6 @@
 """The verdict on a fill that may have gone past the meter while the station was stopped."""
 
+from station.common.words import _
 from station.core import interruption
 from station.core.state import BayState
 from station.verdict import Judgement
@@ -14,12 +15,17 @@ def judged(
     if not interruption.unproved(state):
         return verdict, text, judgement
     if interruption.asks(state):
-        return "undecided", "say first what happened while the station was stopped", None
+        return "undecided", _("say first what happened while the station was stopped"), None
     if interruption.settled(state) and verdict in ("full", "over"):
-        return verdict, f"{verdict} by the level; what went past the meter is in no figure", judgement
+        return (
+            verdict,
+            _("{verdict} by the level; what went past the meter is in no figure").format(verdict=_(verdict)),
+            judgement,
+        )
     return (
         "undecided",
-        "fluid may have gone in past the meter while the station was stopped: look at the level at the plug, or prove it "
-        "at the lip",
+        _(
+            "fluid may have gone in past the meter while the station was stopped: look at the level at the plug, or prove it at the lip"
+        ),
         None,
     )

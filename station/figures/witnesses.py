@@ -1,11 +1,14 @@
 """Who spoke of this fill, what each said, and what they say together: from a state to a verdict in words."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from calibration import budget
 from calibration.budget import expanded
+from station.common.digits import number
+from station.common.sentences import listed
+from station.common.words import N_, _
 from station.core import container
 from station.core.state import BayState
 from station.figures import faults
@@ -34,17 +37,25 @@ CONTRADICTED = 0.5
 """A witness less likely sound than this is contradicted by the others."""
 
 SETTLES = {
-    "meter": "Prove the meter, or weigh the container before and after.",
-    "lip": "Let a little more run over the lip and let the pan weigh it.",
-    "dry lip": "Look at the level at the plug, with the vehicle level, and look the capacity up.",
-    "level": "Stand the vehicle level, wait, and look at the plug again.",
-    "container": "Weigh the container again with nothing else on it.",
-    "pump": "Look at strainer and hose; prove the meter.",
-    "drained": "Look the capacity up in the vehicle's service manual.",
-    "expected": "Look the capacity and its unit up in the vehicle's service manual.",
-    "history": "Prove the meter: its fills whose level was proved say so.",
+    "meter": N_("Prove the meter, or weigh the container before and after."),
+    "lip": N_("Let a little more run over the lip and let the pan weigh it."),
+    "dry lip": N_("Look at the level at the plug, with the vehicle level, and look the capacity up."),
+    "level": N_("Stand the vehicle level, wait, and look at the plug again."),
+    "container": N_("Weigh the container again with nothing else on it."),
+    "pump": N_("Look at strainer and hose; prove the meter."),
+    "drained": N_("Look the capacity up in the vehicle's service manual."),
+    "expected": N_("Look the capacity and its unit up in the vehicle's service manual."),
+    "history": N_("Prove the meter: its fills whose level was proved say so."),
 }
-NAMES = {"lip": "the lip", "level": "the level seen", "expected": "the expected fill"}
+CALLED = {
+    "meter": N_("meter"),
+    "lip": N_("lip"),
+    "dry lip": N_("dry lip"),
+    "level": N_("level"),
+    "container": N_("container"),
+    "drained": N_("drained"),
+}
+"""What a sentence calls a witness."""
 
 
 @dataclass(frozen=True)
@@ -166,7 +177,7 @@ def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> S
     elif level:
         word = "full"
     u95_l = expanded(witness.u_l, witness.dof)
-    return Spoke(witness.name, says_l, u95_l, word, fusion.sound(witness.name), SETTLES[witness.name])
+    return Spoke(witness.name, says_l, u95_l, word, fusion.sound(witness.name), _(SETTLES[witness.name]))
 
 
 def _history(state: BayState, filled: budget.Budget | None) -> tuple[Spoke, ...]:
@@ -176,20 +187,39 @@ def _history(state: BayState, filled: budget.Budget | None) -> tuple[Spoke, ...]
         return ()
     says_l = filled.value / (1.0 + record.offset_rel)
     p_off = faults.p_meter_off(record)
-    word = f"{record.fills} fills proved by lip or next drain came to {record.offset_rel:+.1%} of what they should"
+    word = _("{fills} fills proved by lip or next drain came to {offset_rel} of what they should").format(
+        fills=record.fills, offset_rel=number(record.offset_rel, "+.1%")
+    )
     u95_l = expanded(record.u_offset_rel * abs(says_l))
-    return (Spoke("history", says_l, u95_l, word, 1.0 - p_off, SETTLES["history"]),)
+    return (Spoke("history", says_l, u95_l, word, 1.0 - p_off, _(SETTLES["history"])),)
 
 
 def _called(names: list[str]) -> str:
     """ "meter, lip and container"."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return listed([_(CALLED[name]) for name in names])
 
 
-def _apart(witness: Witness, expected_l: float) -> str:
-    """How far a volume lies from the expected fill."""
-    percent = (witness.value_l / expected_l - 1.0) * 100.0
-    return f"{abs(percent):.0f} % {'more' if percent > 0 else 'less'}"
+def _volumes(spoke: Mapping[str, Witness], names: Sequence[str]) -> str:
+    """ "2.80 L by the meter and 2.79 L by the container"."""
+    by = _("{volume_l} L by the {witness}")
+    return listed(
+        [by.format(volume_l=number(spoke[one].value_l, ".2f"), witness=_(CALLED[one])) for one in names]
+    )
+
+
+def _apart(spoke: Mapping[str, Witness], names: Sequence[str], expected_l: float, than: bool = False) -> str:
+    """How far volumes lie from the expected fill."""
+    if than:
+        more = _("the {witness} says {percent} % more than expected")
+        less = _("the {witness} says {percent} % less than expected")
+    else:
+        more, less = _("the {witness} says {percent} % more"), _("the {witness} says {percent} % less")
+    told = []
+    for one in names:
+        percent = (spoke[one].value_l / expected_l - 1.0) * 100.0
+        said = more if percent > 0 else less
+        told.append(said.format(witness=_(CALLED[one]), percent=number(abs(percent), ".0f")))
+    return listed(told)
 
 
 def in_words(witnesses: Sequence[Witness], fusion: Fusion, expected_l: float, quiet: bool) -> str:
@@ -201,7 +231,6 @@ def in_words(witnesses: Sequence[Witness], fusion: Fusion, expected_l: float, qu
     sound = [name for name in spoke if fusion.sound(name) >= CONTRADICTED]
     doubted = [name for name in spoke if name not in sound]
     level = [name for name in ("lip", "level") if name in spoke]
-    at_lip = "at the lip" if "lip" in sound else "at the plug"
     verdict = fusion.judgement.verdict
     volumes = [name for name in spoke if spoke[name].about is About.FILLED]
     against = [
@@ -210,37 +239,43 @@ def in_words(witnesses: Sequence[Witness], fusion: Fusion, expected_l: float, qu
         if name in doubted or abs(spoke[name].value_l / expected_l - 1.0) > WORTH_A_WORD_REL
     ]
     if verdict == "full" and level and fusion.sound("expected") < CONTRADICTED:
-        held = " and ".join(f"{spoke[name].value_l:.2f} L by the {name}" for name in volumes)
-        return (
-            f"full {at_lip}{', ' if held else ''}{held}; the capacity says {expected_l:.2f} L and is not this "
-            "compartment's: look it up, and its unit"
+        at = _("full at the lip") if "lip" in sound else _("full at the plug")
+        return _(
+            "{full}; the capacity says {expected_l} L and is not this compartment's: look it up, and its unit"
+        ).format(
+            full=", ".join(part for part in (at, _volumes(spoke, volumes)) if part),
+            expected_l=number(expected_l, ".2f"),
         )
     if verdict == "full" and level and against:
-        apart = " and ".join(f"the {name} says {_apart(spoke[name], expected_l)}" for name in against)
-        return f"full {at_lip}; {apart}: prove it"
+        proved = (
+            _("full at the lip; {apart}: prove it")
+            if "lip" in sound
+            else _("full at the plug; {apart}: prove it")
+        )
+        return proved.format(apart=_apart(spoke, against, expected_l))
     if verdict != "undecided":
         if len(sound) > 1:
-            return f"{verdict}: {_called(sound)} agree"
-        return (
-            f"{verdict} by the {_called(sound or list(spoke))} alone, whose record makes a fault improbable"
+            return _("{verdict}: {witnesses} agree").format(verdict=_(verdict), witnesses=_called(sound))
+        return _("{verdict} by the {witness} alone, whose record makes a fault improbable").format(
+            verdict=_(verdict), witness=_called(sound or list(spoke))
         )
     over_unseen = quiet and fusion.judgement.p_over > CONTRADICTED
     if not level and volumes and ("dry lip" in spoke or over_unseen):
-        told = " and ".join(f"{spoke[name].value_l:.2f} L by the {name}" for name in volumes)
-        return (
-            f"{told}, and nothing ran over the lip: look at the level, the vehicle's stand and the capacity"
-        )
+        return _(
+            "{volumes}, and nothing ran over the lip: look at the level, the vehicle's stand and the capacity"
+        ).format(volumes=_volumes(spoke, volumes))
     if not level:
-        told = " and ".join(f"{spoke[name].value_l:.2f} L by the {name}" for name in volumes)
-        alone = " alone" if len(volumes) == 1 else ""
-        return f"{told}{alone}: let a little run over the lip, or look"
-    seen = "fluid ran over the lip" if "lip" in spoke else "the level was seen at the plug"
+        told = (
+            _("{volumes} alone: let a little run over the lip, or look")
+            if len(volumes) == 1
+            else _("{volumes}: let a little run over the lip, or look")
+        )
+        return told.format(volumes=_volumes(spoke, volumes))
+    seen = _("fluid ran over the lip") if "lip" in spoke else _("the level was seen at the plug")
     if not volumes:
-        return f"{seen}, and nothing else speaks of the volume: let a little run over the lip, or weigh the container"
-    apart = " and ".join(
-        f"the {name} says {_apart(spoke[name], expected_l)} than expected" for name in volumes
-    )
-    return (
-        f"{seen}, but {apart}: the listing, the vehicle's stand or the meter is wrong. Stand the vehicle level and look "
-        "again, look the capacity up, prove the meter"
-    )
+        return _(
+            "{seen}, and nothing else speaks of the volume: let a little run over the lip, or weigh the container"
+        ).format(seen=seen)
+    return _(
+        "{seen}, but {apart}: the listing, the vehicle's stand or the meter is wrong. Stand the vehicle level and look again, look the capacity up, prove the meter"
+    ).format(seen=seen, apart=_apart(spoke, volumes, expected_l, than=True))

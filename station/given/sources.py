@@ -2,21 +2,23 @@
 
 from collections.abc import Mapping
 
+from station.common.words import N_, _
+
 NAMES: Mapping[str, str] = {
-    "pan": "Pan",
-    "meter": "Meter",
-    "meter_b": "Meter, second train",
-    "pump": "Pump",
-    "guard": "Pump guard",
-    "pendant": "Pendant",
-    "stop_open": "Hard-wired stop",
-    "fluid_drained_c": "Thermometer, drained fluid",
-    "fluid_supply_c": "Thermometer, supply",
-    "air_c": "Thermometer, air",
-    "container": "Container's scale",
+    "pan": N_("Pan"),
+    "meter": N_("Meter"),
+    "meter_b": N_("Meter, second train"),
+    "pump": N_("Pump"),
+    "guard": N_("Pump guard"),
+    "pendant": N_("Pendant"),
+    "stop_open": N_("Hard-wired stop"),
+    "fluid_drained_c": N_("Thermometer, drained fluid"),
+    "fluid_supply_c": N_("Thermometer, supply"),
+    "air_c": N_("Thermometer, air"),
+    "container": N_("Container's scale"),
 }
 
 
 def name(source: str) -> str:
     """A source's name as a sentence begins with it; one without a name by its key, without underscores."""
-    return NAMES.get(source, source.replace("_", " ").capitalize())
+    return _(NAMES[source]) if source in NAMES else source.replace("_", " ").capitalize()

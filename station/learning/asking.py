@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from calibration.budget import NORMAL_95, expanded
-from station.common.digits import stated
+from station.common.digits import local, number, stated
+from station.common.words import _, ngettext
 from station.given.limits import LIMITS as GIVEN
 from station.given.listing import rounding_l
 from station.given.report import Report, Told
@@ -36,7 +37,7 @@ class Question:
 
 def _told(value_l: float, u_l: float) -> str:
     one = stated(value_l, expanded(u_l))
-    return f"{one.value} ± {one.u95} L"
+    return f"{local(one.value)} ± {local(one.u95)} L"
 
 
 def capacity_question(
@@ -54,17 +55,30 @@ def capacity_question(
         if abs(typed_l - listed_l) > APART * u_l:
             return Question(
                 "capacity_contradicts_catalogue",
-                f"{typed_text} ({typed_l:.3f} L) was typed; the catalogue lists {text} ({listed_l:.3f} L) for this "
-                "compartment. Look the capacity and its unit up in the vehicle's service manual.",
+                _(
+                    "{typed_text} ({typed_l} L) was typed; the catalogue lists {text} ({listed_l} L) for this compartment. Look the capacity and its unit up in the vehicle's service manual."
+                ).format(
+                    typed_text=typed_text,
+                    typed_l=number(typed_l, ".3f"),
+                    text=text,
+                    listed_l=number(listed_l, ".3f"),
+                ),
                 {"typed_l": typed_l, "listed_l": listed_l},
             )
     if shop is not None and shop.against_listing and shop.mean_l is not None and shop.prior_l is not None:
         return Question(
             "capacity_contradicts_history",
-            f"{typed_text} would mean a fill of {shop.prior_l:.3f} L; the shop's {shop.n} "
-            f"fill{'s' if shop.n > 1 else ''} of this type came to {shop.mean_l:.3f} L. The shop's own "
-            f"fill{'s are' if shop.n > 1 else ' is'} what the verdict would use, {_told(shop.value_l, shop.u_l)}. Look the "
-            "capacity and its unit up in the vehicle's service manual.",
+            ngettext(
+                "{typed} would mean a fill of {prior_l} L; the shop's {n} fill of this type came to {mean_l} L. The shop's own fill is what the verdict would use, {told}. Look the capacity and its unit up in the vehicle's service manual.",
+                "{typed} would mean a fill of {prior_l} L; the shop's {n} fills of this type came to {mean_l} L. The shop's own fills are what the verdict would use, {told}. Look the capacity and its unit up in the vehicle's service manual.",
+                shop.n,
+            ).format(
+                typed=typed_text,
+                prior_l=number(shop.prior_l, ".3f"),
+                n=shop.n,
+                mean_l=number(shop.mean_l, ".3f"),
+                told=_told(shop.value_l, shop.u_l),
+            ),
             {"typed_l": typed_l, "shop_mean_l": shop.mean_l},
         )
     return None
@@ -82,14 +96,19 @@ def drained_question(
     if abs(off_l) <= APART * u_l:
         return None
     what = (
-        "A wrong unit or another vehicle's capacity, or over on arrival: something ran into it, or it was overfilled."
+        _(
+            "A wrong unit or another vehicle's capacity, or over on arrival: something ran into it, or it was overfilled."
+        )
         if off_l > 0
-        else "Low on arrival (a leak, or an earlier short fill), fluid that ran past the pan, or a capacity in another unit."
+        else _(
+            "Low on arrival (a leak, or an earlier short fill), fluid that ran past the pan, or a capacity in another unit."
+        )
     )
     return Question(
         "drained_unlike",
-        f"{_told(drained_l, u_drained_l)} came out where {_told(expected_l, u_expected_l)} were expected. {what} "
-        "Look the capacity up in the vehicle's service manual before filling.",
+        _(
+            "{came} came out where {expected} were expected. {what} Look the capacity up in the vehicle's service manual before filling."
+        ).format(came=_told(drained_l, u_drained_l), expected=_told(expected_l, u_expected_l), what=what),
         {"drained_l": drained_l, "expected_l": expected_l},
     )
 

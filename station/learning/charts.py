@@ -15,6 +15,9 @@ from typing import Any
 
 import numpy as np
 
+from station.common.digits import number
+from station.common.words import N_, _
+
 D2 = 1.128
 """Expected range of two normal values over their standard deviation, 2/√π, to the published digits."""
 D4 = 3.267
@@ -25,8 +28,8 @@ ENOUGH = 20
 """Fewer values than this give limits that move with every new one; the e-Handbook asks for 20 to 25 or more."""
 
 RULES = {
-    "beyond": "one value beyond three sigma",
-    "ewma": "the moving average beyond its limit",
+    "beyond": N_("one value beyond three sigma"),
+    "ewma": N_("the moving average beyond its limit"),
 }
 
 
@@ -62,7 +65,7 @@ class Chart:
     signals: tuple[Signal, ...]
 
     def to_dict(self) -> dict[str, Any]:
-        signals = [{"index": s.index, "rule": s.rule, "text": RULES[s.rule]} for s in self.signals]
+        signals = [{"index": s.index, "rule": s.rule, "text": _(RULES[s.rule])} for s in self.signals]
         return {**vars(self), "signals": signals}
 
 
@@ -79,7 +82,7 @@ def chart(values: Sequence[float], centre: float | None = None, sigma: float | N
         raise ValueError(f"sigma is {sigma}, expected zero or more.")
     n, shown = len(x), tuple(x.tolist())
     if n < ENOUGH:
-        text = f"n = {n}: too few for limits, {ENOUGH} are needed."
+        text = _("n = {n}: too few for limits, {ENOUGH} are needed.").format(n=n, ENOUGH=ENOUGH)
         return Chart(shown, n, False, text, None, None, None, None, (), None, None, (), (), ())
     ranges = np.abs(np.diff(x))
     range_centre = float(ranges.mean()) if sigma is None else sigma * D2
@@ -92,7 +95,12 @@ def chart(values: Sequence[float], centre: float | None = None, sigma: float | N
     signals = [Signal(int(i), "beyond") for i in np.flatnonzero(beyond)] if s > 0 else []
     signals += [Signal(int(i), "ewma") for i in np.flatnonzero(off)]
     signals.sort(key=lambda signal: signal.index)
-    text = f"n = {n}, centre {middle:.3g}, limits {middle - 3 * s:.3g} to {middle + 3 * s:.3g}."
+    text = _("n = {n}, centre {middle}, limits {low} to {high}.").format(
+        n=n,
+        middle=number(middle, ".3g"),
+        low=number(middle - 3 * s, ".3g"),
+        high=number(middle + 3 * s, ".3g"),
+    )
     return Chart(
         shown,
         n,

@@ -17,13 +17,15 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any, TypeVar
 
+from station.common.digits import number
+from station.common.words import N_, _
 from station.errors import InputError, StationError
 from station.record.copying import sync
 
 EVENT, PHOTO_EVENT = "condition", "photo"
-COLOURS = ("like new", "amber", "brown", "black", "grey")
-SMELLS = ("usual", "burnt", "fuel", "coolant")
-METAL = ("none", "fine paste", "flakes", "chips")
+COLOURS = (N_("like new"), N_("amber"), N_("brown"), N_("black"), N_("grey"))
+SMELLS = (N_("usual"), N_("burnt"), N_("fuel"), N_("coolant"))
+METAL = (N_("none"), N_("fine paste"), N_("flakes"), N_("chips"))
 MAX_BYTES = 12_000_000
 MAX_PIXELS = 16_000_000
 """What a phone takes (12 megapixels as a rule, from memory) and a Pi unpacks: 64 MB, and once more while it is scaled."""
@@ -54,11 +56,19 @@ class Condition:
 
 def picked(colour: str, smell: str, metal: str, milky: bool = False, note: str = "") -> Condition:
     """A condition as picked from the lists. Raises InputError naming the field, the value and the words to pick from."""
-    for name, word, words in (("colour", colour, COLOURS), ("smell", smell, SMELLS), ("metal", metal, METAL)):
+    for name, word, words in (
+        (N_("colour"), colour, COLOURS),
+        (N_("smell"), smell, SMELLS),
+        (N_("metal"), metal, METAL),
+    ):
         if word not in words:
-            raise InputError(f"{name} is {word[:40]!r}; expected one of: {', '.join(words)}.")
+            raise InputError(
+                _("{name} is {word!r}; expected one of: {words}.").format(
+                    name=_(name), word=word[:40], words=", ".join(map(_, words))
+                )
+            )
     if len(note) > 1000:
-        raise InputError("note; expected a text of at most 1000 characters.")
+        raise InputError(_("note; expected a text of at most 1000 characters."))
     return Condition(colour, smell, metal, milky, note.strip())
 
 
@@ -69,20 +79,22 @@ def findings(condition: Condition, break_in: bool = False) -> list[str]:
     """
     found = []
     if condition.milky:
-        found.append("Milky: water in the fluid. Look at breather and seals, and change again soon.")
+        found.append(_("Milky: water in the fluid. Look at breather and seals, and change again soon."))
     if condition.smell == "burnt" or condition.colour == "black":
-        found.append("Dark or burnt: overheated or long overdue.")
+        found.append(_("Dark or burnt: overheated or long overdue."))
     if condition.smell == "fuel":
-        found.append("Smells of fuel: thinned; find where it comes from before filling.")
+        found.append(_("Smells of fuel: thinned; find where it comes from before filling."))
     if condition.smell == "coolant":
-        found.append("Smells of coolant: a leak into the housing; find it before filling.")
+        found.append(_("Smells of coolant: a leak into the housing; find it before filling."))
     if condition.metal == "fine paste":
-        usual = "usual at a first change" if break_in else "usual wear"
-        found.append(f"Fine paste on the magnet: {usual}.")
+        usual = _("Fine paste on the magnet: usual at a first change.")
+        found.append(usual if break_in else _("Fine paste on the magnet: usual wear."))
     if condition.metal == "flakes":
-        found.append("Flakes: more than wear. Note it, shorten the interval, look again at the next change.")
+        found.append(
+            _("Flakes: more than wear. Note it, shorten the interval, look again at the next change.")
+        )
     if condition.metal == "chips":
-        found.append("Chips: a gear or bearing is breaking up. Have it opened before the vehicle runs.")
+        found.append(_("Chips: a gear or bearing is breaking up. Have it opened before the vehicle runs."))
     return found
 
 
@@ -109,14 +121,17 @@ def clean_photo(data: bytes) -> Photo:
     from PIL import Image, ImageOps  # only where a photo comes in: a station without photos never loads it
 
     if len(data) > MAX_BYTES:
-        raise InputError(f"the photo has {len(data)} bytes; expected at most {MAX_BYTES}.")
+        raise InputError(
+            _("the photo has {size} bytes; expected at most {most}.").format(size=len(data), most=MAX_BYTES)
+        )
     try:
         with Image.open(io.BytesIO(data), formats=("JPEG", "PNG")) as opened:
             # The size stands in the file's head; nothing is unpacked before it is found to be small enough.
             if opened.width * opened.height > MAX_PIXELS:
                 raise InputError(
-                    f"the photo has {opened.width} × {opened.height} pixels; expected at most {MAX_PIXELS:,} in all. "
-                    "Take it with a smaller picture size."
+                    _(
+                        "the photo has {width} × {height} pixels; expected at most {most} in all. Take it with a smaller picture size."
+                    ).format(width=opened.width, height=opened.height, most=number(MAX_PIXELS, ","))
                 )
             kind = "PNG" if opened.format == "PNG" else "JPEG"
             opened.draft("RGB", (MAX_SIDE, MAX_SIDE))
@@ -125,10 +140,14 @@ def clean_photo(data: bytes) -> Photo:
     except InputError:
         raise
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
-        raise InputError(f"the photo has too many pixels; expected at most {MAX_PIXELS:,} in all.") from error
+        raise InputError(
+            _("the photo has too many pixels; expected at most {most} in all.").format(
+                most=number(MAX_PIXELS, ",")
+            )
+        ) from error
     except (OSError, SyntaxError, ValueError) as error:
         # What the library says of it names things of this process, an object's address among them.
-        raise InputError("the photo is not a whole JPEG or PNG file. Take it again.") from error
+        raise InputError(_("the photo is not a whole JPEG or PNG file. Take it again.")) from error
     # A new image of the same pixels: whatever else the file said stays behind.
     bare = Image.frombytes("RGB", pixels.size, pixels.tobytes())
     out = io.BytesIO()
@@ -144,20 +163,24 @@ def need_room(ledger: Any, folder: Path, job_id: str) -> None:
     taken = sum(event["kind"] == PHOTO_EVENT for event in ledger.events(job_id))
     if taken >= MAX_PHOTOS:
         raise InputError(
-            f"this job has {taken} photos, which is as many as a job may have. Say the rest in a note."
+            _(
+                "this job has {taken} photos, which is as many as a job may have. Say the rest in a note."
+            ).format(taken=taken)
         )
     if folder.is_dir():
         used = sum(file.stat().st_size for file in os.scandir(folder))
         if used >= MAX_FOLDER_BYTES:
             raise StationError(
-                f"Photos take {used / 1e9:.1f} GB, which is all they may. The job goes on without more; move old "
-                "photos to another place first."
+                _(
+                    "Photos take {used_gb} GB, which is all they may. The job goes on without more; move old photos to another place first."
+                ).format(used_gb=number(used / 1e9, ".1f"))
             )
     free = shutil.disk_usage(folder if folder.is_dir() else folder.parent).free
     if free < FLOOR_BYTES:
         raise StationError(
-            f"The disk has {free / 1e6:.0f} MB free, which is kept for the record; photos need "
-            f"{FLOOR_BYTES / 1e6:.0f} MB or more. Free some space first."
+            _(
+                "The disk has {free_mb} MB free, which is kept for the record; photos need {least_mb} MB or more. Free some space first."
+            ).format(free_mb=number(free / 1e6, ".0f"), least_mb=number(FLOOR_BYTES / 1e6, ".0f"))
         )
 
 
@@ -188,7 +211,9 @@ def load(folder: Path, name: str) -> bytes:
         raise KeyError(name)
     data = (folder / name).read_bytes()
     if hashlib.sha256(data).hexdigest() != name.partition(".")[0]:
-        raise InputError(f"the photo {name} is not what was recorded: its bytes were changed.")
+        raise InputError(
+            _("the photo {name} is not what was recorded: its bytes were changed.").format(name=name)
+        )
     return data
 
 

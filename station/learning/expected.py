@@ -23,6 +23,7 @@ from typing import Any
 
 from calibration.budget import NORMAL_95, expanded
 from station.common.units import parse_volume_l
+from station.common.words import _, ngettext
 from station.errors import InputError
 from station.given.config import Compartment
 from station.given.job import RETAINED_BY_METHOD, expected_retained
@@ -194,9 +195,9 @@ def learn(
     u_mean_l = math.sqrt(
         sum(p * (u**2 + (at - value_l) ** 2) for p, (at, u, _) in ((1.0 - p_wrong, near), (p_wrong, far)))
     )
-    words = f"learned from {n} job{'s' if n > 1 else ''}"
+    words = ngettext("learned from {n} job", "learned from {n} jobs", n).format(n=n)
     if p_wrong > 0.5:
-        words += ", against the listing"
+        words = _("{learned}, against the listing").format(learned=words)
     u_l = math.sqrt(u_mean_l**2 + s2)
     return Expected(
         value_l, u_l, u_mean_l, n, words, weight, listed_l, mean_l, len(fills) - n, prior_l, p_wrong
@@ -271,7 +272,11 @@ def overview(
         try:
             listed_l = parse_volume_l(c.capacity, country)
         except ValueError as error:
-            raise InputError(f"{c.vehicle} / {c.compartment}: capacity: {error}") from error
+            raise InputError(
+                _("{vehicle} / {compartment}: capacity: {error}").format(
+                    vehicle=c.vehicle, compartment=c.compartment, error=error
+                )
+            ) from error
         key = (type_of(c.vehicle, c.compartment, c.type), listed_l, c.method)
         if key not in learned:
             if c.method not in shops:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from calibration.loadcell import student_t
+from station.common.words import N_
 from station.learning.quality import RECURRING_AT, chance
 
 Z95 = 1.96
@@ -52,13 +53,13 @@ def shares(counts: Sequence[tuple[str, int, int]]) -> list[Share]:
     found = []
     for name, n, k in counts:
         if len(counts) < 2 or short == 0:
-            says = "like its sisters" if len(counts) > 1 and n else "too few to tell"
+            says = N_("like its sisters") if len(counts) > 1 and n else N_("too few to tell")
         elif k >= RECURRING_AT and chance(jobs, short, n, k) * compared < ALPHA:
-            says = "more than its sisters"
+            says = N_("more than its sisters")
         elif n < RECURRING_AT or chance(jobs, short, n, min(n, short)) * compared >= ALPHA:
-            says = "too few to tell"
+            says = N_("too few to tell")
         else:
-            says = "like its sisters"
+            says = N_("like its sisters")
         found.append(Share(name, n, k, *wilson(k, n), says))
     return sorted(found, key=lambda s: (-s.short / s.jobs if s.jobs else 0.0, s.name))
 
@@ -118,5 +119,5 @@ def _against(one: Measured, sisters: Sequence[Measured], percent: float) -> tupl
 
 def _mean(name: str, n: int, mean: float | None, against: tuple[float, float] | None, off: bool) -> Mean:
     if against is None or math.isinf(against[1]):
-        return Mean(name, n, mean, None, None, "too few to tell")
-    return Mean(name, n, mean, *against, "off its sisters" if off else "like its sisters")
+        return Mean(name, n, mean, None, None, N_("too few to tell"))
+    return Mean(name, n, mean, *against, N_("off its sisters") if off else N_("like its sisters"))

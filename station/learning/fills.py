@@ -7,7 +7,8 @@ from typing import Any
 
 from calibration.budget import NORMAL_95
 from station.learning.reason import Reason
-from station.learning.why import Facts, what_settles
+from station.learning.settling import what_settles
+from station.learning.why import Facts
 
 OF_JOB = "job_id opened_utc vehicle compartment technician bay meter verdict filled_l filled_u95_l".split()
 OF_JOB += ["expected_fill_l", "expected_fill_u95_l"]

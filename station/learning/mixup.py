@@ -11,16 +11,18 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from station.common.digits import number
 from station.common.units import parse_volume_l
+from station.common.words import N_, _
 
 UNITS_L: dict[str, float] = {
     "L": 1.0,
-    "US pint": 0.473176473,
-    "US quart": 0.946352946,
-    "US gallon": 3.785411784,
-    "imperial pint": 0.56826125,
-    "imperial quart": 1.1365225,
-    "imperial gallon": 4.54609,
+    N_("US pint"): 0.473176473,
+    N_("US quart"): 0.946352946,
+    N_("US gallon"): 3.785411784,
+    N_("imperial pint"): 0.56826125,
+    N_("imperial quart"): 1.1365225,
+    N_("imperial gallon"): 4.54609,
 }
 """Litres, exact: the US gallon is 231 in³, the imperial gallon 4.54609 L (NIST Handbook 44, appendix C)."""
 
@@ -42,6 +44,8 @@ class Figure:
     name: str
     value_l: float
     u_l: float
+    said: str = ""
+    """What a sentence calls it, where that is not its name."""
 
 
 @dataclass(frozen=True)
@@ -59,12 +63,16 @@ class MixUp:
 
     @property
     def text(self) -> str:
-        number = self.listed_l / UNITS_L[self.typed]
-        seen = ", ".join(f"{f.name} {f.value_l:.3f} L" for f in self.figures)
-        return (
-            f"Listed {number:.4g} {self.typed} ({self.listed_l:.3f} L); {seen}. "
-            f"{number:.4g} {self.meant} would be {self.meant_l:.3f} L. "
-            f"Look the capacity and its unit up in the vehicle's service manual before filling."
+        seen = [f"{f.said or _(f.name)} {number(f.value_l, '.3f')} L" for f in self.figures]
+        return _(
+            "Listed {amount} {typed} ({listed_l} L); {seen}. {amount} {meant} would be {meant_l} L. Look the capacity and its unit up in the vehicle's service manual before filling."
+        ).format(
+            amount=number(self.listed_l / UNITS_L[self.typed], ".4g"),
+            typed=_(self.typed),
+            listed_l=number(self.listed_l, ".3f"),
+            seen=", ".join(seen),
+            meant=_(self.meant),
+            meant_l=number(self.meant_l, ".3f"),
         )
 
 

@@ -10,6 +10,9 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from station.common import digits
+from station.common.digits import number
+from station.common.sentences import inside, listed
+from station.common.words import N_, _
 from station.given.pump_run import PumpRun
 from station.given.report import Report
 from station.given.stages import Stage
@@ -23,12 +26,12 @@ BEFORE_TARGET_L = 0.005
 TRACE_L = 0.02
 """Less than this drained leaves a compartment as full as it was (common practice, no source)."""
 WATCH_SLACK_S = 1.0
-TECHNICIAN, QUALITY_LEAD = "technician", "quality lead"
+TECHNICIAN, QUALITY_LEAD = N_("technician"), N_("quality lead")
 
 _STOPS = {
-    "let go": "stopped by hand",
-    "stopped at the page": "stopped with STOP on the page",
-    "level seen at the plug": "stopped with the level at the plug",
+    "let go": N_("stopped by hand {left_l} L before the target"),
+    "stopped at the page": N_("stopped with STOP on the page {left_l} L before the target"),
+    "level seen at the plug": N_("stopped with the level at the plug {left_l} L before the target"),
 }
 
 
@@ -152,41 +155,45 @@ def _sentence(kind: str, weight: int, parts: list[str], todo: str, who: str, gra
 
 def _litres(value_l: float, u95_l: float | None) -> str:
     if u95_l is None:
-        return f"{value_l:.2f} L"
+        return f"{digits.number(value_l, '.2f')} L"
     told = digits.stated(value_l, u95_l)
-    return f"{told.value} ± {told.u95} L"
+    return f"{digits.local(told.value)} ± {digits.local(told.u95)} L"
 
 
 def _given_up(o: Outcome) -> Reason | None:
     if o.stage != Stage.ABANDONED:
         return None
-    given_up = f"given up ({o.said})" if o.said else "given up"
+    given_up = _("given up ({reason})").format(reason=o.said) if o.said else _("given up")
     drained = _drained(o)
     if o.filled_l is None and not drained:
         return _sentence(
-            "given_up", 9, [given_up], "nothing was drained or filled, plan it again", TECHNICIAN, False
+            "given_up", 9, [given_up], _("nothing was drained or filled, plan it again"), TECHNICIAN, False
         )
     if o.filled_l is None:
-        todo = "fill it before the vehicle moves"
-        return _sentence("not_filled", 1, [given_up, drained, "nothing filled"], todo, TECHNICIAN, True)
-    filled = f"{_litres(o.filled_l, o.filled_u95_l)} of {o.expected_fill_l:.2f} L filled"
-    todo = "check the level before the vehicle leaves"
+        todo = _("fill it before the vehicle moves")
+        return _sentence("not_filled", 1, [given_up, drained, _("nothing filled")], todo, TECHNICIAN, True)
+    filled = _("{litres} of {expected_fill_l} L filled").format(
+        litres=_litres(o.filled_l, o.filled_u95_l), expected_fill_l=number(o.expected_fill_l, ".2f")
+    )
+    todo = _("check the level before the vehicle leaves")
     return _sentence("given_up", 2, [given_up, filled, *_left_out(o)], todo, TECHNICIAN, True)
 
 
 def _drained(o: Outcome) -> str:
     if o.drained_l is None or o.drained_l < TRACE_L:
         return ""
-    return f"{_litres(o.drained_l, o.drained_u95_l)} drained"
+    return _("{litres} drained").format(litres=_litres(o.drained_l, o.drained_u95_l))
 
 
 def _wrong_grade(o: Outcome) -> Reason | None:
     if not o.wrong_fill or o.filled_l is None:
         return None
     parts = [
-        f"{_litres(o.filled_l, o.filled_u95_l)} filled, not all of it of the grade this compartment takes"
+        _("{litres} filled, not all of it of the grade this compartment takes").format(
+            litres=_litres(o.filled_l, o.filled_u95_l)
+        )
     ]
-    todo = "decide by the service manual whether it has to come out again before the vehicle leaves"
+    todo = _("decide by the service manual whether it has to come out again before the vehicle leaves")
     return _sentence("wrong_grade", 0, [*parts, *_left_out(o)], todo, QUALITY_LEAD, True)
 
 
@@ -196,10 +203,10 @@ def _not_filled(o: Outcome) -> Reason | None:
         return None
     if not drained:
         return _sentence(
-            "not_measured", 8, ["nothing was measured"], "see the job's events", QUALITY_LEAD, False
+            "not_measured", 8, [_("nothing was measured")], _("see the job's events"), QUALITY_LEAD, False
         )
     return _sentence(
-        "not_filled", 1, [drained, "nothing filled"], "fill before the vehicle moves", TECHNICIAN, True
+        "not_filled", 1, [drained, _("nothing filled")], _("fill before the vehicle moves"), TECHNICIAN, True
     )
 
 
@@ -219,21 +226,21 @@ def _short(o: Outcome) -> Reason | None:
     parts = [_stop(o)]
     if before_l is None or abs(before_l - missing) > max(0.02, 0.1 * missing):
         u95_l = math.hypot(o.filled_u95_l or 0.0, o.expected_fill_u95_l or 0.0)
-        parts.insert(0, f"{_litres(missing, u95_l)} missing")
+        parts.insert(0, _("{litres} missing").format(litres=_litres(missing, u95_l)))
     if o.topped_up is False:
-        parts.append("not topped up")
+        parts.append(_("not topped up"))
     return _sentence(
         "short",
         2,
         [*parts, *_left_out(o)],
-        _and_leak(o, "top up before the vehicle leaves"),
+        _and_leak(o, _("top up before the vehicle leaves")),
         TECHNICIAN,
         True,
     )
 
 
 def _and_leak(o: Outcome, todo: str) -> str:
-    return f"find the leak and {todo}" if o.leak_found else todo
+    return _("find the leak and {todo}").format(todo=todo) if o.leak_found else todo
 
 
 def _before_target_l(o: Outcome) -> float | None:
@@ -249,23 +256,26 @@ def _stop(o: Outcome) -> str:
         return ""
     last, left_l = o.pump_runs[-1], _before_target_l(o)
     if left_l is None:
-        return "the pump reached its target"
-    return f"{_STOPS.get(last.why, f'stopped ({last.why})')} {left_l:.2f} L before the target"
+        return _("the pump reached its target")
+    said = _STOPS.get(last.why, N_("stopped ({why}) {left_l} L before the target"))
+    return _(said).format(why=_(last.why), left_l=number(left_l, ".2f"))
 
 
-def _left_out(o: Outcome) -> list[str]:
+def _left_out(o: Outcome, leak: bool = True) -> list[str]:
     """What else did not go as it should, the weightier first."""
     parts = []
     if o.overflow_l is not None and o.overflow_l > max(o.overflow_u95_l or 0.0, TRACE_L):
-        parts.append(f"{_litres(o.overflow_l, o.overflow_u95_l)} ran over into the pan")
-    if o.leak_found and o.leak_text:
-        parts.append(f"{o.leak_text[0].lower()}{o.leak_text[1:].rstrip('.')}")
+        parts.append(
+            _("{litres} ran over into the pan").format(litres=_litres(o.overflow_l, o.overflow_u95_l))
+        )
+    if leak and o.leak_found and o.leak_text:
+        parts.append(inside(o.leak_text))
     if not o.level_seen:
-        parts.append("level not seen")
+        parts.append(_("level not seen"))
     if o.stage == Stage.CLOSED:
         parts.append(_watch(o))
     if o.said and o.stage == Stage.CLOSED:
-        parts.append(f"reason given: {o.said}")
+        parts.append(_("reason given: {reason}").format(reason=o.said))
     return [part for part in parts if part]
 
 
@@ -274,30 +284,38 @@ def _watch(o: Outcome) -> str:
     if o.leak_watch_s is None:
         return ""
     if o.leak_watched_s is None:
-        return "no leak watch"
+        return _("no leak watch")
     if o.leak_watched_s >= o.leak_watch_s - WATCH_SLACK_S:
         return ""
-    return f"leak watch ended after {_time(o.leak_watched_s)}"
-
-
-def _time(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"
+    seconds = o.leak_watched_s
+    time = f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"
+    return _("leak watch ended after {time}").format(time=time)
 
 
 def _leaks(o: Outcome) -> Reason | None:
     if not o.leak_found or o.leak_text is None or o.stage not in (Stage.LEAK_WATCH, Stage.CLOSED):
         return None
-    said = [part for part in _left_out(o) if not part.startswith("leak of")]
-    leak = f"{o.leak_text[0].lower()}{o.leak_text[1:].rstrip('.')} into the pan"
-    return _sentence("leak", 3, [leak, *said], "find the leak before the vehicle leaves", TECHNICIAN, True)
+    leak = _("{leak} into the pan").format(leak=inside(o.leak_text))
+    return _sentence(
+        "leak",
+        3,
+        [leak, *_left_out(o, leak=False)],
+        _("find the leak before the vehicle leaves"),
+        TECHNICIAN,
+        True,
+    )
 
 
 def _over(o: Outcome) -> Reason | None:
     if not _judged(o, "over"):
         return None
     u95_l = math.hypot(o.filled_u95_l or 0.0, o.expected_fill_u95_l or 0.0)
-    parts = [f"{_litres((o.filled_l or 0.0) - o.expected_fill_l, u95_l)} more than expected"]
-    todo = "with the vehicle level, let the excess run out at the plug before it leaves"
+    parts = [
+        _("{litres} more than expected").format(
+            litres=_litres((o.filled_l or 0.0) - o.expected_fill_l, u95_l)
+        )
+    ]
+    todo = _("with the vehicle level, let the excess run out at the plug before it leaves")
     return _sentence("over", 4, [*parts, *_left_out(o)], todo, TECHNICIAN, True)
 
 
@@ -305,13 +323,17 @@ def _undecided(o: Outcome) -> Reason | None:
     if not _judged(o, "undecided"):
         return None
     off_l = (o.filled_l or 0.0) - o.expected_fill_l
-    where = "below" if off_l < 0 else "above"
+    undecided = (
+        _("undecided at {litres} below the expected fill")
+        if off_l < 0
+        else _("undecided at {litres} above the expected fill")
+    )
     u95_l = math.hypot(o.filled_u95_l or 0.0, o.expected_fill_u95_l or 0.0)
-    parts = [f"undecided at {_litres(abs(off_l), u95_l)} {where} the expected fill", _stop(o)]
+    parts = [undecided.format(litres=_litres(abs(off_l), u95_l)), _stop(o)]
     todo = (
-        "look at the level at the plug, vehicle level"
+        _("look at the level at the plug, vehicle level")
         if not o.level_seen
-        else "measure again, see the job's page"
+        else _("measure again, see the job's page")
     )
     return _sentence("undecided", 5, [*parts, *_left_out(o)], todo, TECHNICIAN, False)
 
@@ -320,13 +342,15 @@ def _full(o: Outcome) -> Reason | None:
     """Full by its volume; something that would have shown it was left out."""
     if not _judged(o, "full"):
         return None
-    left_out = [part for part in _left_out(o) if part == "level not seen" or part == _watch(o)]
-    if not left_out or o.stage != Stage.CLOSED:
+    watch = _watch(o)
+    if o.stage != Stage.CLOSED or (o.level_seen and not watch):
         return None
-    looks = []
-    if "level not seen" in left_out:
-        looks.append("look at the level at the plug")
-    if _watch(o):
-        looks.append("look for drips")
-    todo = f"{' and '.join(looks)} when the vehicle is next in"
-    return _sentence("not_seen", 6, ["full by its volume", *left_out], todo, TECHNICIAN, False)
+    left_out, looks = [], []
+    if not o.level_seen:
+        left_out.append(_("level not seen"))
+        looks.append(_("look at the level at the plug"))
+    if watch:
+        left_out.append(watch)
+        looks.append(_("look for drips"))
+    todo = _("{looks} when the vehicle is next in").format(looks=listed(looks))
+    return _sentence("not_seen", 6, [_("full by its volume"), *left_out], todo, TECHNICIAN, False)

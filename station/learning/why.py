@@ -13,7 +13,10 @@ from typing import Any
 
 from calibration.budget import expanded
 from station.common.days import day_of
+from station.common.digits import number
 from station.common.distance import format_distance
+from station.common.sentences import listed
+from station.common.words import N_, _
 from station.given.evidence import UNKNOWN_METER, MeterRecord
 from station.learning import mixup
 from station.learning.condition import Condition
@@ -114,45 +117,19 @@ def causes(facts: Facts) -> list[Cause]:
     return sorted(named, key=lambda cause: -cause.weight)
 
 
-def what_settles(facts: Facts) -> list[str]:
-    """What would turn an undecided fill into a verdict, the strongest first. Empty where nothing was filled."""
-    if facts.filled_l is None:
-        return []
-    room_l = (facts.tolerance_minus_l + facts.tolerance_plus_l) / 2.0
-    off_l = facts.filled_l - facts.expected_l
-    to_limit_l = min(facts.tolerance_plus_l - off_l, off_l + facts.tolerance_minus_l)
-    found = []
-    if not facts.level_seen:
-        found.append("A level check: stand the vehicle level, look at the plug, and note the level as seen.")
-    if abs(to_limit_l) < 0.5 * room_l and abs(off_l) > 0.25 * room_l:
-        verb = "A top-up of" if off_l < 0 else "Taking out"
-        found.append(
-            f"{verb} {abs(off_l):.3f} L: the fill lies {abs(to_limit_l):.3f} L from the tolerance limit."
-        )
-    by_size = [
-        (facts.u_filled_l, "A proving of the meter: the filled figure is good to ± {u95:.3f} L only."),
-        (
-            facts.u_expected_l,
-            "More closed jobs with the level seen: the expected fill is good to ± {u95:.3f} L only.",
-        ),
-        (0.5 * facts.still_to_come_l, "More drip: up to {u95:.3f} L had still to come."),
-    ]
-    for u_l, text in sorted(by_size, key=lambda pair: -pair[0]):
-        if 1.645 * u_l > 0.25 * room_l:
-            found.append(text.format(u95=expanded(u_l)))
-    return found or ["A second measurement: drain into the pan again, or weigh what goes in."]
-
-
 def figures(facts: Facts) -> list[Figure]:
     """The independent figures of what the compartment takes."""
     found = []
     if facts.drained_l is not None and facts.drained_l > 0:
         drained_l = facts.drained_l + facts.still_to_come_l
-        found.append(Figure("drained", drained_l, math.hypot(facts.u_drained_l, 0.5 * facts.still_to_come_l)))
+        found.append(
+            Figure(N_("drained"), drained_l, math.hypot(facts.u_drained_l, 0.5 * facts.still_to_come_l))
+        )
     if facts.shop is not None and facts.shop.mean_l is not None and facts.shop.n >= MIN_HISTORY:
-        found.append(Figure(f"the shop's {facts.shop.n} jobs", facts.shop.mean_l, facts.shop.u_mean_l))
+        said = _("the shop's {n} jobs").format(n=facts.shop.n)
+        found.append(Figure(f"the shop's {facts.shop.n} jobs", facts.shop.mean_l, facts.shop.u_mean_l, said))
     if facts.filled_l is not None and facts.level_seen and facts.filled_l > 0:
-        found.append(Figure("filled to the plug", facts.filled_l, facts.u_filled_l))
+        found.append(Figure(N_("filled to the plug"), facts.filled_l, facts.u_filled_l))
     return found
 
 
@@ -201,17 +178,18 @@ def _ran_over(facts: Facts) -> Cause | None:
     weight = _real(facts.overflow_l, facts.u_overflow_l)
     if short_l is None or short_l < 0:  # it did no harm; worth a word only where much was lost
         weight *= 0.6 if facts.overflow_l > facts.tolerance_minus_l else 0.0
-    text = (
-        f"{facts.overflow_l:.3f} L ran over into the pan and is not in the housing. Filled faster than it settles, "
-        "foam, or the vehicle leaning to the plug's side."
-    )
+    text = _(
+        "{overflow_l} L ran over into the pan and is not in the housing. Filled faster than it settles, foam, or the vehicle leaning to the plug's side."
+    ).format(overflow_l=number(facts.overflow_l, ".3f"))
     return _cause("overflow", weight, text, overflow_l=facts.overflow_l, u95_l=expanded(facts.u_overflow_l))
 
 
 def _air(facts: Facts) -> Cause | None:
     if not facts.notice_kinds & {"air", "no_flow"}:
         return None
-    text = "Air in the line, or flow that stopped while the pump ran: the meter counts air as fluid. Bleed, prove, top up."
+    text = _(
+        "Air in the line, or flow that stopped while the pump ran: the meter counts air as fluid. Bleed, prove, top up."
+    )
     return _cause("air", 0.8, text)
 
 
@@ -222,14 +200,17 @@ def _meter(facts: Facts) -> Cause | None:
         explained_l = -offset * facts.expected_l
         doubt_l = math.hypot(facts.u_filled_l, facts.u_expected_l, u * facts.expected_l)
         weight = _real(abs(offset) - 2.0 * u, u) * _fits(explained_l, short_l, doubt_l)
-        text = (
-            f"This meter's last {fills} fills that were proved by lip or next drain came to {offset * 100:+.1f} % of what "
-            f"they should; that alone would be {explained_l:.3f} L here. Prove the meter."
-        )
+        text = _(
+            "This meter's last {fills} fills that were proved by lip or next drain came to {offset} % of what they should; that alone would be {explained_l} L here. Prove the meter."
+        ).format(fills=fills, offset=number(offset * 100, "+.1f"), explained_l=number(explained_l, ".3f"))
         if weight >= NAMED_AT:
             return _cause("meter_drift", weight, text, offset_percent=offset * 100, jobs=fills)
     if facts.meter_due and short_l is not None:
-        return _cause("meter_due", NAMED_AT, f"The meter is due for proving: {facts.meter_due}.")
+        return _cause(
+            "meter_due",
+            NAMED_AT,
+            _("The meter is due for proving: {meter_due}.").format(meter_due=facts.meter_due),
+        )
     return None
 
 
@@ -241,15 +222,21 @@ def _low_on_arrival(facts: Facts) -> Cause | None:
     weight = _real(missing_l - facts.tolerance_minus_l, u)
     if weight < NAMED_AT:
         return None
-    previous, text = facts.previous, f"{missing_l:.3f} L less came out than the housing takes. "
+    previous, missing = facts.previous, number(missing_l, ".3f")
     before_l = None
     if previous is not None and previous.filled_l is not None:
         before_l = previous.expected_l - previous.filled_l
         u_both = math.hypot(u, previous.u_filled_l)
         if before_l > 0 and _fits(before_l, missing_l, u_both) > 0.6:
-            text += f"The job of {day_of(previous.utc, facts.zone)} put in {before_l:.3f} L too little: an earlier short fill."
+            text = _(
+                "{missing_l} L less came out than the housing takes. The job of {day} put in {before_l} L too little: an earlier short fill."
+            ).format(
+                missing_l=missing, day=day_of(previous.utc, facts.zone), before_l=number(before_l, ".3f")
+            )
             return _cause("short_before", weight, text, missing_l=missing_l, short_before_l=before_l)
-    text += "Low on arrival: a leak, or filled short before. Look at seals, plug and breather."
+    text = _(
+        "{missing_l} L less came out than the housing takes. Low on arrival: a leak, or filled short before. Look at seals, plug and breather."
+    ).format(missing_l=missing)
     return _cause(
         "low_on_arrival", weight, text, missing_l=missing_l, u95_l=expanded(u), short_before_l=before_l
     )
@@ -262,9 +249,12 @@ def _retained(facts: Facts) -> Cause | None:
     kept_l = facts.expected_l - facts.drained_l
     u = math.hypot(facts.u_drained_l, facts.u_filled_l, 0.01 * facts.expected_l)
     weight = _fits(kept_l, short_l, u) * _real(kept_l, math.hypot(facts.u_drained_l, facts.u_expected_l))
-    text = (
-        f"Drained and filled are both short, by {kept_l:.3f} L and {short_l:.3f} L, and the level was seen: old fluid "
-        f"stayed behind, more than the method usually leaves. {facts.still_to_come_l:.3f} L were still to drip."
+    text = _(
+        "Drained and filled are both short, by {kept_l} L and {short_l} L, and the level was seen: old fluid stayed behind, more than the method usually leaves. {still_to_come_l} L were still to drip."
+    ).format(
+        kept_l=number(kept_l, ".3f"),
+        short_l=number(short_l, ".3f"),
+        still_to_come_l=number(facts.still_to_come_l, ".3f"),
     )
     return _cause("retained", weight, text, kept_l=kept_l, short_l=short_l, dripping_l=facts.still_to_come_l)
 
@@ -279,10 +269,16 @@ def _not_level(facts: Facts) -> Cause | None:
     weight = 0.5 + (0.25 if fits_before else 0.0)
     if facts.shop is not None and facts.shop.n >= MIN_HISTORY:
         weight += 0.15
-    text = (
-        f"The level stood at the plug {abs(short_l):.3f} L {'below' if short_l > 0 else 'above'} the expected fill. "
-        "Vehicle not level, or fluid still running to the far side. Level it, wait, look again."
+    stood = (
+        _(
+            "The level stood at the plug {short_l} L below the expected fill. Vehicle not level, or fluid still running to the far side. Level it, wait, look again."
+        )
+        if short_l > 0
+        else _(
+            "The level stood at the plug {short_l} L above the expected fill. Vehicle not level, or fluid still running to the far side. Level it, wait, look again."
+        )
     )
+    text = stood.format(short_l=number(abs(short_l), ".3f"))
     return _cause("not_level", weight, text, difference_l=-short_l, drained_l=facts.drained_l)
 
 
@@ -293,8 +289,8 @@ def _never_changed(facts: Facts) -> Cause | None:
     signs = [
         word
         for word, seen in (
-            ("black", condition.colour == "black"),
-            ("burnt", condition.smell == "burnt"),
+            (N_("black"), condition.colour == "black"),
+            (N_("burnt"), condition.smell == "burnt"),
             (condition.metal, condition.metal in ("flakes", "chips")),
         )
         if seen
@@ -312,12 +308,18 @@ def _never_changed(facts: Facts) -> Cause | None:
     if not signs or not (recent or off):
         return None
     weight = min(0.95, 0.4 + 0.15 * len(signs) + (0.2 if recent else 0.0) + (0.2 if off else 0.0))
-    parts = [f"The record says changed on {day_of(previous.utc, facts.zone)}"]
+    parts = [_("The record says changed on {day}").format(day=day_of(previous.utc, facts.zone))]
     if recent:
-        parts.append(f"{format_distance(previous.distance_km or 0.0)} ago")
+        parts.append(_("{distance} ago").format(distance=format_distance(previous.distance_km or 0.0)))
     if off:
-        parts.append(f"with {previous.filled_l:.3f} L, but {facts.drained_l:.3f} L came out")
-    text = f"{', '.join(parts)}; the fluid is {' and '.join(signs)}. The change may never have been made."
+        parts.append(
+            _("with {filled_l} L, but {drained_l} L came out").format(
+                filled_l=number(previous.filled_l, ".3f"), drained_l=number(facts.drained_l, ".3f")
+            )
+        )
+    text = _("{parts}; the fluid is {signs}. The change may never have been made.").format(
+        parts=", ".join(parts), signs=listed([_(sign) for sign in signs])
+    )
     return _cause("never_changed", weight, text, distance_km=previous.distance_km, differs_l=differs)
 
 
@@ -327,8 +329,12 @@ def _listing(facts: Facts) -> Cause | None:
         return None
     off_l = shop.mean_l - shop.prior_l
     weight = _real(abs(off_l) - max(facts.tolerance_minus_l, facts.tolerance_plus_l), shop.u_mean_l)
-    text = (
-        f"The shop's {shop.n} jobs on this type came to {shop.mean_l:.3f} L; from the listed {shop.listed_l:.3f} L "
-        f"{shop.prior_l:.3f} L would be expected. Check the listing against the service manual."
+    text = _(
+        "The shop's {n} jobs on this type came to {mean_l} L; from the listed {listed_l} L {prior_l} L would be expected. Check the listing against the service manual."
+    ).format(
+        n=shop.n,
+        mean_l=number(shop.mean_l, ".3f"),
+        listed_l=number(shop.listed_l, ".3f"),
+        prior_l=number(shop.prior_l, ".3f"),
     )
     return _cause("listing", weight, text, shop_mean_l=shop.mean_l, listed_l=shop.listed_l, n=shop.n)

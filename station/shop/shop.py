@@ -9,7 +9,7 @@ from station.given.evidence import MeterRecord
 from station.given.job import JobSpec
 from station.given.listing import rounding_l
 from station.given.report import Report
-from station.learning import asking, condition, expected, history, why
+from station.learning import asking, condition, expected, history, settling, why
 from station.record.archive import JobRecord
 from station.record.changes import PEOPLE
 from station.record.ledger import Ledger, now, type_of
@@ -153,4 +153,4 @@ def causes(config: BayConfig, catalogue: Catalogue, ledger: Ledger, job: JobReco
     if job.report is None:
         return Causes()
     known = facts(config, catalogue, ledger, job, job.report)
-    return Causes(tuple(why.causes(known)), tuple(why.what_settles(known)))
+    return Causes(tuple(why.causes(known)), tuple(settling.what_settles(known)))

@@ -8,7 +8,8 @@ import math
 from dataclasses import dataclass
 
 from calibration.budget import expanded
-from station.common.digits import stated
+from station.common.digits import local, number, stated
+from station.common.words import _
 from station.weighing.limits import LIMITS
 
 ONE_SIDED_95 = 1.645
@@ -38,9 +39,9 @@ class LeakWatch:
     def text(self) -> str:
         if self.found:
             told = stated(self.rate_l_h, self.u95_l_h, 3)
-            return f"Leak of {told.value} ± {told.u95} mL/h."
+            return _("Leak of {value} ± {u95} mL/h.").format(value=local(told.value), u95=local(told.u95))
         above = max(self.limit_l_h, self.rate_l_h + ONE_SIDED_95 * self.u_l_h)
-        return f"No leak above {math.ceil(above * 1000):.0f} mL/h."
+        return _("No leak above {ceil} mL/h.").format(ceil=number(math.ceil(above * 1000), ".0f"))
 
 
 def watch(

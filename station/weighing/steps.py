@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
+from station.common.digits import number
+from station.common.words import _
 from station.given.stages import Stage
 from station.weighing.jumps import Jump
 from station.weighing.limits import LIMITS
@@ -63,7 +65,7 @@ def _says(step: Step, steps: tuple[Step, ...], answers: Mapping[str, str]) -> st
 def in_words(step: Step) -> str:
     """A line for the record."""
     kind = step.kind.replace("_", " ")
-    return f"{kind} of {step.kg * 1000.0:+.0f} g" if step.kg else kind
+    return _("{kind} of {kg} g").format(kind=kind, kg=number(step.kg * 1000.0, "+.0f")) if step.kg else kind
 
 
 def between(
@@ -112,18 +114,19 @@ def gulped(kg: float, within_s: float) -> Finding:
     """
     return Finding(
         "gulp",
-        f"{kg * 1000.0:.0f} g came within {within_s:.1f} s, as when a pool lets go. It is counted as fluid from the vehicle, "
-        "with a wider uncertainty. If something was put on the pan or sprayed into it, say so on the page.",
+        _(
+            "{grams} g came within {within_s} s, as when a pool lets go. It is counted as fluid from the vehicle, with a wider uncertainty. If something was put on the pan or sprayed into it, say so on the page."
+        ).format(grams=number(kg * 1000.0, ".0f"), within_s=number(within_s, ".1f")),
         1.0,
     )
 
 
 def _what(kg: float) -> str:
     if kg < 0.15:
-        return "something small, such as a bolt"
+        return _("something small, such as a bolt")
     if kg < 1.0:
-        return "something such as a tool or a rag"
-    return "something heavy, such as a cover"
+        return _("something such as a tool or a rag")
+    return _("something heavy, such as a cover")
 
 
 def judge(
@@ -149,8 +152,9 @@ def judge(
     if off and jump.kg > 0:
         return Finding(
             "pan_back",
-            f"The pan is back and reads {raw_kg:.3f} kg. The figures go on from before it was lifted. What missed the pan "
-            "meanwhile is not in them, and makes them less certain.",
+            _(
+                "The pan is back and reads {raw_kg} kg. The figures go on from before it was lifted. What missed the pan meanwhile is not in them, and makes them less certain."
+            ).format(raw_kg=number(raw_kg, ".3f")),
         )
     if jump.kg < 0:
         return _gone(jump, steps, empty_kg, raw_kg)
@@ -159,12 +163,13 @@ def judge(
 
 def _level_as_before(jump: Jump, stage: Stage) -> Finding:
     if jump.swing_kg > LIMITS.knock_kg:
-        return Finding("knock", "The pan was knocked. Its reading is the same as before.")
+        return Finding("knock", _("The pan was knocked. Its reading is the same as before."))
     if stage is Stage.DRAIN and jump.hidden_kg > LIMITS.hidden_kg:
         return Finding(
             "struck",
-            "Something hit the pan while the stream ran, and it is not clear whether it stayed in. Nothing was taken off "
-            "the figure; its uncertainty is wider. Look into the pan once it is empty.",
+            _(
+                "Something hit the pan while the stream ran, and it is not clear whether it stayed in. Nothing was taken off the figure; its uncertainty is wider. Look into the pan once it is empty."
+            ),
             1.0,
         )
     return FLUID
@@ -176,14 +181,21 @@ def _gone(jump: Jump, steps: tuple[Step, ...], empty_kg: float | None, raw_kg: f
         s.kind in ("object", "gulp") and abs(s.kg + jump.kg) < LIMITS.same_kg + 3.0 * s.u_kg + 3.0 * jump.u_kg
         for s in steps
     ):
-        return Finding("object_gone", f"What was on the pan has been taken off again ({-grams:.0f} g).")
+        return Finding(
+            "object_gone",
+            _("What was on the pan has been taken off again ({grams} g).").format(
+                grams=number(-grams, ".0f")
+            ),
+        )
     if empty_kg is not None and raw_kg < empty_kg - LIMITS.pan_kg:
         return Finding(
-            "pan_lifted", "The pan was lifted off its cells. Put it back; the figures wait until then."
+            "pan_lifted", _("The pan was lifted off its cells. Put it back; the figures wait until then.")
         )
     return Finding(
         "object_gone",
-        f"{-grams:.0f} g left the pan all at once: something was taken off, or the pan was moved. Not counted.",
+        _(
+            "{grams} g left the pan all at once: something was taken off, or the pan was moved. Not counted."
+        ).format(grams=number(-grams, ".0f")),
     )
 
 
@@ -195,14 +207,16 @@ def _came(jump: Jump, stage: Stage, pump_kg_s: float | None) -> Finding:
     if pump_kg_s is not None and lasted_s > LIMITS.shaken_s and 0.0 < jump.kg < 2.0 * pump_kg_s * lasted_s:
         return Finding(
             "gulp",
-            f"{grams:.0f} g arrived while the pan was being shaken. Did it run over at the plug, or was something put on the "
-            "pan? Half is counted, with a wider uncertainty, until you say which on the page.",
+            _(
+                "{grams} g arrived while the pan was being shaken. Did it run over at the plug, or was something put on the pan? Half is counted, with a wider uncertainty, until you say which on the page."
+            ).format(grams=number(grams, ".0f")),
             0.5,
         )
     if jump.rise_s <= LIMITS.sudden_s:
         return Finding(
             "object",
-            f"{grams:.0f} g landed on the pan all at once: {_what(jump.kg)}. Not counted as fluid. If it was fluid, say so "
-            "on the page.",
+            _(
+                "{grams} g landed on the pan all at once: {what}. Not counted as fluid. If it was fluid, say so on the page."
+            ).format(grams=number(grams, ".0f"), what=_what(jump.kg)),
         )
     return gulped(jump.kg, jump.rise_s) if stage is Stage.DRIP and jump.rise_s <= LIMITS.gulp_s else FLUID

@@ -17,7 +17,8 @@ from station.learning import history
 from station.learning.condition import Condition
 from station.learning.expected import learn
 from station.learning.mixup import CLOSE, UNITS_L, Figure, find, judge_units, typed_unit
-from station.learning.why import Facts, Previous, causes, what_settles
+from station.learning.settling import what_settles
+from station.learning.why import Facts, Previous, causes
 from tests.station.shop_rows import ROW, shop
 
 PAIRS = list(itertools.permutations(UNITS_L, 2))
