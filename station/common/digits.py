@@ -71,3 +71,11 @@ def local(text: str) -> str:
     """A number's text, ``1,234.5``, with the shop's sign between whole and parts and between thousands."""
     signs = spoken()
     return text.translate({ord("."): signs.decimal, ord(","): signs.group})
+
+
+def litres(value_l: float, u95_l: float | None) -> str:
+    """``2.802 ± 0.007 L`` inside a sentence, ``2.80 L`` without a U95."""
+    if u95_l is None:
+        return f"{number(value_l, '.2f')} L"
+    told = stated(value_l, u95_l)
+    return f"{local(told.value)} ± {local(told.u95)} L"

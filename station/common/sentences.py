@@ -2,10 +2,12 @@
 
 from collections.abc import Sequence
 
-from station.common.words import _, spoken
+from station.common.words import N_, _, spoken
 
 CAPITAL_NOUNS = frozenset({"de"})
 """Languages that begin a noun with a capital wherever it stands."""
+VERDICTS = (N_("full"), N_("short"), N_("over"), N_("undecided"))
+"""Words of a verdict, by which programs know it; said by ``_`` where a sentence has one."""
 
 
 def listed(parts: Sequence[str]) -> str:

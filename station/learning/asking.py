@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from calibration.budget import NORMAL_95, expanded
-from station.common.digits import local, number, stated
+from station.common.digits import litres, number
 from station.common.words import _, ngettext
 from station.given.limits import LIMITS as GIVEN
 from station.given.listing import rounding_l
@@ -33,11 +33,6 @@ class Question:
     def to_notice(self, t_s: float) -> Told:
         """As one of a report's notices."""
         return Told(self.kind, self.text, t_s)
-
-
-def _told(value_l: float, u_l: float) -> str:
-    one = stated(value_l, expanded(u_l))
-    return f"{local(one.value)} ± {local(one.u95)} L"
 
 
 def capacity_question(
@@ -77,7 +72,7 @@ def capacity_question(
                 prior_l=number(shop.prior_l, ".3f"),
                 n=shop.n,
                 mean_l=number(shop.mean_l, ".3f"),
-                told=_told(shop.value_l, shop.u_l),
+                told=litres(shop.value_l, expanded(shop.u_l)),
             ),
             {"typed_l": typed_l, "shop_mean_l": shop.mean_l},
         )
@@ -108,7 +103,11 @@ def drained_question(
         "drained_unlike",
         _(
             "{came} came out where {expected} were expected. {what} Look the capacity up in the vehicle's service manual before filling."
-        ).format(came=_told(drained_l, u_drained_l), expected=_told(expected_l, u_expected_l), what=what),
+        ).format(
+            came=litres(drained_l, expanded(u_drained_l)),
+            expected=litres(expected_l, expanded(u_expected_l)),
+            what=what,
+        ),
         {"drained_l": drained_l, "expected_l": expected_l},
     )
 

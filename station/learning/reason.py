@@ -9,8 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from station.common import digits
-from station.common.digits import number
+from station.common.digits import litres, number
 from station.common.sentences import inside, listed
 from station.common.words import N_, _
 from station.given.pump_run import PumpRun
@@ -153,13 +152,6 @@ def _sentence(kind: str, weight: int, parts: list[str], todo: str, who: str, gra
     return Reason(kind, weight, f"{what[0].upper()}{what[1:]}: {todo}.", who, grave)
 
 
-def _litres(value_l: float, u95_l: float | None) -> str:
-    if u95_l is None:
-        return f"{digits.number(value_l, '.2f')} L"
-    told = digits.stated(value_l, u95_l)
-    return f"{digits.local(told.value)} ± {digits.local(told.u95)} L"
-
-
 def _given_up(o: Outcome) -> Reason | None:
     if o.stage != Stage.ABANDONED:
         return None
@@ -173,7 +165,7 @@ def _given_up(o: Outcome) -> Reason | None:
         todo = _("fill it before the vehicle moves")
         return _sentence("not_filled", 1, [given_up, drained, _("nothing filled")], todo, TECHNICIAN, True)
     filled = _("{litres} of {expected_fill_l} L filled").format(
-        litres=_litres(o.filled_l, o.filled_u95_l), expected_fill_l=number(o.expected_fill_l, ".2f")
+        litres=litres(o.filled_l, o.filled_u95_l), expected_fill_l=number(o.expected_fill_l, ".2f")
     )
     todo = _("check the level before the vehicle leaves")
     return _sentence("given_up", 2, [given_up, filled, *_left_out(o)], todo, TECHNICIAN, True)
@@ -182,7 +174,7 @@ def _given_up(o: Outcome) -> Reason | None:
 def _drained(o: Outcome) -> str:
     if o.drained_l is None or o.drained_l < TRACE_L:
         return ""
-    return _("{litres} drained").format(litres=_litres(o.drained_l, o.drained_u95_l))
+    return _("{litres} drained").format(litres=litres(o.drained_l, o.drained_u95_l))
 
 
 def _wrong_grade(o: Outcome) -> Reason | None:
@@ -190,7 +182,7 @@ def _wrong_grade(o: Outcome) -> Reason | None:
         return None
     parts = [
         _("{litres} filled, not all of it of the grade this compartment takes").format(
-            litres=_litres(o.filled_l, o.filled_u95_l)
+            litres=litres(o.filled_l, o.filled_u95_l)
         )
     ]
     todo = _("decide by the service manual whether it has to come out again before the vehicle leaves")
@@ -226,7 +218,7 @@ def _short(o: Outcome) -> Reason | None:
     parts = [_stop(o)]
     if before_l is None or abs(before_l - missing) > max(0.02, 0.1 * missing):
         u95_l = math.hypot(o.filled_u95_l or 0.0, o.expected_fill_u95_l or 0.0)
-        parts.insert(0, _("{litres} missing").format(litres=_litres(missing, u95_l)))
+        parts.insert(0, _("{litres} missing").format(litres=litres(missing, u95_l)))
     if o.topped_up is False:
         parts.append(_("not topped up"))
     return _sentence(
@@ -266,7 +258,7 @@ def _left_out(o: Outcome, leak: bool = True) -> list[str]:
     parts = []
     if o.overflow_l is not None and o.overflow_l > max(o.overflow_u95_l or 0.0, TRACE_L):
         parts.append(
-            _("{litres} ran over into the pan").format(litres=_litres(o.overflow_l, o.overflow_u95_l))
+            _("{litres} ran over into the pan").format(litres=litres(o.overflow_l, o.overflow_u95_l))
         )
     if leak and o.leak_found and o.leak_text:
         parts.append(inside(o.leak_text))
@@ -311,9 +303,7 @@ def _over(o: Outcome) -> Reason | None:
         return None
     u95_l = math.hypot(o.filled_u95_l or 0.0, o.expected_fill_u95_l or 0.0)
     parts = [
-        _("{litres} more than expected").format(
-            litres=_litres((o.filled_l or 0.0) - o.expected_fill_l, u95_l)
-        )
+        _("{litres} more than expected").format(litres=litres((o.filled_l or 0.0) - o.expected_fill_l, u95_l))
     ]
     todo = _("with the vehicle level, let the excess run out at the plug before it leaves")
     return _sentence("over", 4, [*parts, *_left_out(o)], todo, TECHNICIAN, True)
@@ -329,7 +319,7 @@ def _undecided(o: Outcome) -> Reason | None:
         else _("undecided at {litres} above the expected fill")
     )
     u95_l = math.hypot(o.filled_u95_l or 0.0, o.expected_fill_u95_l or 0.0)
-    parts = [undecided.format(litres=_litres(abs(off_l), u95_l)), _stop(o)]
+    parts = [undecided.format(litres=litres(abs(off_l), u95_l)), _stop(o)]
     todo = (
         _("look at the level at the plug, vehicle level")
         if not o.level_seen

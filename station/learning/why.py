@@ -314,7 +314,8 @@ def _never_changed(facts: Facts) -> Cause | None:
     if off:
         parts.append(
             _("with {filled_l} L, but {drained_l} L came out").format(
-                filled_l=number(previous.filled_l, ".3f"), drained_l=number(facts.drained_l, ".3f")
+                filled_l=number(previous.filled_l or 0.0, ".3f"),
+                drained_l=number(facts.drained_l or 0.0, ".3f"),
             )
         )
     text = _("{parts}; the fluid is {signs}. The change may never have been made.").format(

@@ -9,13 +9,19 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from station.common.digits import number
-from station.common.words import _
+from station.common.words import N_, _
 from station.given.stages import Stage
 from station.weighing.jumps import Jump
 from station.weighing.limits import LIMITS
 
 ANSWERABLE = ("object", "gulp", "flush")
 """What the technician may know better. A burst goes with its flush; a pan that was lifted or lightened is no fluid."""
+
+KINDS = (
+    N_("object"), N_("object gone"), N_("gulp"), N_("burst"), N_("flush"), N_("splash"), N_("struck"), N_("pan lifted"),
+    N_("pan back"),
+)  # fmt: skip
+"""What a step may be, in the record's words; said by ``_``."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +70,7 @@ def _says(step: Step, steps: tuple[Step, ...], answers: Mapping[str, str]) -> st
 
 def in_words(step: Step) -> str:
     """A line for the record."""
-    kind = step.kind.replace("_", " ")
+    kind = _(step.kind.replace("_", " "))
     return _("{kind} of {kg} g").format(kind=kind, kg=number(step.kg * 1000.0, "+.0f")) if step.kg else kind
 
 
