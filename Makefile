@@ -5,6 +5,8 @@ BIN := $(VENV)/bin
 SUDO := $(if $(filter 0,$(shell id -u)),,sudo)
 # How soon the pump stops, and a hold that must not lapse, are asked of a computer that does nothing else.
 ALONE := tests/journeys/test_pump_control.py tests/journeys/test_lip_proof.py
+# What an emulated board shows, the longest first: two of them run at a time.
+BOARDS := service power guard pulses
 # Two things at a time; what each of them says comes in one piece.
 TWO := $(MAKE) --no-print-directory --jobs=2 --output-sync=target
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
@@ -28,7 +30,7 @@ test: $(VENV)/bin/python
 # A Pi without a Pi: an emulated board, put together from Debian's packages in var/pi.
 pi-test: $(VENV)/.tests emulator
 	$(BIN)/python -m tests.pi
-	$(BIN)/python -m pytest -q -n 2 --dist loadfile --durations=0 tests/pi
+	$(BIN)/python -m pytest -q -n 2 --dist loadfile --no-loadscope-reorder --durations=0 $(BOARDS:%=tests/pi/test_%_on_board.py)
 
 pi-soak: $(VENV)/.tests emulator
 	$(BIN)/python -m pytest -q -m long tests/pi

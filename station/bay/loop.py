@@ -18,7 +18,7 @@ from station.bay import view
 from station.bay.clock_watch import ClockWatch
 from station.bay.desk import Desk
 from station.bay.ports import BenchPort, RigPort
-from station.bay.publishing import Publisher, Snapshot
+from station.bay.publishing import Publisher, Reports, Snapshot
 from station.bay.views import BayView
 from station.bay.watchdog import Turns
 from station.calibrating.calibration_desk import CalibrationDesk
@@ -79,7 +79,7 @@ class Loop:
         self._config, self._inbox, self._rig, self._recorder = config, inbox, rig, recorder
         self._clock, self._bench, self._clock_watch = clock, bench, clock_watch
         self._halt = threading.Event()
-        self.published = Publisher()
+        self.published, self._reports = Publisher(), Reports()
         self.standing: Callable[[], tuple[str, ...]] = tuple  # what the page says for as long as it lasts
         self._latest: dict[str, Sample] = {}
         self._run_pump = self._fine = False
@@ -176,6 +176,7 @@ class Loop:
             return
         ticket = self._recorder.seal()
         try:
+            self._reports.forget()
             self._publish()  # whoever asked sees what came of it
         finally:
             for call, result, recorded in answers:
@@ -322,9 +323,8 @@ class Loop:
     # --- what others see -----------------------------------------------------------------------------------
 
     def _publish(self) -> None:
-        self._published_s = time.monotonic()
-        self._seq += 1
-        desk = self.desk
+        self._published_s, self._seq = time.monotonic(), self._seq + 1
+        desk, told = self.desk, self._idle_notice
         at = BayView(
             seq=self._seq,
             t_s=desk.t_s,
@@ -338,7 +338,7 @@ class Loop:
         )
         self.published.put(
             Snapshot(
-                view.whole(at, desk, self.calibration.prover, self._latest, self._idle_notice),
+                view.whole(at, desk, self.calibration.prover, self._latest, told, self._reports.of),
                 desk.job_now(),
                 desk.leaving(),
                 self.shop.catalogue,

@@ -4,6 +4,7 @@ at all. Whoever reads takes the newest once and keeps to it, so that a job's id 
 
 import logging
 import threading
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -13,12 +14,17 @@ from hardware.sample import Sample
 from station.bay.views import BayView
 from station.calibrating.calibration_desk import Lines
 from station.core.state import BayState
+from station.figures import balance
 from station.filling.hose import Hose
 from station.given.report import Report
 from station.record.archive import LiveJob
 from station.shop.catalogue import Catalogue
 
 log = logging.getLogger(__name__)
+
+FIGURES_S = 0.25
+"""So long the figures of a view stand while nothing but time and flow goes on. Their budgets are three quarters of what the
+engine has to do with the pump on, and nobody reads them faster; what the pump still has to give is told at every view."""
 
 
 @dataclass(frozen=True)
@@ -70,6 +76,30 @@ class Snapshot:
         """A job that the record may not have whole yet."""
         known = (self.open_job, *self.leaving)
         return next((job for job in known if job is not None and job.job_id == job_id), None)
+
+
+class Reports:
+    """What a job came to by now, for its view. For the engine's thread alone. clock: seconds of the real time."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._kept: tuple[Report, BayState, float] | None = None
+
+    def forget(self) -> None:
+        """More has changed than samples tell."""
+        self._kept = None
+
+    def of(self, state: BayState) -> Report:
+        """At most ``FIGURES_S`` old, by the bay's time and by the real one."""
+        now_s = self._clock()
+        if self._kept is not None:
+            report, at, made_s = self._kept
+            young = state.t_s - at.t_s < FIGURES_S and now_s - made_s < FIGURES_S
+            if young and (at.spec, at.stage, at.pump.on) == (state.spec, state.stage, state.pump.on):
+                return report
+        report = balance.report(state)
+        self._kept = (report, state, now_s)
+        return report
 
 
 class Publisher:

@@ -1,6 +1,6 @@
 """Builds what the pages are shown of one moment of the bay; see ``station.bay.views``."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from calibration.budget import expanded
@@ -33,6 +33,7 @@ from station.figures import balance
 from station.filling import metering
 from station.filling.limits import LIMITS as FILLING
 from station.given.lines import PanLine
+from station.given.report import Report
 from station.given.stages import BEFORE_FILL
 
 PAN_FRESH_S = 2.0
@@ -64,13 +65,19 @@ def job_view(state: BayState, job_id: str) -> JobView:
 
 
 def whole(
-    now: BayView, desk: Desk, prover: Prover | None, latest: Mapping[str, Sample], told: Notice | None
+    now: BayView,
+    desk: Desk,
+    prover: Prover | None,
+    latest: Mapping[str, Sample],
+    told: Notice | None,
+    report: Callable[[BayState], Report],
 ) -> BayView:
-    """Whatever the bay does now. now: its head. latest: of each source. told: what went wrong since the last job."""
+    """Whatever the bay does now. now: its head. latest: of each source. told: what went wrong since the last job. report:
+    what a state came to."""
     if prover is not None:
-        return proving_view(now, prover.state)
+        return proving_view(now, prover.state, report(prover.state))
     if desk.state is not None and desk.job_id is not None:
-        return working_view(now, desk.state, desk.job_id, desk.ticked, desk.came_utc)
+        return working_view(now, desk.state, report(desk.state), desk.job_id, desk.ticked, desk.came_utc)
     return idle_view(now, latest, told)
 
 
@@ -82,20 +89,25 @@ def pan_g(latest: Mapping[str, Sample], t_s: float, line: PanLine) -> float | No
     return line.indicated_kg(float(sample.value)) * 1000.0
 
 
-def proving_view(now: BayView, state: BayState) -> BayView:
+def proving_view(now: BayView, state: BayState, report: Report) -> BayView:
     """While the meter is proved there is a pump to hold, and no job."""
-    return replace(_of_state(now, state, {}), stage="proving")
+    return replace(_of_state(now, state, report, {}), stage="proving")
 
 
 def working_view(
-    now: BayView, state: BayState, job_id: str, ticked: frozenset[str], came_utc: Mapping[str, str]
+    now: BayView,
+    state: BayState,
+    report: Report,
+    job_id: str,
+    ticked: frozenset[str],
+    came_utc: Mapping[str, str],
 ) -> BayView:
     """A job, open or just over. ticked: keys of the checklist items that are done.
 
     came_utc: when each step on the pan was seen, where that is known.
     """
     return replace(
-        _of_state(now, state, came_utc),
+        _of_state(now, state, report, came_utc),
         job=job_view(state, job_id),
         interruption=_(interruption.QUESTION) if interruption.asks(state) else None,
         checklist=tuple(
@@ -105,8 +117,7 @@ def working_view(
     )
 
 
-def _of_state(now: BayView, state: BayState, came_utc: Mapping[str, str]) -> BayView:
-    report = balance.report(state)
+def _of_state(now: BayView, state: BayState, report: Report, came_utc: Mapping[str, str]) -> BayView:
     running = checklist.timer(state)
     f = balance.drip_ahead(state)
     target_l = amounts.target_l(state)

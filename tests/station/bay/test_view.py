@@ -1,15 +1,18 @@
 """The view of the bay: what a page may rely on in every stage."""
 
 import json
-from dataclasses import FrozenInstanceError, fields, is_dataclass
+from dataclasses import FrozenInstanceError, fields, is_dataclass, replace
 from typing import Any
 
 import pytest
 
 from hardware.sample import Sample
 from station.bay import view, views
+from station.bay.publishing import FIGURES_S, Reports
 from station.core.notice import Notice
 from station.core.state import BayState
+from station.figures import balance
+from station.given.stages import Stage
 from station.rehearsing.scenario import read_scenario
 
 NOW = views.BayView(7, 12.0, "Bay 1", "simulated", True, 1.0, None, views.SupplyView())
@@ -17,7 +20,7 @@ NOW = views.BayView(7, 12.0, "Bay 1", "simulated", True, 1.0, None, views.Supply
 
 def working() -> views.BayView:
     state = BayState(read_scenario(None).spec)
-    return view.working_view(NOW, state, "j1", frozenset({"pan"}), {})
+    return view.working_view(NOW, state, balance.report(state), "j1", frozenset({"pan"}), {})
 
 
 def test_json_has_the_same_keys_between_jobs_and_in_a_job() -> None:
@@ -45,7 +48,8 @@ def test_ticked_items_are_done() -> None:
 
 
 def test_while_the_meter_is_proved_there_is_a_pump_and_no_job() -> None:
-    proving = view.proving_view(NOW, BayState(read_scenario(None).spec))
+    state = BayState(read_scenario(None).spec)
+    proving = view.proving_view(NOW, state, balance.report(state))
     assert proving.stage == "proving"
     assert proving.pump is not None
     assert (proving.job, proving.checklist, proving.next_marks) == (None, (), ())
@@ -71,3 +75,26 @@ def test_a_snapshot_is_frozen_all_the_way() -> None:
         assert not any("list[" in str(f.type) or "dict[" in str(f.type) for f in fields(one)), one
     with pytest.raises(FrozenInstanceError):
         working().seq = 8  # type: ignore[misc]
+
+
+def test_figures_stand_while_only_time_and_flow_go_on() -> None:
+    now_s = 50.0
+    reports = Reports(lambda: now_s)
+    state = replace(BayState(read_scenario(None).spec), stage=Stage.FILL, t_s=10.0)
+    first = reports.of(state)
+    soon = replace(state, t_s=10.0 + 0.9 * FIGURES_S)
+    assert reports.of(soon) is first
+    for changed in (
+        replace(soon, t_s=10.0 + FIGURES_S),
+        replace(soon, stage=Stage.SETTLE),
+        replace(soon, pump=replace(soon.pump, on=True)),
+        replace(soon, spec=replace(soon.spec, capacity_l=3.1)),
+    ):
+        first = reports.of(state)
+        made = reports.of(changed)
+        assert made == balance.report(changed)
+        assert made is not first
+        reports.forget()
+    first = reports.of(state)
+    now_s += FIGURES_S
+    assert reports.of(state) is not first
