@@ -48,6 +48,25 @@ class StandIns:
         for end in self._ends:
             end.garble()
 
+    def dribble(self) -> None:
+        """Every message comes in two halves."""
+        for end in self._ends:
+            end.dribble()
+
+    @property
+    def modbus_ends(self) -> list[FarModbus]:
+        return [end for end in self._ends if isinstance(end, FarModbus)]
+
+    def be_busy(self) -> None:
+        """Modbus devices answer that they cannot answer now."""
+        for end in self.modbus_ends:
+            end.be_busy()
+
+    def mistake(self) -> None:
+        """Another Modbus device answers in the place of the one that was asked."""
+        for end in self.modbus_ends:
+            end.move(1)
+
     def mend(self) -> None:
         """Plugged in again, and well."""
         for end in self._ends:

@@ -75,6 +75,9 @@ class Bench:
             BenchVerb.LINES_PULLED: lambda: self._lines().pull(),
             BenchVerb.LINES_SILENT: lambda: self._lines().fall_silent(),
             BenchVerb.LINES_GARBLED: lambda: self._lines().garble(),
+            BenchVerb.LINES_IN_HALVES: lambda: self._lines().dribble(),
+            BenchVerb.LINES_BUSY: lambda: self._bus().be_busy(),
+            BenchVerb.LINES_MISTAKEN: lambda: self._bus().mistake(),
             BenchVerb.LINES_WELL: lambda: self._lines().mend(),
             BenchVerb.FASTER: lambda: bay.set_speed(FASTER),
             BenchVerb.FASTEST: lambda: bay.set_speed(FASTEST if self._plant().hose_at == "plug" else FASTER),
@@ -95,6 +98,12 @@ class Bench:
         if not self._far_ends:
             raise InputError("This bay has no simulated lines.")
         return self._far_ends
+
+    def _bus(self) -> StandIns:
+        lines = self._lines()
+        if not lines.modbus_ends:
+            raise InputError("This bay has no simulated Modbus line.")
+        return lines
 
     def _hose(self, at: str) -> None:
         self._plant().hose_at = at

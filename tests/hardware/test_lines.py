@@ -3,6 +3,7 @@
 Each far end speaks byte by byte; the same faults are put before each, and each is told in the same words.
 """
 
+import contextlib
 import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -343,11 +344,17 @@ def test_a_simulated_bay_has_its_devices_on_lines_when_its_file_says_so(
         assert heard["pan"] > 1000
         for verb, word in (
             (BenchVerb.LINES_GARBLED, "bad"),
+            (BenchVerb.LINES_BUSY, "bad"),
+            (BenchVerb.LINES_MISTAKEN, "bad"),
             (BenchVerb.LINES_PULLED, "unplugged"),
         ):
             engine.bench(verb)
-            wait_for(lambda word=word: {said("meter"), said("pan"), said("container")} == {word}, 25.0, word)  # type: ignore[misc]  # a lambda's default
+            wait_for(lambda word=word: {said("meter"), said("pan")} == {word}, 25.0, word)  # type: ignore[misc]  # a lambda's default
+            # The container's scale is on no bus.
+            bus_alone = verb in (BenchVerb.LINES_BUSY, BenchVerb.LINES_MISTAKEN)
+            wait_for(lambda word="ok" if bus_alone else word: said("container") == word, 25.0, word)  # type: ignore[misc]
             engine.bench(BenchVerb.LINES_WELL)
+            engine.bench(BenchVerb.LINES_IN_HALVES)  # is no fault
             wait_for(lambda: {said("meter"), said("pan"), said("container")} == {"ok"}, 25.0, "well again")
     finally:
         close()
@@ -358,6 +365,10 @@ def test_a_simulated_bay_without_lines_has_none_to_break(tmp_path: Path) -> None
     try:
         with pytest.raises(InputError, match="no simulated lines"):
             RehearsalBench(bay).do(BenchVerb.LINES_SILENT)
+        plain = SerialScale("/simulated/x", pattern="(.*) kg", unit="kg", resolution_g=20.0)
+        lines = StandIns(bay, SerialPlan(container=plain), ModbusPlan())
+        with contextlib.closing(lines), pytest.raises(InputError, match="no simulated Modbus line"):
+            RehearsalBench(bay, None, lines).do(BenchVerb.LINES_BUSY)
         odd = SerialScale("/simulated/x", pattern="N(.*)kg", unit="kg", resolution_g=1.0)
         with pytest.raises(SerialFaults, match="a simulated scale prints"):
             StandIns(bay, SerialPlan(pan=odd), ModbusPlan())
