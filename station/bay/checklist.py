@@ -5,17 +5,19 @@ from dataclasses import dataclass
 from station.common.words import N_, _
 from station.core import amounts, lip, take_back
 from station.core.state import BayState
+from station.errors import InputError
 from station.given.said import Mark
 from station.given.stages import DRAINING, Stage
 
 
 @dataclass(frozen=True)
 class Item:
-    """caution: it keeps somebody from being hurt."""
+    """caution: it keeps somebody from being hurt. mark: what a tick sets in the recording; nothing waits for such a tick."""
 
     key: str
     text: str
     caution: bool = False
+    mark: Mark | None = None
 
 
 @dataclass(frozen=True)
@@ -28,6 +30,15 @@ class Next:
 
 
 _COVER = "cover removed"
+STAND = Item(
+    "stands_level",
+    N_(
+        "Spirit level laid on the housing, along and across: level. Then what runs over at the plug is proof, even against the meter. The job goes on without."
+    ),
+    mark=Mark.STANDS_LEVEL,
+)
+STAND_IN = frozenset({Stage.PLAN, Stage.RESEAL, Stage.FILL, Stage.SETTLE})
+"""Stages in which hands are at the housing and the plug is not in."""
 
 ITEMS: dict[Stage, tuple[Item, ...]] = {
     Stage.PLAN: (
@@ -65,8 +76,28 @@ def items(state: BayState) -> tuple[Item, ...]:
     """Checklist of the present stage."""
     chosen = ITEMS.get(state.stage, ())
     if state.stage is Stage.RESEAL and state.spec.method == "suction":
-        return tuple(item for item in chosen if item.key == "done_first")
-    return chosen
+        chosen = tuple(item for item in chosen if item.key == "done_first")
+    return (*chosen, STAND) if state.stage in STAND_IN else chosen
+
+
+def is_done(state: BayState, item: Item, ticked: frozenset[str]) -> bool:
+    """Whether an item is ticked. ticked: keys of those that set no mark."""
+    return item.key in ticked if item.mark is None else state.marked(item.mark) is not None
+
+
+def mark_of(state: BayState, mark: Mark, done: bool) -> Mark | None:
+    """What a tick that is a mark sets, or its removal; None where it stands so already. Raises InputError where it is too
+    late to remove it."""
+    if (state.marked(mark) is not None) == done:
+        return None
+    if done:
+        return mark
+    if take_back.may_be(state) != mark:
+        raise InputError(
+            "The job went on after this tick, so that it stays in the recording. Make it true now, or say in a note what was "
+            "wrong."
+        )
+    return Mark.TAKE_BACK
 
 
 def timer(state: BayState) -> tuple[str, float, float] | None:

@@ -169,14 +169,22 @@ class Desk:
         if found is not None and needs_words(outcome):
             raise InputError(f"{found.text} To close it as it is, give a reason; it goes into the record.")
 
-    def check(self, key: str, done: bool) -> None:
-        """Tick or untick an item of the present stage. Raises InputError for another."""
-        texts = {item.key: item.text for item in checklist.items(self.need_job())}
-        if key not in texts:
+    def check(self, key: str, done: bool) -> list[tuple[str, str]]:
+        """Tick or untick an item of the present stage; what to feed into the stream where the tick is a mark. Raises
+        InputError for another item, or for a mark that it is too late to take back."""
+        state = self.need_job()
+        found = {item.key: item for item in checklist.items(state)}
+        if key not in found:
             raise InputError(f"{key!r} is not on the list of this stage.")
+        if (sets := found[key].mark) is not None:
+            mark = checklist.mark_of(state, sets, done)
+            if mark is sets:
+                self.event("mark", mark.value)
+            return [] if mark is None else [("mark", mark.value)]
         self.ticked = self.ticked | {key} if done else self.ticked - {key}
-        text = f"{'done' if done else 'not done'}: {texts[key]}"
+        text = f"{'done' if done else 'not done'}: {found[key].text}"
         self._recorder.event(self.job_id, "check", {"text": text, "key": key, "done": done}, now(self.t_s))
+        return []
 
     def note(self, text: str) -> None:
         """Add the technician's own words. Raises InputError where no job is open."""

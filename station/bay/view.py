@@ -111,7 +111,8 @@ def working_view(
         job=job_view(state, job_id),
         interruption=_(interruption.QUESTION) if interruption.asks(state) else None,
         checklist=tuple(
-            ItemView(i.key, _(i.text), i.key in ticked, i.caution) for i in checklist.items(state)
+            ItemView(i.key, _(i.text), checklist.is_done(state, i, ticked), i.caution, i.mark is not None)
+            for i in checklist.items(state)
         ),
         next_marks=tuple(MarkView(n.mark, n.label, n.why) for n in checklist.next_marks(state, ticked)),
     )

@@ -102,12 +102,13 @@ class TimerView:
 
 @dataclass(frozen=True)
 class ItemView:
-    """A line of the checklist. caution: it keeps somebody from being hurt."""
+    """A line of the checklist. caution: it keeps somebody from being hurt. optional: the job goes on without it."""
 
     key: str
     text: str
     done: bool
     caution: bool
+    optional: bool = False
 
 
 @dataclass(frozen=True)

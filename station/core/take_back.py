@@ -21,11 +21,12 @@ from station.core.state import BayState, Slip, note
 from station.given.said import Mark
 from station.given.stages import FINISHED
 
-BEFORE_A_FIGURE = frozenset({Mark.PAN_PLACED, Mark.DRAIN_OPEN, Mark.LEVEL_SEEN})
+BEFORE_A_FIGURE = frozenset({Mark.PAN_PLACED, Mark.STANDS_LEVEL, Mark.DRAIN_OPEN, Mark.LEVEL_SEEN})
 """Marks after which things may come onto the pan: it is read anew when the drain is opened, or was not read at all."""
 FINAL = frozenset({Mark.LIP_PROOF, Mark.CLOSE})
 NAMES: Mapping[str, str] = {
     Mark.PAN_PLACED: N_("Pan placed"),
+    Mark.STANDS_LEVEL: N_("Spirit level: level"),
     Mark.DRAIN_OPEN: N_("Drain opened"),
     Mark.DRAIN_DONE: N_("Drain done"),
     Mark.FLUSH: N_("Solvent from here on"),

@@ -194,6 +194,7 @@ def report(state: BayState) -> Report:
         wrong_fill=amounts.wrong_fill(state),
         air_l=state.meter.air_l,
         level_seen=state.marked("level_seen") is not None,
+        stands_level=state.marked("stands_level") is not None,
         ran_over_at_l=state.fill.overflow_at_l,
         steps=what_came(state),
         pump_runs=course.runs(state),

@@ -3,8 +3,9 @@
 A witness says a volume with an uncertainty. What it says holds only while nothing is broken, and a certificate's
 uncertainty is not the probability that the instrument has broken since. So each witness is a mixture: sound, or one of
 its faults, each with a stated prior and with what it does to the figure. Witnesses share no fault, so their mixtures
-multiply (what two of them do share is a witness of its own: the vehicle's stand); every combination of classes is one normal distribution of the difference filled − expected, and the verdict
-is the weighted sum of them all. Closed form, no iteration.
+multiply (what two of them do share is a witness of its own: the vehicle's stand); every combination of classes is one
+normal distribution of the difference filled − expected, and the verdict is the weighted sum of them all. Closed form, no
+iteration.
 
 The filled volume itself has a flat prior: the pump is stopped at the metered target, so that metered = expected says
 nothing about the meter. A controlled variable is not evidence.
@@ -93,10 +94,20 @@ class Witness:
 
 @dataclass(frozen=True)
 class Fusion:
-    """What all witnesses say together. classes: witness → class → probability after all were heard."""
+    """What all witnesses say together. classes: witness → class → probability after all were heard.
+
+    on_level: what they would say if the vehicle stood level for certain.
+    """
 
     judgement: Judgement
     classes: Mapping[str, Mapping[str, float]]
+    on_level: Judgement
+
+    def less_sure(self) -> "Fusion":
+        """For a stand that nobody looked at: the judgement that is less sure of itself, as the stand is doubted or as it
+        is taken to be level. So that what is not known decides nothing, whichever way it would push."""
+        both = (self.judgement, self.on_level)
+        return replace(self, judgement=min(both, key=lambda one: max(one.p_short, one.p_within, one.p_over)))
 
     def sound(self, name: str) -> float:
         """Probability that a witness is sound, after all were heard."""
@@ -238,8 +249,11 @@ def fuse(
     m, s = mean[heard], sd[heard]
     below = weight[heard] / weight[heard].sum()
     seen = below * (1.0 - (1.0 - above) * _phi(m / s))
-    p_short = float(below @ _phi((-tolerance_minus_l - m) / s) / seen.sum())
-    p_over = above * float(below @ _phi((m - tolerance_plus_l) / s) / seen.sum())
+    short = below * _phi((-tolerance_minus_l - m) / s)
+    over = above * below * _phi((m - tolerance_plus_l) / s)
+    level = np.ones(m.shape, dtype=bool)
+    for axis in (i for i, w in enumerate(witnesses) if w.about is About.STAND):
+        level &= np.array(names[axis])[np.nonzero(heard)[axis]] == SOUND
     weight = np.zeros(weight.shape)
     weight[heard] = seen / seen.sum()
     found = {}
@@ -250,4 +264,8 @@ def fuse(
             name: float(sum(p for p, n in zip(along, names[axis], strict=True) if n == name))
             for name in dict.fromkeys((SOUND, *names[axis]))
         }
-    return Fusion(decide(p_short, p_over), found)
+    judgement, on_level = (
+        decide(float(short[of].sum() / seen[of].sum()), float(over[of].sum() / seen[of].sum()))
+        for of in (np.ones(m.shape, dtype=bool), level)
+    )
+    return Fusion(judgement, found, on_level)

@@ -80,10 +80,13 @@ then equally likely anything up to V: 1 / V for each V above what came."""
 LOW_NODES = ((0.40, 1.2, 0.15), *((math.log(1.8), at, 0.35 * at) for at in (2.0, 3.6, 6.5, 11.7, 21.0, 37.8)))
 """(weight, centre, standard deviation) of normal distributions that together are about 1 / V, V in what came out."""
 
-P_NOT_LEVEL, NOT_LEVEL_REL = 0.009, 0.08
-"""One vehicle in 110 does not stand level, though the checklist asks for it before the drain: then what runs over the lip, and what
-is seen at the plug, is true of the lip and not of the volume. Lip and level seen share it. One end raised by 5 to 10° puts a
-plug that is 0.1 to 0.2 m from the middle 10 to 30 mm off, and 2 mm are about 1 % of a housing's volume."""
+P_NOT_LEVEL, NOT_LEVEL_REL = 0.03, 0.08
+"""One vehicle in 33 does not stand level where nobody laid a spirit level on the housing, though the checklist asks for it
+before the drain: then what runs over the lip, and what is seen at the plug, is true of the lip and not of the volume. Lip
+and level seen share it. One end raised by 5 to 10° puts a plug that is 0.1 to 0.2 m from the middle 10 to 30 mm off, and
+2 mm are about 1 % of a housing's volume."""
+P_STAND_TICKED = 0.10
+"""One tick in ten that a spirit level showed level was set without one, or with the level on a face that is not."""
 NOT_LEVEL_NODES = (0.2, 0.6, 1.0, 1.4, 1.8)
 """Normal deviates that stand for it, either way."""
 
@@ -180,14 +183,14 @@ def pump(pumped_l: float) -> tuple[Fault, ...]:
     return (Fault("other flow", P_PUMP_OTHER, _two_sided(pumped_l, ((1.0, PUMP_OTHER_REL),))),)
 
 
-def not_level(expected_l: float) -> tuple[Fault, ...]:
-    """How the vehicle's stand may put the lip higher or lower than the listing means."""
+def not_level(expected_l: float, checked: bool) -> tuple[Fault, ...]:
+    """How the vehicle's stand may put the lip higher or lower than the listing means. checked: with a spirit level."""
     parts = tuple(
         Part(math.exp(-0.5 * z * z), side * z * NOT_LEVEL_REL * expected_l, 0.0)
         for z in NOT_LEVEL_NODES
         for side in (-1.0, 1.0)
     )
-    return (Fault("not level", P_NOT_LEVEL, parts),)
+    return (Fault("not level", P_NOT_LEVEL * (P_STAND_TICKED if checked else 1.0), parts),)
 
 
 def drained(came_l: float) -> tuple[Fault, ...]:

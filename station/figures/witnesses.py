@@ -16,6 +16,7 @@ from station.figures.evidence import About, Fusion, Witness, fuse
 from station.filling.expecting import Expecting
 from station.given.limits import LIMITS as GIVEN
 from station.given.report import Spoke
+from station.given.said import Mark
 from station.verdict import judge
 
 LIP_LEAST_L = 0.008
@@ -36,6 +37,8 @@ WORTH_A_WORD_REL = 0.03
 CONTRADICTED = 0.5
 """A witness less likely sound than this is contradicted by the others."""
 
+STAND = "stand"
+"""The vehicle's stand among the witnesses."""
 SETTLES = {
     "meter": N_("Prove the meter, or weigh the container before and after."),
     "lip": N_("Let a little more run over the lip and let the pan weigh it."),
@@ -46,7 +49,12 @@ SETTLES = {
     "drained": N_("Look the capacity up in the vehicle's service manual."),
     "expected": N_("Look the capacity and its unit up in the vehicle's service manual."),
     "history": N_("Prove the meter: its fills whose level was proved say so."),
+    STAND: N_(
+        "Lay a spirit level on the housing, along and across; raise what is low, wait, and look at the plug again."
+    ),
 }
+STANDS = N_("stands level: a spirit level says so")
+UNCHECKED = N_("nobody laid a spirit level on the housing")
 CALLED = {
     "meter": N_("meter"),
     "lip": N_("lip"),
@@ -142,7 +150,6 @@ def hear(
             over_l, holds_l, proved=proof is not None and proof.proved_s is not None and proof.still
         )
         found.append(Witness("lip", About.LEVEL, 0.0, u_lip_l, faults=wrong))
-        found.append(Witness("stand", About.STAND, 0.0, 0.0, faults=faults.not_level(holds_l)))
     elif proof is not None and not proof.over_kg and proof.read_l - proof.from_l >= DRY_LEAST_L:
         u_dry_l = U_DRY_REL * holds_l
         found.append(
@@ -151,6 +158,10 @@ def hear(
     if state.marked("level_seen") is not None:
         u_seen_l = U_LEVEL_SEEN_REL * holds_l
         found.append(Witness("level", About.LEVEL, 0.0, u_seen_l, faults=faults.level(holds_l)))
+    checked = state.marked(Mark.STANDS_LEVEL) is not None
+    if any(witness.about is About.LEVEL for witness in found):
+        wrong = faults.not_level(holds_l, checked)
+        found.append(Witness(STAND, About.STAND, 0.0, 0.0, faults=wrong))
     others = (_container(state, over_l, u_over_l), _pump(state, over_l))
     found += [witness for witness in others if witness is not None]
     # The pump's running time bears others out; by itself it is no figure of a fill.
@@ -161,9 +172,12 @@ def hear(
     quiet = overflow is not None and About.LEVEL not in told
     above = faults.OVER_UNSEEN if quiet else 1.0
     fusion = fuse(found, spec.tolerance_minus_l, spec.tolerance_plus_l, above)
+    if not checked:
+        fusion = fusion.less_sure()
     spoke = tuple(witness for witness in found if witness.about is not About.STAND)
-    rows = tuple(_row(state, witness, fusion, now) for witness in spoke) + _history(state, filled)
-    return Hearing(spoke, fusion, in_words(spoke, fusion, e_l, quiet), rows)
+    rows = tuple(_row(state, witness, fusion, now) for witness in spoke)
+    rows += _stand(fusion, checked) + _history(state, filled)
+    return Hearing(spoke, fusion, in_words(spoke, fusion, e_l, quiet, checked), rows)
 
 
 def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> Spoke:
@@ -178,6 +192,14 @@ def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> S
         word = "full"
     u95_l = expanded(witness.u_l, witness.dof)
     return Spoke(witness.name, says_l, u95_l, word, fusion.sound(witness.name), _(SETTLES[witness.name]))
+
+
+def _stand(fusion: Fusion, checked: bool) -> tuple[Spoke, ...]:
+    """The vehicle's stand, where somebody or something told of the level: it says nothing of a volume by itself."""
+    if STAND not in fusion.classes:
+        return ()
+    word = _(STANDS if checked else UNCHECKED)
+    return (Spoke(STAND, None, None, word, fusion.sound(STAND), _(SETTLES[STAND])),)
 
 
 def _history(state: BayState, filled: budget.Budget | None) -> tuple[Spoke, ...]:
@@ -222,11 +244,21 @@ def _apart(spoke: Mapping[str, Witness], names: Sequence[str], expected_l: float
     return listed(told)
 
 
-def in_words(witnesses: Sequence[Witness], fusion: Fusion, expected_l: float, quiet: bool) -> str:
+def in_words(
+    witnesses: Sequence[Witness], fusion: Fusion, expected_l: float, quiet: bool, checked: bool
+) -> str:
     """The verdict in one sentence, with those who carry it, those who contradict it, and what would settle it.
 
-    quiet: the pan was watching and saw nothing run out at the plug.
+    quiet: the pan was watching and saw nothing run out at the plug. checked: a spirit level lay on the housing.
     """
+    said = _in_words(witnesses, fusion, expected_l, quiet, checked)
+    rests_on_it = STAND in fusion.classes and fusion.judgement.verdict != "undecided"
+    return f"{said}; {_(UNCHECKED)}" if rests_on_it and not checked else said
+
+
+def _in_words(
+    witnesses: Sequence[Witness], fusion: Fusion, expected_l: float, quiet: bool, checked: bool
+) -> str:
     spoke = {w.name: w for w in witnesses if w.about is not About.EXPECTED and w.name != "pump"}
     sound = [name for name in spoke if fusion.sound(name) >= CONTRADICTED]
     doubted = [name for name in spoke if name not in sound]
@@ -276,6 +308,13 @@ def in_words(witnesses: Sequence[Witness], fusion: Fusion, expected_l: float, qu
         return _(
             "{seen}, and nothing else speaks of the volume: let a little run over the lip, or weigh the container"
         ).format(seen=seen)
-    return _(
-        "{seen}, but {apart}: the listing, the vehicle's stand or the meter is wrong. Stand the vehicle level and look again, look the capacity up, prove the meter"
-    ).format(seen=seen, apart=_apart(spoke, volumes, expected_l, than=True))
+    wrong = (
+        _(
+            "{seen}, but {apart}: the listing, the vehicle's stand or the meter is wrong. Stand the vehicle level and look again, look the capacity up, prove the meter"
+        )
+        if checked
+        else _(
+            "{seen}, but {apart}: the listing, the vehicle's stand or the meter is wrong. Lay a spirit level on the housing, along and across, and look again, look the capacity up, prove the meter"
+        )
+    )
+    return wrong.format(seen=seen, apart=_apart(spoke, volumes, expected_l, than=True))

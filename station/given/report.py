@@ -33,11 +33,12 @@ class Part:
 
 @dataclass(frozen=True)
 class Spoke:
-    """A witness. says_l: the filled volume by its word alone. p_sound: how likely it is sound. settles: what would tell."""
+    """A witness. says_l: the filled volume by its word alone; None for the vehicle's stand, which is in words. p_sound: how
+    likely it is sound. settles: what would tell."""
 
     name: str
-    says_l: float
-    says_u95_l: float
+    says_l: float | None
+    says_u95_l: float | None
     word: str
     p_sound: float
     settles: str
@@ -81,6 +82,7 @@ class Report:
 
     still_to_come: what the next half hour of dripping would bring. expected_parts: where the expected fill's doubt is from.
     wrong_fill: what is wrong with what was filled.
+    stands_level: a spirit level on the housing said so.
     proved_fill_l: what this fill says of its compartment, where the level was proved. narrows: where a measurement would
     help most. ran_over_at_l: what was metered when fluid first ran over. topped_up, pump_runs: how it went.
     leak_watched_s: None where the plug was not marked as in; leak_watch_s: how long the bay's file wants the watch.
@@ -116,6 +118,7 @@ class Report:
     p_within: float | None = None
     p_over: float | None = None
     level_seen: bool = False
+    stands_level: bool = False
     ran_over_at_l: float | None = None
     leak_l_h: float | None = None
     leak_u95_l_h: float | None = None

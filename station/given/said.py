@@ -7,6 +7,8 @@ class Mark(StrEnum):
     """What the technician has done, in the order of the job."""
 
     PAN_PLACED = "pan_placed"
+    STANDS_LEVEL = "stands_level"
+    """A spirit level lay on the housing, along and across, and showed level; at any time before the plug goes in."""
     DRAIN_OPEN = "drain_open"
     DRAIN_DONE = "drain_done"
     FLUSH = "flush"

@@ -192,6 +192,7 @@ def facts(
         filled_l=report.filled_l,
         u_filled_l=u(report.filled_u95_l),
         level_seen=report.level_seen,
+        stands_level=report.stands_level,
         notice_kinds=frozenset(notice.kind for notice in report.notices),
         shop=shop,
         previous=previous_job(ledger, vehicle, compartment, job_id, distance_km),

@@ -18,6 +18,12 @@ def what_settles(facts: Facts) -> list[str]:
         found.append(
             _("A level check: stand the vehicle level, look at the plug, and note the level as seen.")
         )
+    if facts.stands_level is False:
+        found.append(
+            _(
+                "A spirit level on the housing, along and across: where it shows level, tick it, and what runs over at the plug is proof."
+            )
+        )
     if abs(to_limit_l) < 0.5 * room_l and abs(off_l) > 0.25 * room_l:
         move = (
             _("A top-up of {off_l} L: the fill lies {to_limit_l} L from the tolerance limit.")

@@ -67,6 +67,8 @@ class Facts:
     filled_l: float | None = None
     u_filled_l: float = 0.0
     level_seen: bool = False
+    stands_level: bool | None = None
+    """Whether a spirit level on the housing said so; None where the record does not tell."""
     notice_kinds: frozenset[str] = frozenset()
     shop: Expected | None = None
     """What the shop's own jobs say of this type."""

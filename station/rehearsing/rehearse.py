@@ -131,6 +131,8 @@ def rehearse(
     bay, technician = bay_type(scenario, seed), scenario.technician
     plant, reference_c = bay.plant, scenario.spec.reference_temperature_c
     bay.put("mark", "pan_placed")
+    if technician.spirit_level:
+        bay.put("mark", "stands_level")
     bay.wait(12.0)
     bay.put("mark", "drain_open")
     plant.open_drain()

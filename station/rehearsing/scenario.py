@@ -29,7 +29,7 @@ class Technician:
 
     kicks_s: seconds after the drain is opened at which the pan is knocked. stop_early_l: lets go of the pendant so
     much before the target. least_drip_s: lets it drip so long before asking whether waiting still pays.
-    lip_proof: proves the fill at the lip before it is done.
+    lip_proof: proves the fill at the lip before it is done. spirit_level: lays one on the housing before the drain.
     """
 
     patience_s: Seconds = 1500.0
@@ -38,6 +38,7 @@ class Technician:
     stop_early_l: Volume = 0.0
     least_drip_s: Seconds = 60.0
     lip_proof: bool = False
+    spirit_level: bool = True
 
 
 class PlantTable(Table):

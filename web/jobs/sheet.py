@@ -205,13 +205,14 @@ def _rows(source: Source, job: JobRecord) -> list[Fact]:
     with source.reading() as ledger:
         noted = condition.of_job(ledger, job.job_id)
     level = "yes, at the fill plug" if report.level_seen else "not recorded"
+    stand = "spirit level on the housing: level" if report.stands_level else "no spirit level on the housing"
     named = [
         ("Came out", _of(fmt.litres(report.drained_l, report.drained_u95_l), labels.get("drained_fluid"))),
         ("How it looked", _looked(noted)),
         ("Went in", _of(fmt.litres(report.filled_l, report.filled_u95_l), labels.get("fresh_fluid"))),
         ("Right amount", _right(report)),
         ("How sure", _sure(report)),
-        ("Level seen", level),
+        ("Level seen", f"{level}; {stand}"),
         ("Leaks", report.leak_text or _watched(report.leak_watched_s)),
         ("Next service", _next_service(source, job)),
         ("Tightened", "; ".join(_cut(text, NAME) for text in noted_torque(job)[-TORQUES:])),

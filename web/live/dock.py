@@ -42,7 +42,7 @@ def dock(view: BayView, outcome: Outcome) -> Dock:
     figure, missing = _figures(view, outcome)
     if view.pump is not None and view.pump.lip is not None and view.pump.lip.under_way:
         return _at_the_lip(view.pump.lip)
-    tick = next((item for item in view.checklist if not item.done), None)
+    tick = next((item for item in view.checklist if not (item.done or item.optional)), None)
     if tick is not None and (view.stage != "settle" or missing_l(outcome) is None):
         return Dock(figure, missing, tick=tick)
     marks = {mark.mark: mark for mark in view.next_marks if mark.enabled}

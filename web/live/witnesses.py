@@ -16,6 +16,7 @@ NAMES = {
     "container": "Container weighed",
     "pump": "Pump's running time",
     "history": "Meter's record",
+    "stand": "Vehicle's stand",
 }
 """Names of the witnesses; any other is shown as it is."""
 DOUBTED = 0.5

@@ -4,8 +4,10 @@ from typing import Literal
 
 import pytest
 
-from station.bay.checklist import Next, next_marks
+from station.bay.checklist import STAND, Next, is_done, items, mark_of, next_marks
 from station.core import lip
+from station.errors import InputError
+from station.given.said import Mark
 from station.given.settings import Settings
 from tests.soak.fills import Fill, spec_of
 from tests.station.core.test_lip import PUMP, filled, proof_of, prove
@@ -24,6 +26,26 @@ def test_it_is_offered_once_the_target_is_reached_and_not_while_one_is_under_way
     assert "lip_proof" not in offered(fill)
     fill.put("mark", "fill_done")
     assert offered(fill)["lip_proof"].why is None
+
+
+def test_a_spirit_level_is_ticked_before_the_plug_goes_in_and_nothing_waits_for_it() -> None:
+    fill = filled()
+    assert STAND in items(fill.state)
+    fill.put("mark", "fill_done")
+    assert STAND in items(fill.state)
+    assert offered(fill)["plug_in"].why is None
+    assert mark_of(fill.state, Mark.STANDS_LEVEL, False) is None
+    fill.put("mark", str(mark_of(fill.state, Mark.STANDS_LEVEL, True)))
+    assert is_done(fill.state, STAND, frozenset())
+    assert mark_of(fill.state, Mark.STANDS_LEVEL, True) is None
+    fill.put("mark", str(mark_of(fill.state, Mark.STANDS_LEVEL, False)))
+    assert not is_done(fill.state, STAND, frozenset())
+    fill.put("mark", "stands_level")
+    fill.put("mark", "level_seen")
+    with pytest.raises(InputError, match="stays in the recording"):
+        mark_of(fill.state, Mark.STANDS_LEVEL, False)
+    fill.put("mark", "plug_in")
+    assert STAND not in items(fill.state)
 
 
 @pytest.mark.parametrize("rule", ["ask", "always", "never"])

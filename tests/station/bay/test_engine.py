@@ -93,6 +93,10 @@ def test_marks_are_taken_in_their_order_only(engine: Engine) -> None:
         engine.mark(Mark.DRAIN_OPEN)  # the checklist comes first
     with pytest.raises(InputError, match="A job is open"):
         engine.open_job(FORM)
+    for done in (True, False, True):  # a tick that is a mark, and needed for nothing
+        engine.check("stands_level", done)
+        item = next(item for item in engine.view().checklist if item.key == "stands_level")
+        assert (item.done, item.optional) == (done, True)
     with pytest.raises(InputError, match="reason"):
         engine.abandon(" ")
     engine.abandon("only a test")

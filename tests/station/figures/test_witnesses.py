@@ -3,6 +3,8 @@
 from typing import Any
 
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 
 from calibration.fluid import Fluid
 from station.common.evolve import evolve
@@ -27,6 +29,7 @@ def fill(
     metered_l: float,
     over_l: float = 0.0,
     seen: bool = False,
+    stands_level: bool = True,
     supply_c: float = 20.0,
     capacity_l: float = 2.9,
     **more: Any,
@@ -35,6 +38,7 @@ def fill(
         f"{capacity_l:.2f} L", capacity_l, "cover removed", OIL, OIL, PanLine(0.0, 4.0e-6, 0.0005, 25.0),
         MeterLine(400.0, 0.0015), retained_l=0.01 * capacity_l, u_retained_l=0.005 * capacity_l, **more,
     )  # fmt: skip
+    marks = ((("level_seen", 1.0),) if seen else ()) + ((("stands_level", 0.5),) if stands_level else ())
     levels = [
         Level(t_s, kg, 1e-4) for t_s, kg in ((0.0, 0.0), (14400.0, 2.4), (15700.0, 2.4 + over_l * KG_PER_L))
     ]
@@ -44,7 +48,7 @@ def fill(
         fill=Fill(base=Level(15400.0, 2.4, 1e-4), end=levels[2]),
         meter=MeterTrack(pulses=1150, volume_l=metered_l, supply_c=supply_c),
         hearing=Hearing(last_t_s={"meter": 1.0}),
-        said=Said(marks=(("level_seen", 1.0),) if seen else ()),
+        said=Said(marks=marks),
     )
 
 
@@ -63,6 +67,65 @@ def test_meter_and_lip_that_agree() -> None:
 def test_the_lip_against_a_meter_that_counts_too_little(over_l: float) -> None:
     verdict, text = said(fill(2.871 * 0.95 + over_l, over_l))
     assert (verdict, text) == ("full", "full at the lip; the meter says 5 % less: prove it")
+
+
+def test_a_lip_whose_stand_nobody_checked_says_so() -> None:
+    verdict, text = said(fill(2.90, over_l=0.03, stands_level=False))
+    assert (verdict, text) == (
+        "full",
+        "full: meter and lip agree; nobody laid a spirit level on the housing",
+    )
+    state = fill(2.87 * 0.95 + 0.15, over_l=0.15, stands_level=False)
+    verdict, text = said(state)
+    assert verdict == "undecided"
+    assert "the meter says 5 % less than expected" in text
+    assert "Lay a spirit level on the housing, along and across, and look again" in text
+    row = next(row for row in balance.report(state).witnesses if row.name == "stand")
+    assert (row.says_l, row.word) == (None, "nobody laid a spirit level on the housing")
+    assert "stand                 : nobody laid a spirit level" in text_sheet(balance.report(state), {})
+
+
+def test_a_spirit_level_is_a_word_of_the_stand_and_of_nothing_else() -> None:
+    report = balance.report(fill(2.90, over_l=0.03))
+    row = next(row for row in report.witnesses if row.name == "stand")
+    assert row.word == "stands level: a spirit level says so"
+    assert report.stands_level
+    alone = balance.report(fill(2.87))
+    assert "stand" not in [row.name for row in alone.witnesses]  # nothing tells of the level
+    seen = balance.report(fill(2.87, seen=True, stands_level=False))
+    assert "nobody laid a spirit level" in (seen.verdict_text or "")
+
+
+RECORDS = (MeterRecord(), MeterRecord(proved=True), MeterRecord(10, 0.0, 0.006, 0))
+
+
+@settings(max_examples=25)
+@given(
+    st.floats(-0.20, 0.20),
+    st.sampled_from([0.0, 0.012, 0.03, 0.15]),
+    st.booleans(),
+    st.sampled_from(RECORDS),
+    st.sampled_from([None, 0.0, -0.05]),
+)
+@example(-0.12, 0.15, False, RECORDS[0], 0.0)
+def test_a_stand_that_nobody_checked_never_makes_a_doubt_smaller(
+    metered_rel: float, over_l: float, seen: bool, record: MeterRecord, container_rel: float | None
+) -> None:
+    """What the mark leaves open is never decided without it, and nothing is decided with more certainty."""
+    more: dict[str, Any] = {"meter_record": record, "seen": seen}
+    if container_rel is not None:
+        kg = 2.871 * (1.0 + metered_rel + container_rel) * KG_PER_L
+        more["container"] = ContainerWeighing(50.0, 50.0 - kg, 0.01)
+    went_in_l = 2.871 * (1.0 + metered_rel) + over_l
+    with_it, without = (
+        balance.report(fill(went_in_l, over_l, stands_level=one, **more)) for one in (True, False)
+    )
+    for name in ("drained", "metered", "overflow", "filled", "expected_fill"):
+        assert getattr(without, f"{name}_u95_l") >= getattr(with_it, f"{name}_u95_l")
+    if without.verdict != "undecided":
+        p = {"short": "p_short", "full": "p_within", "over": "p_over"}[without.verdict]
+        assert with_it.verdict == without.verdict
+        assert getattr(without, p) <= getattr(with_it, p) + 1e-12
 
 
 def test_a_meter_alone_is_told_as_such() -> None:

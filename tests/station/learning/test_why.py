@@ -226,6 +226,9 @@ def test_undecided_says_what_would_settle_it() -> None:
     first, second = what_settles(near)[:2]
     assert first.startswith("A level check")
     assert "top-up of 0.090 L" in second
+    unchecked = what_settles(replace(near, stands_level=False))
+    assert "spirit level on the housing, along and across" in unchecked[1]
+    assert what_settles(replace(near, stands_level=True)) == what_settles(near)
     vague = replace(FACTS, u_filled_l=0.06)
     assert any("proving" in text for text in what_settles(vague))
     dripping = replace(FACTS, still_to_come_l=0.3)

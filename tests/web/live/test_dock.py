@@ -34,6 +34,8 @@ def test_what_is_to_be_ticked_comes_before_what_is_to_be_set() -> None:
     first, *rest = unseated.checklist
     assert next_of(replace(unseated, checklist=(replace(first, done=False), *rest))) == f"tick {first.key}"
     assert next_of(ticked("fill", pump_on=False)) == "hold"
+    offered = replace(first, done=False, optional=True)
+    assert next_of(replace(ticked("plan"), checklist=(offered,))) == "pan_placed"
 
 
 @pytest.mark.parametrize(
