@@ -1,4 +1,7 @@
-"""How many digits a volume and its U95 are printed with: one rule for page, sheet, text and CSV.
+"""How many digits a volume and its U95 are printed with: one rule for what a person reads, page, sheet, text and CSV.
+
+JSON is for programs and follows none: it carries each number as it was computed, to the last digit that a float has. (The
+points of a curve are a picture: whole milliseconds, 0.01 mL and 0.01 g. Sums over many bays are of whole microlitres.)
 
 U95 is rounded up, so that no printed interval is narrower than the computed one: to the millilitre below 100 mL, to two
 significant digits from there on. The figure is rounded to the same place. Source: JCGM 100:2008, 7.2.6.

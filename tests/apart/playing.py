@@ -233,6 +233,11 @@ class _Bay:
             self.stop(filling)
             self.run_over(filling, STEP_OFF_S)
 
+    def tick_level(self, when: str) -> None:
+        """Somebody says that the spirit level on the housing shows level, where that is their time for it."""
+        if self.s.people.ticks_level == when:
+            self.mark("stands_level")
+
     def stop(self, filling: Filling) -> None:
         self.switch(False)
         while self.flow_l_s > 0 or self.t_s < self.on_s + 1.0:
@@ -248,6 +253,7 @@ def play(scene: Scene) -> Played:
     bay.pan_kg = s.empty_pan_kg
     bay.wait(4.0)
     bay.mark("pan_placed")
+    bay.tick_level("first")
     bay.wait(15.0)
     bay.mark("drain_open")
     retained_l = bay.drain()
@@ -260,6 +266,7 @@ def play(scene: Scene) -> Played:
         bay.wait(30.0)
     bay.mark("reseal_done")
     bay.wait(p.waits_s)
+    bay.tick_level("curing")
     housing_c = s.supply_c + s.warms * (s.arrives_c - s.supply_c) * math.exp(
         -(p.drains_s + p.waits_s) / s.cooling_s
     )
@@ -272,6 +279,7 @@ def play(scene: Scene) -> Played:
     bay.run_over(filling, p.settles_s)
     if p.weighs == "twice":
         bay.weigh()
+    bay.tick_level("settling")
     seen = p.looks and (p.says_seen or filling.below_lip_l <= p.eye_l)
     if seen:
         bay.mark("level_seen")

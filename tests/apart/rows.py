@@ -29,10 +29,11 @@ class Row:
 
 
 def _base(seed: int, row: str) -> tuple[Scene, random.Random]:
-    """A sound bay and a full-to-the-lip vehicle of about 2.9 L, whose listing is right to its last digit."""
+    """A sound bay and a full-to-the-lip vehicle of about 2.9 L, whose listing is right to its last digit; it stands level,
+    and somebody laid a spirit level on it."""
     rng = random.Random(f"row {row} {seed}")
     box = Compartment(volume_l=rng.uniform(2.88, 2.93), side_s=2.0, pool_l=0.0)
-    people = People(drains_s=rng.uniform(600.0, 800.0), target_l=2.86)
+    people = People(drains_s=rng.uniform(600.0, 800.0), target_l=2.86, ticks_level="first")
     return Scene(seed=1000 + seed, box=box, people=people), rng
 
 
@@ -107,6 +108,12 @@ def counts_too_little(seed: int) -> Scene:
     return replace(s, meter=MeterErrors(factor=factor), people=people, faults=("meter drift",))
 
 
+def nobody_checked(seed: int) -> Scene:
+    """The same, and nobody laid a spirit level on the housing: it could be the vehicle as well as the meter."""
+    s = counts_too_little(seed)
+    return replace(s, people=replace(s.people, ticks_level=""))
+
+
 def air_unseen(seed: int) -> Scene:
     s, rng = _base(seed, "air")
     pump = replace(
@@ -172,7 +179,7 @@ def contradiction(seed: int) -> Scene:
     else:  # the meter counts what was not there
         box, meter = s.box, MeterErrors(factor=more)
         target_l = (box.volume_l - 0.065) * more
-    people = replace(s.people, target_l=target_l, looks=True, eye_l=0.03)
+    people = replace(s.people, target_l=target_l, looks=True, eye_l=0.03, ticks_level="")
     return replace(s, box=box, meter=meter, people=people, faults=("contradiction",))
 
 
@@ -194,6 +201,11 @@ def wrong_container(seed: int) -> Scene:
 ROWS = (
     Row("meter counts too much, level not seen", counts_too_much, _not_full),
     Row("meter counts too little, ran over the lip", counts_too_little, _all(_full, _says("meter", "prove"))),
+    Row(
+        "meter counts too little, nobody checked the stand",
+        nobody_checked,
+        _all(_not_short, _says("meter", "prove", "spirit level")),
+    ),
     Row("air through the pump, level not seen", air_unseen, _not_full),
     Row("drain ended after 2 min, filled until it ran over", drain_ended_early, _full),
     Row("used density off by 0.5 %, origin unknown", density_off("unknown"), _drained),

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -10,10 +11,14 @@ from typing import Any
 
 import pytest
 
+from station.__main__ import main
 from station.common.digits import stated
 from station.common.tabular import to_text
+from station.core.replay import replay
 from station.figures import balance
 from station.figures.sheet import text_sheet
+from station.given import recording
+from station.given.job import read_job
 from station.given.report import Report
 from station.record.ledger import job_row
 from tests.station.figures.test_witnesses import fill
@@ -21,6 +26,7 @@ from tests.station.shop_rows import shop
 from tests.web.conftest import Bay
 from tests.web.fake_engine import FakeEngine, job_record
 
+DATA = Path(__file__).parents[2] / "data"
 FIGURES = ("drained", "filled", "expected_fill")
 UTC = "2026-03-10T08:00:00.000+00:00"
 
@@ -70,3 +76,36 @@ def test_one_rule_everywhere(
     assert terminal.splitlines()[1].split() == [text for name in FIGURES for text in told(row, name)]
     # what carries no doubt of its own has the millilitre's digits
     assert listed["/jobs.csv"]["tolerance_minus_l"] == "0.100"
+
+
+def test_json_carries_every_digit(
+    open_bay: Callable[..., Bay], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What a program reads is what was computed, bit for bit: nobody rounds, and nobody's rounding adds up."""
+    report = replace(balance.report(fill(2.5 + 1e-13 / 3.0)), verdict="short", stage="closed")
+    kept = json.loads(json.dumps(report.to_dict()))
+    assert any(len(repr(kept[f"{name}_u95_l"])) > 16 for name in FIGURES)
+    listing = job_row("j1", UTC, UTC, {"vehicle": "Bus 12", "compartment": "rear axle"}, report)
+    ledger = shop(tmp_path / "l.sqlite")
+    ledger.db.table("job").insert(listing.to_dict())
+    ledger.close()
+    engine = FakeEngine(ledger=tmp_path / "l.sqlite")
+    engine.rows, engine.records["j1"] = [listing], replace(job_record("j1"), report=report)
+    bay = open_bay(engine)
+    told = bay.send("GET", "/jobs/j1.json").json()["report"]
+    assert {name: told[name] for name in kept} == kept
+    rows = [
+        bay.send("GET", "/jobs.json").json()["jobs"][0],
+        bay.send("GET", "/quality.json?since=2026-03-01&until=2026-04-01").json()["short"][0],
+    ]
+    for row in rows:
+        shared = [name for name in row if name in kept and name.endswith("_l")]
+        assert len(shared) > 3
+        assert {name: row[name] for name in shared} == {name: kept[name] for name in shared}
+    job, samples = DATA / "bus7_axle.toml", DATA / "bus7_axle.csv"
+    assert main(["replay", str(job), str(samples), "--json"]) == 0
+    computed = balance.report(replay(read_job(job), recording.read(samples))).to_dict()
+    printed = json.loads(capsys.readouterr().out)
+    assert {name: printed[name] for name in computed if name != "notices"} == json.loads(
+        json.dumps({name: value for name, value in computed.items() if name != "notices"})
+    )
