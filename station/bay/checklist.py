@@ -80,6 +80,14 @@ def items(state: BayState) -> tuple[Item, ...]:
     return (*chosen, STAND) if state.stage in STAND_IN else chosen
 
 
+def named(state: BayState, key: str) -> Item:
+    """Raises InputError for an item that is not on the present stage's list."""
+    found = next((item for item in items(state) if item.key == key), None)
+    if found is None:
+        raise InputError(f"{key!r} is not on the list of this stage.")
+    return found
+
+
 def is_done(state: BayState, item: Item, ticked: frozenset[str]) -> bool:
     """Whether an item is ticked. ticked: keys of those that set no mark."""
     return item.key in ticked if item.mark is None else state.marked(item.mark) is not None

@@ -170,19 +170,16 @@ class Desk:
             raise InputError(f"{found.text} To close it as it is, give a reason; it goes into the record.")
 
     def check(self, key: str, done: bool) -> list[tuple[str, str]]:
-        """Tick or untick an item of the present stage; what to feed into the stream where the tick is a mark. Raises
-        InputError for another item, or for a mark that it is too late to take back."""
+        """Tick or untick an item of the stage; what to feed in where the tick is a mark. Raises InputError for another."""
         state = self.need_job()
-        found = {item.key: item for item in checklist.items(state)}
-        if key not in found:
-            raise InputError(f"{key!r} is not on the list of this stage.")
-        if (sets := found[key].mark) is not None:
-            mark = checklist.mark_of(state, sets, done)
-            if mark is sets:
+        item = checklist.named(state, key)
+        if item.mark is not None:
+            mark = checklist.mark_of(state, item.mark, done)
+            if mark is item.mark:
                 self.event("mark", mark.value)
             return [] if mark is None else [("mark", mark.value)]
         self.ticked = self.ticked | {key} if done else self.ticked - {key}
-        text = f"{'done' if done else 'not done'}: {found[key].text}"
+        text = f"{'done' if done else 'not done'}: {item.text}"
         self._recorder.event(self.job_id, "check", {"text": text, "key": key, "done": done}, now(self.t_s))
         return []
 
@@ -281,14 +278,8 @@ class Desk:
         self.supply.settle(job_id, state)
         at = now(self.t_s)
         report = balance.report(state)
-        row = job_row(
-            job_id,
-            opened_utc,
-            at.utc,
-            row_labels(self._config, state.spec.labels, state.spec.method),
-            report,
-            state.spec.distance_km,
-        )
+        labels = row_labels(self._config, state.spec.labels, state.spec.method)
+        row = job_row(job_id, opened_utc, at.utc, labels, report, state.spec.distance_km)
         self._recorder.result(job_id, report, row, at)
         return at
 

@@ -278,7 +278,7 @@ class Engine(Records):
 
     def check(self, key: str, done: bool) -> None:
         """Tick or untick a checklist item of the present stage. Raises InputError for another."""
-        self._call(lambda: self._loop.check(key, done))
+        self._call(lambda: self._loop.feed(*self._loop.desk.check(key, done)))
 
     def top_up(self) -> None:
         """Raise the target by one small step. Raises InputError outside the fill and settle stages."""

@@ -285,9 +285,6 @@ class Loop:
         self.desk.mark(mark, reason)
         self.feed(("mark", mark.value))
 
-    def check(self, key: str, done: bool) -> None:
-        self.feed(*self.desk.check(key, done))
-
     def top_up(self) -> None:
         self.feed(*self.desk.top_up())
 
