@@ -2,11 +2,13 @@
 
 import argparse
 import contextlib
+import gc
 import ipaddress
 import resource
 import signal
 import socket
 import ssl
+import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -15,6 +17,7 @@ from types import FrameType
 from typing import Any
 
 import uvicorn
+from fastapi import FastAPI
 
 from station.bay.watchdog import notify
 from station.errors import InputError, StationError
@@ -36,6 +39,9 @@ WAITING = 4096
 FILES = 4096
 """Files that the process may have open: the connections, and room for the record, devices and threads."""
 FILES_ELSEWHERE = 256
+SWITCH_S = 0.001
+"""How long a thread that makes a page keeps the interpreter while the engine's or the server's waits for it; Python's own
+5 ms, for each of several pages, are felt between two beats of the pump's guard."""
 
 
 @dataclass(frozen=True)
@@ -181,6 +187,22 @@ def _files() -> int:
     return FILES if soft == resource.RLIM_INFINITY else soft
 
 
+def _settle(app: FastAPI) -> None:
+    """Have no thread wait long for another's: the pump's guard gets its beats from this process, and a stop comes here.
+
+    What a route needs is put together when it is first looked at, 200 ms for all of them, in the server's loop: the first
+    stop would wait for it. And Python stops all threads while it looks through all that it holds for cycles: 150 ms for
+    what is loaded by now, which stays as long as the station runs and need not be looked through again (both of 2 shared
+    cores; a Pi takes longer).
+    """
+    nowhere = {"type": "http", "method": "POST", "path": "/nowhere", "root_path": "", "headers": []}
+    for route in app.routes:
+        route.matches(nowhere)
+    sys.setswitchinterval(SWITCH_S)
+    gc.collect()
+    gc.freeze()
+
+
 class _Server(uvicorn.Server):
     """More connections may wait than are taken up in a turn; asyncio has one number for both."""
 
@@ -210,7 +232,7 @@ def serve(
 
 
 def run(
-    make: Callable[[Open], Any],
+    make: Callable[[Open], FastAPI],
     host: str,
     port: int,
     announce: Callable[[str], object] = say_ready,
@@ -223,8 +245,10 @@ def run(
     """
     listener = _listen(host, port)
     connections = Open(replace(Limits(), most=min(Limits.most, _files() - FILES_ELSEWHERE)))
+    app = make(connections)
+    _settle(app)
     config = uvicorn.Config(
-        make(connections),
+        app,
         workers=1,
         http=bounded(connections)
         if tls is None

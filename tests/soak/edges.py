@@ -70,9 +70,12 @@ async def _again_and_again(port: int, n: int, say: bytes, keep_s: float) -> None
     await asyncio.gather(*(one() for _ in range(n)))
 
 
-async def _readers(port: int, n: int, path: str) -> None:
-    """So many who ask for a page again as soon as they have it, as anybody on the shop's network may."""
-    ask = f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n".encode()
+async def _askers(port: int, n: int, what: str, body: str = "") -> None:
+    """So many who ask for the same again as soon as they have it, as anybody on the shop's network may."""
+    change = (
+        f"X-Tallypan: 1\r\nContent-Type: application/json\r\nContent-Length: {len(body)}\r\n" if body else ""
+    )
+    ask = f"{what} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n{change}\r\n{body}".encode()
 
     async def one() -> None:
         while True:
@@ -85,6 +88,8 @@ async def _readers(port: int, n: int, path: str) -> None:
                     if length is None:
                         break
                     await reader.readexactly(int(length[1]))
+                while await reader.read(1 << 16):
+                    pass  # a reply without an end is followed
             await asyncio.sleep(0.05)
 
     await asyncio.gather(*(one() for _ in range(n)))
@@ -134,7 +139,11 @@ async def _photos(port: int, n: int, side: int) -> None:
 ATTACKS: dict[str, Callable[[int], Coroutine[Any, Any, None]]] = {
     "1,000 half requests": lambda port: _again_and_again(port, 1000, b"GET / HTTP/1.1\r\nHost: ", 60.0),
     "2,000 silent sockets": lambda port: _again_and_again(port, 2000, b"", 60.0),
-    "100 who read the wall": lambda port: _readers(port, 100, "/wall"),
+    "100 who read the wall": lambda port: _askers(port, 100, "GET /wall"),
+    "100 who follow the bay": lambda port: _askers(port, 100, "GET /live"),
+    "100 who change what is not there": lambda port: _askers(
+        port, 100, "POST /api/check", '{"key": "x", "done": false}'
+    ),
     "bodies of 100 MB said to be 2 bytes": lambda port: _bodies(port, 8),
     "photos of 7700²": lambda port: _photos(port, 8, 7700),
     "photos of 4000²": lambda port: _photos(port, 8, 4000),

@@ -1,6 +1,7 @@
 """The real server in a process of its own, on a free loopback port."""
 
 import contextlib
+import gc
 import http.client
 import json
 import re
@@ -9,16 +10,20 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from urllib.parse import urlsplit
 
+import fastapi.routing
 import pytest
 
 from station.errors import StationError
 from station.people.access import Access
+from tests.web import conftest
+from tests.web.conftest import Bay
 from tests.web.fake_engine import FakeEngine
 from web import server
+from web.app import create_app
 from web.frame.connections import Limits
 from web.server import address_of, serve
 
@@ -156,3 +161,24 @@ def test_there_are_files_for_all_connections_that_may_be_open(running: Running) 
     assert found is not None
     assert int(found[1]) >= min(server.FILES, int(found[2]))
     assert Limits.most <= server.FILES - server.FILES_ELSEWHERE
+
+
+def test_a_first_stop_waits_neither_for_its_route_nor_for_pythons_cleaning(
+    open_bay: Callable[..., Bay], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = create_app(FakeEngine(), Access(None))
+    monkeypatch.setattr(conftest, "create_app", lambda *_: app)
+    bay, before_s = open_bay(), sys.getswitchinterval()
+    try:
+        server._settle(app)
+        assert sys.getswitchinterval() == pytest.approx(server.SWITCH_S)
+        assert gc.get_freeze_count() > len(app.routes)
+    finally:
+        gc.unfreeze()
+        sys.setswitchinterval(before_s)
+
+    def late(**_: object) -> None:
+        raise AssertionError("put together when the stop came")
+
+    monkeypatch.setattr(fastapi.routing, "get_dependant", late)
+    assert bay.post("/api/stop", {}).status_code == 200

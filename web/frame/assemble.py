@@ -1,4 +1,4 @@
-"""One way to put an application together: gate, door, compression, routes, static files, one shape for what goes wrong."""
+"""One way to put an application together: gate, turns, door, compression, routes, static files, one shape for what goes wrong."""
 
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -14,6 +14,7 @@ from web.frame.faults import answer_faults
 from web.frame.gate import Gate
 from web.frame.render import HERE, Behind
 from web.frame.roles import Rule
+from web.frame.turns import Turns
 
 
 def assembled(
@@ -41,6 +42,7 @@ def assembled(
         lifespan=lifespan,
         middleware=[
             Middleware(Gate, hosts=tuple(hosts), secure=secure),
+            Middleware(Turns),
             Middleware(Door, access=access, routes=routes, secure=secure, behind=behind, rules=rules),
             # An event stream and photos are left as they are; what takes a Pi's processor long is done in a thread, so
             # that no beat of a held pump waits behind it.

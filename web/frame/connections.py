@@ -12,6 +12,8 @@ import logging
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
+from http import HTTPStatus
 from typing import Protocol
 
 import h11
@@ -215,20 +217,7 @@ class Bounded(H11Protocol):
     def _refuse(self, status: int, title: str, text: str) -> None:
         """A last word, with the headers that all replies carry; none where a reply is under way already."""
         if self.conn.our_state in (h11.IDLE, h11.SEND_RESPONSE):
-            body = json.dumps({"status": status, "title": title, "text": text}).encode()
-            headers = [
-                *((name.lower(), value) for name, value in SECURITY_HEADERS.items()),
-                ("content-type", "application/json"),
-                ("content-length", str(len(body))),
-                ("cache-control", "no-store"),
-                ("connection", "close"),
-            ]
-            for event in (
-                h11.Response(status_code=status, headers=headers),
-                h11.Data(data=body),
-                h11.EndOfMessage(),
-            ):
-                self.transport.write(self.conn.send(event) or b"")
+            self.transport.write(_last_word(status, title, text))
         self._stop_waiting()
         self.transport.close()
         self._drain()
@@ -263,6 +252,21 @@ class Bounded(H11Protocol):
         if self._drains is not None:
             self._drains.cancel()
             self._drains = None
+
+
+@lru_cache
+def _last_word(status: int, title: str, text: str) -> bytes:
+    """A whole reply. Made once: whoever sends nothing but nonsense is answered by the thousand."""
+    body = json.dumps({"status": status, "title": title, "text": text})
+    head = {
+        **SECURITY_HEADERS,
+        "Content-Type": "application/json",
+        "Content-Length": str(len(body)),
+        "Cache-Control": "no-store",
+        "Connection": "close",
+    }
+    lines = (f"HTTP/1.1 {status} {HTTPStatus(status).phrase}", *(f"{k}: {v}" for k, v in head.items()))
+    return "\r\n".join((*lines, "", body)).encode("ascii")
 
 
 def bounded(connections: Open) -> type[asyncio.Protocol]:
