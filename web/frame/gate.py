@@ -220,6 +220,8 @@ class Gate:
             await self.app(scope, receive_counted, send_with_headers)
         except ClientDisconnect:
             log.info("%s %s: gone before it had sent all", scope["method"], scope["path"])
+        except HTTPException as error:  # more came than was stated, before anybody inside had looked
+            await reply(scope, of_status(error.status_code))(scope, receive, send_with_headers)
         except Exception:
             log.exception("%s %s failed", scope["method"], scope["path"])
             if started:
