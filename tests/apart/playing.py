@@ -16,6 +16,8 @@ STEP_ON_S, STEP_OFF_S = 0.5, 5.0
 """Lip proof: pump on for so long, then the pan is watched for so long."""
 LIP_SEEN_L = 0.015
 LIP_MOST_L = 0.6
+TICKED_AFTER_S = 3.0
+"""Into a wait of the bay: a tick takes none of the job's own time."""
 TARGET_EARLY_S = 0.25
 """By how much the shop's pump is stopped before the target, for what still flows."""
 
@@ -111,6 +113,11 @@ class _Bay:
 
     def mark(self, what: str) -> None:
         self.rec.put(self.t_s, "mark", what)
+
+    def ticks_level(self, when: str) -> None:
+        """In passing, while the bay waits: the vehicle was said to stand level."""
+        if self.s.people.ticks_level == when:
+            self.rec.put(self.t_s + TICKED_AFTER_S, "mark", "stands_level")
 
     def wait(self, lasts_s: float) -> None:
         """Nothing happens but readings; solvent leaves."""
@@ -233,11 +240,6 @@ class _Bay:
             self.stop(filling)
             self.run_over(filling, STEP_OFF_S)
 
-    def tick_level(self, when: str) -> None:
-        """Somebody says that the spirit level on the housing shows level, where that is their time for it."""
-        if self.s.people.ticks_level == when:
-            self.mark("stands_level")
-
     def stop(self, filling: Filling) -> None:
         self.switch(False)
         while self.flow_l_s > 0 or self.t_s < self.on_s + 1.0:
@@ -249,11 +251,11 @@ def play(scene: Scene) -> Played:
     s, p = scene, scene.people
     bay = _Bay(s)
     bay.rec.put(0.0, "pump", 0)
+    bay.ticks_level("first")
     bay.wait(5.0)
     bay.pan_kg = s.empty_pan_kg
     bay.wait(4.0)
     bay.mark("pan_placed")
-    bay.tick_level("first")
     bay.wait(15.0)
     bay.mark("drain_open")
     retained_l = bay.drain()
@@ -265,8 +267,8 @@ def play(scene: Scene) -> Played:
         bay.solvent_kg += p.flush_kg
         bay.wait(30.0)
     bay.mark("reseal_done")
+    bay.ticks_level("curing")
     bay.wait(p.waits_s)
-    bay.tick_level("curing")
     housing_c = s.supply_c + s.warms * (s.arrives_c - s.supply_c) * math.exp(
         -(p.drains_s + p.waits_s) / s.cooling_s
     )
@@ -276,10 +278,10 @@ def play(scene: Scene) -> Played:
     bay.mark("fill_start")
     bay.wait(2.0)
     bay.fill(filling)
+    bay.ticks_level("settling")
     bay.run_over(filling, p.settles_s)
     if p.weighs == "twice":
         bay.weigh()
-    bay.tick_level("settling")
     seen = p.looks and (p.says_seen or filling.below_lip_l <= p.eye_l)
     if seen:
         bay.mark("level_seen")

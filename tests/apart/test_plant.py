@@ -94,6 +94,17 @@ def test_the_best_observer_hears_that_the_vehicle_stands_level() -> None:
     assert heard.p_short < 0.5 * silent.p_short
 
 
+def test_a_tick_is_one_row_and_takes_no_time() -> None:
+    ticks = [play(Scene(people=People(ticks_level=when))) for when in ("", "first", "curing", "settling")]
+    plain = ticks[0].recording_csv.splitlines()
+    for played in ticks[1:]:
+        rows = played.recording_csv.splitlines()
+        marks = [row.split(",")[2] for row in rows if ",mark," in row]
+        assert marks.index("stands_level") < marks.index("fill_done")
+        assert [row for row in rows if "stands_level" not in row] == plain
+        assert replace(played.truth, stands="level and not ticked") == ticks[0].truth
+
+
 def test_most_say_that_the_vehicle_stands_level_and_few_of_those_off_level() -> None:
     shop = [scene_of(seed) for seed in range(50_000, 50_800)]
     said = {
