@@ -23,7 +23,8 @@ class Compartment:
     walls_m2, wall_m: wetted walls and their height. floors_m2, floor_m: nearly level floors and the way to their edge.
     pool_l: what stands behind ribs and leaves in gulps. dead_l: what this way of emptying never reaches.
     tilt: of the volume to the lip, when the vehicle does not stand level. side: share of the room that fills through
-    a gap, with a lag of side_s.
+    a gap, with a lag of side_s. leak_l_s: through the joint at the bottom once it is closed again, with the room full of
+    fluid of 100 mm²/s; it drips into the pan.
     """
 
     volume_l: float = 2.9
@@ -37,6 +38,7 @@ class Compartment:
     tilt: float = 0.0
     side: float = 0.12
     side_s: float = 8.0
+    leak_l_s: float = 0.0
 
     def lip_l(self, housing_c: float) -> float:
         """Volume up to the lip as the vehicle stands."""
@@ -127,7 +129,7 @@ class Filling:
         self.box, self.housing_c, self.foam = box, housing_c, foam
         self.old_l = old_l
         self.main_l = self.side_l = 0.0
-        self.foam_l = 0.0
+        self.foam_l = self.leaked_l = 0.0
         self.plugged = False
 
     @property
@@ -146,7 +148,9 @@ class Filling:
     def advance(self, dt_s: float, poured_l: float, kv_mm2_s: float) -> tuple[float, float]:
         """Pour, spread, run over; litres of fluid that ran over, and how much of its volume was foam's."""
         side = self.box.side
-        self.main_l += poured_l
+        leaks = min(self.main_l, self.box.leak_l_s * dt_s * self.fresh_l / self.room_l * 100.0 / kv_mm2_s)
+        self.main_l += poured_l - leaks
+        self.leaked_l += leaks
         self.foam_l += self.foam * poured_l
         self.foam_l *= math.exp(-dt_s / 80.0)
         lag = min(1.0, dt_s / (self.box.side_s * (1.0 + kv_mm2_s / 600.0)))

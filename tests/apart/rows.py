@@ -28,7 +28,7 @@ class Row:
     not_yet: str = ""
 
 
-def _base(seed: int, row: str) -> tuple[Scene, random.Random]:
+def base(seed: int, row: str) -> tuple[Scene, random.Random]:
     """A sound bay and a full-to-the-lip vehicle of about 2.9 L, whose listing is right to its last digit; it stands level,
     and somebody laid a spirit level on it."""
     rng = random.Random(f"row {row} {seed}")
@@ -37,11 +37,11 @@ def _base(seed: int, row: str) -> tuple[Scene, random.Random]:
     return Scene(seed=1000 + seed, box=box, people=people), rng
 
 
-def _not_full(truth: Truth, told: Told) -> str:
+def not_full(truth: Truth, told: Told) -> str:
     return f"said full, {1000 * truth.below_lip_l:.0f} mL below the lip" if told["verdict"] == "full" else ""
 
 
-def _full(truth: Truth, told: Told) -> str:
+def full(truth: Truth, told: Told) -> str:
     return (
         ""
         if told["verdict"] == "full"
@@ -49,7 +49,7 @@ def _full(truth: Truth, told: Told) -> str:
     )
 
 
-def _drained(truth: Truth, told: Told) -> str:
+def drained(truth: Truth, told: Told) -> str:
     off_l, u95_l = told["drained_l"] - truth.drained_l, told["drained_u95_l"]
     return (
         ""
@@ -91,18 +91,18 @@ def _says(*words: str) -> Ends:
     return ends
 
 
-def _all(*ends: Ends) -> Ends:
+def all_of(*ends: Ends) -> Ends:
     return lambda truth, told: "; ".join(filter(None, (e(truth, told) for e in ends)))
 
 
 def counts_too_much(seed: int) -> Scene:
-    s, rng = _base(seed, "counts too much")
+    s, rng = base(seed, "counts too much")
     factor = 1.0 + rng.uniform(0.045, 0.065)
     return replace(s, meter=MeterErrors(factor=factor), faults=("meter drift",))
 
 
 def counts_too_little(seed: int) -> Scene:
-    s, rng = _base(seed, "counts too little")
+    s, rng = base(seed, "counts too little")
     factor = 1.0 - rng.uniform(0.035, 0.05)
     people = replace(s.people, target_l=s.people.target_l + rng.uniform(0.0, 0.05), over_limit_l=0.4)
     return replace(s, meter=MeterErrors(factor=factor), people=people, faults=("meter drift",))
@@ -115,7 +115,7 @@ def nobody_checked(seed: int) -> Scene:
 
 
 def air_unseen(seed: int) -> Scene:
-    s, rng = _base(seed, "air")
+    s, rng = base(seed, "air")
     pump = replace(
         s.pump, air_l=rng.uniform(0.2, 0.3), air_at=rng.uniform(0.1, 0.8), air_speed=rng.uniform(1.05, 1.35)
     )
@@ -123,7 +123,7 @@ def air_unseen(seed: int) -> Scene:
 
 
 def drain_ended_early(seed: int) -> Scene:
-    s, rng = _base(seed, "early drain")
+    s, rng = base(seed, "early drain")
     box = replace(s.box, walls_m2=rng.uniform(1.1, 1.4), floors_m2=0.09, pool_l=0.05)
     people = replace(s.people, drains_s=120.0, stops="watch", target_l=3.0, over_limit_l=0.2)
     return replace(s, box=box, people=people, stream_s=35.0, faults=("drain ended early",))
@@ -131,7 +131,7 @@ def drain_ended_early(seed: int) -> Scene:
 
 def density_off(origin: str | None) -> Callable[[int], Scene]:
     def scene(seed: int) -> Scene:
-        s, rng = _base(seed, "density")
+        s, rng = base(seed, "density")
         off = rng.choice((-1, 1)) * rng.uniform(0.0045, 0.0055)
         true = replace(s.old, density_15_kg_m3=s.old.density_15_kg_m3 * (1.0 + off))
         return replace(s, old=true, typed=replace(s.typed, old=s.old, old_origin=origin), faults=("density",))
@@ -140,17 +140,17 @@ def density_off(origin: str | None) -> Callable[[int], Scene]:
 
 
 def pan_warmed(seed: int) -> Scene:
-    s, rng = _base(seed, "warmed")
+    s, rng = base(seed, "warmed")
     return replace(s, pan=PanErrors(warm_kg=rng.choice((-1, 1)) * 0.0035), faults=("pan warmed",))
 
 
 def s_shaped(seed: int) -> Scene:
-    s, rng = _base(seed, "S")
+    s, rng = base(seed, "S")
     return replace(s, pan=PanErrors(s_shape_kg=rng.choice((-1, 1)) * 0.004), faults=("S-shaped cell",))
 
 
 def at_temperature(seed: int) -> Scene:
-    s, rng = _base(seed, "temperature")
+    s, rng = base(seed, "temperature")
     volume_l = rng.uniform(6.5, 9.0)
     fill_c = 35.0 if seed % 2 else 4.0
     box = Compartment(volume_l=volume_l, walls_m2=0.45, side_s=2.0, pool_l=0.0)
@@ -163,7 +163,7 @@ def at_temperature(seed: int) -> Scene:
 
 def wrong_unit(capacity: str) -> Callable[[int], Scene]:
     def scene(seed: int) -> Scene:
-        s, _ = _base(seed, f"unit {capacity}")
+        s, _ = base(seed, f"unit {capacity}")
         people = replace(s.people, stops="watch", target_l=2.86)
         return replace(s, people=people, typed=replace(s.typed, capacity=capacity), faults=("unit",))
 
@@ -171,7 +171,7 @@ def wrong_unit(capacity: str) -> Callable[[int], Scene]:
 
 
 def contradiction(seed: int) -> Scene:
-    s, rng = _base(seed, "contradiction")
+    s, rng = base(seed, "contradiction")
     more = 1.0 + rng.uniform(0.07, 0.14)
     if seed % 2:  # the vehicle stands so that the lip is higher than it should be
         box, meter = replace(s.box, tilt=more - 1.0), s.meter
@@ -192,40 +192,42 @@ def right_container(seed: int) -> Scene:
 
 def wrong_container(seed: int) -> Scene:
     """Fluid stands at the lip; somebody's hand lay on the scale at the second weighing."""
-    s, rng = _base(seed, "wrong container")
+    s, rng = base(seed, "wrong container")
     wrong_kg = rng.choice((-1, 1)) * rng.uniform(0.2, 0.4)
     people = replace(s.people, weighs="twice", stops="lip", looks=True)
     return replace(s, container=ContainerErrors(wrong_kg=wrong_kg), people=people, faults=("container",))
 
 
 ROWS = (
-    Row("meter counts too much, level not seen", counts_too_much, _not_full),
-    Row("meter counts too little, ran over the lip", counts_too_little, _all(_full, _says("meter", "prove"))),
+    Row("meter counts too much, level not seen", counts_too_much, not_full),
+    Row(
+        "meter counts too little, ran over the lip", counts_too_little, all_of(full, _says("meter", "prove"))
+    ),
     Row(
         "meter counts too little, nobody checked the stand",
         nobody_checked,
-        _all(_not_short, _says("meter", "prove", "spirit level")),
+        all_of(_not_short, _says("meter", "prove", "spirit level")),
     ),
-    Row("air through the pump, level not seen", air_unseen, _not_full),
-    Row("drain ended after 2 min, filled until it ran over", drain_ended_early, _full),
-    Row("used density off by 0.5 %, origin unknown", density_off("unknown"), _drained),
-    Row("used density off by 0.5 %, no origin given", density_off(None), _drained),
-    Row("pan warmed by the oil, 3.5 g", pan_warmed, _drained),
-    Row("cell with an S-shaped error of 4 g", s_shaped, _drained),
-    Row("filled at 35 or 4 °C to the lip", at_temperature, _full),
+    Row("air through the pump, level not seen", air_unseen, not_full),
+    Row("drain ended after 2 min, filled until it ran over", drain_ended_early, full),
+    Row("used density off by 0.5 %, origin unknown", density_off("unknown"), drained),
+    Row("used density off by 0.5 %, no origin given", density_off(None), drained),
+    Row("pan warmed by the oil, 3.5 g", pan_warmed, drained),
+    Row("cell with an S-shaped error of 4 g", s_shaped, drained),
+    Row("filled at 35 or 4 °C to the lip", at_temperature, full),
     Row("9999 L typed for 2.9 L", wrong_unit("9999 L"), _names("unit", "capacity", "listed")),
     Row("2.9 US gallons typed for 2.9 L", wrong_unit("2.9 US gal"), _names("unit", "capacity", "listed")),
-    Row("9999 L typed, fluid over the lip", wrong_unit("9999 L"), _all(_full, _says("capacity", "unit"))),
+    Row("9999 L typed, fluid over the lip", wrong_unit("9999 L"), all_of(full, _says("capacity", "unit"))),
     Row(
         "2.9 US gallons typed, fluid over the lip",
         wrong_unit("2.9 US gal"),
-        _all(_full, _says("capacity", "unit")),
+        all_of(full, _says("capacity", "unit")),
     ),
     Row(
         "level seen, meter 7 to 14 % above the expected fill",
         contradiction,
-        _all(_over_or_undecided, _says("listing", "stand", "meter")),
+        all_of(_over_or_undecided, _says("listing", "stand", "meter")),
     ),
-    Row("meter counts too much, container weighed", right_container, _not_full),
-    Row("container weighed wrong, ran over the lip", wrong_container, _full),
+    Row("meter counts too much, container weighed", right_container, not_full),
+    Row("container weighed wrong, ran over the lip", wrong_container, full),
 )

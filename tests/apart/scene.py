@@ -47,7 +47,9 @@ class People:
     be called seen. says_seen: marks the level as seen whatever there is to see. weighs: whether the container's
     weighings are in the recording; "all the time", "twice" or "". over_limit_l: weighed in the pan, ends the fill.
     ticks_level: when somebody says that a spirit level laid on the housing, along and across, shows level: "first",
-    "curing", "settling" or "" for never; whether it is so is another matter.
+    "curing", "settling" or "" for never; whether it is so is another matter. pan_goes: while the sealant cures the pan is
+    taken and "emptied", or taken and left "away"; "" where it stays. swaps_at: at this share of the target the container
+    is swapped for another that is swap_kg heavier.
     """
 
     drains_s: float = 720.0
@@ -65,12 +67,16 @@ class People:
     watches_s: float = 120.0
     flush_kg: float = 0.0
     ticks_level: str = ""
+    pan_goes: str = ""
+    swaps_at: float | None = None
+    swap_kg: float = 0.0
 
 
 @dataclass(frozen=True)
 class Pump:
     """l_s: of thin fluid. air_l: a slug that it draws, air_at: at this share of the target. air_speed: how much faster
-    it passes air than fluid (a displacement pump: 1.05 to 1.4)."""
+    it passes air than fluid (a displacement pump: 1.05 to 1.4). hose_l: so much of the first fluid stays in a hose that had
+    run empty."""
 
     l_s: float = 0.06
     kv_half_mm2_s: float = 2500.0
@@ -79,12 +85,15 @@ class Pump:
     air_l: float = 0.0
     air_at: float = 0.5
     air_speed: float = 1.2
+    hose_l: float = 0.0
 
 
 @dataclass(frozen=True)
 class Scene:
     """One job. old_share: of the volume to the lip that was in on arrival. warms: share of the way from the supply's
-    temperature to the housing's that the fill has gone when the plug goes in."""
+    temperature to the housing's that the fill has gone when the plug goes in. probe_c: what the supply's thermometer shows
+    where it hangs in something else. other_l: of another compartment's fluid, drained into the same pan from other_at_s
+    after the drain's opening on."""
 
     seed: int = 1
     box: Compartment = field(default_factory=Compartment)
@@ -106,7 +115,14 @@ class Scene:
     drum_kg: float = 42.0
     pump: Pump = field(default_factory=Pump)
     foam: float = 0.0
+    probe_c: float | None = None
+    other_l: float = 0.0
+    other_at_s: float = 90.0
     people: People = field(default_factory=People)
     typed: Typed = field(default_factory=Typed)
     faults: tuple[str, ...] = ()
     """Names of what is wrong with the instruments or people, for tables."""
+
+    @property
+    def shown_c(self) -> float:
+        return self.supply_c if self.probe_c is None else self.probe_c

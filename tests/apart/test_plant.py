@@ -75,6 +75,20 @@ def test_air_is_counted_and_not_filled() -> None:
     assert airy.truth.counted_l == pytest.approx(sound.truth.counted_l, abs=0.01)
 
 
+def test_what_leaks_or_stays_in_the_hose_is_counted_and_not_filled() -> None:
+    sound, leaks, empty = (
+        play(Scene(box=Compartment(leak_l_s=leak_l_s), pump=Pump(hose_l=hose_l))).truth
+        for leak_l_s, hose_l in ((0.0, 0.0), (2e-3, 0.0), (0.0, 0.3))
+    )
+    assert sound.filled_l - leaks.filled_l == pytest.approx(leaks.below_lip_l - sound.below_lip_l, abs=0.002)
+    assert 0.05 < sound.filled_l - leaks.filled_l < 0.2
+    assert leaks.overflow_l <= sound.overflow_l
+    assert sound.filled_l - empty.filled_l + sound.overflow_l - empty.overflow_l == pytest.approx(
+        0.3, abs=0.005
+    )
+    assert empty.counted_l == pytest.approx(sound.counted_l, abs=0.005)
+
+
 def test_a_vehicle_keeps_its_size_whatever_is_typed() -> None:
     scene = Scene()
     other = replace(scene, typed=replace(scene.typed, capacity="9999 L"))

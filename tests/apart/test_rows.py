@@ -1,9 +1,10 @@
-"""Each kind of trouble, two recordings of each and four in the long form, through the command that anybody would use."""
+"""Each kind of trouble, one or two recordings of each and four in the long form, through the command that anybody would use."""
 
 from pathlib import Path
 
 import pytest
 
+from tests.apart.mishaps import MISHAPS
 from tests.apart.playing import play
 from tests.apart.rows import FOUR, ROWS, Row
 from tests.apart.running import replay, replay_apart
@@ -18,6 +19,13 @@ def _marked(row: Row) -> object:
 @pytest.mark.parametrize("row", [_marked(row) for row in ROWS])
 @pytest.mark.parametrize("seed", short(2, FOUR))
 def test_it_ends_as_it_should(row: Row, seed: int) -> None:
+    played = play(row.scene(seed))
+    assert row.ends(played.truth, replay(played)) == ""
+
+
+@pytest.mark.parametrize("row", [_marked(row) for row in MISHAPS])
+@pytest.mark.parametrize("seed", short(1, FOUR))
+def test_a_mishap_ends_as_it_should(row: Row, seed: int) -> None:
     played = play(row.scene(seed))
     assert row.ends(played.truth, replay(played)) == ""
 

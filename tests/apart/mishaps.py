@@ -1,0 +1,135 @@
+"""What goes wrong in a workshop beside the instruments: a leak, a pan that is taken away, a container that is swapped,
+two drains over one pan, a thermometer that hangs in something else, a hose that had run empty. Rows as in ``rows.py``."""
+
+import random
+from collections.abc import Callable
+from dataclasses import replace
+
+from tests.apart.playing import Truth
+from tests.apart.rows import (
+    Row,
+    Told,
+    all_of,
+    base,
+    drained,
+    full,
+    not_full,
+)
+from tests.apart.scene import People, Scene
+
+
+def _leak(truth: Truth, told: Told) -> str:
+    return "" if told["leak_found"] else f"no leak found: {told['leak_text']}"
+
+
+def _full_or_open(truth: Truth, told: Told) -> str:
+    if told["verdict"] in ("full", "undecided"):
+        return ""
+    return f"said {told['verdict']} (P {max(told['p_short'], told['p_over']):.3g}), {1000 * truth.below_lip_l:.0f} mL below the lip"
+
+
+def _drained_or_asked(truth: Truth, told: Told) -> str:
+    asked = {"drained_unlike", "flush"} & {str(n["kind"]) for n in told["notices"]}
+    return "" if asked else drained(truth, told)
+
+
+def _lip(people: People, rng: random.Random) -> People:
+    """Filled until the pan has weighed the first fluid over the lip."""
+    return replace(people, stops="lip", target_l=people.target_l - rng.uniform(0.05, 0.09))
+
+
+def joint_leaks(stops: str) -> Callable[[int], Scene]:
+    """The cover was put back badly: a drop or a few a second fall into the pan, and the vehicle ends short."""
+
+    def scene(seed: int) -> Scene:
+        s, rng = base(seed, f"leak {stops}")
+        box = replace(s.box, leak_l_s=rng.uniform(1.2e-3, 2.4e-3))
+        people = replace(s.people, stops=stops, target_l=s.people.target_l - rng.uniform(0.14, 0.22))
+        return replace(s, box=box, people=people, faults=("joint leaks",))
+
+    return scene
+
+
+def pan_emptied(seed: int) -> Scene:
+    s, rng = base(seed, "pan emptied")
+    return replace(s, people=replace(_lip(s.people, rng), pan_goes="emptied"), faults=("pan emptied",))
+
+
+def pan_away(seed: int) -> Scene:
+    """Nothing stands under the plug: what runs over goes onto the floor, and whoever fills watches for it."""
+    s, rng = base(seed, "pan away")
+    people = replace(s.people, pan_goes="away", stops="watch", reacts_s=rng.uniform(1.5, 4.0))
+    return replace(s, people=people, faults=("pan away",))
+
+
+def swapped(stops: str, than: str) -> Callable[[int], Scene]:
+    """In mid-fill another container goes onto the scale. A lighter one comes late: the pump has drawn air by then."""
+
+    def scene(seed: int) -> Scene:
+        s, rng = base(seed, f"swapped {stops} {than}")
+        heavier = than == "heavier"
+        air_l, at = (0.0 if heavier else rng.uniform(0.2, 0.3)), rng.uniform(0.2, 0.7)
+        people = s.people if stops == "target" else _lip(s.people, rng)
+        people = replace(
+            people,
+            weighs="twice" if seed % 2 else "all the time",
+            swaps_at=at + air_l / people.target_l,
+            swap_kg=rng.uniform(4.0, 15.0) if heavier else -rng.uniform(1.0, 2.5),
+        )
+        pump = replace(s.pump, air_l=air_l, air_at=at, air_speed=rng.uniform(1.05, 1.35))
+        return replace(s, pump=pump, people=people, drum_kg=7.0, faults=("container swapped",))
+
+    return scene
+
+
+def two_drains(seed: int) -> Scene:
+    s, rng = base(seed, "two drains")
+    other_l, at_s = rng.uniform(0.3, 1.2), rng.uniform(60.0, 240.0)
+    return replace(s, other_l=other_l, other_at_s=at_s, people=_lip(s.people, rng), faults=("two drains",))
+
+
+def probe_elsewhere(seed: int) -> Scene:
+    """Supply at 5 or 35 °C; its thermometer hangs in the warm used oil, or in the cold."""
+    s, rng = base(seed, "probe")
+    c, shown_c = (5.0, rng.uniform(40.0, 48.0)) if seed % 2 else (35.0, rng.uniform(2.0, 8.0))
+    people = replace(s.people, weighs="twice", over_limit_l=0.4)
+    return replace(
+        s, supply_c=c, air_c=c, arrives_c=c + 20.0, probe_c=shown_c, people=people, faults=("probe",)
+    )
+
+
+def hose_empty(weighs: str) -> Callable[[int], Scene]:
+    """Meter and container stand before the hose, and agree: what stayed in it went through both."""
+
+    def scene(seed: int) -> Scene:
+        s, rng = base(seed, f"hose {weighs}")
+        pump = replace(s.pump, hose_l=rng.uniform(0.25, 0.35))
+        return replace(s, pump=pump, people=replace(s.people, weighs=weighs), faults=("hose empty",))
+
+    return scene
+
+
+LEAK_FOR_LIP = "what leaks into the pan is taken for fluid over the lip, though the leak watch finds the leak"
+GREW = "a container that weighs more after the fill than before is believed: the verdict is short"
+BEFORE_THE_HOSE = (
+    "meter and container agree on what stayed in the hose, and no fault is known that both share"
+)
+
+MISHAPS = (
+    Row("joint leaks, to a target 0.2 L short", joint_leaks("target"), all_of(not_full, _leak), LEAK_FOR_LIP),
+    Row("joint leaks, which ends the lip proof", joint_leaks("lip"), all_of(not_full, _leak), LEAK_FOR_LIP),
+    Row("pan emptied before the fill, to the lip", pan_emptied, all_of(full, drained)),
+    Row("pan not put back, ran over onto the floor", pan_away, _full_or_open),
+    Row("container ran empty, swapped for a lighter one", swapped("target", "lighter"), not_full),
+    Row(
+        "container swapped for a heavier one, to the target",
+        swapped("target", "heavier"),
+        _full_or_open,
+        GREW,
+    ),
+    Row("container swapped for a heavier one, to the lip", swapped("lip", "heavier"), full, GREW),
+    Row("two compartments into one pan, to the lip", two_drains, all_of(full, _drained_or_asked)),
+    Row("thermometer hangs elsewhere, container weighed", probe_elsewhere, _full_or_open),
+    Row("hose had run empty, level not seen", hose_empty(""), not_full),
+    Row("hose had run empty, container weighed", hose_empty("twice"), not_full, BEFORE_THE_HOSE),
+)
