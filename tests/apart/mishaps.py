@@ -13,6 +13,7 @@ from tests.apart.rows import (
     base,
     drained,
     full,
+    names,
     not_full,
 )
 from tests.apart.scene import People, Scene
@@ -127,7 +128,12 @@ MISHAPS = (
         _full_or_open,
         GREW,
     ),
-    Row("container swapped for a heavier one, to the lip", swapped("lip", "heavier"), full, GREW),
+    Row(
+        "container swapped for a heavier one, to the lip",
+        swapped("lip", "heavier"),
+        all_of(full, names("container")),
+        GREW,
+    ),
     Row("two compartments into one pan, to the lip", two_drains, all_of(full, _drained_or_asked)),
     Row("thermometer hangs elsewhere, container weighed", probe_elsewhere, _full_or_open),
     Row("hose had run empty, level not seen", hose_empty(""), not_full),

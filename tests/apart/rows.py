@@ -70,7 +70,7 @@ def _over_or_undecided(truth: Truth, told: Told) -> str:
     return "" if told["verdict"] in ("over", "undecided") else f"said {told['verdict']}"
 
 
-def _names(*words: str) -> Ends:
+def names(*words: str) -> Ends:
     """A notice that speaks of one of these words."""
 
     def ends(truth: Truth, told: Told) -> str:
@@ -215,8 +215,8 @@ ROWS = (
     Row("pan warmed by the oil, 3.5 g", pan_warmed, drained),
     Row("cell with an S-shaped error of 4 g", s_shaped, drained),
     Row("filled at 35 or 4 °C to the lip", at_temperature, full),
-    Row("9999 L typed for 2.9 L", wrong_unit("9999 L"), _names("unit", "capacity", "listed")),
-    Row("2.9 US gallons typed for 2.9 L", wrong_unit("2.9 US gal"), _names("unit", "capacity", "listed")),
+    Row("9999 L typed for 2.9 L", wrong_unit("9999 L"), names("unit", "capacity", "listed")),
+    Row("2.9 US gallons typed for 2.9 L", wrong_unit("2.9 US gal"), names("unit", "capacity", "listed")),
     Row("9999 L typed, fluid over the lip", wrong_unit("9999 L"), all_of(full, _says("capacity", "unit"))),
     Row(
         "2.9 US gallons typed, fluid over the lip",
