@@ -228,7 +228,7 @@ def proofs(n: Mapping[str, int], more: list[str]) -> Iterator[Seen]:
         yield seen
     if "L2" in n:
         with tempfile.TemporaryDirectory() as folder:
-            yield mutations.l2(Path(folder), more)
+            yield mutations.l2(Path(folder), more.append)
 
 
 def main() -> None:
