@@ -113,6 +113,7 @@ def _entries(options: argparse.Namespace) -> int:
         " ".join(options.words), options.kind, options.container, options.first_day, options.last_day
     )
     with ledger_of(options) as ledger:
-        rows = movement.listed(ledger, asked, bay_of(options).zone, options.limit, options.before)
+        found = movement.listed(ledger, asked, bay_of(options).zone, options.limit, options.before)
+    rows = [one.to_dict() for one in found]
     columns = movement.COLUMNS
     return tell(options, {"entries": rows}, rows, columns, to_text(rows, columns))

@@ -5,7 +5,7 @@ time is then read in the order in which things happened (``station.shop.stock``)
 """
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import islice
 from typing import Any
@@ -124,8 +124,29 @@ def typed(
     )
 
 
-COLUMNS = "seq utc entered_utc entered_by kind container fluid vehicle technician volume_l u95_l note".split()
-"""Of a list of entries. utc: when it happened. entered_utc, entered_by: when it was put into the record, and who was signed in."""
+@dataclass(frozen=True)
+class Entered:
+    """A movement as it stands in a list of entries. seq: the entry's number. utc: when it happened. entered_utc, entered_by:
+    when it was put into the record, and who was signed in. kind: of ``KINDS``, or ``SHIFTED``."""
+
+    seq: int
+    utc: str
+    entered_utc: str
+    entered_by: str
+    kind: str
+    container: str | None
+    fluid: str
+    vehicle: str | None
+    technician: str | None
+    volume_l: float
+    u95_l: float
+    note: str
+
+    def to_dict(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+COLUMNS = [one.name for one in fields(Entered)]
 
 
 @dataclass(frozen=True)
@@ -142,8 +163,8 @@ class Asked:
 
 def listed(
     ledger: Ledger, asked: Asked, zone: tzinfo, limit: int, before: int | None = None
-) -> list[dict[str, Any]]:
-    """Entries, those that happened last first; ``COLUMNS``. before: an entry's number, to go on behind it. Raises InputError."""
+) -> list[Entered]:
+    """Entries, those that happened last first. before: an entry's number, to go on behind it. Raises InputError."""
     if asked.kind not in ("", *KINDS):
         raise InputError(f"kind is {asked.kind!r}; expected one of: {', '.join(KINDS)}.")
     since, until = between(asked.first_day, asked.last_day, zone)
@@ -163,7 +184,7 @@ def listed(
     )
     named = ("container", "fluid", "vehicle", "technician", "note")
     wanted = (row for row in rows if holds(asked.words, *(row[name] for name in named)))
-    return [{name: row[name] for name in COLUMNS} for row in islice(wanted, limit)]
+    return [Entered(*(row[name] for name in COLUMNS)) for row in islice(wanted, limit)]
 
 
 def _volume_l(name: str, text: str, country: str | None) -> float:

@@ -1,8 +1,8 @@
 """What was entered into the books beside the jobs, as a list: deliveries, stock takes, waste, and when each was entered."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query
 from starlette.responses import JSONResponse, Response
@@ -57,22 +57,19 @@ def fluid_name(catalogue: Catalogue, key: str) -> str:
     return (entry.get("name") or key) if entry is not None else key
 
 
-def entered(row: Mapping[str, Any], catalogue: Catalogue) -> EnteredRow:
-    """row: of ``station.shop.movement.listed``."""
-    where = row["container"] or row["vehicle"] or ""
-    fluid = fluid_name(catalogue, row["fluid"])
-    dated = (
-        f"dated back, entered {fmt.moment(row['entered_utc'])}" if row["entered_utc"] != row["utc"] else ""
-    )
-    by = f"by {row['entered_by']}" if row["entered_by"] not in ("", row["technician"]) else ""
+def entered(row: movement.Entered, catalogue: Catalogue) -> EnteredRow:
+    where = row.container or row.vehicle or ""
+    fluid = fluid_name(catalogue, row.fluid)
+    dated = f"dated back, entered {fmt.moment(row.entered_utc)}" if row.entered_utc != row.utc else ""
+    by = f"by {row.entered_by}" if row.entered_by not in ("", row.technician) else ""
     return EnteredRow(
-        when=fmt.moment(row["utc"]),
+        when=fmt.moment(row.utc),
         entered=" ".join(text for text in (dated, by) if text),
-        kind=KINDS.get(row["kind"], SHIFTED_WORDS),
+        kind=KINDS.get(row.kind, SHIFTED_WORDS),
         where=f"{where} · {fluid}" if where else fluid,
-        volume=str(fmt.litres(row["volume_l"], row["u95_l"] or None)),
-        technician=row["technician"] or fmt.UNKNOWN,
-        note=row["note"],
+        volume=str(fmt.litres(row.volume_l, row.u95_l or None)),
+        technician=row.technician or fmt.UNKNOWN,
+        note=row.note,
     )
 
 
@@ -88,7 +85,7 @@ class EntriesAsked:
     last_day: To = ""
     before: Annotated[int | None, Query(ge=1)] = None
 
-    def rows(self, engine: Engine, limit: int) -> list[dict[str, Any]]:
+    def rows(self, engine: Engine, limit: int) -> list[movement.Entered]:
         asked = movement.Asked(self.q, self.kind, self.container, self.first_day, self.last_day)
         with engine.reading() as ledger:
             return movement.listed(ledger, asked, engine.settings().zone, limit, self.before)
@@ -111,16 +108,17 @@ Entries = Annotated[EntriesAsked, Depends()]
 @router.get("/entries")
 def entries_page(engine: Station, asked: Entries) -> Response:
     rows = asked.rows(engine, PER_PAGE + 1)
-    shown, frame = asked.form(engine).by_key(rows, lambda row: f"{row['seq']}", asked.before is None)
+    shown, frame = asked.form(engine).by_key(rows, lambda row: f"{row.seq}", asked.before is None)
     catalogue = engine.catalogue()
     return page_of("entries.html", EntriesPage([entered(row, catalogue) for row in shown], frame))
 
 
 @router.get("/entries.json")
 def entries_json(engine: Station, asked: Entries, limit: Limit = MOST) -> Response:
-    return JSONResponse({"entries": asked.rows(engine, limit)})
+    return JSONResponse({"entries": [row.to_dict() for row in asked.rows(engine, limit)]})
 
 
 @router.get("/entries.csv")
 def entries_csv(engine: Station, asked: Entries, limit: Limit = MOST) -> Response:
-    return download(to_csv(asked.rows(engine, limit), movement.COLUMNS), "entries.csv", "text/csv")
+    rows = [row.to_dict() for row in asked.rows(engine, limit)]
+    return download(to_csv(rows, movement.COLUMNS), "entries.csv", "text/csv")

@@ -1,13 +1,12 @@
 """What the page of usage is given: a month's books in texts that are ready to show."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta, tzinfo
-from typing import Any
 from urllib.parse import urlencode
 
 from station.common import days
-from station.shop import audit, stock
+from station.shop import audit, movement, stock
 from station.shop.catalogue import Catalogue
 from station.shop.missing import Missing, MissingTake
 from station.shop.used_fluid import UsedFluid
@@ -267,7 +266,7 @@ def usage_page(
     books: audit.Audit,
     by: str,
     held: Sequence[stock.Content],
-    moved: Sequence[Mapping[str, Any]],
+    moved: Sequence[movement.Entered],
     catalogue: Catalogue,
     today: date,
     zone: tzinfo,

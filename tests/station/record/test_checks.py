@@ -120,6 +120,15 @@ ALTERATIONS: dict[str, tuple[Alter, str]] = {
     "another log's checkpoint": (of_another_log, "is not signed by whom it is of"),
     "an index": (empty_index, "the file is damaged"),
     "a trigger gone": (sql("drop trigger event_no_update"), "the trigger event_no_update is missing"),
+    "an index gone": (sql("drop index job_of_type"), "the index job_of_type is missing"),
+    "an index of nobody's": (
+        sql("create index job_of_mine on job (filled_l)"),
+        "the index job_of_mine is not one of the station's",
+    ),
+    "an index of another column": (
+        sql("drop index job_of_type", "create index job_of_type on job (filled_l)"),
+        "the index job_of_type was changed",
+    ),
 }
 
 

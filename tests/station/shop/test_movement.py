@@ -78,8 +78,8 @@ def test_an_entry_dated_back_says_both_dates_and_who(ledger: Ledger) -> None:
     BY.reset(token)
     rows = movement.listed(ledger, movement.Asked("drum lindqvist", kind="waste"), UTC, 10)
     (row,) = rows
-    assert (row["utc"], row["entered_utc"]) == ("2026-02-27T16:00:00.000+00:00", LATE)
-    assert (row["technician"], row["entered_by"]) == ("J. Lindqvist", "R. Achterberg")
+    assert (row.utc, row.entered_utc) == ("2026-02-27T16:00:00.000+00:00", LATE)
+    assert (row.technician, row.entered_by) == ("J. Lindqvist", "R. Achterberg")
     february = audit.audit(ledger, "2026-02-01", "2026-03-01", zone=OSLO)
     assert february.total.waste_l == 1.5
     ledger.close()
@@ -94,11 +94,11 @@ def test_entries_are_listed_by_when_they_happened_a_page_at_a_time(ledger: Ledge
         put(ledger, "waste", 0.1 * n, LATE, f"2026-03-1{4 - n}T06:00:00.000+00:00")
     walked: list[int] = []
     while rows := movement.listed(ledger, movement.Asked(), UTC, 2, walked[-1] if walked else None):
-        walked += [row["seq"] for row in rows]
+        walked += [row.seq for row in rows]
     every = ledger.db.execute("select seq from movement order by utc desc, seq desc").fetchall()
     assert walked == [seq for (seq,) in every]
     asked = movement.Asked(first_day="2026-03-13", last_day="2026-03-14")
-    assert [row["utc"][:10] for row in movement.listed(ledger, asked, UTC, 9)] == ["2026-03-14", "2026-03-13"]
+    assert [row.utc[:10] for row in movement.listed(ledger, asked, UTC, 9)] == ["2026-03-14", "2026-03-13"]
 
 
 def said(**texts: str) -> movement.Movement:

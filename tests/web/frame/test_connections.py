@@ -2,9 +2,10 @@
 
 import asyncio
 import json
+import ssl
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 import pytest
 import uvicorn
@@ -13,6 +14,8 @@ from uvicorn.server import ServerState
 
 from web.frame.connections import Limits, Open, bounded
 from web.frame.gate import SECURITY_HEADERS
+from web.frame.handshake import greeting
+from web.server import Tls
 
 T = TypeVar("T")
 SHORT = Limits(head_s=0.2, body_s=0.2, body_bytes=64, drain_s=0.3, linger_s=0.2, most=8, of_one=3)
@@ -135,29 +138,41 @@ class Line:
         return True
 
 
-Dial = Callable[[], Awaitable[Line]]
+class Dial(Protocol):
+    def __call__(self, secured: bool = False) -> Awaitable[Line]:
+        """A connection, with TLS or bare."""
 
 
 def serving(
-    test: Callable[[Dial, Open], Awaitable[T]], limits: Limits = SHORT, app: ASGIApp = answering
+    test: Callable[[Dial, Open], Awaitable[T]],
+    limits: Limits = SHORT,
+    app: ASGIApp = answering,
+    tls: Tls | None = None,
 ) -> T:
-    """Run a test against a server with these limits."""
+    """Run a test against a server with these limits, under TLS where it has a certificate."""
 
     async def run() -> T:
         config = uvicorn.Config(app, lifespan="off", log_config=None, timeout_keep_alive=2)
         config.load()
         connections, state = Open(limits), ServerState()
-        make = bounded(connections)
+        make: Callable[..., asyncio.Protocol] = bounded(connections)
+        if tls is not None:
+            make = greeting(connections, tls.context(), make)
         server = await asyncio.get_running_loop().create_server(
-            lambda: make(config=config, server_state=state, app_state={}),  # type: ignore[call-arg]  # uvicorn's own
-            "127.0.0.1",
-            0,
+            lambda: make(config=config, server_state=state, app_state={}), "127.0.0.1", 0
         )
         port = server.sockets[0].getsockname()[1]
+        trust = None if tls is None else ssl.create_default_context(cafile=str(tls.certificate))
         lines: list[Line] = []
 
-        async def dial() -> Line:
-            lines.append(Line(*await asyncio.open_connection("127.0.0.1", port)))
+        async def dial(secured: bool = False) -> Line:
+            opening = asyncio.open_connection(
+                "127.0.0.1",
+                port,
+                ssl=trust if secured else None,
+                server_hostname="localhost" if secured else None,
+            )
+            lines.append(Line(*await asyncio.wait_for(opening, PATIENCE_S)))
             return lines[-1]
 
         try:

@@ -3,18 +3,15 @@
 import asyncio
 import socket
 import ssl
-from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
 import pytest
-import uvicorn
-from uvicorn.server import ServerState
 
 from station.people.certificate import make
-from tests.web.frame.test_connections import PATIENCE_S, SHORT, WHOLE, Line, answering
-from web.frame.connections import Closable, Limits, Open, bounded
+from tests.web.frame.test_connections import PATIENCE_S, SHORT, WHOLE, Dial, serving
+from web.frame.connections import Closable, Open, bounded
 from web.frame.handshake import greeting
 from web.server import Tls
 
@@ -26,46 +23,6 @@ QUICK = replace(SHORT, handshake_s=0.2)
 def tls(tmp_path_factory: pytest.TempPathFactory) -> Tls:
     made = make("localhost", ["127.0.0.1"], tmp_path_factory.mktemp("tls"))
     return Tls(Path(made.certificate), Path(made.key))
-
-
-Dial = Callable[[bool], Awaitable[Line]]
-
-
-def serving(tls: Tls, limits: Limits, test: Callable[[Dial, Open], Awaitable[T]]) -> T:
-    """Run a test against a server with these limits; it dials with TLS, or with bare TCP."""
-
-    async def run() -> T:
-        config = uvicorn.Config(answering, lifespan="off", log_config=None)
-        config.load()
-        connections, state = Open(limits), ServerState()
-        protocol = greeting(connections, tls.context(), bounded(connections))
-        server = await asyncio.get_running_loop().create_server(
-            lambda: protocol(config=config, server_state=state, app_state={}), "127.0.0.1", 0
-        )
-        port = server.sockets[0].getsockname()[1]
-        trust = ssl.create_default_context(cafile=str(tls.certificate))
-        lines: list[Line] = []
-
-        async def dial(secured: bool) -> Line:
-            opening = asyncio.open_connection(
-                "127.0.0.1",
-                port,
-                ssl=trust if secured else None,
-                server_hostname="localhost" if secured else None,
-            )
-            lines.append(Line(*await asyncio.wait_for(opening, PATIENCE_S)))
-            return lines[-1]
-
-        try:
-            return await test(dial, connections)
-        finally:
-            server.close()
-            for task in state.tasks:
-                task.cancel()
-            for line in lines:
-                line.writer.transport.abort()
-
-    return asyncio.run(run())
 
 
 async def becomes(n: int, connections: Open) -> None:
@@ -80,7 +37,7 @@ def test_a_request_is_answered_under_tls_in_one_place_of_the_list(tls: Tls) -> N
         await line.say(WHOLE)
         return (await line.answer())[0], len(connections)
 
-    assert serving(tls, SHORT, test) == (200, 1)
+    assert serving(test, SHORT, tls=tls) == (200, 1)
 
 
 def test_a_request_that_comes_with_the_last_bytes_of_the_handshake_is_answered(tls: Tls) -> None:
@@ -111,7 +68,7 @@ def test_a_request_that_comes_with_the_last_bytes_of_the_handshake_is_answered(t
         trust = ssl.create_default_context(cafile=str(tls.certificate))
         return [await asyncio.to_thread(one, port, trust) for _ in range(3)]
 
-    assert serving(tls, SHORT, test) == [b"HTTP/1.1 200"] * 3
+    assert serving(test, SHORT, tls=tls) == [b"HTTP/1.1 200"] * 3
 
 
 @pytest.mark.parametrize("said", [b"", b"\x16\x03\x01"], ids=["nothing", "half a hello"])
@@ -124,7 +81,7 @@ def test_a_handshake_that_is_not_finished_is_counted_and_closed(tls: Tls, said: 
         await becomes(0, connections)
         return connections.late
 
-    assert serving(tls, QUICK, test) == 1
+    assert serving(test, QUICK, tls=tls) == 1
 
 
 def test_what_is_no_tls_is_closed_at_once(tls: Tls) -> None:
@@ -133,7 +90,7 @@ def test_what_is_no_tls_is_closed_at_once(tls: Tls) -> None:
         await line.say(WHOLE)
         return await line.is_closed()
 
-    assert serving(tls, replace(SHORT, handshake_s=600.0), test)
+    assert serving(test, replace(SHORT, handshake_s=600.0), tls=tls)
 
 
 def test_a_request_gets_through_however_many_handshakes_stand_half(tls: Tls) -> None:
@@ -149,7 +106,7 @@ def test_a_request_gets_through_however_many_handshakes_stand_half(tls: Tls) -> 
             assert (await line.answer())[0] == 200
         return connections.evicted
 
-    assert serving(tls, limits, test) >= 2 * SHORT.most
+    assert serving(test, limits, tls=tls) >= 2 * SHORT.most
 
 
 def test_one_address_has_no_more_handshakes_than_its_share(tls: Tls) -> None:
