@@ -1,4 +1,5 @@
-"""Play the study: ``python -m tests.apart [--jobs N] [--first SEED] [--processes N] [--minutes M] [--out FOLDER]``."""
+"""Play the study: ``python -m tests.apart [--jobs N] [--series-to N] [--first SEED] [--processes N] [--minutes M]
+[--out FOLDER]``."""
 
 import argparse
 import dataclasses
@@ -25,13 +26,13 @@ PER_JOB = {
 """Trials of each series for every job of the shop."""
 
 
-def work_of(first: int, jobs: int) -> list[tuple[str, int]]:
-    """Series and seed of every trial, the series spread evenly among the shop's jobs."""
+def work_of(first: int, jobs: int, series_to: int) -> list[tuple[str, int]]:
+    """Series and seed of every trial, the series spread evenly among the shop's first series_to jobs."""
     work = []
     for i in range(jobs):
         work.append(("shop", first + i))
         for series, per_job in PER_JOB.items():
-            before, after = int(i * per_job), int((i + 1) * per_job)
+            before, after = (int(min(n, series_to) * per_job) for n in (i, i + 1))
             work += [(series, first + n) for n in range(before, after)]
     return work
 
@@ -39,6 +40,9 @@ def work_of(first: int, jobs: int) -> list[tuple[str, int]]:
 def main() -> None:
     options = argparse.ArgumentParser(prog="python -m tests.apart", description=__doc__)
     options.add_argument("--jobs", type=int, default=1000)
+    options.add_argument(
+        "--series-to", type=int, help="of so many jobs; as many as there are where none is given"
+    )
     options.add_argument("--first", type=int, default=FIRST)
     options.add_argument("--processes", type=int, default=2)
     options.add_argument(
@@ -52,7 +56,8 @@ def main() -> None:
         return
     began_s = time.monotonic()
     chosen.out.mkdir(parents=True, exist_ok=True)
-    work = work_of(chosen.first, chosen.jobs)
+    series_to = chosen.jobs if chosen.series_to is None else chosen.series_to
+    work = work_of(chosen.first, chosen.jobs, series_to)
     trials: list[Trial] = []
     spawn = multiprocessing.get_context("spawn")
     with (
