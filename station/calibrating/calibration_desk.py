@@ -156,8 +156,9 @@ class CalibrationDesk:
         self._event("density_weighed", asdict(self.need_density().weigh(vessel, temperature_c)))
 
     def density_saved(self, by: str) -> None:
-        """The density was entered for its fluid: what it rests on goes into the record."""
-        self._event("density_measured", {**self.need_density().body(), "by": by})
+        """The density was entered for its fluid: what it rests on goes into the record. by: who measured it, which may be
+        another than who is signed in."""
+        self._event("density_measured", {**self.need_density().body(), "measured_by": by, "by": by})
         self.density = None
 
     def give_up_density(self, reason: str) -> None:

@@ -19,6 +19,7 @@ from station.errors import InputError
 from station.given.config import demo_path, read_config
 from station.given.job import Air
 from station.given.lines import PanLine
+from station.record.author import BY
 from tests.station.bay.test_lines_in_force import StillRig
 
 LINE = PanLine(80_000.0, 5.0e-6, 0.0005, 25.0, u_linearity_kg=0.0002, u_indication_kg=0.0002)
@@ -157,7 +158,9 @@ def test_what_was_measured_is_in_the_catalogue_and_in_the_record(tmp_path: Path)
         desk.weigh_vessel(Vessel.EMPTY, None)
         put(FLASK_KG + indicated_kg(truth.density_kg_m3(20.0)))
         desk.weigh_vessel(Vessel.FULL, 20.0)
+        entering = BY.set("E. Brandvold")
         desk.save_density("M. Okafor")
+        BY.reset(entering)
         now = engine.settings().fluids[key]
         assert now.density_origin == "measured"
         assert now.density_15_kg_m3 == pytest.approx(truth.density_15_kg_m3, rel=0.003)
@@ -165,7 +168,7 @@ def test_what_was_measured_is_in_the_catalogue_and_in_the_record(tmp_path: Path)
         assert engine.calibrations.view().density is None
         with engine.reading() as ledger:
             (event,) = ledger.shop_events("density_measured")
-        assert event["body"]["by"] == "M. Okafor"
+        assert (event["body"]["measured_by"], event["body"]["by"]) == ("M. Okafor", "E. Brandvold")
         assert [r["vessel"] for r in event["body"]["readings"]] == ["empty", "full"]
         assert event["body"]["entered"]["density_15_kg_m3"] == f"{now.density_15_kg_m3:.2f}"
     finally:

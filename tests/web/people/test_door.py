@@ -103,6 +103,8 @@ WHO = {
     "POST /api/people/role": {Role.OWNER},
     "POST /api/calibration/pan": {Role.QUALITY_LEAD, Role.OWNER},
     "POST /api/calibration/finish": {Role.QUALITY_LEAD, Role.OWNER},
+    "POST /api/density/weigh": set(Role),
+    "POST /api/density/save": {Role.MANAGER, Role.QUALITY_LEAD, Role.OWNER},
     "POST /api/catalogue/enter": {Role.MANAGER, Role.OWNER},
     "POST /api/movement": {Role.MANAGER, Role.OWNER},
     "GET /usage": {Role.MANAGER, Role.QUALITY_LEAD, Role.OWNER},
