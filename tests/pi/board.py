@@ -73,9 +73,11 @@ def device_tree() -> Path:
 
 
 def compile_all(folder: Path) -> None:
-    """Compile a folder's modules for the guest: bytecode of one minor version is the same on every machine."""
-    if sys.version_info[:2] == (3, 11):
-        subprocess.run([sys.executable, "-m", "compileall", "-q", str(folder)], check=False)
+    """Compile a folder's modules for the guest: bytecode of one minor version is the same on every machine. Where this machine
+    has no such Python, every start on the board compiles them anew."""
+    python = sys.executable if sys.version_info[:2] == (3, 11) else shutil.which("python3.11")
+    if python is not None:
+        subprocess.run([python, "-m", "compileall", "-q", str(folder)], check=False)
 
 
 def small_root() -> Path:

@@ -57,7 +57,9 @@ def _apt_home() -> Path:
     named = [path.read_text() for path in Path("/etc/apt").glob("sources.list*/*") if path.is_file()]
     named += [path.read_text() for path in [Path("/etc/apt/sources.list")] if path.exists()]
     mirrors = [
-        found for text in named for found in re.findall(r"(?:^URIs: |^deb )(\S*/debian)/?\s", text, re.M)
+        found
+        for text in named
+        for found in re.findall(r"^(?:URIs: |deb (?:\[[^]]*\] )?)(\S*/debian)/?\s", text, re.M)
     ]
     if not mirrors:
         raise RuntimeError(

@@ -48,6 +48,7 @@ def typed(command: str) -> None:
         if not piece:
             break
         text += piece.decode("utf-8", "replace")
+        os.write(1, piece)  # installing takes minutes: whoever waits sees where it is
         asked = text[seen:].rpartition("\n")[2]
         if asked.endswith(" ") and ("?" in asked):
             answer = next((said for words, said in ANSWERS.items() if re.search(words, asked)), None)
