@@ -2,10 +2,12 @@
 
 import math
 import re
+from functools import lru_cache
 
 from station.common.units import parse_volume_l
 
 
+@lru_cache(16)  # asked at every view of a job
 def rounding_l(capacity_text: str, capacity_l: float) -> float:
     """Standard uncertainty in litres of a listed capacity from its last digit: half of it either way, rectangular.
 

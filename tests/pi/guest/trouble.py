@@ -74,7 +74,8 @@ def verify() -> None:
 
 
 def used() -> tuple[float, float, int]:
-    """Now, the processor time of the service and its guard until now, and what was written to the card, in bytes."""
+    """Now, the processor time of the service and its guard until now, and what was written to the card, in bytes: all of it."""
+    os.sync()
     said = Path("/sys/fs/cgroup/system.slice/tallypan.service/cpu.stat").read_text()
     sectors = int(Path("/sys/block/mmcblk0/stat").read_text().split()[6])
     return time.monotonic(), float(said.split()[1]) / 1e6, 512 * sectors
