@@ -1,8 +1,5 @@
 """The README's section on a real bay, followed command by command on a card that has no station: what is typed is read from
 the README itself.
-
-Installing needs no clock, so its board runs on all processors of this machine; the board that is started afterwards counts
-instructions, as those of the other tests do.
 """
 
 from pathlib import Path
@@ -27,7 +24,7 @@ STAYS = ("/var/lib/tallypan/ledger.sqlite", "/etc/tallypan/bay.toml")
 def followed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     card: Path = tmp_path_factory.mktemp("bare") / "card"
     copy(bare_card(), card)
-    seen = from_card(card, "follow.py", "part=install", clock=())
+    seen = from_card(card, "follow.py", "part=install")
     print(seen)
     seen |= from_card(card, "follow.py", "part=after")
     print(seen)
