@@ -198,6 +198,8 @@ def wrong_container(seed: int) -> Scene:
     return replace(s, container=ContainerErrors(wrong_kg=wrong_kg), people=people, faults=("container",))
 
 
+WRONG_UNIT = all_of(full, _says("capacity", "unit"), names("unit", "capacity", "listed"))
+
 ROWS = (
     Row("meter counts too much, level not seen", counts_too_much, not_full),
     Row(
@@ -215,14 +217,8 @@ ROWS = (
     Row("pan warmed by the oil, 3.5 g", pan_warmed, drained),
     Row("cell with an S-shaped error of 4 g", s_shaped, drained),
     Row("filled at 35 or 4 °C to the lip", at_temperature, full),
-    Row("9999 L typed for 2.9 L", wrong_unit("9999 L"), names("unit", "capacity", "listed")),
-    Row("2.9 US gallons typed for 2.9 L", wrong_unit("2.9 US gal"), names("unit", "capacity", "listed")),
-    Row("9999 L typed, fluid over the lip", wrong_unit("9999 L"), all_of(full, _says("capacity", "unit"))),
-    Row(
-        "2.9 US gallons typed, fluid over the lip",
-        wrong_unit("2.9 US gal"),
-        all_of(full, _says("capacity", "unit")),
-    ),
+    Row("9999 L typed for 2.9 L, fluid over the lip", wrong_unit("9999 L"), WRONG_UNIT),
+    Row("2.9 US gallons typed for 2.9 L, fluid over the lip", wrong_unit("2.9 US gal"), WRONG_UNIT),
     Row(
         "level seen, meter 7 to 14 % above the expected fill",
         contradiction,
