@@ -3,13 +3,16 @@
 VENV := .venv
 BIN := $(VENV)/bin
 SUDO := $(if $(filter 0,$(shell id -u)),,sudo)
-# How soon the pump stops, and a hold that must not lapse, are asked of a computer that does nothing else.
+# How soon the pump stops, and a hold that must not lapse, are asked of a computer that does little else: beside them
+# one process checks types and style.
 ALONE := tests/journeys/test_pump_control.py tests/journeys/test_lip_proof.py
 # What an emulated board shows, the longest first: two of them run at a time.
 BOARDS := service power guard pulses
 # Two things at a time; what each of them says comes in one piece.
 TWO := $(MAKE) --no-print-directory --jobs=2 --output-sync=target
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
+# Containers set it. Then every one of the many processes that the tests start compiles all it imports again.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: run run-shop test pi-test pi-soak lint ruff types scripts rooms words bench study soak lock clean debian emulator
 
@@ -22,10 +25,15 @@ run-shop: $(VENV)/.shop
 
 test: $(VENV)/bin/python
 	@$(TWO) $(VENV)/.js debian
-	@$(MAKE) --no-print-directory lint
-	$(BIN)/python -m pytest -q -n 2 --dist worksteal --ignore=tests/journeys --ignore=tests/pi --ignore=tests/test_layers.py
-	$(BIN)/python -m pytest -q -n 2 --dist worksteal $(addprefix --ignore=,$(ALONE)) tests/journeys
+	@$(TWO) types alone collected ruff scripts rooms
+	$(BIN)/python -m pytest -q -n 3 --dist worksteal $(addprefix --ignore=,$(ALONE)) --ignore=tests/pi --ignore=tests/test_layers.py
+
+alone:
 	$(BIN)/python -m pytest -q $(ALONE)
+
+# Finds every test once and leaves each module compiled, for the three processes that are about to run them.
+collected:
+	@$(BIN)/python -m pytest -q --collect-only --ignore=tests/pi > $(VENV)/collected || { cat $(VENV)/collected; exit 1; }
 
 # A Pi without a Pi: an emulated board, put together from Debian's packages in var/pi.
 pi-test: $(VENV)/.tests emulator
