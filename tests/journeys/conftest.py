@@ -28,13 +28,24 @@ expect.set_options(timeout=20_000)
 """What is not a promise of the page is waited for as long as a busy computer takes."""
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Browser]:
-    """Per module: while a browser is open its event loop runs in this thread, where other tests run theirs."""
+    """One for all journeys, and closed behind the last: while it is open its event loop runs in this thread, where other
+    tests run theirs."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         yield browser
         browser.close()
+
+
+@pytest.fixture(autouse=True)
+def _nothing_left_open(browser: Browser) -> Iterator[None]:
+    """A page that a test leaves goes on following its station."""
+    before = browser.contexts
+    yield
+    for context in browser.contexts:
+        if context not in before:
+            context.close()
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,1 @@
+"""A browser before the station. A package, so that one browser serves all of it and no test beside it."""
