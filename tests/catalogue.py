@@ -23,6 +23,10 @@ SOURCES = {
     "station": (("station", "*.py", PYTHON), ("hardware", "*.py", PYTHON), ("calibration", "*.py", PYTHON)),
 }
 """Domain → (folder, files, how they are read)."""
+OPTIONS = {
+    TEMPLATE: {"trim_blocks": "true", "lstrip_blocks": "true", "silent": "false"},
+    SCRIPT: {"parse_template_string": "true"},
+}
 HEAD = r"""msgid ""
 msgstr ""
 "Language: {language}\n"
@@ -38,13 +42,12 @@ def extracted(domain: str) -> Catalog:
     """Every message that the source has for a domain, with the files that say it."""
     found = Catalog(project="Tallypan", charset="utf-8")
     for folder, files, method in SOURCES[domain]:
-        options = {"trim_blocks": "true", "lstrip_blocks": "true", "silent": "false"}
         for path in sorted((ROOT / folder).rglob(files)):
             if "vendor" in path.parts:
                 continue
             name = str(path.relative_to(ROOT))
             for _, message, _, _ in extract_from_file(
-                method, path, keywords=KEYWORDS, options=options if method == TEMPLATE else {}
+                method, path, keywords=KEYWORDS, options=OPTIONS.get(method, {})
             ):
                 found.add(message, None, [(name, 0)])
     return found

@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from station.bay import logs
 from station.commands.roll_up import opened
-from station.common.words import speak
+from station.common.words import _, speak
 from station.people.access import Access
 from station.record.many.store import NotKnown, Store
 from web.frame.assemble import assembled
@@ -68,7 +68,7 @@ def create_app(
 
     @app.exception_handler(NotKnown)
     async def of_no_bay(request: Request, error: NotKnown) -> Response:
-        return reply(request.scope, Problem(401, "Not known", str(error)))
+        return reply(request.scope, Problem(401, _("Not known"), str(error)))
 
     return app
 

@@ -93,8 +93,8 @@ def _opened(language: str) -> Spoken:
     return Spoken(language, whole, str(symbols["decimal"]), str(symbols["group"]), scripts)
 
 
-def _(text: str) -> str:
-    """A source text, said in the shop's language."""
+def _(text: str | None) -> str:
+    """A source text, said in the shop's language; nothing of None."""
     return _now.catalogue.gettext(text) if text else ""
 
 

@@ -1,6 +1,5 @@
 """Every step of a calibration, by POST. The station decides; what it refuses, it refuses with a sentence."""
 
-import math
 from typing import Annotated, Literal
 
 from fastapi import APIRouter
@@ -9,11 +8,12 @@ from starlette.responses import Response
 
 from calibration.certificates import Reference
 from station.calibrating.calibrating import CertificateEntry, PanStep
-from station.errors import InputError
+from station.common.words import _
 from web.calibrating import guide
 from web.calibrating.calibration_pages import TheProcedure
+from web.calibrating.guide import place_of
 from web.calibrating.register import address
-from web.frame.amounts import mass_kg, volume_l
+from web.frame.amounts import celsius, mass_kg, volume_l
 from web.frame.deps import Body, DiskThreads, Line, Remark, Station, do, done
 from web.frame.port import Engine
 from web.live.actions import Reason, TheHolder
@@ -96,7 +96,9 @@ async def begin_meter(
 
 @router.post("/read")
 async def read(engine: Station, threads: DiskThreads, body: Read) -> Response:
-    await do(threads, engine.calibrations.read, body.step, mass_kg("load", body.load), body.place)
+    await do(
+        threads, engine.calibrations.read, body.step, mass_kg(_("Load"), body.load), place_of(body.place)
+    )
     return done()
 
 
@@ -147,27 +149,17 @@ def _entry(body: Finish) -> CertificateEntry:
         references=tuple(
             Reference(
                 row.name,
-                mass_kg(f"reference {n}, value", row.value),
-                mass_kg(f"reference {n}, u", row.u),
+                mass_kg(_("Reference {n}, value").format(n=n), row.value),
+                mass_kg(_("Reference {n}, u").format(n=n), row.u),
                 "kg",
                 row.certificate,
                 row.valid_until.strip() or None,
             )
             for n, row in enumerate(rows, start=1)
         ),
-        use_from_kg=mass_kg("use_from", body.use_from or "0 kg"),
-        use_to_kg=mass_kg("use_to", body.use_to) if body.use_to else None,
-        air_c=_air_c(body.air_c) if body.air_c.strip() else None,
+        use_from_kg=mass_kg(_("Used from"), body.use_from or "0 kg"),
+        use_to_kg=mass_kg(_("Used to"), body.use_to) if body.use_to else None,
+        air_c=celsius(_("Air"), body.air_c, -40.0, 60.0) if body.air_c.strip() else None,
         remarks=body.remarks,
         replaces=body.replaces or None,
     )
-
-
-def _air_c(text: str) -> float:
-    try:
-        value = float(text.strip().replace("−", "-"))
-    except ValueError:
-        value = math.nan
-    if not -40.0 <= value <= 60.0:
-        raise InputError(f"air_c is {text!r}; expected the air's temperature in °C, −40 to 60.")
-    return value

@@ -14,6 +14,7 @@ from station.calibrating.at_rest import CALM_FACTOR
 from station.calibrating.calibrating import Reading
 from station.calibrating.calibrating import Run as ProvingRun
 from station.calibrating.views import CalibrationView
+from station.common.words import _
 from station.given.lines import PanLine
 from station.weighing.limits import LIMITS as WEIGHING
 from web.calibrating import guide, register
@@ -126,21 +127,21 @@ def k_factor_per_l(run: ProvingRun, fluid: Dense | None) -> float | None:
 
 def _reading_cells(reading: Reading) -> list[tuple[str, str]]:
     return [
-        ("Load", fmt.load(reading.load_kg)),
-        ("Where", reading.place or fmt.UNKNOWN),
-        ("Counts", fmt.decimal(reading.count, 0)),
-        ("Scatter", f"{fmt.decimal(reading.sd_counts, 0)} counts"),
+        (_("Load"), fmt.load(reading.load_kg)),
+        (_("Where"), _(reading.place) or fmt.UNKNOWN),
+        (_("Counts"), fmt.decimal(reading.count, 0)),
+        (_("Scatter"), _("{n} counts").format(n=fmt.decimal(reading.sd_counts, 0))),
     ]
 
 
 def _run_cells(run: ProvingRun, fluid: Dense | None) -> list[tuple[str, str]]:
     k = k_factor_per_l(run, fluid)
     return [
-        ("K-factor", fmt.UNKNOWN if k is None else f"{fmt.decimal(k, 2)} pulses/L"),
-        ("Pulses", str(run.pulses)),
-        ("Mass", f"{fmt.decimal(run.mass_kg * 1000, 1)} g"),
-        ("Fluid", str(fmt.temperature(run.temperature_c))),
-        ("Flow", str(fmt.flow(run.flow_l_min))),
+        (_("K-factor"), fmt.UNKNOWN if k is None else _("{k} pulses/L").format(k=fmt.decimal(k, 2))),
+        (_("Pulses"), str(run.pulses)),
+        (_("Mass"), f"{fmt.decimal(run.mass_kg * 1000, 1)} g"),
+        (_("Fluid"), str(fmt.temperature(run.temperature_c))),
+        (_("Flow"), str(fmt.flow(run.flow_l_min))),
     ]
 
 
@@ -149,9 +150,9 @@ def taken(data: CalibrationView, procedure: Procedure, fluid: Dense | None) -> l
 
     def row(item: Reading | ProvingRun, index: str, number: int, struck: str) -> Taken:
         if isinstance(item, ProvingRun):
-            title = f"Run {number}" if index else "Run"
+            title = _("Run {number}").format(number=number) if index else _("Run")
             return Taken(index, title, _run_cells(item, fluid), struck)
-        return Taken(index, guide.NAMES[item.step], _reading_cells(item), struck)
+        return Taken(index, _(guide.NAMES[item.step]), _reading_cells(item), struck)
 
     items: Sequence[Reading | ProvingRun] = data.readings if data.kind == "pan" else data.runs
     rows = [row(item, str(i), i + 1, "") for i, item in enumerate(items)]
@@ -164,7 +165,9 @@ def _run(data: CalibrationView, fluid: Dense | None) -> Run:
     if len(known) > 1:
         mean = sum(known) / len(known)
         spread = (max(known) - min(known)) / mean * 100
-        result = f"Mean {fmt.decimal(mean, 2)} pulses/L; the runs lie within {fmt.decimal(spread, 3)} %."
+        result = _("Mean {mean} pulses/L; the runs lie within {spread} %.").format(
+            mean=fmt.decimal(mean, 2), spread=fmt.decimal(spread, 3)
+        )
     count = len(data.runs)
     return Run(
         count + 1,
@@ -179,7 +182,7 @@ def _calm(data: CalibrationView, ask: Ask | None, line: PanLine) -> Calm:
     empty = next((r for r in data.readings if r.load_kg == 0.0), None)
     empty_g = None if empty is None else line.indicated_kg(empty.count) * 1000
     noise_g = line.noise_kg * 1000 * CALM_FACTOR
-    word = "The pan is calm" if data.kind == "meter" else "Calm: read it now"
+    word = _("The pan is calm") if data.kind == "meter" else _("Calm: read it now")
     return Calm(word, noise_g, WEIGHING.window_s, empty_g, None if ask is None else ask.load.kg * 1000)
 
 
@@ -218,7 +221,7 @@ def _finish(
 def _scale_row(runs: Sequence[ProvingRun], held: Certificate | None) -> ReferenceRow:
     """A meter is proved by weighing into the pan: its certificate is the reference."""
     if held is None or not runs:
-        return ReferenceRow("the bay's pan", "", "", "", "")
+        return ReferenceRow(_("the bay's pan"), "", "", "", "")
     mass_kg = sum(run.mass_kg for run in runs) / len(runs)
     u_kg = mass_kg * float(held.result["line"]["u_rel"])
     return ReferenceRow(
@@ -272,7 +275,7 @@ def calibration_page(
         fluids=options.fluids,
         density=None if data.density is None else density_page(data.density, view, options.technicians),
         measurable=measurable(options.fluids, known),
-        loads=guide.DEFAULT_LOADS,
+        loads=guide.default_loads(),
         certificates=[register.row_of(row, today) for row in shown],
         list=frame,
         software=short(software),

@@ -10,6 +10,7 @@ from calibration.certificates import Certificate
 from station.calibrating.views import CalibrationView
 from station.common import days
 from station.common.tabular import to_csv
+from station.common.words import _
 from web.calibrating import calibration_contexts as contexts
 from web.calibrating import register
 from web.calibrating.procedure import Procedure
@@ -44,8 +45,10 @@ def _certificate(engine: Engine, number: str) -> Certificate:
     except KeyError:
         raise Problem(
             404,
-            "No such certificate",
-            f"There is no certificate {number[:60]!r} in the register. See the calibration page.",
+            _("No such certificate"),
+            _("There is no certificate {number!r} in the register. See the calibration page.").format(
+                number=number[:60]
+            ),
         ) from None
 
 

@@ -16,9 +16,10 @@ from starlette.responses import JSONResponse, Response
 from station.bay.commissioning import BY_HAND, TOUCHES, Progress, Steadiness, Step
 from station.bay.identity import short
 from station.common import days
-from station.given.sources import name
+from station.common.words import N_, _
 from web.calibrating import register
 from web.frame import format as fmt
+from web.frame import words
 from web.frame.deps import Body, DiskThreads, Line, Remark, Station, do, done, page_of
 from web.frame.port import Engine
 from web.frame.problem import Problem
@@ -30,15 +31,18 @@ AGAIN_S = 2
 """How often the page looks anew while the station looks."""
 RUNS = 5
 TITLES = {
-    Step.DEVICES: "Find what is wired",
-    Step.NAME: "Name the bay",
-    Step.PAN: "Calibrate the pan",
-    Step.METER: "Prove the meter by the pan",
-    Step.REST: "Leave the pan alone for an hour",
-    Step.STOPS: "Try the stop and the pendant",
-    Step.PUMP: "Learn the pump",
-    Step.PAPERS: "Print certificates and label",
+    Step.DEVICES: N_("Find what is wired"),
+    Step.NAME: N_("Name the bay"),
+    Step.PAN: N_("Calibrate the pan"),
+    Step.METER: N_("Prove the meter by the pan"),
+    Step.REST: N_("Leave the pan alone for an hour"),
+    Step.STOPS: N_("Try the stop and the pendant"),
+    Step.PUMP: N_("Learn the pump"),
+    Step.PAPERS: N_("Print certificates and label"),
 }
+PHASES = {"empty": N_("Pan empty"), "loaded": N_("Pan loaded")}
+LEAVE = {"empty": N_("Leave it alone, empty"), "loaded": N_("Leave it alone, loaded")}
+STATES = {"done": N_("done"), "left out": N_("left out"), "open": N_("open")}
 SIGNS = {"done": ("✓", "good"), "left out": ("–", "none"), "open": ("○", "due")}
 
 
@@ -61,12 +65,13 @@ class Press:
 
 @dataclass(frozen=True)
 class StepCard:
-    """by_hand: whether somebody says that it is done. link: where the step is done, with its words."""
+    """over: done or left out. by_hand: whether somebody says that it is done. link: where the step is done, with its words."""
 
     key: str
     number: int
     title: str
     state: str
+    over: bool
     sign: str
     tone: str
     text: str
@@ -115,40 +120,50 @@ def _devices(wanted: Sequence[str], at: Progress, watching: str) -> tuple[list[I
     for source in wanted:
         let_go = TOUCHES[source].by is not None or source in at.released
         sign = "✓" if source in at.seen and let_go else "○"
-        text = ("seen" if let_go else "seen; now let go") if source in at.seen else TOUCHES[source].do
-        items.append(Item(sign, name(source), text))
+        text = (
+            (_("seen") if let_go else _("seen; now let go")) if source in at.seen else _(TOUCHES[source].do)
+        )
+        items.append(Item(sign, words.source(source), text))
     press = (
-        _send("End looking", what="end")
+        _send(_("End looking"), what="end")
         if watching == "devices"
-        else _send("Look while I touch them", what="look")
+        else _send(_("Look while I touch them"), what="look")
     )
     return items, [press] if watching in ("", "devices") else []
 
 
 def _steady_text(found: Steadiness, phase: str) -> str:
-    warmed = "" if found.warmed_c is None else f"; the air moved by {fmt.decimal(found.warmed_c, 1)} °C"
-    moved = "zero moved" if phase == "empty" else "load crept"
-    return (
-        f"{found.lasts_s / 60:.0f} min: noise {fmt.grams(found.noise_kg)}, {moved} by {fmt.grams(found.creep_kg, signed=True)}, "
-        f"{fmt.grams(found.drift_kg_h, signed=True)} an hour{warmed}"
+    moved = (
+        _("{minutes:.0f} min: noise {noise}, zero moved by {moved}, {drift} an hour")
+        if phase == "empty"
+        else _("{minutes:.0f} min: noise {noise}, load crept by {moved}, {drift} an hour")
     )
+    told = moved.format(
+        minutes=found.lasts_s / 60,
+        noise=fmt.grams(found.noise_kg),
+        moved=fmt.grams(found.creep_kg, signed=True),
+        drift=fmt.grams(found.drift_kg_h, signed=True),
+    )
+    if found.warmed_c is None:
+        return told
+    return _("{told}; the air moved by {change} °C").format(told=told, change=fmt.decimal(found.warmed_c, 1))
 
 
 def _rest(at: Progress, watching: str, watched_s: float) -> tuple[list[Item], list[Press]]:
     do = {
-        "empty": "take everything off the pan; an hour shows its zero's drift",
-        "loaded": "put about the heaviest load on it; half an hour shows its creep",
+        "empty": _("take everything off the pan; an hour shows its zero's drift"),
+        "loaded": _("put about the heaviest load on it; half an hour shows its creep"),
     }
     items, presses = [], []
     for phase, text in do.items():
         found = at.rest.get(phase)
         shown = text if found is None else _steady_text(found, phase)
         if watching == phase:
-            shown = f"left alone for {fmt.clock(watched_s)}"
-            presses = [_send("End and keep", what="end")]
-        items.append(Item("✓" if found is not None else "○", f"Pan {phase}", shown))
+            shown = _("left alone for {time}").format(time=fmt.clock(watched_s))
+            presses = [_send(_("End and keep"), what="end")]
+        items.append(Item("✓" if found is not None else "○", _(PHASES[phase]), shown))
     if not watching:
-        presses = [_send(f"Leave it alone, {phase}", what="rest", phase=phase) for phase in do]
+        presses = [_send(_(LEAVE[phase]), what="rest", phase=phase) for phase in do]
     return items, presses
 
 
@@ -156,34 +171,32 @@ def cards_of(engine: Engine) -> list[StepCard]:
     """All steps as they stand."""
     service = engine.commissioning
     at, watching = service.progress, service.watching
-    in_use = {
-        one.title: one
-        for one in register.in_use(
-            engine.calibrations.view().certificates, days.today(engine.settings().zone)
-        )
-    }
+    certificates = engine.calibrations.view().certificates
+    in_use = dict(
+        zip(register.KINDS, register.in_use(certificates, days.today(engine.settings().zone)), strict=True)
+    )
     devices, look = _devices(service.wanted, at, watching)
     rested, rest = _rest(at, watching, service.watched_s)
-    hands = [item for item in devices if item.what in (name("pendant"), name("stop_open"))]
+    hands = [item for item in devices if item.what in (words.source("pendant"), words.source("stop_open"))]
     finished = {
         Step.DEVICES: all(item.sign == "✓" for item in devices),
-        Step.PAN: in_use["Pan"].tone in ("good", "soon"),
-        Step.METER: in_use["Meter"].tone in ("good", "soon"),
+        Step.PAN: in_use["pan"].tone in ("good", "soon"),
+        Step.METER: in_use["meter"].tone in ("good", "soon"),
         Step.REST: len(at.rest) == 2,
         **{step: step in at.done for step in BY_HAND},
     }
     bodies: dict[Step, tuple[str, Sequence[Item], Sequence[Press], tuple[str, str] | None]] = {
-        Step.DEVICES: ("Touch or move each; the station says which one it saw. One that is not seen is not wired as the bay's file says.", devices, look, None),
-        Step.NAME: (f"This bay is called {engine.bay_name}; its certificates carry that name. Another name goes into [bay] of its file.", (), (), None),
-        Step.PAN: (in_use["Pan"].text, (), (), ("/calibration", "To the pan's calibration")),
-        Step.METER: (in_use["Meter"].text, (), (), ("/calibration", "To the meter's proving")),
-        Step.REST: ("Nobody walks by, no door stands open.", rested, rest, None),
+        Step.DEVICES: (_("Touch or move each; the station says which one it saw. One that is not seen is not wired as the bay's file says."), devices, look, None),
+        Step.NAME: (_("This bay is called {bay_name}; its certificates carry that name. Another name goes into [bay] of its file.").format(bay_name=engine.bay_name), (), (), None),
+        Step.PAN: (in_use["pan"].text, (), (), ("/calibration", _("To the pan's calibration"))),
+        Step.METER: (in_use["meter"].text, (), (), ("/calibration", _("To the meter's proving"))),
+        Step.REST: (_("Nobody walks by, no door stands open."), rested, rest, None),
         Step.STOPS: (
-            "Press each and let go while the station looks (step 1). Then press the hard-wired stop once with the pump running into "
-            "a vessel: the pump has to stop at once, and nothing may start on release.", hands, (), None,
+            _("Press each and let go while the station looks (step 1). Then press the hard-wired stop once with the pump running into "
+            "a vessel: the pump has to stop at once, and nothing may start on release."), hands, (), None,
         ),
         Step.PUMP: (_pump_text(engine), (), (), None),
-        Step.PAPERS: ("Certificates beside the bay, the label on it.", (), (), ("/commissioning/label", "To the label")),
+        Step.PAPERS: (_("Certificates beside the bay, the label on it."), (), (), ("/commissioning/label", _("To the label"))),
     }  # fmt: skip
     cards = []
     for number, step in enumerate(Step, 1):
@@ -194,7 +207,7 @@ def cards_of(engine: Engine) -> list[StepCard]:
             at.done.get(step, "") if state == "done" else at.left.get(step, "") if state == "left out" else ""
         )
         cards.append(
-            StepCard(step.value, number, TITLES[step], f"{state}: {said}" if said else state, sign, tone, text, items, presses, step in BY_HAND, link)
+            StepCard(step.value, number, _(TITLES[step]), f"{_(STATES[state])}: {said}" if said else _(STATES[state]), state != "open", sign, tone, text, items, presses, step in BY_HAND, link)
         )  # fmt: skip
     return cards
 
@@ -203,16 +216,19 @@ def _pump_text(engine: Engine) -> str:
     with engine.reading() as ledger:
         runs = list(islice(ledger.shop_events("calibration_run", newest_first=True), RUNS))
     flows = [float(run["body"]["flow_l_min"]) for run in runs]
-    learned = "How far the pump runs on after a stop is learned with every stop, for each fluid."
+    learned = _("How far the pump runs on after a stop is learned with every stop, for each fluid.")
     if not flows:
-        return f"{learned} Its flow comes from the meter's proving."
-    return f"{learned} In the newest {len(flows)} proving runs it moved {fmt.decimal(statistics.fmean(flows), 2)} L/min: write that as flow_l_min into [pump] of the bay's file."
+        return learned + " " + _("Its flow comes from the meter's proving.")
+    moved = _(
+        "In the newest {n} proving runs it moved {flow} L/min: write that as flow_l_min into [pump] of the bay's file."
+    )
+    return f"{learned} " + moved.format(n=len(flows), flow=fmt.decimal(statistics.fmean(flows), 2))
 
 
 @router.get("/commissioning")
 def commissioning(engine: Station) -> Response:
     cards = cards_of(engine)
-    finished = sum(not card.state.startswith("open") for card in cards)
+    finished = sum(card.over for card in cards)
     watched = AGAIN_S if engine.commissioning.watching else 0
     page = CommissioningPage(engine.bay_name, cards, watched, finished, finished == len(cards))
     return page_of("commissioning.html", page)
@@ -241,7 +257,7 @@ def label(engine: Station, request: Request) -> Response:
             engine.calibrations.view().certificates, days.today(engine.settings().zone)
         )
     ]
-    rows.append(("Software", short(engine.software)))
+    rows.append((_("Software"), short(engine.software)))
     code = segno.make_qr(address, error="m").svg_inline(
         omitsize=True, border=2, svgclass="qr", lineclass=None
     )
@@ -253,7 +269,7 @@ async def turn(engine: Station, threads: DiskThreads, body: Turn) -> Response:
     service = engine.commissioning
     if body.what in ("done", "left"):
         if body.step is None:
-            raise Problem(400, "Please check", "Say which step is meant.")
+            raise Problem(400, _("Please check"), _("Say which step is meant."))
         await do(threads, service.say if body.what == "done" else service.leave_out, body.step, body.remark)
     elif body.what == "rest":
         await do(threads, service.rest, body.phase)

@@ -14,9 +14,10 @@ from calibration.fluid import Fluid
 from station.bay.plan import FluidOption
 from station.bay.views import BayView
 from station.calibrating.density_desk import DensityPlan, DensityView, Vessel
+from station.common.words import N_, _
 from station.errors import InputError
 from web.frame import format as fmt
-from web.frame.amounts import volume_l
+from web.frame.amounts import celsius, volume_l
 from web.frame.deps import Body, DiskThreads, Line, Station, do, done
 from web.live.actions import Reason
 
@@ -24,24 +25,25 @@ router = APIRouter(prefix="/api/density")
 
 Name = Annotated[str, Field(max_length=100)]
 ASKS = {
-    Vessel.EMPTY: ("Put the clean, dry, empty vessel on the pan", "Nothing else may touch the pan."),
+    Vessel.EMPTY: (N_("Put the clean, dry, empty vessel on the pan"), N_("Nothing else may touch the pan.")),
     Vessel.WATER: (
-        "Fill it with tap water up to the mark and put it back",
-        "No drop outside, no bubble inside. Take the water's temperature in the vessel.",
+        N_("Fill it with tap water up to the mark and put it back"),
+        N_("No drop outside, no bubble inside. Take the water's temperature in the vessel."),
     ),
     Vessel.FULL: (
-        "Fill it with the fluid up to the mark and put it back",
-        "Wipe what ran down outside and let bubbles rise. Take the fluid's temperature in the vessel.",
+        N_("Fill it with the fluid up to the mark and put it back"),
+        N_("Wipe what ran down outside and let bubbles rise. Take the fluid's temperature in the vessel."),
     ),
 }
-NAMES = {Vessel.EMPTY: "Empty vessel", Vessel.WATER: "With water", Vessel.FULL: "With the fluid"}
+NAMES = {Vessel.EMPTY: N_("Empty vessel"), Vessel.WATER: N_("With water"), Vessel.FULL: N_("With the fluid")}
+VESSELS = {"glass": N_("glass vessel"), "steel": N_("steel vessel"), "plastic": N_("plastic vessel")}
 TERMS = {
-    "volume": "the vessel's volume",
-    "empty vessel": "weighing the empty vessel",
-    "full vessel": "weighing the filled vessel",
-    "scale slope": "the pan's calibration",
-    "fluid temperature": "the fluid's temperature",
-    "air density": "the air",
+    "volume": N_("the vessel's volume"),
+    "empty vessel": N_("weighing the empty vessel"),
+    "full vessel": N_("weighing the filled vessel"),
+    "scale slope": N_("the pan's calibration"),
+    "fluid temperature": N_("the fluid's temperature"),
+    "air density": N_("the air"),
 }
 
 
@@ -93,24 +95,31 @@ def density_page(found: DensityView, view: BayView, technicians: Sequence[str]) 
         reading = read.get(vessel)
         shown = ""
         if reading is not None:
-            at = "" if reading.temperature_c is None else f" at {fmt.temperature(reading.temperature_c)}"
-            shown = f"{fmt.decimal(reading.kg * 1000.0, 1)} g{at}"
-        weighings.append(Weighing(vessel.value, NAMES[vessel], shown, vessel is step))
+            shown = f"{fmt.decimal(reading.kg * 1000.0, 1)} g"
+            if reading.temperature_c is not None:
+                shown = _("{mass} at {temperature}").format(
+                    mass=shown, temperature=fmt.temperature(reading.temperature_c)
+                )
+        weighings.append(Weighing(vessel.value, _(NAMES[vessel]), shown, vessel is step))
     plan = found.plan
-    made_of = f"{plan.material} vessel"
+    made_of = _(VESSELS[plan.material])
     if plan.volume_l is not None:
-        made_of += (
-            f" of {fmt.decimal(plan.volume_l * 1000.0, 1)} ± {fmt.decimal(plan.within_l * 1000.0, 1)} mL"
+        made_of = _("{vessel} of {volume} ± {within} mL").format(
+            vessel=made_of,
+            volume=fmt.decimal(plan.volume_l * 1000.0, 1),
+            within=fmt.decimal(plan.within_l * 1000.0, 1),
         )
     elif found.volume_l is not None:
-        made_of += f" of {fmt.decimal(found.volume_l * 1000.0, 1)} mL, by the water"
+        made_of = _("{vessel} of {volume} mL, by the water").format(
+            vessel=made_of, volume=fmt.decimal(found.volume_l * 1000.0, 1)
+        )
     hangs_c = view.temperatures_c.get("fluid_drained_c")
     return DensityPage(
         fluid=found.fluid.label,
         vessel=made_of,
         weighings=weighings,
-        ask="" if step is None else ASKS[step][0],
-        then="" if step is None else ASKS[step][1],
+        ask="" if step is None else _(ASKS[step][0]),
+        then="" if step is None else _(ASKS[step][1]),
         step="" if step is None else step.value,
         asks_temperature=step in (Vessel.WATER, Vessel.FULL),
         temperature="" if hangs_c is None else fmt.decimal(hangs_c, 1),
@@ -128,17 +137,25 @@ def _outcome(found: DensityView, at_c: float | None) -> Outcome | None:
     places = 1 if result.u95 < 10.0 else 0
     step = 10.0**-places
     u95 = math.ceil(result.u95 / step - 1e-9) * step
-    gain = found.refusal or (
-        f"With it a weighed volume is good to ± {fmt.significant(100.0 * u95_rel)} % instead of "
-        f"± {fmt.significant(100.0 * before_rel)} % as far as the density goes."
+    gain = _(found.refusal) or (
+        _(
+            "With it a weighed volume is good to ± {now} % instead of ± {before} % as far as the density goes."
+        ).format(now=fmt.significant(100.0 * u95_rel), before=fmt.significant(100.0 * before_rel))
     )
     return Outcome(
-        density=f"{fmt.decimal(result.value, places)} ± {fmt.decimal(u95, places)} kg/m³ at {fmt.temperature(at_c)}",
-        before=f"Entered until now: {fmt.decimal(known, 1)} kg/m³ at this temperature ({found.fluid.density_origin or 'origin unknown'}), "
-        f"{fmt.percent(100.0 * (result.value / known - 1.0), 2)} from it to the measurement.",
+        density=_("{value} ± {u95} kg/m³ at {at}").format(
+            value=fmt.decimal(result.value, places), u95=fmt.decimal(u95, places), at=fmt.temperature(at_c)
+        ),
+        before=_(
+            "Entered until now: {known} kg/m³ at this temperature ({origin}), {difference} from it to the measurement."
+        ).format(
+            known=fmt.decimal(known, 1),
+            origin=_(found.fluid.density_origin) or _("origin unknown"),
+            difference=fmt.percent(100.0 * (result.value / known - 1.0), 2),
+        ),
         gain=gain,
         may_enter=not found.refusal,
-        terms=[(TERMS[t.name], fmt.share(t.share)) for t in result.terms if t.share > 0.005],
+        terms=[(_(TERMS[t.name]), fmt.share(t.share)) for t in result.terms if t.share > 0.005],
     )
 
 
@@ -163,8 +180,8 @@ class Save(Body):
 @router.post("/begin")
 async def begin(engine: Station, threads: DiskThreads, body: Begin) -> Response:
     country = engine.settings().country
-    volume = volume_l("volume", body.volume, country) if body.volume.strip() else None
-    within_l = volume_l("within", body.within, country) if body.within.strip() else 0.0
+    volume = volume_l(_("Volume up to the mark"), body.volume, country) if body.volume.strip() else None
+    within_l = volume_l(_("Good to ±"), body.within, country) if body.within.strip() else 0.0
     plan = DensityPlan(body.fluid, volume, within_l, body.material)
     await do(threads, engine.calibrations.begin_density, plan)
     return done()
@@ -180,7 +197,7 @@ async def weigh(engine: Station, threads: DiskThreads, body: Weigh) -> Response:
 @router.post("/save")
 async def save(engine: Station, threads: DiskThreads, body: Save) -> Response:
     if not body.by.strip():
-        raise InputError("Say who measured it; the name goes into the record with the density.")
+        raise InputError(_("Say who measured it; the name goes into the record with the density."))
     await do(threads, engine.calibrations.save_density, body.by.strip())
     return done()
 
@@ -192,15 +209,7 @@ async def give_up(engine: Station, threads: DiskThreads, body: Reason) -> Respon
 
 
 def _temperature_c(text: str) -> float | None:
-    if not text.strip():
-        return None
-    try:
-        value = float(text.strip().replace("−", "-").replace(",", "."))
-    except ValueError:
-        value = math.nan
-    if not -20.0 <= value <= 100.0:
-        raise InputError(f"temperature is {text!r}; expected °C from −20 to 100, such as 21.5.")
-    return value
+    return celsius(_("Temperature in the vessel"), text, -20.0, 100.0) if text.strip() else None
 
 
 def measurable(fluids: Sequence[FluidOption], known: Mapping[str, Fluid]) -> list[FluidOption]:

@@ -5,36 +5,38 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from station.calibrating.calibrating import PanStep, Reading
-from station.common.units import parse_mass_kg
+from station.common import words
+from station.common.words import N_, _
 from station.errors import InputError
 from web.frame import format as fmt
+from web.frame.amounts import mass_kg
 
-DEFAULT_LOADS = "0.5 kg, 1 kg, 2 kg, 3 kg, 4 kg, 5 kg"
+DEFAULT_LOADS = ("0.5 kg", "1 kg", "2 kg", "3 kg", "4 kg", "5 kg")
 MOST_LOADS = 12
 REPEATS = 4
-CORNERS = ("middle", "front left", "front right", "rear right", "rear left")
+CORNERS = (N_("middle"), N_("front left"), N_("front right"), N_("rear right"), N_("rear left"))
 CREEP_MIN = (0, 10, 20, 30)
 """A creep record has to cover half an hour (``calibration.procedures.creep``)."""
 SAME_KG = 1e-6
 WARMS = 4
 
 NAMES = {
-    PanStep.UP: "Loading",
-    PanStep.DOWN: "Unloading",
-    PanStep.REPEAT: "Repeatability",
-    PanStep.CORNER: "Corner load",
-    PanStep.CREEP: "Creep",
-    PanStep.EMPTY_AFTER: "Return to zero",
-    PanStep.WARM: "Temperature",
+    PanStep.UP: N_("Loading"),
+    PanStep.DOWN: N_("Unloading"),
+    PanStep.REPEAT: N_("Repeatability"),
+    PanStep.CORNER: N_("Corner load"),
+    PanStep.CREEP: N_("Creep"),
+    PanStep.EMPTY_AFTER: N_("Return to zero"),
+    PanStep.WARM: N_("Temperature"),
 }
 WHY = {
-    PanStep.UP: "Gives the line from counts to mass. A certificate needs it.",
-    PanStep.DOWN: "Finds the hysteresis: the same loads, taken off again.",
-    PanStep.REPEAT: "Finds the scatter of one load that is put on again and again.",
-    PanStep.CORNER: "Finds what it matters where on the pan a load lies.",
-    PanStep.CREEP: "Finds how the figure wanders under a load that stays on for half an hour.",
-    PanStep.EMPTY_AFTER: "Finds whether the empty pan comes back to where it was after that half hour.",
-    PanStep.WARM: "Finds how the empty pan's figure follows the shop's temperature.",
+    PanStep.UP: N_("Gives the line from counts to mass. A certificate needs it."),
+    PanStep.DOWN: N_("Finds the hysteresis: the same loads, taken off again."),
+    PanStep.REPEAT: N_("Finds the scatter of one load that is put on again and again."),
+    PanStep.CORNER: N_("Finds what it matters where on the pan a load lies."),
+    PanStep.CREEP: N_("Finds how the figure wanders under a load that stays on for half an hour."),
+    PanStep.EMPTY_AFTER: N_("Finds whether the empty pan comes back to where it was after that half hour."),
+    PanStep.WARM: N_("Finds how the empty pan's figure follows the shop's temperature."),
 }
 
 
@@ -77,22 +79,41 @@ class Ask:
     then: str
 
 
+def place_of(text: str) -> str:
+    """Where a load lies, as the record has it, from what was typed or shown."""
+    return next((place for place in CORNERS if text == _(place)), text)
+
+
+def _between() -> str:
+    """What stands between two loads: no comma where one stands before decimals."""
+    return ";" if words.spoken().decimal == "," else ","
+
+
+def default_loads() -> str:
+    return f"{_between()} ".join(fmt.typed(load) for load in DEFAULT_LOADS)
+
+
 def parse_loads(text: str) -> tuple[Load, ...]:
     """``"500 g, 1 kg, 2 kg"`` → loads, light to heavy. Raises InputError naming what is wrong."""
     loads = []
-    for part in filter(None, (part.strip() for part in text.split(","))):
-        try:
-            loads.append(Load(part, parse_mass_kg(part)))
-        except ValueError as error:
-            raise InputError(f"loads: {error}") from error
+    for part in filter(None, (part.strip() for part in text.split(_between()))):
+        loads.append(Load(part, mass_kg(_("Loads"), part)))
     loads.sort(key=lambda load: load.kg)
     if not 2 <= len(loads) <= MOST_LOADS:
-        raise InputError(f"loads: {len(loads)} were given; expected 2 to {MOST_LOADS}, separated by commas.")
+        raise InputError(
+            _("Loads: {n} were given; expected 2 to {most}, separated by {mark}.").format(
+                n=len(loads), most=MOST_LOADS, mark=_between()
+            )
+        )
     if not loads[0].kg > SAME_KG:
-        raise InputError("loads: the empty pan is read in any case; name loads above zero only.")
+        raise InputError(_("Loads: the empty pan is read in any case; name loads above zero only."))
     for a, b in pairwise(loads):
         if b.kg - a.kg < SAME_KG:
-            raise InputError(f"loads: {a.text} and {b.text} are the same; name each load once.")
+            raise InputError(
+                _("Loads: {one} and {other} are the same; name each load once.").format(
+                    one=a.text, other=b.text
+                )
+            )
     return tuple(loads)
 
 
@@ -143,8 +164,8 @@ def parts(
     shown = [
         Part(
             step,
-            NAMES[step],
-            WHY[step],
+            _(NAMES[step]),
+            _(WHY[step]),
             len(all_) - len(left[step]),
             len(all_),
             step is PanStep.UP,
@@ -160,33 +181,37 @@ def parts(
 
 def _say(load: Load, place: str) -> str:
     if load is EMPTY:
-        return "Empty the pan"
-    where = {"": "", "middle": " in the middle"}.get(place, f" at the {place} corner")
-    return f"Have {load.text} on the pan{where}"
+        return _("Empty the pan")
+    say = {"": _("Have {load} on the pan"), "middle": _("Have {load} on the pan in the middle")}.get(
+        place, _("Have {load} on the pan at the {place} corner")
+    )
+    return say.format(load=load.text, place=_(place))
 
 
 def _then(step: PanStep, load: Load, taken: Sequence[Reading]) -> str:
     if step is PanStep.REPEAT:
-        return "Take the load off before each reading and put it on again."
+        return _("Take the load off before each reading and put it on again.")
     if step is PanStep.CORNER:
-        return "The same load each time; lay it down gently."
+        return _("The same load each time; lay it down gently.")
     if step is PanStep.CREEP:
         if not taken:
             minutes = ", ".join(str(minute) for minute in CREEP_MIN)
-            return f"Leave it on and read at {minutes} minutes; the first one as soon as the pan is calm."
-        return (
-            f"Leave it on. The next reading is due {CREEP_MIN[min(len(taken), 3)]} minutes after the first."
+            return _(
+                "Leave it on and read at {minutes} minutes; the first one as soon as the pan is calm."
+            ).format(minutes=minutes)
+        return _("Leave it on. The next reading is due {n} minutes after the first.").format(
+            n=CREEP_MIN[min(len(taken), 3)]
         )
     if step is PanStep.EMPTY_AFTER:
-        return "Right after the half hour under load."
+        return _("Right after the half hour under load.")
     if step is PanStep.WARM:
-        return "As the shop warms or cools, over five degrees at least; come back between jobs."
+        return _("As the shop warms or cools, over five degrees at least; come back between jobs.")
     if step is PanStep.DOWN and load is not EMPTY:
-        return "Take loads off; never press on the pan meanwhile."
+        return _("Take loads off; never press on the pan meanwhile.")
     return ""
 
 
 def minutes_under_load(readings: Sequence[Reading], now_t_s: float) -> str:
     """How long the creep's load has been on, for the page; "" before its first reading."""
     first = next((r.t_s for r in readings if r.step is PanStep.CREEP), None)
-    return "" if first is None else f"{fmt.decimal(max(0.0, now_t_s - first) / 60, 0)} min"
+    return "" if first is None else _("{n} min").format(n=fmt.decimal(max(0.0, now_t_s - first) / 60, 0))

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 
 from station.calibrating.calibrating import Reading, Run
-from web.calibrating.guide import DEFAULT_LOADS, Load, parse_loads
+from web.calibrating.guide import Load, default_loads, parse_loads
 
 
 @dataclass
@@ -11,6 +11,6 @@ class Procedure:
     """loads: what the pan is to be read under. fluid: what the meter is proved with, a key. struck: readings and
     runs that were left out, each with its reason; the record keeps them too."""
 
-    loads: tuple[Load, ...] = field(default_factory=lambda: parse_loads(DEFAULT_LOADS))
+    loads: tuple[Load, ...] = field(default_factory=lambda: parse_loads(default_loads()))
     fluid: str = ""
     struck: list[tuple[Reading | Run, str]] = field(default_factory=list)

@@ -10,30 +10,33 @@ from urllib.parse import quote
 from calibration.certificates import Certificate
 from station.calibrating.views import RegisterRow
 from station.common.tabular import holds
+from station.common.words import N_, _, ngettext
 from web.calibrating.residuals import Residuals, residuals
 from web.frame import format as fmt
 from web.frame.listing import Asked, Field
 from web.jobs.findings import Fact
 
 DUE_SOON_DAYS = 30
-KINDS = {"pan": "Pan", "meter": "Meter"}
+KINDS = {"pan": N_("Pan"), "meter": N_("Meter")}
 COLUMNS = [field.name for field in fields(RegisterRow)]
 ROWS = 36
 """Readings that one page of paper holds beside the rest, in two halves."""
 READINGS = {
-    "step": "step",
-    "place": "place",
-    "pulses": "pulses",
-    "load_kg": "load",
-    "count": "counts",
-    "sd_counts": "scatter, counts",
+    "step": N_("step"),
+    "place": N_("place"),
+    "pulses": N_("pulses"),
+    "load_kg": N_("load"),
+    "count": N_("counts"),
+    "sd_counts": N_("scatter, counts"),
     "temperature_c": "°C",
-    "mass_kg": "weighed",
-    "flow_l_min": "flow, L/min",
-    "k_factor_per_l": "K-factor, pulses/L",
+    "mass_kg": N_("weighed"),
+    "flow_l_min": N_("flow, L/min"),
+    "k_factor_per_l": N_("K-factor, pulses/L"),
 }
+CONDITIONS = (N_("air °C"), N_("remarks"))
+"""Names of what a certificate says of its conditions."""
 PLACES = {"count": 0, "sd_counts": 1, "temperature_c": 1, "pulses": 0}
-DONE = {"pan": "Calibration of the pan", "meter": "Proving of the meter"}
+DONE = {"pan": N_("Calibration of the pan"), "meter": N_("Proving of the meter")}
 
 
 @dataclass(frozen=True)
@@ -93,28 +96,32 @@ def _standing(row: RegisterRow, today: date) -> tuple[str, str, str]:
     """Word, sign and tone of a certificate."""
     days = (date.fromisoformat(row.valid_until) - today).days
     if not row.in_use:
-        return ("earlier", "–", "none") if row.valid else ("ran out", "–", "none")
+        return (_("earlier"), "–", "none") if row.valid else (_("ran out"), "–", "none")
     if days < 0:
-        return "in use, due", "⚠", "due"
+        return _("in use, due"), "⚠", "due"
     if days <= DUE_SOON_DAYS:
-        return f"in use, due in {days} {'day' if days == 1 else 'days'}", "◷", "soon"
-    return "in use", "✓", "good"
+        text = ngettext("in use, due in {n} day", "in use, due in {n} days", days)
+        return text.format(n=days), "◷", "soon"
+    return _("in use"), "✓", "good"
 
 
 def _in_use(kind: str, rows: Sequence[RegisterRow], today: date) -> InUse:
     row = next((r for r in rows if r.kind == kind and r.in_use), None)
     if row is None:
-        never = "Never calibrated" if kind == "pan" else "Never proved"
-        text = f"{never} here: jobs use the values of the bay's configuration."
-        return InUse(KINDS[kind], "⚠", "no certificate", "due", text, "")
+        text = (
+            _("Never calibrated here: jobs use the values of the bay's configuration.")
+            if kind == "pan"
+            else _("Never proved here: jobs use the values of the bay's configuration.")
+        )
+        return InUse(_(KINDS[kind]), "⚠", _("no certificate"), "due", text, "")
     state, sign, tone = _standing(row, today)
-    until = "Ran out on" if tone == "due" else "Valid until"
+    until = _("{number}. Ran out on {day}.") if tone == "due" else _("{number}. Valid until {day}.")
     return InUse(
-        KINDS[kind],
+        _(KINDS[kind]),
         sign,
         state,
         tone,
-        f"{row.number}. {until} {row.valid_until}.",
+        until.format(number=row.number, day=fmt.dated(row.valid_until)),
         address(row.number),
     )
 
@@ -124,14 +131,14 @@ def row_of(row: RegisterRow, today: date) -> CertificateRow:
     return CertificateRow(
         number=row.number,
         address=address(row.number),
-        what=DONE[row.kind],
+        what=_(DONE[row.kind]),
         made=fmt.moment(row.made_at),
         made_by=row.made_by,
-        valid_until=row.valid_until,
+        valid_until=fmt.dated(row.valid_until),
         state=state,
         sign=sign,
         tone=tone,
-        statement=row.statement,
+        statement=_(row.statement),
     )
 
 
@@ -142,9 +149,11 @@ def in_use(rows: Sequence[RegisterRow], today: date) -> list[InUse]:
 
 def asked(words: str, kind: str) -> Asked:
     """kind: a key of KINDS, "" for any."""
-    field = Field("kind", "Of", kind, [("", "pan and meter"), *KINDS.items()])
-    twins = (("CSV", "/calibration.csv"), ("JSON, with what is under way", "/calibration.json"))
-    return Asked("/calibration", "Find a certificate", words, [field], twins=twins, at="#register")
+    field = Field(
+        "kind", _("Of"), kind, [("", _("pan and meter")), *((key, _(name)) for key, name in KINDS.items())]
+    )
+    twins = (("CSV", "/calibration.csv"), (_("JSON, with what is under way"), "/calibration.json"))
+    return Asked("/calibration", _("Find a certificate"), words, [field], twins=twins, at="#register")
 
 
 def wanted(rows: Sequence[RegisterRow], form: Asked) -> list[RegisterRow]:
@@ -163,7 +172,7 @@ def _amount(name: str, value: Any) -> str:
     if value is None or value == "":
         return fmt.UNKNOWN
     if isinstance(value, str):
-        return value
+        return _(value)
     if name in ("load_kg", "mass_kg"):
         return fmt.load(round(float(value), 6))
     return fmt.decimal(float(value), PLACES.get(name, 2))
@@ -171,7 +180,7 @@ def _amount(name: str, value: Any) -> str:
 
 def _exact(value: float) -> str:
     """As it is kept, without an exponent."""
-    return f"{value:.10f}".rstrip("0").rstrip(".")
+    return fmt.typed(f"{value:.10f}".rstrip("0").rstrip("."))
 
 
 def _verdict(certificate: Certificate, drawn: Residuals | None) -> str:
@@ -180,37 +189,49 @@ def _verdict(certificate: Certificate, drawn: Residuals | None) -> str:
     if certificate.kind == "meter":
         budget = result.get("budget")
         if budget is None:
-            return certificate.statement
+            return _(certificate.statement)
         k, u95 = float(budget["value"]), float(budget["u"]) * float(budget["coverage_factor"])
-        word = "Proved" if result.get("repeats", True) else "Proved, but the runs scatter too much"
-        return f"{word}: {fmt.decimal(k, 2)} ± {fmt.decimal(u95, 2)} pulses/L.{drawing}"
+        word = _("Proved") if result.get("repeats", True) else _("Proved, but the runs scatter too much")
+        return (
+            _("{word}: {k} ± {u95} pulses/L.").format(word=word, k=fmt.decimal(k, 2), u95=fmt.decimal(u95, 2))
+            + drawing
+        )
     claim = result.get("claim")
     if claim is None:
-        return f"Calibrated; no accuracy class of OIML R 76 is kept.{drawing}"
+        return _("Calibrated; no accuracy class of OIML R 76 is kept.") + drawing
     step = fmt.significant(float(claim["interval_kg"]) * 1000.0)
-    return (
-        f"Calibrated; keeps the limits of OIML R 76 class {claim['class']} with steps of {step} g.{drawing}"
-    )
+    kept = _("Calibrated; keeps the limits of OIML R 76 class {name} with steps of {step} g.")
+    return kept.format(name=claim["class"], step=step) + drawing
 
 
 def _about(certificate: Certificate) -> list[Fact]:
     facts = [
-        Fact("Instrument", certificate.instrument),
-        Fact("Made", f"{fmt.moment(certificate.made_at)}, by {certificate.made_by}"),
-        Fact("Valid until", certificate.valid_until),
+        Fact(_("Instrument"), certificate.instrument),
+        Fact(
+            _("Made"),
+            _("{when}, by {name}").format(when=fmt.moment(certificate.made_at), name=certificate.made_by),
+        ),
+        Fact(_("Valid until"), fmt.dated(certificate.valid_until)),
     ]
     if certificate.replaces is not None:
-        facts.append(Fact("Replaces", certificate.replaces))
+        facts.append(Fact(_("Replaces"), certificate.replaces))
     for one in certificate.references:
-        until = f", valid until {one.valid_until}" if one.valid_until else ""
-        value = f"{one.name}, {_exact(one.value)} {one.unit}, u {_exact(one.u)} {one.unit}; certificate {one.certificate}{until}"
-        facts.append(Fact("Reference", value))
+        value = _("{name}, {value} {unit}, u {u} {unit}; certificate {certificate}").format(
+            name=one.name,
+            value=_exact(one.value),
+            unit=one.unit,
+            u=_exact(one.u),
+            certificate=one.certificate,
+        )
+        if one.valid_until:
+            value = _("{what}, valid until {day}").format(what=value, day=fmt.dated(one.valid_until))
+        facts.append(Fact(_("Reference"), value))
     shown = ", ".join(
-        f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}"
+        f"{_(name)} {fmt.general(value)}" if isinstance(value, float) else f"{_(name)} {value}"
         for name, value in certificate.conditions.items()
         if value not in ("", None)
     )
-    return [*facts, Fact("Conditions", shown)] if shown else facts
+    return [*facts, Fact(_("Conditions"), shown)] if shown else facts
 
 
 def certificate_page(certificate: Certificate, row: RegisterRow, today: date) -> CertificatePage:
@@ -226,25 +247,25 @@ def certificate_page(certificate: Certificate, row: RegisterRow, today: date) ->
     return CertificatePage(
         number=certificate.number,
         address=address(certificate.number),
-        what=DONE[certificate.kind],
+        what=_(DONE[certificate.kind]),
         state=state,
         sign=sign,
         tone=tone,
         verdict=_verdict(certificate, drawn),
         about=_about(certificate),
         residuals=drawn,
-        columns=[READINGS[name] for name in names],
+        columns=[_(READINGS[name]) for name in names],
         halves=[rows[:half], rows[half:]],
         more_rows=max(0, len(cells) - ROWS),
         checks=[
             (
-                check["name"],
-                f"{float(check['found_kg']) * 1000.0:.3g} g".replace("-", "−"),
-                f"{float(check['limit_kg']) * 1000.0:.3g} g",
+                _(check["name"]),
+                f"{fmt.general(float(check['found_kg']) * 1000.0, 3)} g",
+                f"{fmt.general(float(check['limit_kg']) * 1000.0, 3)} g",
             )
             for check in claim["checks"]
         ],
-        statement=certificate.statement,
+        statement=_(certificate.statement),
         digest=certificate.digest,
         text=certificate.to_text(),
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from calibration.budget import expanded
 from calibration.certificates import Certificate
 from calibration.loadcell import LoadCellFit
+from station.common.words import _
 from web.frame import format as fmt
 
 WIDTH, HEIGHT = 640.0, 240.0
@@ -79,14 +80,14 @@ def _pan(certificate: Certificate) -> Residuals | None:
         fit.counts_low + (fit.counts_high - fit.counts_low) * n / BAND_POINTS for n in range(BAND_POINTS + 1)
     ]
     band = [(float(fit.mass_kg(count)), u95_g(count)) for count in counts]
-    key = "▲ loading, ▼ unloading. Shaded: U95 of one reading, from the fit and the scatter about it."
+    key = _("▲ loading, ▼ unloading. Shaded: U95 of one reading, from the fit and the scatter about it.")
     return _drawn(
         points,
         band,
-        "load, kg",
-        "reading less load, g",
+        _("load, kg"),
+        _("reading less load, g"),
         key,
-        f"{_told(points, 'g')} at {_worst(points).at:g} kg",
+        _("{told} at {load} kg").format(told=_told(points, "g"), load=fmt.general(_worst(points).at)),
     )
 
 
@@ -99,14 +100,14 @@ def _meter(certificate: Certificate) -> Residuals | None:
     u95 = expanded(sd, len(off) - 1)
     points = [Point(n, one, u95, "●") for n, one in enumerate(off, 1)]
     band = [(0.5, u95), (len(off) + 0.5, u95)]
-    key = "Shaded: U95 of one run, from the scatter of the runs."
+    key = _("Shaded: U95 of one run, from the scatter of the runs.")
     return _drawn(
         points,
         band,
-        "run",
-        "K-factor less mean, %",
+        _("run"),
+        _("K-factor less mean, %"),
         key,
-        f"{_told(points, '%')} in run {_worst(points).at:g}",
+        _("{told} in run {number:.0f}").format(told=_told(points, "%"), number=_worst(points).at),
     )
 
 
@@ -117,9 +118,13 @@ def _worst(points: Sequence[Point]) -> Point:
 def _told(points: Sequence[Point], unit: str) -> str:
     """How many lie within the band, and the farthest."""
     inside = sum(abs(point.off) <= point.u95 for point in points)
-    many = "All" if inside == len(points) else f"{inside} of"
+    if inside == len(points):
+        lie = _("All {n} readings lie within the band of U95").format(n=len(points))
+    else:
+        lie = _("{inside} of {n} readings lie within the band of U95").format(inside=inside, n=len(points))
     worst = _worst(points).off
-    return f"{many} {len(points)} readings lie within the band of U95; the farthest is {fmt.significant(abs(worst))} {unit} {'above' if worst > 0 else 'below'}"
+    far = _("{lie}; the farthest is {off} above") if worst > 0 else _("{lie}; the farthest is {off} below")
+    return far.format(lie=lie, off=f"{fmt.significant(abs(worst))} {unit}")
 
 
 def _drawn(
@@ -143,8 +148,8 @@ def _drawn(
         band=" ".join(f"{a},{b}" for a, b in outline),
         zero_y=y(0.0),
         dots=[Dot(x(point.at), y(point.off), point.sign) for point in points],
-        across=[Tick(x(at), f"{at:g}") for at in acrosses],
-        up=[Tick(y(at), f"{at:+.3g}".replace("-", "−") if at else "0") for at in ups],
+        across=[Tick(x(at), fmt.general(at)) for at in acrosses],
+        up=[Tick(y(at), fmt.typed(f"{at:+.3g}") if at else "0") for at in ups],
         across_title=across,
         up_title=up,
         key=key,

@@ -19,6 +19,7 @@ from typing import Protocol
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from station.common.words import _
 from web.frame.gate import SECURITY_HEADERS
 
 log = logging.getLogger(__name__)
@@ -194,7 +195,7 @@ class Bounded(H11Protocol):
         if self.cycle is not None and not self.cycle.response_complete:
             self.cycle.disconnected = True
             self.cycle.message_event.set()
-        self._refuse(408, "Too slow", "The request did not come whole in time. Send it again.")
+        self._refuse(408, _("Too slow"), _("The request did not come whole in time. Send it again."))
 
     def _stop_waiting(self) -> None:
         if self._waits is not None:
@@ -212,7 +213,7 @@ class Bounded(H11Protocol):
     # --- what goes out -------------------------------------------------------------------------------------
 
     def send_400_response(self, msg: str) -> None:
-        self._refuse(400, "Not understood", "This is no HTTP request that the station understands.")
+        self._refuse(400, _("Not understood"), _("This is no HTTP request that the station understands."))
 
     def _refuse(self, status: int, title: str, text: str) -> None:
         """A last word, with the headers that all replies carry; none where a reply is under way already."""

@@ -10,6 +10,7 @@ from fastapi import Depends, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 
+from station.common.words import _
 from station.record.archive import JobRecord
 from web.frame.port import Engine
 from web.frame.problem import Problem
@@ -73,7 +74,9 @@ def job_of(engine: Engine, job_id: str) -> JobRecord:
         return engine.job(job_id)
     except KeyError:
         raise Problem(
-            404, "No such job", f"There is no job {job_id[:60]!r} in the ledger. See the job list."
+            404,
+            _("No such job"),
+            _("There is no job {job_id!r} in the ledger. See the job list.").format(job_id=job_id[:60]),
         ) from None
 
 

@@ -14,14 +14,15 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Match, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from station.common.words import N_, _
 from station.errors import StationError
 from station.people.access import Access, SignedIn
 from station.people.people import Role
 from station.people.sessions import Session
 from station.record.author import BY
-from web.frame.problem import Problem, SecretWanted, reply, wants_page
+from web.frame.problem import Problem, SecretWanted, reply, said, wants_page
 from web.frame.render import BEHIND, NOBODYS, Behind
-from web.frame.roles import RULES, Rule
+from web.frame.roles import ROLE_NAMES, RULES, Rule
 
 log = logging.getLogger(__name__)
 
@@ -29,11 +30,13 @@ TOKEN, DEVICE = "tallypan", "tallypan-device"
 DEVICE_S = 400 * 24 * 3600
 """Browsers keep no cookie longer (from memory)."""
 STATIC = "/static/"
-SIGN_IN = Problem(401, "Sign in first", "Sign in on the page Sign in, then do it again.")
+SIGN_IN = Problem(401, N_("Sign in first"), N_("Sign in on the page Sign in, then do it again."))
 ENTER_AGAIN = SecretWanted(
     401,
-    "Enter your secret again",
-    "Enter your PIN or passphrase once more: this changes what later figures rest on, or who may do what.",
+    N_("Enter your secret again"),
+    N_(
+        "Enter your PIN or passphrase once more: this changes what later figures rest on, or who may do what."
+    ),
 )
 
 
@@ -121,17 +124,23 @@ class Door:
         """Why somebody may not; None where they may."""
         if rule is None:
             log.error("%s is in no rule of web.frame.roles; it was refused", address)
-            return Problem(403, "Not allowed", "Nobody may do this: the station has no rule for it.")
+            return Problem(403, _("Not allowed"), _("Nobody may do this: the station has no rule for it."))
         if rule.roles is None or (self.access.open and session is None):
             return None
         if session is None:
-            return SIGN_IN
+            return said(SIGN_IN)
         role = session.person.role
         if role not in rule.roles:
             log.warning("%r, %s, was refused %s", session.person.name, role.value, address)
-            may = " or ".join(f"the {one}" for one in Role if one in rule.roles)
-            return Problem(403, "Not yours to do", f"You are signed in as {role}. This is for {may} alone.")
-        return ENTER_AGAIN if rule.grave and not self.access.may_do_grave(session) else None
+            may = _(" or ").join(_(ROLE_NAMES[one]) for one in Role if one in rule.roles)
+            return Problem(
+                403,
+                _("Not yours to do"),
+                _("You are signed in as {role}. This is for {may} alone.").format(
+                    role=_(ROLE_NAMES[role]), may=may
+                ),
+            )
+        return said(ENTER_AGAIN) if rule.grave and not self.access.may_do_grave(session) else None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         found = self.rule(scope) if scope["type"] == "http" else None
@@ -145,10 +154,10 @@ class Door:
             log.error("%s", error)
             session = None
             if rule is None or rule.roles is not None:
-                await reply(scope, Problem(503, "Nobody can sign in", str(error)))(scope, receive, send)
+                await reply(scope, Problem(503, _("Nobody can sign in"), str(error)))(scope, receive, send)
                 return
         refused = self.refusal(address, rule, session)
-        if refused is SIGN_IN and wants_page(scope):
+        if refused is not None and refused.status == SIGN_IN.status and wants_page(scope):
             asked = scope["path"] + (f"?{scope['query_string'].decode()}" if scope["query_string"] else "")
             await RedirectResponse(f"/sign-in?to={quote(asked, safe='/')}", 303)(scope, receive, send)
             return

@@ -2,9 +2,10 @@
 
 import math
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
+from datetime import date, datetime, tzinfo
 
-from station.common import digits
+from station.common import digits, words
+from station.common.words import _
 
 UNKNOWN = "–"
 TIE = "\u00a0"
@@ -35,12 +36,28 @@ def sentence(text: str | None) -> str:
 NOTHING = Shown(UNKNOWN, "", "")
 
 
+def typed(text: str) -> str:
+    """A number in a text as the shop writes it, with a true minus sign: ``2.9 L`` with its comma in German."""
+    return text.replace(".", words.spoken().decimal).replace("-", "−")
+
+
 def decimal(value: float, places: int) -> str:
     """A number with a true minus sign and never a minus zero."""
     text = f"{value:.{places}f}"
     if float(text) == 0.0:
         text = text.lstrip("-")
-    return text.replace("-", "−")
+    return typed(text)
+
+
+def general(value: float, most: int = 6) -> str:
+    """A number with so many significant digits at most, and no zero at its end."""
+    return typed(f"{value:.{most}g}")
+
+
+def thousands(value: float, places: int = 0) -> str:
+    """A number in groups of three."""
+    here = words.spoken()
+    return f"{value:,.{places}f}".translate({44: here.group, 46: here.decimal, 45: "−"})
 
 
 def _plain(value: float | None, places: int, unit: str) -> Shown:
@@ -51,7 +68,7 @@ def _plain(value: float | None, places: int, unit: str) -> Shown:
 
 def _stated(value_l: float, u95_l: float, per_litre: int, unit: str) -> Shown:
     told = digits.stated(value_l, u95_l, per_litre)
-    return Shown(told.value.replace("-", "−"), f"± {told.u95}", unit)
+    return Shown(typed(told.value), f"± {typed(told.u95)}", unit)
 
 
 def litres(value_l: float | None, u95_l: float | None = None) -> Shown:
@@ -95,7 +112,7 @@ def mass(mass_g: float | None) -> Shown:
 
 def mass_flow(flow_g_s: float | None) -> Shown:
     shown = _plain(flow_g_s, 1, "g/s")
-    if flow_g_s is not None and shown.number[0].isdigit() and float(shown.number) > 0:
+    if flow_g_s is not None and shown is not NOTHING and round(flow_g_s, 1) > 0:
         return Shown(f"+{shown.number}", "", shown.unit)
     return shown
 
@@ -109,14 +126,15 @@ def probability(p: float | None) -> str:
     if p is None or not math.isfinite(p):
         return UNKNOWN
     if p < 0.005:
-        return f"below 1{TIE}%"
+        return _("below {amount}").format(amount=f"1{TIE}%")
     if p >= 0.995:
-        return f"above 99{TIE}%"
+        return _("above {amount}").format(amount=f"99{TIE}%")
     return f"{p * 100:.0f}{TIE}%"
 
 
 def share(fraction: float) -> str:
-    return f"below 1{TIE}%" if 0 < fraction < 0.005 else f"{fraction * 100:.0f}{TIE}%"
+    below = _("below {amount}").format(amount=f"1{TIE}%")
+    return below if 0 < fraction < 0.005 else f"{fraction * 100:.0f}{TIE}%"
 
 
 def significant(value: float) -> str:
@@ -126,7 +144,7 @@ def significant(value: float) -> str:
     if value == 0:
         return "0"
     if abs(value) < LEAST:
-        return f"below {LEAST:g}"
+        return _("below {amount}").format(amount=general(LEAST))
     places = max(0, 1 - math.floor(math.log10(abs(value))))
     return decimal(value, places)
 
@@ -144,8 +162,8 @@ def waiting(wait_s: float | None) -> str:
     if wait_s is None:
         return ""
     if wait_s <= 0:
-        return "Drip is finished."
-    return f"Worth waiting about {math.ceil(wait_s / 60)} min more."
+        return _("Drip is finished.")
+    return _("Worth waiting about {n} min more.").format(n=math.ceil(wait_s / 60))
 
 
 def moment(utc: str | None, zone: tzinfo | None = None) -> str:
@@ -155,7 +173,7 @@ def moment(utc: str | None, zone: tzinfo | None = None) -> str:
     when = datetime.fromisoformat(utc).astimezone(zone)
     offset = when.strftime("%z")
     named = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:]}"
-    return f"{when:%Y-%m-%d %H:%M} {named}"
+    return f"{on(when)} {when:%H:%M} {named}"
 
 
 def time_of_day(utc: str) -> str:
@@ -172,20 +190,52 @@ def grams(mass_kg: float, signed: bool = False) -> str:
 def percent(value: float, places: int = 1) -> str:
     """``+1.2 %``, for what may lie on either side of zero."""
     text = decimal(value, places)
-    plus = "" if text.startswith("−") or float(text) == 0.0 else "+"
+    plus = "+" if round(value, places) > 0 else ""
     return f"{plus}{text}{TIE}%"
 
 
 def money(amount: float | None, currency: str) -> str:
     """``131.25 EUR``, with the currency as the shop writes it."""
-    return UNKNOWN if amount is None else f"{amount:,.2f} {currency}".strip().replace("-", "−", 1)
+    return UNKNOWN if amount is None else f"{thousands(amount, 2)} {currency}".strip()
 
 
 def day(utc: str | None) -> str:
     """The day of a time in the record, in the station's own time zone."""
-    return f"{datetime.fromisoformat(utc).astimezone():%Y-%m-%d}" if utc else UNKNOWN
+    return on(datetime.fromisoformat(utc).astimezone()) if utc else UNKNOWN
+
+
+def on(when: date) -> str:
+    """A day as the shop writes it: ``2026-03-09`` in English, which every country reads alike."""
+    language = words.spoken().language
+    if language == words.SOURCE:
+        return f"{when:%Y-%m-%d}"
+    from babel.dates import format_date
+
+    return str(format_date(when, "medium", locale=language))
+
+
+def dated(iso: str) -> str:
+    """``on`` of a day that is written as in a file; what is none stays as it is."""
+    try:
+        return on(date.fromisoformat(iso))
+    except ValueError:
+        return iso
+
+
+def month(when: date, short: bool = False) -> str:
+    """``2026-03``, or ``Mar 26`` for a picture."""
+    language = words.spoken().language
+    if language == words.SOURCE:
+        return f"{when:%b %y}" if short else f"{when:%Y-%m}"
+    from babel.dates import format_date
+
+    return str(format_date(when, "LLL yy" if short else "LLLL y", locale=language))
 
 
 def load(mass_kg: float) -> str:
     """A known mass as it is stamped: ``500 g``, ``2 kg``."""
-    return f"{mass_kg:.10g} kg" if mass_kg == 0 or abs(mass_kg) >= 1 else f"{mass_kg * 1000:.10g} g"
+    return (
+        f"{general(mass_kg, 10)} kg"
+        if mass_kg == 0 or abs(mass_kg) >= 1
+        else f"{general(mass_kg * 1000, 10)} g"
+    )

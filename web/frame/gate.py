@@ -20,6 +20,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from station.common.words import _
 from station.learning.condition import MAX_BYTES
 from web.frame.problem import Problem, of_status, reply
 
@@ -111,10 +112,12 @@ class Gate:
         if not self.known_host(host, scope):
             return Problem(
                 421,
-                "Unknown name",
-                "This station does not answer to that name. Use its address, or add the name to its configuration.",
+                _("Unknown name"),
+                _(
+                    "This station does not answer to that name. Use its address, or add the name to its configuration."
+                ),
             )
-        foreign = Problem(403, "Foreign page", "Changes are taken from the station's own pages only.")
+        foreign = Problem(403, _("Foreign page"), _("Changes are taken from the station's own pages only."))
         site = headers.get("sec-fetch-site", "none")
         if scope["method"] in ("GET", "HEAD"):
             # Another site may link to a page of ours, which opens it as a page of its own, and nothing else.
@@ -123,10 +126,10 @@ class Gate:
             )
             if site == "cross-site" and not linked:
                 return Problem(
-                    403, "Foreign page", "Another site's page may link to this station, not read it."
+                    403, _("Foreign page"), _("Another site's page may link to this station, not read it.")
                 )
             if headers.get("content-length", "0") != "0" or "transfer-encoding" in headers:
-                return Problem(413, "No body here", "A page is asked for without a body.")
+                return Problem(413, _("No body here"), _("A page is asked for without a body."))
             return None
         if scope["method"] != "POST":
             return of_status(405)
@@ -136,25 +139,29 @@ class Gate:
         if origins and not self._same_origin(origins, host or ""):
             return foreign
         if headers.get(HEADER) != "1":
-            return Problem(403, "Header missing", f"A change needs the header {HEADER}: 1.")
+            return Problem(
+                403, _("Header missing"), _("A change needs the header {header}: 1.").format(header=HEADER)
+            )
         kind = headers.get("content-type", "").split(";")[0].strip().lower()
         photo = PHOTO.fullmatch(scope["path"]) is not None
         if photo and kind not in PHOTO_KINDS:
-            return Problem(415, "No photo", "A photo is sent as JPEG or PNG. Take it as one of these.")
+            return Problem(415, _("No photo"), _("A photo is sent as JPEG or PNG. Take it as one of these."))
         if not photo and kind != "application/json":
-            return Problem(415, "Not JSON", "A change is sent as JSON, with Content-Type: application/json.")
+            return Problem(
+                415, _("Not JSON"), _("A change is sent as JSON, with Content-Type: application/json.")
+            )
         length = headers.get("content-length", "")
         if not re.fullmatch("[0-9]{1,12}", length) or "transfer-encoding" in headers:
             return Problem(
                 411,
-                "Length missing",
-                "A change needs a Content-Length, and comes whole, without Transfer-Encoding.",
+                _("Length missing"),
+                _("A change needs a Content-Length, and comes whole, without Transfer-Encoding."),
             )
         if int(length) > self.largest_body(scope["path"]):
             return self.too_long(scope["path"])
         if int(length) > LARGEST_BODY and self.long_bodies + int(length) > LONG_BODIES:
             return Problem(
-                503, "Busy with photos", "Other photos or files are being taken in. Send it again."
+                503, _("Busy with photos"), _("Other photos or files are being taken in. Send it again.")
             )
         return None
 
@@ -165,8 +172,12 @@ class Gate:
 
     @classmethod
     def too_long(cls, path: str) -> Problem:
-        what = "photo" if PHOTO.fullmatch(path) else "change"
-        return Problem(413, "Too long", f"A {what} may have {cls.largest_body(path)} bytes at most.")
+        what = _("A photo") if PHOTO.fullmatch(path) else _("A change")
+        return Problem(
+            413,
+            _("Too long"),
+            _("{what} may have {n} bytes at most.").format(what=what, n=cls.largest_body(path)),
+        )
 
     @staticmethod
     def _same_origin(origins: list[str], host: str) -> bool:

@@ -11,6 +11,9 @@ from urllib.parse import urlencode
 
 from fastapi import Query
 
+from station.common.words import _
+from web.frame import format as fmt
+
 PER_PAGE = 50
 """Rows on a page, of every list."""
 MOST = 10_000
@@ -107,22 +110,31 @@ class Asked:
         shown = rows[(page - 1) * PER_PAGE : page * PER_PAGE]
         pages = []
         if page > 1:
-            pages += [Link("First", self.link()), Link("Back", self.link(page=f"{page - 1}"))]
+            pages += [Link(_("First"), self.link()), Link(_("Back"), self.link(page=f"{page - 1}"))]
         if page < last:
-            pages += [Link("Next", self.link(page=f"{page + 1}")), Link("Last", self.link(page=f"{last}"))]
+            pages += [
+                Link(_("Next"), self.link(page=f"{page + 1}")),
+                Link(_("Last"), self.link(page=f"{last}")),
+            ]
         begin = (page - 1) * PER_PAGE + 1
-        count = f"{total} in all" if last == 1 else f"{begin} to {begin + len(shown) - 1} of {total}"
-        return shown, self._listing(count, pages, "all that was asked for")
+        count = (
+            _("{total} in all").format(total=total)
+            if last == 1
+            else _("{begin} to {end} of {total}").format(begin=begin, end=begin + len(shown) - 1, total=total)
+        )
+        return shown, self._listing(count, pages, _("all that was asked for"))
 
     def by_key(self, rows: Sequence[T], key: Callable[[T], str], begun: bool) -> tuple[Sequence[T], Listing]:
         """The same of rows that the record was asked for, one more than a page where there are more. key: of a row, which the
         next page goes on behind. begun: whether this is the first page."""
         shown = rows[:PER_PAGE]
-        pages = [] if begun else [Link("Newest", self.link())]
+        pages = [] if begun else [Link(_("Newest"), self.link())]
         if len(rows) > PER_PAGE:
-            pages.append(Link("Older", self.link(before=key(shown[-1]))))
-        count = f"{len(shown)} shown" if pages else f"{len(shown)} in all"
-        return shown, self._listing(count, pages, f"the newest {MOST:,} of what was asked for")
+            pages.append(Link(_("Older"), self.link(before=key(shown[-1]))))
+        count = _("{n} shown").format(n=len(shown)) if pages else _("{total} in all").format(total=len(shown))
+        return shown, self._listing(
+            count, pages, _("the newest {n} of what was asked for").format(n=fmt.thousands(MOST))
+        )
 
 
 def options(names: Iterable[str], any_text: str) -> list[tuple[str, str]]:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from station.common.words import _
 from web.frame import format as fmt
 
 WIDTH, TALL = 400.0, 200.0
@@ -147,7 +148,7 @@ def bars(
     ranked = sorted((one for one in values if one[1] > 0), key=lambda one: (-one[1], one[0]))
     kept, rest = ranked[:MOST_BARS], ranked[MOST_BARS:]
     if rest:
-        kept = [*kept, (f"{len(rest)} others", sum(one[1] for one in rest), "")]
+        kept = [*kept, (_("{n} others").format(n=len(rest)), sum(one[1] for one in rest), "")]
     high = max([one[1] for one in kept], default=1.0)
     rows = []
     for n, (name, value, address) in enumerate(kept):
@@ -189,13 +190,13 @@ def level(
             y(p.level_l),
             y(p.level_l + p.u95_l),
             y(p.level_l - p.u95_l),
-            f"{fmt.day(p.utc)}: {fmt.litres(p.level_l, p.u95_l)} counted",
+            _("{day}: {level} counted").format(day=fmt.day(p.utc), level=fmt.litres(p.level_l, p.u95_l)),
         )
         for p in points
         if p.u95_l is not None
     ]
     below = [Tick(LEFT + 30.0, ends[0][1]), Tick(WIDTH - RIGHT - 36.0, ends[1][1])]
-    key = [("line", "by the books"), ("count", "counted, ± U95")]
+    key = [("line", _("by the books")), ("count", _("counted, ± U95"))]
     top = None if size_l is None else y(size_l)
     return Picture(
         title, said, file, TALL, "L", ticks, below, key=key, line=path, counts=counts, top_line=top

@@ -1,12 +1,13 @@
 """What went wrong, in one shape: ``{"status", "title", "text"}`` as JSON, and the same three as a page."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from http import HTTPStatus
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.types import Scope
 
+from station.common.words import _
 from web.frame.render import render
 
 
@@ -19,6 +20,11 @@ class Problem(Exception):
     text: str
 
 
+def said(problem: Problem) -> Problem:
+    """A problem that is a constant, in the shop's language."""
+    return replace(problem, title=_(problem.title), text=_(problem.text))
+
+
 class SecretWanted(Problem):
     """Somebody's secret is wanted once more; then the same request may be sent again."""
 
@@ -26,12 +32,15 @@ class SecretWanted(Problem):
 def of_status(status: int) -> Problem:
     """A problem for which nothing more is known than its status."""
     texts = {
-        404: ("Not found", "There is nothing at this address. Go back to the bay."),
-        405: ("Not allowed", "This address does not take this kind of request."),
-        500: ("The station stumbled", "Something went wrong inside the station; its log has the details."),
+        404: (_("Not found"), _("There is nothing at this address. Go back to the bay.")),
+        405: (_("Not allowed"), _("This address does not take this kind of request.")),
+        500: (
+            _("The station stumbled"),
+            _("Something went wrong inside the station; its log has the details."),
+        ),
     }
     phrase = HTTPStatus(status).phrase
-    title, text = texts.get(status, (phrase, f"The request was refused: {phrase.lower()}."))
+    title, text = texts.get(status, (phrase, _("The request was refused: {status}.").format(status=status)))
     return Problem(status, title, text)
 
 

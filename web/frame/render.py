@@ -10,6 +10,7 @@ from markupsafe import Markup, escape
 
 from station.common import words
 from station.record.author import BY
+from web.frame import format as fmt
 from web.frame.guide import STEPS
 
 HERE = Path(__file__).parents[1]
@@ -32,7 +33,14 @@ def _counted(one: str, many: str, n: int) -> Markup:
     return escape(words.ngettext(one, many, n))
 
 
-ENVIRONMENT.globals |= {"_": _said, "ngettext": _counted, "spoken": words.spoken}
+def _tagged(name: str, text: object, **attributes: str) -> Markup:
+    """An element that fills a blank of a sentence: ``tagged("a", _("the wall"), href="/wall")``."""
+    marks = "".join(f' {key}="{escape(value)}"' for key, value in attributes.items())
+    return Markup(f"<{name}{marks}>{escape(text)}</{name}>")
+
+
+ENVIRONMENT.globals |= {"tagged": _tagged, "_": _said, "ngettext": _counted, "spoken": words.spoken}
+ENVIRONMENT.filters["typed"] = fmt.typed
 ENVIRONMENT.globals["who"] = BY.get
 """Who looks at the page, for its header; a template calls it."""
 

@@ -3,7 +3,15 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from station.common.words import N_
 from station.people.people import Role
+
+ROLE_NAMES = {
+    Role.TECHNICIAN: N_("technician"),
+    Role.MANAGER: N_("manager"),
+    Role.QUALITY_LEAD: N_("quality lead"),
+    Role.OWNER: N_("owner"),
+}
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from math import isfinite
 from urllib.parse import urlencode
 
 from calibration.budget import Budget as Doubt
+from station.common.words import N_, _
 from station.given.report import Report
 from station.learning import reason
 from station.record import archive
@@ -22,6 +23,8 @@ from web.live import pan_steps, witnesses
 from web.live.witnesses import WitnessLine
 
 BAR_WIDTH = 100.0
+OUTCOMES = (N_("full"), N_("short"), N_("over"), N_("undecided"), N_("no verdict"))
+"""What a list says that a job came to, beside the stages."""
 MANY_DOF = 1000.0
 """So many degrees of freedom are as good as endless, and not worth their digits."""
 
@@ -133,7 +136,7 @@ def _row(row: Listed) -> JobRow:
         expected=str(fmt.litres(row.expected_fill_l, row.expected_fill_u95_l)),
         drained=str(fmt.litres(row.drained_l, row.drained_u95_l)),
         filled=str(fmt.litres(row.filled_l, row.filled_u95_l)),
-        verdict=verdict.word if closed else row.outcome,
+        verdict=verdict.word if closed else _(row.outcome),
         sign=verdict.sign if closed else "",
         tone=row.outcome if judged else "none",
     )
@@ -141,7 +144,7 @@ def _row(row: Listed) -> JobRow:
 
 def judged(report: Report) -> tuple[str, words.Verdict]:
     if report.filled_l is None:
-        return "none", words.NO_VERDICT
+        return "none", words.said(words.NO_VERDICT)
     verdict = words.verdict(report.verdict, report.p_short, report.p_within, report.p_over)
     return report.verdict, verdict
 
@@ -149,61 +152,62 @@ def judged(report: Report) -> tuple[str, words.Verdict]:
 def figures_of(job: JobRecord) -> list[Fact]:
     report, origin = job.measured, job.labels.get("expected_from")
     reached = [
-        ("Drained", fmt.litres(report.drained_l, report.drained_u95_l)),
-        ("Left to drip", fmt.volume(report.still_to_come_l, report.still_to_come_u95_l)),
-        ("Metered", fmt.litres(report.metered_l, report.metered_u95_l)),
-        ("Overflow", fmt.volume(report.overflow_l, report.overflow_u95_l)),
-        ("Filled", fmt.litres(report.filled_l, report.filled_u95_l)),
+        (_("Drained"), fmt.litres(report.drained_l, report.drained_u95_l)),
+        (_("Left to drip"), fmt.volume(report.still_to_come_l, report.still_to_come_u95_l)),
+        (_("Metered"), fmt.litres(report.metered_l, report.metered_u95_l)),
+        (_("Overflow"), fmt.volume(report.overflow_l, report.overflow_u95_l)),
+        (_("Filled"), fmt.litres(report.filled_l, report.filled_u95_l)),
         (
-            f"Expected fill, {origin}" if origin else "Expected fill",
+            _("Expected fill, {origin}").format(origin=_(origin)) if origin else _("Expected fill"),
             fmt.litres(report.expected_fill_l, report.expected_fill_u95_l),
         ),
-        ("Listed capacity", fmt.litres(report.listed_capacity_l)),
+        (_("Listed capacity"), fmt.litres(report.listed_capacity_l)),
     ]
     facts = [Fact(label, str(shown)) for label, shown in reached]
     if report.leak_text:
-        facts.append(Fact("Leak watch", report.leak_text.rstrip(".")))
+        facts.append(Fact(_("Leak watch"), _(report.leak_text).rstrip(".")))
     return facts
 
 
 def _leak_measured(report: Report) -> list[Fact]:
     """The figure behind the leak watch's words; older records do not have it."""
     measured = fmt.leak_rate(report.leak_l_h, report.leak_u95_l_h)
-    return [] if measured is fmt.NOTHING else [Fact("Leak measured", str(measured))]
+    return [] if measured is fmt.NOTHING else [Fact(_("Leak measured"), str(measured))]
 
 
 def _when(utc: str | None, by: str, off_s: float | None) -> str:
     """When a job was opened or closed, and by whom; put right where the clock was set only after it was opened."""
-    by = f", by {by}" if utc is not None and by else ""
+    right = fmt.moment(utc)
+    if utc is not None and off_s:
+        right = fmt.moment((datetime.fromisoformat(utc) + timedelta(seconds=off_s)).isoformat())
+    told = _("{when}, by {name}").format(when=right, name=by) if utc is not None and by else right
     if utc is None or not off_s:
-        return fmt.moment(utc) + by
-    right = datetime.fromisoformat(utc) + timedelta(seconds=off_s)
-    return f"{fmt.moment(right.isoformat())}{by} (the clock was set later; it said {fmt.moment(utc)})"
+        return told
+    return _("{when} (the clock was set later; it said {said})").format(when=told, said=fmt.moment(utc))
 
 
 def facts_of(job: JobRecord) -> list[Fact]:
     labels = job.labels
     named = [
-        ("Vehicle", labels.get("vehicle")),
-        ("Compartment", labels.get("compartment")),
-        ("Technician", labels.get("technician")),
-        ("Opened", _when(job.opened_utc, job.opened_by, job.times_off_s)),
-        ("Closed", _when(job.closed_utc, job.closed_by, job.times_off_s)),
-        ("Capacity as listed", job.capacity_text),
-        ("Emptied by", job.method),
-        ("Grade", labels.get("grade")),
-        ("Fluid drained", labels.get("drained_fluid")),
-        ("Fluid filled", labels.get("fresh_fluid")),
+        (_("Vehicle"), labels.get("vehicle")),
+        (_("Compartment"), labels.get("compartment")),
+        (_("Technician"), labels.get("technician")),
+        (_("Opened"), _when(job.opened_utc, job.opened_by, job.times_off_s)),
+        (_("Closed"), _when(job.closed_utc, job.closed_by, job.times_off_s)),
+        (_("Capacity as listed"), job.capacity_text),
+        (_("Emptied by"), _(job.method)),
+        (_("Grade"), labels.get("grade")),
+        (_("Fluid drained"), labels.get("drained_fluid")),
+        (_("Fluid filled"), labels.get("fresh_fluid")),
     ]
     return [Fact(label, value or fmt.UNKNOWN) for label, value in named]
 
 
 def _budget(name: str, budget: Doubt) -> Budget:
     scale, unit = (1000.0, "mL") if budget.unit == "L" else (1.0, budget.unit)
-    freedom = f", {fmt.decimal(budget.dof, 0)} degrees of freedom" if budget.dof < MANY_DOF else ""
     bars = [
         BudgetBar(
-            name=term.name,
+            name=_(term.name),
             u=f"{fmt.significant(term.u * scale)} {unit}",
             share=fmt.share(term.share),
             dof=fmt.decimal(term.dof, 0) if isfinite(term.dof) else "∞",
@@ -213,8 +217,12 @@ def _budget(name: str, budget: Doubt) -> Budget:
     ]
     stated = f"{fmt.decimal(budget.value, 3)} ± {fmt.decimal(budget.u95, 3)} {budget.unit}"
     u = f"u = {fmt.significant(budget.u * scale)} {unit}"
-    coverage = f"{u}, coverage factor {fmt.decimal(budget.coverage_factor, 2)}{freedom}"
-    return Budget(words.QUANTITIES.get(name, name), stated, coverage, bars)
+    coverage = _("{u}, coverage factor {k}").format(u=u, k=fmt.decimal(budget.coverage_factor, 2))
+    if budget.dof < MANY_DOF:
+        coverage = _("{coverage}, {n} degrees of freedom").format(
+            coverage=coverage, n=fmt.decimal(budget.dof, 0)
+        )
+    return Budget(_(words.QUANTITIES.get(name, name)), stated, coverage, bars)
 
 
 def budgets_of(report: Report) -> list[Budget]:
@@ -227,14 +235,14 @@ def title_of(job: JobRecord) -> str:
 
 
 def reference_of(report: Report) -> str:
-    return f"{report.reference_temperature_c:g} °C"
+    return f"{fmt.general(report.reference_temperature_c)} °C"
 
 
 def _entry(event: archive.Entry) -> Entry:
     text = event.text.replace("_", " ") if event.kind in ("mark", "taken_back") else event.text
     if event.kind == "notice":  # recorded with the key of its kind before it
         text = text.partition(": ")[2] or text
-    return Entry(fmt.moment(event.utc), event.kind.replace("_", " "), text, event.by)
+    return Entry(fmt.moment(event.utc), _(event.kind.replace("_", " ")), _(text), event.by)
 
 
 def job_page(job: JobRecord, known: Found) -> JobPage:
@@ -248,12 +256,12 @@ def job_page(job: JobRecord, known: Found) -> JobPage:
         title=title_of(job),
         history=f"/jobs?{urlencode({'vehicle': vehicle})}" if vehicle else None,
         open=job.closed_utc is None,
-        stage=report.stage,
+        stage=_(report.stage),
         simulated=job.backend == "simulated",
         verdict=verdict,
         verdict_name=name,
         reason="" if told is None else told.text,
-        who="" if told is None else told.who,
+        who="" if told is None else _(told.who),
         said=fmt.sentence(report.verdict_text),
         witnesses=witnesses.lines(report.witnesses, report.verdict),
         narrows=report.narrows or "",

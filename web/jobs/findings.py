@@ -7,6 +7,7 @@ from urllib.parse import quote
 
 from station.common.distance import format_distance
 from station.common.units import format_torque, parse_torque_nm
+from station.common.words import N_, _
 from station.errors import InputError
 from station.learning import condition, why
 from station.record.archive import JobRecord
@@ -18,35 +19,35 @@ from web.frame.port import Engine
 from web.live.contexts import ConditionWords
 
 CAUSES = {
-    "unit_mixup": "Unit mix-up",
-    "overflow": "Overflow",
-    "air": "Air in the line",
-    "meter_drift": "Meter drift",
-    "meter_due": "Meter due for proving",
-    "never_changed": "Fluid that was never changed",
-    "low_on_arrival": "Low on arrival",
-    "short_before": "Earlier short fill",
-    "retained": "Retained fluid",
-    "not_level": "Vehicle not level",
-    "listing": "Listed capacity against the shop's own jobs",
+    "unit_mixup": N_("Unit mix-up"),
+    "overflow": N_("Overflow"),
+    "air": N_("Air in the line"),
+    "meter_drift": N_("Meter drift"),
+    "meter_due": N_("Meter due for proving"),
+    "never_changed": N_("Fluid that was never changed"),
+    "low_on_arrival": N_("Low on arrival"),
+    "short_before": N_("Earlier short fill"),
+    "retained": N_("Retained fluid"),
+    "not_level": N_("Vehicle not level"),
+    "listing": N_("Listed capacity against the shop's own jobs"),
 }
 NUMBERS = {
-    "typed": "Unit typed in",
-    "meant": "Unit perhaps meant",
-    "meant_l": "In that unit",
-    "listed_l": "Listed",
+    "typed": N_("Unit typed in"),
+    "meant": N_("Unit perhaps meant"),
+    "meant_l": N_("In that unit"),
+    "listed_l": N_("Listed"),
     "u95_l": "U95",
-    "offset_percent": "Meter's offset",
-    "missing_l": "Missing on arrival",
-    "short_before_l": "Short at the job before",
-    "kept_l": "Stayed behind",
-    "short_l": "Short by",
-    "dripping_l": "Still to drip",
-    "difference_l": "From expected",
-    "distance_km": "Driven since",
-    "differs_l": "Beyond tolerance by",
-    "shop_mean_l": "Mean of the shop's jobs",
-    "n": "Jobs",
+    "offset_percent": N_("Meter's offset"),
+    "missing_l": N_("Missing on arrival"),
+    "short_before_l": N_("Short at the job before"),
+    "kept_l": N_("Stayed behind"),
+    "short_l": N_("Short by"),
+    "dripping_l": N_("Still to drip"),
+    "difference_l": N_("From expected"),
+    "distance_km": N_("Driven since"),
+    "differs_l": N_("Beyond tolerance by"),
+    "shop_mean_l": N_("Mean of the shop's jobs"),
+    "n": N_("Jobs"),
 }
 """Names of a cause's numbers; any other name is shown as it is."""
 
@@ -94,7 +95,7 @@ class Findings:
 def _number(name: str, value: float | str | None) -> Fact | None:
     if value is None:
         return None
-    label = NUMBERS.get(name, name.removesuffix("_l").replace("_", " ").capitalize())
+    label = _(NUMBERS.get(name, name.removesuffix("_l").replace("_", " ").capitalize()))
     if isinstance(value, str):
         return Fact(label, value)
     if name in ("n", "jobs"):
@@ -102,15 +103,15 @@ def _number(name: str, value: float | str | None) -> Fact | None:
     if name.endswith("_percent"):
         return Fact(label, fmt.percent(value))
     if name.endswith("_km"):
-        return Fact(label, format_distance(value))
+        return Fact(label, fmt.typed(format_distance(value)))
     return Fact(label, str(fmt.volume(value)))
 
 
 def _cause(cause: why.Cause) -> Cause:
     numbers = [_number(name, value) for name, value in cause.numbers.items()]
     return Cause(
-        title=CAUSES.get(cause.kind, cause.kind.replace("_", " ")),
-        certainty=cause.certainty,
+        title=_(CAUSES.get(cause.kind, cause.kind.replace("_", " "))),
+        certainty=_(cause.certainty),
         fits=fmt.decimal(cause.weight, 2),
         text=cause.text,
         numbers=[number for number in numbers if number is not None],
@@ -121,11 +122,11 @@ def _fluid(noted: condition.Condition | None) -> list[Fact]:
     if noted is None:
         return []
     named = [
-        ("Colour", noted.colour),
-        ("Smell", noted.smell),
-        ("Metal on the magnet", noted.metal),
-        ("Milky", "yes" if noted.milky else "no"),
-        ("Note", noted.note),
+        (_("Colour"), _(noted.colour)),
+        (_("Smell"), _(noted.smell)),
+        (_("Metal on the magnet"), _(noted.metal)),
+        (_("Milky"), _("yes") if noted.milky else _("no")),
+        (_("Note"), noted.note),
     ]
     return [Fact(label, value) for label, value in named if value]
 
@@ -157,13 +158,20 @@ def _set_up(engine: Engine, job: JobRecord) -> dict[str, str]:
 
 def _torque(set_up: Mapping[str, str], noted: Sequence[str]) -> list[Fact]:
     facts = [
-        Fact(f"{label}, as entered in set-up", _in_nm(set_up[name]) if name == "torque" else set_up[name])
-        for name, label in (("torque", "Torque"), ("plug", "Plug"), ("height_note", "Height of the plug"))
+        Fact(
+            _("{label}, as entered in set-up").format(label=label),
+            _in_nm(set_up[name]) if name == "torque" else set_up[name],
+        )
+        for name, label in (
+            ("torque", _("Torque")),
+            ("plug", _("Plug")),
+            ("height_note", _("Height of the plug")),
+        )
         if name in set_up
     ]
     if "torque" not in set_up:
-        facts.insert(0, Fact("Torque, as entered in set-up", "none entered"))
-    return [*facts, *(Fact("Torque noted at the job", text) for text in noted or ["none"])]
+        facts.insert(0, Fact(_("Torque, as entered in set-up"), _("none entered")))
+    return [*facts, *(Fact(_("Torque noted at the job"), text) for text in noted or [_("none")])]
 
 
 def _in_nm(text: str) -> str:
@@ -171,7 +179,7 @@ def _in_nm(text: str) -> str:
     shown = format_torque(parse_torque_nm(text), decimals=0)
     typed = " ".join(text.split())
     in_nm = typed.lstrip("0123456789./ ").casefold().startswith("n")
-    return typed if in_nm else f"{typed} ({shown})"
+    return typed if in_nm else f"{typed} ({fmt.typed(shown)})"
 
 
 @dataclass(frozen=True)

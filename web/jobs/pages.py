@@ -7,6 +7,7 @@ from fastapi import APIRouter, Depends
 from starlette.responses import JSONResponse, Response
 
 from station.common.tabular import to_csv
+from station.common.words import _
 from station.learning import reason
 from station.record.finding import wanted
 from station.record.ledger import JOB_COLUMNS, JobRow
@@ -49,18 +50,18 @@ class JobsAsked:
 
         def named(table: str, label: str, value: str) -> Field:
             names = sorted({*(entry.key[0] for entry in known.entries[table].values()), value} - {""})
-            return Field(table, label, value, options(names, "any"))
+            return Field(table, label, value, options(names, _("any")))
 
-        outcomes = [("", "any"), *((name, name) for name in OUTCOMES)]
+        outcomes = [("", _("any")), *((name, _(name)) for name in OUTCOMES)]
         fields = [
-            named("vehicle", "Vehicle", self.vehicle),
-            named("technician", "Technician", self.technician),
-            named("container", "Container", self.container),
-            Field("outcome", "Came to", self.outcome, outcomes),
-            Field("from", "From", self.first_day),
-            Field("to", "To", self.last_day),
+            named("vehicle", _("Vehicle"), self.vehicle),
+            named("technician", _("Technician"), self.technician),
+            named("container", _("Container"), self.container),
+            Field("outcome", _("Came to"), self.outcome, outcomes),
+            Field("from", _("From"), self.first_day),
+            Field("to", _("To"), self.last_day),
         ]
-        return Asked("/jobs", "Vehicle, compartment, technician or number", self.q, fields, twins=TWINS)
+        return Asked("/jobs", _("Vehicle, compartment, technician or number"), self.q, fields, twins=TWINS)
 
 
 Jobs = Annotated[JobsAsked, Depends()]
@@ -114,7 +115,9 @@ def checkpoint(engine: Station, job_id: str) -> Response:
     note = engine.checkpoint(job.job_id)
     if note is None:
         raise Problem(
-            404, "No checkpoint", "This job is open, or was closed before the station signed for its record."
+            404,
+            _("No checkpoint"),
+            _("This job is open, or was closed before the station signed for its record."),
         )
     return download(note, f"{job.job_id}.checkpoint", "text/plain")
 

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Literal, get_args
 from urllib.parse import urlsplit
 
+from station.common.words import N_, _
 from station.errors import StationError
 
 HERE = Path(__file__).parents[1]
@@ -28,7 +29,7 @@ SITE = "https://sheet.invalid"
 """What the child calls the pages' own site; nothing is ever asked of it."""
 MISSING = 3
 """Exit status of the process where WeasyPrint, or a library that it needs, is not there."""
-HOW = (
+HOW = N_(
     "Making a PDF needs WeasyPrint in the station's environment (its extra \"pdf\") and Debian's Pango: sudo apt install "
     "libpango-1.0-0 libpangoft2-1.0-0. Or print the page from the browser."
 )
@@ -38,9 +39,9 @@ _one_at_a_time = threading.Lock()
 def pdf_of(html: str, paper: Paper) -> bytes:
     """The page on paper. Raises StationError where WeasyPrint is missing, fails or takes too long."""
     if find_spec("weasyprint") is None:
-        raise StationError(HOW)
+        raise StationError(_(HOW))
     if not _one_at_a_time.acquire(timeout=LIMIT_S):
-        raise StationError("Another PDF is being made and takes long. Try again in a minute.")
+        raise StationError(_("Another PDF is being made and takes long. Try again in a minute."))
     try:
         made = subprocess.run(
             [sys.executable, "-m", __name__, "--paper", paper],
@@ -52,16 +53,20 @@ def pdf_of(html: str, paper: Paper) -> bytes:
         )
     except subprocess.TimeoutExpired:
         raise StationError(
-            f"The PDF was not done after {LIMIT_S:.0f} s and was given up. Print the page from the browser."
+            _(
+                "The PDF was not done after {limit:.0f} s and was given up. Print the page from the browser."
+            ).format(limit=LIMIT_S)
         ) from None
     finally:
         _one_at_a_time.release()
     if made.returncode == MISSING:
-        raise StationError(HOW)
+        raise StationError(_(HOW))
     if made.returncode != 0:
         last = made.stderr.decode(errors="replace").strip().splitlines()[-1:]
         raise StationError(
-            f"The PDF could not be made ({''.join(last)[:200]}). Print the page from the browser."
+            _("The PDF could not be made ({why}). Print the page from the browser.").format(
+                why="".join(last)[:200]
+            )
         )
     return made.stdout
 

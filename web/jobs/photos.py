@@ -3,6 +3,7 @@
 from fastapi import APIRouter
 from starlette.responses import Response
 
+from station.common.words import _
 from station.learning import condition
 from web.frame.deps import Station, job_of
 from web.frame.problem import Problem
@@ -23,5 +24,5 @@ def photo(engine: Station, job_id: str, name: str) -> Response:
             raise KeyError(name)
         data = condition.load(condition.folder_of(engine.settings().ledger), name)
     except KeyError:
-        raise Problem(404, "No such photo", "This job has no photo of that name.") from None
+        raise Problem(404, _("No such photo"), _("This job has no photo of that name.")) from None
     return Response(data, media_type=MIME[name.rpartition(".")[2]])

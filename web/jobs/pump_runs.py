@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from station.common.words import _
 from station.given.pump_run import PumpRun
 from station.learning.reason import BEFORE_TARGET_L
 from web.frame import format as fmt
@@ -28,11 +29,11 @@ def lines(runs: Sequence[PumpRun]) -> list[RunLine]:
         found.append(
             RunLine(
                 f"{number}",
-                f"{fmt.litres(from_l).number} to {fmt.litres(one.final_l)}",
+                _("{low} to {high}").format(low=fmt.litres(from_l).number, high=fmt.litres(one.final_l)),
                 str(fmt.litres(one.target_l)),
                 str(fmt.millilitres(one.final_l - one.cut_off_l)),
-                f"{one.why[0].upper()}{one.why[1:]}",
-                str(fmt.volume(left_l)) if left_l > BEFORE_TARGET_L else "reached",
+                fmt.sentence(_(one.why)).rstrip("."),
+                str(fmt.volume(left_l)) if left_l > BEFORE_TARGET_L else _("reached"),
             )
         )
         from_l = one.final_l

@@ -8,15 +8,15 @@ from typing import Self
 import segno
 from markupsafe import Markup
 
+from station.common.words import N_, _
 from station.core import take_back
-from station.given.report import Report
 from station.given.shop_head import ShopHead
 from station.learning import condition, reason
 from station.record.archive import JobRecord
 from station.shop import due
 from web.frame import format as fmt
 from web.frame import words
-from web.jobs import contexts, pump_runs
+from web.jobs import contexts, plain, pump_runs
 from web.jobs.contexts import facts_of, figures_of, judged, reference_of, title_of
 from web.jobs.curve import drawing_of
 from web.jobs.findings import Fact, noted_torque
@@ -123,103 +123,47 @@ LINES, LINE = 16, 70
 TAKEN_BACK = 4
 WORDS = ((36, 50), (22, 40))
 """What a witness says and what would settle it, so that few take two lines and many take one each."""
-TEXT, NAME, TITLE, ROW = 170, 60, 45, 120
+NAME, TITLE, ROW = 60, 45, 120
 """What a page of paper holds in its worst case; tests/web/jobs/test_sheet.py prints that."""
 
-HEADS = {
-    "full": "The right amount is in.",
-    "short": "Too little is in.",
-    "over": "Too much is in.",
-    "undecided": "It is not certain that the right amount is in.",
-    "none": "Nothing was filled, so there is nothing to judge.",
-}
-ON_FRONT = ("Vehicle", "Compartment")
+ON_FRONT = (N_("Vehicle"), N_("Compartment"))
 """The title says it on both pages."""
-LOOKS = {
-    "smell": {"usual": "usual smell", "burnt": "smells burnt", "fuel": "smells of fuel", "coolant": "smells of coolant"},
-    "metal": {
-        "none": "no metal on the magnet",
-        "fine paste": "fine paste on the magnet",
-        "flakes": "flakes on the magnet",
-        "chips": "chips on the magnet",
-    },
-}  # fmt: skip
-
-
-def _cut(text: str, length: int = TEXT) -> str:
-    return text if len(text) <= length else f"{text[: length - 1].rstrip()}…"
-
-
-def _looked(noted: condition.Noted) -> str:
-    """How the drained fluid looked, as one reads it aloud, and what the trade reads from it."""
-    seen = noted.condition
-    if seen is None:
-        return "not noted"
-    parts = [
-        f"{seen.colour}{', milky' if seen.milky else ''}",
-        LOOKS["smell"].get(seen.smell, seen.smell),
-        LOOKS["metal"].get(seen.metal, seen.metal),
-    ]
-    return _cut(" ".join([f"{fmt.sentence(', '.join(parts))}", *noted.findings]), 2 * TEXT)
-
-
-def _sure(report: Report) -> str:
-    """The verdict's probability in words."""
-    if report.filled_l is None or report.p_within is None:
-        return fmt.UNKNOWN
-    p = {"full": report.p_within, "short": report.p_short, "over": report.p_over}.get(report.verdict)
-    meant = {"short": "too little is in", "over": "too much is in"}.get(report.verdict, "the amount is right")
-    if p is not None:
-        return f"{fmt.probability(p)} probability that {meant}"
-    return (
-        f"right with {fmt.probability(report.p_within)} probability, too little with "
-        f"{fmt.probability(report.p_short)}, too much with {fmt.probability(report.p_over)}"
-    )
 
 
 def _next_service(source: Source, job: JobRecord) -> str:
     if job.closed_utc is None or job.measured.stage == "abandoned":
-        return "This service is not finished."
+        return _("This service is not finished.")
     told = due.after_job(source.catalogue(), job, source.settings().zone)
-    return told or "see the vehicle's service manual; none is listed here"
-
-
-def _right(report: Report) -> str:
-    """What counts as the right amount."""
-    expected = report.expected_fill_l
-    lower = fmt.litres(expected - report.tolerance_minus_l).number
-    return f"{lower} to {fmt.litres(expected + report.tolerance_plus_l)}"
-
-
-def _watched(watched_s: float | None) -> str:
-    """A leak watch that came to nothing."""
-    return "not looked for" if watched_s is None else f"watched for {watched_s:.0f} s, too short to say"
-
-
-def _of(volume: fmt.Shown, fluid: str | None) -> str:
-    return f"{volume} of {fluid}" if fluid and volume is not fmt.NOTHING else str(volume)
+    return told or _("see the vehicle's service manual; none is listed here")
 
 
 def _rows(source: Source, job: JobRecord) -> list[Fact]:
     report, labels = job.measured, job.labels
     with source.reading() as ledger:
         noted = condition.of_job(ledger, job.job_id)
-    level = "yes, at the fill plug" if report.level_seen else "not recorded"
-    stand = "spirit level on the housing: level" if report.stands_level else "no spirit level on the housing"
+    level = _("yes, at the fill plug") if report.level_seen else _("not recorded")
+    stand = (
+        _("spirit level on the housing: level")
+        if report.stands_level
+        else _("no spirit level on the housing")
+    )
     named = [
-        ("Came out", _of(fmt.litres(report.drained_l, report.drained_u95_l), labels.get("drained_fluid"))),
-        ("How it looked", _looked(noted)),
-        ("Went in", _of(fmt.litres(report.filled_l, report.filled_u95_l), labels.get("fresh_fluid"))),
-        ("Right amount", _right(report)),
-        ("How sure", _sure(report)),
-        ("Level seen", f"{level}; {stand}"),
-        ("Leaks", report.leak_text or _watched(report.leak_watched_s)),
-        ("Next service", _next_service(source, job)),
-        ("Tightened", "; ".join(_cut(text, NAME) for text in noted_torque(job)[-TORQUES:])),
-        ("Done by", labels.get("technician") or job.closed_by or fmt.UNKNOWN),
+        (
+            _("Came out"),
+            plain.of(fmt.litres(report.drained_l, report.drained_u95_l), labels.get("drained_fluid")),
+        ),
+        (_("How it looked"), plain.looked(noted)),
+        (_("Went in"), plain.of(fmt.litres(report.filled_l, report.filled_u95_l), labels.get("fresh_fluid"))),
+        (_("Right amount"), plain.right(report)),
+        (_("How sure"), plain.sure(report)),
+        (_("Level seen"), f"{level}; {stand}"),
+        (_("Leaks"), _(report.leak_text) or plain.watched(report.leak_watched_s)),
+        (_("Next service"), _next_service(source, job)),
+        (_("Tightened"), "; ".join(plain.cut(text, NAME) for text in noted_torque(job)[-TORQUES:])),
+        (_("Done by"), labels.get("technician") or job.closed_by or fmt.UNKNOWN),
     ]
     return [
-        Fact(label, text if label in ("How it looked", "Next service") else _cut(text))
+        Fact(label, text if label in (_("How it looked"), _("Next service")) else plain.cut(text))
         for label, text in named
         if text
     ]
@@ -227,8 +171,8 @@ def _rows(source: Source, job: JobRecord) -> list[Fact]:
 
 def _unfinished(job: JobRecord) -> str:
     if job.closed_utc is None:
-        return "This job is still open."
-    return "This job was abandoned." if job.measured.stage == "abandoned" else ""
+        return _("This job is still open.")
+    return _("This job was abandoned.") if job.measured.stage == "abandoned" else ""
 
 
 def _number(certificate: str) -> str:
@@ -237,12 +181,12 @@ def _number(certificate: str) -> str:
 
 def _measured_by(job: JobRecord) -> str:
     held = [
-        f"{kind} by certificate {_number(text)}"
+        _("{kind} by certificate {number}").format(kind=_(kind), number=_number(text))
         for kind, text in sorted(job.certificates.items(), reverse=True)
     ]
     if not held:
-        return "Measured with the values of the bay's set-up; no certificate was in force."
-    return _cut(f"Measured: {', '.join(held)}.", 200)
+        return _("Measured with the values of the bay's set-up; no certificate was in force.")
+    return plain.cut(_("Measured: {what}.").format(what=", ".join(held)), 200)
 
 
 def lines_of(said: str, rows: Sequence[Fact]) -> int:
@@ -254,20 +198,20 @@ def _front(source: Source, job: JobRecord, drawing: Still | None) -> Front:
     report = job.measured
     tone, verdict = judged(report)
     told = reason.of_job(job)
-    rows, said = _rows(source, job), "" if told is None else _cut(told.text, 2 * TEXT)
+    rows, said = _rows(source, job), "" if told is None else plain.cut(told.text, 2 * plain.TEXT)
     return Front(
         shop=source.settings().shop,
         served=fmt.day(job.closed_utc or job.opened_utc),
         unfinished=_unfinished(job),
         tone=tone,
         sign=verdict.sign,
-        head=f"{verdict.word}. {HEADS[tone]}",
+        head=f"{verdict.word}. {_(plain.HEADS[tone])}",
         told=said,
         rows=rows,
         reference=reference_of(report),
         still=drawing if lines_of(said, rows) <= LINES else None,
         measured_by=_measured_by(job),
-        statement=words.NOT_FOR_TRADE,
+        statement=_(words.NOT_FOR_TRADE),
     )
 
 
@@ -279,7 +223,9 @@ def _less(budget: contexts.Budget, terms: int) -> Less:
         budget.value,
         budget.coverage,
         [(bar.name, bar.u, bar.share) for bar in kept],
-        f"{len(others)} more, together {fmt.share(max(rest / 100.0, TINY))}" if others else "",
+        _("{n} more, together {share}").format(n=len(others), share=fmt.share(max(rest / 100.0, TINY)))
+        if others
+        else "",
     )
 
 
@@ -288,21 +234,24 @@ def _back(job: JobRecord) -> Back:
     crowd = len(report.witnesses) > MANY_WITNESSES
     rows, terms = (ROWS - 3, TERMS - 2) if crowd else (ROWS, TERMS)
     word, settles = WORDS[crowd]
-    torque = [_cut(text, NAME) for text in noted_torque(job)]
-    notices = [_cut(notice.text, ROW) for notice in report.notices]
+    torque = [plain.cut(text, NAME) for text in noted_torque(job)]
+    notices = [plain.cut(notice.text, ROW) for notice in report.notices]
     came = pan_steps.came(job, report.steps)
     runs = pump_runs.lines(report.pump_runs)
     heard = witnesses.lines(report.witnesses, report.verdict)
     return Back(
-        said=_cut(fmt.sentence(report.verdict_text)),
+        said=plain.cut(fmt.sentence(report.verdict_text)),
         verdict=judged(report)[1].text,
-        facts=[Fact(f.label, _cut(f.value, NAME)) for f in facts_of(job) if f.label not in ON_FRONT],
+        facts=[
+            Fact(f.label, plain.cut(f.value, NAME)) for f in facts_of(job) if f.label not in map(_, ON_FRONT)
+        ],
         figures=figures_of(job),
         reference=reference_of(report),
         witnesses=[
-            replace(line, word=_cut(line.word, word), settles=_cut(line.settles, settles)) for line in heard
+            replace(line, word=plain.cut(line.word, word), settles=plain.cut(line.settles, settles))
+            for line in heard
         ],
-        narrows=_cut(report.narrows or "", ROW),
+        narrows=plain.cut(report.narrows or "", ROW),
         runs=runs[-rows:],
         more_runs=max(0, len(runs) - rows),
         budgets=[_less(one, terms) for one in contexts.budgets_of(report)],
@@ -314,12 +263,15 @@ def _back(job: JobRecord) -> Back:
         notices=notices[:rows],
         more_notices=max(0, len(notices) - rows),
         taken_back=[
-            f"{take_back.NAMES.get(event.text, event.text)}, at {fmt.time_of_day(event.utc)}"
+            _("{text}, at {time}").format(
+                text=_(take_back.NAMES.get(event.text, event.text)), time=fmt.time_of_day(event.utc)
+            )
             for event in job.events
             if event.kind == "taken_back"
         ][-TAKEN_BACK:],
         certificates=[
-            f"{kind}: {_cut(text, ROW)}" for kind, text in sorted(job.certificates.items(), reverse=True)
+            f"{_(kind)}: {plain.cut(text, ROW)}"
+            for kind, text in sorted(job.certificates.items(), reverse=True)
         ],
         software=job.software or "",
     )
@@ -332,7 +284,7 @@ def sheet_page(source: Source, job_id: str) -> SheetPage:
     checkpoint = source.checkpoint(job_id)
     return SheetPage(
         job_id=job.job_id,
-        title=_cut(title_of(job), TITLE),
+        title=plain.cut(title_of(job), TITLE),
         simulated=job.backend == "simulated",
         front=_front(source, job, drawing_of(source, job)),
         back=_back(job),

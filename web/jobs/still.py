@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from station.record.curve import Curve, Trace
+from web.frame import format as fmt
 
 WIDTH, HEIGHT = 720.0, 190.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 46.0, 8.0, 26.0
@@ -70,7 +71,9 @@ def still(
     return Still(
         pan=_line(pan, x, y_kg),
         metered=_line(metered, x, y_l),
-        minutes=tuple(Tick(x(n * step * 60.0), f"{n * step:g}") for n in range(int(minutes / step) + 1)),
+        minutes=tuple(
+            Tick(x(n * step * 60.0), fmt.general(n * step)) for n in range(int(minutes / step) + 1)
+        ),
         left=_ticks(low_kg, high_kg, y_kg),
         right=_ticks(0.0, top_l, y_l),
         stages=tuple(Bar(x(a), round(x(b) - x(a), 1), name) for name, a, b in stages),
@@ -95,9 +98,7 @@ def _line(trace: Trace | None, x: Callable[[float], float], y: Callable[[float],
 def _ticks(low: float, high: float, y: Callable[[float], float]) -> tuple[Tick, ...]:
     step = next((s for s in STEPS if (high - low) / s <= 6), STEPS[-1])
     first = -int(-low // step) if low < 0 else 0
-    return tuple(
-        Tick(y(n * step), f"{n * step:g}".replace("-", "−")) for n in range(first, int(high / step) + 1)
-    )
+    return tuple(Tick(y(n * step), fmt.general(n * step)) for n in range(first, int(high / step) + 1))
 
 
 def _band(y: Callable[[float], float], low: float, high: float) -> Band:

@@ -13,6 +13,7 @@ from pydantic import Field
 from starlette.responses import Response
 
 from station.bay.plan import PlanForm
+from station.common.words import _
 from station.errors import Asked, InputError
 from station.given.bench import BenchVerb
 from station.given.evidence import ContainerWeighing
@@ -120,7 +121,7 @@ async def open_job(engine: Station, threads: DiskThreads, body: PlanForm) -> Res
     """Every job has a name to it: the one that was typed, or whoever is signed in."""
     form = replace(body, technician=body.technician.strip() or BY.get())
     if not form.technician:
-        raise InputError("technician is empty; pick or type who does this job.")
+        raise InputError(_("Technician: pick or type who does this job."))
     return done(job_id=await do(threads, engine.open_job, form))
 
 
@@ -136,9 +137,9 @@ def _mark(engine: Engine, mark: Mark, reason: str) -> None:
         engine.mark(mark, reason)
     except InputError as error:
         if isinstance(error, Asked):
-            raise Problem(409, "Drained and expected do not agree", str(error)) from error
+            raise Problem(409, _("Drained and expected do not agree"), str(error)) from error
         if mark is Mark.FILL_START and _unit_in_doubt(engine):
-            raise Problem(409, "Probably another unit", str(error)) from error
+            raise Problem(409, _("Probably another unit"), str(error)) from error
         raise
 
 
@@ -212,18 +213,18 @@ async def interruption(engine: Station, threads: DiskThreads, body: Interruption
 
 @router.post("/drum")
 async def drum(engine: Station, threads: DiskThreads, body: Drum) -> Response:
-    left_l = volume_l("What is left", body.left, engine.settings().country)
+    left_l = volume_l(_("What is left"), body.left, engine.settings().country)
     await do(threads, engine.connect_drum, body.container, body.fluid, left_l)
     return done()
 
 
 @router.post("/container")
 async def container(engine: Station, threads: DiskThreads, body: Weighed) -> Response:
-    kg = mass_kg("The container's weight", body.weight)
+    kg = mass_kg(_("The container's weight"), body.weight)
     u_kg = ContainerWeighing.u_kg
     if body.division.strip():
         # OIML R 76: in the middle of its range a scale of class III may be off by one division (from memory)
-        u_kg = max(LEAST_U_KG, mass_kg("The scale's step", body.division) / math.sqrt(3.0))
+        u_kg = max(LEAST_U_KG, mass_kg(_("The scale's step"), body.division) / math.sqrt(3.0))
     await do(threads, engine.weigh_container, body.which, kg, u_kg)
     return done()
 
@@ -249,6 +250,6 @@ async def abandon(engine: Station, threads: DiskThreads, body: Reason) -> Respon
 @router.post("/bench")
 async def bench(engine: Station, threads: ChangeThreads, body: Verb) -> Response:
     if engine.backend != "simulated":
-        raise Problem(404, "No bench here", "A real bay has no bench panel.")
+        raise Problem(404, _("No bench here"), _("A real bay has no bench panel."))
     await do(threads, engine.bench, body.verb)
     return done()

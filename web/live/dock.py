@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from station.bay.views import BayView, ItemView, LipView, MarkView
+from station.common.words import _
 from station.given.said import Mark
 from station.learning.reason import Outcome, missing_l
 from web.frame import format as fmt
@@ -59,13 +60,15 @@ def dock(view: BayView, outcome: Outcome) -> Dock:
 
 def _at_the_lip(proof: LipView) -> Dock:
     """A proof under way: what was pushed of what may be, and what has run over."""
-    pushed = f"At the lip: {proof.pushed_l * 1000:.0f} of {proof.most_l * 1000:.0f} mL pushed"
-    return Dock(pushed, f"{proof.over_l * 1000:.0f} mL over the lip so far", held=True)
+    pushed = _("At the lip: {pushed:.0f} of {most:.0f} mL pushed").format(
+        pushed=proof.pushed_l * 1000, most=proof.most_l * 1000
+    )
+    return Dock(pushed, _("{over:.0f} mL over the lip so far").format(over=proof.over_l * 1000), held=True)
 
 
 def _settle(view: BayView, outcome: Outcome, figure: str, missing: str, marks: dict[Mark, MarkView]) -> Dock:
     if missing_l(outcome) is not None and Mark.FILL_START in marks:
-        return Dock(figure, missing, mark=marks[Mark.FILL_START], label="Top up")
+        return Dock(figure, missing, mark=marks[Mark.FILL_START], label=_("Top up"))
     name = Mark.PLUG_IN if outcome.level_seen else Mark.LEVEL_SEEN
     mark = marks.get(name)
     return Dock(figure, missing, mark=mark, label=mark.label if mark else "", wait=_better_waited(view))
@@ -89,27 +92,36 @@ def _figures(view: BayView, outcome: Outcome) -> tuple[str, str]:
     left = (
         ""
         if timer is None or timer.left_s <= 0
-        else f"{words.TIMERS.get(timer.what, timer.what)}, {fmt.clock(timer.left_s)} left"
+        else _("{what}, {left} left").format(
+            what=_(words.TIMERS.get(timer.what, timer.what)), left=fmt.clock(timer.left_s)
+        )
     )
     if view.stage in ("drain", "drip"):
-        drained = f"Drained {fmt.litres(f.drained_l, f.drained_u95_l)}"
+        drained = _("Drained {drained}").format(drained=fmt.litres(f.drained_l, f.drained_u95_l))
         if view.stage == "drain" or f.still_to_come_l is None:
-            return drained, "Wait until the stream has become a drip."
+            return drained, _("Wait until the stream has become a drip.")
         return (
             drained,
-            f"{fmt.volume(f.still_to_come_l, f.still_to_come_u95_l)} still to come. {fmt.waiting(view.wait_s)}",
+            _("{still_to_come} still to come. {wait}").format(
+                still_to_come=fmt.volume(f.still_to_come_l, f.still_to_come_u95_l),
+                wait=fmt.waiting(view.wait_s),
+            ),
         )
     if view.stage == "reseal":
-        return left or f"Drained {fmt.litres(f.drained_l, f.drained_u95_l)}", ""
+        return left or _("Drained {drained}").format(drained=fmt.litres(f.drained_l, f.drained_u95_l)), ""
     if view.stage == "fill":
         return (
-            f"{fmt.litres(f.filled_l or 0.0).number} of {fmt.litres(view.target_l)}",
-            f"{fmt.litres(view.to_go_l)} to go",
+            _("{number} of {target}").format(
+                number=fmt.litres(f.filled_l or 0.0).number, target=fmt.litres(view.target_l)
+            ),
+            _("{to_go} to go").format(to_go=fmt.litres(view.to_go_l)),
         )
     if view.stage in ("settle", "leak watch"):
         short_l = missing_l(outcome)
-        filled = f"Filled {fmt.litres(f.filled_l, f.filled_u95_l)}"
+        filled = _("Filled {filled}").format(filled=fmt.litres(f.filled_l, f.filled_u95_l))
         if short_l is not None:
-            return f"{fmt.litres(short_l)} missing: top up", left
+            return _("{short} missing: top up").format(short=fmt.litres(short_l)), left
         return filled, left or (f.leak_text or "" if view.stage == "leak watch" else "")
-    return f"Expected {fmt.litres(f.expected_fill_l, f.expected_fill_u95_l)}", ""
+    return _("Expected {expected_fill}").format(
+        expected_fill=fmt.litres(f.expected_fill_l, f.expected_fill_u95_l)
+    ), ""

@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Callable
 
 from station.bay.engine import PAGE_LAPSE_S
+from station.common.words import _
 from web.frame.problem import Problem
 
 REMEMBERED = 256
@@ -40,11 +41,13 @@ class Holder:
                 self._over.append(self._grip)
                 self._grip = None
             if grip in self._over:
-                raise Problem(409, "Hold is over", "The hold was interrupted. Let go, then press again.")
+                raise Problem(
+                    409, _("Hold is over"), _("The hold was interrupted. Let go, then press again.")
+                )
             if self._grip not in (None, grip):
                 # Beats of a refused press may still be on their way when the other page lets go: they start nothing.
                 self._over.append(grip)
-                raise Problem(409, "Held elsewhere", "The pump is being held from another page.")
+                raise Problem(409, _("Held elsewhere"), _("The pump is being held from another page."))
             self._hold(True)
             self._grip, self._beat_s = grip, now_s
 

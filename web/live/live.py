@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from station.bay.views import BayView, JobView, PumpView
+from station.common.words import _
 from station.given.stages import BEFORE_FILL, DRAINING
 from station.learning.reason import Outcome, needs_words, reason
 from web.frame import format as fmt
@@ -45,7 +46,7 @@ def _pump(view: BayView) -> str:
     reached = view.to_go_l is not None and view.to_go_l < REACHED_L
     # In a purge the hose is in a waste vessel: no level at a plug asks for more.
     if _purging(view) and reached and not (view.pump_on or view.latched or view.blocked):
-        return words.PURGED
+        return _(words.PURGED)
     proof = None if view.pump is None else view.pump.lip
     if proof is not None and proof.under_way and not (view.pump_on or view.latched or view.blocked):
         return words.proving(view.held)
@@ -72,13 +73,14 @@ def live(view: BayView) -> Live:
     judged = job is not None and stage in FILLED and figures.filled_l is not None
     told = None if job is None else reason(outcome(view))
     text |= {
-        "stage": "no job" if stage == "idle" else stage,
+        "stage": _("no job") if stage == "idle" else _(stage),
         "waiting": fmt.waiting(view.wait_s) if stage == "drip" else "",
+        "verdict.tone": verdict.tone,
         "verdict.word": verdict.word,
         "verdict.sign": verdict.sign,
         "verdict.text": verdict.text,
         "verdict.said": fmt.sentence(figures.verdict_text),
-        "verdict.when": "" if stage == "closed" else "as of now",
+        "verdict.when": "" if stage == "closed" else _("as of now"),
         "reason": "" if told is None else told.text,
         "pump": _pump(view),
         "cue": cue(view),
@@ -89,9 +91,9 @@ def live(view: BayView) -> Live:
         geo |= gauge.flask(job, figures, view.target_l) | gauge.drain(job, figures)
     timer = view.timer
     if timer is not None:
-        text["timer.what"] = words.TIMERS.get(timer.what, timer.what)
+        text["timer.what"] = _(words.TIMERS.get(timer.what, timer.what))
         text["timer.left"] = fmt.clock(timer.left_s)
-        text["timer.of"] = f"of {fmt.clock(timer.of_s)}"
+        text["timer.of"] = _("of {of}").format(of=fmt.clock(timer.of_s))
         geo |= gauge.timer(timer.left_s, timer.of_s)
     else:
         text |= {"timer.what": "", "timer.left": "", "timer.of": ""}
@@ -141,20 +143,24 @@ def _supply_text(view: BayView) -> dict[str, str]:
     hose = " + ".join(f"{fmt.litres(part.volume_l)} {part.grade or part.fluid}" for part in supply.hose)
     left = fmt.litres(supply.left_l, supply.left_u95_l)
     text = {
-        "drum": f"{supply.container}: {left} left of {supply.grade}"
+        "drum": _("{container}: {left} left of {grade}").format(
+            container=supply.container, left=left, grade=supply.grade
+        )
         if supply.container
-        else "No container entered: connect one",
-        "hose": hose or "empty",
+        else _("No container entered: connect one"),
+        "hose": hose or _("empty"),
         "weighed": words.container_weighed(supply),
     }
     if pump is None:
         return text | dict.fromkeys(("held.found", "held.remedy", "held.kind", "doubts", "purge"), "")
     return text | {
-        "held.found": pump.found or "",
-        "held.remedy": pump.remedy or "",
+        "held.found": _(pump.found),
+        "held.remedy": _(pump.remedy),
         "held.kind": pump.interlock or "",
         "doubts": words.doubts(pump.doubts),
-        "purge": f"{fmt.litres(pump.purge_l)} of {fmt.litres(pump.purge_needed_l)}",
+        "purge": _("{purge} of {needed}").format(
+            purge=fmt.litres(pump.purge_l), needed=fmt.litres(pump.purge_needed_l)
+        ),
     }
 
 
@@ -169,7 +175,7 @@ def _job_text(job: JobView | None) -> dict[str, str]:
         "fluids": job.fresh_fluid or job.grade,
         "listed": job.capacity_text,
         "expected_from": job.expected_from,
-        "method": job.method,
+        "method": _(job.method),
         "job_id": job.job_id,
         "limits.upper": fmt.litres(job.expected_fill_l + job.tolerance_plus_l).number,
         "limits.lower": fmt.litres(job.expected_fill_l - job.tolerance_minus_l).number,
@@ -180,12 +186,12 @@ def _station_text(view: BayView) -> dict[str, str]:
     warm, figures = view.temperatures_c, view.figures
     return {
         "bay": view.bay,
-        "speed": f"× {view.speed:g}" if view.speed != 1 else "",
+        "speed": f"× {fmt.general(view.speed)}" if view.speed != 1 else "",
         "drained_c": str(fmt.temperature(warm.get("fluid_drained_c"))),
         "supply_c": str(fmt.temperature(warm.get("fluid_supply_c"))),
         "air_c": str(fmt.temperature(warm.get("air_c"))),
         "pan": str(fmt.mass(view.pan_g)),
-        "leak": figures.leak_text or "",
+        "leak": _(figures.leak_text),
         "leak.measured": words.leak_measured(figures.leak_l_h, figures.leak_u95_l_h),
         "pan_flow": str(fmt.mass_flow(view.pan_flow_g_s)),
         "flow": str(fmt.flow(view.flow_l_min)),
@@ -281,7 +287,7 @@ def _fragments(view: BayView, stage: str, flags: Mapping[str, bool], near: Dock)
         "over": "" if view.job is None else render("_over.html", job_id=view.job.job_id, stage=stage),
         "asked": render("_questions.html", questions=[q for q in asked if q.open]),
         "told": render("_questions.html", questions=[q for q in asked if not q.open]),
-        "faults": render("_faults.html", faults=[(words.source(f.source), f.fault) for f in view.faults]),
+        "faults": render("_faults.html", faults=[(words.source(f.source), _(f.fault)) for f in view.faults]),
         "standing": render("_standing.html", flags=view.standing),
         "notices": render(
             "_notices.html", notices=notices[:NOTICES_SHOWN], more=len(notices) - NOTICES_SHOWN

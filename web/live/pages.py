@@ -6,6 +6,7 @@ from fastapi import APIRouter, Depends, Request
 from sse_starlette.sse import EventSourceResponse
 from starlette.responses import FileResponse, JSONResponse, Response
 
+from station.common.words import _
 from station.learning.history import last_service_utc
 from web.frame import format as fmt
 from web.frame.deps import Station, is_simulated, page_of
@@ -34,7 +35,7 @@ def bay(engine: Station, hub: TheHub) -> Response:
     listed = [(c.vehicle, c.compartment) for c in options.compartments]
     with engine.reading() as ledger:
         served = {pair: last_service_utc(ledger, *pair) for pair in listed}
-    last = {pair: f"last done {fmt.day(utc)}" for pair, utc in served.items() if utc}
+    last = {pair: _("last done {day}").format(day=fmt.day(utc)) for pair, utc in served.items() if utc}
     page = contexts.bay_page(hub.newest(), options, last, engine.catalogue(), is_simulated(engine))
     return page_of("bay.html", page)
 
@@ -60,7 +61,9 @@ def truth(engine: Station) -> Response:
     """What the simulation knows, for whoever wants to check the station."""
     if not is_simulated(engine):
         raise Problem(
-            404, "No bench here", "A real bay has no bench panel and knows no truth but its measurements."
+            404,
+            _("No bench here"),
+            _("A real bay has no bench panel and knows no truth but its measurements."),
         )
     return JSONResponse(engine.truth())
 

@@ -4,14 +4,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from station.bay.views import StepView
+from station.common.words import N_, _
 from station.given.report import PanStep
 from station.record.archive import JobRecord
 from web.frame import format as fmt
 
 ANSWERS = {
-    "gulp": (("fluid", "Fluid"), ("object", "Something laid in it")),
-    "object": (("object", "A thing"), ("fluid", "It was fluid")),
-    "flush": (("object", "Solvent"), ("fluid", "Fluid from the vehicle")),
+    "gulp": (("fluid", N_("Fluid")), ("object", N_("Something laid in it"))),
+    "object": (("object", N_("A thing")), ("fluid", N_("It was fluid"))),
+    "flush": (("object", N_("Solvent")), ("fluid", N_("Fluid from the vehicle"))),
 }
 """By a step's kind: the words that the station takes, as a person says them."""
 
@@ -45,35 +46,40 @@ class Came:
 
 
 def _text(step: StepView) -> str:
-    at = f"At {fmt.time_of_day(step.utc)}" if step.utc else f"At {step.t_s:.0f} s of this job"
+    at = (
+        _("At {time}").format(time=fmt.time_of_day(step.utc))
+        if step.utc
+        else _("At {t:.0f} s of this job").format(t=step.t_s)
+    )
     if step.kind == "gulp":
-        return f"{at} the pan gained {fmt.grams(step.kg)} at once. Fluid, or something laid in it?"
+        return _("{at} the pan gained {mass} at once. Fluid, or something laid in it?").format(
+            at=at, mass=fmt.grams(step.kg)
+        )
     if step.kind == "object":
-        return f"{at} {fmt.grams(step.kg)} landed on the pan at once, faster than fluid comes."
-    return f"{at} more began to run into the pan than a drip can bring."
+        return _("{at} {mass} landed on the pan at once, faster than fluid comes.").format(
+            at=at, mass=fmt.grams(step.kg)
+        )
+    return _("{at} more began to run into the pan than a drip can bring.").format(at=at)
 
 
 def _taken(step: PanStep) -> str:
     if step.says is not None:
-        word = dict(ANSWERS[step.kind])[step.says] if step.kind in ANSWERS else step.says
-        return f"{word}{_counted(step)}"
+        word = _(dict(ANSWERS[step.kind])[step.says] if step.kind in ANSWERS else step.says)
+        counted = _("{word}, counted") if step.says == "fluid" else _("{word}, not counted")
+        return counted.format(word=word)
     if step.kind == "gulp":
-        much = "counted as fluid" if step.counted_kg == step.kg else "half of it is counted"
-        return f"Not known: {much}, and the doubt widens the uncertainty"
+        much = _("counted as fluid") if step.counted_kg == step.kg else _("half of it is counted")
+        return _("Not known: {much}, and the doubt widens the uncertainty").format(much=much)
     return {
-        "object": "Taken for a thing, not counted",
-        "object_gone": "Taken off or moved, not counted",
-        "pan_lifted": "Pan lifted, not counted",
-        "pan_back": "Pan put back, not counted",
-        "flush": "Taken for solvent, not counted",
-        "burst": "Taken for solvent, not counted",
-        "splash": "Taken for fluid, counted with some doubt",
-        "struck": "Not known whether it stayed; the uncertainty is wider",
+        "object": _("Taken for a thing, not counted"),
+        "object_gone": _("Taken off or moved, not counted"),
+        "pan_lifted": _("Pan lifted, not counted"),
+        "pan_back": _("Pan put back, not counted"),
+        "flush": _("Taken for solvent, not counted"),
+        "burst": _("Taken for solvent, not counted"),
+        "splash": _("Taken for fluid, counted with some doubt"),
+        "struck": _("Not known whether it stayed; the uncertainty is wider"),
     }.get(step.kind, step.kind.replace("_", " "))
-
-
-def _counted(step: PanStep) -> str:
-    return ", counted" if step.says == "fluid" else ", not counted"
 
 
 def questions(steps: Sequence[StepView]) -> list[Question]:
@@ -84,7 +90,7 @@ def questions(steps: Sequence[StepView]) -> list[Question]:
             _text(step),
             _taken(step),
             step.asked,
-            [Choice(word, label, step.says == word) for word, label in ANSWERS[step.kind]],
+            [Choice(word, _(label), step.says == word) for word, label in ANSWERS[step.kind]],
         )
         for step in reversed(steps)
         if step.may_answer
@@ -98,25 +104,27 @@ def summary(steps: Sequence[PanStep]) -> str:
     counted = sum(1 for step in weighed if step.counted_kg != 0.0)
     told = sum(1 for step in asked if step.says is not None)
     if not weighed:
-        return "nothing but fluid"
+        return _("nothing but fluid")
     things = len(weighed) - counted
     parts = [
-        f"{things} taken for things, not counted" if things else "",
-        f"{counted} counted" if counted else "",
+        _("{n} taken for things, not counted").format(n=things) if things else "",
+        _("{n} counted").format(n=counted) if counted else "",
     ]
-    return "; ".join(part for part in parts if part) + (f"; {told} as the technician said" if told else "")
+    if told:
+        parts.append(_("{n} as the technician said").format(n=told))
+    return "; ".join(part for part in parts if part)
 
 
 _WHAT = {
-    "gulp": "gained within seconds",
-    "object": "landed at once",
-    "object_gone": "went at once",
-    "pan_lifted": "pan off its cells",
-    "pan_back": "pan back on its cells",
-    "flush": "more than a drip began to run in",
-    "burst": "a burst of what ran in",
-    "splash": "gained in the stream",
-    "struck": "struck under the stream",
+    "gulp": N_("gained within seconds"),
+    "object": N_("landed at once"),
+    "object_gone": N_("went at once"),
+    "pan_lifted": N_("pan off its cells"),
+    "pan_back": N_("pan back on its cells"),
+    "flush": N_("more than a drip began to run in"),
+    "burst": N_("a burst of what ran in"),
+    "splash": N_("gained in the stream"),
+    "struck": N_("struck under the stream"),
 }
 
 
@@ -131,14 +139,18 @@ def came(job: JobRecord, steps: Sequence[PanStep]) -> list[Came]:
     for step in steps:
         if step.id in told:
             answer = told[step.id]
-            by = f"answered at the bay, {fmt.moment(answer.utc)}"
+            by = _("answered at the bay, {when}").format(when=fmt.moment(answer.utc))
             if answer.by:  # whoever was signed in then, whosever job it is
-                by += f", by {answer.by}"
+                by = _("{what}, by {name}").format(what=by, name=answer.by)
             elif technician:
-                by += f", technician of the job: {technician}"
+                by = _("{what}, technician of the job: {name}").format(what=by, name=technician)
         else:
-            by = "answered in the job's file" if step.says is not None else "the station, nobody answered"
-        what = _WHAT.get(step.kind, step.kind)
+            by = (
+                _("answered in the job's file")
+                if step.says is not None
+                else _("the station, nobody answered")
+            )
+        what = _(_WHAT.get(step.kind, step.kind))
         amount = f"{fmt.grams(step.kg, signed=True)}, " if step.kg else ""
         at = seen.get(step.id)
         rows.append(Came(fmt.moment(None if at is None else at.utc), f"{amount}{what}", _taken(step), by))

@@ -3,20 +3,21 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from station.common.words import N_, _
 from station.given.report import Spoke
 from web.frame import format as fmt
 
 NAMES = {
-    "expected": "Expected fill",
-    "drained": "Expected from what came out",
-    "meter": "Meter",
-    "lip": "What ran over the lip",
-    "dry lip": "Lip that stayed dry",
-    "level": "Level seen at the plug",
-    "container": "Container weighed",
-    "pump": "Pump's running time",
-    "history": "Meter's record",
-    "stand": "Vehicle's stand",
+    "expected": N_("Expected fill"),
+    "drained": N_("Expected from what came out"),
+    "meter": N_("Meter"),
+    "lip": N_("What ran over the lip"),
+    "dry lip": N_("Lip that stayed dry"),
+    "level": N_("Level seen at the plug"),
+    "container": N_("Container weighed"),
+    "pump": N_("Pump's running time"),
+    "history": N_("Meter's record"),
+    "stand": N_("Vehicle's stand"),
 }
 """Names of the witnesses; any other is shown as it is."""
 DOUBTED = 0.5
@@ -38,12 +39,12 @@ def lines(said: Sequence[Spoke], verdict: str | None) -> list[WitnessLine]:
     found = []
     for row in said:
         doubted = row.p_sound < DOUBTED
-        word = "what should go in" if row.name in ("expected", "drained") else f"{row.word}"
+        word = _("what should go in") if row.name in ("expected", "drained") else _(row.word)
         found.append(
             WitnessLine(
-                NAMES.get(row.name, row.name),
+                _(NAMES.get(row.name, row.name)),
                 str(fmt.litres(row.says_l, row.says_u95_l)),
-                f"{word}; contradicted by the others" if doubted and word else word,
+                _("{word}; contradicted by the others").format(word=word) if doubted and word else word,
                 row.settles if doubted or verdict == "undecided" else "",
             )
         )

@@ -9,6 +9,7 @@ from pydantic import Field
 from starlette.responses import Response
 
 from station.common.tabular import holds
+from station.common.words import N_, _
 from station.people.access import Access
 from station.people.people import Role
 from station.people.store import CODE_HOURS, People
@@ -23,11 +24,11 @@ router = APIRouter()
 changes = APIRouter(prefix="/api/people")
 
 ASKS = {
-    "pin": "signs in with a PIN",
-    "passphrase": "signs in with a passphrase",
-    "code": "has a code and has not chosen a secret yet",
-    "nothing": "is taken at their word: this bay is simulated",
-    "help": "cannot sign in: give a code",
+    "pin": N_("signs in with a PIN"),
+    "passphrase": N_("signs in with a passphrase"),
+    "code": N_("has a code and has not chosen a secret yet"),
+    "nothing": N_("is taken at their word: this bay is simulated"),
+    "help": N_("cannot sign in: give a code"),
 }
 
 
@@ -56,13 +57,16 @@ def people_page(access: Access, words: str, role: str, page: int) -> PeoplePage:
     roles = [one.value for one in Role]
     found = [
         PersonRow(
-            tile.person.name, tile.person.role.value, ASKS[tile.asks], access.is_locked(tile.person.name)
+            tile.person.name, tile.person.role.value, _(ASKS[tile.asks]), access.is_locked(tile.person.name)
         )
         for tile in access.tiles()
         if holds(words, tile.person.name) and role in ("", tile.person.role.value)
     ]
     asked = Asked(
-        "/people", "Name", words, [listing.Field("role", "Role", role, listing.options(roles, "any role"))]
+        "/people",
+        _("Name"),
+        words,
+        [listing.Field("role", _("Role"), role, [("", _("any role")), *((one, _(one)) for one in roles)])],
     )
     shown, frame = asked.by_page(found, page)
     return PeoplePage(shown, roles, frame, access.open, CODE_HOURS)
@@ -81,7 +85,7 @@ class NameAndRole(Body):
 def _people(access: Access) -> People:
     if access.people is None:
         raise Problem(
-            409, "Nobody to change", "The people of a simulated bay are invented and stay as they are."
+            409, _("Nobody to change"), _("The people of a simulated bay are invented and stay as they are.")
         )
     return access.people
 

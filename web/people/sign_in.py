@@ -13,6 +13,7 @@ from station.people.access import Access, SignedIn, Tile
 from station.people.sessions import Session
 from web.frame.deps import Body, Line, do, done, page_of
 from web.frame.door import SIGN_IN, TheAccess, TheSession, let_in, let_out, shown
+from web.frame.problem import said
 
 HASH_THREADS = 1
 """One at a time, apart from what holds and stops the pump and from what waits for the disk."""
@@ -133,7 +134,7 @@ async def prove(
 ) -> Response:
     """Enter the secret again, for what is grave."""
     if session is None:
-        raise SIGN_IN
+        raise said(SIGN_IN)
     return _in(request, await do(threads, access.prove, session, body.secret, *shown(request)))
 
 
@@ -142,6 +143,6 @@ async def change_secret(
     request: Request, access: TheAccess, session: TheSession, threads: HashThreads, body: NewSecret
 ) -> Response:
     if session is None:
-        raise SIGN_IN
+        raise said(SIGN_IN)
     signed = await do(threads, access.change_secret, session, body.secret, body.new, *shown(request))
     return _in(request, signed)

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Depends
 from starlette.responses import JSONResponse, Response
 
 from station.common.tabular import holds, to_csv
+from station.common.words import _
 from station.record.finding import between
 from station.shop import changes
 from web.frame import format as fmt
@@ -79,12 +80,12 @@ ChangeList = Annotated[ChangesAsked, Depends()]
 def page(engine: Station, asked: ChangeList, page: Page = 1) -> Response:
     found, names = asked.changes(engine)
     fields = [
-        Field("by", "By", asked.by, options(names, "anybody")),
-        Field("from", "From", asked.first_day),
-        Field("to", "To", asked.last_day),
+        Field("by", _("By"), asked.by, options(names, _("anybody"))),
+        Field("from", _("From"), asked.first_day),
+        Field("to", _("To"), asked.last_day),
     ]
     twins = (("CSV", "/changes.csv"), ("JSON", "/changes.json"))
-    form = Asked("/changes", "What, or its value before or now", asked.q, fields, twins=twins)
+    form = Asked("/changes", _("What, or its value before or now"), asked.q, fields, twins=twins)
     shown, frame = form.by_page(found[::-1], page)
     return page_of("changes.html", ChangesPage([_row(one) for one in shown], frame))
 

@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
+from station.common.words import _
 from station.learning.charts import RULES, Chart
 from web.frame import format as fmt
 from web.frame.pictures import step_of
@@ -146,7 +147,7 @@ def panels(
     if chart.centre is None or chart.sigma is None or chart.lcl is None or chart.ucl is None:
         scale = _Scale(TALL, chart.values, tolerance)
         points = [(_x(i, chart.n), scale.y(value)) for i, value in enumerate(chart.values)]
-        return [_panel("Individuals", scale, points, _dots(points), ends=ends)]
+        return [_panel(_("Individuals"), scale, points, _dots(points), ends=ends)]
     return [
         _individuals(chart, job_ids, tolerance, ends),
         _ranges(chart),
@@ -193,7 +194,7 @@ def _individuals(
     scale = _Scale(TALL, (*chart.values, lcl, ucl), tolerance)
     points = [(_x(i, n), scale.y(value)) for i, value in enumerate(chart.values)]
     return _panel(
-        "Individuals",
+        _("Individuals"),
         scale,
         points,
         _dots(points),
@@ -211,7 +212,7 @@ def _ranges(chart: Chart) -> Panel:
     scale = _Scale(LOW, (*chart.moving_ranges, upper), None)
     points = [(_x(i, chart.n), scale.y(value)) for i, value in enumerate(chart.moving_ranges, start=1)]
     return _panel(
-        "Moving range",
+        _("Moving range"),
         scale,
         points,
         _dots(points),

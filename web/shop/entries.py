@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from station.bay.plan import PlanForm
 from station.common import days
+from station.common.words import _
 from station.learning import condition
 from station.learning.condition import Photo
 from station.record.author import BY
@@ -65,17 +66,17 @@ def _note_condition(engine: Engine, body: Condition) -> None:
     elif (job := engine.view().job) is not None:
         job_id = job.job_id
     else:
-        raise Problem(409, "No job is open", "Note the fluid's condition on the job's own page.")
+        raise Problem(409, _("No job is open"), _("Note the fluid's condition on the job's own page."))
     engine.entries.note_condition(job_id, noted)
 
 
 def _photo(engine: Engine, job_id: str, data: bytes, by: str, text: str) -> Photo:
     job = job_of(engine, job_id)
     if not data:
-        raise Problem(400, "Please check", "The photo is empty. Take it again.")
+        raise Problem(400, _("Please check"), _("The photo is empty. Take it again."))
     # The station takes a photo in on the thread that keeps the pump's heartbeat; that one comes first.
     if engine.view().pump_on:
-        raise Problem(409, "The pump is running", "Send the photo again when the pump is off.")
+        raise Problem(409, _("The pump is running"), _("Send the photo again when the pump is off."))
     return engine.entries.photo(job.job_id, data, by, text)
 
 
@@ -86,7 +87,11 @@ def _told(plan: Preview) -> dict[str, Any]:
     cautions: list[str] = []
     (told if supply.enough and supply.counted else cautions).append(plan.supply_text)
     if service is not None:
-        told.append(f"The next change as of today is {STATES[service.state][1]}. {service.text}")
+        told.append(
+            _("The next change as of today is {state}. {text}").format(
+                state=_(STATES[service.state][1]), text=service.text
+            )
+        )
     expected = str(fmt.litres(plan.expected.value_l, plan.expected.u95_l))
     return {"expected": expected, "words": plan.expected.words, "told": told, "cautions": cautions}
 

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Depends
 from starlette.responses import JSONResponse, Response
 
 from station.common.tabular import to_csv
+from station.common.words import N_, _
 from station.learning import quality
 from station.learning.fills import Fill
 from station.record.finding import between
@@ -19,7 +20,11 @@ from web.frame.port import Engine
 
 FIRST = 10
 """So many of each stand on the quality page; the list has them all."""
-TITLES = {"short": "Short fills", "over": "Over fills", "undecided": "Undecided fills, to re-check"}
+TITLES = {
+    "short": N_("Short fills"),
+    "over": N_("Over fills"),
+    "undecided": N_("Undecided fills, to re-check"),
+}
 router = APIRouter()
 
 
@@ -75,7 +80,9 @@ def fill_row(row: Fill) -> FillRow:
 def listed(verdict: str, fills: Sequence[Fill], count: int, *, since: str, last_day: str) -> FillsOf:
     """count: of the whole period, which since and last_day bound."""
     query = urlencode({"verdict": verdict, "from": since, "to": last_day})
-    every = (f"/quality/fills?{query}", f"All {count}, to be searched") if count > FIRST else None
+    every = (
+        (f"/quality/fills?{query}", _("All {n}, to be searched").format(n=count)) if count > FIRST else None
+    )
     return FillsOf([fill_row(one) for one in fills[:FIRST]], every)
 
 
@@ -100,13 +107,13 @@ class FillsAsked:
 
     def form(self) -> Asked:
         fields = [
-            Field("verdict", "Came to", self.verdict, [(name, name) for name in TITLES]),
-            Field("from", "From", self.first_day),
-            Field("to", "To", self.last_day),
+            Field("verdict", _("Came to"), self.verdict, [(name, _(name)) for name in TITLES]),
+            Field("from", _("From"), self.first_day),
+            Field("to", _("To"), self.last_day),
         ]
         twins = (("CSV", "/quality/fills.csv"), ("JSON", "/quality/fills.json"))
         return Asked(
-            "/quality/fills", "Vehicle, compartment, technician or instrument", self.q, fields, twins=twins
+            "/quality/fills", _("Vehicle, compartment, technician or instrument"), self.q, fields, twins=twins
         )
 
 
@@ -117,7 +124,7 @@ Fills = Annotated[FillsAsked, Depends()]
 def fills_page(engine: Station, asked: Fills, page: Page = 1) -> Response:
     shown, frame = asked.form().by_page(asked.rows(engine), page)
     rows = [fill_row(one) for one in asked.told(engine, shown)]
-    content = FillsPage(TITLES[asked.verdict], asked.verdict == "undecided", rows, frame)
+    content = FillsPage(_(TITLES[asked.verdict]), asked.verdict == "undecided", rows, frame)
     return page_of("quality_fills.html", content)
 
 

@@ -12,6 +12,7 @@ from starlette.responses import JSONResponse, Response
 from station.common import days
 from station.common.distance import format_distance
 from station.common.tabular import holds, to_csv
+from station.common.words import N_, _
 from station.learning import expected
 from station.shop import due as service
 from web.frame import format as fmt
@@ -20,11 +21,11 @@ from web.frame.listing import Asked, Field, Listing, Page, Pick, Words
 from web.frame.port import Engine
 
 STATES = {
-    "short fill": ("▼", "short fill"),
-    "overdue": ("⚠", "overdue"),
-    "due soon": ("!", "due soon"),
-    "ok": ("✓", "not due"),
-    "unknown": ("?", "unknown"),
+    "short fill": ("▼", N_("short fill")),
+    "overdue": ("⚠", N_("overdue")),
+    "due soon": ("!", N_("due soon")),
+    "ok": ("✓", N_("not due")),
+    "unknown": ("?", N_("unknown")),
 }
 
 router = APIRouter()
@@ -81,17 +82,17 @@ def _history(vehicle: str) -> str:
 
 def _due_row(one: service.Service) -> DueRow:
     sign, state = STATES[one.state]
-    due = [one.due_date] if one.due_date is not None else []
+    due = [fmt.dated(one.due_date)] if one.due_date is not None else []
     if one.due_km is not None:
-        due.append(format_distance(one.due_km))
+        due.append(fmt.typed(format_distance(one.due_km)))
     return DueRow(
         where=f"{one.vehicle} · {one.compartment}",
         history=_history(one.vehicle),
         job=None if one.short_job is None else f"/jobs/{quote(one.short_job)}",
         sign=sign,
-        state=state,
+        state=_(state),
         tone={"ok": "ok", "unknown": "none"}.get(one.state, "look"),
-        due=" or ".join(due) or fmt.UNKNOWN,
+        due=_(" or ").join(due) or fmt.UNKNOWN,
         last=fmt.day(one.last_utc),
         text=one.text,
     )
@@ -120,10 +121,10 @@ class DueAsked:
         )
 
     def form(self) -> Asked:
-        states = [("", "any"), *((key, word) for key, (_, word) in STATES.items())]
-        field = Field("state", "State", self.state, states)
+        states = [("", _("any")), *((key, _(word)) for key, (_sign, word) in STATES.items())]
+        field = Field("state", _("State"), self.state, states)
         twins = (("CSV", "/due.csv"), ("JSON", "/due.json"))
-        return Asked("/due", "Vehicle, compartment or reason", self.q, [field], twins=twins)
+        return Asked("/due", _("Vehicle, compartment or reason"), self.q, [field], twins=twins)
 
 
 DueList = Annotated[DueAsked, Depends()]
@@ -134,7 +135,7 @@ def due(engine: Station, asked: DueList, page: Page = 1) -> Response:
     services, today, zone = asked.services(engine)
     shown, frame = asked.form().by_page(services, page)
     rows = [_due_row(one) for one in shown]
-    return page_of("due.html", DuePage(f"{today}", days.zone_name(zone), rows, frame))
+    return page_of("due.html", DuePage(fmt.on(today), days.zone_name(zone), rows, frame))
 
 
 @router.get("/due.json")
@@ -155,10 +156,10 @@ def _expected_row(row: Mapping[str, Any]) -> ExpectedRow:
         where=f"{row['vehicle']} · {row['compartment']}",
         history=_history(row["vehicle"]),
         type=row["type"] or fmt.UNKNOWN,
-        capacity=row["capacity"],
-        method=row["method"],
+        capacity=fmt.typed(row["capacity"]),
+        method=_(row["method"]),
         expected=str(fmt.litres(row["expected_fill_l"], row["expected_fill_u95_l"])),
-        words=row["words"],
+        words=_(row["words"]),
         weight=fmt.share(row["weight"]),
     )
 
@@ -173,7 +174,7 @@ def _expected(engine: Station, words: str) -> list[dict[str, Any]]:
 @router.get("/expected")
 def expected_fills(engine: Station, q: Words = "", page: Page = 1) -> Response:
     twins = (("CSV", "/expected.csv"), ("JSON", "/expected.json"))
-    asked = Asked("/expected", "Vehicle, compartment or type", q, twins=twins)
+    asked = Asked("/expected", _("Vehicle, compartment or type"), q, twins=twins)
     shown, frame = asked.by_page(_expected(engine, q), page)
     return page_of("expected.html", ExpectedPage([_expected_row(row) for row in shown], frame))
 

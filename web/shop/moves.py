@@ -8,6 +8,7 @@ from fastapi import APIRouter, Depends, Query
 from starlette.responses import JSONResponse, Response
 
 from station.common.tabular import to_csv
+from station.common.words import N_, _
 from station.shop import movement
 from station.shop.catalogue import Catalogue
 from web.frame import format as fmt
@@ -15,17 +16,17 @@ from web.frame.deps import Limit, Station, download, page_of
 from web.frame.listing import MOST, PER_PAGE, Asked, Field, From, Listing, Pick, To, Words, options
 from web.frame.port import Engine
 
-USED_FLUID, USED_FLUID_WORDS = "used fluid", "Used fluid, mixed"
+USED_FLUID, USED_FLUID_WORDS = "used fluid", N_("Used fluid, mixed")
 """What stands for all used fluid in one drum, where nobody keeps the grades apart."""
 KINDS = {
-    "received": "Delivery",
-    "counted": "Stock take",
-    "purge": "Purge",
-    "waste": "Waste",
-    "drawn": "Drawn by hand",
-    "collected": "Used fluid collected",
+    "received": N_("Delivery"),
+    "counted": N_("Stock take"),
+    "purge": N_("Purge"),
+    "waste": N_("Waste"),
+    "drawn": N_("Drawn by hand"),
+    "collected": N_("Used fluid collected"),
 }
-SHIFTED_WORDS = "Charged to another container"
+SHIFTED_WORDS = N_("Charged to another container")
 router = APIRouter()
 
 
@@ -52,7 +53,7 @@ class EntriesPage:
 
 def fluid_name(catalogue: Catalogue, key: str) -> str:
     if key == USED_FLUID:
-        return USED_FLUID_WORDS
+        return _(USED_FLUID_WORDS)
     entry = catalogue.get("fluid", key)
     return (entry.get("name") or key) if entry is not None else key
 
@@ -60,12 +61,16 @@ def fluid_name(catalogue: Catalogue, key: str) -> str:
 def entered(row: movement.Entered, catalogue: Catalogue) -> EnteredRow:
     where = row.container or row.vehicle or ""
     fluid = fluid_name(catalogue, row.fluid)
-    dated = f"dated back, entered {fmt.moment(row.entered_utc)}" if row.entered_utc != row.utc else ""
-    by = f"by {row.entered_by}" if row.entered_by not in ("", row.technician) else ""
+    dated = (
+        _("dated back, entered {when}").format(when=fmt.moment(row.entered_utc))
+        if row.entered_utc != row.utc
+        else ""
+    )
+    by = _("by {name}").format(name=row.entered_by) if row.entered_by not in ("", row.technician) else ""
     return EnteredRow(
         when=fmt.moment(row.utc),
         entered=" ".join(text for text in (dated, by) if text),
-        kind=KINDS.get(row.kind, SHIFTED_WORDS),
+        kind=_(KINDS.get(row.kind, SHIFTED_WORDS)),
         where=f"{where} · {fluid}" if where else fluid,
         volume=str(fmt.litres(row.volume_l, row.u95_l or None)),
         technician=row.technician or fmt.UNKNOWN,
@@ -93,13 +98,20 @@ class EntriesAsked:
     def form(self, engine: Engine) -> Asked:
         names = sorted({*(key for (key,) in engine.catalogue().entries["container"]), self.container} - {""})
         fields = [
-            Field("kind", "What", self.kind, [("", "any"), *KINDS.items()]),
-            Field("container", "Container", self.container, options(names, "any")),
-            Field("from", "From", self.first_day),
-            Field("to", "To", self.last_day),
+            Field(
+                "kind",
+                _("What"),
+                self.kind,
+                [("", _("any")), *((key, _(text)) for key, text in KINDS.items())],
+            ),
+            Field("container", _("Container"), self.container, options(names, _("any"))),
+            Field("from", _("From"), self.first_day),
+            Field("to", _("To"), self.last_day),
         ]
         twins = (("CSV", "/entries.csv"), ("JSON", "/entries.json"))
-        return Asked("/entries", "Container, fluid, vehicle, technician or note", self.q, fields, twins=twins)
+        return Asked(
+            "/entries", _("Container, fluid, vehicle, technician or note"), self.q, fields, twins=twins
+        )
 
 
 Entries = Annotated[EntriesAsked, Depends()]

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from starlette.responses import JSONResponse, Response
 
 from station.common.tabular import to_csv
+from station.common.words import N_, _
 from station.errors import InputError
 from station.learning import quality
 from station.learning.charts import RULES
@@ -20,9 +21,17 @@ from web.shop import charts
 POINTS = 30
 """So many values are listed beside a chart, and every marked one."""
 
-LEVEL_PROVED = "(filled − expected) / expected of the newest jobs whose level was proved"
+DIMENSIONS = (
+    N_("bay"),
+    N_("meter"),
+    N_("technician"),
+    N_("compartment type"),
+    N_("meter against the next drain"),
+)
+"""What charts are drawn per, as ``station.learning.quality`` names it."""
+LEVEL_PROVED = N_("(filled − expected) / expected of the newest jobs whose level was proved")
 MEASURES = {
-    quality.NEXT_DRAIN: "(filled − drained) / drained, what the next job drained of what a job had filled"
+    quality.NEXT_DRAIN: N_("(filled − drained) / drained, what the next job drained of what a job had filled")
 }
 """What a dimension's charts show, where that is not ``LEVEL_PROVED``. The pump stops at the metered target, so that any other
 ratio would watch nothing but the pump."""
@@ -78,21 +87,32 @@ def address_of(of: str, name: str) -> str:
 
 def chart_view(one: quality.SubjectChart, tally: str, address: str) -> ChartView:
     chart = one.chart
-    text = chart.text
+    text = _(chart.text)
     if chart.enough and chart.centre is not None and chart.lcl is not None and chart.ucl is not None:
-        limits = f"limits {fmt.percent(chart.lcl)} to {fmt.percent(chart.ucl)}"
-        text = f"n = {chart.n}, centre {fmt.percent(chart.centre)}, {limits}."
+        text = _("n = {n}, centre {centre}, limits {low} to {high}.").format(
+            n=chart.n,
+            centre=fmt.percent(chart.centre),
+            low=fmt.percent(chart.lcl),
+            high=fmt.percent(chart.ucl),
+        )
     if one.tolerance_percent is not None:
         below, above = one.tolerance_percent
-        text += f" Tolerance {fmt.percent(-below)} to {fmt.percent(above)}, the narrowest of these jobs."
+        text += " " + _("Tolerance {below} to {above}, the narrowest of these jobs.").format(
+            below=fmt.percent(-below), above=fmt.percent(above)
+        )
     ends = (fmt.day(one.utcs[0]), fmt.day(one.utcs[-1])) if one.utcs else ()
     drawn = charts.panels(chart, one.job_ids, one.tolerance_percent, ends)
-    recent = [Recent(charts.DIAMOND, RULES[rule]) for rule in one.recent]
+    recent = [Recent(charts.DIAMOND, _(RULES[rule])) for rule in one.recent]
     return ChartView(one.name, tally, text, chart.n, drawn, recent, address)
 
 
-def _span(one: quality.SubjectChart) -> str:
-    return f", {fmt.day(one.utcs[0])} to {fmt.day(one.utcs[-1])}" if one.utcs else ""
+def _newest(one: quality.SubjectChart) -> str:
+    told = _("the newest {n} measured jobs").format(n=one.chart.n)
+    if not one.utcs:
+        return told
+    return _("{what}, {first} to {last}").format(
+        what=told, first=fmt.day(one.utcs[0]), last=fmt.day(one.utcs[-1])
+    )
 
 
 def chart_page(one: quality.SubjectChart) -> ChartPage:
@@ -106,16 +126,16 @@ def chart_page(one: quality.SubjectChart) -> ChartPage:
             percent(row["deviation_percent"]),
             percent(row["moving_range"]).lstrip("+"),
             percent(row["ewma"]),
-            row["signals"],
+            _(row["signals"]),
         )
         for i, row in enumerate(reversed(one.points()))
         if i < POINTS or row["signals"]
     ]
     query = urlencode({"of": one.dimension, "name": one.name}, quote_via=quote)
     return ChartPage(
-        one.dimension,
-        chart_view(one, f"the newest {one.chart.n} measured jobs{_span(one)}", ""),
-        MEASURES.get(one.dimension, LEVEL_PROVED),
+        _(one.dimension),
+        chart_view(one, _newest(one), ""),
+        _(MEASURES.get(one.dimension, LEVEL_PROVED)),
         query,
         points,
         POINTS,
@@ -124,7 +144,11 @@ def chart_page(one: quality.SubjectChart) -> ChartPage:
 
 def dimension_of(of: str) -> str:
     if of not in quality.CHARTED:
-        raise InputError(f"there are no charts per {of!r}; expected one of: {', '.join(quality.CHARTED)}.")
+        raise InputError(
+            _("there are no charts per {of!r}; expected one of: {names}.").format(
+                of=of, names=", ".join(quality.CHARTED)
+            )
+        )
     return of
 
 

@@ -14,6 +14,7 @@ from starlette.responses import JSONResponse, Response
 
 from station.common import days
 from station.common.tabular import to_csv
+from station.common.words import N_, _, ngettext
 from station.learning import quality
 from station.shop import audit
 from web.frame import format as fmt
@@ -32,12 +33,12 @@ from web.shop.quality_chart import (
 
 PERIODS_DAYS = (30, 90, 365)
 DAYS = 90
-KINDS = {"pan": "Pan, load-cell line", "meter": "Meter, proving"}
+KINDS = {"pan": N_("Pan, load-cell line"), "meter": N_("Meter, proving")}
 DUE = {
-    "overdue": ("⚠", "overdue"),
-    "due soon": ("!", "due soon"),
-    "none": ("–", "no certificate"),
-    "ok": ("✓", "in force"),
+    "overdue": ("⚠", N_("overdue")),
+    "due soon": ("!", N_("due soon")),
+    "none": ("–", N_("no certificate")),
+    "ok": ("✓", N_("in force")),
 }
 router = APIRouter()
 Day = Annotated[str | None, Query(max_length=40)]
@@ -120,11 +121,13 @@ def _content(
 def _recurring(subject: quality.Subject) -> RecurringRow:
     charted = subject.dimension in quality.DIMENSIONS
     return RecurringRow(
-        dimension=subject.dimension,
+        dimension=_(subject.dimension),
         name=subject.name,
         jobs=str(subject.jobs),
         short=str(subject.short),
-        chance=f"{subject.p:.1g}" if subject.p >= 1e-4 else "below 0.0001",
+        chance=fmt.general(subject.p, 1)
+        if subject.p >= 1e-4
+        else _("below {amount}").format(amount=fmt.general(1e-4)),
         address=address_of(subject.dimension, subject.name) if charted else None,
     )
 
@@ -133,20 +136,35 @@ def _due_row(due: quality.Due) -> DueRow:
     sign, state = DUE[due.state]
     left = fmt.UNKNOWN
     if due.days_left is not None:
-        left = f"{due.days_left} days" if due.days_left >= 0 else f"{-due.days_left} days ago"
-    kind = KINDS.get(due.kind, due.kind)
+        left = (
+            ngettext("{n} day", "{n} days", due.days_left).format(n=due.days_left)
+            if due.days_left >= 0
+            else ngettext("{n} day ago", "{n} days ago", -due.days_left).format(n=-due.days_left)
+        )
+    kind = _(KINDS.get(due.kind, due.kind))
     tone = "ok" if due.state == "ok" else "look"
     number = due.certificate
     address = f"/calibration/{quote(number)}" if number is not None else "/calibration"
-    named = number or "calibrate it"
+    named = number or _("calibrate it")
     return DueRow(
-        kind, due.instrument, named, address, due.valid_until or fmt.UNKNOWN, left, sign, state, tone
+        kind,
+        due.instrument,
+        named,
+        address,
+        fmt.dated(due.valid_until or fmt.UNKNOWN),
+        left,
+        sign,
+        _(state),
+        tone,
     )
 
 
 def _tally(subject: quality.Subject) -> str:
-    counts = f"{subject.short} short, {subject.over} over, {subject.undecided} undecided"
-    return f"{subject.jobs} job{'' if subject.jobs == 1 else 's'} in the period: {counts}"
+    counts = _("{short} short, {over} over, {undecided} undecided").format(
+        short=subject.short, over=subject.over, undecided=subject.undecided
+    )
+    told = ngettext("{n} job in the period: {counts}", "{n} jobs in the period: {counts}", subject.jobs)
+    return told.format(n=subject.jobs, counts=counts)
 
 
 def quality_page(
@@ -159,14 +177,14 @@ def quality_page(
     shown = [c for c in content.charts if c.dimension == of]
     counted = [s for s in content.subjects if s.dimension == "bay"]
     counts = [
-        ("Closed jobs", str(content.jobs)),
-        ("Short", str(sum(s.short for s in counted))),
-        ("Over", str(sum(s.over for s in counted))),
-        ("Undecided", str(sum(s.undecided for s in counted))),
+        (_("Closed jobs"), str(content.jobs)),
+        (_("Short"), str(sum(s.short for s in counted))),
+        (_("Over"), str(sum(s.over for s in counted))),
+        (_("Undecided"), str(sum(s.undecided for s in counted))),
     ]
     return QualityPage(
-        since=content.since,
-        last_day=last_day,
+        since=fmt.dated(content.since),
+        last_day=fmt.dated(last_day),
         zone=content.time_zone,
         counts=counts,
         periods=periods,
@@ -186,16 +204,16 @@ def quality_page(
         ),
         recurring=[_recurring(subject) for subject in content.recurring],
         signals=[
-            Choice(f"{c.dimension} {c.name}", address_of(c.dimension, c.name), False)
+            Choice(f"{_(c.dimension)} {c.name}", address_of(c.dimension, c.name), False)
             for c in content.charts
             if c.recent
         ],
         dimensions=[
-            Choice(per, f"/quality?{query}&{urlencode({'of': per})}#charts", per == of)
+            Choice(_(per), f"/quality?{query}&{urlencode({'of': per})}#charts", per == of)
             for per in quality.CHARTED
         ],
-        of=of,
-        measure=MEASURES.get(of, LEVEL_PROVED),
+        of=_(of),
+        measure=_(MEASURES.get(of, LEVEL_PROVED)),
         charts=[chart_view(c, _tally(mine[c.name]), address_of(of, c.name)) for c in shown],
         more_subjects=max(0, len(mine) - len(shown)),
         due=[_due_row(one) for one in due],
@@ -209,7 +227,9 @@ def _periods(since: str, until: str, of: str) -> list[Choice]:
     for length in PERIODS_DAYS:
         start = f"{end - timedelta(days=length)}"
         address = f"/quality?{urlencode({'since': start, 'until': until, 'of': of})}"
-        found.append(Choice(f"{length} days", address, start == since))
+        found.append(
+            Choice(ngettext("{n} day", "{n} days", length).format(n=length), address, start == since)
+        )
     return found
 
 

@@ -3,7 +3,7 @@
 from base64 import b64decode
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, NamedTuple, get_args
+from typing import Annotated, Any, get_args
 
 from fastapi import APIRouter, Query
 from pydantic import AfterValidator, Field
@@ -12,67 +12,20 @@ from starlette.responses import JSONResponse, Response
 from station.bay.health import Health
 from station.bay.identity import short
 from station.common.tabular import holds, to_csv
+from station.common.words import _
 from station.given.job import RETAINED_BY_METHOD
 from station.shop import entering
 from station.shop.catalogue import Catalogue, Entry
 from station.shop.offered import THIS_SHOP
 from station.shop.rows import TABLES, Kind
+from web.frame import format as fmt
+from web.frame.amounts import plain
 from web.frame.deps import Body, DiskThreads, Key, Line, Station, do, done, download, page_of
 from web.frame.listing import Asked, Listing, Page, Words
 from web.frame.problem import Problem
 from web.frame.render import render
+from web.shop.setup_words import AMOUNTS, SPOKEN, TITLES, Titles, named
 
-TITLES = {
-    "vehicle": ("Vehicles", "vehicle"),
-    "compartment": ("Compartments", "compartment"),
-    "fluid": ("Fluids", "fluid"),
-    "container": ("Containers", "container"),
-    "technician": ("Technicians", "technician"),
-    "price": ("Prices", "price"),
-    "shop": ("Sheet's head", "head of the sheet"),
-}
-
-
-class Named(NamedTuple):
-    """A field in words. more: what the form adds to its label. hint: an example."""
-
-    label: str
-    more: str = ""
-    hint: str = ""
-
-
-FIELDS = {
-    "capacity": Named("listed capacity", "with unit", "2.9 L"),
-    "source": Named("where that was read", "", "service manual, 4-12"),
-    "method": Named("emptied by"),
-    "grade": Named("grade", "", "75W-90"),
-    "type": Named("type", "to learn across vehicles", "midibus rear axle"),
-    "plug": Named("where it is filled", "", "fill plug, left side"),
-    "torque": Named("torque", "with unit", "42 N·m"),
-    "height_note": Named("level at the fill plug", "", "10 mm below its edge"),
-    "interval_distance": Named("service every, distance", "with unit", "60 000 km"),
-    "interval_months": Named("service every, months", "", "24"),
-    "break_in": Named("unit was new: break-in service"),
-    "new_at": Named("vehicle's distance when the unit was new", "with unit", "0 km"),
-    "distance": Named("distance driven", "with unit", "123 456 km"),
-    "shop": Named("whose", "", "this shop"),
-    "address": Named("address", "in one line", "street and number, place"),
-    "contact": Named("how to reach you", "", "telephone number"),
-    "size": Named("size", "with unit", "60 L"),
-    "amount": Named("price", "", "9.50"),
-    "per": Named("for how much", "with unit", "1 L"),
-    "currency": Named("currency", "", "EUR"),
-    "kv40_mm2_s": Named("viscosity at 40 °C in mm²/s", "", "115"),
-    "kv100_mm2_s": Named("viscosity at 100 °C in mm²/s", "", "15.2"),
-    "density_origin": Named(
-        "where the density is from", "measured, data sheet, grade or unknown", "data sheet"
-    ),
-    "u_density_kg_m3": Named("standard uncertainty of the density in kg/m³", "", "0.9"),
-    "density_15_kg_m3": Named("density at 15 °C in kg/m³", "", "871"),
-    "density_kg_m3": Named("density in kg/m³", "of a linear one", "1045"),
-    "at_c": Named("at °C", "of a linear one", "20"),
-    "expansion_per_c": Named("expansion per °C", "of a linear one", "0.0007"),
-}
 SHOWN = 50
 """So many changes of a file are listed; the rest is counted."""
 
@@ -91,7 +44,7 @@ class Tab:
 
 @dataclass(frozen=True)
 class SetupField:
-    """options: what may be chosen; empty where it is typed. key: part of what names the entry."""
+    """options: what may be chosen, and how it is said; empty where it is typed. key: part of what names the entry."""
 
     name: str
     label: str
@@ -99,7 +52,7 @@ class SetupField:
     hint: str
     needed: bool
     key: bool
-    options: Sequence[str]
+    options: Sequence[tuple[str, str]]
 
 
 @dataclass(frozen=True)
@@ -113,14 +66,13 @@ class SetupRow:
 
 @dataclass(frozen=True)
 class SetupPage:
-    """``/setup``: one table of the catalogue. one: what a single entry is called. rows, retired: of the part that is shown.
+    """``/setup``: one table of the catalogue. rows, retired: of the part that is shown.
     software: its identity.
     checks: how the station is: what is looked at, whether it is well, and a word on it."""
 
     tabs: Sequence[Tab]
     name: str
-    title: str
-    one: str
+    titles: Titles
     fields: Sequence[SetupField]
     rows: Sequence[SetupRow]
     retired: Sequence[SetupRow]
@@ -131,12 +83,12 @@ class SetupPage:
     checks: Sequence[tuple[str, bool, str]]
 
 
-def _named(name: str) -> Named:
-    return FIELDS.get(name, Named(name.replace("_", " ")))
+def _shown(name: str, text: str) -> str:
+    return fmt.typed(text) if name in AMOUNTS else text
 
 
 def _label(name: str) -> str:
-    return _named(name).label
+    return _(named(name).label)
 
 
 def _options(catalogue: Catalogue, table: str, name: str) -> list[str]:
@@ -156,17 +108,21 @@ def _field(catalogue: Catalogue, table: str, name: str) -> SetupField:
     return SetupField(
         name=name,
         label=_label(name),
-        more=_named(name).more,
-        hint=_named(name).hint,
+        more=_(named(name).more),
+        hint=_shown(name, _(named(name).hint)),
         needed=name in shape.needed(),
         key=name in shape.key,
-        options=_options(catalogue, table, name),
+        options=[(one, _(one) if name in SPOKEN else one) for one in _options(catalogue, table, name)],
     )
 
 
 def _row(table: str, entry: Entry) -> SetupRow:
-    fields = {name: entry.get(name) for name in TABLES[table].names()}
-    cells = [(_label(n), text) for n, text in fields.items() if n not in TABLES[table].key and text]
+    fields = {name: _shown(name, entry.get(name)) for name in TABLES[table].names()}
+    cells = [
+        (_label(n), _(text) if n in SPOKEN else text)
+        for n, text in fields.items()
+        if n not in TABLES[table].key and text
+    ]
     return SetupRow(list(entry.key), cells, fields)
 
 
@@ -180,16 +136,21 @@ def setup_page(catalogue: Catalogue, table: str, health: Health, words: str = ""
     """table: a key of ``station.shop.rows.TABLES``. words: what an entry has to hold to be listed."""
     shape = TABLES[table]
     twins = (
-        ("CSV, to be changed and imported again", f"/setup/{table}.csv"),
-        ("All tables as JSON", "/setup.json"),
+        (_("CSV, to be changed and imported again"), f"/setup/{table}.csv"),
+        (_("All tables as JSON"), "/setup.json"),
     )
-    asked = Asked("/setup", f"Find a {TITLES[table][1]}", words, kept=[("table", table)], twins=twins)
+    asked = Asked(
+        "/setup",
+        _(TITLES[table].find),
+        words,
+        kept=[("table", table)],
+        twins=twins,
+    )
     entries, frame = asked.by_page(_wanted(catalogue, table, words), page)
     return SetupPage(
-        tabs=[Tab(n, TITLES[n][0], len(catalogue.active(n)), n == table) for n in TABLES],
+        tabs=[Tab(n, _(TITLES[n].all), len(catalogue.active(n)), n == table) for n in TABLES],
         name=table,
-        title=TITLES[table][0],
-        one=TITLES[table][1],
+        titles=Titles(*map(_, TITLES[table])),
         fields=[_field(catalogue, table, name) for name in shape.names()],
         rows=[_row(table, entry) for entry in entries if not entry.retired],
         retired=[_row(table, entry) for entry in entries if entry.retired],
@@ -197,14 +158,18 @@ def setup_page(catalogue: Catalogue, table: str, health: Health, words: str = ""
         columns=", ".join(shape.names()),
         list=frame,
         software=short(health.software),
-        checks=[(name, check.ok, check.text) for name, check in health.checks.items()],
+        checks=[
+            (_(name.replace("_", " ")), check.ok, _(check.text)) for name, check in health.checks.items()
+        ],
     )
 
 
 def _known(table: str) -> str:
     if table not in TABLES:
         raise Problem(
-            404, "No such table", f"The catalogue has no table {table[:40]!r}. See the set-up page."
+            404,
+            _("No such table"),
+            _("The catalogue has no table {table!r}. See the set-up page.").format(table=table[:40]),
         )
     return table
 
@@ -260,9 +225,13 @@ class Import(Body):
     by: Line = ""
 
 
+def _plain(fields: Mapping[str, str]) -> dict[str, str]:
+    return {name: plain(_label(name), text) if name in AMOUNTS else text for name, text in fields.items()}
+
+
 @changes.post("/enter")
 async def enter(engine: Station, threads: DiskThreads, body: Enter) -> Response:
-    return done(changed=await do(threads, engine.entries.enter, body.table, body.fields, body.by))
+    return done(changed=await do(threads, engine.entries.enter, body.table, _plain(body.fields), body.by))
 
 
 @changes.post("/retire")
@@ -289,9 +258,11 @@ def _can(plan: entering.Import) -> bool:
 def _told(plan: entering.Import) -> dict[str, Any]:
     rows = [
         {
-            "action": change.action,
+            "action": _(change.action),
             "key": " · ".join(change.key),
-            "cells": [(_label(name), text or "nothing") for name, text in change.fields.items()],
+            "cells": [
+                (_label(name), _shown(name, text) or _("nothing")) for name, text in change.fields.items()
+            ],
         }
         for change in plan.changes
     ]

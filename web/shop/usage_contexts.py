@@ -6,6 +6,7 @@ from datetime import date, timedelta, tzinfo
 from urllib.parse import urlencode
 
 from station.common import days
+from station.common.words import N_, _, ngettext
 from station.shop import audit, movement, stock
 from station.shop.catalogue import Catalogue
 from station.shop.missing import Missing, MissingTake
@@ -15,7 +16,7 @@ from web.frame.pictures import Picture
 from web.jobs.findings import Fact
 from web.shop.moves import KINDS, USED_FLUID, USED_FLUID_WORDS, EnteredRow, entered, fluid_name
 
-GROUPS = {"day": "Day", "technician": "Technician", "vehicle": "Vehicle", "fluid": "Fluid"}
+GROUPS = {"day": N_("Day"), "technician": N_("Technician"), "vehicle": N_("Vehicle"), "fluid": N_("Fluid")}
 
 
 @dataclass(frozen=True)
@@ -107,6 +108,7 @@ class UsagePage:
     """``/usage``: a month's books. by: how its lines are grouped."""
 
     month: str
+    shown_month: str
     zone: str
     earlier: str
     later: str | None
@@ -147,7 +149,9 @@ def _row(line: audit.Line, name: str) -> UsageRow:
 
 
 def _jobs(line: audit.Line) -> str:
-    return f"{line.jobs}" + (f" and {line.abandoned} abandoned" if line.abandoned else "")
+    if not line.abandoned:
+        return f"{line.jobs}"
+    return _("{n} and {abandoned} abandoned").format(n=line.jobs, abandoned=line.abandoned)
 
 
 def _rest(line: audit.Line) -> str:
@@ -158,7 +162,7 @@ def _rest(line: audit.Line) -> str:
 def _take(one: stock.Stock) -> TakeRow:
     return TakeRow(
         container=one.container,
-        span=f"{fmt.day(one.opening_utc)} to {fmt.day(one.closing_utc)}",
+        span=_("{low} to {high}").format(low=fmt.day(one.opening_utc), high=fmt.day(one.closing_utc)),
         opening=str(fmt.litres(one.opening_l)),
         received=str(fmt.litres(one.received_l)),
         closing=str(fmt.litres(one.closing_l)),
@@ -166,29 +170,27 @@ def _take(one: stock.Stock) -> TakeRow:
         booked_out=str(fmt.litres(one.out_booked_l)),
         rest=str(fmt.litres(one.rest_l, one.rest_u95_l)),
         sign="✓" if one.explained else "⚠",
-        word="within its doubt" if one.explained else _unexplained(one),
+        word=_("within its doubt") if one.explained else _unexplained(one),
         tone="ok" if one.explained else "look",
     )
 
 
 def _unexplained(one: stock.Stock) -> str:
-    return f"{'more' if one.rest_l > 0 else 'less'} went out than is booked"
+    return _("more went out than is booked") if one.rest_l > 0 else _("less went out than is booked")
 
 
 def _missing_row(one: MissingTake, catalogue: Catalogue, zone: tzinfo) -> MissingRow:
     take = one.take
-    days_of = {
-        name: days.day_of(utc, zone) for name, utc in (("from", take.opening_utc), ("to", take.closing_utc))
-    }
-    query = urlencode({"container": take.container, **days_of})
+    begun, ended = days.day_of(take.opening_utc, zone), days.day_of(take.closing_utc, zone)
+    query = urlencode({"container": take.container, "from": begun, "to": ended})
     return MissingRow(
         container=take.container,
         fluid=fluid_name(catalogue, take.fluid),
-        span=f"{fmt.moment(take.opening_utc)} to {fmt.moment(take.closing_utc)}",
+        span=_("{low} to {high}").format(low=fmt.moment(take.opening_utc), high=fmt.moment(take.closing_utc)),
         rest=str(fmt.litres(take.rest_l, take.rest_u95_l)),
         cost=fmt.money(one.cost, one.currency),
         sign="✓" if take.explained else "⚠",
-        word="agrees" if take.explained else "missing" if take.rest_l > 0 else "surplus",
+        word=_("agrees") if take.explained else _("missing") if take.rest_l > 0 else _("surplus"),
         tone="ok" if take.explained else "look",
         jobs=f"/jobs?{query}",
         entries=f"/entries?{query}",
@@ -198,20 +200,28 @@ def _missing_row(one: MissingTake, catalogue: Catalogue, zone: tzinfo) -> Missin
 def _missing(found: Missing, catalogue: Catalogue, zone: tzinfo) -> MissingView:
     rows = [_missing_row(one, catalogue, zone) for one in found.takes]
     if found.volume_l is None:
-        said = "No stock take that follows another one ends in this month. Count the containers: only two counts say what is missing."
+        said = _(
+            "No stock take that follows another one ends in this month. Count the containers: only two counts say what is missing."
+        )
         return MissingView("", "", "none", said, rows)
     surplus = ""
     if found.surplus_l > 0:
-        surplus = f" {fmt.litres(found.surplus_l)} more than the books have stand in another: a delivery or a count was not entered."
+        surplus = " " + _(
+            "{surplus} more than the books have stand in another: a delivery or a count was not entered."
+        ).format(surplus=fmt.litres(found.surplus_l))
     if found.volume_l == 0:
-        said = f"What the counts find agrees with the books, each within its doubt: nothing is known to be missing.{surplus}"
-        return MissingView("", "", "look" if surplus else "ok", said, rows)
+        said = _(
+            "What the counts find agrees with the books, each within its doubt: nothing is known to be missing."
+        )
+        return MissingView("", "", "look" if surplus else "ok", said + surplus, rows)
     fluids = dict.fromkeys(row.fluid for row in rows if row.tone == "look")
     odd = sum(row.tone == "look" for row in rows)
-    said = (
-        f"So much left the containers and is booked nowhere, of {' and '.join(fluids)}: {odd} of {len(rows)} "
-        f"count{'s' if len(rows) > 1 else ''} did not agree with the books. The jobs and entries in between stand behind each.{surplus}"
+    told = ngettext(
+        "So much left the containers and is booked nowhere, of {fluids}: {odd} of {n} count did not agree with the books. The jobs and entries in between stand behind each.",
+        "So much left the containers and is booked nowhere, of {fluids}: {odd} of {n} counts did not agree with the books. The jobs and entries in between stand behind each.",
+        len(rows),
     )
+    said = told.format(fluids=_(" and ").join(fluids), odd=odd, n=len(rows)) + surplus
     volume, cost = str(fmt.litres(found.volume_l, found.u95_l)), fmt.money(found.cost, found.currency)
     return MissingView(volume, cost, "look", said, rows)
 
@@ -219,41 +229,41 @@ def _missing(found: Missing, catalogue: Catalogue, zone: tzinfo) -> MissingView:
 def _stock_row(one: stock.Content, catalogue: Catalogue) -> StockRow:
     content = str(fmt.litres(one.content_l, one.u95_l))
     if one.state == "not counted yet":
-        content = "Not counted yet"
+        content = _("Not counted yet")
     elif one.state == "overdrawn":
-        content = f"⚠ {content} by the books: a delivery or a count was not entered"
+        content = _("⚠ {content} by the books: a delivery or a count was not entered").format(content=content)
     return StockRow(
         container=one.container,
         fluid=fluid_name(catalogue, one.fluid),
         size=str(fmt.litres(one.size_l)),
         content=content,
-        counted=fmt.moment(one.counted_utc) if one.counted_utc is not None else "never",
+        counted=fmt.moment(one.counted_utc) if one.counted_utc is not None else _("never"),
     )
 
 
 def _used(used: UsedFluid) -> list[Fact]:
     named = [
-        ("Drained out of vehicles", fmt.litres(used.drained_l)),
-        ("Overflow into the pan", fmt.litres(used.overflow_l)),
-        ("Purge", fmt.litres(used.purge_l)),
-        ("Waste", fmt.litres(used.waste_l)),
-        ("Used fluid in all", fmt.litres(used.total_l, used.total_u95_l)),
-        ("Collected for disposal", fmt.litres(used.collected_l)),
+        (_("Drained out of vehicles"), fmt.litres(used.drained_l)),
+        (_("Overflow into the pan"), fmt.litres(used.overflow_l)),
+        (_("Purge"), fmt.litres(used.purge_l)),
+        (_("Waste"), fmt.litres(used.waste_l)),
+        (_("Used fluid in all"), fmt.litres(used.total_l, used.total_u95_l)),
+        (_("Collected for disposal"), fmt.litres(used.collected_l)),
     ]
     return [Fact(label, str(shown)) for label, shown in named]
 
 
 def _sums(total: audit.Line) -> list[Fact]:
     named = [
-        ("Delivered", str(fmt.litres(total.received_l))),
-        ("Out of containers", str(fmt.litres(total.out_l))),
-        ("Into compartments", str(fmt.litres(total.filled_l))),
-        ("Overflow", str(fmt.litres(total.overflow_l))),
-        ("Purge", str(fmt.litres(total.purge_l))),
-        ("Waste", str(fmt.litres(total.waste_l))),
-        ("Drawn by hand", _rest(total)),
-        ("Cost", fmt.money(total.cost, total.currency)),
-        ("Jobs", _jobs(total)),
+        (_("Delivered"), str(fmt.litres(total.received_l))),
+        (_("Out of containers"), str(fmt.litres(total.out_l))),
+        (_("Into compartments"), str(fmt.litres(total.filled_l))),
+        (_("Overflow"), str(fmt.litres(total.overflow_l))),
+        (_("Purge"), str(fmt.litres(total.purge_l))),
+        (_("Waste"), str(fmt.litres(total.waste_l))),
+        (_("Drawn by hand"), _rest(total)),
+        (_("Cost"), fmt.money(total.cost, total.currency)),
+        (_("Jobs"), _jobs(total)),
     ]
     return [Fact(label, value) for label, value in named]
 
@@ -275,9 +285,12 @@ def usage_page(
     """books: of a whole month. by: a key of GROUPS. moved: the month's movements, newest first."""
     first, after = books.since, books.until
     earlier = f"{date.fromisoformat(first) - timedelta(days=1)}"
-    unnamed = {"day": "no day", "technician": "no technician", "vehicle": "no vehicle", "fluid": "no fluid"}[
-        by
-    ]
+    unnamed = {
+        "day": _("no day"),
+        "technician": _("no technician"),
+        "vehicle": _("no vehicle"),
+        "fluid": _("no fluid"),
+    }[by]
 
     def name(line: audit.Line) -> str:
         return (fluid_name(catalogue, line.group) if by == "fluid" else line.group) or unnamed
@@ -285,13 +298,14 @@ def usage_page(
     month, last_day = first[:7], f"{date.fromisoformat(after) - timedelta(days=1)}"
     return UsagePage(
         month=month,
+        shown_month=fmt.month(date.fromisoformat(first)),
         zone=books.time_zone,
         earlier=_month_link(earlier, by),
         later=_month_link(after, by) if month < f"{today:%Y-%m}" else None,
         by=by,
-        group=GROUPS[by],
+        group=_(GROUPS[by]),
         tabs=[
-            Tab(text, f"/usage?{urlencode({'month': month, 'by': key})}#lines", key == by)
+            Tab(_(text), f"/usage?{urlencode({'month': month, 'by': key})}#lines", key == by)
             for key, text in GROUPS.items()
         ],
         missing=_missing(books.missing, catalogue, zone),
@@ -304,19 +318,19 @@ def usage_page(
             for line in books.by[by]
             if line.jobs + line.abandoned > 0 or line.out_l > 0
         ],
-        total=_row(books.total, "Total"),
+        total=_row(books.total, _("Total")),
         takes=[_take(one) for one in books.stock],
         used=_used(books.used),
         stock=[_stock_row(one, catalogue) for one in held],
         entered=[entered(row, catalogue) for row in moved],
         entries=f"/entries?{urlencode({'from': first, 'to': last_day})}",
-        kinds=[Option(key, text) for key, text in KINDS.items()],
+        kinds=[Option(key, _(text)) for key, text in KINDS.items()],
         containers=[
             Option(e.key[0], f"{e.key[0]} ({fluid_name(catalogue, e.get('fluid'))})", e.get("fluid"))
             for e in catalogue.active("container")
         ],
         fluids=[Option(e.key[0], e.get("name") or e.key[0]) for e in catalogue.active("fluid")]
-        + [Option(USED_FLUID, USED_FLUID_WORDS)],
+        + [Option(USED_FLUID, _(USED_FLUID_WORDS))],
         vehicles=[e.key[0] for e in catalogue.active("vehicle")],
         technicians=[e.key[0] for e in catalogue.active("technician")],
     )
@@ -324,8 +338,9 @@ def usage_page(
 
 def _rest_words(total: audit.Line) -> str:
     if total.drawn_l > 0:
-        return (
-            f"{_rest(total)} left the containers and is booked as neither fill, overflow, purge nor waste; "
-            f"{fmt.litres(total.drawn_l)} of it was drawn by hand."
-        )
-    return "All that is booked out of the containers is accounted for. Whether more left them, a stock take says."
+        return _(
+            "{total} left the containers and is booked as neither fill, overflow, purge nor waste; {drawn} of it was drawn by hand."
+        ).format(total=_rest(total), drawn=fmt.litres(total.drawn_l))
+    return _(
+        "All that is booked out of the containers is accounted for. Whether more left them, a stock take says."
+    )

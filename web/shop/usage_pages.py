@@ -8,6 +8,7 @@ from starlette.responses import JSONResponse, Response
 
 from station.common import days
 from station.common.tabular import to_csv
+from station.common.words import _
 from station.errors import InputError
 from station.shop import audit, course, movement, stock
 from station.shop.missing import COLUMNS as MISSING_COLUMNS
@@ -54,7 +55,11 @@ def _held(engine: Station) -> list[stock.Content]:
 
 def _by(by: str) -> str:
     if by not in GROUPS:
-        raise InputError(f"the audit is grouped by {by!r}; expected one of: {', '.join(GROUPS)}.")
+        raise InputError(
+            _("the audit is grouped by {by!r}; expected one of: {join}.").format(
+                by=by, join=", ".join(GROUPS)
+            )
+        )
     return by
 
 
@@ -84,7 +89,9 @@ def usage_csv(engine: Station, month: Month = None, by: By = "day", container: P
     """by: one of ``station.shop.audit.TABLES``: the lines of a grouping and their total, what is missing, the stock takes, the used
     fluid; "month": the sums of a year; "counts": what each count of it found; "level": the level of a container over the month."""
     if by not in (*audit.TABLES, *DRAWN):
-        raise InputError(f"by is {by!r}; expected one of: {', '.join((*audit.TABLES, *DRAWN))}.")
+        raise InputError(
+            _("by is {by!r}; expected one of: {join}.").format(by=by, join=", ".join((*audit.TABLES, *DRAWN)))
+        )
     books = _books(engine, month)
     if by == "month":
         columns, rows = audit.COLUMNS, [line.to_dict() for line in _months(engine, books.since[:7])]

@@ -5,6 +5,7 @@ from datetime import date, tzinfo
 from urllib.parse import urlencode
 
 from station.common import days
+from station.common.words import N_, _, ngettext
 from station.shop import audit, course, stock
 from station.shop.catalogue import Catalogue
 from station.shop.missing import MissingTake, by_month
@@ -35,12 +36,17 @@ def drawn(
     return found
 
 
+UNNAMED = {"technician": N_("no technician"), "vehicle": N_("no vehicle")}
+COST_BY = {"technician": N_("Cost by technician"), "vehicle": N_("Cost by vehicle")}
+OUT_BY = {"technician": N_("Out of containers by technician"), "vehicle": N_("Out of containers by vehicle")}
+
+
 def _file(of: str, month: str, **more: str) -> str:
     return f"/usage.csv?{urlencode({'month': month, 'by': of, **more})}"
 
 
 def _name(month: str) -> str:
-    return f"{date.fromisoformat(f'{month}-01'):%b %y}"
+    return fmt.month(date.fromisoformat(f"{month}-01"), short=True)
 
 
 def _missing(
@@ -48,24 +54,26 @@ def _missing(
 ) -> Picture:
     gone = by_month([one.take for one in counts], zone)
     values = [gone.get(line.group, 0.0) for line in months]
-    said = (
-        f"{fmt.litres(sum(values))} in {len(months)} months, by the {len(counts)} counts that ended in them"
+    said = _("{volume} in {months} months, by the {counts} counts that ended in them").format(
+        volume=fmt.litres(sum(values)), months=len(months), counts=len(counts)
     )
     names = [_name(line.group) for line in months]
-    series = [Series("found missing by counts that do not agree with the books", values)]
-    return pictures.columns("Missing by month", said, _file("counts", month), "L", names, series)
+    series = [Series(_("found missing by counts that do not agree with the books"), values)]
+    return pictures.columns(_("Missing by month"), said, _file("counts", month), "L", names, series)
 
 
 def _in_and_out(months: Sequence[audit.Line], month: str) -> Picture:
     out, received = sum(line.out_l for line in months), sum(line.received_l for line in months)
-    said = f"{fmt.litres(received)} delivered and {fmt.litres(out)} booked out in {len(months)} months"
+    said = _("{received} delivered and {out} booked out in {months} months").format(
+        received=fmt.litres(received), out=fmt.litres(out), months=len(months)
+    )
     series = [
-        Series("delivered", [line.received_l for line in months]),
-        Series("into compartments", [line.filled_l for line in months]),
-        Series("out otherwise", [line.out_l - line.filled_l for line in months]),
+        Series(_("delivered"), [line.received_l for line in months]),
+        Series(_("into compartments"), [line.filled_l for line in months]),
+        Series(_("out otherwise"), [line.out_l - line.filled_l for line in months]),
     ]
     names = [_name(line.group) for line in months]
-    return pictures.columns("In and out by month", said, _file("month", month), "L", names, series)
+    return pictures.columns(_("In and out by month"), said, _file("month", month), "L", names, series)
 
 
 def _cost_by_month(months: Sequence[audit.Line], month: str) -> Picture:
@@ -73,16 +81,20 @@ def _cost_by_month(months: Sequence[audit.Line], month: str) -> Picture:
     currencies = {line.currency for line in priced}
     names = [_name(line.group) for line in months]
     if len(currencies) != 1:
-        said = "No price in one currency is entered for all that left; litres stand here instead."
-        series = [Series("out of containers", [line.out_l for line in months])]
-        return pictures.columns("Out of containers by month", said, _file("month", month), "L", names, series)
+        said = _("No price in one currency is entered for all that left; litres stand here instead.")
+        series = [Series(_("out of containers"), [line.out_l for line in months])]
+        return pictures.columns(
+            _("Out of containers by month"), said, _file("month", month), "L", names, series
+        )
     (currency,) = currencies
     without = sum(line.cost is None and line.out_l > 0 for line in months)
-    said = f"{fmt.money(sum(line.cost or 0.0 for line in priced), currency)} in {len(months)} months"
+    said = _("{amount} in {months} months").format(
+        amount=fmt.money(sum(line.cost or 0.0 for line in priced), currency), months=len(months)
+    )
     if without:
-        said += f"; {without} without a price for all that left"
-    series = [Series("cost of what left the containers", [line.cost or 0.0 for line in months])]
-    return pictures.columns("Cost by month", said, _file("month", month), currency, names, series)
+        said = _("{said}; {n} without a price for all that left").format(said=said, n=without)
+    series = [Series(_("cost of what left the containers"), [line.cost or 0.0 for line in months])]
+    return pictures.columns(_("Cost by month"), said, _file("month", month), currency, names, series)
 
 
 def _cost_of(by: str, books: audit.Audit, catalogue: Catalogue) -> Picture:
@@ -94,26 +106,35 @@ def _cost_of(by: str, books: audit.Audit, catalogue: Catalogue) -> Picture:
     for line in lines:
         value = line.cost if currency else line.out_l
         query = urlencode({by: line.group, "from": books.since, "to": last_day})
-        values.append((line.group or f"no {by}", value or 0.0, f"/jobs?{query}" if line.group else ""))
-    what = "Cost" if currency else "Out of containers"
-    said = f"{books.since[:7]}, by what left the containers. A name is a place to look, never a finding about a person."
+        values.append((line.group or _(UNNAMED[by]), value or 0.0, f"/jobs?{query}" if line.group else ""))
+    said = _(
+        "{month}, by what left the containers. A name is a place to look, never a finding about a person."
+    ).format(month=fmt.month(date.fromisoformat(books.since)))
 
     def shown(value: float) -> str:
         return fmt.money(value, currency) if currency else str(fmt.litres(value))
 
-    return pictures.bars(f"{what} by {by}", said, _file(by, books.since[:7]), values, shown)
+    return pictures.bars(
+        _((COST_BY if currency else OUT_BY)[by]), said, _file(by, books.since[:7]), values, shown
+    )
 
 
 def _level(one: stock.Content, found: Sequence[course.Level], books: audit.Audit, zone: tzinfo) -> Picture:
-    month = books.since[:7]
+    month = fmt.month(date.fromisoformat(books.since))
     points = [Point(level.utc, level.level_l, level.u95_l) for level in found]
-    said = f"{month}: not counted by then, so nobody knows"
+    said = _("{month}: not counted by then, so nobody knows").format(month=month)
     if found:
         counts = sum(level.what == "counted" for level in found)
-        said = (
-            f"{month}: {fmt.litres(found[-1].level_l)} at the end, {counts} count{'' if counts == 1 else 's'}"
+        told = ngettext(
+            "{month}: {level} at the end, {n} count", "{month}: {level} at the end, {n} counts", counts
         )
+        said = told.format(month=month, level=fmt.litres(found[-1].level_l), n=counts)
     last_day = f"{date.fromordinal(date.fromisoformat(books.until).toordinal() - 1)}"
-    ends = [(days.begins(books.since, zone), books.since), (days.begins(books.until, zone), last_day)]
-    file = _file("level", month, container=one.container)
-    return pictures.level(f"Level of {one.container}", said, file, points, ends, one.size_l)
+    ends = [
+        (days.begins(books.since, zone), fmt.dated(books.since)),
+        (days.begins(books.until, zone), fmt.dated(last_day)),
+    ]
+    file = _file("level", books.since[:7], container=one.container)
+    return pictures.level(
+        _("Level of {container}").format(container=one.container), said, file, points, ends, one.size_l
+    )

@@ -9,6 +9,7 @@ import { onLive } from "./live.js";
 import { liveCurve } from "./live_curve.js";
 import { planForm } from "./plan.js";
 import { act, condition, say, send } from "./send.js";
+import { _ } from "./words.js";
 
 document.addEventListener("click", (event) => {
   const button = around(event, "[data-mark]");
@@ -35,7 +36,7 @@ byId("stop").addEventListener("pointerdown", stop);
 byId("stop").addEventListener("click", stop);
 function stop() {
   release();
-  send("/api/stop").catch((error) => say(`${textOf(error)} Use the red switch at the pump.`));
+  send("/api/stop").catch((error) => say(`${textOf(error)} ${_("Use the red switch at the pump.")}`));
 }
 
 document.addEventListener("click", async (event) => {
@@ -77,10 +78,10 @@ press("clear-pump", "/api/clear-pump");
 form("remark", "/api/note", (f) => ({ kind: "remark", text: f("text") }));
 form("abandon", "/api/abandon", (f) => ({ reason: f("reason") }));
 form("unit-right", "/api/note", (f) => ({ kind: "capacity", text: f("reason") }), () => { byId("unit").hidden = true; });
-form("unit-wrong", "/api/abandon", () => ({ reason: "listed capacity in another unit" }));
+form("unit-wrong", "/api/abandon", () => ({ reason: _("listed capacity in another unit") }));
 onSubmit(formOf("condition"), async (it) => {
   const button = sender(it);
-  if (await act(button, "/api/condition", condition(it)) && button) button.textContent = "Noted. Note it again";
+  if (await act(button, "/api/condition", condition(it)) && button) button.textContent = _("Noted. Note it again");
 });
 planForm();
 cues();

@@ -7,6 +7,7 @@ import { sendForms } from "./forms.js";
 import { holdToRun } from "./hold.js";
 import { drawAnew } from "./redraw.js";
 import { say, send } from "./send.js";
+import { _ } from "./words.js";
 
 const runOpen = () => byId("desk").dataset.run === "open";
 /** @type {ReturnType<typeof setTimeout> | undefined} */
@@ -30,13 +31,13 @@ function settle() {
 
 sendForms(document, (content, element) => {
   if (content.go) location.href = content.go;
-  else if (element.closest("#desk")) redraw().catch(() => say("The station cannot be reached. Check the network."));
+  else if (element.closest("#desk")) redraw().catch(() => say(_("The station cannot be reached. Check the network.")));
 });
 
 const release = holdToRun(byId("hold"), runOpen);
 const stop = () => {
   release();
-  send("/api/stop").catch((error) => say(`${textOf(error)} Use the red switch at the pump.`));
+  send("/api/stop").catch((error) => say(`${textOf(error)} ${_("Use the red switch at the pump.")}`));
 };
 byId("stop").addEventListener("pointerdown", stop);
 byId("stop").addEventListener("click", stop);

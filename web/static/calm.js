@@ -2,6 +2,7 @@
 // Whether the pan is at rest, by the station's own measure: the scatter of its readings over the last seconds. Only a
 // hint, so that nobody presses in vain; the station judges each reading anew.
 import { byId } from "./dom.js";
+import { _ } from "./words.js";
 
 const EVERY_MS = 200;
 const FEWEST = 3;
@@ -22,15 +23,15 @@ function judge(desk) {
   const last = seen[seen.length - 1];
   const windowS = Number(desk.dataset.windowS);
   seen = seen.filter((view) => view.t_s > last.t_s - windowS);
-  if (last.pan_g === null || last.pan_g === undefined) return tell("⚠ The pan does not read", "due");
+  if (last.pan_g === null || last.pan_g === undefined) return tell(_("⚠ The pan does not read"), "due");
   const mean = seen.reduce((sum, view) => sum + (view.pan_g ?? 0), 0) / seen.length;
   const scatter = Math.sqrt(seen.reduce((sum, view) => sum + ((view.pan_g ?? 0) - mean) ** 2, 0) / seen.length);
-  if (scatter > Number(desk.dataset.noiseG)) return tell("◌ Moving", "due");
-  if (seen.length < FEWEST || last.t_s - seen[0].t_s < 0.8 * windowS) return tell("◌ Settling", "due");
+  if (scatter > Number(desk.dataset.noiseG)) return tell(_("◌ Moving"), "due");
+  if (seen.length < FEWEST || last.t_s - seen[0].t_s < 0.8 * windowS) return tell(_("◌ Settling"), "due");
   const { emptyG, wantedG } = desk.dataset;
   if (emptyG !== undefined && wantedG !== undefined) {
     const off = Math.abs(mean - Number(emptyG) - Number(wantedG));
-    if (off > 20 + 0.1 * Number(wantedG)) return tell("⚠ Calm, but this is another load", "due");
+    if (off > 20 + 0.1 * Number(wantedG)) return tell(_("⚠ Calm, but this is another load"), "due");
   }
   return tell(`✓ ${desk.dataset.calm}`, "good");
 }

@@ -1,16 +1,22 @@
 // @ts-check
 // The chart of a job over time: stacked panels that share one time axis. The job's page zooms it, bay and wall let it grow.
+import { N_, _, figure, plain } from "./words.js";
 
 const PANELS = [
-  { title: "Pan", height: 210, left: ["pan"], right: [], unit: "kg" },
-  { title: "Metered", height: 210, left: ["metered"], right: ["flow"], unit: "L" },
-  { title: "Temperature", height: 150, left: ["fluid_drained_c", "fluid_supply_c", "air_c"], right: [], unit: "°C" },
+  { title: N_("Pan"), height: 210, left: ["pan"], right: [], unit: "kg" },
+  { title: N_("Metered"), height: 210, left: ["metered"], right: ["flow"], unit: "L" },
+  { title: N_("Temperature"), height: 150, left: ["fluid_drained_c", "fluid_supply_c", "air_c"], right: [], unit: "°C" },
 ];
 /** @type {Record<string, [string, string, number[]]>} name, colour variable, dash */
 const LOOKS = {
-  pan: ["Pan, kg", "--deep", []], metered: ["Metered, L", "--fluid", []], flow: ["Flow, L/min", "--soft", [5, 4]],
-  fluid_drained_c: ["Drained fluid, °C", "--grave", []], fluid_supply_c: ["Supply, °C", "--fluid", []],
-  air_c: ["Air, °C", "--soft", [5, 4]],
+  pan: [N_("Pan, kg"), "--deep", []], metered: [N_("Metered, L"), "--fluid", []], flow: [N_("Flow, L/min"), "--soft", [5, 4]],
+  fluid_drained_c: [N_("Drained fluid, °C"), "--grave", []], fluid_supply_c: [N_("Supply, °C"), "--fluid", []],
+  air_c: [N_("Air, °C"), "--soft", [5, 4]],
+};
+
+/** @type {Record<string, string>} */
+const STAGES = {
+  plan: N_("plan"), drain: N_("drain"), drip: N_("drip"), reseal: N_("reseal"), fill: N_("fill"), settle: N_("settle"), "leak watch": N_("leak watch"),
 };
 
 /** @typedef {{ name: string, unit: string, t_s: number[], values: number[], exact: boolean }} Trace */
@@ -51,26 +57,26 @@ export function draw(plots, curve, known, how = {}) {
     const series = traces.map((trace) => {
       const [label, ink, dash] = LOOKS[trace.name];
       return {
-        label, stroke: colour(ink), width: 2, dash, spanGaps: true, points: { show: false },
+        label: _(label), stroke: colour(ink), width: 2, dash, spanGaps: true, points: { show: false },
         scale: panel.right.includes(trace.name) ? "right" : "y",
-        value: (/** @type {any} */ _, /** @type {number | null} */ v) => (v == null ? "–" : v.toFixed(3)),
+        value: (/** @type {any} */ u, /** @type {number | null} */ v) => (v == null ? "–" : figure(v, 3)),
       };
     });
     const ink = colour("--ink"), line = { stroke: colour("--line"), width: 1 };
     const font = `${how.font ?? 12}px system-ui, sans-serif`, size = 12 + 3.6 * (how.font ?? 12);
     const axes = [
-      { font, size: 20 + 2 * (how.font ?? 12), space: 6 * (how.font ?? 12), stroke: ink, grid: line, ticks: line, values: (/** @type {any} */ _, /** @type {number[]} */ at) => at.map((m) => `${+m.toFixed(2)} min`) },
-      { font, labelFont: font, stroke: ink, grid: line, ticks: line, label: panel.unit, size, labelSize: 6 + (how.font ?? 12), scale: "y" },
+      { font, size: 20 + 2 * (how.font ?? 12), space: 6 * (how.font ?? 12), stroke: ink, grid: line, ticks: line, values: (/** @type {any} */ u, /** @type {number[]} */ at) => at.map((m) => `${plain(m)} min`) },
+      { font, labelFont: font, stroke: ink, grid: line, ticks: line, values: (/** @type {any} */ u, /** @type {number[]} */ at) => at.map(plain), label: panel.unit, size, labelSize: 6 + (how.font ?? 12), scale: "y" },
     ];
     if (traces.some((trace) => panel.right.includes(trace.name))) {
-      axes.push(/** @type {any} */ ({ font, labelFont: font, stroke: ink, side: 1, scale: "right", label: "L/min", size, labelSize: 6 + (how.font ?? 12), grid: { show: false }, ticks: line }));
+      axes.push(/** @type {any} */ ({ font, labelFont: font, stroke: ink, side: 1, scale: "right", values: (/** @type {any} */ u, /** @type {number[]} */ at) => at.map(plain), label: "L/min", size, labelSize: 6 + (how.font ?? 12), grid: { show: false }, ticks: line }));
     }
     const plot = new Plot({
       padding: [8, panel.right.length ? 0 : 50, 0, 0],
       width: plots.clientWidth - 16, height: how.height ?? panel.height,
       cursor: { sync: { key: sync.key }, drag: { x: zoom !== undefined, y: false, setScale: false } },
       scales: { x: { time: false, range: () => [curve.from_s / 60, curve.to_s / 60] }, y: range(panel.title, curve, known), right: { range: (/** @type {any} */ _, /** @type {number} */ low, /** @type {number} */ high) => [Math.min(0, low), high || 1] } },
-      axes, series: [{ label: "Minutes", value: (/** @type {any} */ _, /** @type {number | null} */ v) => (v == null ? "–" : v.toFixed(2)) }, ...series],
+      axes, series: [{ label: _("Minutes"), value: (/** @type {any} */ u, /** @type {number | null} */ v) => (v == null ? "–" : figure(v, 2)) }, ...series],
       hooks: {
         drawClear: [(/** @type {any} */ u) => grounds(u, panel.title, curve, known)],
         setSelect: [(/** @type {any} */ u) => {
@@ -80,7 +86,7 @@ export function draw(plots, curve, known, how = {}) {
       },
     }, gaps, plots);
     plot.root.setAttribute("role", "img");
-    plot.root.setAttribute("aria-label", `${panel.title} over time, in ${panel.unit}; the numbers stand in the tables and in the recording.`);
+    plot.root.setAttribute("aria-label", _("{what} over time, in {unit}; the numbers stand in the tables and in the recording.", { what: _(panel.title), unit: panel.unit }));
     sync.sub(plot);
     mine.push({ plot, traces });
   }
@@ -150,7 +156,7 @@ function grounds(u, title, curve, known) {
   for (const span of curve.stages) {
     const at = x(span.from_s);
     upright(ctx, at, top, height, colour("--line"));
-    if (title === "Pan" && x(span.to_s) - at > 40 * devicePixelRatio) ctx.fillText(span.name, Math.max(at, left) + 4, top + height - 6);
+    if (title === "Pan" && x(span.to_s) - at > 40 * devicePixelRatio) ctx.fillText(_(STAGES[span.name] ?? span.name), Math.max(at, left) + 4, top + height - 6);
   }
   ctx.restore();
 }

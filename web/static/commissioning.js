@@ -4,6 +4,7 @@ import { byId } from "./dom.js";
 import { sendForms } from "./forms.js";
 import { drawAnew } from "./redraw.js";
 import { say } from "./send.js";
+import { _ } from "./words.js";
 
 /** @type {ReturnType<typeof setTimeout> | undefined} */
 let again;
@@ -17,11 +18,11 @@ function settle() {
 async function redraw() {
   // Nothing is taken from under fingers that type.
   const typing = () => document.activeElement instanceof HTMLInputElement;
-  if (!typing()) await drawAnew("desk", typing).catch(() => say("The station cannot be reached. Check the network."));
+  if (!typing()) await drawAnew("desk", typing).catch(() => say(_("The station cannot be reached. Check the network.")));
   settle();
 }
 
 sendForms(document, () => {
-  drawAnew("desk").then(settle).catch(() => say("The station cannot be reached. Check the network."));
+  drawAnew("desk").then(settle).catch(() => say(_("The station cannot be reached. Check the network.")));
 });
 settle();

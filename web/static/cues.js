@@ -4,6 +4,7 @@
 import { byId } from "./dom.js";
 import { isOn, onSwitch } from "./device.js";
 import { onLive } from "./live.js";
+import { _ } from "./words.js";
 
 /** Pitch in hertz and length in seconds of each note; a buzz of the same lengths. @type {Record<string, [number, number][]>} */
 const TONES = {
@@ -53,14 +54,14 @@ function tell(word) {
 async function wake() {
   if (!isOn("awake") || document.hidden || lock) return;
   if (!("wakeLock" in navigator)) {
-    says.textContent = "This address is not a secure one (https), so the page cannot keep the screen on. Set the phone's own screen time-out to its longest.";
+    says.textContent = _("This address is not a secure one (https), so the page cannot keep the screen on. Set the phone's own screen time-out to its longest.");
     return;
   }
   try {
     lock = await navigator.wakeLock.request("screen");
     lock.addEventListener("release", () => { lock = null; });
   } catch {
-    says.textContent = "The phone did not let the page keep the screen on; a low battery is the usual cause.";
+    says.textContent = _("The phone did not let the page keep the screen on; a low battery is the usual cause.");
   }
 }
 
@@ -72,7 +73,7 @@ export function cues() {
   });
   onSwitch("sound", (on) => { if (on) play(TONES.near); });
   onSwitch("shake", (on) => {
-    if (!("vibrate" in navigator)) says.textContent = "This device or browser cannot vibrate.";
+    if (!("vibrate" in navigator)) says.textContent = _("This device or browser cannot vibrate.");
     else if (on) shake(TONES.near);
   });
   onSwitch("awake", (on) => { says.textContent = ""; if (on) wake(); else lock?.release(); });

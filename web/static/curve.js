@@ -2,6 +2,7 @@
 // A job over time, zoomable. The station thins what it sends and keeps every peak; a closer look asks for it again.
 import { draw } from "./chart.js";
 import { byId } from "./dom.js";
+import { _, figure } from "./words.js";
 
 const box = byId("curve"), plots = byId("curve-plots"), told = byId("curve-say"), drawn = byId("curve-drawn");
 let asked = 0;
@@ -21,8 +22,10 @@ async function look(from, to) {
   drawn.hidden = false;
   draw(plots, curve, known, { zoom: look });
   const exact = curve.traces.every((/** @type {{ exact: boolean }} */ trace) => trace.exact);
-  const minutes = (/** @type {number} */ s) => (s / 60).toFixed(1);
-  told.textContent = `Minutes ${minutes(curve.from_s)} to ${minutes(curve.to_s)}: ${exact ? "every sample" : "thinned, no peak left out"}.`;
+  const minutes = (/** @type {number} */ s) => figure(s / 60, 1);
+  told.textContent = exact
+    ? _("Minutes {from} to {to}: every sample.", { from: minutes(curve.from_s), to: minutes(curve.to_s) })
+    : _("Minutes {from} to {to}: thinned, no peak left out.", { from: minutes(curve.from_s), to: minutes(curve.to_s) });
 }
 
 byId("curve-whole").addEventListener("click", () => look(null, null));

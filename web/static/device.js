@@ -1,5 +1,6 @@
 // @ts-check
 // What this one phone does: dark or light, tones, vibration, a screen that stays on. Kept on the phone alone.
+import { _ } from "./words.js";
 
 const KEY = "tallypan.";
 /** @param {string} name */
@@ -21,7 +22,7 @@ function show() {
     const on = isOn(button.dataset.device ?? "");
     button.setAttribute("aria-pressed", String(on));
     const word = button.querySelector("span");
-    if (word) word.textContent = on ? "on" : "off";
+    if (word) word.textContent = on ? _("on") : _("off");
   }
 }
 
@@ -30,7 +31,7 @@ document.addEventListener("click", (event) => {
   const name = button?.dataset.device;
   if (!name) return;
   const on = !isOn(name);
-  localStorage.setItem(KEY + name, on ? "on" : "off");
+  localStorage.setItem(KEY + name, on ? _("on") : _("off"));
   followers[name]?.(on);
   show();
 });

@@ -1,6 +1,6 @@
 // @ts-check
 // What the station objects to, shown where it was typed. Its sentences begin with the field that they are about: with its
-// label, or with its name.
+// label, with what stands in it before a comma, or with its name.
 
 /** @param {string} text */
 const plain = (text) => text.trim().toLowerCase().replaceAll("_", " ");
@@ -30,9 +30,9 @@ export function accept(form) {
 export function object(form, text) {
   accept(form);
   const said = plain(text);
-  const begins = (/** @type {string} */ word) => word !== "" && said.startsWith(word) && !/[a-z]/.test(said[word.length] ?? "");
+  const begins = (/** @type {string} */ word) => word !== "" && said.startsWith(word) && !/\p{L}/u.test(said[word.length] ?? "");
   const inputs = /** @type {(HTMLElement & { name: string })[]} */ ([...form.elements].filter((it) => it instanceof HTMLElement && "name" in it && it.tagName !== "BUTTON"));
-  const input = inputs.find((it) => begins(labelOf(it)) || begins(plain(it.name)));
+  const input = inputs.find((it) => begins(labelOf(it)) || begins(plain(labelOf(it).split(",")[0])) || begins(plain(it.name)));
   if (!input) return false;
   const note = document.createElement("p");
   note.id = `${form.id || "form"}-${input.name}-objection`;

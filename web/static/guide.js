@@ -2,6 +2,7 @@
 // The first look around a simulated depot: which of its steps is shown, kept on the device alone.
 
 import { byId } from "./dom.js";
+import { _ } from "./words.js";
 
 const KEY = "tallypan.guide";
 const AWAY = "away";
@@ -28,13 +29,13 @@ function show() {
   if (at < 0) return;
   keep(steps[at].dataset.name);
   steps.forEach((step, n) => { step.hidden = n !== at; });
-  byId("guide-count").textContent = `${at + 1} of ${steps.length}`;
+  byId("guide-count").textContent = _("{n} of {all}", { n: at + 1, all: steps.length });
   byId("guide-back").hidden = at === 0;
   const next = steps[at + 1];
   go.hidden = !next;
   if (next) {
     go.href = next.dataset.path ?? "/";
-    go.textContent = `Next: ${next.dataset.short}`;
+    go.textContent = _("Next: {name}", { name: next.dataset.short ?? "" });
   }
 }
 

@@ -3,6 +3,7 @@
 import { isStale, onLive } from "./live.js";
 import { textOf } from "./dom.js";
 import { say, send } from "./send.js";
+import { _ } from "./words.js";
 
 const BEAT_MS = 100;
 const MOST_UNANSWERED = 3;
@@ -53,8 +54,8 @@ export function holdToRun(button, allowed = (live) => live.flag.hold) {
     say(why);
   };
   const beat = async () => {
-    if (isStale()) return over("Stopped: no live figures. Wait for them, then press again.");
-    if (unanswered >= MOST_UNANSWERED) return over("Stopped: the station does not answer. Let go, then press again.");
+    if (isStale()) return over(_("Stopped: no live figures. Wait for them, then press again."));
+    if (unanswered >= MOST_UNANSWERED) return over(_("Stopped: the station does not answer. Let go, then press again."));
     const mine = grip;
     unanswered += 1;
     try {

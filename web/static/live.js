@@ -62,9 +62,9 @@ function apply(live) {
       element.textContent = value;
       if ("len" in element.dataset) element.dataset.len = String(value.length);
     }
-    if (name === "verdict.word") {
+    if (name === "verdict.tone") {
       const boxes = /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".verdict"));
-      for (const box of boxes) box.dataset.tone = value.toLowerCase();
+      for (const box of boxes) box.dataset.tone = value;
     }
   });
   changed("geo", live.geo, (name, attributes) => {

@@ -1,6 +1,7 @@
 // @ts-check
 // Puts what each bay shows into its tile. The browser opens a lost stream again by itself; a refused one is opened again here.
 import { byId } from "./dom.js";
+import { _ } from "./words.js";
 
 const STALE_MS = 3000, REOPEN_MS = 1000;
 const wall = byId("bays"), stale = byId("stale");
@@ -17,11 +18,11 @@ function show(bays) {
     const tile = tiles.find((one) => one instanceof HTMLElement && one.dataset.key === `${bay.shop}/${bay.bay}`);
     if (!(tile instanceof HTMLElement)) continue;
     tile.dataset.live = bay.live ? "yes" : "no";
-    tile.dataset.verdict = String(bay.verdict).toLowerCase();
+    tile.dataset.verdict = String(bay.tone);
     for (const part of tile.querySelectorAll("[data-part]")) {
       if (!(part instanceof HTMLElement)) continue;
       const name = part.dataset.part ?? "";
-      const text = name === "stage" && !bay.live ? "not heard" : String(bay[name] ?? "");
+      const text = name === "stage" && !bay.live ? _("not heard") : String(bay[name] ?? "");
       if (part.textContent !== text) part.textContent = text;
     }
   }

@@ -2,6 +2,7 @@
 // The plan form: picking a compartment fills in what is listed for it.
 import { byId, choice, field as fieldOf, formOf, onSubmit, sender, textOf } from "./dom.js";
 import { act, send } from "./send.js";
+import { _ } from "./words.js";
 
 const form = formOf("plan");
 /** @param {string} name */
@@ -15,7 +16,9 @@ function fits() {
   const wanted = field("grade").value.trim(), picked = listed("fresh_fluid").selectedOptions[0]?.dataset.grade || "";
   const differ = wanted !== "" && wanted !== picked;
   byId("plan-grade").hidden = !differ;
-  byId("plan-grade-text").textContent = `The compartment takes ${wanted}, the fresh fluid is ${picked || "of unknown grade"}. The vehicle's service manual decides.`;
+  byId("plan-grade-text").textContent = picked
+    ? _("The compartment takes {wanted}, the fresh fluid is {picked}. The vehicle's service manual decides.", { wanted, picked })
+    : _("The compartment takes {wanted}, the fresh fluid is of unknown grade. The vehicle's service manual decides.", { wanted });
 }
 
 /** @param {string} grade */
@@ -30,7 +33,7 @@ function pickFluids(grade) {
 function pickCompartment() {
   const option = chosen(listed("compartment")), other = option.dataset.other !== undefined;
   byId("plan-other").hidden = !other;
-  byId("plan-plug").textContent = option.dataset.plug ? `Where it is filled: ${option.dataset.plug}.` : "";
+  byId("plan-plug").textContent = option.dataset.plug ? _("Where it is filled: {place}.", { place: option.dataset.plug }) : "";
   if (!other) {
     field("capacity").value = option.dataset.capacity ?? "";
     field("method").value = option.dataset.method ?? "";
@@ -68,7 +71,7 @@ function find() {
     if (fit && !shown) hidden += 1;
     if (tile.parentElement) tile.parentElement.hidden = !shown;
   }
-  byId("plan-found").textContent = hidden ? `${hidden} more: type a part of the name.` : "";
+  byId("plan-found").textContent = hidden ? _("{n} more: type a part of the name.", { n: hidden }) : "";
 }
 
 /** @param {boolean} on */
@@ -83,7 +86,7 @@ function pick(tile) {
   field("compartment").value = tile.dataset.compartment ?? "";
   pickCompartment();
   const other = tile.dataset.compartment === "";
-  byId("plan-chosen-name").textContent = other ? "Another vehicle" : `${tile.querySelector("strong")?.textContent} · ${tile.childNodes[1].textContent?.trim()}`;
+  byId("plan-chosen-name").textContent = other ? _("Another vehicle") : `${tile.querySelector("strong")?.textContent} · ${tile.childNodes[1].textContent?.trim()}`;
   byId("plan-chosen-text").textContent = other ? "" : byId("plan-plug").textContent;
   byId("plan-more").toggleAttribute("open", other);
   choosing(false);

@@ -1,6 +1,7 @@
 // @ts-check
 // A grave change asks for the secret once more, over the page that one is on: what was typed there stays.
 import { field, onSubmit, sender } from "./dom.js";
+import { _ } from "./words.js";
 
 /**
  * @param {string} text why it is asked
@@ -14,12 +15,12 @@ export function prove(text, check) {
   const why = document.createElement("p"), label = document.createElement("label"), input = document.createElement("input");
   why.textContent = text;
   why.setAttribute("role", "alert");
-  label.textContent = "Your PIN or passphrase ";
+  label.textContent = `${_("Your PIN or passphrase")} `;
   Object.assign(input, { name: "secret", type: "password", maxLength: 128, required: true, autocomplete: "current-password" });
   label.append(input);
   const go = document.createElement("button"), leave = document.createElement("button");
-  Object.assign(go, { type: "submit", className: "primary", textContent: "Go on" });
-  Object.assign(leave, { type: "button", textContent: "Leave it" });
+  Object.assign(go, { type: "submit", className: "primary", textContent: _("Go on") });
+  Object.assign(leave, { type: "button", textContent: _("Leave it") });
   form.append(why, label, go, leave);
   dialog.append(form);
   document.body.append(dialog);

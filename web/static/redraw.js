@@ -3,6 +3,7 @@
 import { byId } from "./dom.js";
 import { whenFree } from "./press.js";
 import { say } from "./send.js";
+import { _ } from "./words.js";
 
 /**
  * @param {string} id @param {() => boolean} [spare] whether what stands there is to stay after all
@@ -13,7 +14,7 @@ export async function drawAnew(id, spare = () => false) {
   const page = reply.ok ? new DOMParser().parseFromString(await reply.text(), "text/html") : null;
   const fresh = page?.getElementById(id);
   if (!page || !fresh) {
-    say("The page could not be redrawn. Reload it.");
+    say(_("The page could not be redrawn. Reload it."));
     return null;
   }
   await new Promise((free) => whenFree(byId(id), () => free(null)));

@@ -2,6 +2,7 @@
 // Signing in: a name is tapped, then a PIN typed on the pad, or a passphrase, or a code and a secret of one's own.
 import { around, byId, field, onSubmit, sender } from "./dom.js";
 import { act, hush, say } from "./send.js";
+import { _ } from "./words.js";
 
 const to = document.querySelector("main")?.dataset.to || "/";
 let name = "";
@@ -18,7 +19,7 @@ const claim = found("claim"), enter = found("enter"), change = found("change");
 function twice(form) {
   const [one, other] = [field(form, form === change ? "new" : "secret"), field(form, "again")];
   if (one.value === other.value) return true;
-  say("The two are not the same. Type the new one again.");
+  say(_("The two are not the same. Type the new one again."));
   other.value = "";
   other.focus();
   return false;
@@ -57,7 +58,7 @@ function open(asks) {
   byId("people").hidden = true;
   byId(`${id}-name`).textContent = name;
   if (id !== "enter" || !enter) return;
-  byId("enter-label").textContent = pin ? "PIN" : "Passphrase";
+  byId("enter-label").textContent = pin ? _("PIN") : _("Passphrase");
   byId("pad").hidden = !pin;
   byId("enter-wide").hidden = pin;
   const secret = /** @type {HTMLInputElement} */ (field(enter, "secret"));

@@ -2,22 +2,23 @@
 // The manager's entries: a delivery, a stock take, purge, waste.
 import { byId, choice, field, formOf, onSubmit, sender } from "./dom.js";
 import { act, reload } from "./send.js";
+import { N_, _ } from "./words.js";
 
 const form = formOf("movement");
 /** @type {Record<string, string>} */
 const HINTS = {
-  received: "What came into the container, by the delivery note or the scale.",
-  counted: "What stands in the container now, by dipstick or scale. The books go on from this figure.",
-  purge: "Run through the hose and into no compartment.",
-  waste: "Spilled or thrown away.",
-  drawn: "Taken out by hand, outside of any job.",
-  collected: "Used fluid taken away for disposal, by the collector's note.",
+  received: N_("What came into the container, by the delivery note or the scale."),
+  counted: N_("What stands in the container now, by dipstick or scale. The books go on from this figure."),
+  purge: N_("Run through the hose and into no compartment."),
+  waste: N_("Spilled or thrown away."),
+  drawn: N_("Taken out by hand, outside of any job."),
+  collected: N_("Used fluid taken away for disposal, by the collector's note."),
 };
 
 function show() {
   const kind = field(form, "kind").value;
-  byId("movement-hint").textContent = HINTS[kind] ?? "";
-  byId("volume-label").textContent = kind === "counted" ? "Counted, with unit" : "Volume, with unit";
+  byId("movement-hint").textContent = kind in HINTS ? _(HINTS[kind]) : "";
+  byId("volume-label").textContent = kind === "counted" ? _("Counted, with unit") : _("Volume, with unit");
   const held = choice(form, "container").selectedOptions[0].dataset.fluid;
   if (held) field(form, "fluid").value = held;
   else if (kind === "collected") field(form, "fluid").value = "used fluid";

@@ -94,7 +94,7 @@ def test_a_load_of_the_persons_own_counts_for_nothing_that_was_asked() -> None:
         ("1 kg, 2", "2"),
         ("0 kg, 1 kg", "empty pan"),
         ("1 kg, 1000 g", "the same"),
-        ("-1 kg, 2 kg", "loads"),
+        ("-1 kg, 2 kg", "Loads"),
         (", ".join(f"{n} kg" for n in range(1, 20)), "19 were given"),
     ],
 )
@@ -316,10 +316,10 @@ def test_the_finish_form_arrives_without_what_was_left_empty(bay: Bay) -> None:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"use_to": "4"}, "use_to: "),
-        ({"use_from": "heavy"}, "use_from: "),
-        ({"references": [{"name": "set W3", "value": "2", "u": "0.02 g"}]}, "reference 1, value: "),
-        ({"references": [{"name": "set W3", "value": "2 kg"}]}, "reference 1, u: "),
+        ({"use_to": "4"}, "Used to: "),
+        ({"use_from": "heavy"}, "Used from: "),
+        ({"references": [{"name": "set W3", "value": "2", "u": "0.02 g"}]}, "Reference 1, value: "),
+        ({"references": [{"name": "set W3", "value": "2 kg"}]}, "Reference 1, u: "),
     ],
 )
 def test_a_mass_that_is_none_is_refused_by_its_name(bay: Bay, changes: dict[str, Any], said: str) -> None:
@@ -335,7 +335,7 @@ def test_a_meters_certificate_states_no_range_of_masses(bay: Bay) -> None:
     assert (entry.use_from_kg, entry.use_to_kg) == (0.0, None)
 
 
-@pytest.mark.parametrize("air_c", ["warm", "nan", "inf", "200", "18,5"])
+@pytest.mark.parametrize("air_c", ["warm", "nan", "inf", "200", "18:5"])
 def test_an_air_temperature_that_is_none_is_refused(bay: Bay, air_c: str) -> None:
     reply = bay.post("/api/calibration/finish", {**FINISH, "air_c": air_c})
     assert reply.status_code == 400
@@ -388,7 +388,7 @@ def test_what_is_not_understood_changes_nothing(bay: Bay, path: str, body: dict[
 def test_loads_that_cannot_be_read_begin_nothing(bay: Bay) -> None:
     reply = bay.post("/api/calibration/pan", {"loads": "500, 1000"})
     assert reply.status_code == 400
-    assert "loads" in reply.json()["text"]
+    assert "Loads" in reply.json()["text"]
     assert bay.engine.calls == []
 
 

@@ -61,7 +61,7 @@ def test_what_is_typed_is_sent_on(
 @pytest.mark.parametrize(
     ("path", "body", "words"),
     [
-        ("begin", {"fluid": "used", "volume": "500"}, "volume"),
+        ("begin", {"fluid": "used", "volume": "500"}, "Volume up to the mark: "),
         ("weigh", {"vessel": "full", "temperature": "hot"}, "expected °C from −20 to 100"),
         ("save", {"by": " "}, "Say who measured it"),
     ],

@@ -241,7 +241,7 @@ def test_a_condition_needs_a_job(bay: Bay) -> None:
 def test_the_form_offers_the_trades_words(bay: Bay, path: str) -> None:
     html = bay.html(path).text
     for word in (*condition.COLOURS, *condition.SMELLS, *condition.METAL):
-        assert f"<option>{word}</option>" in html
+        assert f'<option value="{word}">{word}</option>' in html
 
 
 MIXED = Cause(

@@ -62,7 +62,7 @@ def test_opening_a_job_hands_on_what_was_filled_in_and_returns_its_id(bay: Bay) 
 def test_nobody_opens_a_job_without_a_name(bay: Bay) -> None:
     reply = bay.post("/api/job", {"compartment": "b12_rear_axle", "technician": " "})
     assert reply.status_code == 400
-    assert "technician is empty" in reply.json()["text"]
+    assert "Technician: pick or type" in reply.json()["text"]
     assert bay.engine.calls == []
 
 

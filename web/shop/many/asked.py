@@ -8,6 +8,7 @@ from typing import Annotated
 from fastapi import Depends, Query, Request
 
 from station.common.days import zone_of
+from station.common.words import _
 from station.errors import InputError
 from station.record.many import queries
 from station.record.many.ingest import Db
@@ -68,7 +69,9 @@ def month_begin(text: str) -> date:
     try:
         return date.fromisoformat(f"{text}-01")
     except ValueError:
-        raise InputError(f"month is {text[:20]!r}; expected year and month, such as 2026-03.") from None
+        raise InputError(
+            _("month is {text!r}; expected year and month, such as 2026-03.").format(text=text[:20])
+        ) from None
 
 
 def later(first: date, months: int) -> date:
@@ -87,7 +90,11 @@ TheShops = Annotated[Shops, Depends(_shops, scope="function")]
 def _asked(shops: TheShops, month: Month = "", months: Months = 1, shop: Shop = "") -> Asked:
     every = shops.zones
     if shop and shop not in every:
-        raise InputError(f"there is no shop {shop!r}; expected one of: {', '.join(every) or 'none yet'}.")
+        raise InputError(
+            _("there is no shop {shop!r}; expected one of: {names}.").format(
+                shop=shop, names=", ".join(every) or _("none yet")
+            )
+        )
     last = month_begin(month) if month else datetime.now(UTC).date().replace(day=1)
     scope = Scope(shops.company, (shop,) if shop else tuple(every), later(last, 1 - months), later(last, 1))
     return Asked(scope, shops, shop, f"{last:%Y-%m}", months)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from urllib.parse import quote, urlencode
 
+from station.common.words import N_, _
 from station.learning import fair
 from station.learning.charts import chart
 from station.learning.quality import SubjectChart
@@ -20,7 +21,7 @@ def job_address(line: JobLine | Point) -> str:
 def _fill_row(line: JobLine) -> list[Cell]:
     where = f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}"
     return [
-        Cell(f"{line.day}", job_address(line)),
+        Cell(fmt.dated(f"{line.day}"), job_address(line)),
         Cell(f"{line.shop} · {line.bay}"),
         Cell(where),
         Cell(line.meter or fmt.UNKNOWN),
@@ -31,7 +32,7 @@ def _fill_row(line: JobLine) -> list[Cell]:
     ]
 
 
-_FILL = ("Day", "Bay", "Where", "Meter", "Fluid", "Filled", "Expected", "Off")
+_FILL = (N_("Day"), N_("Bay"), N_("Where"), N_("Meter"), N_("Fluid"), N_("Filled"), N_("Expected"), N_("Off"))
 
 
 def _shares(counts: Sequence[tuple[str, int, int]]) -> list[list[Cell]]:
@@ -40,9 +41,14 @@ def _shares(counts: Sequence[tuple[str, int, int]]) -> list[list[Cell]]:
             Cell(one.name),
             number(one.jobs),
             number(one.short),
-            Cell(f"{100 * one.low:.1f} to {100 * one.high:.1f} %", amount=True),
             Cell(
-                one.says,
+                _("{low} to {high}").format(
+                    low=fmt.decimal(100 * one.low, 1), high=f"{fmt.decimal(100 * one.high, 1)} %"
+                ),
+                amount=True,
+            ),
+            Cell(
+                _(one.says),
                 tone="look"
                 if one.says.startswith("more")
                 else "ok"
@@ -70,48 +76,58 @@ def quality_page(
         line = of_shops.setdefault(tally.shop, [0, 0])
         line[0] += tally.jobs
         line[1] += tally.short
-    columns = ("Jobs", "Short", "95 % limits of its share", "Says")
-    empty = "No job was closed in these months."
-    fills = "No fill of these months was found so."
+    columns = (_("Jobs"), _("Short"), _("95 % limits of its share"), _("Says"))
+    empty = _("No job was closed in these months.")
+    fills = _("No fill of these months was found so.")
     sections = [
         Section(
-            "Which shop has more short fills than its sisters?",
-            "More: so many would come by chance in fewer than one of twenty such comparisons. It names where to look, and "
-            "nothing about fault.",
-            ("Shop", *columns),
+            _("Which shop has more short fills than its sisters?"),
+            _(
+                "More: so many would come by chance in fewer than one of twenty such comparisons. It names where to look, and "
+                "nothing about fault."
+            ),
+            (_("Shop"), *columns),
             _shares([(name, jobs, k) for name, (jobs, k) in of_shops.items()]),
             empty,
         ),
-        Section("Which bay?", "", ("Bay", *columns), _shares(counts("bay", True)), empty),
-        Section("Which fluid?", "", ("Fluid", *columns), _shares(counts("fluid", False)), empty),
+        Section(_("Which bay?"), "", (_("Bay"), *columns), _shares(counts("bay", True)), empty),
+        Section(_("Which fluid?"), "", (_("Fluid"), *columns), _shares(counts("fluid", False)), empty),
         Section(
-            "Which compartment type?",
+            _("Which compartment type?"),
             "",
-            ("Type", *columns),
+            (_("Type"), *columns),
             _shares(counts("compartment type", False)),
             empty,
         ),
         Section(
-            "Meters against their sisters",
-            "Mean of (filled − expected) / expected over fills that something else than the meter bore out, against all other "
-            "meters together; ± is U95.",
-            ("Meter", "Fills", "Mean", "Against its sisters", "Says"),
+            _("Meters against their sisters"),
+            _(
+                "Mean of (filled − expected) / expected over fills that something else than the meter bore out, against all other "
+                "meters together; ± is U95."
+            ),
+            (_("Meter"), _("Fills"), _("Mean"), _("Against its sisters"), _("Says")),
             [_meter_row(asked, one, tallies["meter"]) for one in _means(tallies["meter"])],
             empty,
         ),
         Section(
-            "Short fills, the worst first",
+            _("Short fills, the worst first"),
             "",
-            _FILL,
+            [_(name) for name in _FILL],
             [_fill_row(one) for one in short],
             fills,
             files("/quality", asked),
         ),
-        Section("Overfills, the worst first", "", _FILL, [_fill_row(one) for one in over], fills),
+        Section(
+            _("Overfills, the worst first"),
+            "",
+            [_(name) for name in _FILL],
+            [_fill_row(one) for one in over],
+            fills,
+        ),
     ]
     return ManyPage(
-        f"Quality {span(asked)}",
-        "Which fills came up short, where, and what they share.",
+        _("Quality {asked}").format(asked=span(asked)),
+        _("Which fills came up short, where, and what they share."),
         tabs("/quality", asked),
         sections,
     )
@@ -127,14 +143,14 @@ def _meter_row(asked: Asked, mean: fair.Mean, meters: Sequence[Tally]) -> list[C
     query = urlencode({"month": asked.month, "shop": of.shop, "meter": of.name})
     against = fmt.UNKNOWN
     if mean.difference_percent is not None and mean.u95_percent is not None:
-        against = f"{fmt.percent(mean.difference_percent, 2).removesuffix(' %').rstrip()} ± {mean.u95_percent:.2f} %"
+        against = f"{fmt.percent(mean.difference_percent, 2).removesuffix(' %').rstrip()} ± {fmt.decimal(mean.u95_percent, 2)} %"
     tone = {"off its sisters": "look", "like its sisters": "ok"}.get(mean.says, "none")
     return [
         Cell(mean.name, f"/quality/meter?{query}"),
         number(mean.n),
         percent(mean.mean_percent),
         Cell(against, amount=True),
-        Cell(mean.says, tone=tone),
+        Cell(_(mean.says), tone=tone),
     ]
 
 
@@ -154,11 +170,15 @@ def meter_page(asked: Asked, meter: str, points: Sequence[Point]) -> ManyPage:
         for p in reversed(points)
     ]
     section = Section(
-        "Its values, the newest first", "", ("Day", "Bay", "Job", "Off"), rows, "No fill of it was borne out."
+        _("Its values, the newest first"),
+        "",
+        (_("Day"), _("Bay"), _("Job"), _("Off")),
+        rows,
+        _("No fill of it was borne out."),
     )
-    view = chart_view(of, f"the newest {values.n} fills that were borne out", "")
+    view = chart_view(of, _("the newest {n} fills that were borne out").format(n=values.n), "")
     return ManyPage(
-        f"{asked.shop} · {meter}", "It shows whether values are steady, not why.", [], [section], [view]
+        f"{asked.shop} · {meter}", _("It shows whether values are steady, not why."), [], [section], [view]
     )
 
 

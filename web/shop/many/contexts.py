@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from urllib.parse import urlencode
 
+from station.common.words import N_, _, ngettext
 from station.record.many.accept import Aside
 from station.record.many.derive import UL
 from station.record.many.queries import Certified, Held, Use
@@ -14,6 +15,7 @@ from web.shop.many.asked import Asked, Shops, later, month_begin
 from web.shop.quality_chart import ChartView
 
 WARN_DAYS = 30
+KINDS = {"pan": N_("pan"), "meter": N_("meter")}
 
 
 @dataclass(frozen=True)
@@ -78,12 +80,15 @@ def tabs(address: str, asked: Asked) -> list[Link]:
 
     first = month_begin(asked.month)
     found = [
-        link("Earlier month", month=f"{later(first, -1):%Y-%m}"),
-        link("Later month", month=f"{later(first, 1):%Y-%m}"),
-        *(link(f"{n} months" if n > 1 else "1 month", n == asked.months, months=n) for n in (1, 3, 12)),
+        link(_("Earlier month"), month=f"{later(first, -1):%Y-%m}"),
+        link(_("Later month"), month=f"{later(first, 1):%Y-%m}"),
+        *(
+            link(ngettext("{n} month", "{n} months", n).format(n=n), n == asked.months, months=n)
+            for n in (1, 3, 12)
+        ),
     ]
     if len(asked.shops.zones) > 1:
-        found += [link("All shops", not asked.shop, shop="")]
+        found += [link(_("All shops"), not asked.shop, shop="")]
         found += [link(shop, shop == asked.shop, shop=shop) for shop in asked.shops.zones]
     return found
 
@@ -91,7 +96,7 @@ def tabs(address: str, asked: Asked) -> list[Link]:
 def span(asked: Asked) -> str:
     """``2026-03``, or from when to when."""
     first = f"{asked.scope.since:%Y-%m}"
-    return first if first == asked.month else f"{first} to {asked.month}"
+    return first if first == asked.month else _("{low} to {high}").format(low=first, high=asked.month)
 
 
 def query_of(asked: Asked) -> str:
@@ -101,7 +106,10 @@ def query_of(asked: Asked) -> str:
 
 def files(address: str, asked: Asked, **more: str) -> list[Link]:
     query = "&".join(part for part in (query_of(asked), urlencode(more)) if part)
-    return [Link("CSV", f"{address}.csv?{query}"), Link("JSON", f"{address}.json?{query_of(asked)}")]
+    return [
+        Link("CSV", f"{address}.csv?{query}"),
+        Link("JSON", f"{address}.json?{query_of(asked)}"),
+    ]
 
 
 # --- bays --------------------------------------------------------------------------------------------------
@@ -110,10 +118,15 @@ def files(address: str, asked: Asked, **more: str) -> list[Link]:
 def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) -> ManyPage:
     def standing(bay: Reporting) -> Cell:
         if bay.fault:
-            return Cell(f"⚠ {fmt.sentence(bay.fault)}", tone="look")
+            return Cell(f"⚠ {fmt.sentence(_(bay.fault))}", tone="look")
         if bay.heard is None:
-            return Cell("never heard", tone="look")
-        return Cell(f"{bay.behind} entries wait" if bay.behind else "has everything", tone="ok")
+            return Cell(_("never heard"), tone="look")
+        return Cell(
+            ngettext("{n} entry waits", "{n} entries wait", bay.behind).format(n=bay.behind)
+            if bay.behind
+            else _("has everything"),
+            tone="ok",
+        )
 
     rows = [
         [
@@ -127,42 +140,65 @@ def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) 
         for bay in bays
     ]
     section = Section(
-        "Bays",
-        "A record that was cut, changed or put back to an older copy is named here, and no more of it is taken until that is "
-        "cleared up at the bay and somebody accepts it here: tallypan roll-up accept.",
-        ("Bay", "Calls itself", "Heard", "Entries here", "Stands", "Software"),
+        _("Bays"),
+        _(
+            "A record that was cut, changed or put back to an older copy is named here, and no more of it is taken until that is "
+            "cleared up at the bay and somebody accepts it here: tallypan roll-up accept."
+        ),
+        (_("Bay"), _("Calls itself"), _("Heard"), _("Entries here"), _("Stands"), _("Software")),
         rows,
-        "No bay reports here yet. Enter one with tallypan roll-up enter.",
+        _("No bay reports here yet. Enter one with tallypan roll-up enter."),
         [Link("CSV", "/bays.csv"), Link("JSON", "/bays.json")],
     )
     kept = Section(
-        "Records set aside",
-        "What had arrived of a bay that was refused, and was then accepted anew. It is kept as it arrived, and counts in no "
-        "figure. Lost: its jobs that the bay's present record has not.",
-        ("Bay", "When", "Who", "Because", "It was refused because", "Entries", "Jobs", "Lost"),
+        _("Records set aside"),
+        _(
+            "What had arrived of a bay that was refused, and was then accepted anew. It is kept as it arrived, and counts in no "
+            "figure. Lost: its jobs that the bay's present record has not."
+        ),
+        (
+            _("Bay"),
+            _("When"),
+            _("Who"),
+            _("Because"),
+            _("It was refused because"),
+            _("Entries"),
+            _("Jobs"),
+            _("Lost"),
+        ),
         [
             [
                 Cell(f"{one.shop} · {one.bay}"),
                 Cell(shops.moment(one.shop, one.utc)),
                 Cell(one.who),
                 Cell(one.because),
-                Cell(fmt.sentence(one.fault)),
+                Cell(fmt.sentence(_(one.fault))),
                 number(one.seq),
                 number(one.jobs),
                 number(one.lost),
             ]
             for one in asides
         ],
-        "None.",
+        _("None."),
         [Link("JSON", "/asides.json")],
     )
     sections = [section, kept] if asides else [section]
-    return ManyPage("Bays", "Every bay that reports here, and how far its record has arrived.", [], sections)
+    return ManyPage(
+        _("Bays"), _("Every bay that reports here, and how far its record has arrived."), [], sections
+    )
 
 
 # --- usage -------------------------------------------------------------------------------------------------
 
-_USE = ("Jobs", "Out of containers", "Into compartments", "Overflow", "Purge", "Waste", "Unexplained rest")
+_USE = (
+    N_("Jobs"),
+    N_("Out of containers"),
+    N_("Into compartments"),
+    N_("Overflow"),
+    N_("Purge"),
+    N_("Waste"),
+    N_("Unexplained rest"),
+)
 
 
 def _use_cells(lines: Sequence[Use]) -> list[Cell]:
@@ -177,8 +213,9 @@ def _use_cells(lines: Sequence[Use]) -> list[Cell]:
 
 def _content(held: Held) -> str:
     if held.counted_utc is None:
-        return "not known"
-    return f"{fmt.litres(held.content_l, held.u95_l)}{', overdrawn' if held.content_l < -held.u95_l else ''}"
+        return _("not known")
+    content = str(fmt.litres(held.content_l, held.u95_l))
+    return _("{content}, overdrawn").format(content=content) if held.content_l < -held.u95_l else content
 
 
 def usage_page(asked: Asked, lines: Sequence[Use], stock: Sequence[Held]) -> ManyPage:
@@ -192,18 +229,25 @@ def usage_page(asked: Asked, lines: Sequence[Use], stock: Sequence[Held]) -> Man
             for key in keys
         ]
 
-    everything = [[Cell("All"), *_use_cells(lines)]] if lines else []
-    empty = "Nothing was filled or moved in these months."
+    everything = [[Cell(_("All")), *_use_cells(lines)]] if lines else []
+    empty = _("Nothing was filled or moved in these months.")
     sections = [
         Section(
-            "By shop, litres", "", ("Shop", *_USE), [*by("shop"), *everything], empty, files("/usage", asked)
+            _("By shop, litres"),
+            "",
+            (_("Shop"), *map(_, _USE)),
+            [*by("shop"), *everything],
+            empty,
+            files("/usage", asked),
         ),
-        Section("By bay, litres", "", ("Shop", "Bay", *_USE), by("shop", "bay"), empty),
-        Section("By fluid, litres", "", ("Fluid", *_USE), by("fluid"), empty),
+        Section(_("By bay, litres"), "", (_("Shop"), _("Bay"), *map(_, _USE)), by("shop", "bay"), empty),
+        Section(_("By fluid, litres"), "", (_("Fluid"), *map(_, _USE)), by("fluid"), empty),
         Section(
-            "Containers now, by the books of their bays",
-            "± is U95. What was never counted is not known, whatever the books have added up since; overdrawn: a delivery or a count is missing in them.",
-            ("Shop", "Bay", "Container", "Fluid", "Content", "Counted"),
+            _("Containers now, by the books of their bays"),
+            _(
+                "± is U95. What was never counted is not known, whatever the books have added up since; overdrawn: a delivery or a count is missing in them."
+            ),
+            (_("Shop"), _("Bay"), _("Container"), _("Fluid"), _("Content"), _("Counted")),
             [
                 [
                     Cell(one.shop),
@@ -215,13 +259,15 @@ def usage_page(asked: Asked, lines: Sequence[Use], stock: Sequence[Held]) -> Man
                 ]
                 for one in stock
             ],
-            "No container is in the books yet.",
+            _("No container is in the books yet."),
             files("/stock", asked),
         ),
     ]
     return ManyPage(
-        f"Usage {span(asked)}",
-        "What left the containers against what reached the compartments, over all bays; days are each shop's own.",
+        _("Usage {month}").format(month=span(asked)),
+        _(
+            "What left the containers against what reached the compartments, over all bays; days are each shop's own."
+        ),
         tabs("/usage", asked),
         sections,
     )
@@ -234,8 +280,10 @@ def due_state(valid_until: date, today: date) -> tuple[str, str]:
     """What to say of a certificate, and its tone."""
     left = (valid_until - today).days
     if left < 0:
-        return f"⚠ overdue since {-left} days", "look"
-    return (f"! {left} days left", "look") if left <= WARN_DAYS else (f"✓ {left} days left", "ok")
+        return ngettext("⚠ overdue since {n} day", "⚠ overdue since {n} days", -left).format(n=-left), "look"
+    soon = left <= WARN_DAYS
+    text = ngettext("{sign} {n} day left", "{sign} {n} days left", left)
+    return text.format(sign="!" if soon else "✓", n=left), "look" if soon else "ok"
 
 
 def calibrations_page(found: Sequence[Certified], bays: Sequence[Reporting], today: date) -> ManyPage:
@@ -247,7 +295,7 @@ def calibrations_page(found: Sequence[Certified], bays: Sequence[Reporting], tod
             one.instrument,
             one.number,
             fmt.day(one.made_at),
-            f"{one.valid_until}",
+            fmt.on(one.valid_until),
         )
         rows.append([*map(Cell, cells), Cell(text, tone=tone)])
     held = {(one.shop, one.bay, one.kind) for one in found}
@@ -258,17 +306,17 @@ def calibrations_page(found: Sequence[Certified], bays: Sequence[Reporting], tod
                 rows.append(
                     [
                         Cell(f"{bay.shop} · {bay.bay}"),
-                        Cell(kind),
+                        Cell(_(KINDS[kind])),
                         *dashes,
-                        Cell("– no certificate", tone="look"),
+                        Cell(_("– no certificate"), tone="look"),
                     ]
                 )
     section = Section(
-        "Certificates, what ends first first",
-        "The newest certificate of each instrument that no other replaces.",
-        ("Bay", "Instrument", "Certificate", "Made", "Valid until", "Stands"),
+        _("Certificates, what ends first first"),
+        _("The newest certificate of each instrument that no other replaces."),
+        (_("Bay"), _("Instrument"), _("Certificate"), _("Made"), _("Valid until"), _("Stands")),
         rows,
-        "No bay reports here yet.",
+        _("No bay reports here yet."),
         [Link("CSV", "/calibrations.csv"), Link("JSON", "/calibrations.json")],
     )
-    return ManyPage("Calibrations", "What is due, at every bay.", [], [section])
+    return ManyPage(_("Calibrations"), _("What is due, at every bay."), [], [section])

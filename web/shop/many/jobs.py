@@ -8,6 +8,7 @@ from fastapi import APIRouter, Query
 from starlette.responses import Response
 
 from station.common.tabular import to_csv
+from station.common.words import N_, _
 from station.errors import InputError
 from station.record.many import queries
 from station.record.many.queries import After, JobLine, Told
@@ -27,12 +28,12 @@ KEYS = ("mark", "taken_back")
 """Kinds of entries whose text is a key."""
 TONES = {"full": "ok", "short": "look", "over": "look"}
 FIGURES = (
-    ("Drained", "drained_l", "drained_u95_l"),
-    ("Metered", "metered_l", ""),
-    ("Overflow", "overflow_l", "overflow_u95_l"),
-    ("Filled", "filled_l", "filled_u95_l"),
-    ("Expected", "expected_fill_l", "expected_fill_u95_l"),
-    ("Listed capacity", "listed_capacity_l", ""),
+    (N_("Drained"), "drained_l", "drained_u95_l"),
+    (N_("Metered"), "metered_l", ""),
+    (N_("Overflow"), "overflow_l", "overflow_u95_l"),
+    (N_("Filled"), "filled_l", "filled_u95_l"),
+    (N_("Expected"), "expected_fill_l", "expected_fill_u95_l"),
+    (N_("Listed capacity"), "listed_capacity_l", ""),
 )
 
 
@@ -44,7 +45,9 @@ def behind(text: str) -> After | None:
         utc, shop, bay, seq = text.split("~")
         return After(utc, shop, bay, int(seq))
     except ValueError:
-        raise InputError(f"before is {text[:60]!r}; expected what a page of the list gave.") from None
+        raise InputError(
+            _("before is {text!r}; expected what a page of the list gave.").format(text=text[:60])
+        ) from None
 
 
 def _row(asked: Asked, line: JobLine) -> list[Cell]:
@@ -56,7 +59,7 @@ def _row(asked: Asked, line: JobLine) -> list[Cell]:
         Cell(line.fluid or fmt.UNKNOWN),
         Cell(str(fmt.litres(line.filled_l, line.filled_u95_l)), amount=True),
         percent(line.deviation_percent, 1),
-        Cell(line.verdict if line.stage == "closed" else line.stage, tone=TONES.get(line.verdict, "none")),
+        Cell(_(line.verdict if line.stage == "closed" else line.stage), tone=TONES.get(line.verdict, "none")),
     ]
 
 
@@ -71,18 +74,21 @@ def jobs(
         last = shown[-1]
         at = f"{last.opened_utc}~{last.shop}~{last.bay}~{last.seq}".replace("+", "%2B")
         files.insert(
-            0, Link("Older jobs", f"/jobs?{query_of(asked)}&q={words}&verdict={verdict}&before={at}")
+            0, Link(_("Older jobs"), f"/jobs?{query_of(asked)}&q={words}&verdict={verdict}&before={at}")
         )
     section = Section(
-        "Jobs, the newest first",
+        _("Jobs, the newest first"),
         "",
-        ("Opened", "Bay", "Where", "Technician", "Fluid", "Filled", "Off", "Verdict"),
+        (_("Opened"), _("Bay"), _("Where"), _("Technician"), _("Fluid"), _("Filled"), _("Off"), _("Verdict")),
         [_row(asked, line) for line in shown],
-        "No job fits what was asked for.",
+        _("No job fits what was asked for."),
         files,
     )
     return page_of(
-        "many.html", ManyPage(f"Jobs {span(asked)}", "Of all bays.", tabs("/jobs", asked), [section])
+        "many.html",
+        ManyPage(
+            _("Jobs {month}").format(month=span(asked)), _("Of all bays."), tabs("/jobs", asked), [section]
+        ),
     )
 
 
@@ -107,7 +113,11 @@ def _one(db: ReadingDb, shops: Shops, shop: str, bay: str, job_id: str) -> tuple
     found = queries.job(db, shop, bay, job_id) if shop in shops.zones else None
     if found is None:
         raise Problem(
-            404, "No such job", f"There is no job {job_id[:60]!r} of {shop[:40]}, {bay[:40]}. See the list."
+            404,
+            _("No such job"),
+            _("There is no job {job_id!r} of {shop}, {bay}. See the list.").format(
+                job_id=job_id[:60], shop=shop[:40], bay=bay[:40]
+            ),
         )
     return found
 
@@ -121,7 +131,7 @@ def _told(entry: Told) -> str:
 def _figures(entries: Sequence[Told]) -> list[list[Cell]]:
     report: dict[str, Any] = next((json.loads(e.body)["report"] for e in entries if e.kind == "result"), {})
     return [
-        [Cell(name), Cell(str(fmt.litres(report.get(value), report.get(doubt))), amount=True)]
+        [Cell(_(name)), Cell(str(fmt.litres(report.get(value), report.get(doubt))), amount=True)]
         for name, value, doubt in FIGURES
         if report.get(value) is not None
     ]
@@ -140,27 +150,33 @@ def job(db: ReadingDb, shops: TheShops, store: TheStore, shop: str, bay: str, jo
     line, entries = _one(db, shops, shop, bay, job_id)
     page = next((one.page for one in store.bays() if (one.shop, one.bay) == (shop, bay)), "")
     own = (
-        [Link("Its curve and its sheet, at the bay itself", f"{page.rstrip('/')}/jobs/{job_id}")]
+        [Link(_("Its curve and its sheet, at the bay itself"), f"{page.rstrip('/')}/jobs/{job_id}")]
         if page
         else []
     )
     files = [*own, Link("JSON", f"{job_address(line)}.json")]
     said = [
-        [Cell(shops.moment(shop, e.utc)), Cell(e.kind.replace("_", " ")), Cell(text)]
+        [Cell(shops.moment(shop, e.utc)), Cell(_(e.kind.replace("_", " "))), Cell(_(text))]
         for e in entries
         if (text := _told(e))
     ]
     sections = [
         Section(
-            "Figures",
-            "± is U95.",
-            ("Figure", "Volume"),
+            _("Figures"),
+            _("± is U95."),
+            (_("Figure"), _("Volume")),
             _figures(entries),
-            "It was given up before it was measured.",
+            _("It was given up before it was measured."),
             files,
         ),
-        Section("What its bay recorded", "", ("When", "What", "Says"), said, "Nothing that has a text."),
+        Section(
+            _("What its bay recorded"),
+            "",
+            (_("When"), _("What"), _("Says")),
+            said,
+            _("Nothing that has a text."),
+        ),
     ]
-    verdict = line.verdict if line.stage == "closed" else line.stage
-    under = f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}, {line.shop} · {line.bay}, {line.day}. {fmt.sentence(verdict)}"
-    return page_of("many.html", ManyPage(f"Job {job_id}", under, [], sections))
+    verdict = _(line.verdict if line.stage == "closed" else line.stage)
+    under = f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}, {line.shop} · {line.bay}, {fmt.dated(str(line.day))}. {fmt.sentence(verdict)}"
+    return page_of("many.html", ManyPage(_("Job {job_id}").format(job_id=job_id), under, [], sections))

@@ -20,6 +20,7 @@ from sse_starlette.event import ServerSentEvent
 from sse_starlette.sse import EventSourceResponse
 from starlette.responses import Response
 
+from station.common.words import N_, _
 from station.errors import StationError
 from station.record.many.store import Store
 from web.frame.deps import page_of
@@ -50,17 +51,18 @@ class BayNow:
     label: str = ""
     figure: str = ""
     verdict: str = ""
+    tone: str = ""
 
 
 FIGURES = {
-    "plan": ("Expected", "expected"),
-    "drain": ("Drained", "drained"),
-    "drip": ("Drained", "drained"),
-    "reseal": ("Drained", "drained"),
-    "fill": ("To go", "to_go"),
-    "settle": ("Filled", "filled"),
-    "leak watch": ("Filled", "filled"),
-    "closed": ("Filled", "filled"),
+    "plan": (N_("Expected"), "expected"),
+    "drain": (N_("Drained"), "drained"),
+    "drip": (N_("Drained"), "drained"),
+    "reseal": (N_("Drained"), "drained"),
+    "fill": (N_("To go"), "to_go"),
+    "settle": (N_("Filled"), "filled"),
+    "leak watch": (N_("Filled"), "filled"),
+    "closed": (N_("Filled"), "filled"),
 }
 """Stage → what is shown large, and under which name the bay's stream has it."""
 
@@ -73,11 +75,12 @@ def read(before: BayNow, told: Mapping[str, Any]) -> BayNow:
     return replace(
         before,
         live=True,
-        stage=stage,
-        job=str(text.get("job", "")) if flag.get("job") else "no job in this bay",
-        label=label if flag.get("job") else "",
+        stage=_(stage),
+        job=str(text.get("job", "")) if flag.get("job") else _("no job in this bay"),
+        label=_(label) if flag.get("job") else "",
         figure=str(text.get(name, "")) if flag.get("job") else "",
         verdict=str(text.get("verdict.word", "")) if flag.get("verdict") else "",
+        tone=str(text.get("verdict.tone", "")) if flag.get("verdict") else "",
     )
 
 
