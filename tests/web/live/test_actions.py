@@ -129,7 +129,7 @@ def test_what_is_not_understood_changes_nothing_and_says_where(bay: Bay, path: s
 @pytest.mark.parametrize(
     ("path", "body", "told"),
     [
-        ("/api/mark", {"mark": "done"}, "mark is 'done'; expected one of: 'pan_placed', 'drain_open'"),
+        ("/api/mark", {"mark": "done"}, "mark is 'done'; expected one of: 'pan_placed', 'stands_level'"),
         ("/api/answer", {"step": "s1", "answer": "bolt"}, "answer is 'bolt'; expected one of: 'fluid' or 'object'"),
         ("/api/override", {"kind": "no_flow", "reason": "please"}, "kind is 'no_flow'; expected one of: 'wrong_grade'"),
     ],
