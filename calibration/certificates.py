@@ -18,6 +18,8 @@ from typing import Any, Final, Literal
 from calibration.loadcell import LoadCellFit
 from calibration.meter import Proving
 from calibration.weighing_classes import Claim
+from station.common.digits import number
+from station.common.words import _
 
 Kind = Literal["pan", "meter"]
 KINDS: Final = ("pan", "meter")
@@ -141,20 +143,24 @@ def pan_result(fit: LoadCellFit, claim: Claim | None) -> tuple[dict[str, Any], s
         "fit": fit.to_dict(),
         "u_slope_rel": fit.u_slope_rel,
     }
-    said = f"Chosen form: {fit.reason}. Relative standard uncertainty of the slope: {fit.u_slope_rel:.2g}."
+    said = _("Chosen form: {reason}. Relative standard uncertainty of the slope: {u_slope_rel}.").format(
+        reason=fit.reason, u_slope_rel=number(fit.u_slope_rel, ".2g")
+    )
     if claim is None:
-        return {**result, "claim": None}, said + " No accuracy class of OIML R 76 is kept."
+        return {**result, "claim": None}, f"{said} {_('No accuracy class of OIML R 76 is kept.')}"
     result["claim"] = {
         "class": claim.weighing_class,
         "interval_kg": claim.interval_kg,
         "checks": [{"name": c.name, "found_kg": c.found_kg, "limit_kg": c.limit_kg} for c in claim.checks],
         "not_examined": list(claim.not_examined),
     }
-    missing = f" Not examined: {', '.join(claim.not_examined)}." if claim.not_examined else ""
-    return result, (
-        f"{said} All findings keep the limits of OIML R 76 class {claim.weighing_class} with an interval of "
-        f"{claim.interval_kg * 1000.0:g} g; this is a comparison, no verification.{missing}"
-    )
+    missing = ""
+    if claim.not_examined:
+        missing = _("Not examined: {findings}.").format(findings=", ".join(map(_, claim.not_examined)))
+    kept = _(
+        "All findings keep the limits of OIML R 76 class {weighing_class} with an interval of {interval_g} g; this is a comparison, no verification."
+    ).format(weighing_class=claim.weighing_class, interval_g=number(claim.interval_kg * 1000.0, "g"))
+    return result, " ".join(part for part in (said, kept, missing) if part)
 
 
 def meter_result(proving: Proving, target_u95_rel: float) -> tuple[dict[str, Any], str]:
@@ -167,10 +173,24 @@ def meter_result(proving: Proving, target_u95_rel: float) -> tuple[dict[str, Any
         "target_u95_rel": target_u95_rel,
         "repeats": repeats,
     }
+    text = (
+        _(
+            "K-factor {value} pulses/L, U95 {u95} pulses/L ({u95_rel}). The {n} runs lie within {repeatability_percent} % of each other, which keeps the limit for ± {target_u95_rel} (API MPMS 4.8)."
+        )
+        if repeats
+        else _(
+            "K-factor {value} pulses/L, U95 {u95} pulses/L ({u95_rel}). The {n} runs lie within {repeatability_percent} % of each other, which does not keep the limit for ± {target_u95_rel} (API MPMS 4.8)."
+        )
+    )
     return result, (
-        f"K-factor {b.value:.6g} pulses/L, U95 {b.u95:.2g} pulses/L ({b.u95 / b.value:.2%}). The "
-        f"{len(proving.runs_k_per_l)} runs lie within {proving.repeatability_percent:.3f} % of each other, which "
-        f"{'keeps' if repeats else 'does not keep'} the limit for ± {target_u95_rel:.2%} (API MPMS 4.8)."
+        text.format(
+            value=number(b.value, ".6g"),
+            u95=number(b.u95, ".2g"),
+            u95_rel=number(b.u95 / b.value, ".2%"),
+            n=len(proving.runs_k_per_l),
+            repeatability_percent=number(proving.repeatability_percent, ".3f"),
+            target_u95_rel=number(target_u95_rel, ".2%"),
+        )
     )
 
 

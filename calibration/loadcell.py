@@ -21,6 +21,8 @@ import numpy.typing as npt
 
 from calibration.by_gtc import gtc
 from calibration.ranges import FloatArray, FloatOrArray, as_result
+from station.common.digits import number
+from station.common.words import _
 
 # A curve is believed only if its bend is this sure; a line is the simpler claim.
 EVIDENCE_PERCENT: Final = 99
@@ -136,7 +138,9 @@ def fit(
     """
     x, y = np.asarray(counts, dtype=float), np.asarray(masses_kg, dtype=float)
     if degree not in (1, 2):
-        raise ValueError(f"degree is {degree!r}, expected 1 (a line) or 2 (a quadratic).")
+        raise ValueError(
+            _("degree is {degree!r}, expected 1 (a line) or 2 (a quadratic).").format(degree=degree)
+        )
     if x.ndim != 1 or x.shape != y.shape:
         raise ValueError(f"counts {x.shape} and masses {y.shape} differ, expected two lists of equal length.")
     if not (np.isfinite(x).all() and np.isfinite(y).all()):
@@ -145,8 +149,9 @@ def fit(
         raise ValueError(f"u_reference_rel is {u_reference_rel!r}, expected 0 to 1 (0.0001 for 0.01 %).")
     if x.size < degree + 2 or np.unique(x).size < degree + 1:
         raise ValueError(
-            f"{x.size} readings at {np.unique(x).size} different counts, expected at least {degree + 2} "
-            f"readings at {degree + 1} different loads. Add known masses."
+            _(
+                "{n} readings at {counts} different counts, expected at least {least} readings at {loads} different loads. Add known masses."
+            ).format(n=x.size, counts=np.unique(x).size, least=degree + 2, loads=degree + 1)
         )
     low, high = float(x.min()), float(x.max())
     centre, scale = float(x.mean()), (high - low) / 2.0
@@ -168,7 +173,7 @@ def fit(
         counts_low=low,
         counts_high=high,
         u_reference_rel=float(u_reference_rel),
-        reason=f"degree {degree} as asked for",
+        reason=_("degree {degree} as asked for").format(degree=degree),
     )
 
 
@@ -190,39 +195,66 @@ def calibrate(
     line = fit(counts, masses_kg, 1, u_reference_rel=u_reference_rel)
     loads = np.unique(np.asarray(masses_kg, dtype=float)).size
     if loads < 4 or line.dof < 3:
-        return replace(line, reason=f"line: {loads} loads and {line.dof + 2} readings cannot prove a bend")
+        return replace(
+            line,
+            reason=_("line: {loads} loads and {n} readings cannot prove a bend").format(
+                loads=loads, n=line.dof + 2
+            ),
+        )
     curve = fit(counts, masses_kg, 2, u_reference_rel=u_reference_rel)
     bend, u = curve.scaled_coefficients[2], sqrt(curve.scaled_covariance[2][2])
     needed = student_t(curve.dof, EVIDENCE_PERCENT)
-    said = f"the bend is {abs(bend) * 1000.0:.3g} g, u {u * 1000.0:.2g} g, {curve.dof} degrees of freedom"
+    said = _("the bend is {bend_g} g, u {u_g} g, {dof} degrees of freedom").format(
+        bend_g=number(abs(bend) * 1000.0, ".3g"), u_g=number(u * 1000.0, ".2g"), dof=curve.dof
+    )
     if abs(bend) > needed * u:
         return replace(
-            curve, reason=f"quadratic: {said}; beyond {needed:.2f} u, so real at {EVIDENCE_PERCENT} %"
+            curve,
+            reason=_("quadratic: {said}; beyond {needed} u, so real at {percent} %").format(
+                said=said, needed=number(needed, ".2f"), percent=EVIDENCE_PERCENT
+            ),
         )
-    return replace(line, reason=f"line: {said}; within {needed:.2f} u, so not proved at {EVIDENCE_PERCENT} %")
+    return replace(
+        line,
+        reason=_("line: {said}; within {needed} u, so not proved at {percent} %").format(
+            said=said, needed=number(needed, ".2f"), percent=EVIDENCE_PERCENT
+        ),
+    )
 
 
 def require_span(masses_kg: npt.ArrayLike, use_from_kg: float, use_to_kg: float) -> None:
     """Refuse known masses that do not span the use (see calibrate). Raises ValueError, else returns."""
     if not use_from_kg < use_to_kg:
-        raise ValueError(f"use is {use_from_kg:g} kg to {use_to_kg:g} kg, expected the second to be larger.")
+        raise ValueError(
+            _("use is {use_from_kg} kg to {use_to_kg} kg, expected the second to be larger.").format(
+                use_from_kg=number(use_from_kg, "g"), use_to_kg=number(use_to_kg, "g")
+            )
+        )
     loads = np.unique(np.asarray(masses_kg, dtype=float))
     if loads.size < SMALLEST_NUMBER_OF_LOADS:
         raise ValueError(
-            f"{loads.size} different loads, expected at least {SMALLEST_NUMBER_OF_LOADS} (the empty pan is "
-            "one). Combine the weights you have, or add a jug of water."
+            _(
+                "{n} different loads, expected at least {least} (the empty pan is one). Combine the weights you have, or add a jug of water."
+            ).format(n=loads.size, least=SMALLEST_NUMBER_OF_LOADS)
         )
     if loads[0] > use_from_kg or loads[-1] < use_to_kg:
         raise ValueError(
-            f"known masses go from {loads[0]:g} kg to {loads[-1]:g} kg, expected them to span the use, "
-            f"{use_from_kg:g} kg to {use_to_kg:g} kg. Add weights or a jug of water, or state a smaller use."
+            _(
+                "known masses go from {least_kg} kg to {most_kg} kg, expected them to span the use, {use_from_kg} kg to {use_to_kg} kg. Add weights or a jug of water, or state a smaller use."
+            ).format(
+                least_kg=number(loads[0], "g"),
+                most_kg=number(loads[-1], "g"),
+                use_from_kg=number(use_from_kg, "g"),
+                use_to_kg=number(use_to_kg, "g"),
+            )
         )
     inside = np.unique(np.clip(loads, use_from_kg, use_to_kg))
     gap, at = max(zip(np.diff(inside), inside[:-1], strict=True))
     if gap > LARGEST_GAP * (use_to_kg - use_from_kg):
         raise ValueError(
-            f"no known mass between {at:g} kg and {at + gap:g} kg, expected gaps of at most "
-            f"{LARGEST_GAP:.0%} of the use. Add a mass in between."
+            _(
+                "no known mass between {from_kg} kg and {to_kg} kg, expected gaps of at most {gap} of the use. Add a mass in between."
+            ).format(from_kg=number(at, "g"), to_kg=number(at + gap, "g"), gap=number(LARGEST_GAP, ".0%"))
         )
 
 

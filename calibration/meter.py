@@ -18,6 +18,7 @@ from calibration.budget import Budget, propagate
 from calibration.fluid import Fluid
 from calibration.loadcell import EVIDENCE_PERCENT, student_t
 from calibration.ranges import FloatArray, check_scalar
+from station.common.words import N_, _
 
 MINIMUM_RUNS: Final = 5
 
@@ -110,12 +111,19 @@ class MeterCurve:
     def _basis(self, flow_l_min: float, kv_mm2_s: float | None) -> tuple[float, float, float]:
         if kv_mm2_s is None:
             raise ValueError(
-                "kinematic viscosity is unknown, but this meter's K-factor depends on it. "
-                "Enter the fluid's viscosities at 40 °C and 100 °C."
+                _(
+                    "kinematic viscosity is unknown, but this meter's K-factor depends on it. Enter the fluid's viscosities at 40 °C and 100 °C."
+                )
             )
-        check_scalar("flow rate", flow_l_min, *self.flow_l_min, "L/min", "Prove the meter at this flow.")
         check_scalar(
-            "kinematic viscosity", kv_mm2_s, *self.kv_mm2_s, "mm²/s", "Prove the meter with such a fluid."
+            N_("flow rate"), flow_l_min, *self.flow_l_min, "L/min", N_("Prove the meter at this flow.")
+        )
+        check_scalar(
+            N_("kinematic viscosity"),
+            kv_mm2_s,
+            *self.kv_mm2_s,
+            "mm²/s",
+            N_("Prove the meter with such a fluid."),
         )
         return 1.0, 1.0 / kv_mm2_s, 1.0 / (flow_l_min * kv_mm2_s)
 
@@ -261,12 +269,20 @@ def prove(
     if n.ndim != 1 or n.shape != m.shape:
         raise ValueError(f"pulses {n.shape} and masses {m.shape} differ, expected one of each per run.")
     if n.size < MINIMUM_RUNS:
-        raise ValueError(f"{n.size} proving runs, expected at least {MINIMUM_RUNS}. Weigh more runs.")
+        raise ValueError(
+            _("{size} proving runs, expected at least {minimum_runs}. Weigh more runs.").format(
+                size=n.size, minimum_runs=MINIMUM_RUNS
+            )
+        )
     if not (np.isfinite(n).all() and np.isfinite(m).all() and (n > 0.0).all() and (m > 0.0).all()):
-        raise ValueError("pulses or masses hold a value that is not positive. Repeat that run.")
+        raise ValueError(_("pulses or masses hold a value that is not positive. Repeat that run."))
     t = np.asarray(temperatures_c, dtype=float)
     if t.shape not in ((), n.shape):
-        raise ValueError(f"temperatures {t.shape} for {n.size} runs, expected one, or one per run.")
+        raise ValueError(
+            _("temperatures {shape} for {size} runs, expected one, or one per run.").format(
+                shape=t.shape, size=n.size
+            )
+        )
     t = np.broadcast_to(t, n.shape)
     k = n * np.array([oil.density_kg_m3(float(x)) for x in t]) / (1000.0 * m)
     mean = float(k.mean())

@@ -15,6 +15,9 @@ from typing import Final
 
 import numpy as np
 
+from station.common.digits import number
+from station.common.words import _
+
 CREEP_TIME_S: Final = 1800.0
 
 
@@ -115,7 +118,11 @@ def corner_load(middle_kg: float, places_kg: Mapping[str, float]) -> CornerLoad:
     """
     _finite("corner indication", list(places_kg.values()), 4)
     if not middle_kg > 0.0:
-        raise ValueError(f"indication in the middle is {middle_kg!r} kg, expected a load above 0.")
+        raise ValueError(
+            _("indication in the middle is {middle_kg!r} kg, expected a load above 0.").format(
+                middle_kg=middle_kg
+            )
+        )
     differences = tuple((place, kg - middle_kg) for place, kg in places_kg.items())
     largest = max((change for _, change in differences), key=abs)
     return CornerLoad(middle_kg, differences, largest, abs(largest) / middle_kg / (2.0 * sqrt(3.0)))
@@ -151,11 +158,17 @@ def temperature_effect(temperatures_c: Sequence[float], indications_kg: Sequence
     _finite("indication", indications_kg, 4)
     t, y = np.asarray(temperatures_c, dtype=float), np.asarray(indications_kg, dtype=float)
     if t.size != y.size:
-        raise ValueError(f"{t.size} temperatures for {y.size} indications, expected one each.")
+        raise ValueError(
+            _("{temperatures} temperatures for {indications} indications, expected one each.").format(
+                temperatures=t.size, indications=y.size
+            )
+        )
     span = float(np.ptp(t))
     if span < 5.0:
         raise ValueError(
-            f"temperatures span {span:.2g} °C, expected at least 5 °C. Wait for the shop to warm up."
+            _("temperatures span {span} °C, expected at least 5 °C. Wait for the shop to warm up.").format(
+                span=number(span, ".2g")
+            )
         )
     d = t - t.mean()
     slope = float(d @ y) / float(d @ d)
@@ -167,21 +180,34 @@ def temperature_effect(temperatures_c: Sequence[float], indications_kg: Sequence
 
 def _finite(name: str, values: Sequence[float], at_least: int) -> None:
     if len(values) < at_least:
-        raise ValueError(f"{len(values)} {name} values, expected at least {at_least}. Take more readings.")
+        raise ValueError(
+            _("{n} {name} values, expected at least {at_least}. Take more readings.").format(
+                n=len(values), name=name, at_least=at_least
+            )
+        )
     for value in values:
         if not isfinite(value):
-            raise ValueError(f"{name} is {value!r}, expected a finite number. Repeat that reading.")
+            raise ValueError(
+                _("{name} is {value!r}, expected a finite number. Repeat that reading.").format(
+                    name=name, value=value
+                )
+            )
 
 
 def _record(times_s: Sequence[float], indications_kg: Sequence[float], at_least_s: float) -> None:
     _finite("time", times_s, 3)
     _finite("indication", indications_kg, 3)
     if len(times_s) != len(indications_kg):
-        raise ValueError(f"{len(times_s)} times for {len(indications_kg)} indications, expected one each.")
+        raise ValueError(
+            _("{times} times for {indications} indications, expected one each.").format(
+                times=len(times_s), indications=len(indications_kg)
+            )
+        )
     if any(b <= a for a, b in pairwise(times_s)):
-        raise ValueError("times do not rise from reading to reading. Enter seconds since loading.")
+        raise ValueError(_("times do not rise from reading to reading. Enter seconds since loading."))
     if times_s[-1] - times_s[0] < at_least_s:
         raise ValueError(
-            f"record covers {times_s[-1] - times_s[0]:.0f} s, expected at least {at_least_s:.0f} s. "
-            "Leave the load on and keep reading."
+            _(
+                "record covers {times_s} s, expected at least {at_least_s} s. Leave the load on and keep reading."
+            ).format(times_s=number(times_s[-1] - times_s[0], ".0f"), at_least_s=number(at_least_s, ".0f"))
         )

@@ -10,6 +10,9 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from station.common.digits import number
+from station.common.words import _
+
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 FloatOrArray: TypeAlias = float | FloatArray
 
@@ -27,8 +30,14 @@ class OutOfRange(ValueError):
         self.advice = advice
         shown = f" {unit}" if unit else ""
         super().__init__(
-            f"{quantity} is {value:.9g}{shown}, outside the range {low:.9g} to {high:.9g}{shown}."
-            + (f" {advice}" if advice else "")
+            _("{quantity} is {value}{shown}, outside the range {low} to {high}{shown}.").format(
+                quantity=_(quantity),
+                value=number(value, ".9g"),
+                shown=shown,
+                low=number(low, ".9g"),
+                high=number(high, ".9g"),
+            )
+            + (f" {_(advice)}" if advice else "")
         )
 
 

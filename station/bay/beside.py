@@ -6,6 +6,7 @@ from station.bay import health
 from station.bay.engine import Engine
 from station.bay.office import HttpOffice
 from station.bay.sender import Sender
+from station.common.words import N_
 from station.given.config import BayConfig
 from station.record.backup import Keeper
 
@@ -26,12 +27,14 @@ class Beside:
             sender = Sender(
                 config.ledger, self._office, rules.every_s, rules.batch, config.name, engine.software
             )
-            engine.watch("roll-up", lambda: health.roll_up_check(sender.standing))
+            engine.watch(N_("roll-up"), lambda: health.roll_up_check(sender.standing))
             self._sender = sender
         if config.record.backup is not None:
             every_s = config.record.backup_every_min * 60.0
             keeper = Keeper(config.ledger, Path(config.record.backup), every_s)
-            engine.watch("backup", lambda: health.backup_check(keeper.standing, health.BACKUP_LATE * every_s))
+            engine.watch(
+                N_("backup"), lambda: health.backup_check(keeper.standing, health.BACKUP_LATE * every_s)
+            )
             self._keeper = keeper
 
     def close(self) -> None:

@@ -14,6 +14,7 @@ from station.bay.loop import Loop
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
 from station.calibrating.density_desk import DensityPlan, Vessel
 from station.calibrating.views import CalibrationView
+from station.common.words import _
 from station.errors import InputError
 from station.given.config import BayConfig
 from station.learning import condition
@@ -83,7 +84,9 @@ class Calibrations:
             fluid = self._loop.shop.config().fluids.get(plan.fluid)
             if fluid is None:
                 raise InputError(
-                    f"fluid is {plan.fluid!r}, which the catalogue does not list. Enter it first."
+                    _("fluid is {fluid!r}, which the catalogue does not list. Enter it first.").format(
+                        fluid=plan.fluid
+                    )
                 )
             self._desk.begin_density(plan, fluid)
 

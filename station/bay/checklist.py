@@ -84,7 +84,7 @@ def named(state: BayState, key: str) -> Item:
     """Raises InputError for an item that is not on the present stage's list."""
     found = next((item for item in items(state) if item.key == key), None)
     if found is None:
-        raise InputError(f"{key!r} is not on the list of this stage.")
+        raise InputError(_("{key!r} is not on the list of this stage.").format(key=key))
     return found
 
 
@@ -102,8 +102,9 @@ def mark_of(state: BayState, mark: Mark, done: bool) -> Mark | None:
         return mark
     if take_back.may_be(state) != mark:
         raise InputError(
-            "The job went on after this tick, so that it stays in the recording. Make it true now, or say in a note what was "
-            "wrong."
+            _(
+                "The job went on after this tick, so that it stays in the recording. Make it true now, or say in a note what was wrong."
+            )
         )
     return Mark.TAKE_BACK
 

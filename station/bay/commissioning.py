@@ -13,6 +13,8 @@ from itertools import pairwise
 from typing import Any
 
 from hardware.ticker import Ticker
+from station.common.digits import number
+from station.common.words import N_, _
 from station.errors import InputError
 from station.given.config import BayConfig
 from station.given.sources import name
@@ -49,15 +51,15 @@ class Touch:
 
 
 TOUCHES: Mapping[str, Touch] = {
-    "pan": Touch("press on the pan with a hand", 0.2),
-    "meter": Touch("turn the meter's rotor, or blow through it", 1.0),
-    "meter_b": Touch("turn the meter's rotor, or blow through it", 1.0),
-    "fluid_drained_c": Touch("warm it in the hand", 1.0),
-    "fluid_supply_c": Touch("warm it in the hand", 1.0),
-    "air_c": Touch("warm it in the hand", 1.0),
-    "container": Touch("press on the container's scale", 0.2),
-    "pendant": Touch("press the pendant and let go", None),
-    "stop_open": Touch("press the hard-wired stop, then release it", None),
+    "pan": Touch(N_("press on the pan with a hand"), 0.2),
+    "meter": Touch(N_("turn the meter's rotor, or blow through it"), 1.0),
+    "meter_b": Touch(N_("turn the meter's rotor, or blow through it"), 1.0),
+    "fluid_drained_c": Touch(N_("warm it in the hand"), 1.0),
+    "fluid_supply_c": Touch(N_("warm it in the hand"), 1.0),
+    "air_c": Touch(N_("warm it in the hand"), 1.0),
+    "container": Touch(N_("press on the container's scale"), 0.2),
+    "pendant": Touch(N_("press the pendant and let go"), None),
+    "stop_open": Touch(N_("press the hard-wired stop, then release it"), None),
 }
 """The pan's by is in kilograms, by the line of the bay's file."""
 
@@ -127,7 +129,9 @@ def steadiness(rows: Sequence[tuple[float, float, float | None]]) -> Steadiness:
     """rows: seconds, indicated kg, air °C. Raises InputError where there is too little to say anything."""
     if len(rows) < 10 or rows[-1][0] - rows[0][0] < REST_SHORTEST_S:
         raise InputError(
-            f"The pan has to be left alone for at least {REST_SHORTEST_S:.0f} s; an hour shows more."
+            _("The pan has to be left alone for at least {rest_shortest_s} s; an hour shows more.").format(
+                rest_shortest_s=number(REST_SHORTEST_S, ".0f")
+            )
         )
     t_s, kg = [row[0] for row in rows], [row[1] for row in rows]
     # From reading to reading, so that a slow drift is no noise.
@@ -220,7 +224,7 @@ class Commissioning:
     def rest(self, phase: str) -> None:
         """Leave the pan alone and look: "empty", or "loaded". Raises InputError."""
         if phase not in ("empty", "loaded"):
-            raise InputError(f"phase is {phase!r}; expected empty or loaded.")
+            raise InputError(_("phase is {phase!r}; expected empty or loaded.").format(phase=phase))
         with self._lock:
             self._need_idle()
             self._phase, self._rows = phase, []
@@ -242,21 +246,25 @@ class Commissioning:
     def say(self, step: Step, remark: str) -> None:
         """Say that a step is done. Raises InputError for one that is done only when it is."""
         if step not in BY_HAND:
-            raise InputError(f"The station ticks the step {step} itself, once it is done.")
+            raise InputError(
+                _("The station ticks the step {step} itself, once it is done.").format(step=_(step))
+            )
         at = self.progress
         missing = [
             one for one in ("pendant", "stop_open") if one in self.wanted and one not in at.seen & at.released
         ]
         if step is Step.STOPS and missing:
             raise InputError(
-                f"Not tried yet: {', '.join(name(one) for one in missing)}. Press and let go while the station looks."
+                _("Not tried yet: {sensors}. Press and let go while the station looks.").format(
+                    sensors=", ".join(name(one) for one in missing)
+                )
             )
         self._tell({"step": step, "what": "done", "remark": remark.strip()})
 
     def leave_out(self, step: Step, reason: str) -> None:
         """Go on without a step, with a reason for the record. Raises InputError without one."""
         if not reason.strip():
-            raise InputError("Say why this step is left out.")
+            raise InputError(_("Say why this step is left out."))
         self._tell({"step": step, "what": "left", "reason": reason.strip()})
 
     def anew(self) -> None:
@@ -272,7 +280,7 @@ class Commissioning:
 
     def _need_idle(self) -> None:
         if self._watch is not None or self._phase:
-            raise InputError("The station is already looking; end that first.")
+            raise InputError(_("The station is already looking; end that first."))
 
     def _start(self) -> None:
         self._ticker = Ticker("commissioning", self._turn, LOOK_S, clock=self._clock)

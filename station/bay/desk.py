@@ -8,8 +8,12 @@ from typing import Any
 
 from hardware.sample import Sample
 from station.bay import checklist, recovery
+from station.bay.answering import meanwhile, need_asked
 from station.bay.publishing import JobNow
+from station.bay.purged import purged_text
 from station.bay.supply_book import SupplyBook
+from station.common.digits import number
+from station.common.words import _
 from station.core import amounts, interruption
 from station.core import container as weighed
 from station.core.limits import LIMITS as CORE
@@ -18,7 +22,6 @@ from station.core.state import BayState, move_on, tell
 from station.core.step import Effect, finish, step
 from station.errors import InputError
 from station.figures import balance
-from station.filling.hose import clinging_l
 from station.filling.limits import LIMITS as FILLING
 from station.filling.overrun import Stop
 from station.given.config import BayConfig
@@ -67,7 +70,7 @@ class Desk:
         self.state, effects = step(before, sample)
         if self.state.supply.purged_l != before.supply.purged_l:
             self.supply.purged(self.job_id, before, self.state)
-            self.event("purge", _purged_text(before, self.state))
+            self.event("purge", purged_text(before, self.state))
         for came in self.state.weighing.steps[len(before.weighing.steps) :]:
             at = now(self.t_s)
             self.came_utc[came.id] = at.utc
@@ -80,19 +83,25 @@ class Desk:
     def event(self, kind: str, text: str) -> None:
         """Add to the job's record. Raises InputError where there is no job."""
         if self.job_id is None:
-            raise InputError("No job is open.")
+            raise InputError(_("No job is open."))
         self._recorder.event(self.job_id, kind, {"text": text}, now(self.t_s))
 
     def need_free(self) -> None:
         """Raises InputError while a job is open."""
         if self.state is not None and not self.done:
-            raise InputError("A job is open on this bay. Close or abandon it first.")
+            raise InputError(_("A job is open on this bay. Close or abandon it first."))
 
     def need_job(self) -> BayState:
         """The open job's state. Raises InputError where there is none."""
         if self.state is None or self.done:
-            raise InputError("No job is open on this bay. Plan one first.")
+            raise InputError(_("No job is open on this bay. Plan one first."))
         return self.state
+
+    def need_this(self, job_id: str | None) -> None:
+        """Raises InputError where another job is open than the one that the caller has looked at."""
+        self.need_job()
+        if job_id != self.job_id:
+            raise InputError(_("Another job was opened meanwhile. Look at the page, then mark again."))
 
     def open(self, spec: JobSpec) -> str:
         """Begin a job; its id. Raises InputError while another is open."""
@@ -145,12 +154,14 @@ class Desk:
         offered = {n.mark: n for n in checklist.next_marks(state, self.ticked)}
         if mark not in offered:
             raise InputError(
-                f"{mark.value!r} does not fit the stage {state.stage.value!r}; what fits now: {', '.join(offered)}."
+                _("{mark!r} does not fit the stage {stage!r}; what fits now: {offered}.").format(
+                    mark=mark.value, stage=_(state.stage.value), offered=", ".join(offered)
+                )
             )
         if offered[mark].why is not None:
-            raise InputError(f"{offered[mark].label} waits: {offered[mark].why}")
+            raise InputError(_("{mark} waits: {why}").format(mark=offered[mark].label, why=offered[mark].why))
         if len(reason) > 200:
-            raise InputError("The reason is too long; expected at most 200 characters.")
+            raise InputError(_("The reason is too long; expected at most 200 characters."))
         if mark is Mark.CLOSE and not reason.strip():
             self._may_close(state)
 
@@ -167,7 +178,11 @@ class Desk:
         outcome = of_report(balance.report(state))
         found = told(outcome)
         if found is not None and needs_words(outcome):
-            raise InputError(f"{found.text} To close it as it is, give a reason; it goes into the record.")
+            raise InputError(
+                _("{text} To close it as it is, give a reason; it goes into the record.").format(
+                    text=found.text
+                )
+            )
 
     def check(self, key: str, done: bool) -> list[tuple[str, str]]:
         """Tick or untick an item of the stage; what to feed in where the tick is a mark. Raises InputError for another."""
@@ -179,7 +194,7 @@ class Desk:
                 self.event("mark", mark.value)
             return [] if mark is None else [("mark", mark.value)]
         self.ticked = self.ticked | {key} if done else self.ticked - {key}
-        text = f"{'done' if done else 'not done'}: {item.text}"
+        text = (_("done: {item}") if done else _("not done: {item}")).format(item=_(item.text))
         self._recorder.event(self.job_id, "check", {"text": text, "key": key, "done": done}, now(self.t_s))
         return []
 
@@ -194,8 +209,13 @@ class Desk:
         """What to feed into the stream for one small step more. Raises InputError outside fill and settle."""
         state = self.need_job()
         if state.stage not in PUMPED:
-            raise InputError("A top-up belongs to the fill or settle stage.")
-        self.event("note", f"top-up: target raised by {CORE.top_up_l * 1000:.0f} mL")
+            raise InputError(_("A top-up belongs to the fill or settle stage."))
+        self.event(
+            "note",
+            _("top-up: target raised by {top_up_ml} mL").format(
+                top_up_ml=number(CORE.top_up_l * 1000, ".0f")
+            ),
+        )
         begin: list[tuple[str, str | float]] = [("mark", "fill_start")] if state.stage is Stage.SETTLE else []
         return [*begin, ("top_up", CORE.top_up_l)]
 
@@ -206,13 +226,18 @@ class Desk:
             return "purge", 0.0
         if state.stage not in BEFORE_FILL:
             raise InputError(
-                f"A purge comes before the fill, with the hose in a waste vessel; this is {state.stage}."
+                _("A purge comes before the fill, with the hose in a waste vessel; this is {stage}.").format(
+                    stage=_(state.stage.value)
+                )
             )
         needed_l = amounts.purge_needed_l(state) or FILLING.purge_volumes * self._config.settings.hose_l
         if not needed_l > 0:
-            raise InputError("This bay does not say what its hose holds; set hose_l in [run] of its file.")
+            raise InputError(_("This bay does not say what its hose holds; set hose_l in [run] of its file."))
         self.event(
-            "note", f"purge of {needed_l * 1000:.0f} mL begun: hose in a waste vessel, not over the pan"
+            "note",
+            _("purge of {needed_ml} mL begun: hose in a waste vessel, not over the pan").format(
+                needed_ml=number(needed_l * 1000, ".0f")
+            ),
         )
         return "purge", needed_l
 
@@ -220,7 +245,7 @@ class Desk:
         """What to feed in to go on in spite of an interlock. Raises InputError without a reason."""
         self.need_job()
         if not reason.strip() or len(reason) > 200:
-            raise InputError("A reason of at most 200 characters is needed; it goes into the record.")
+            raise InputError(_("A reason of at most 200 characters is needed; it goes into the record."))
         self.event("override", f"{lock}: {reason.strip()}")
         return "override", f"{lock}:{reason.strip()}"
 
@@ -229,18 +254,7 @@ class Desk:
 
         Raises InputError for a step that nobody asks about.
         """
-        known = {row.id: row for row in balance.what_came(self.need_job())}
-        may = [key for key, row in known.items() if row.may_answer]
-        if step_id not in known:
-            raise InputError(
-                f"There is no step {step_id!r} on this pan; you can answer for: {', '.join(may) or 'none yet'}."
-            )
-        if step_id not in may:
-            kind = known[step_id].kind.replace("_", " ")
-            raise InputError(
-                f"{step_id} ({kind}) is not asked about: it is in no figure, or the pan shows by itself what it was. "
-                f"You can answer for: {', '.join(may) or 'none yet'}."
-            )
+        need_asked(balance.what_came(self.need_job()), step_id)
         return "answer", f"{step_id}:{came}"
 
     def weigh_container(self, which: str, kg: float, u_kg: float) -> tuple[str, str]:
@@ -251,7 +265,7 @@ class Desk:
         """Another container at the pump; what to feed in where a job is open. Raises InputError."""
         job = None if self.done else self.state
         if job is not None and job.pump.hold.running:
-            raise InputError("The pump runs. Let go before another container is connected.")
+            raise InputError(_("The pump runs. Let go before another container is connected."))
         drum = self.supply.connect(job, container, fluid, left_l, self.t_s)
         return None if job is None else ("drum", drum.to_text())
 
@@ -288,13 +302,9 @@ class Desk:
         where that is not asked."""
         if not interruption.asks(self.need_job()):
             raise InputError(
-                "There is nothing to answer: the station was not stopped in the middle of this job."
+                _("There is nothing to answer: the station was not stopped in the middle of this job.")
             )
-        words = {True: "yes", False: "no"}
-        self.event(
-            "resumed",
-            f"while the station was stopped: pan moved: {words[pan_moved]}; anything filled: {words[filled]}",
-        )
+        self.event("resumed", meanwhile(pan_moved, filled))
         return interruption.SOURCE, interruption.answer(pan_moved, filled)
 
     def recover(self, ledger: Ledger) -> bool:
@@ -314,7 +324,7 @@ class Desk:
                 self._resume(job)
                 return True
             if state.stage is not Stage.CLOSED:
-                text = "The station stopped during this job; its figures are as of the last reading kept."
+                text = _("The station stopped during this job; its figures are as of the last reading kept.")
                 notice = Notice("interrupted", text, state.t_s)
                 state = tell(move_on(finish(state), Cause.ABANDON), notice)
             self._write_result(job_id, job.opened_utc, state)
@@ -332,15 +342,5 @@ class Desk:
             self.shift_s, self.t_s = goes_on_at_s - self.t_s, goes_on_at_s
         self.event(
             "resumed",
-            "the station was stopped in the middle of this job, and goes on with it; the pump stayed off",
+            _("the station was stopped in the middle of this job, and goes on with it; the pump stayed off"),
         )
-
-
-def _purged_text(before: BayState, state: BayState) -> str:
-    purged_ml = (state.supply.purged_l - before.supply.purged_l) * 1000.0
-    hose = state.spec.hose
-    clinging_ml = clinging_l(amounts.hose_held_l(state), state.meter.total_l) * 1000.0
-    text = f"the hose was purged with {purged_ml:.0f} mL into a waste vessel"
-    if hose is None or clinging_ml < 1.0:
-        return text
-    return f"{text}; about {clinging_ml:.0f} mL of {hose.fluid or 'the old fluid'} may still line it"

@@ -24,6 +24,7 @@ from station.bay.publishing import JobNow
 from station.bay.records import Records
 from station.bay.views import BayView
 from station.common import days
+from station.common.words import _
 from station.errors import Asked, InputError, LedgerError, StationError
 from station.figures import balance
 from station.given.bench import BenchVerb
@@ -212,7 +213,7 @@ class Engine(Records):
         if self._bench is None:
             raise InputError("There is no bench panel on a real bay.")
         if verb in (BenchVerb.FASTER, BenchVerb.FASTEST) and self.view().stage == "fill":
-            raise InputError("A fill runs at its own pace: the pump's hold is in real seconds.")
+            raise InputError(_("A fill runs at its own pace: the pump's hold is in real seconds."))
         self._bench.do(verb)
 
     # --- changes: on disk when they return. Each raises LedgerError where the record does not take it yet ---
@@ -221,7 +222,7 @@ class Engine(Records):
         """Begin a job. Raises InputError where the form does not say what is needed, or a job is open, and
         LedgerError where the record has no room for one."""
         self._call(self._loop.need_free)
-        self._need_room()
+        health.need_room(self._recorder.fault, self._recorder.free_bytes, LOW_DISK_BYTES)
         spec = plan.spec_from_form(self.settings(), form, self._published.newest.lines)
         with self.reading() as ledger:
             spec, shop = planned(self.config, ledger, spec)
@@ -229,21 +230,11 @@ class Engine(Records):
         if asked is not None:
             reason = form.capacity_reason.strip()
             if not reason:
-                raise InputError(f"{asked.text} If it is right as typed, give the reason.")
+                raise InputError(
+                    _("{text} If it is right as typed, give the reason.").format(text=asked.text)
+                )
             spec = replace(spec, labels={**spec.labels, "capacity_reason": reason})
         return self._call(lambda: self._loop.open(spec))
-
-    def _need_room(self) -> None:
-        fault, free = self._recorder.fault, self._recorder.free_bytes
-        if fault is not None:
-            raise LedgerError(
-                f"No job can begin while the record cannot be written ({fault}). Free some space first."
-            )
-        if free is not None and free < LOW_DISK_BYTES:
-            raise LedgerError(
-                f"The disk of the record has {free / 1e6:.0f} MB free; a job begins with "
-                f"{LOW_DISK_BYTES / 1e6:.0f} MB or more. Free some space first."
-            )
 
     def mark(self, mark: Mark, reason: str = "") -> None:
         """Set a mark. reason: why a job is closed as it is, where its fill is not full. Raises InputError where the mark
@@ -267,13 +258,15 @@ class Engine(Records):
             mixed = why.unit_mixup(facts(self.config, self.catalogue(), ledger, record, report))
         if mixed is not None and mixed.certainty == "likely":
             raise InputError(
-                f"{mixed.text} If the listed capacity is right, confirm it with a note; else abandon the job and "
-                "plan it again with the right unit."
+                _(
+                    "{text} If the listed capacity is right, confirm it with a note; else abandon the job and plan it again with the right unit."
+                ).format(text=mixed.text)
             )
         for asked in asking.of_report(report, state.spec.capacity_text, self.config.country):
             raise Asked(
-                f"{asked.text} If the listed capacity is right all the same, confirm it with a note; else abandon the job "
-                "and plan it again."
+                _(
+                    "{text} If the listed capacity is right all the same, confirm it with a note; else abandon the job and plan it again."
+                ).format(text=asked.text)
             )
 
     def check(self, key: str, done: bool) -> None:
@@ -287,7 +280,7 @@ class Engine(Records):
     def note(self, kind: str, text: str) -> None:
         """Add the technician's own words to the job. Raises InputError."""
         if not text.strip() or len(text) > 1000 or len(kind) > 40:
-            raise InputError("The note is empty or too long; expected up to 1000 characters.")
+            raise InputError(_("The note is empty or too long; expected up to 1000 characters."))
         self._call(lambda: self._loop.desk.note(f"{kind}: {text.strip()}"))
 
     def purge(self, begin: bool) -> None:
@@ -320,7 +313,7 @@ class Engine(Records):
     def abandon(self, reason: str) -> None:
         """Give the job up; everything measured is kept. Raises InputError without a reason."""
         if not reason.strip():
-            raise InputError("A reason is needed to abandon a job; it goes into the record.")
+            raise InputError(_("A reason is needed to abandon a job; it goes into the record."))
         self._call(lambda: self._loop.abandon(reason.strip()))
 
     def _call(self, function: Callable[[], T]) -> T:
@@ -332,10 +325,12 @@ class Engine(Records):
         except NoAnswer:
             if call.done.cancel():
                 raise StationError(
-                    "The station did not answer in time; nothing was done. Try again."
+                    _("The station did not answer in time; nothing was done. Try again.")
                 ) from None
             raise StationError(
-                "The station has begun this and has not finished it. Look at the page before you try again."
+                _(
+                    "The station has begun this and has not finished it. Look at the page before you try again."
+                )
             ) from None
         if ticket is not None:
             self._recorder.wait_written(ticket, WRITTEN_S)

@@ -8,6 +8,9 @@ from dataclasses import dataclass
 
 from station.bay.sender import Sending
 from station.bay.watchdog import Turns
+from station.common.digits import number
+from station.common.words import _
+from station.errors import LedgerError
 from station.record.backup import Standing
 
 TURNS_WITHIN_S = 1.0
@@ -56,31 +59,47 @@ class Health:
 def engine_check(since_s: float) -> Check:
     """since_s: since the engine last came round."""
     ok = since_s < TURNS_WITHIN_S
-    return Check(ok, "turns" if ok else f"has not turned for {since_s:.1f} s; systemd restarts it")
+    return Check(
+        ok,
+        _("turns")
+        if ok
+        else _("has not turned for {since_s} s; systemd restarts it").format(since_s=number(since_s, ".1f")),
+    )
 
 
 def ledger_check(fault: str | None) -> Check:
-    return Check(fault is None, "takes entries" if fault is None else f"refuses entries: {fault}")
+    return Check(
+        fault is None,
+        _("takes entries") if fault is None else _("refuses entries: {fault}").format(fault=fault),
+    )
 
 
 def disk_check(free_bytes: int | None, least_bytes: int) -> Check:
     """least_bytes: with less no job begins."""
     if free_bytes is None:
-        return Check(False, "free space is not known")
-    need = f"; a job begins with {least_bytes / 1e6:.0f} MB or more"
+        return Check(False, _("free space is not known"))
     ok = free_bytes >= least_bytes
-    return Check(ok, f"{free_bytes / 1e6:.0f} MB free{'' if ok else need}")
+    text = _("{free_mb} MB free") if ok else _("{free_mb} MB free; a job begins with {least_mb} MB or more")
+    return Check(
+        ok, text.format(free_mb=number(free_bytes / 1e6, ".0f"), least_mb=number(least_bytes / 1e6, ".0f"))
+    )
 
 
 def backup_check(standing: Standing, late_s: float) -> Check:
     """late_s: entries that no copy has for longer than this are told. No job hangs on it."""
-    newest = f"newest copy of {standing.newest}" if standing.newest else "no copy yet"
-    where = f"{newest} in {standing.folder}"
+    newest = (
+        _("newest copy of {newest}").format(newest=standing.newest) if standing.newest else _("no copy yet")
+    )
+    where = _("{newest} in {folder}").format(newest=newest, folder=standing.folder)
     if standing.fault is not None:
-        return Check(False, f"fails; {where}: {standing.fault}", vital=False)
+        return Check(
+            False, _("fails; {where}: {fault}").format(where=where, fault=standing.fault), vital=False
+        )
     if standing.behind_s is not None and standing.behind_s > late_s:
         minutes = standing.behind_s / 60.0
-        text = f"behind: what was recorded in the last {minutes:.0f} min is in no copy; {where}. Look at the medium"
+        text = _(
+            "behind: what was recorded in the last {minutes} min is in no copy; {where}. Look at the medium"
+        ).format(minutes=number(minutes, ".0f"), where=where)
         return Check(False, text, vital=False)
     return Check(True, where, vital=False)
 
@@ -88,13 +107,27 @@ def backup_check(standing: Standing, late_s: float) -> Check:
 def roll_up_check(sending: Sending) -> Check:
     """No job hangs on it: the record itself waits."""
     if sending.refused is not None:
-        return Check(False, f"takes no more of this bay's record: {sending.refused}", vital=False)
+        return Check(
+            False,
+            _("takes no more of this bay's record: {refused}").format(refused=sending.refused),
+            vital=False,
+        )
     if sending.behind_s > ROLL_UP_LATE_S:
-        why = "is behind" if sending.fault is None else f"cannot be reached ({sending.fault})"
-        text = f"{why} for {sending.behind_s / 60.0:.0f} min; what it lacks waits here, and nothing is lost"
+        why = (
+            _("is behind for {minutes} min; what it lacks waits here, and nothing is lost")
+            if sending.fault is None
+            else _(
+                "cannot be reached ({fault}) for {minutes} min; what it lacks waits here, and nothing is lost"
+            )
+        )
+        text = why.format(fault=sending.fault, minutes=number(sending.behind_s / 60.0, ".0f"))
         return Check(False, text, vital=False)
     return Check(
-        True, f"{sending.waiting} entries wait" if sending.waiting else "has everything", vital=False
+        True,
+        _("{waiting} entries wait").format(waiting=sending.waiting)
+        if sending.waiting
+        else _("has everything"),
+        vital=False,
     )
 
 
@@ -103,22 +136,41 @@ def standing_flags(beside: Mapping[str, Check], free_bytes: int | None, least_by
     flags = []
     if free_bytes is not None and free_bytes < NEARLY_FULL * least_bytes:
         flags.append(
-            f"The disk is nearly full: {free_bytes / 1e6:.0f} MB free; below {least_bytes / 1e6:.0f} MB no job begins. "
-            "Free some space."
+            _(
+                "The disk is nearly full: {free_mb} MB free; below {least_mb} MB no job begins. Free some space."
+            ).format(free_mb=number(free_bytes / 1e6, ".0f"), least_mb=number(least_bytes / 1e6, ".0f"))
         )
     flags += [
-        f"The {name} {check.text}.".replace("..", ".") for name, check in beside.items() if not check.ok
+        _("The {name} {text}.").format(name=_(name), text=check.text).replace("..", ".")
+        for name, check in beside.items()
+        if not check.ok
     ]
     return tuple(flags)
 
 
 def clock_check(synced: bool) -> Check:
     """Order and amounts do not hang on it."""
-    return Check(synced, "set from the network" if synced else "not set from the network", vital=False)
+    return Check(synced, _("set from the network") if synced else _("not set from the network"), vital=False)
 
 
 def guard_check(state: str | None) -> Check:
     """state: the pump guard's last word; None before the first. A pump that was tripped is off, as it should be."""
     if state is None:
-        return Check(False, "the pump's guard has not been heard")
-    return Check(state in ("ok", "tripped"), f"says: {state}")
+        return Check(False, _("the pump's guard has not been heard"))
+    return Check(state in ("ok", "tripped"), _("says: {word}").format(word=_(state)))
+
+
+def need_room(fault: str | None, free: int | None, least_bytes: int) -> None:
+    """fault: of the record. free, least_bytes: on its disk, and what a job begins with. Raises LedgerError where no job may begin."""
+    if fault is not None:
+        raise LedgerError(
+            _("No job can begin while the record cannot be written ({fault}). Free some space first.").format(
+                fault=fault
+            )
+        )
+    if free is not None and free < least_bytes:
+        raise LedgerError(
+            _(
+                "The disk of the record has {free_mb} MB free; a job begins with {least_mb} MB or more. Free some space first."
+            ).format(free_mb=number(free / 1e6, ".0f"), least_mb=number(least_bytes / 1e6, ".0f"))
+        )

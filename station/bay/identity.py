@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from station.common.words import _
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
 
@@ -62,8 +63,8 @@ def tell(recorder: Recorder, path: Path) -> None:
     if before == identity:
         return
     text = (
-        f"the software is {short(identity)}"
+        _("the software is {short}").format(short=short(identity))
         if before is None
-        else f"the software changed: {short(before)} → {short(identity)}"
+        else _("the software changed: {before} → {now}").format(before=short(before), now=short(identity))
     )
     recorder.event(None, EVENT, {"text": text, "old": before, "new": identity}, now())

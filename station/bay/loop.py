@@ -25,7 +25,6 @@ from station.calibrating.calibration_desk import CalibrationDesk
 from station.core import interlocks, interruption
 from station.core.notice import Notice
 from station.core.step import Effect, LedgerEvent, PumpCommand
-from station.errors import InputError
 from station.given.config import BayConfig
 from station.given.job import JobSpec
 from station.given.said import Came, Mark, SetAside
@@ -279,9 +278,7 @@ class Loop:
 
     def mark(self, mark: Mark, job_id: str | None, reason: str = "") -> None:
         """job_id: of the job for which the caller has checked that the mark may be set."""
-        self.desk.need_job()
-        if job_id != self.desk.job_id:
-            raise InputError("Another job was opened meanwhile. Look at the page, then mark again.")
+        self.desk.need_this(job_id)
         self.desk.mark(mark, reason)
         self.feed(("mark", mark.value))
 

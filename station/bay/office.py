@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Protocol
 from urllib.parse import urlsplit
 
+from station.common.words import _
 from station.errors import InputError, StationError
 from station.given.reporting import RollUpRules
 from station.record.many.arriving import Batch
@@ -84,7 +85,7 @@ class HttpOffice:
     def _seq(told: dict[str, Any]) -> int:
         seq = told.get("seq")
         if type(seq) is not int or seq < 0:
-            raise Unreachable("what answers there is no roll-up: it does not say how far it is")
+            raise Unreachable(_("what answers there is no roll-up: it does not say how far it is"))
         return seq
 
     def _ask(self, method: str, path: str, body: bytes | None) -> dict[str, Any]:
@@ -103,7 +104,11 @@ class HttpOffice:
         if reply.status != 200 or not isinstance(told, dict):
             self.close()
             text = told.get("text", "") if isinstance(told, dict) else ""
-            raise Unreachable(f"it answers {reply.status}{f': {text[:300]}' if text else ''}".rstrip("."))
+            raise Unreachable(
+                (_("it answers {status}: {text}") if text else _("it answers {status}"))
+                .format(status=reply.status, text=text[:300])
+                .rstrip(".")
+            )
         return told
 
     def _connection(self) -> http.client.HTTPConnection:

@@ -8,17 +8,19 @@ from pydantic import ConfigDict, Field
 
 from calibration.fluid import Fluid
 from station.calibrating.calibration_desk import Lines
+from station.common.digits import number
 from station.common.distance import parse_distance_km
 from station.common.schema import read
+from station.common.words import N_, _
 from station.errors import InputError
 from station.given.config import BayConfig, Compartment
 from station.given.job import RETAINED_BY_METHOD, JobSpec, JobTable, job_spec
 
 NAMES = {
-    "capacity": "Listed capacity",
-    "method": "Emptied by",
-    "tolerance_minus": "Tolerance below",
-    "tolerance_plus": "Tolerance above",
+    "capacity": N_("Listed capacity"),
+    "method": N_("Emptied by"),
+    "tolerance_minus": N_("Tolerance below"),
+    "tolerance_plus": N_("Tolerance above"),
 }
 """What the plan's fields are called on the page."""
 
@@ -105,12 +107,16 @@ def _distance_km(text: str) -> float | None:
     try:
         return parse_distance_km(text)
     except ValueError as error:
-        raise InputError(f"distance: {error}") from error
+        raise InputError(_("distance: {error}").format(error=error)) from error
 
 
 def _fluid(config: BayConfig, field: str, key: str) -> Fluid:
     if key not in config.fluids:
-        raise InputError(f"{field} is {key!r}; expected one of: {', '.join(config.fluids)}.")
+        raise InputError(
+            _("{field} is {key!r}; expected one of: {fluids}.").format(
+                field=_(field), key=key, fluids=", ".join(config.fluids)
+            )
+        )
     return config.fluids[key]
 
 
@@ -120,8 +126,14 @@ def _grade_reason(form: PlanForm, fresh: Fluid) -> str:
         return ""
     if not form.grade_reason:
         raise InputError(
-            f"{form.vehicle} {form.compartment} takes {form.grade}, the fluid picked is "
-            f"{fresh.grade or 'of unknown grade'}. Pick the right fluid; see the vehicle's service manual."
+            _(
+                "{vehicle} {compartment} takes {grade}, the fluid picked is {picked}. Pick the right fluid; see the vehicle's service manual."
+            ).format(
+                vehicle=form.vehicle,
+                compartment=form.compartment,
+                grade=form.grade,
+                picked=fresh.grade or _("of unknown grade"),
+            )
         )
     return form.grade_reason
 
@@ -135,8 +147,14 @@ def _need_a_tolerance(spec: JobSpec) -> None:
     ):
         if tolerance_l > widest_l * (1.0 + 1e-9):
             raise InputError(
-                f"{name}: {tolerance_l:.2f} L is {100.0 * tolerance_l / spec.capacity_l:.0f} % of the listed capacity; expected "
-                f"at most {widest_l:.2f} L. A fill that is further off is not full, whatever is planned."
+                _(
+                    "{name}: {tolerance_l} L is {percent} % of the listed capacity; expected at most {widest_l} L. A fill that is further off is not full, whatever is planned."
+                ).format(
+                    name=_(name),
+                    tolerance_l=number(tolerance_l, ".2f"),
+                    percent=number(100.0 * tolerance_l / spec.capacity_l, ".0f"),
+                    widest_l=number(widest_l, ".2f"),
+                )
             )
 
 
@@ -147,14 +165,16 @@ def spec_from_form(config: BayConfig, form: PlanForm, lines: Lines) -> JobSpec:
     """
     listed = config.compartments.get(form.compartment.strip())
     form = form.completed(config.compartments)
-    for name, text in (("vehicle", form.vehicle), ("compartment", form.compartment)):
+    for name, text in ((_("vehicle"), form.vehicle), (_("compartment"), form.compartment)):
         if not text:
-            raise InputError(f"{name} is empty; pick a compartment from the list or type both names.")
-    drained = _fluid(config, "drained_fluid", form.drained_fluid)
-    fresh = _fluid(config, "fresh_fluid", form.fresh_fluid)
+            raise InputError(
+                _("{name} is empty; pick a compartment from the list or type both names.").format(name=name)
+            )
+    drained = _fluid(config, N_("drained_fluid"), form.drained_fluid)
+    fresh = _fluid(config, N_("fresh_fluid"), form.fresh_fluid)
     reason = _grade_reason(form, fresh)
     if not form.capacity:
-        raise InputError("capacity is empty; type the listed capacity with its unit, for instance 2.9 L.")
+        raise InputError(_("capacity is empty; type the listed capacity with its unit, for instance 2.9 L."))
     labels = {
         "vehicle": form.vehicle,
         "compartment": form.compartment,
@@ -182,7 +202,7 @@ def spec_from_form(config: BayConfig, form: PlanForm, lines: Lines) -> JobSpec:
         **{name: value for name, value in facts.items() if value is not None},
     }
     spec = job_spec(
-        read(JobTable, job, "plan", config.country, NAMES),
+        read(JobTable, job, "plan", config.country, {key: _(name) for key, name in NAMES.items()}),
         "plan",
         drained=drained,
         fresh=fresh,

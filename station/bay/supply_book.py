@@ -9,6 +9,8 @@ from typing import Any
 
 from calibration.budget import expanded
 from hardware.sample import Sample
+from station.common.digits import number
+from station.common.words import _
 from station.core.amounts import poured_l
 from station.core.state import BayState
 from station.errors import InputError
@@ -131,7 +133,7 @@ class SupplyBook:
             container=labels.get("container") if state.supply.drum is None else state.supply.drum.container,
             vehicle=labels.get("vehicle"),
             technician=labels.get("technician"),
-            note=f"hose purged in job {job_id}",
+            note=_("hose purged in job {job_id}").format(job_id=job_id),
         )
         self._event(movement.EVENT, body.to_dict(), state.t_s)
 
@@ -158,7 +160,7 @@ class SupplyBook:
         charged = state.spec.labels.get("container")
         for container, volume_l in poured_l(state).items():
             if charged and container != charged:
-                note = f"job {job_id} went on from {container}"
+                note = _("job {job_id} went on from {container}").format(job_id=job_id, container=container)
                 fluid = _at_pump(state.spec)[0]
                 self._event(movement.EVENT, movement.shifted(fluid, volume_l, container, note), state.t_s)
                 self._event(movement.EVENT, movement.shifted(fluid, -volume_l, charged, note), state.t_s)
@@ -169,9 +171,13 @@ class SupplyBook:
         In mid-job the one before keeps its count, and the job's stream is told of the new one.
         """
         if fluid not in self._config.fluids:
-            raise InputError(f"fluid is {fluid!r}; expected one of: {', '.join(self._config.fluids)}.")
+            raise InputError(
+                _("fluid is {fluid!r}; expected one of: {fluids}.").format(
+                    fluid=fluid, fluids=", ".join(self._config.fluids)
+                )
+            )
         if not container.strip() or len(container) > 80:
-            raise InputError("The container's name is empty or too long; it is on its label.")
+            raise InputError(_("The container's name is empty or too long; it is on its label."))
         counted = movement.Movement("counted", fluid, left_l, 0.02 * left_l, container=container.strip())
         before = (
             self.drum if job is None or job.supply.drum is None else job.supply.drum.now(job.meter.total_l)
@@ -208,7 +214,9 @@ class SupplyBook:
             return None
         self._told = True
         self._write("", sample.t_s)
-        return f"{self._idle_l * 1000:.0f} mL flowed between jobs, with the pump off."
+        return _("{idle_ml} mL flowed between jobs, with the pump off.").format(
+            idle_ml=number(self._idle_l * 1000, ".0f")
+        )
 
     def job_begins(self) -> None:
         """From here on the job counts."""

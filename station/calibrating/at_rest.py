@@ -3,6 +3,8 @@
 import math
 
 from hardware.sample import Sample
+from station.common.digits import number
+from station.common.words import _
 from station.errors import InputError
 from station.weighing import pan
 from station.weighing.limits import LIMITS as WEIGHING
@@ -37,11 +39,15 @@ class AtRest:
         rest."""
         level = fit_level(self._window, self.t_s, noise_counts)
         if level is None or len(self._window) < LEAST_READINGS or self.t_s - self._window[-1][0] > 1.0:
-            raise InputError("The pan has not been read for six seconds yet. Wait, or check the load cell.")
+            raise InputError(
+                _("The pan has not been read for six seconds yet. Wait, or check the load cell.")
+            )
         spread = [count - level.kg for _, count in self._window]
         sd = math.sqrt(sum(x * x for x in spread) / (len(spread) - 1))
         if sd > CALM_FACTOR * noise_counts:
             raise InputError(
-                f"The pan is not at rest: readings scatter by {sd:.0f} counts, {noise_counts:g} is usual. Keep hands off it."
+                _(
+                    "The pan is not at rest: readings scatter by {sd} counts, {noise_counts} is usual. Keep hands off it."
+                ).format(sd=number(sd, ".0f"), noise_counts=number(noise_counts, "g"))
             )
         return level, sd

@@ -12,7 +12,9 @@ from calibration.certificates import Certificate, Reference
 from calibration.fluid import Fluid
 from calibration.weighing_classes import Findings, claim
 from calibration.weighing_uncertainty import WeighingUncertainty, weighing_uncertainty
+from station.common.digits import number
 from station.common.schema import Table, read
+from station.common.words import N_, _
 from station.given.lines import MeterLine, PanLine
 
 
@@ -29,13 +31,13 @@ class PanStep(StrEnum):
 
 
 PAN_STEPS = {
-    PanStep.UP: "Known masses, loading: empty pan first, then each load heavier than the last",
-    PanStep.DOWN: "The same loads, unloading",
-    PanStep.REPEAT: "One load put on at least three times, the pan emptied in between",
-    PanStep.CORNER: "One load in the middle and in each corner",
-    PanStep.CREEP: "One load left for 30 minutes, read now and then",
-    PanStep.EMPTY_AFTER: "The empty pan just after that load came off",
-    PanStep.WARM: "The empty pan, four times or more while the shop warms or cools by five degrees",
+    PanStep.UP: N_("Known masses, loading: empty pan first, then each load heavier than the last"),
+    PanStep.DOWN: N_("The same loads, unloading"),
+    PanStep.REPEAT: N_("One load put on at least three times, the pan emptied in between"),
+    PanStep.CORNER: N_("One load in the middle and in each corner"),
+    PanStep.CREEP: N_("One load left for 30 minutes, read now and then"),
+    PanStep.EMPTY_AFTER: N_("The empty pan just after that load came off"),
+    PanStep.WARM: N_("The empty pan, four times or more while the shop warms or cools by five degrees"),
 }
 """What each step of a pan's calibration is, in words."""
 
@@ -122,11 +124,13 @@ def pan_findings(readings: Sequence[Reading], fit: loadcell.LoadCellFit) -> Find
     warm = [(r.temperature_c, kg(r)) for r in _of(readings, PanStep.WARM) if r.temperature_c is not None]
     if len(warm) < len(_of(readings, PanStep.WARM)):
         raise ValueError(
-            "a reading while warming has no air temperature. Connect the air's thermometer, or strike that reading."
+            _(
+                "a reading while warming has no air temperature. Connect the air's thermometer, or strike that reading."
+            )
         )
     middle = [kg(r) for r in corner if r.place == "middle"]
     if corner and not middle:
-        raise ValueError("corner load has no reading in the middle. Put the load there and read it.")
+        raise ValueError(_("corner load has no reading in the middle. Put the load there and read it."))
     zero = kg(up[0]) - up[0].load_kg if up else 0.0
     return Findings(
         max_kg=max(r.load_kg for r in readings),
@@ -192,7 +196,7 @@ def _line(
     b0, b1, *rest = (float(c) for c in fit.coefficients)
     b2 = rest[0] if rest else 0.0
     zero = -b0 / b1
-    for _ in range(20):  # Newton, from the line's zero: a pan's bend is slight
+    for _step in range(20):  # Newton, from the line's zero: a pan's bend is slight
         zero -= (b0 + zero * (b1 + zero * b2)) / (b1 + 2.0 * zero * b2)
     return PanLine(
         zero_count=zero,
@@ -222,10 +226,14 @@ def _drift(result: Mapping[str, Any], previous: Certificate) -> tuple[dict[str, 
     moved = drift.change(
         float(before["k_factor_per_l"]), _own_u(before), float(result["k_factor_per_l"]), _own_u(result)
     )
-    said = "more than both can explain: find out why" if moved.significant else "within what both can explain"
+    text = (
+        _("Since {number} the K-factor has moved by {relative}, more than both can explain: find out why.")
+        if moved.significant
+        else _("Since {number} the K-factor has moved by {relative}, within what both can explain.")
+    )
     return (
         {"since": previous.number, **vars(moved)},
-        f" Since {previous.number} the K-factor has moved by {moved.relative:+.2%}, {said}.",
+        " " + text.format(number=previous.number, relative=number(moved.relative, "+.2%")),
     )
 
 

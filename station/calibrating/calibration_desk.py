@@ -26,6 +26,7 @@ from station.calibrating.prover import Prover
 from station.calibrating.views import CalibrationView, RegisterRow
 from station.common import days
 from station.common.schema import read
+from station.common.words import _
 from station.core.step import Effect
 from station.errors import InputError
 from station.given.config import BayConfig
@@ -84,7 +85,11 @@ def _newest(
         found[kind] = held if held is not None else newest
         named[kind] = f"{found[kind].number} sha256:{found[kind].digest[:16]}"
         if held is None:
-            due.append(f"certificate {newest.number} of the {kind} ran out on {newest.valid_until}")
+            due.append(
+                _("certificate {number} of the {instrument} ran out on {day}").format(
+                    number=newest.number, instrument=_(kind), day=newest.valid_until
+                )
+            )
     return found, named, "; ".join(due) or None
 
 
@@ -163,19 +168,19 @@ class CalibrationDesk:
 
     def give_up_density(self, reason: str) -> None:
         self.need_density()
-        self._event("density_abandoned", {"reason": reason.strip() or "no reason given"})
+        self._event("density_abandoned", {"reason": reason.strip() or _("no reason given")})
         self.density = None
 
     def need_density(self) -> DensityDesk:
         if self.density is None:
-            raise InputError("No density is being measured. Begin with the fluid and the vessel.")
+            raise InputError(_("No density is being measured. Begin with the fluid and the vessel."))
         return self.density
 
     def need_none(self) -> None:
         """Raises InputError while somebody calibrates, proves, or measures a density."""
         if self.under_way:
             raise InputError(
-                "A calibration or a measurement is under way on this bay. Finish or give it up first."
+                _("A calibration or a measurement is under way on this bay. Finish or give it up first.")
             )
 
     def _begin(self, kind: certificates.Kind) -> None:
@@ -186,11 +191,13 @@ class CalibrationDesk:
     def _make_prover(self, key: str, volume_l: float) -> Prover:
         fluids = self._config.fluids
         if key not in fluids:
-            raise InputError(f"fluid is {key!r}; expected one of: {', '.join(fluids)}.")
+            raise InputError(
+                _("fluid is {key!r}; expected one of: {fluids}.").format(key=key, fluids=", ".join(fluids))
+            )
         lines, config = self.lines(), self._config
         job = {"capacity": f"{volume_l!r} L", "method": "cover removed", "retained": "0 L"}
         spec = job_spec(
-            read(JobTable, job, "proving", config.country, {"capacity": "Volume of one run"}),
+            read(JobTable, job, "proving", config.country, {"capacity": _("Volume of one run")}),
             "proving",
             drained=fluids[key],
             fresh=fluids[key],
@@ -205,9 +212,9 @@ class CalibrationDesk:
     def read(self, step: PanStep, load_kg: float, place: str = "") -> Reading:
         """Read the pan at rest under a known load. place: where it lies, for a corner. Raises InputError."""
         if self.kind != "pan":
-            raise InputError("No calibration of the pan is under way.")
+            raise InputError(_("No calibration of the pan is under way."))
         if step is PanStep.CORNER and not place.strip():
-            raise InputError("Say where the load lies: middle, or which corner.")
+            raise InputError(_("Say where the load lies: middle, or which corner."))
         level, sd = self._pan.level(self.lines().pan.noise_counts)
         reading = Reading(step, load_kg, level.kg, sd, self._pan.t_s, place.strip(), self._pan.air_c)
         self.readings.append(reading)
@@ -218,14 +225,14 @@ class CalibrationDesk:
         """Leave a reading or run, counted from 0, out of the result; it stays in the record with the reason."""
         rows: list[Reading] | list[Run] = self.readings if self.kind == "pan" else self._prover().runs
         if not 0 <= index < len(rows) or not reason.strip():
-            raise InputError("Name an existing reading and the reason why it is left out.")
+            raise InputError(_("Name an existing reading and the reason why it is left out."))
         struck = rows.pop(index)
         self._event("calibration_struck", {**asdict(struck), "reason": reason.strip()})
         return struck
 
     def _prover(self) -> Prover:
         if self.prover is None:
-            raise InputError("No proving of the meter is under way.")
+            raise InputError(_("No proving of the meter is under way."))
         return self.prover
 
     def begin_run(self) -> None:
@@ -236,12 +243,12 @@ class CalibrationDesk:
 
     def drop_run(self) -> None:
         self._prover().drop_run()
-        self._event("calibration_struck", {"reason": "run dropped"})
+        self._event("calibration_struck", {"reason": _("run dropped")})
 
     def finish(self, entry: CertificateEntry) -> Certificate:
         """Write the certificate. Raises InputError, naming what is missing, and stays open for more readings."""
         if self.kind is None:
-            raise InputError("No calibration is under way.")
+            raise InputError(_("No calibration is under way."))
         try:
             form = self._form(self.kind, entry)
             if self.kind == "pan":
@@ -249,7 +256,7 @@ class CalibrationDesk:
             else:
                 prover = self._prover()
                 if self._fluid is None:
-                    raise InputError("The proving has no fluid.")
+                    raise InputError(_("The proving has no fluid."))
                 u_scale = prover.state.spec.pan.u_now_rel
                 provings = [c for c in self.register if c.instrument == form.instrument]
                 before = provings[-1] if provings else None
@@ -266,8 +273,8 @@ class CalibrationDesk:
     def abandon(self, reason: str) -> None:
         """Give the procedure up; its readings stay in the record."""
         if self.kind is None:
-            raise InputError("No calibration is under way.")
-        self._event("calibration_abandoned", {"reason": reason.strip() or "no reason given"})
+            raise InputError(_("No calibration is under way."))
+        self._event("calibration_abandoned", {"reason": reason.strip() or _("no reason given")})
         self._clear()
 
     def _clear(self) -> None:
@@ -276,11 +283,13 @@ class CalibrationDesk:
     def _form(self, kind: certificates.Kind, entry: CertificateEntry) -> Form:
         for name, text in (("made_by", entry.made_by), ("valid_until", entry.valid_until)):
             if not text.strip():
-                raise InputError(f"{name} is missing; it belongs on the certificate.")
+                raise InputError(_("{name} is missing; it belongs on the certificate.").format(name=name))
         if not entry.references:
-            raise InputError("references are missing; enter each weight, or the scale, with its certificate.")
+            raise InputError(
+                _("references are missing; enter each weight, or the scale, with its certificate.")
+            )
         if kind == "pan" and entry.use_to_kg is None:
-            raise InputError("use_to is missing; say up to which mass the pan will be used.")
+            raise InputError(_("use_to is missing; say up to which mass the pan will be used."))
         return Form(
             number=f"{self._config.name} {kind} {sum(c.kind == kind for c in self.register) + 1}",
             instrument=f"{self._config.name} {kind}",
@@ -290,7 +299,9 @@ class CalibrationDesk:
             references=entry.references,
             conditions={
                 **(
-                    {"bay": "simulated, no instrument was calibrated"} if self._backend == "simulated" else {}
+                    {"bay": _("simulated, no instrument was calibrated")}
+                    if self._backend == "simulated"
+                    else {}
                 ),
                 "air °C": entry.air_c,
                 "remarks": entry.remarks,

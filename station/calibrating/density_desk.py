@@ -16,6 +16,8 @@ from calibration.density import density_15_from_observed
 from calibration.density_measured import MATERIALS, measure, volume_by_water
 from calibration.fluid import Fluid
 from station.calibrating.at_rest import AtRest
+from station.common.digits import number
+from station.common.words import _
 from station.errors import InputError
 from station.given.job import Air
 from station.given.lines import PanLine
@@ -93,38 +95,51 @@ class DensityDesk:
         """Raises InputError for a plan that cannot come to a density."""
         if fluid.kind not in ("lubricant", "linear"):
             raise InputError(
-                f"The density of {fluid.label} follows from a table; only fluids that have one figure can be measured here."
+                _(
+                    "The density of {label} follows from a table; only fluids that have one figure can be measured here."
+                ).format(label=fluid.label)
             )
         if plan.volume_l is not None and not 0.01 <= plan.volume_l <= 20.0:
             raise InputError(
-                f"volume is {plan.volume_l:g} L; expected a vessel of 10 mL to 20 L, better one of half a litre or more."
+                _(
+                    "volume is {volume_l} L; expected a vessel of 10 mL to 20 L, better one of half a litre or more."
+                ).format(volume_l=number(plan.volume_l, "g"))
             )
         if plan.volume_l is not None and not 0.0 < plan.within_l < 0.05 * plan.volume_l:
             raise InputError(
-                "How well the volume is known is missing, or too coarse: expected above zero and below 5 % of the volume."
+                _(
+                    "How well the volume is known is missing, or too coarse: expected above zero and below 5 % of the volume."
+                )
             )
         if plan.material not in MATERIALS:
-            raise InputError(f"material is {plan.material!r}; expected one of: {', '.join(MATERIALS)}.")
+            raise InputError(
+                _("material is {material!r}; expected one of: {materials}.").format(
+                    material=plan.material, materials=", ".join(MATERIALS)
+                )
+            )
         self.plan, self._fluid, self._pan, self._air, self._line = plan, fluid, pan, air, line
         self._readings: dict[Vessel, VesselReading] = {}
 
     def weigh(self, vessel: Vessel, temperature_c: float | None) -> VesselReading:
         """Read the pan at rest. temperature_c: of what is in the vessel. Raises InputError."""
         if vessel is Vessel.WATER and self.plan.volume_l is not None:
-            raise InputError("The vessel's volume was entered; no water is needed.")
+            raise InputError(_("The vessel's volume was entered; no water is needed."))
         if vessel is not Vessel.EMPTY:
             if Vessel.EMPTY not in self._readings:
-                raise InputError("Weigh the empty vessel first.")
+                raise InputError(_("Weigh the empty vessel first."))
             if temperature_c is None:
-                raise InputError("The temperature is missing: hold a thermometer into the vessel, in °C.")
+                raise InputError(_("The temperature is missing: hold a thermometer into the vessel, in °C."))
         line = self._line()
-        level, _ = self._pan.level(line.noise_counts)
+        level = self._pan.level(line.noise_counts)[0]
         kg = line.indicated_kg(level.kg)
         empty = self._readings.get(Vessel.EMPTY)
         if vessel is not Vessel.EMPTY and empty is not None and kg - empty.kg < LEAST_KG:
             raise InputError(
-                f"The pan shows {1000.0 * (kg - empty.kg):.0f} g more than with the empty vessel; expected "
-                f"{1000.0 * LEAST_KG:.0f} g or more. Is the filled vessel on the pan?"
+                _(
+                    "The pan shows {more_g} g more than with the empty vessel; expected {least_g} g or more. Is the filled vessel on the pan?"
+                ).format(
+                    more_g=number(1000.0 * (kg - empty.kg), ".0f"), least_g=number(1000.0 * LEAST_KG, ".0f")
+                )
             )
         u_kg = math.hypot(level.u_kg * abs(line.kg_per_count), line.u_indication_kg, line.u_linearity_kg)
         reading = VesselReading(vessel, kg, u_kg, temperature_c, self._pan.t_s)
@@ -178,8 +193,12 @@ class DensityDesk:
             return volume_l, None
         if water is not None and abs((water.temperature_c or 0.0) - full.temperature_c) > APART_C:
             raise ValueError(
-                f"water at {water.temperature_c:g} °C and fluid at {full.temperature_c:g} °C are too far apart; let both come "
-                "to the shop's temperature."
+                _(
+                    "water at {temperature_c} °C and fluid at {fluid_c} °C are too far apart; let both come to the shop's temperature."
+                ).format(
+                    temperature_c=number(water.temperature_c or 0.0, "g"),
+                    fluid_c=number(full.temperature_c, "g"),
+                )
             )
         return volume_l, measure(
             volume_l=volume_l,
@@ -198,22 +217,29 @@ class DensityDesk:
     def entry(self) -> dict[str, str]:
         """What the catalogue is to say of the fluid from now on. Raises InputError where there is no result, it is no
         better than what is entered, or it cannot be this fluid's."""
-        _, result = self._try(self._readings)
+        result = self._try(self._readings)[1]
         full = self._readings.get(Vessel.FULL)
         if result is None or full is None or full.temperature_c is None:
-            raise InputError("There is no result yet: weigh the vessel empty, and filled with the fluid.")
+            raise InputError(_("There is no result yet: weigh the vessel empty, and filled with the fluid."))
         known = self._fluid.density_kg_m3(full.temperature_c)
         if abs(result.value / known - 1.0) > FAR_REL:
             raise InputError(
-                f"{result.value:.0f} kg/m³ at {full.temperature_c:g} °C is {100.0 * (result.value / known - 1.0):+.0f} % from what "
-                f"is entered for {self._fluid.label}. Check volume, unit and fluid, and weigh again."
+                _(
+                    "{value} kg/m³ at {temperature_c} °C is {percent} % from what is entered for {label}. Check volume, unit and fluid, and weigh again."
+                ).format(
+                    value=number(result.value, ".0f"),
+                    temperature_c=number(full.temperature_c, "g"),
+                    percent=number(100.0 * (result.value / known - 1.0), "+.0f"),
+                    label=self._fluid.label,
+                )
             )
         u95_rel, before_rel = result.u95 / result.value, expanded(self._fluid.u_density_rel)
         agree = abs(result.value / known - 1.0) <= math.hypot(u95_rel, before_rel)
         if agree and u95_rel >= before_rel:
             raise InputError(
-                f"The measurement is good to ± {100.0 * u95_rel:.2g} %, what is entered to ± {100.0 * before_rel:.2g} %, and the "
-                "two agree: nothing would be gained. Use a larger vessel, a better known volume, or calibrate the pan first."
+                _(
+                    "The measurement is good to ± {u95_rel} %, what is entered to ± {before_rel} %, and the two agree: nothing would be gained. Use a larger vessel, a better known volume, or calibrate the pan first."
+                ).format(u95_rel=number(100.0 * u95_rel, ".2g"), before_rel=number(100.0 * before_rel, ".2g"))
             )
         try:
             if self._fluid.kind == "lubricant":

@@ -5,7 +5,9 @@ from dataclasses import dataclass, replace
 from calibration.buoyancy import air_density, mass_from_indication
 from hardware.sample import Sample
 from station.calibrating.calibrating import Run
+from station.common.digits import number
 from station.common.evolve import evolve
+from station.common.words import _
 from station.core.state import BayState, Hold
 from station.core.step import Effect, step
 from station.errors import InputError
@@ -67,25 +69,27 @@ class Prover:
     def _level(self) -> lines.Level:
         level = lines.fit_level(self._window, self.state.t_s, self.state.spec.pan.noise_kg)
         if level is None or self.state.t_s - self._window[-1][0] > 1.0:
-            raise InputError("There is no reading from the pan. Check the load cell before proving.")
+            raise InputError(_("There is no reading from the pan. Check the load cell before proving."))
         if level.u_kg > CALM_U_KG or len(self._window) < 20:
             raise InputError(
-                "The pan is not at rest. Keep hands and hose off it and try again in some seconds."
+                _("The pan is not at rest. Keep hands and hose off it and try again in some seconds.")
             )
         if abs(level.slope_kg_s) > CALM_KG_S:
             raise InputError(
-                f"The pan changes by {level.slope_kg_s * 1000:+.1f} g/s. Let everything run into it and try again."
+                _("The pan changes by {slope_g_s} g/s. Let everything run into it and try again.").format(
+                    slope_g_s=number(level.slope_kg_s * 1000, "+.1f")
+                )
             )
         return level
 
     def begin_run(self) -> None:
         """Take the pan's weight before a run. Raises InputError while the pan is restless or a run is open."""
         if self.running:
-            raise InputError("A proving run is open. Take its result first.")
+            raise InputError(_("A proving run is open. Take its result first."))
         state = self.state
         if any(state.t_s - held < LET_GO_S for held in self._held_t_s.values()):
             raise InputError(
-                "A control is held. Let go of page and pendant, begin the run, then press again."
+                _("A control is held. Let go of page and pendant, begin the run, then press again.")
             )
         self._start = _Start(self._level(), state.t_s)
         self._flows = []
@@ -96,16 +100,18 @@ class Prover:
         """Weigh what the run delivered. Raises InputError while fluid flows, the pan is restless, or it is too little."""
         start, state = self._start, self.state
         if start is None:
-            raise InputError("No proving run is open. Begin one first.")
+            raise InputError(_("No proving run is open. Begin one first."))
         if state.pump.hold.running or state.pump.on or state.t_s - state.meter.last_pulse_t_s < 2.0:
-            raise InputError("Fluid still flows. Let go, wait until it stops, then take the result.")
+            raise InputError(_("Fluid still flows. Let go, wait until it stops, then take the result."))
         level, spec = self._level(), state.spec
         supply_c = state.meter.supply_c
         if supply_c is None:
-            raise InputError("The supply's temperature is not read. Check its thermometer.")
+            raise InputError(_("The supply's temperature is not read. Check its thermometer."))
         if state.meter.pulses < 50:
             raise InputError(
-                f"Only {state.meter.pulses} pulses; expected 50 at least. Let a larger volume through."
+                _("Only {pulses} pulses; expected 50 at least. Let a larger volume through.").format(
+                    pulses=state.meter.pulses
+                )
             )
         air = air_density(
             state.hearing.temperatures_c.get("air_c", 20.0),
@@ -119,7 +125,7 @@ class Prover:
         flow = sorted(self._flows)[len(self._flows) // 2] if self._flows else 0.0
         run = Run(state.meter.pulses, float(mass_kg), supply_c, flow, u_kg)
         if not run.mass_kg > 0:
-            raise InputError("The pan gained nothing. Hang the hose over the pan.")
+            raise InputError(_("The pan gained nothing. Hang the hose over the pan."))
         self.runs.append(run)
         self.drop_run()
         return run

@@ -6,6 +6,7 @@ from typing import Any
 from calibration.certificates import Certificate, Kind
 from station.calibrating.calibrating import PAN_STEPS, Reading, Run
 from station.calibrating.density_desk import DensityView
+from station.common.words import _
 
 
 @dataclass(frozen=True)
@@ -58,5 +59,5 @@ class CalibrationView:
         return {
             **asdict(replace(self, density=None)),
             "density": None if self.density is None else self.density.to_dict(),
-            "steps": {str(step): text for step, text in PAN_STEPS.items()},
+            "steps": {str(step): _(text) for step, text in PAN_STEPS.items()},
         }

@@ -2,6 +2,9 @@
 
 import re
 
+from station.common import digits
+from station.common.words import _
+
 KM_PER_MILE = 1.609344
 """Exact: the international mile."""
 MAX_KM = 5_000_000.0
@@ -16,12 +19,18 @@ def parse_distance_km(text: str) -> float:
     match = _TEXT.fullmatch(text)
     if match is None:
         raise ValueError(
-            f"distance is {text!r}; write number and unit without other signs, such as 76000 mi or 122300 km."
+            _(
+                "distance is {text!r}; write number and unit without other signs, such as 76000 mi or 122300 km."
+            ).format(text=text)
         )
     number = float(re.sub(r"\s", "", match[1]))
     km = number * (KM_PER_MILE if match[2].casefold().startswith("m") else 1.0)
     if km > MAX_KM:
-        raise ValueError(f"distance is {text!r}, expected at most {MAX_KM:,.0f} km.")
+        raise ValueError(
+            _("distance is {text!r}, expected at most {km} km.").format(
+                text=text, km=digits.number(MAX_KM, ",.0f")
+            )
+        )
     return km
 
 

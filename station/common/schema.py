@@ -6,6 +6,7 @@ table, key, value, what is expected and what to do. Only the first complaint is 
 
 import difflib
 import json
+import re
 import tomllib
 import types
 import typing
@@ -19,7 +20,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, TypeAdapter, Valida
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from station.common.digits import number
 from station.common.units import parse_temperature_c, parse_volume_l
+from station.common.words import _
 from station.errors import InputError
 
 T = TypeVar("T", bound=BaseModel)
@@ -117,12 +120,14 @@ def _checked(
         told = sorted(error.errors(), key=lambda one: one["type"] not in UNKNOWN)
         raise InputError(_sentence(kind, told[0], source, names)) from None
     except RecursionError:
-        raise InputError(f"{source}: tables are nested too deep to be meant; take them out.") from None
+        raise InputError(
+            _("{source}: tables are nested too deep to be meant; take them out.").format(source=source)
+        ) from None
 
 
 def complain(source: str, loc: Loc, value: object, expected: str) -> NoReturn:
     """Raise InputError for a value that its own field cannot judge, such as one that contradicts another table."""
-    raise InputError(f"{_place(source, loc)} is {_shown(value)}; {expected}.")
+    raise InputError(_is(_place(source, loc), value, expected))
 
 
 @cache
@@ -130,28 +135,34 @@ def _adapter(kind: type[T]) -> TypeAdapter[T]:
     return TypeAdapter(kind)
 
 
+def _is(place: str, value: object, expected: str) -> str:
+    return _("{place} is {value}; {expected}.").format(place=place, value=_shown(value), expected=expected)
+
+
 def _shown(value: object) -> str:
     if isinstance(value, Mapping):
-        return "a table"
+        return _("a table")
     if isinstance(value, str) and len(value) <= SHOWN:
         return repr(value)
     if isinstance(value, int) and not isinstance(value, bool) and abs(value) >= 10**SHOWN:
-        return f"a number of {len(str(abs(value)))} digits"
+        return _("a number of {n} digits").format(n=len(str(abs(value))))
     text = repr(value)
     return text if len(text) <= SHOWN else f"{text[:SHOWN]}…"
 
 
 def _place(source: str, loc: Loc, is_table: bool = False) -> str:
     """File, table and key; a list's entries are counted from 1, as people do."""
-    names = [f"entry {part + 1}" if isinstance(part, int) else str(part)[:SHOWN] for part in loc]
+    names = [
+        _("entry {n}").format(n=part + 1) if isinstance(part, int) else str(part)[:SHOWN] for part in loc
+    ]
     if not source:
-        return ", ".join(names) or "the entry:"
+        return ", ".join(names) or _("the entry:")
     if not names:
         return f"{source}:"
     if is_table or len(names) == 1:
         return f"{source}: [{'.'.join(names)}]"
     table, entry = names[:-1], ""
-    if table[-1].startswith("entry "):
+    if isinstance(loc[-2], int):
         entry = f" {table.pop()}"
     if not table:
         return f"{source}: {names[-1]}"
@@ -167,38 +178,52 @@ def _sentence(kind: type, error: ErrorDetails, source: str, names: Mapping[str, 
     if error["type"] in UNKNOWN:
         return _unknown(kind, loc, value, source)
     if error["type"] == "json_invalid":
-        return f"{source}: tables are nested too deep to be meant; take them out."
+        return _("{source}: tables are nested too deep to be meant; take them out.").format(source=source)
     if error["type"] == "value_error":
         raised = error["ctx"]["error"]
         text = str(raised).rstrip(".")
         if isinstance(value, Mapping):
             return f"{place}: {text}." if isinstance(raised, Expected) else f"{place} {text}."
         # On a form the value stands beside the sentence.
-        told = names is not None or f" is {value!r}" in text
-        if not source and text.startswith(f"{place} is "):
+        told = names is not None or _tells(text, value)
+        if not source and text.startswith(f"{place} "):
             return f"{text}."
-        return f"{place}: {text}." if told else f"{place} is {_shown(value)}; {text}."
-    expected = _expected(wanted, said)
-    if not source:
-        expected = expected.replace("text in quotes", "text")
+        return f"{place}: {text}." if told else _is(place, value, text)
+    expected = _("expected {what}").format(what=_expected(wanted, said, quoted=bool(source)))
     if error["type"] == "missing":
-        return f"{place} is missing; expected {expected}."
+        return _("{place} is missing; {expected}.").format(place=place, expected=expected)
     if error["type"] == "recursion_loop":
-        return f"{place} is nested too deep to be meant; expected {expected}."
-    return f"{place} is {_shown(value)}; expected {expected}."
+        return _("{place} is nested too deep to be meant; {expected}.").format(place=place, expected=expected)
+    return _is(place, value, expected)
+
+
+def _tells(text: str, value: object) -> bool:
+    """Whether a sentence names the value already."""
+    return re.search(rf"(?<![\w.]){re.escape(repr(value))}(?![\w.])", text) is not None
 
 
 def _unknown(kind: type, loc: Loc, value: object, source: str) -> str:
-    owner, _ = _field_at(kind, loc[:-1])
+    owner = _field_at(kind, loc[:-1])[0]
     known = list(_fields(owner))
     near = difflib.get_close_matches(str(loc[-1]), known, 1)
-    what = "table" if isinstance(value, Mapping) else "key" if source else "field"
+    if isinstance(value, Mapping):
+        text = _("unknown table {name!r}; expected only {names}: {remedy}.")
+    elif source:
+        text = _("unknown key {name!r}; expected only {names}: {remedy}.")
+    else:
+        text = _("unknown field {name!r}; expected only {names}: {remedy}.")
     names = ", ".join(f"[{name}]" if len(loc) == 1 and source else name for name in known)
-    remedy = f"write {near[0]}, or take it out" if near else "correct its spelling or take it out"
-    unknown = f"unknown {what} {str(loc[-1])[:SHOWN]!r}; expected only {names}: {remedy}."
+    remedy = (
+        _("write {name}, or take it out").format(name=near[0])
+        if near
+        else _("correct its spelling or take it out")
+    )
+    unknown = text.format(name=str(loc[-1])[:SHOWN], names=names, remedy=remedy)
     if not source:
         return unknown
-    return f"{source}: {unknown}" if len(loc) == 1 else f"{_place(source, loc[:-1], True)} has the {unknown}"
+    if len(loc) == 1:
+        return f"{source}: {unknown}"
+    return _("{place} has the {unknown}").format(place=_place(source, loc[:-1], True), unknown=unknown)
 
 
 def _is_table(kind: Any) -> bool:
@@ -245,26 +270,28 @@ def _field_at(kind: Any, loc: Loc) -> tuple[Any, FieldInfo | None]:
     return kind, said
 
 
-def _expected(kind: Any, said: FieldInfo | None) -> str:
+def _expected(kind: Any, said: FieldInfo | None, quoted: bool) -> str:
     """What stands at a place: its type and range, then what to write."""
-    text = _type_words(kind, said)
-    return text if said is None or said.description is None else f"{text}: {said.description}"
+    text = _type_words(kind, said, quoted)
+    return text if said is None or said.description is None else f"{text}: {_(said.description)}"
 
 
-def _type_words(kind: Any, said: FieldInfo | None) -> str:
+def _type_words(kind: Any, said: FieldInfo | None, quoted: bool) -> str:
     if kind in (float, int):
-        return ("a number" if kind is float else "a whole number") + _range_words(said)
+        return (_("a number") if kind is float else _("a whole number")) + _range_words(said)
     if typing.get_origin(kind) is Literal:
-        return f"one of: {', '.join(map(repr, typing.get_args(kind)))}"
+        return _("one of: {words}").format(words=", ".join(map(repr, typing.get_args(kind))))
     if typing.get_origin(kind) is tuple:
-        inner, _ = _bare(typing.get_args(kind)[0])
+        inner = _bare(typing.get_args(kind)[0])[0]
         if typing.get_origin(inner) is tuple:
-            return "a list of number pairs"
-        return {float: "a list of numbers", str: "a list of texts"}.get(inner, "a list of tables")
+            return _("a list of number pairs")
+        return {float: _("a list of numbers"), str: _("a list of texts")}.get(inner, _("a list of tables"))
     if not _is_table(kind):
-        return "text in quotes"
+        return _("text in quotes") if quoted else _("text")
     needed = [name for name, info in _fields(kind).items() if info.is_required()]
-    return f"a table with at least {', '.join(needed)}" if needed else "a table with keys below it"
+    if not needed:
+        return _("a table with keys below it")
+    return _("a table with at least {keys}").format(keys=", ".join(needed))
 
 
 def _range_words(said: FieldInfo | None) -> str:
@@ -272,9 +299,14 @@ def _range_words(said: FieldInfo | None) -> str:
         name: getattr(meta, name) for meta in said.metadata for name in ("ge", "gt", "le", "lt") if hasattr(meta, name)
     }  # fmt: skip
     words = []
-    for name, word in (("gt", "above"), ("ge", "from"), ("lt", "below"), ("le", "to")):
+    for name, word in (
+        ("gt", _("above {limit}")),
+        ("ge", _("from {limit}")),
+        ("lt", _("below {limit}")),
+        ("le", _("to {limit}")),
+    ):
         if name in limits:
-            words.append(f"{word} {limits[name]:.12g}")
+            words.append(word.format(limit=number(limits[name], ".12g")))
     if "ge" in limits and "le" not in limits:
-        words[0] = f"of at least {limits['ge']:.12g}"
+        words[0] = _("of at least {limit}").format(limit=number(limits["ge"], ".12g"))
     return f" {' '.join(words)}" if words else ""

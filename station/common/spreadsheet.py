@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from station.common.words import _
 from station.errors import InputError
 
 MAX_BYTES = 5_000_000
@@ -41,7 +42,11 @@ def read_csv(
     Raises InputError where the file as a whole cannot be meant: too big, no text, a wrong column.
     """
     if len(data) > MAX_BYTES:
-        raise InputError(f"the file has {len(data)} bytes; expected at most {MAX_BYTES}. Split it.")
+        raise InputError(
+            _("the file has {size} bytes; expected at most {most}. Split it.").format(
+                size=len(data), most=MAX_BYTES
+            )
+        )
     text, skipped = _text(data), 0
     if (named := _NAMED.match(text)) is not None:
         text, skipped = text[named.end() :], 1
@@ -72,13 +77,15 @@ def _utf_16(data: bytes, encoding: str) -> str:
         return _no_zeros(data.decode(encoding))
     except UnicodeDecodeError as error:
         raise InputError(
-            f"the file is neither UTF-8 nor UTF-16 text ({error.reason}). Save it as CSV UTF-8."
+            _("the file is neither UTF-8 nor UTF-16 text ({reason}). Save it as CSV UTF-8.").format(
+                reason=error.reason
+            )
         ) from None
 
 
 def _no_zeros(text: str) -> str:
     if "\x00" in text:
-        raise InputError("the file is no text (it has zero bytes). Save it as CSV UTF-8.")
+        raise InputError(_("the file is no text (it has zero bytes). Save it as CSV UTF-8."))
     return text
 
 
@@ -95,17 +102,28 @@ def _header(reader: Any, separator: str, required: Sequence[str], optional: Sequ
         header = [name.strip().casefold() for name in next(reader, [])]
     except csv.Error as error:
         raise InputError(
-            f"row 1: {error}. Expected the column names, separated by {SEPARATORS.get(separator, separator)}."
+            _("row 1: {error}. Expected the column names, separated by {separator}.").format(
+                error=error, separator=_(SEPARATORS.get(separator, separator))
+            )
         ) from error
     while header and not header[-1]:  # a spreadsheet may write columns in which nothing stands
         header.pop()
     missing = [name for name in required if name not in header]
     unknown = [name for name in header if name not in (*required, *optional)]
     if missing or unknown or len(set(header)) != len(header):
-        wrong = f"lacks the column {missing[0]!r}" if missing else "names a column twice"
-        if not missing and unknown:
-            wrong = f"has the unknown column {unknown[0][:40]!r}"
-        raise InputError(f"row 1 {wrong}; needed: {', '.join(required)}; possible: {', '.join(optional)}.")
+        if missing:
+            text = _("row 1 lacks the column {column!r}; needed: {needed}; possible: {possible}.")
+        elif unknown:
+            text = _("row 1 has the unknown column {column!r}; needed: {needed}; possible: {possible}.")
+        else:
+            text = _("row 1 names a column twice; needed: {needed}; possible: {possible}.")
+        raise InputError(
+            text.format(
+                column=(missing or unknown or header)[0][:40],
+                needed=", ".join(required),
+                possible=", ".join(optional),
+            )
+        )
     return header
 
 
@@ -115,7 +133,11 @@ def _rows(reader: Any, skipped: int, header: Sequence[str]) -> Iterator[CsvRow]:
         try:
             cells = next(reader, None)
         except csv.Error as error:
-            yield CsvRow(reader.line_num + skipped, {}, f"{error}; the rest of the file was not read")
+            yield CsvRow(
+                reader.line_num + skipped,
+                {},
+                _("{error}; the rest of the file was not read").format(error=error),
+            )
             return
         if cells is None:
             return
@@ -123,7 +145,7 @@ def _rows(reader: Any, skipped: int, header: Sequence[str]) -> Iterator[CsvRow]:
             continue
         count += 1
         if count > MAX_ROWS:
-            raise InputError(f"the file has more than {MAX_ROWS} rows. Split it.")
+            raise InputError(_("the file has more than {most} rows. Split it.").format(most=MAX_ROWS))
         yield _row(reader.line_num + skipped, header, cells)
 
 
@@ -135,13 +157,21 @@ def _row(number: int, header: Sequence[str], cells: list[str]) -> CsvRow:
             return CsvRow(
                 number,
                 {},
-                f"{where}: byte 0x{ord(bad) - 0xDC00:02X} is not UTF-8; save the file as CSV UTF-8",
+                _("{where}: byte 0x{byte} is not UTF-8; save the file as CSV UTF-8").format(
+                    where=where, byte=f"{ord(bad) - 0xDC00:02X}"
+                ),
             )
     while len(cells) > len(header) and not cells[-1].strip():
         cells.pop()
     if len(cells) != len(header):
-        hint = " A decimal comma between commas? Put the cell in quotes." if len(cells) > len(header) else ""
-        return CsvRow(number, {}, f"{len(cells)} cells where the header has {len(header)}.{hint}")
+        text = (
+            _(
+                "{cells} cells where the header has {names}. A decimal comma between commas? Put the cell in quotes."
+            )
+            if len(cells) > len(header)
+            else _("{cells} cells where the header has {names}.")
+        )
+        return CsvRow(number, {}, text.format(cells=len(cells), names=len(header)))
     texts = [re.sub(r"^'(?=[=+@\t\r-])", "", cell.strip()) for cell in cells]
     return CsvRow(number, dict(zip(header, texts, strict=True)))
 
@@ -156,7 +186,8 @@ def letters(place: int) -> str:
 
 
 def _column(place: int, header: Sequence[str]) -> str:
-    return f"column {letters(place)}" + (f" ({header[place]})" if place < len(header) else "")
+    column = _("column {column}").format(column=letters(place))
+    return f"{column} ({header[place]})" if place < len(header) else column
 
 
 def _with_points(row: CsvRow, numbers: Collection[str], commas: bool, header: Sequence[str]) -> CsvRow:
@@ -172,8 +203,9 @@ def _with_points(row: CsvRow, numbers: Collection[str], commas: bool, header: Se
             return CsvRow(
                 row.number,
                 {},
-                f"{where}: {text[:40]!r} could be thousands or a decimal point beside the file's decimal commas; write it "
-                "without the point, or with a comma",
+                _(
+                    "{where}: {text!r} could be thousands or a decimal point beside the file's decimal commas; write it without the point, or with a comma"
+                ).format(where=where, text=text[:40]),
             )
         if (found := _COMMA.match(text)) is not None:
             whole = re.sub(r"[.\u00a0\u202f ]", "", found[1])

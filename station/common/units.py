@@ -18,6 +18,9 @@ from itertools import count
 from math import isfinite
 from typing import Any, Final
 
+from station.common import digits
+from station.common.words import N_, _
+
 COUNTRIES: Final = ("us", "imperial")
 
 # What people write -> the name pint knows. Spelling is compared in lower case, without dots, with single
@@ -104,27 +107,27 @@ def parse_volume_l(text: str, country: str | None = None) -> float:
     country: "us" or "imperial" decides a bare pint, quart, gallon or fluid ounce; None refuses them.
     Raises ValueError for a missing, unknown or ambiguous unit, and for a value outside the range.
     """
-    number, unit = _split(text, "volume", '"2.9 L" or "6 US pt"')
+    number, unit = _split(text, N_("volume"), '"2.9 L" or "6 US pt"')
     return _convert(number, _volume_unit(unit, country, text), "litre", "volume", text, 0.0, 10_000.0, "L")
 
 
 def parse_mass_kg(text: str) -> float:
     """Kilograms in a text such as "5 kg", "500 g" or "11 lb"; 0 to 10,000 kg. Raises ValueError."""
-    number, unit = _split(text, "mass", '"5 kg" or "500 g"')
+    number, unit = _split(text, N_("mass"), '"5 kg" or "500 g"')
     name = _lookup(_MASS, unit, "mass", text, "kg, g, lb or oz")
     return _convert(number, name, "kilogram", "mass", text, 0.0, 10_000.0, "kg")
 
 
 def parse_temperature_c(text: str) -> float:
     """°C in a text such as "20 degC", "60 °F" or "293.15 K"; -90 °C to 400 °C. Raises ValueError."""
-    number, unit = _split(text, "temperature", '"20 degC" or "60 degF"')
+    number, unit = _split(text, N_("temperature"), '"20 degC" or "60 degF"')
     name = _lookup(_TEMPERATURE, unit, "temperature", text, "degC, degF or K")
     return _convert(number, name, "degC", "temperature", text, -90.0, 400.0, "°C")
 
 
 def parse_torque_nm(text: str) -> float:
     """N·m in a text such as "45 N·m" or "33 lbf·ft"; 0 to 5,000 N·m. Raises ValueError."""
-    number, unit = _split(text, "torque", '"45 N·m" or "33 lbf·ft"')
+    number, unit = _split(text, N_("torque"), '"45 N·m" or "33 lbf·ft"')
     name = _lookup(_TORQUE, unit, "torque", text, "N·m, lbf·ft, lbf·in or kgf·m")
     return _convert(number, name, "newton * meter", "torque", text, 0.0, 5_000.0, "N·m")
 
@@ -172,28 +175,42 @@ def _line(source: str, target: str) -> tuple[Fraction, Fraction]:
 
 def _split(text: str, what: str, example: str) -> tuple[Fraction, str]:
     if not isinstance(text, str):
-        raise ValueError(f"write number and unit as text in quotes, such as {example}")
+        raise ValueError(
+            _("write number and unit as text in quotes, such as {example}").format(example=example)
+        )
     if len(text) > _LONGEST:
         raise ValueError(
-            f"{what} has {len(text)} characters; write only a number and a unit, such as {example}"
+            _("{what} has {n} characters; write only a number and a unit, such as {example}").format(
+                what=_(what), n=len(text), example=example
+            )
         )
     match = _QUANTITY.fullmatch(text)
     if match is None:
-        raise ValueError(f"begin with the number, then the unit, such as {example}")
+        raise ValueError(_("begin with the number, then the unit, such as {example}").format(example=example))
     unit = match["unit"]
     if not unit:
-        raise ValueError(f"add the unit, such as {text.strip()} {_FIRST_UNIT[what]}")
+        raise ValueError(
+            _("add the unit, such as {example}").format(example=f"{text.strip()} {_FIRST_UNIT[what]}")
+        )
     if unit[0] in ",.'/+-" or unit[0].isdigit():
         comma = re.fullmatch(r"\s*(\d+),(\d+)\s*(\D*?)\s*", text)
         if comma is not None:
-            raise ValueError(f"write {comma[1]}.{comma[2]} {comma[3]}".rstrip() + ", with a point")
+            raise ValueError(
+                _("write {text}, with a point").format(text=f"{comma[1]}.{comma[2]} {comma[3]}".rstrip())
+            )
         raise ValueError(
-            f"write one number, its decimals after a point and nothing between thousands, such as {example}"
+            _(
+                "write one number, its decimals after a point and nothing between thousands, such as {example}"
+            ).format(example=example)
         )
     if match["decimal"] is not None:
         number = Fraction(match["decimal"])
     elif int(match["bottom"]) == 0:
-        raise ValueError(f"{what} is {text!r}, a fraction that divides by zero. Correct it.")
+        raise ValueError(
+            _("{what} is {text!r}, a fraction that divides by zero. Correct it.").format(
+                what=_(what), text=text
+            )
+        )
     else:
         number = int(match["whole"] or 0) + Fraction(int(match["top"]), int(match["bottom"]))
     return (-number if match["sign"] == "-" else number), unit
@@ -208,7 +225,11 @@ def _lookup(table: dict[str, str], unit: str, what: str, text: str, expected: st
     for name, words in table.items():
         if key in words.split():
             return name
-    raise ValueError(f"{what} is {text!r}: the unit {unit!r} is not known here, expected {expected}.")
+    raise ValueError(
+        _("{what} is {text!r}: the unit {unit!r} is not known here, expected {expected}.").format(
+            what=_(what), text=text, unit=unit, expected=expected
+        )
+    )
 
 
 def _volume_unit(unit: str, country: str | None, text: str) -> str:
@@ -224,20 +245,28 @@ def _volume_unit(unit: str, country: str | None, text: str) -> str:
             chosen = named or country
             if chosen is None:
                 raise ValueError(
-                    f"volume is {text!r}: {unit!r} may be the US {singular} "
-                    f"({_litres(us)} L) or the imperial {singular} ({_litres(imperial)} L). "
-                    f'Write "US {singular}" or "imperial {singular}", or set the shop\'s country.'
+                    _(
+                        'volume is {text!r}: {unit!r} may be the US {singular} ({us_l} L) or the imperial {singular} ({imperial_l} L). Write "US {singular}" or "imperial {singular}", or set the shop\'s country.'
+                    ).format(
+                        text=text,
+                        unit=unit,
+                        singular=singular,
+                        us_l=_litres(us),
+                        imperial_l=_litres(imperial),
+                    )
                 )
             return us if chosen == "us" else imperial
     if named is not None:
         raise ValueError(
-            f"volume is {text!r}: the unit {unit!r} is not known, expected L, mL, US pt, imp pt ..."
+            _("volume is {text!r}: the unit {unit!r} is not known, expected L, mL, US pt, imp pt ...").format(
+                text=text, unit=unit
+            )
         )
-    return _lookup(_VOLUME, unit, "volume", text, "L, mL, US or imperial pt, qt, gal, fl oz")
+    return _lookup(_VOLUME, unit, "volume", text, _("L, mL, US or imperial pt, qt, gal, fl oz"))
 
 
 def _litres(unit: str) -> str:
-    return f"{float(_line(unit, 'litre')[0]):.4f}"
+    return digits.number(float(_line(unit, "litre")[0]), ".4f")
 
 
 def _convert(
@@ -247,8 +276,16 @@ def _convert(
     value = float(number * factor + offset)
     if not low <= value <= high:
         raise ValueError(
-            f"{what} is {text!r} = {value:.6g} {shown}, outside {low:g} to {high:g} {shown}. "
-            "Check number and unit."
+            _(
+                "{what} is {text!r} = {value} {shown}, outside {low} to {high} {shown}. Check number and unit."
+            ).format(
+                what=_(what),
+                text=text,
+                value=digits.number(value, ".6g"),
+                shown=shown,
+                low=digits.number(low, "g"),
+                high=digits.number(high, "g"),
+            )
         )
     return value
 

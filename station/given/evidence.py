@@ -8,7 +8,8 @@ from pydantic import Field
 
 Count = Annotated[int, Field(ge=0, le=1_000_000, description="write how many fills")]
 Kilograms = Annotated[
-    float, Field(ge=0.0, le=2000.0, description="write the container's weight in kilograms, such as 58.40")
+    float,
+    Field(ge=0.0, le=2000.0, description="write the container's weight in kilograms, such as 58.40"),
 ]
 
 

@@ -12,6 +12,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, Val
 from calibration.fluid import Fluid
 from station.common.schema import Celsius, Expected, Litres, SignedLitres, Table, complain, read, read_toml
 from station.common.units import parse_volume_l
+from station.common.words import N_, _
 from station.given.evidence import UNKNOWN_METER, ContainerWeighing, MeterRecord
 from station.given.lines import MeterLine, PanLine
 from station.given.pumping import PumpLine
@@ -153,13 +154,13 @@ class Capacity(NamedTuple):
 def _capacity(text: Any, info: ValidationInfo) -> Capacity:
     litres = parse_volume_l(text, info.context["country"] if info.context else None)
     if not litres > 0:
-        raise Expected("expected a volume above zero, such as 2.9 L")
+        raise Expected(_("expected a volume above zero, such as 2.9 L"))
     return Capacity(text, litres)
 
 
 def _method(text: str) -> str:
     if text not in RETAINED_BY_METHOD:
-        raise Expected(f"expected one of: {', '.join(RETAINED_BY_METHOD)}")
+        raise Expected(_("expected one of: {words}").format(words=", ".join(RETAINED_BY_METHOD)))
     return text
 
 
@@ -170,7 +171,7 @@ def _fluid(table: Any) -> Fluid:
 
 
 CapacityText = Annotated[
-    Capacity, PlainValidator(_capacity), Field(description='write number and unit, such as "2.9 L"')
+    Capacity, PlainValidator(_capacity), Field(description=N_('write number and unit, such as "2.9 L"'))
 ]
 Method = Annotated[
     str, AfterValidator(_method), Field(description=f"write one of: {', '.join(RETAINED_BY_METHOD)}")
@@ -300,7 +301,7 @@ def job_spec(
         retained_l = job.retained
         u_retained_l = u_retained_l if job.u_retained is None else job.u_retained
     if not retained_l < capacity_l:
-        complain(source, ("job", "retained"), f"{retained_l:g} L", "expected less than the capacity")
+        complain(source, ("job", "retained"), f"{retained_l:g} L", _("expected less than the capacity"))
     for fluid in (drained, fresh):
         try:
             fluid.density_kg_m3(job.reference_temperature)

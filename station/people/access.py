@@ -16,6 +16,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from station.common.words import N_, _
 from station.errors import InputError, StationError
 from station.people import secrets as kept_secrets
 from station.people.lockout import Lockout
@@ -105,9 +106,11 @@ class Access:
     def say(self, name: str, token: str | None) -> SignedIn:
         """Say who somebody is where no secret is asked. Raises InputError for a stranger's name, Refused elsewhere."""
         if not self.open:
-            raise Refused("This station asks for a PIN or a passphrase.")
+            raise Refused(_("This station asks for a PIN or a passphrase."))
         if name not in self._demo:
-            raise InputError(f"There is nobody by the name of {name[:80]!r} at this depot.")
+            raise InputError(
+                _("There is nobody by the name of {name!r} at this depot.").format(name=name[:80])
+            )
         person, version = self._demo[name]
         return SignedIn(person, self.sessions.begin(person, version, token))
 
@@ -139,15 +142,15 @@ class Access:
             return self._claim_first(clean_name(name), code, secret, token, device)
         kept = people.get(name)
         if kept is None:
-            raise Refused(_WRONG)
+            raise Refused(_(_WRONG))
         kept_secrets.check(kept.person, secret)
         mark = self._take_a_try(name, kept.unlocked, device)
         right = kept.code is not None and kept_secrets.matches(kept.code, kept_secrets.code_as_typed(code))
         if not right:
             log.warning("a wrong code for %r", name)
-            raise Refused(_WRONG)
+            raise Refused(_(_WRONG))
         if not kept.code_is_good(datetime.now(UTC)):
-            raise Refused("That code is too old. Have a new one made by the owner, or at the Pi.")
+            raise Refused(_("That code is too old. Have a new one made by the owner, or at the Pi."))
         self.lockout.was_right(name, kept.unlocked, mark)
         log.info("%r has a new secret, by a code", name)
         return self._begin(people.set_secret(name, kept_secrets.hashed(secret)), token, device)
@@ -161,7 +164,7 @@ class Access:
             kept_secrets.code_as_typed(code).encode(), (self.first_code or "").encode()
         ):
             log.warning("a wrong code for the first owner")
-            raise Refused(_WRONG)
+            raise Refused(_(_WRONG))
         kept = self._people().add(name, Role.OWNER, secret=kept_secrets.hashed(secret))
         self.first_code = None
         log.info("%r is set up as the owner", name)
@@ -199,18 +202,18 @@ class Access:
 
     def _people(self) -> People:
         if self.people is None:
-            raise Refused("A simulated bay that is reached from this machine alone keeps no secrets.")
+            raise Refused(_("A simulated bay that is reached from this machine alone keeps no secrets."))
         return self.people
 
     def _checked(self, name: str, secret: str, device: str | None) -> Kept:
         kept = self._people().get(name)
         if kept is None:
             self._tell("a try to sign in as %r, who is not here", name[:80])
-            raise Refused(_WRONG)
+            raise Refused(_(_WRONG))
         mark = self._take_a_try(name, kept.unlocked, device)
         if kept.secret is None or not kept_secrets.matches(kept.secret, secret):
             log.warning("a wrong secret for %r", name)
-            raise Refused(_WRONG)
+            raise Refused(_(_WRONG))
         self.lockout.was_right(name, kept.unlocked, mark)
         return kept
 
@@ -222,8 +225,9 @@ class Access:
         if wait_s > 0:
             self._tell("too many tries for %r; this one was not looked at", name)
             raise Refused(
-                f"Too many tries. Wait {math.ceil(wait_s / 60.0)} min, or use a device on which you have signed in "
-                "before. At the Pi, tallypan people unlock gives the tries back."
+                _(
+                    "Too many tries. Wait {minutes} min, or use a device on which you have signed in before. At the Pi, tallypan people unlock gives the tries back."
+                ).format(minutes=math.ceil(wait_s / 60.0))
             )
         return mark
 
@@ -257,7 +261,7 @@ class Access:
         return mark, names
 
 
-_WRONG = "Name and secret do not go together. Try again."
+_WRONG = N_("Name and secret do not go together. Try again.")
 
 
 def _asks(kept: Kept) -> str:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
+from station.common.words import N_, _
 from station.errors import InputError
 
 NAME_MOST = 80
@@ -15,7 +16,7 @@ class Role(StrEnum):
 
     TECHNICIAN = "technician"
     MANAGER = "manager"
-    QUALITY_LEAD = "quality lead"
+    QUALITY_LEAD = N_("quality lead")
     OWNER = "owner"
 
 
@@ -47,7 +48,11 @@ def clean_name(text: str) -> str:
     """A name with its spaces put in order. Raises InputError where it is none."""
     name = " ".join(text.split())
     if not name or len(name) > NAME_MOST or not name.isprintable():
-        raise InputError(f"The name is {text[:NAME_MOST]!r}; write one of 1 to {NAME_MOST} characters.")
+        raise InputError(
+            _("The name is {text!r}; write one of 1 to {most} characters.").format(
+                text=text[:NAME_MOST], most=NAME_MOST
+            )
+        )
     return name
 
 
@@ -56,7 +61,9 @@ def role_of(text: str) -> Role:
     try:
         return Role(text)
     except ValueError:
-        raise InputError(f"The role is {text[:40]!r}; expected one of: {', '.join(Role)}.") from None
+        raise InputError(
+            _("The role is {text!r}; expected one of: {roles}.").format(text=text[:40], roles=", ".join(Role))
+        ) from None
 
 
 def new_version() -> int:

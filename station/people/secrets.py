@@ -13,6 +13,7 @@ from itertools import pairwise
 from argon2 import PasswordHasher, Type
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from station.common.words import _
 from station.errors import InputError
 from station.people.people import Person
 
@@ -35,17 +36,25 @@ _one_at_a_time = threading.Lock()
 def check(person: Person, secret: str) -> None:
     """Whether a secret is good enough to be that person's. Raises InputError saying what is expected."""
     if len(secret) > LONGEST:
-        raise InputError(f"That is longer than {LONGEST} characters. Choose a shorter one.")
+        raise InputError(
+            _("That is longer than {most} characters. Choose a shorter one.").format(most=LONGEST)
+        )
     if person.by_pin:
         if not (secret.isascii() and secret.isdecimal() and len(secret) >= PIN_LEAST):
-            raise InputError(f"A PIN has {PIN_LEAST} digits or more, and nothing but digits.")
+            raise InputError(
+                _("A PIN has {least} digits or more, and nothing but digits.").format(least=PIN_LEAST)
+            )
         if _is_plain(secret):
-            raise InputError("That PIN is among the first that anybody tries. Choose another.")
+            raise InputError(_("That PIN is among the first that anybody tries. Choose another."))
         return
     if len(secret) < PASSPHRASE_LEAST:
-        raise InputError(f"A passphrase has {PASSPHRASE_LEAST} characters or more; several words are good.")
+        raise InputError(
+            _("A passphrase has {least} characters or more; several words are good.").format(
+                least=PASSPHRASE_LEAST
+            )
+        )
     if len(set(secret.casefold())) < 4 or person.name.casefold() == secret.casefold():
-        raise InputError("That passphrase is among the first that anybody tries. Choose another.")
+        raise InputError(_("That passphrase is among the first that anybody tries. Choose another."))
 
 
 def _is_plain(pin: str) -> bool:

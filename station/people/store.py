@@ -19,6 +19,7 @@ from typing import Annotated
 from pydantic import Field
 
 from station.common.schema import Table, read
+from station.common.words import _
 from station.errors import InputError, StationError
 from station.people.changed import Change, changes
 from station.people.people import Kept, Person, Role, clean_name, new_version
@@ -119,7 +120,9 @@ class People:
         with self._changing() as people:
             taken = next((known for known in people if known.casefold() == name.casefold()), None)
             if taken is not None:
-                raise InputError(f"{taken} is here already. Change that entry, or take another name.")
+                raise InputError(
+                    _("{taken} is here already. Change that entry, or take another name.").format(taken=taken)
+                )
             people[name] = _with_code(Kept(Person(name, role), secret), code)
             return people[name]
 
@@ -242,7 +245,11 @@ class People:
             finally:
                 os.close(folder)
         except OSError as error:
-            raise StationError(f"{self.path}: cannot be written ({error}). Nothing was changed.") from error
+            raise StationError(
+                _("{path}: cannot be written ({error}). Nothing was changed.").format(
+                    path=self.path, error=error
+                )
+            ) from error
         self._read = self._load(_stamp(self.path) or (0, 0, 0))
 
 
@@ -255,15 +262,17 @@ def _with_code(kept: Kept, code: str | None) -> Kept:
 
 def _known(people: Mapping[str, Kept], name: str) -> Kept:
     if name not in people:
-        here = ", ".join(sorted(people)) or "nobody yet"
-        raise InputError(f"There is nobody by the name of {name[:80]!r}; here are: {here}.")
+        here = ", ".join(sorted(people)) or _("nobody yet")
+        raise InputError(
+            _("There is nobody by the name of {name!r}; here are: {here}.").format(name=name[:80], here=here)
+        )
     return people[name]
 
 
 def _need_an_owner(people: Mapping[str, Kept]) -> None:
     if not any(kept.person.role is Role.OWNER for kept in people.values()):
         raise InputError(
-            "That is the last owner; somebody has to look after the others. Name another owner first."
+            _("That is the last owner; somebody has to look after the others. Name another owner first.")
         )
 
 

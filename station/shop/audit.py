@@ -16,6 +16,7 @@ from datetime import UTC, date, timedelta, tzinfo
 from typing import Any
 
 from station.common import days
+from station.common.words import _
 from station.errors import InputError
 from station.shop.catalogue import Catalogue
 from station.shop.missing import COLUMNS as MISSING_COLUMNS
@@ -108,7 +109,9 @@ def month(text: str) -> tuple[str, str]:
     try:
         first = date.fromisoformat(f"{text}-01")
     except ValueError:
-        raise InputError(f"month is {text!r}; expected year and month, such as 2026-03.") from None
+        raise InputError(
+            _("month is {text!r}; expected year and month, such as 2026-03.").format(text=text)
+        ) from None
     after = date(first.year + first.month // 12, first.month % 12 + 1, 1)
     return first.isoformat(), after.isoformat()
 
@@ -118,7 +121,9 @@ def day(text: str, what: str) -> str:
     try:
         return date.fromisoformat(text).isoformat()
     except ValueError:
-        raise InputError(f"{what} is {text!r}; expected a date such as 2026-03-31.") from None
+        raise InputError(
+            _("{what} is {text!r}; expected a date such as 2026-03-31.").format(what=what, text=text)
+        ) from None
 
 
 _SUMS = "sum(stage = 'closed'), sum(stage <> 'closed'), total(drained_l), total(metered_l), total(filled_l), total(overflow_l)"
@@ -172,7 +177,11 @@ def audit(
     Raises InputError where the dates are in the wrong order.
     """
     if not since < until:
-        raise InputError(f"the period runs from {since} to {until}; expected an end after its start.")
+        raise InputError(
+            _("the period runs from {since} to {until}; expected an end after its start.").format(
+                since=since, until=until
+            )
+        )
     begun, ended = days.begins(since, zone), days.begins(until, zone)
     prices = Prices(catalogue, country, begun, ended)
     total, books = _sums(ledger, since, until, GROUPS, prices, zone)
@@ -202,7 +211,7 @@ def months(
     InputError."""
     found: list[Line] = []
     first, after = month(last)
-    for _ in range(count):
+    for _month in range(count):
         prices = Prices(catalogue, country, days.begins(first, zone), days.begins(after, zone))
         total, _books = _sums(ledger, first, after, ("fluid",), prices, zone)
         found.append(replace(total.line(), group=first[:7]))

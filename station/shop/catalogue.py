@@ -10,6 +10,7 @@ from typing import Any
 
 from station.common.schema import recorded
 from station.common.units import parse_volume_l
+from station.common.words import _
 from station.errors import InputError
 from station.shop.rows import TABLES, PriceRow, R
 
@@ -34,7 +35,9 @@ class Entry:
         try:
             return recorded(kind, given(self.fields if utc is None else self.as_of(utc)))
         except InputError as error:
-            raise InputError(f"catalogue, {' / '.join(self.key)}: {error} Enter it again.") from error
+            raise InputError(
+                _("catalogue, {key}: {error} Enter it again.").format(key=" / ".join(self.key), error=error)
+            ) from error
 
     def as_of(self, utc: str) -> Mapping[str, str]:
         """The fields as they were at a time; before the first entry, as first entered."""
@@ -106,7 +109,11 @@ def folded(key: Key) -> Key:
 
 def known_table(name: str) -> str:
     if name not in TABLES:
-        raise InputError(f"the catalogue has no table {name!r}; expected one of: {', '.join(TABLES)}.")
+        raise InputError(
+            _("the catalogue has no table {name!r}; expected one of: {tables}.").format(
+                name=name, tables=", ".join(TABLES)
+            )
+        )
     return name
 
 

@@ -7,6 +7,7 @@ from itertools import islice
 from typing import Any
 
 from calibration.certificates import Certificate
+from station.common.words import _
 from station.record.changes import BAY_FILE, KINDS, PEOPLE
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
@@ -61,11 +62,24 @@ def listed(ledger: Ledger) -> list[Changed]:
             rows = list(_of_file(body["stated"], stated))
             stated = body["stated"]
         elif event["kind"] == PEOPLE:
-            rows = [(f"people: {body['name']}: {body['what']}", body["old"], body["new"])]
+            what = body["what"]
+            rows = [
+                (
+                    _("people: {name}: {what}").format(name=body["name"], what=_(what)),
+                    body["old"],
+                    body["new"],
+                )
+            ]
         else:
             certificate = Certificate.from_json(body["certificate"])
             instrument, number = certificate.instrument, certificate.number
-            rows = [(f"calibration of {instrument}", in_force.get(instrument, ""), number)]
+            rows = [
+                (
+                    _("calibration of {instrument}").format(instrument=_(instrument)),
+                    in_force.get(instrument, ""),
+                    number,
+                )
+            ]
             in_force[instrument] = number
         found += [Changed(body.get("counter"), event["utc"], _by(body), *row) for row in rows]
     return found
@@ -82,10 +96,10 @@ def _of_catalogue(
 ) -> Iterator[tuple[str, str, str]]:
     for change in changes:
         key = tuple(change["key"])
-        what, old = f"{change['table']} {' / '.join(key)}", entries[change["table"]].get(key)
+        what, old = f"{_(change['table'])} {' / '.join(key)}", entries[change["table"]].get(key)
         if change["action"] != "change":
-            before = "" if old is None else "retired" if old.retired else "in use"
-            yield what, before, "retired" if change["action"] == "retire" else "in use"
+            before = "" if old is None else _("retired") if old.retired else _("in use")
+            yield what, before, _("retired") if change["action"] == "retire" else _("in use")
         for name, text in change["fields"].items():
             yield f"{what}: {name}", "" if old is None else old.get(name), text
         catalogue.apply(entries, change, utc)
@@ -93,9 +107,9 @@ def _of_catalogue(
 
 def _of_file(stated: Mapping[str, str], before: Mapping[str, str] | None) -> Iterator[tuple[str, str, str]]:
     if before is None:
-        yield "the bay's file", "", f"{len(stated)} settings at the first start"
+        yield _("the bay's file"), "", _("{n} settings at the first start").format(n=len(stated))
         return
     for name in sorted({*stated, *before}):
         old, new = before.get(name, ""), stated.get(name, "")
         if old != new:
-            yield f"the bay's file: {name}", old, new
+            yield _("the bay's file: {name}").format(name=name), old, new

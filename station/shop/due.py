@@ -8,6 +8,7 @@ from typing import Any
 
 from station.common import days
 from station.common.distance import KM_PER_MILE, format_distance
+from station.common.words import N_, _
 from station.learning import reason
 from station.learning.history import compartment_jobs, newest_job
 from station.record.archive import JobRecord
@@ -16,11 +17,10 @@ from station.shop.rows import CompartmentRow, VehicleRow
 
 COLUMNS = "vehicle compartment state due_date due_km now_km last_utc text time_zone".split()
 BREAK_IN_KM = (15_000 * KM_PER_MILE, 20_000 * KM_PER_MILE)
-BREAK_IN_WORDS = (
-    "First change after break-in, 15,000 to 20,000 miles: new gears shed fine metal early "
-    "(common practice, no source; the service manual has the last word)."
+BREAK_IN_WORDS = N_(
+    "First change after break-in, 15,000 to 20,000 miles: new gears shed fine metal early (common practice, no source; the service manual has the last word)."
 )
-SHORT = "short fill"
+SHORT = N_("short fill")
 LEFT_SHORT = frozenset({"wrong_grade", "not_filled", "short"})
 """Kinds of ``station.learning.reason`` after which no vehicle should run on."""
 SOON = 0.1
@@ -99,11 +99,11 @@ def next_service(
         soon_day = due_day - timedelta(days=SOON * (due_day - begun).days)
     states, reasons = [], []
     if due_km is not None:
-        reasons.append(f"due at {format_distance(due_km)} ({format_distance(due_km, 'mi')})")
+        reasons.append(_("due at {km} ({miles})").format(**_distances(due_km)))
         if now_km is not None and soon_km is not None:
             states.append(_state(now_km >= due_km, now_km >= soon_km))
     if due_day is not None:
-        reasons.append(f"due on {due_day.isoformat()}")
+        reasons.append(_("due on {day}").format(day=due_day.isoformat()))
         if soon_day is not None:
             states.append(_state(today >= due_day, today >= soon_day))
     state = min(states, key=_WORST_FIRST.index, default="unknown")
@@ -112,7 +112,7 @@ def next_service(
     return Service(vehicle, compartment, state, text, last_utc, last_km, now_km, day_text, due_km, first)
 
 
-_WORST_FIRST = ("overdue", "due soon", "ok")
+_WORST_FIRST = (N_("overdue"), N_("due soon"), N_("ok"))
 
 
 def _state(due: bool, soon: bool) -> str:
@@ -146,20 +146,21 @@ def _text(
     interval_months: int | None,
     now_km: float | None,
 ) -> str:
-    text = ", ".join(reasons).capitalize() + "." if reasons else ""
+    text = ", ".join(reasons)
+    text = f"{text[0].upper()}{text[1:]}." if text else ""
     if first:
-        text = f"{text} {BREAK_IN_WORDS}"
+        text = f"{text} {_(BREAK_IN_WORDS)}"
     if state == "unknown":
         if reasons:
-            return f"{text} The vehicle's distance now is not known."
+            return " ".join((text, _("The vehicle's distance now is not known.")))
         if interval_km is None and interval_months is None:
-            return "No interval is listed; enter it from the service manual."
+            return _("No interval is listed; enter it from the service manual.")
         if last_utc is None:
-            return "No change is on record here."
-        return "The vehicle's distance at the last change is not on record."
+            return _("No change is on record here.")
+        return _("The vehicle's distance at the last change is not on record.")
     if now_km is not None and (first or interval_km is not None):
-        return f"{text} The vehicle stands at {format_distance(now_km)}."
-    return f"{text} The distance now is not known." if interval_km is not None else text
+        return " ".join((text, _("The vehicle stands at {km}.").format(km=format_distance(now_km))))
+    return " ".join((text, _("The distance now is not known."))) if interval_km is not None else text
 
 
 def overview(
@@ -177,7 +178,7 @@ def overview(
         if vehicle is None or vehicle.retired:
             continue
         found.append(service_of(ledger, entry, vehicle, today, (distances_km or {}).get(entry.key[0]), zone))
-    order = (SHORT, "overdue", "due soon", "unknown", "ok")
+    order = (SHORT, "overdue", "due soon", N_("unknown"), "ok")
     return sorted(found, key=lambda s: (order.index(s.state), s.vehicle, s.compartment))
 
 
@@ -243,13 +244,19 @@ def after_job(catalogue: Catalogue, job: JobRecord, zone: tzinfo) -> str:
         new_km=listed.new_at or 0.0,
         zone=zone,
     )
-    told = [] if service.due_date is None else [f"on {service.due_date}"]
+    told = [] if service.due_date is None else [_("on {day}").format(day=service.due_date)]
     if service.due_km is not None:
-        told.append(f"at {format_distance(service.due_km)} ({format_distance(service.due_km, 'mi')})")
+        told.append(_("at {km} ({miles})").format(**_distances(service.due_km)))
     elif every_km is not None:
-        told.append(f"after another {format_distance(every_km)} ({format_distance(every_km, 'mi')})")
-    text = ", or ".join(told) + (", whichever comes first" if len(told) > 1 else "")
-    return f"{text}. {BREAK_IN_WORDS}" if service.first and told else text
+        told.append(_("after another {km} ({miles})").format(**_distances(every_km)))
+    text = "".join(told)
+    if len(told) > 1:
+        text = _("{one}, or {other}, whichever comes first").format(one=told[0], other=told[1])
+    return f"{text}. {_(BREAK_IN_WORDS)}" if service.first and told else text
+
+
+def _distances(km: float) -> dict[str, str]:
+    return {"km": format_distance(km), "miles": format_distance(km, "mi")}
 
 
 def _left_short(ledger: Any, vehicle: str, compartment: str, service: Service) -> Service:

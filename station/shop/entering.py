@@ -6,6 +6,7 @@ from typing import Any
 
 from station.common.schema import read
 from station.common.spreadsheet import letters, read_csv
+from station.common.words import _, ngettext
 from station.errors import InputError
 from station.shop.catalogue import Catalogue, Change, Key, folded, given, known_table
 from station.shop.rows import MEASURED, TABLES
@@ -22,11 +23,15 @@ def enter(
     texts = {name: " ".join(str(text).split()) for name, text in texts.items()}
     empty = [name for name in shape.key if not texts.get(name)]
     if empty:
-        raise InputError(f"{empty[0]} is empty; every {table} needs one.")
+        raise InputError(_("{name} is empty; every {table} needs one.").format(name=empty[0], table=_(table)))
     key = tuple(texts[name] for name in shape.key)
     known = catalogue.spelling(table, key)
     if known is not None and known != key:
-        raise InputError(f"{' / '.join(key)} is listed already as {' / '.join(known)}; spell it that way.")
+        raise InputError(
+            _("{key} is listed already as {known}; spell it that way.").format(
+                key=" / ".join(key), known=" / ".join(known)
+            )
+        )
     old = catalogue.get(table, *key)
     fields = {**(old.fields if old is not None else {}), **texts}
     read(shape, given(fields), "", country)
@@ -34,7 +39,9 @@ def enter(
         named = catalogue.get(other, fields[name])
         if named is None or named.retired:
             raise InputError(
-                f"{name} is {fields[name]!r}, which the catalogue does not list; enter it first."
+                _("{name} is {text!r}, which the catalogue does not list; enter it first.").format(
+                    name=name, text=fields[name]
+                )
             )
     differs = {n: t for n, t in texts.items() if n not in shape.key and t != (old.get(n) if old else "")}
     if old is None:
@@ -48,7 +55,9 @@ def retire(catalogue: Catalogue, table: str, key: Sequence[str]) -> Change:
     """Take an entry out of the lists; its past stays. Raises InputError if it is not listed."""
     entry = catalogue.get(known_table(table), *key)
     if entry is None or entry.retired:
-        raise InputError(f"{' / '.join(key)} is not among the {table}s in use.")
+        raise InputError(
+            _("{key} is not among the {table}s in use.").format(key=" / ".join(key), table=_(table))
+        )
     return Change(table, entry.key, "retire", {})
 
 
@@ -83,7 +92,9 @@ def dry_run(catalogue: Catalogue, table: str, data: bytes, country: str | None =
         key = folded(tuple(row.cells.get(name, "") for name in shape.key))
         reason = row.reason
         if reason is None and key in seen:
-            reason = f"{' / '.join(row.cells[name] for name in shape.key)} stands in row {seen[key]} already"
+            reason = _("{key} stands in row {row} already").format(
+                key=" / ".join(row.cells[name] for name in shape.key), row=seen[key]
+            )
         if reason is None:
             seen[key] = row.number
             try:
@@ -103,7 +114,13 @@ def dry_run(catalogue: Catalogue, table: str, data: bytes, country: str | None =
 def _where(objection: str, header: Sequence[str]) -> str:
     """An objection that begins with its field, with the column that it stands in."""
     name = next((name for name in header if objection.startswith((f"{name} ", f"{name}:"))), None)
-    return objection if name is None else f"{objection.rstrip('.')}. Column {letters(header.index(name))}."
+    return (
+        objection
+        if name is None
+        else _("{objection}. Column {column}.").format(
+            objection=objection.rstrip("."), column=letters(header.index(name))
+        )
+    )
 
 
 def accept(plan: Import) -> tuple[Change, ...]:
@@ -111,7 +128,10 @@ def accept(plan: Import) -> tuple[Change, ...]:
     if plan.rejected:
         row, reason = plan.rejected[0]
         many = len(plan.rejected)
-        count = f"{many} rows are" if many > 1 else "one row is"
-        first = "the first is row" if many > 1 else "row"
-        raise InputError(f"nothing imported, {count} rejected; {first} {row}: {reason.rstrip('.')}.")
+        text = ngettext(
+            "nothing imported, one row is rejected; row {row}: {reason}.",
+            "nothing imported, {n} rows are rejected; the first is row {row}: {reason}.",
+            many,
+        )
+        raise InputError(text.format(n=many, row=row, reason=reason.rstrip(".")))
     return plan.changes

@@ -11,8 +11,10 @@ from itertools import islice
 from typing import Any
 
 from station.common.days import zone_name
+from station.common.digits import number
 from station.common.tabular import holds
 from station.common.units import parse_volume_l
+from station.common.words import N_, _
 from station.errors import InputError
 from station.record.finding import between
 from station.record.ledger import Ledger
@@ -55,16 +57,26 @@ class Movement:
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
-            raise InputError(f"kind is {self.kind!r}; expected one of: {', '.join(KINDS)}.")
+            raise InputError(
+                _("kind is {kind!r}; expected one of: {kinds}.").format(
+                    kind=self.kind, kinds=", ".join(KINDS)
+                )
+            )
         for name, value in (("volume_l", self.volume_l), ("u95_l", self.u95_l)):
             if not (math.isfinite(value) and 0.0 <= value <= MAX_MOVEMENT_L):
-                raise InputError(f"{name} is {value}; expected 0 to {MAX_MOVEMENT_L:g} L.")
+                raise InputError(
+                    _("{name} is {value}; expected 0 to {most_l} L.").format(
+                        name=name, value=value, most_l=number(MAX_MOVEMENT_L, "g")
+                    )
+                )
         if not self.fluid:
-            raise InputError("fluid is empty; name the fluid that moved.")
-        if self.kind in ("received", "counted") and not self.container:
-            raise InputError(f"container is empty; a fluid that is {self.kind} stands in one.")
+            raise InputError(_("fluid is empty; name the fluid that moved."))
+        if self.kind in (N_("received"), N_("counted")) and not self.container:
+            raise InputError(
+                _("container is empty; a fluid that is {kind} stands in one.").format(kind=_(self.kind))
+            )
         if len(self.note) > 1000:
-            raise InputError("note; expected a text of at most 1000 characters.")
+            raise InputError(_("note; expected a text of at most 1000 characters."))
 
     def to_dict(self) -> dict[str, Any]:
         """The body of its event in the ledger. One that is dated back carries when it happened."""
@@ -103,13 +115,15 @@ def typed(
     """
     technician = entry.technician.strip() or signed_in
     if not technician:
-        raise InputError("technician is empty; name whoever did this.")
+        raise InputError(_("technician is empty; name whoever did this."))
     held = catalogue.get("container", entry.container) if entry.container else None
     holds = "" if held is None else held.get("fluid")
     fluid = entry.fluid or holds
     if holds and fluid != holds and entry.kind in ("received", "counted", *OUT):
         raise InputError(
-            f"{entry.container} holds {holds}, the entry says {fluid}. Pick the fluid that is in it, or another container."
+            _(
+                "{container} holds {holds}, the entry says {fluid}. Pick the fluid that is in it, or another container."
+            ).format(container=entry.container, holds=holds, fluid=fluid)
         )
     return Movement(
         entry.kind,
@@ -166,13 +180,17 @@ def listed(
 ) -> list[Entered]:
     """Entries, those that happened last first. before: an entry's number, to go on behind it. Raises InputError."""
     if asked.kind not in ("", *KINDS):
-        raise InputError(f"kind is {asked.kind!r}; expected one of: {', '.join(KINDS)}.")
+        raise InputError(
+            _("kind is {kind!r}; expected one of: {kinds}.").format(kind=asked.kind, kinds=", ".join(KINDS))
+        )
     since, until = between(asked.first_day, asked.last_day, zone)
     last = (until or "9999", 0)
     if before is not None:
         row = ledger.db.execute("select utc from movement where seq = ?", [before]).fetchone()
         if row is None:
-            raise InputError(f"before is {before}; expected the number of an entry of the books.")
+            raise InputError(
+                _("before is {before}; expected the number of an entry of the books.").format(before=before)
+            )
         last = (row[0], before)
     same = {name: text for name in ("kind", "container") if (text := getattr(asked, name))}
     also = "".join(f" and m.{name} = ?" for name in same)
@@ -199,17 +217,25 @@ def happened(text: str, zone: tzinfo, now: datetime) -> str:
     try:
         when = datetime.fromisoformat(text.strip())
     except ValueError:
-        raise InputError(f"when is {text!r}; expected day and time, such as 2026-03-31 14:30.") from None
+        raise InputError(
+            _("when is {text!r}; expected day and time, such as 2026-03-31 14:30.").format(text=text)
+        ) from None
     if len(text.strip()) <= len("2026-03-31"):
         raise InputError(
-            f"when is {text!r}; add the time, such as {text.strip()} 14:30: jobs of that day came before it or after it."
+            _(
+                "when is {text!r}; add the time, such as {day} 14:30: jobs of that day came before it or after it."
+            ).format(text=text, day=text.strip())
         )
     if when.tzinfo is None:
         when = when.replace(tzinfo=zone)
     if when > now + AHEAD:
         raise InputError(
-            f"when is {text!r}, which is still to come in {zone_name(zone)} time; expected a time gone by."
+            _("when is {text!r}, which is still to come in {zone} time; expected a time gone by.").format(
+                text=text, zone=zone_name(zone)
+            )
         )
     if when.date().isoformat() < EARLIEST:
-        raise InputError(f"when is {text!r}; expected a time since {EARLIEST}.")
+        raise InputError(
+            _("when is {text!r}; expected a time since {earliest}.").format(text=text, earliest=EARLIEST)
+        )
     return when.astimezone(UTC).isoformat(timespec="milliseconds")

@@ -4,7 +4,8 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
-from station.common.digits import stated
+from station.common.digits import litres, number
+from station.common.words import _
 from station.filling.hose import Hose
 from station.filling.limits import LIMITS as FILLING
 from station.given.config import BayConfig
@@ -30,26 +31,41 @@ class Preview:
     def supply_text(self) -> str:
         """Whether it is there, with the figures."""
         one = self.supply
-        needs = f"expected fill {self.expected.value_l:.2f} L and {FILLING.spare_l:.2f} L spare"
-        if self.purge_l > 0:
-            needs += f", {self.purge_l:.2f} L to purge the hose"
-        where = self.container or f"All containers of {one.fluid} together"
+        needs = (
+            _("expected fill {fill_l} L and {spare_l} L spare, {purge_l} L to purge the hose")
+            if self.purge_l > 0
+            else _("expected fill {fill_l} L and {spare_l} L spare")
+        ).format(
+            fill_l=number(self.expected.value_l, ".2f"),
+            spare_l=number(FILLING.spare_l, ".2f"),
+            purge_l=number(self.purge_l, ".2f"),
+        )
+        where = self.container or _("All containers of {fluid} together").format(fluid=one.fluid)
         if not one.held:
             if self.container is None:
-                return f"No container of {one.fluid} is entered. Have {one.needed_l:.2f} L ready ({needs})."
-            return f"{self.container} is not entered as holding {one.fluid}. Have {one.needed_l:.2f} L ready ({needs})."
-        if not one.counted:
-            return (
-                f"What {where} should hold is not known: not counted yet, or the books do not add up. Needed: "
-                f"{one.needed_l:.2f} L ({needs}). Look before you begin."
+                return _("No container of {fluid} is entered. Have {needed_l} L ready ({needs}).").format(
+                    fluid=one.fluid, needed_l=number(one.needed_l, ".2f"), needs=needs
+                )
+            return _(
+                "{container} is not entered as holding {fluid}. Have {needed_l} L ready ({needs})."
+            ).format(
+                container=self.container, fluid=one.fluid, needed_l=number(one.needed_l, ".2f"), needs=needs
             )
-        told = stated(one.content_l, one.u95_l)
-        holds = f"By the books {where} should hold {told.value} ± {told.u95} L"
+        if not one.counted:
+            return _(
+                "What {where} should hold is not known: not counted yet, or the books do not add up. Needed: {needed_l} L ({needs}). Look before you begin."
+            ).format(where=where, needed_l=number(one.needed_l, ".2f"), needs=needs)
+        holds = _("By the books {where} should hold {content}").format(
+            where=where, content=litres(one.content_l, one.u95_l)
+        )
         if one.enough:
-            return f"{holds}; {one.needed_l:.2f} L are needed."
-        return (
-            f"{holds}; {one.needed_l:.2f} L are needed ({needs}). Bring {one.bring_l:.2f} L more, or pick another "
-            "container."
+            return _("{holds}; {needed_l} L are needed.").format(
+                holds=holds, needed_l=number(one.needed_l, ".2f")
+            )
+        return _(
+            "{holds}; {needed_l} L are needed ({needs}). Bring {bring_l} L more, or pick another container."
+        ).format(
+            holds=holds, needed_l=number(one.needed_l, ".2f"), needs=needs, bring_l=number(one.bring_l, ".2f")
         )
 
     def to_dict(self) -> dict[str, Any]:

@@ -11,9 +11,11 @@ from typing import Annotated, Any, ClassVar, Literal, TypeVar
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, model_validator
 
 from calibration.fluid import Fluid
+from station.common.digits import number
 from station.common.distance import parse_distance_km
 from station.common.schema import Expected, Table
 from station.common.units import parse_torque_nm, parse_volume_l
+from station.common.words import N_, _
 from station.given.job import Method
 
 MAX_TEXT = 200
@@ -26,7 +28,7 @@ def _number(text: Any) -> Any:
         return float(text)
     except ValueError:
         if "," in text:
-            raise Expected(f"write {text.replace(',', '.', 1)}, with a point") from None
+            raise Expected(_("write {text}, with a point").format(text=text.replace(",", ".", 1))) from None
         return text
 
 
@@ -43,13 +45,17 @@ class Litres:
         if info.context is not None:
             volume_l = parse_volume_l(text, info.context["country"])
             if not self.low_l <= volume_l <= self.high_l:
-                raise Expected(f"expected {self.low_l:g} to {self.high_l:g} L; check number and unit")
+                raise Expected(
+                    _("expected {low_l} to {high_l} L; check number and unit").format(
+                        low_l=number(self.low_l, "g"), high_l=number(self.high_l, "g")
+                    )
+                )
         return text
 
 
-Text = Annotated[str, Field(max_length=MAX_TEXT, description=f"write at most {MAX_TEXT} characters")]
+Text = Annotated[str, Field(max_length=MAX_TEXT, description=N_("write at most 200 characters"))]
 Volume = Annotated[
-    str, AfterValidator(Litres(0.001, 10_000.0)), Field(description="write number and unit, such as 60 L")
+    str, AfterValidator(Litres(0.001, 10_000.0)), Field(description=N_("write number and unit, such as 60 L"))
 ]
 Km = Annotated[float, BeforeValidator(parse_distance_km)]
 """Typed with its unit, held in km."""
@@ -99,7 +105,7 @@ class CompartmentRow(Row):
     capacity: Annotated[
         str,
         AfterValidator(Litres(*CAPACITY_L)),
-        Field(description="write the listed capacity with its unit, such as 2.9 L"),
+        Field(description=N_("write the listed capacity with its unit, such as 2.9 L")),
     ]
     method: Method
     source: Text = ""
@@ -110,7 +116,7 @@ class CompartmentRow(Row):
     height_note: Text = ""
     interval_distance: Km | None = None
     interval_months: (
-        Annotated[float, Number, Field(ge=1, le=240, description="write months, such as 24")] | None
+        Annotated[float, Number, Field(ge=1, le=240, description=N_("write months, such as 24"))] | None
     ) = None
     break_in: Literal["yes", "no"] = "no"
     new_at: Km | None = None
@@ -168,7 +174,7 @@ class PriceRow(Row):
     key = ("fluid",)
     refers = MappingProxyType({"fluid": "fluid"})
     fluid: Text
-    amount: Annotated[float, Number, Field(ge=0, le=1e6, description="write the price, such as 9.50")]
+    amount: Annotated[float, Number, Field(ge=0, le=1e6, description=N_("write the price, such as 9.50"))]
     per: Volume
     currency: Text
 

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from station.common.units import parse_volume_l
+from station.common.words import _
 from station.given.config import BayConfig
 from station.given.evidence import MeterRecord
 from station.given.job import JobSpec
@@ -62,7 +63,7 @@ class Shop:
     def import_file(self, table: str, data: bytes, name: str = "", by: str = "") -> entering.Import:
         """Import a CSV file. name: the file's. Raises InputError where any row is rejected; then nothing is imported."""
         plan = entering.dry_run(self.catalogue, table, data, self._config.country)
-        self._change(entering.accept(plan), name or "a file", by)
+        self._change(entering.accept(plan), name or _("a file"), by)
         return plan
 
     def people_changed(self, changes: Sequence[Mapping[str, str]]) -> None:

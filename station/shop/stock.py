@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import Any
 
 from station.common.units import parse_volume_l
+from station.common.words import N_
 from station.record.ledger import Ledger
 from station.shop.catalogue import Catalogue
 from station.shop.movement import OUT, SHIFTED
@@ -68,8 +69,8 @@ class Content:
     @property
     def state(self) -> str:
         if self.counted_utc is None:
-            return "not counted yet"
-        return "overdrawn" if self.overdrawn else "counted"
+            return N_("not counted yet")
+        return N_("overdrawn") if self.overdrawn else N_("counted")
 
     def to_dict(self) -> dict[str, Any]:
         """As every list, file and command tells it: what was never counted holds nobody knows what. booked_l: in less out."""
