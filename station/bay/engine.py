@@ -190,7 +190,7 @@ class Engine(Records):
     def truth(self) -> dict[str, float]:
         """What really happened on the simulated bay. Raises InputError on a real one."""
         if self._bench is None:
-            raise InputError("Only a simulated bay knows the truth.")
+            raise InputError(_("Only a simulated bay knows the truth."))
         return self._bench.truth()
 
     # --- the pump: these wait for nothing ------------------------------------------------------------------
@@ -211,7 +211,7 @@ class Engine(Records):
     def bench(self, verb: BenchVerb) -> None:
         """Do something to the simulated bay. Raises InputError elsewhere."""
         if self._bench is None:
-            raise InputError("There is no bench panel on a real bay.")
+            raise InputError(_("There is no bench panel on a real bay."))
         if verb in (BenchVerb.FASTER, BenchVerb.FASTEST) and self.view().stage == "fill":
             raise InputError(_("A fill runs at its own pace: the pump's hold is in real seconds."))
         self._bench.do(verb)

@@ -11,12 +11,12 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from station.common.words import _
+from station.common.words import N_, _
 from station.errors import InputError
 
 MAX_BYTES = 5_000_000
 MAX_ROWS = 20_000
-SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+SEPARATORS = {",": N_("commas"), ";": N_("semicolons"), "\t": N_("tabs")}
 _NAMED = re.compile(r"sep=(.)\r?\n")
 """The first line by which some spreadsheets name their separator."""
 _COMMA = re.compile(r"^([-−]?\d{1,3}(?:[.\u00a0\u202f ]\d{3})+|[-−]?\d+),(\d+)(?!\d)(?!.*,)")

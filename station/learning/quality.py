@@ -14,6 +14,7 @@ from typing import Any
 from calibration.certificates import KINDS, Certificate
 from station.common import days
 from station.common.tabular import holds
+from station.common.words import _
 from station.errors import InputError
 from station.learning.charts import RULES, Chart, chart
 from station.learning.fills import FILL_COLUMNS, OF_JOB, Fill
@@ -173,7 +174,8 @@ def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC, listed: int
     """Everything for a period. since, until: ISO dates of a zone, the second not included. listed: so many short, over and
     undecided fills of each at most. Raises InputError on wrong order."""
     if not since < until:
-        raise InputError(f"the period runs from {since} to {until}; expected an end after its start.")
+        text = _("the period runs from {since} to {until}; expected an end after its start.")
+        raise InputError(text.format(since=since, until=until))
     period = [days.begins(since, zone), days.begins(until, zone)]
     fills = {
         name: fills_of(ledger, list(ledger.db.query(sql, [*period, listed]))) for name, sql in LISTS.items()
@@ -195,7 +197,8 @@ def ranked(
     """Every fill of a verdict in a period, as ``LISTS`` ranks them. since, until: moments. words: each in the vehicle's, the
     compartment's, the technician's or the instrument's name. Raises InputError for another verdict."""
     if verdict not in LISTS:
-        raise InputError(f"verdict is {verdict!r}; expected one of: {', '.join(LISTS)}.")
+        text = _("verdict is {verdict!r}; expected one of: {lists}.")
+        raise InputError(text.format(verdict=verdict, lists=", ".join(LISTS)))
     rows = ledger.db.query(LISTS[verdict], [since or "", until or "9999", -1])
     named = ("vehicle", "compartment", "technician", "bay", "meter")
     return [row for row in rows if holds(words, *(row[name] for name in named))]
@@ -215,7 +218,8 @@ def counted_as(dimension: str) -> str:
 def subject_chart(ledger: Any, dimension: str, name: str, until: str = "9999") -> SubjectChart:
     """The newest values of one subject, opened before the moment ``until``. Raises InputError for an unknown dimension."""
     if dimension not in CHARTED:
-        raise InputError(f"there are no charts per {dimension!r}; expected one of: {', '.join(CHARTED)}.")
+        text = _("there are no charts per {dimension!r}; expected one of: {charted}.")
+        raise InputError(text.format(dimension=dimension, charted=", ".join(CHARTED)))
     if dimension == NEXT_DRAIN:
         rows = [
             (drain.job_id, drain.utc, *(None if one is None else 100.0 * one for one in drain[2:]))
@@ -334,4 +338,5 @@ def table(
         return [f.name for f in fields(Subject)], [subject.to_dict() for subject in content.subjects]
     if which == "calibration":
         return [f.name for f in fields(Due)], [one.to_dict() for one in due]
-    raise InputError(f"there is no list of {which!r}; expected one of: {', '.join(TABLES)}.")
+    text = _("there is no list of {which!r}; expected one of: {tables}.")
+    raise InputError(text.format(which=which, tables=", ".join(TABLES)))
