@@ -194,7 +194,7 @@ def facts_of(job: JobRecord) -> list[Fact]:
         (_("Technician"), labels.get("technician")),
         (_("Opened"), _when(job.opened_utc, job.opened_by, job.times_off_s)),
         (_("Closed"), _when(job.closed_utc, job.closed_by, job.times_off_s)),
-        (_("Capacity as listed"), job.capacity_text),
+        (_("Capacity as listed"), fmt.typed(job.capacity_text)),
         (_("Emptied by"), _(job.method)),
         (_("Grade"), labels.get("grade")),
         (_("Fluid drained"), labels.get("drained_fluid")),

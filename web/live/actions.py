@@ -19,7 +19,7 @@ from station.given.bench import BenchVerb
 from station.given.evidence import ContainerWeighing
 from station.given.said import Came, Mark, SetAside
 from station.record.author import BY
-from web.frame.amounts import mass_kg, volume_l
+from web.frame.amounts import mass_kg, plain, volume_l
 from web.frame.deps import Body, ChangeThreads, DiskThreads, Key, Line, Remark, Station, do, done
 from web.frame.port import Engine
 from web.frame.problem import Problem
@@ -116,10 +116,21 @@ def _holder(request: Request) -> Holder:
 TheHolder = Annotated[Holder, Depends(_holder)]
 
 
+def as_planned(body: PlanForm) -> PlanForm:
+    """The form with its amounts as files have them. Raises InputError as ``web.frame.amounts.plain``."""
+    return replace(
+        body,
+        capacity=plain(_("Listed capacity"), body.capacity),
+        distance=plain(_("Vehicle's distance"), body.distance),
+        tolerance_minus=plain(_("Tolerance below"), body.tolerance_minus),
+        tolerance_plus=plain(_("Tolerance above"), body.tolerance_plus),
+    )
+
+
 @router.post("/job")
 async def open_job(engine: Station, threads: DiskThreads, body: PlanForm) -> Response:
     """Every job has a name to it: the one that was typed, or whoever is signed in."""
-    form = replace(body, technician=body.technician.strip() or BY.get())
+    form = replace(as_planned(body), technician=body.technician.strip() or BY.get())
     if not form.technician:
         raise InputError(_("Technician: pick or type who does this job."))
     return done(job_id=await do(threads, engine.open_job, form))

@@ -17,10 +17,12 @@ from station.record.author import BY
 from station.shop import movement
 from station.shop.preview import Preview
 from web.frame import format as fmt
+from web.frame.amounts import plain
 from web.frame.deps import Body, DiskThreads, Key, Line, Remark, Station, do, done, job_of
 from web.frame.port import Engine
 from web.frame.problem import Problem
 from web.frame.render import render
+from web.live.actions import as_planned
 from web.shop.fleet_pages import STATES
 
 router = APIRouter(prefix="/api")
@@ -53,7 +55,10 @@ class Condition(Body):
 
 def _move(engine: Engine, body: Movement) -> movement.Movement:
     bay = engine.settings()
-    entry = movement.Typed(**body.model_dump())
+    entry = movement.Typed(
+        **body.model_dump()
+        | {"volume": plain(_("Volume"), body.volume), "u95": plain(_("Good to ±"), body.u95)}
+    )
     moved = movement.typed(entry, engine.catalogue(), bay.country, bay.zone, days.now(), BY.get())
     engine.entries.move(moved)
     return moved
@@ -99,7 +104,7 @@ def _told(plan: Preview) -> dict[str, Any]:
 @router.post("/plan")
 async def plan(engine: Station, threads: DiskThreads, body: PlanForm) -> Response:
     """What a plan comes to, as data under ``plan`` and as ``html`` for the page. It opens nothing."""
-    content = await do(threads, engine.plan_preview, body)
+    content = await do(threads, engine.plan_preview, as_planned(body))
     return done(plan=content.to_dict(), html=render("_preview.html", plan=_told(content)))
 
 

@@ -217,3 +217,17 @@ def test_a_number_that_could_be_two_is_asked_back(typed: str, speaking: Callable
     words.speak("de")
     with pytest.raises(ValueError, match=r"Volumen: \S+ lässt sich als zwei Zahlen lesen"):
         plain("Volumen", typed)
+
+
+def test_a_plan_is_read_as_the_language_writes_it(bay: Bay, speaking: Callable[[Spoken], None]) -> None:
+    words.speak("de")
+    assert 'value="0,10 L"' in bay.html("/").text
+    typed = {"compartment": "", "vehicle": "Bus 12", "capacity": "2,9 L", "technician": "M. Okafor"}
+    assert bay.post("/api/job", {**typed, "tolerance_minus": "0,10 L"}).status_code == 200
+    ((_, form),) = bay.engine.calls
+    assert (form.capacity, form.tolerance_minus) == ("2.9 L", "0.10 L")
+    assert (
+        bay.post("/api/job", {**typed, "capacity": "1.234 L"})
+        .json()["text"]
+        .startswith("Eingetragene Füllmenge:")
+    )
