@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
+from jinja2.runtime import Context
 from markupsafe import Markup, escape
 
 from station.common import words
@@ -40,7 +41,14 @@ def _tagged(name: str, text: object, **attributes: str) -> Markup:
 
 
 ENVIRONMENT.globals |= {"tagged": _tagged, "_": _said, "ngettext": _counted, "spoken": words.spoken}
-ENVIRONMENT.filters["typed"] = fmt.typed
+
+
+@pass_context  # without it a constant is said once, in the language of its template's first rendering
+def _typed(context: Context, text: str) -> str:
+    return fmt.typed(text)
+
+
+ENVIRONMENT.filters["typed"] = _typed
 ENVIRONMENT.globals["who"] = BY.get
 """Who looks at the page, for its header; a template calls it."""
 

@@ -12,6 +12,8 @@ from station.verdict import DECIDED_AT
 from web.frame import format as fmt
 
 JOB_STAGES = tuple(stage.value for stage in Stage if stage is not Stage.ABANDONED)
+NO_JOB = N_("no job is open")
+"""Why the pump of a bay without a job is blocked, as ``station.bay.views`` says it."""
 METHODS = (N_("cover removed"), N_("drain plug"), N_("suction"))
 """Ways of emptying a compartment, as ``station.given.job`` names them."""
 STAGE_NAMES: Mapping[str, str] = {

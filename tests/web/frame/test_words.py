@@ -43,9 +43,6 @@ SIGNS = frozenset(
 """Units, symbols and names of formats, which are the same in every language."""
 MADE = re.compile(r"[\da-f ]{12,}|Bus \d+|(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec) \d\d")
 """Data that the double puts together: check sums, names, and a picture's months as English has them."""
-OF_THE_STATION = """no job is open, press on the pan with a hand, turn the meter's rotor, or blow through it, press the pendant and let go,
-press the hard-wired stop, then release it, No change is on record here, No interval is listed, enter it from the service manual,
-not set from the network"""
 MARK = re.compile(r"⟦[^⟦⟧]*(?:⟧|$)")
 
 
@@ -113,7 +110,6 @@ def literals() -> str:
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     ]
     texts.append((ROOT / "station" / "demo_bay.toml").read_text(encoding="utf-8"))
-    texts.append(OF_THE_STATION)
     return "\n".join(" ".join(text.split()) for text in texts).casefold()
 
 
