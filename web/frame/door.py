@@ -22,7 +22,7 @@ from station.people.sessions import Session
 from station.record.author import BY
 from web.frame.problem import Problem, SecretWanted, reply, said, wants_page
 from web.frame.render import BEHIND, NOBODYS, Behind
-from web.frame.roles import ROLE_NAMES, RULES, Rule
+from web.frame.roles import ROLE_NAMES, RULES, THE_ROLE, Rule
 
 log = logging.getLogger(__name__)
 
@@ -132,7 +132,7 @@ class Door:
         role = session.person.role
         if role not in rule.roles:
             log.warning("%r, %s, was refused %s", session.person.name, role.value, address)
-            may = _(" or ").join(_(ROLE_NAMES[one]) for one in Role if one in rule.roles)
+            may = _(" or ").join(_(THE_ROLE[one]) for one in Role if one in rule.roles)
             return Problem(
                 403,
                 _("Not yours to do"),

@@ -12,6 +12,12 @@ ROLE_NAMES = {
     Role.QUALITY_LEAD: N_("quality lead"),
     Role.OWNER: N_("owner"),
 }
+THE_ROLE = {
+    Role.TECHNICIAN: N_("the technician"),
+    Role.MANAGER: N_("the manager"),
+    Role.QUALITY_LEAD: N_("the quality lead"),
+    Role.OWNER: N_("the owner"),
+}
 
 
 @dataclass(frozen=True)
