@@ -88,7 +88,7 @@ class EntriesAsked:
     container: Pick = ""
     first_day: From = ""
     last_day: To = ""
-    before: Annotated[int | None, Query(ge=1)] = None
+    before: Annotated[int | None, Query(ge=1, le=2**63 - 1)] = None
 
     def rows(self, engine: Engine, limit: int) -> list[movement.Entered]:
         asked = movement.Asked(self.q, self.kind, self.container, self.first_day, self.last_day)

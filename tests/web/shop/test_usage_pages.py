@@ -265,3 +265,7 @@ def test_stock_and_expected_fills_go_out_as_files_too(march: Bay) -> None:
     for one in fills:
         assert f"{one['vehicle']} · {one['compartment']}" in text
         assert one["words"] in text
+
+
+def test_a_number_beyond_what_the_record_can_count_is_refused(bay: Bay) -> None:
+    assert 400 <= bay.html(f"/entries.csv?before={'9' * 30}").status_code < 500
