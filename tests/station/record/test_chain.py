@@ -30,3 +30,15 @@ def test_samples_are_hashed_as_json_writes_them(rows: list[tuple[float, str, Any
         digest.add(Sample(t_s, source, value))
         plain.update(json.dumps([float(t_s), source, value]).encode())
     assert digest.hexdigest() == plain.hexdigest()
+
+
+def test_the_worked_example_has_the_digests_that_sha256sum_gives() -> None:
+    """By coreutils' ``printf '%s' TEXT | sha256sum`` over ``["9f86…", 7, …, 1]`` and ``[0.1, "pan", 84213][0.2, …``: no
+    line of ours made them, and a record that is years old has its own no other way."""
+    before = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"
+    entry = (7, "job-1", "note", '{"text": "Öl, 4,2 kg"}', "boot-a", 12.5, "2026-03-02T08:15:00.000Z", 1)
+    assert entry_hash(before, entry) == "f43eade062b68590f03540f96c6f00ee78927a45f5a42ce722b859308d4294cd"
+    samples = SamplesDigest()
+    for row in ((0.1, "pan", 84213), (0.2, "mark", "drain open"), (0.1 + 0.2, "stop_open", True)):
+        samples.add(Sample(*row))
+    assert samples.hexdigest() == "1d51587c0ceaa14e903fbd133ca89bb88af96a8db5fa64a5b940a9264fe87fb6"
