@@ -14,13 +14,17 @@ import sys
 import tempfile
 import threading
 import time
+import traceback
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from calibration import budget
+from station.bay.checklist import ITEMS, STAND
 from station.errors import InputError
 from station.given.said import Mark
+from station.given.stages import Stage
 from tests.soak.proofs import Seen
 from tests.soak.relay import ROOT
 from tests.station.bay.fake_rig import FORM, config, engine_on
@@ -64,13 +68,15 @@ def _station(folder: Path, pipe: int, early: bool) -> None:
             say("note", f"{os.getpid()}-{hand}-{n}")
 
     def jobs() -> None:
+        with suppress(InputError):
+            engine.abandon("flood")  # what the last kill left open, and this start went on with
         while True:
             with turn:
                 job_id = engine.open_job(FORM)
                 say("job_open", job_id)
-                for item in engine.view().checklist:
+                for item in (*ITEMS[Stage.PLAN], STAND):  # not the view's: it may still be of the job before
                     engine.check(item.key, True)
-                    say("check", job_id, item.key)
+                    say("check", job_id, item.key) if item.mark is None else say("mark", job_id, item.mark)
                 for mark in (Mark.PAN_PLACED, Mark.DRAIN_OPEN, Mark.DRAIN_DONE):
                     engine.mark(mark)
                     say("mark", job_id, mark)
@@ -133,15 +139,19 @@ def flood(folder: Path, trials: int, seed: int, early: bool = False) -> Flood:
             os.close(out)
             try:
                 _station(here, into, early)
-            finally:
-                os._exit(1)
+            except BaseException:
+                traceback.print_exc()
+            os._exit(1)
         os.close(into)
         first = os.read(out, 1)  # it runs: somebody was answered
         time.sleep(rng.uniform(0.01, LONGEST_S))
         os.kill(child, signal.SIGKILL)
         answered = _answered(out)
         os.close(out)
-        os.waitpid(child, 0)
+        if os.WIFEXITED(os.waitpid(child, 0)[1]):
+            raise RuntimeError(
+                "The station ended by itself: nobody was answered any more, and the kill shows nothing."
+            )
         if answered:
             answered[0] = first.decode() + answered[0]
         found, broken = _found(here)
