@@ -1,7 +1,7 @@
 """A second place for the record: copies made while the station runs, and the way back.
 
-A backup is a folder with one database file for each copy, named by its moment, the photos, and the public keys; the
-station's private key never leaves it. A copy is made by SQLite's own backup, checked, and only then named. (A tool that
+A backup is a folder with one database file for each copy, named by its number and its moment, the photos, and the public
+keys; the station's private key never leaves it. A copy is made by SQLite's own backup, checked, and only then named. (A tool that
 ships the write-ahead log would have to checkpoint it, and this record has one writer.)
 """
 
@@ -47,8 +47,15 @@ def photos_of(ledger: Path) -> Path:
 
 
 def copies(folder: Path, stem: str) -> list[Path]:
-    """The copies of a record in a backup folder, oldest first."""
-    return sorted(path for path in folder.glob(f"{stem}-*Z.sqlite") if path.is_file())
+    """The copies of a record in a backup folder, in the order in which they were made: the wall clock may go back."""
+    found = [path for path in folder.glob(f"{stem}-*Z.sqlite") if path.is_file()]
+    return sorted(found, key=lambda path: (_number(path), path.name))
+
+
+def _number(copy: Path) -> int:
+    """0 for one from before copies had numbers."""
+    number = copy.stem.rpartition("-")[0].rpartition("-")[2]
+    return int(number) if number.isdecimal() else 0
 
 
 def make(ledger: Path, folder: Path, keep: int = KEEP) -> Backup:
@@ -57,7 +64,8 @@ def make(ledger: Path, folder: Path, keep: int = KEEP) -> Backup:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         # Photos first: a photo is on disk before its entry, so each entry in the copy finds its photo.
         photos = _copy_photos(photos_of(ledger), folder / photos_of(ledger).name)
-        target = folder / f"{ledger.stem}-{datetime.now(UTC):%Y%m%dT%H%M%S.%f}Z.sqlite"
+        number = max(map(_number, copies(folder, ledger.stem)), default=0) + 1
+        target = folder / f"{ledger.stem}-{number:06}-{datetime.now(UTC):%Y%m%dT%H%M%S.%f}Z.sqlite"
         with closing(sqlite3.connect(f"file:{ledger}?mode=ro", uri=True)) as source:
             copy_database(source, target)
         entries = _check(target)

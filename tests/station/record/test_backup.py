@@ -4,7 +4,9 @@ import os
 import shutil
 import sqlite3
 import stat
+from datetime import datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -104,6 +106,28 @@ def test_old_copies_go_when_newer_ones_are_whole(path: Path, tmp_path: Path) -> 
     assert backup.copies(tmp_path / "stick", "l") == made[-3:]
 
 
+def test_a_copy_made_while_the_clock_is_wrong_is_the_newest_all_the_same(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A Pi without a clock of its own starts in the past: its copies went at once, and an older one came back."""
+    for _ in range(3):
+        backup.make(path, tmp_path / "stick", keep=3)
+    writer = Ledger(path)
+    writer.append(None, "note", {"text": "newest"}, now(0.0))
+    writer.close()
+    monkeypatch.setattr(backup, "datetime", SimpleNamespace(now=lambda zone: datetime(1970, 1, 1, tzinfo=zone)))
+    made = backup.make(path, tmp_path / "stick", keep=3)
+    assert made.path.exists()
+    assert backup.newest(tmp_path / "stick", "l") == made.path
+
+
+def test_copies_from_before_they_had_numbers_are_older(path: Path, tmp_path: Path) -> None:
+    first = backup.make(path, tmp_path / "stick").path
+    old = first.rename(first.with_name("l-20380119T031407.000000Z.sqlite"))
+    made = backup.make(path, tmp_path / "stick").path
+    assert backup.copies(tmp_path / "stick", "l") == [old, made]
+
+
 def test_a_medium_without_room_says_so_and_leaves_the_older_copies(
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -120,7 +144,7 @@ def test_a_medium_without_room_says_so_and_leaves_the_older_copies(
     standing = keeper.standing
     assert "No space left" in (standing.fault or "")
     assert standing.behind_s == 900.0
-    assert standing.newest.replace("-", "").replace(":", "")[:15] == made.stem[2:17]
+    assert standing.newest.replace("-", "").replace(":", "")[:15] == made.stem[9:24]
     assert backup.copies(tmp_path / "stick", "l") == [made]
     monkeypatch.undo()
     keeper.look()
