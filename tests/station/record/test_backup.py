@@ -115,7 +115,9 @@ def test_a_copy_made_while_the_clock_is_wrong_is_the_newest_all_the_same(
     writer = Ledger(path)
     writer.append(None, "note", {"text": "newest"}, now(0.0))
     writer.close()
-    monkeypatch.setattr(backup, "datetime", SimpleNamespace(now=lambda zone: datetime(1970, 1, 1, tzinfo=zone)))
+    monkeypatch.setattr(
+        backup, "datetime", SimpleNamespace(now=lambda zone: datetime(1970, 1, 1, tzinfo=zone))
+    )
     made = backup.make(path, tmp_path / "stick", keep=3)
     assert made.path.exists()
     assert backup.newest(tmp_path / "stick", "l") == made.path

@@ -2,15 +2,17 @@
 
 import random
 import sqlite3
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from station.errors import InputError, LedgerError
 from station.record import retain, samples, verify
-from station.record.ledger import Ledger
-from tests.station.record.filled import BATCH, filled, play_job
+from station.record.ledger import Ledger, now
+from tests.station.record.filled import BATCH, filled, play_job, row_of
 from tests.station.record.live_stream import live_stream
 
 
@@ -116,6 +118,50 @@ def test_old_samples_go_by_rule_and_figures_stay(tmp_path: Path) -> None:
     assert verdict.notes == [
         "the raw samples of 3 jobs were let go by the retention rule; their digests stay"
     ]
+
+
+@pytest.mark.parametrize(
+    ("closes", "is_set", "go"),
+    [
+        ([("2026-06", True), ("2024-01", False)], False, []),  # as the job before it, at the earliest
+        ([("2024-01", False), ("2026-06", True)], False, []),  # as the job behind it
+        ([("2024-01", False)], True, []),  # who sets the clock makes nothing old
+        ([("2024-01", False), ("2024-02", False)], False, ["job-0", "job-1"]),  # a shop without a network
+        ([("2024-01", True), ("2026-06", True)], True, ["job-0"]),
+    ],
+)
+def test_a_clock_that_was_not_set_makes_no_job_old(
+    closes: list[tuple[str, bool]],
+    is_set: bool,
+    go: list[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    ledger = Ledger(tmp_path / "l.sqlite")
+    for n, (month, was_set) in enumerate(closes):
+        row = {**row_of(f"job-{n}"), "closed_utc": f"{month}-01T09:00:00.000+00:00"}
+        ledger.append(f"job-{n}", "job_open", {}, now(0.0))
+        ledger.add_samples(f"job-{n}", 0, live_stream(random.Random(n), 0.01))
+        ledger.append(f"job-{n}", "result", {}, replace(now(1.0), clock_synced=was_set), row)
+    monkeypatch.setattr(retain, "clock_synced", lambda: is_set)
+    assert retain.may_go(ledger, 12, lambda: datetime(2026, 7, 1, tzinfo=UTC)) == go
+    ledger.close()
+
+
+def test_a_clock_that_nobody_set_and_stands_ahead_lets_nothing_go(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("station.record.moment.clock_synced", lambda: True)
+    ledger = Ledger(filled(tmp_path / "l.sqlite", jobs=1))
+    ahead = SimpleNamespace(
+        now=lambda zone: datetime(2038, 1, 19, tzinfo=zone), fromisoformat=datetime.fromisoformat
+    )
+    monkeypatch.setattr(retain, "datetime", ahead)
+    monkeypatch.setattr(retain, "clock_synced", lambda: False)
+    assert retain.may_go(ledger, 24) == []
+    monkeypatch.setattr(retain, "clock_synced", lambda: True)
+    assert retain.may_go(ledger, 24) != [], "a set clock is believed"
+    ledger.close()
 
 
 def test_samples_that_went_without_the_rule_are_missed(tmp_path: Path) -> None:
