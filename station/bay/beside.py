@@ -25,7 +25,13 @@ class Beside:
         config, rules = self._config, self._config.roll_up
         if self._office is not None and rules is not None:
             sender = Sender(
-                config.ledger, self._office, rules.every_s, rules.batch, config.name, engine.software
+                config.ledger,
+                self._office,
+                rules.every_s,
+                rules.batch,
+                config.name,
+                engine.software,
+                take_lists=engine.entries.take_lists,
             )
             engine.watch(N_("roll-up"), lambda: health.roll_up_check(sender.standing))
             self._sender = sender

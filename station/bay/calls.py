@@ -7,7 +7,7 @@ raises InputError, leaving all as it was, and LedgerError where the record does 
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
-from typing import Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from calibration.certificates import Certificate
 from station.bay.loop import Loop
@@ -21,6 +21,7 @@ from station.learning import condition
 from station.record.ledger import Ledger
 from station.shop import changes as shop_changes
 from station.shop import entering
+from station.shop import lists as shop_lists
 from station.shop.movement import Movement
 
 T = TypeVar("T")
@@ -132,6 +133,11 @@ class Entries:
     def import_file(self, table: str, data: bytes, name: str = "", by: str = "") -> entering.Import:
         """Import a CSV file whole, or not at all. name: the file's."""
         return self._call(lambda: self._shop.import_file(table, data, name, by))
+
+    def take_lists(self, told: Sequence[Mapping[str, Any]]) -> int:
+        """Bring what the shop changed in its lists into the catalogue, in order; the version that the bay has then."""
+        issues = [shop_lists.issue(one) for one in told]
+        return self._call(lambda: self._shop.take_lists(issues))
 
     def people_changed(self, changes: Sequence[Mapping[str, str]]) -> None:
         """Put changes of who may sign in into the record; what it has already it does not get again."""

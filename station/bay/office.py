@@ -3,6 +3,7 @@
 import http.client
 import json
 import ssl
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
@@ -14,9 +15,9 @@ from station.given.reporting import RollUpRules
 from station.record.many.arriving import Batch
 from station.record.many.wire import batch_text
 
-HEAD, TAKE = "/api/bays/head", "/api/bays/take"
+HEAD, TAKE, LISTS = "/api/bays/head", "/api/bays/take", "/api/bays/lists"
 TIMEOUT_S = 20.0
-ANSWER_MOST = 64 * 1024
+ANSWER_MOST = 4 * 1024 * 1024
 
 
 class Unreachable(StationError):
@@ -25,10 +26,12 @@ class Unreachable(StationError):
 
 @dataclass(frozen=True)
 class Answer:
-    """Where the roll-up's head is now. fault: why it takes no more of this bay's record; None while it does."""
+    """Where the roll-up's head is now. fault: why it takes no more of this bay's record; None while it does. lists: the newest
+    version of the shop's lists."""
 
     seq: int
     fault: str | None = None
+    lists: int = 0
 
 
 class Office(Protocol):
@@ -37,6 +40,9 @@ class Office(Protocol):
     def head(self) -> int: ...
 
     def take(self, batch: Batch, /) -> Answer: ...
+
+    def lists(self, after: int, /) -> Sequence[Mapping[str, Any]]:
+        """What was changed in the shop's lists behind a version, oldest first."""
 
     def close(self) -> None:
         """Let go of the connection; the next question opens another."""
@@ -74,7 +80,16 @@ class HttpOffice:
     def take(self, batch: Batch) -> Answer:
         told = self._ask("POST", TAKE, batch_text(batch))
         fault = told.get("fault")
-        return Answer(self._seq(told), None if fault is None else str(fault))
+        lists = told.get("lists", 0)
+        return Answer(
+            self._seq(told), None if fault is None else str(fault), lists if type(lists) is int else 0
+        )
+
+    def lists(self, after: int) -> Sequence[Mapping[str, Any]]:
+        issues = self._ask("GET", f"{LISTS}?after={after}", None).get("issues")
+        if not isinstance(issues, list) or not all(isinstance(one, dict) for one in issues):
+            raise Unreachable("what answers there is no roll-up: it has no lists")
+        return issues
 
     def close(self) -> None:
         if self._open is not None:

@@ -8,16 +8,18 @@ import logging
 import random
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from station.bay.office import Office
+from station.bay.office import Office, Unreachable
 from station.errors import StationError
 from station.record import outbox
 
 log = logging.getLogger(__name__)
 
+TakeLists = Callable[[Sequence[Mapping[str, Any]]], int]
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
 HEARD_EVERY_S = 60.0
 """Without anything new the roll-up is told so often that the bay is there, and where its record ends."""
@@ -36,7 +38,8 @@ class Sending:
 
 
 class Sender:
-    """name, software: what the bay says of itself. start: whether its thread runs; tests turn it by hand."""
+    """name, software: what the bay says of itself. start: whether its thread runs; tests turn it by hand. take_lists: brings
+    what was changed in the shop's lists into the bay's record; the version that it has then, also of none."""
 
     def __init__(
         self,
@@ -48,9 +51,12 @@ class Sender:
         software: str = "",
         clock: Callable[[], float] = time.monotonic,
         start: bool = True,
+        take_lists: TakeLists = lambda issues: 0,
     ) -> None:
         self._ledger, self._office, self._every_s, self._batch = ledger, office, every_s, batch
         self._name, self._software, self._clock = name, software, clock
+        self._take_lists = take_lists
+        self._lists: int | None = None
         self._head: int | None = None
         self._failed = 0
         self._heard_s: float | None = None
@@ -113,9 +119,20 @@ class Sender:
             log.error("the roll-up does not take this bay's record: %s", answer.fault)
         self._refused = answer.fault
         self._note(max(0, batch.newest_seq - answer.seq))
+        if answer.lists:
+            self._bring_lists(answer.lists)
         if answer.fault is not None:
             return HEARD_EVERY_S
         return 0.0 if self._waiting and answer.seq > before else self._every_s
+
+    def _bring_lists(self, newest: int) -> None:
+        """Have the bay take what the shop changed in its lists, up to their newest version."""
+        if self._lists is None:
+            self._lists = self._take_lists([])
+        while self._lists < newest:
+            before, self._lists = self._lists, self._take_lists(self._office.lists(self._lists))
+            if self._lists == before:
+                raise Unreachable("what answers there has no lists of the version that it names")
 
     def _note(self, waiting: int) -> None:
         self._waiting = waiting

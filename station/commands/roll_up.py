@@ -81,6 +81,16 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
     )
     accept.set_defaults(run=_accept)
 
+    lists = what.add_parser("lists", help="change the lists of a shop, which its bays take over")
+    _where(lists)
+    lists.add_argument("shop")
+    lists.add_argument("table", help="vehicle, compartment, fluid, container, technician or price")
+    lists.add_argument("file", type=Path, nargs="?", help="a CSV file, as tallypan catalogue imports it")
+    lists.add_argument("--retire", nargs="+", metavar="KEY", help="take one entry out of use")
+    lists.add_argument("--apply", action="store_true", help="make the changes, unless a row is rejected")
+    lists.add_argument("--by", default="", metavar="NAME", help="who does it (default: this machine's user)")
+    lists.set_defaults(run=_lists)
+
     run_shop.add(what)
     _where(bays := what.add_parser("bays", help="every bay, and how far its record has arrived"))
     bays.set_defaults(run=_bays)
@@ -164,6 +174,40 @@ def _accept(options: argparse.Namespace) -> int:
     )
     _say(options, {"set_aside": seq}, text)
     return DONE
+
+
+def _lists(options: argparse.Namespace) -> int:
+    import getpass
+
+    from station.shop import catalogue, entering
+
+    if (options.file is None) == (options.retire is None):
+        raise InputError("what is to change? Name a file, or an entry with --retire.")
+    with _store(options) as store, store.connection() as db:
+        from station.record.many import lists
+
+        found = [one.told() for one in lists.issued(db, [options.shop])]
+        present = catalogue.fold({"utc": one["utc"], "body": one} for one in found)
+        if options.retire is not None:
+            plan = entering.Import(
+                options.table, (entering.retire(present, options.table, options.retire),), 0, ()
+            )
+        else:
+            try:
+                plan = entering.dry_run(present, options.table, options.file.read_bytes())
+            except OSError as error:
+                raise InputError(f"{options.file}: cannot be read ({error}).") from error
+        version, done = lists.newest(db, options.shop), "nothing was changed; --apply does it"
+        changes = entering.accept(plan) if options.apply else ()
+        if changes:
+            origin = "command line" if options.file is None else options.file.name
+            told = [one.to_dict() for one in changes]
+            version = lists.add(db, options.shop, options.by or getpass.getuser(), origin, told)
+            done = f"version {version} of the lists of {options.shop}"
+    rejected = "".join(f"\nrow {row}: {reason}" for row, reason in plan.rejected)
+    text = f"{len(plan.changes)} to change, {plan.unchanged} unchanged; {done}{rejected}"
+    _say(options, {**plan.to_dict(), "version": version}, text)
+    return FAILED if plan.rejected else DONE
 
 
 def _bays(options: argparse.Namespace) -> int:

@@ -58,6 +58,15 @@ def listed(ledger: Ledger) -> list[Changed]:
         body = event["body"]
         if event["kind"] == catalogue.EVENT:
             rows = list(_of_catalogue(body["changes"], entries, event["utc"]))
+            rows += [
+                (
+                    f"{d['table']} {' / '.join(d['key'])}: {d['field']}: the shop's, not in force",
+                    d["bay"],
+                    d["shop"],
+                )
+                for d in body.get("differed", ())
+                if d["stands"] == "bay"
+            ]
         elif event["kind"] == BAY_FILE:
             rows = list(_of_file(body["stated"], stated))
             stated = body["stated"]

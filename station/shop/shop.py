@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from station.common.units import parse_volume_l
 from station.common.words import _
@@ -15,7 +16,7 @@ from station.record.archive import JobRecord
 from station.record.changes import PEOPLE
 from station.record.ledger import Ledger, now, type_of
 from station.record.recorder import Recorder
-from station.shop import catalogue, changes, due, entering, movement, offered
+from station.shop import catalogue, changes, due, entering, lists, movement, offered
 from station.shop.catalogue import Catalogue
 from station.shop.rows import TABLES, CompartmentRow
 
@@ -32,6 +33,7 @@ class Shop:
         self._config, self._recorder = config, recorder
         changes.note_file(config.stated, recorder, ledger)
         self.catalogue: Catalogue = catalogue.read(ledger)
+        self.standing = lists.standing(ledger.shop_events(catalogue.EVENT))
         if not any(self.catalogue.rows(table) for table in TABLES):
             self._change(tuple(offered.from_config(config)), "configuration", "")
 
@@ -42,8 +44,12 @@ class Shop:
     def _change(self, changes: tuple[catalogue.Change, ...], origin: str, by: str) -> None:
         if not changes:
             return
-        at, body = now(), catalogue.body(changes, origin, by)
+        self._record(catalogue.body(changes, origin, by))
+
+    def _record(self, body: dict[str, Any]) -> None:
+        at = now()
         self._recorder.event(None, catalogue.EVENT, body, at)
+        self.standing = self.standing.after(body)
         entries = {table: dict(rows) for table, rows in self.catalogue.entries.items()}
         for change in body["changes"]:
             catalogue.apply(entries, change, at.utc)
@@ -65,6 +71,14 @@ class Shop:
         plan = entering.dry_run(self.catalogue, table, data, self._config.country)
         self._change(entering.accept(plan), name or _("a file"), by)
         return plan
+
+    def take_lists(self, issues: Sequence[lists.Issue]) -> int:
+        """Bring the shop's lists into the catalogue, each issue by an event of its own; how far the bay is then."""
+        for issue in issues:
+            if issue.version > self.standing.version:
+                met = lists.meet(self.catalogue, self.standing, issue, self._config.country)
+                self._record(lists.body(issue, met))
+        return self.standing.version
 
     def people_changed(self, changes: Sequence[Mapping[str, str]]) -> None:
         """Put changes of who may sign in into the record, each with its number."""

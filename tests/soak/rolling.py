@@ -92,6 +92,9 @@ class Line:
         except (StationError, psycopg.Error) as error:
             raise Unreachable(str(error)) from error
 
+    def lists(self, after: int) -> list[dict[str, int]]:
+        return []
+
     def close(self) -> None:
         pass
 

@@ -100,10 +100,10 @@ MANY_RULES: dict[str, Rule] = {
     **_all(ANYBODY, [
         "GET /wall", "GET /wall/live", "GET /favicon.ico", "GET /static", "GET /health", "GET /sign-in",
         "POST /api/sign-in", "POST /api/sign-out", "POST /api/claim", "POST /api/say",
-        "GET /api/bays/head", "POST /api/bays/take",
+        "GET /api/bays/head", "GET /api/bays/lists", "POST /api/bays/take",
     ]),
     **_all(EVERYBODY, [
-        "GET /", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
+        "GET /", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /lists", "GET /lists.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
         "GET /jobs/{shop}/{bay}/{job_id}", "GET /jobs/{shop}/{bay}/{job_id}.json",
         "GET /calibrations", "GET /calibrations.json", "GET /calibrations.csv", "GET /api/openapi.json",
         "POST /api/prove", "POST /api/secret",

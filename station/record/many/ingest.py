@@ -48,12 +48,14 @@ class Bay:
 
 @dataclass(frozen=True)
 class Taken:
-    """What came of a batch. seq, hash: the head now. new: how many entries were. fault: why no more was taken."""
+    """What came of a batch. seq, hash: the head now. new: how many entries were. fault: why no more was taken. lists:
+    the newest version of its shop's lists."""
 
     seq: int
     hash: str
     new: int
     fault: str | None = None
+    lists: int = 0
 
     def to_dict(self) -> dict[str, Any]:
         return vars(self).copy()
@@ -74,7 +76,8 @@ def take(db: Db, bay: Bay, batch: Batch) -> Taken:
         if found.new:
             _add(db, bay, found)
         _note(db, bay, batch, found.fault)
-    return Taken(found.head.seq, found.head.hash, len(found.new), found.fault)
+        lists = db.execute("select max(version) from issue where shop = %s", [bay.shop]).fetchone()
+    return Taken(found.head.seq, found.head.hash, len(found.new), found.fault, (lists and lists[0]) or 0)
 
 
 def head_of(db: Db, bay: Bay) -> Head:

@@ -1,9 +1,10 @@
 """A bay's record on its way to the roll-up: from the roll-up's own head, patiently, and in nobody's way."""
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,6 +21,7 @@ class Desk:
     def __init__(self) -> None:
         self.seq, self.batches, self.asked, self.closed = 0, 0, 0, 0
         self.away = self.lost = False
+        self.newest = 0
         self.fault: str | None = None
         self.whole = threading.Event()
 
@@ -40,7 +42,10 @@ class Desk:
             self.whole.set()
         if self.lost:
             raise Unreachable("the answer was lost")
-        return Answer(self.seq, self.fault)
+        return Answer(self.seq, self.fault, self.newest)
+
+    def lists(self, after: int) -> list[dict[str, int]]:
+        return [{"version": n} for n in range(after + 1, self.newest + 1)][:2]
 
     def close(self) -> None:
         self.closed += 1
@@ -121,6 +126,28 @@ def test_a_record_that_cannot_be_read_is_a_fault_and_no_end(tmp_path: Path) -> N
     sender = Sender(tmp_path / "none.sqlite", Desk(), 5.0, 20, start=False)
     assert sender.turn() > 0.0
     assert "cannot be read" in (sender.standing.fault or "")
+
+
+def test_what_the_shop_changed_is_brought_up_to_its_newest_version_and_no_further(ledger: Ledger) -> None:
+    desk, clock = Desk(), Clock()
+    here: list[int] = [1]
+
+    def take_lists(issues: Sequence[Mapping[str, Any]]) -> int:
+        here.extend(one["version"] for one in issues)
+        return here[-1]
+
+    sender = Sender(Path(ledger.path), desk, 5.0, 1000, clock=clock, start=False, take_lists=take_lists)
+    desk.newest = 5
+    sender.turn()
+    assert here == [1, 2, 3, 4, 5]
+    clock.now_s += HEARD_EVERY_S
+    sender.turn()
+    assert here == [1, 2, 3, 4, 5]
+    assert sender.standing.fault is None
+    desk.newest, desk.lists = 9, lambda after: []  # type: ignore[method-assign]
+    clock.now_s += HEARD_EVERY_S
+    sender.turn()
+    assert "no lists of the version" in str(sender.standing.fault)
 
 
 def test_its_thread_ends_when_it_is_closed(ledger: Ledger) -> None:

@@ -13,7 +13,7 @@ from station.given.config import read_config
 from station.record import outbox
 from station.record.many.embedded import Embedded
 from station.record.many.store import Store
-from tests.rolled import fresh, give, record
+from tests.rolled import enter, fresh, give, record
 
 
 def test_a_bay_is_entered_listed_and_checked(
@@ -43,6 +43,30 @@ def test_a_bay_is_entered_listed_and_checked(
     assert "set aside, and stay" in capsys.readouterr().out
     assert main(accept) == 2
     assert "not refused" in capsys.readouterr().err
+
+
+def test_a_file_becomes_a_version_of_the_shops_lists(
+    postgres: Embedded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dsn = fresh(postgres.dsn)
+    with closing(Store(dsn)) as store:
+        enter(store)
+    file = tmp_path / "vehicles.csv"
+    file.write_text("vehicle,note\nBus 1,blue\nBus 2,\n")
+    change = ["roll-up", "lists", "harbour", "vehicle", str(file), "--dsn", dsn]
+    assert main([*change, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["version"] == 0
+    assert main([*change, "--apply", "--by", "E. Brandvold"]) == 0
+    assert "version 1 of the lists of harbour" in capsys.readouterr().out
+    assert main([*change, "--apply"]) == 0
+    assert "2 unchanged; nothing was changed" in capsys.readouterr().out
+    retire = ["roll-up", "lists", "harbour", "vehicle", "--retire", "Bus 2", "--apply", "--dsn", dsn]
+    assert main(retire) == 0
+    assert "version 2" in capsys.readouterr().out
+    file.write_text("vehicle,note\n,blue\n")
+    assert main([*change, "--apply"]) == 2
+    assert "nothing imported" in capsys.readouterr().err
+    assert main([*change, "--apply", "--retire", "Bus 1"]) == 2
 
 
 def test_which_database_has_to_be_said(capsys: pytest.CaptureFixture[str]) -> None:

@@ -13,9 +13,11 @@ import pytest
 
 from station.people.access import Access
 from station.record import outbox
-from station.record.many import wire
+from station.record.ledger import Ledger, Moment
+from station.record.many import lists, wire
 from station.record.many.accept import accept
 from station.record.many.store import Store
+from station.shop import lists as lists_of_bay
 from tests.rolled import COMPANY, ZONE, enter, give, record, whole
 from tests.web.conftest import HOST
 from web.frame.roles import MANY_RULES
@@ -144,10 +146,34 @@ def test_a_fault_of_a_bay_stands_on_the_first_page(roll: Roll, path: Path, tmp_p
     assert (told["who"], told["jobs"], told["lost"]) == ("E. Brandvold", 60, 60)
 
 
+def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_otherwise(
+    roll: Roll, path: Path
+) -> None:
+    change = {"table": "vehicle", "key": ["Bus <7>"], "action": "add", "fields": {"note": "green"}}
+    with roll.store.connection() as db:
+        assert [lists.add(db, "harbour", "E. Brandvold", "buses.csv", [change]) for _ in range(2)] == [1, 2]
+    issued = lists_of_bay.Issue(1, "2026-03-01", "E. Brandvold", ())
+    differed = lists_of_bay.Differed("vehicle", ("Bus <7>",), "note", "blue", "green", "shop")
+    with closing(Ledger(path)) as ledger:
+        at = Moment("boot", 99.0, "2026-03-02T08:00:00.000+00:00", True)
+        ledger.append(None, "catalogue", lists_of_bay.body(issued, lists_of_bay.Met((), (differed,))), at)
+    assert roll.take(path, roll.tokens[0]).json()["lists"] == 2
+    assert roll.take(path, roll.tokens[1]).json()["lists"] == 0
+    headers = {"Authorization": f"Bearer {roll.tokens[0]}"}
+    [one] = roll.send("GET", "/api/bays/lists?after=1", headers=headers).json()["issues"]
+    assert lists_of_bay.issue(one).changes[0].fields == {"note": "green"}
+    assert roll.send("GET", "/api/bays/lists").status_code == 401
+    text = roll.send("GET", "/lists", headers=SHOW).text
+    for words in ("Bus &lt;7&gt;", "blue", "the shop&#39;s", "behind", "buses.csv"):
+        assert words in text, words
+    [told] = roll.send("GET", "/lists.json").json()["bays"]
+    assert told["differed"][0]["bay"] == "blue"
+
+
 def test_what_programs_may_read_is_described(roll: Roll) -> None:
     told = roll.send("GET", "/api/openapi.json").json()
     assert set(told["paths"]) == {
-        "/bays.json", "/asides.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/stock.json", "/quality.json",
+        "/bays.json", "/asides.json", "/lists.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/stock.json", "/quality.json",
         "/quality/meter.json", "/calibrations.json",
     }  # fmt: skip
     assert "deviation_percent" in told["components"]["schemas"]["JobLine"]["properties"]

@@ -4,10 +4,10 @@ from typing import Annotated, Any
 
 import anyio.to_thread
 from anyio import CapacityLimiter
-from fastapi import APIRouter, Header, Request
+from fastapi import APIRouter, Header, Query, Request
 from starlette.responses import JSONResponse, Response
 
-from station.record.many import ingest, wire
+from station.record.many import ingest, lists, wire
 from station.record.many.store import Store
 from web.frame.gate import BATCH
 from web.shop.many.asked import TheStore
@@ -15,6 +15,7 @@ from web.shop.many.asked import TheStore
 TAKE_THREADS = 4
 """Batches at a time; more wait in line. Two cores took 71,700 entries a second by two processes when it was tried."""
 router = APIRouter()
+After = Annotated[int, Query(ge=0, le=1 << 62)]
 Token = Annotated[str, Header(alias="Authorization", max_length=300)]
 
 
@@ -38,6 +39,15 @@ def _take(store: Store, token: str, data: bytes) -> dict[str, Any]:
 @router.get("/api/bays/head", include_in_schema=False)
 def head(store: TheStore, token: Token = "") -> Response:
     return JSONResponse({"seq": _head(store, _shown(token))})
+
+
+@router.get("/api/bays/lists", include_in_schema=False)
+def issues(store: TheStore, after: After = 0, token: Token = "") -> Response:
+    """What was changed in the lists of the bay's shop behind a version."""
+    bay = store.bay_of(_shown(token))
+    with store.connection() as db:
+        found = lists.issued(db, [bay.shop], after, lists.ISSUES_MOST)
+    return JSONResponse({"issues": [one.told() for one in found]})
 
 
 @router.post(BATCH, include_in_schema=False)

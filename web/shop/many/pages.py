@@ -11,14 +11,15 @@ from starlette.responses import FileResponse, JSONResponse, Response
 
 from station.common.tabular import to_csv
 from station.learning.quality import CHART_JOBS, LISTED
-from station.record.many import queries
+from station.record.many import lists, queries
 from station.record.many.accept import Aside, set_aside
 from station.record.many.derive import DIMENSIONS
+from station.record.many.lists import BayAt, Issued
 from station.record.many.queries import Certified, Held, JobLine, Point, Tally
 from station.record.many.store import Reporting
 from web.frame.deps import download, page_of
 from web.frame.render import HERE
-from web.shop.many import comparing, contexts, jobs
+from web.shop.many import comparing, contexts, issues, jobs
 from web.shop.many.asked import ReadingDb, TheAsked, TheShops, TheStore
 from web.shop.many.contexts import span
 
@@ -119,6 +120,20 @@ def meter(db: ReadingDb, asked: TheAsked, meter: Meter) -> Response:
 def meter_json(db: ReadingDb, asked: TheAsked, meter: Meter) -> list[Point]:
     """The newest values of a meter's control chart, oldest first."""
     return queries.points(db, asked.scope, asked.shop, meter, CHART_JOBS)
+
+
+@router.get("/lists", include_in_schema=False)
+def shops_lists(db: ReadingDb, shops: TheShops) -> Response:
+    named = list(shops.zones)
+    page = issues.lists_page(lists.issued(db, named), lists.bays_at(db, named), shops)
+    return page_of("many.html", page)
+
+
+@router.get("/lists.json", tags=["read"])
+def shops_lists_json(db: ReadingDb, shops: TheShops) -> dict[str, list[Issued] | list[BayAt]]:
+    """What was changed in the shops' lists, and what their bays made of it."""
+    named = list(shops.zones)
+    return {"issues": lists.issued(db, named), "bays": lists.bays_at(db, named)}
 
 
 @router.get("/calibrations", include_in_schema=False)

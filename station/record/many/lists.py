@@ -1,0 +1,89 @@
+"""The lists of a shop in the roll-up: every change of them with its version, and how far each bay is. What they mean is the
+catalogue's to say (``station.shop.lists``)."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from psycopg.rows import class_row
+
+from station.errors import InputError
+from station.record.many.accept import log
+from station.record.many.ingest import Db
+
+ISSUES_MOST = 20
+"""So many at a time go to a bay; it asks for the rest."""
+
+
+@dataclass(frozen=True)
+class Issued:
+    """A change of a shop's lists. changes: as the catalogue's events have them, as text."""
+
+    shop: str
+    version: int
+    utc: str
+    who: str
+    origin: str
+    changes: str
+
+    def told(self) -> dict[str, Any]:
+        """As a bay gets it."""
+        return {"version": self.version, "utc": self.utc, "by": self.who, "changes": json.loads(self.changes)}
+
+
+@dataclass(frozen=True)
+class BayAt:
+    """A bay's own event that brought an issue into its catalogue. differed: where it had said something else."""
+
+    shop: str
+    bay: str
+    utc: str
+    version: int
+    differed: Sequence[Mapping[str, Any]]
+
+
+def add(db: Db, shop: str, who: str, origin: str, changes: Sequence[Mapping[str, Any]]) -> int:
+    """Put a change into a shop's lists; its version. Raises InputError for no shop."""
+    with db.transaction():
+        found = db.execute("select company from shop where shop = %s for update", [shop]).fetchone()
+        if found is None:
+            raise InputError(f"there is no shop {shop!r}. Enter its first bay with tallypan roll-up enter.")
+        version = newest(db, shop) + 1
+        utc = datetime.now(UTC).isoformat(timespec="milliseconds")
+        text = json.dumps(changes, ensure_ascii=False)
+        db.execute(
+            "insert into issue values (%s, %s, %s, %s, %s, %s, %s)",
+            [found[0], shop, version, utc, who, origin, text],
+        )
+        log(db, utc, who, "lists", {"shop": shop, "version": version, "origin": origin, "changes": changes})
+    return version
+
+
+def newest(db: Db, shop: str) -> int:
+    """The newest version of a shop's lists; 0 before the first."""
+    return int(
+        (db.execute("select max(version) from issue where shop = %s", [shop]).fetchone() or (0,))[0] or 0
+    )
+
+
+def issued(db: Db, shops: Sequence[str], after: int = 0, most: int | None = None) -> list[Issued]:
+    """Changes of shops' lists behind a version, oldest first."""
+    with db.cursor(row_factory=class_row(Issued)) as cursor:
+        return cursor.execute(
+            "select shop, version, utc, who, origin, changes from issue where shop = any(%s) and version > %s "
+            "order by shop, version limit %s",
+            [list(shops), after, most],
+        ).fetchall()
+
+
+def bays_at(db: Db, shops: Sequence[str]) -> list[BayAt]:
+    """What bays made of the shops' lists, the newest first."""
+    rows = db.execute(
+        "select shop, bay, utc, body from event where shop = any(%s) and kind = 'catalogue' "
+        "and body like '%%\"version\"%%' order by utc desc",
+        [list(shops)],
+    ).fetchall()
+    told = [(shop, bay, utc, json.loads(body)) for shop, bay, utc, body in rows]
+    return [BayAt(s, b, u, t["version"], t["differed"]) for s, b, u, t in told if "version" in t]

@@ -1,0 +1,159 @@
+"""The lists of the shop, as they come down from its roll-up, into a bay's own catalogue: which word stands where both said
+something. Pure.
+
+The shop's word stands, whoever was later, but for a density that the bay measured: that one stays in force, and the shop's
+stands beside it. What did not come into force is named in the same event, with both words; nothing is lost.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from station.errors import InputError
+from station.shop import entering
+from station.shop.catalogue import Catalogue, Change, Key, apply
+from station.shop.rows import TABLES
+
+ORIGIN = "roll-up"
+DENSITY = frozenset("density_15_kg_m3 u_density_kg_m3 density_kg_m3 at_c density_origin".split())
+MEASURED = "measured"
+
+
+@dataclass(frozen=True)
+class Issue:
+    """What the shop changed in its lists at a time: version grows by one each time. by: who did it."""
+
+    version: int
+    utc: str
+    by: str
+    changes: tuple[Change, ...]
+
+
+@dataclass(frozen=True)
+class Differed:
+    """Where bay and shop said different things. stands: whose word is in force, "shop" or "bay". why: where it could not
+    be the shop's."""
+
+    table: str
+    key: Key
+    field: str
+    bay: str
+    shop: str
+    stands: str
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Met:
+    """What an issue does to a bay's catalogue."""
+
+    changes: tuple[Change, ...]
+    differed: tuple[Differed, ...]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How a bay stands to the shop's lists. version: the newest that came in; 0 before the first. own: table, key and field →
+    the bay's own word, where it was the bay that last said something there."""
+
+    version: int = 0
+    own: Mapping[tuple[str, Key, str], str] = field(default_factory=dict)
+
+    def after(self, body: Mapping[str, Any]) -> "Standing":
+        """Behind one more event of the catalogue."""
+        own = dict(self.own)
+        if body.get("origin") == ORIGIN:
+            stays = {
+                (d["table"], tuple(d["key"]), d["field"]) for d in body["differed"] if d["stands"] == "bay"
+            }
+            for at in _said(body["issued"]):
+                if at not in stays:
+                    own.pop(at, None)
+        else:
+            own |= _said(body["changes"])
+        return Standing(max(self.version, body.get("version", 0)), own)
+
+
+def _said(changes: Iterable[Mapping[str, Any]]) -> dict[tuple[str, Key, str], str]:
+    return {(c["table"], tuple(c["key"]), name): text for c in changes for name, text in c["fields"].items()}
+
+
+def standing(events: Iterable[Mapping[str, Any]]) -> Standing:
+    """events: of the catalogue, oldest first."""
+    found = Standing()
+    for event in events:
+        found = found.after(event["body"])
+    return found
+
+
+def issue(told: Mapping[str, Any]) -> Issue:
+    """An issue as the roll-up sends it. Raises InputError where it is none."""
+    try:
+        changes = tuple(
+            Change(
+                one["table"],
+                tuple(map(str, one["key"])),
+                one["action"],
+                {str(k): str(v) for k, v in one["fields"].items()},
+            )
+            for one in told["changes"]
+        )
+        found = Issue(int(told["version"]), str(told["utc"]), str(told["by"]), changes)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise InputError(
+            f"what the roll-up sent is no change of the shop's lists ({str(error)[:200]})."
+        ) from None
+    if any(one.table not in TABLES or len(one.key) != len(TABLES[one.table].key) for one in changes):
+        raise InputError("the shop's lists have a table that this station does not know. Update the station.")
+    return found
+
+
+def meet(catalogue: Catalogue, here: Standing, issued: Issue, country: str | None = None) -> Met:
+    """Bring an issue into a bay's catalogue. country: whose pint a bare one is."""
+    entries = {table: dict(rows) for table, rows in catalogue.entries.items()}
+    changes: list[Change] = []
+    differed: list[Differed] = []
+    for wanted in issued.changes:
+        now = Catalogue(entries)
+        try:
+            change, words = _one(now, here, wanted, country)
+        except InputError as error:
+            differed.append(Differed(wanted.table, wanted.key, "", "", wanted.action, "bay", str(error)))
+            continue
+        differed += words
+        if change is not None:
+            changes.append(change)
+            apply(entries, change.to_dict(), issued.utc)
+    return Met(tuple(changes), tuple(differed))
+
+
+def _one(
+    catalogue: Catalogue, here: Standing, wanted: Change, country: str | None
+) -> tuple[Change | None, Sequence[Differed]]:
+    entry = catalogue.get(wanted.table, *wanted.key)
+    if wanted.action == "retire":
+        listed = entry is not None and not entry.retired
+        return (entering.retire(catalogue, wanted.table, wanted.key) if listed else None), ()
+    measured = wanted.table == "fluid" and entry is not None and entry.get("density_origin") == MEASURED
+    fields, differed = {}, []
+    for name, text in wanted.fields.items():
+        bays = here.own.get((wanted.table, wanted.key, name), "")
+        stays = measured and name in DENSITY and bool(bays)
+        if bays and bays != text:
+            differed.append(Differed(wanted.table, wanted.key, name, bays, text, "bay" if stays else "shop"))
+        if not stays:
+            fields[name] = text
+    named = dict(zip(TABLES[wanted.table].key, wanted.key, strict=True))
+    return entering.enter(catalogue, wanted.table, {**named, **fields}, country), differed
+
+
+def body(issued: Issue, met: Met) -> dict[str, Any]:
+    """The catalogue's event in a bay's record, also where nothing changed: it says how far the bay is."""
+    return {
+        "origin": ORIGIN,
+        "by": issued.by,
+        "version": issued.version,
+        "issued": [change.to_dict() for change in issued.changes],
+        "changes": [change.to_dict() for change in met.changes],
+        "differed": [{**asdict(one), "key": list(one.key)} for one in met.differed],
+    }
