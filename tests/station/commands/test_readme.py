@@ -86,12 +86,24 @@ def test_every_line_for_the_office_does_what_it_says(
     )
     monkeypatch.setattr("web.many.logs.set_up", lambda as_json: None)
     dsn = fresh(postgres.dsn)
+    monkeypatch.chdir(tmp_path)
+    Path("fluids.csv").write_text(
+        "fluid,name,grade,kind,density_15_kg_m3,kv40_mm2_s,kv100_mm2_s\n"
+        "gear,Gear oil 75W-90,75W-90,lubricant,871,115,15.2\n",
+        encoding="utf-8",
+    )
     done = []
     for line in AT_THE_OFFICE:
         done.append(" ".join(line.split()[1:3]))
         beside = f" --dsn '{dsn}'" if done[-1].startswith("roll-up") else ""
         typed(here(line, tmp_path) + beside, capsys)
-    assert done == ["roll-up enter", "people --ledger", "certificate office.local", "roll-up serve"]
+    assert done == [
+        "roll-up enter",
+        "people --ledger",
+        "certificate office.local",
+        "roll-up serve",
+        "roll-up lists",
+    ]
     assert served == [("0.0.0.0", True)]
 
 

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 
+from station.common.words import _
 from station.record.many.lists import BayAt, Issued
 from web.frame import format as fmt
 from web.shop.many.asked import Shops
@@ -11,7 +12,8 @@ from web.shop.many.contexts import Cell, Link, ManyPage, Section, number
 
 def _entries(issued: Issued) -> str:
     told = [f"{one['table']} {' / '.join(one['key'])}" for one in json.loads(issued.changes)]
-    return ", ".join(told[:3]) + (f" and {len(told) - 3} more" if len(told) > 3 else "")
+    named, more = ", ".join(told[:3]), len(told) - 3
+    return _("{names} and {n} more").format(names=named, n=more) if more > 0 else named
 
 
 def lists_page(issues: Sequence[Issued], bays: Sequence[BayAt], shops: Shops) -> ManyPage:
@@ -23,7 +25,7 @@ def lists_page(issues: Sequence[Issued], bays: Sequence[BayAt], shops: Shops) ->
         [
             Cell(f"{shop} · {bay}"),
             number(version),
-            Cell("has them", tone="ok") if version == newest.get(shop) else Cell("behind", tone="look"),
+            Cell(_("has them"), tone="ok") if version == newest.get(shop) else Cell(_("behind"), tone="look"),
         ]
         for (shop, bay), version in sorted(versions.items())
     ]
@@ -36,7 +38,10 @@ def lists_page(issues: Sequence[Issued], bays: Sequence[BayAt], shops: Shops) ->
             Cell(d["field"].replace("_", " ") or fmt.UNKNOWN),
             Cell(d["bay"] or fmt.UNKNOWN),
             Cell(d["shop"]),
-            Cell(d["why"] or f"the {d['stands']}'s", tone="look" if d["why"] else "none"),
+            Cell(
+                d["why"] or (_("the bay's") if d["stands"] == "bay" else _("the shop's")),
+                tone="look" if d["why"] else "none",
+            ),
         ]
         for one in bays
         for d in one.differed
@@ -54,31 +59,42 @@ def lists_page(issues: Sequence[Issued], bays: Sequence[BayAt], shops: Shops) ->
     ]
     sections = [
         Section(
-            "Where a bay had said something else",
-            "The shop's word is in force, but for a density that the bay measured: that one stays, and the shop's stands beside it.",
-            ("Bay", "When", "Version", "Entry", "Field", "The bay's", "The shop's", "In force"),
+            _("Where a bay had said something else"),
+            _(
+                "The shop's word is in force, but for a density that the bay measured: that one stays, and the shop's stands beside it."
+            ),
+            (
+                _("Bay"),
+                _("When"),
+                _("Version"),
+                _("Entry"),
+                _("Field"),
+                _("The bay's"),
+                _("The shop's"),
+                _("In force"),
+            ),
             differed,
-            "Nowhere.",
+            _("Nowhere."),
             [Link("JSON", "/lists.json")],
         ),
         Section(
-            "How far the bays are",
-            "A bay that has not been heard since keeps its own until then.",
-            ("Bay", "Version", "Stands"),
+            _("How far the bays are"),
+            _("A bay that has not been heard since keeps its own until then."),
+            (_("Bay"), _("Version"), _("Stands")),
             standing,
-            "No bay has them yet.",
+            _("No bay has them yet."),
         ),
         Section(
-            "What was changed",
+            _("What was changed"),
             "",
-            ("Shop", "Version", "When", "Who", "File", "Entries"),
+            (_("Shop"), _("Version"), _("When"), _("Who"), _("File"), _("Entries")),
             changed,
-            "Nothing yet. Bring a file in with tallypan roll-up lists.",
+            _("Nothing yet. Bring a file in with tallypan roll-up lists."),
         ),
     ]
     return ManyPage(
-        "Shop's lists",
-        "Vehicles, compartments, fluids, prices and people as the shop has them, for all its bays.",
+        _("Shop's lists"),
+        _("Vehicles, compartments, fluids, prices and people as the shop has them, for all its bays."),
         [],
         sections,
     )
