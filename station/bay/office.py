@@ -88,7 +88,7 @@ class HttpOffice:
     def lists(self, after: int) -> Sequence[Mapping[str, Any]]:
         issues = self._ask("GET", f"{LISTS}?after={after}", None).get("issues")
         if not isinstance(issues, list) or not all(isinstance(one, dict) for one in issues):
-            raise Unreachable("what answers there is no roll-up: it has no lists")
+            raise Unreachable(_("what answers there is no roll-up: it has no lists"))
         return issues
 
     def close(self) -> None:

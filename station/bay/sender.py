@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from station.bay.office import Office, Unreachable
+from station.common.words import _
 from station.errors import StationError
 from station.record import outbox
 
@@ -119,20 +120,19 @@ class Sender:
             log.error("the roll-up does not take this bay's record: %s", answer.fault)
         self._refused = answer.fault
         self._note(max(0, batch.newest_seq - answer.seq))
-        if answer.lists:
-            self._bring_lists(answer.lists)
-        if answer.fault is not None:
-            return HEARD_EVERY_S
-        return 0.0 if self._waiting and answer.seq > before else self._every_s
+        if answer.fault is None and self._waiting and answer.seq > before:
+            return 0.0
+        self._bring_lists(answer.lists)  # behind the record, which goes out also where these cannot be taken
+        return self._every_s if answer.fault is None else HEARD_EVERY_S
 
     def _bring_lists(self, newest: int) -> None:
         """Have the bay take what the shop changed in its lists, up to their newest version."""
-        if self._lists is None:
+        if newest and self._lists is None:
             self._lists = self._take_lists([])
-        while self._lists < newest:
+        while self._lists is not None and self._lists < newest:
             before, self._lists = self._lists, self._take_lists(self._office.lists(self._lists))
             if self._lists == before:
-                raise Unreachable("what answers there has no lists of the version that it names")
+                raise Unreachable(_("what answers there has no lists of the version that it names"))
 
     def _note(self, waiting: int) -> None:
         self._waiting = waiting

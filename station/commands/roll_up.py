@@ -186,6 +186,7 @@ def _lists(options: argparse.Namespace) -> int:
     with _store(options) as store, store.connection() as db:
         from station.record.many import lists
 
+        lists.hold(db, options.shop)
         found = [one.told() for one in lists.issued(db, [options.shop])]
         present = catalogue.fold({"utc": one["utc"], "body": one} for one in found)
         if options.retire is not None:

@@ -58,15 +58,7 @@ def listed(ledger: Ledger) -> list[Changed]:
         body = event["body"]
         if event["kind"] == catalogue.EVENT:
             rows = list(_of_catalogue(body["changes"], entries, event["utc"]))
-            rows += [
-                (
-                    f"{d['table']} {' / '.join(d['key'])}: {d['field']}: the shop's, not in force",
-                    d["bay"],
-                    d["shop"],
-                )
-                for d in body.get("differed", ())
-                if d["stands"] == "bay"
-            ]
+            rows += _not_in_force(body.get("differed", ()))
         elif event["kind"] == BAY_FILE:
             rows = list(_of_file(body["stated"], stated))
             stated = body["stated"]
@@ -112,6 +104,18 @@ def _of_catalogue(
         for name, text in change["fields"].items():
             yield f"{what}: {name}", "" if old is None else old.get(name), text
         catalogue.apply(entries, change, utc)
+
+
+def _not_in_force(differed: list[dict[str, Any]]) -> Iterator[tuple[str, str, str]]:
+    """What the shop said in its lists and the bay did not take over."""
+    for one in differed:
+        if one["stands"] == "bay":
+            what = ": ".join(filter(None, (f"{_(one['table'])} {' / '.join(one['key'])}", one["field"])))
+            yield (
+                _("{what}: the shop's, not in force").format(what=what),
+                one["bay"],
+                one["why"] or one["shop"],
+            )
 
 
 def _of_file(stated: Mapping[str, str], before: Mapping[str, str] | None) -> Iterator[tuple[str, str, str]]:

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from station.common.words import _
 from station.errors import InputError
 from station.shop import entering
 from station.shop.catalogue import Catalogue, Change, Key, apply
@@ -17,6 +18,8 @@ from station.shop.rows import TABLES
 ORIGIN = "roll-up"
 DENSITY = frozenset("density_15_kg_m3 u_density_kg_m3 density_kg_m3 at_c density_origin".split())
 MEASURED = "measured"
+WHOLE = ""
+"""In place of a field: the entry itself, put in, taken out of use or brought back."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +57,7 @@ class Met:
 @dataclass(frozen=True)
 class Standing:
     """How a bay stands to the shop's lists. version: the newest that came in; 0 before the first. own: table, key and field →
-    the bay's own word, where it was the bay that last said something there."""
+    the bay's own word, where it was the bay that last said something there; under no field, what it last did to the entry."""
 
     version: int = 0
     own: Mapping[tuple[str, Key, str], str] = field(default_factory=dict)
@@ -67,7 +70,7 @@ class Standing:
                 (d["table"], tuple(d["key"]), d["field"]) for d in body["differed"] if d["stands"] == "bay"
             }
             for at in _said(body["issued"]):
-                if at not in stays:
+                if at not in stays and (*at[:2], WHOLE) not in stays:
                     own.pop(at, None)
         else:
             own |= _said(body["changes"])
@@ -75,7 +78,11 @@ class Standing:
 
 
 def _said(changes: Iterable[Mapping[str, Any]]) -> dict[tuple[str, Key, str], str]:
-    return {(c["table"], tuple(c["key"]), name): text for c in changes for name, text in c["fields"].items()}
+    return {
+        (c["table"], tuple(c["key"]), name): text
+        for c in changes
+        for name, text in {**c["fields"], WHOLE: c["action"]}.items()
+    }
 
 
 def standing(events: Iterable[Mapping[str, Any]]) -> Standing:
@@ -101,10 +108,14 @@ def issue(told: Mapping[str, Any]) -> Issue:
         found = Issue(int(told["version"]), str(told["utc"]), str(told["by"]), changes)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(
-            f"what the roll-up sent is no change of the shop's lists ({str(error)[:200]})."
+            _("what the roll-up sent is no change of the shop's lists ({error}).").format(
+                error=str(error)[:200]
+            )
         ) from None
     if any(one.table not in TABLES or len(one.key) != len(TABLES[one.table].key) for one in changes):
-        raise InputError("the shop's lists have a table that this station does not know. Update the station.")
+        raise InputError(
+            _("the shop's lists have a table that this station does not know. Update the station.")
+        )
     return found
 
 
@@ -118,7 +129,7 @@ def meet(catalogue: Catalogue, here: Standing, issued: Issue, country: str | Non
         try:
             change, words = _one(now, here, wanted, country)
         except InputError as error:
-            differed.append(Differed(wanted.table, wanted.key, "", "", wanted.action, "bay", str(error)))
+            differed.append(Differed(wanted.table, wanted.key, WHOLE, "", wanted.action, "bay", str(error)))
             continue
         differed += words
         if change is not None:
@@ -131,15 +142,21 @@ def _one(
     catalogue: Catalogue, here: Standing, wanted: Change, country: str | None
 ) -> tuple[Change | None, Sequence[Differed]]:
     entry = catalogue.get(wanted.table, *wanted.key)
-    if wanted.action == "retire":
-        listed = entry is not None and not entry.retired
-        return (entering.retire(catalogue, wanted.table, wanted.key) if listed else None), ()
-    measured = wanted.table == "fluid" and entry is not None and entry.get("density_origin") == MEASURED
-    fields, differed = {}, []
+    own = {
+        name: here.own.get((wanted.table, wanted.key, name), "") for name in (*wanted.fields, *DENSITY, WHOLE)
+    }
+    differed = []
+    ends, in_use = wanted.action == "retire", entry is not None and not entry.retired
+    if ends == in_use and own[WHOLE] == ("restore" if ends else "retire"):
+        differed.append(Differed(wanted.table, wanted.key, WHOLE, own[WHOLE], wanted.action, "shop"))
+    if ends:
+        return (entering.retire(catalogue, wanted.table, wanted.key) if in_use else None), differed
+    measured = entry is not None and entry.get("density_origin") == MEASURED and any(own[n] for n in DENSITY)
+    fields = {}
     for name, text in wanted.fields.items():
-        bays = here.own.get((wanted.table, wanted.key, name), "")
-        stays = measured and name in DENSITY and bool(bays)
-        if bays and bays != text:
+        stays = measured and name in DENSITY  # all of it: the shop's figure is none at the bay's temperature
+        bays = entry.get(name) if stays and entry is not None else own[name]
+        if bays != text and (bays or stays):
             differed.append(Differed(wanted.table, wanted.key, name, bays, text, "bay" if stays else "shop"))
         if not stays:
             fields[name] = text

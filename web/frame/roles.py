@@ -103,7 +103,7 @@ MANY_RULES: dict[str, Rule] = {
         "GET /api/bays/head", "GET /api/bays/lists", "POST /api/bays/take",
     ]),
     **_all(EVERYBODY, [
-        "GET /", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /lists", "GET /lists.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
+        "GET /", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
         "GET /jobs/{shop}/{bay}/{job_id}", "GET /jobs/{shop}/{bay}/{job_id}.json",
         "GET /calibrations", "GET /calibrations.json", "GET /calibrations.csv", "GET /api/openapi.json",
         "POST /api/prove", "POST /api/secret",
@@ -111,6 +111,7 @@ MANY_RULES: dict[str, Rule] = {
     **_all(OFFICE, [
         "GET /usage", "GET /usage.json", "GET /usage.csv", "GET /stock.json", "GET /stock.csv",
         "GET /quality", "GET /quality.json", "GET /quality.csv", "GET /quality/meter", "GET /quality/meter.json",
+        "GET /lists", "GET /lists.json",
     ]),
     "GET /people": OWNER,
     **{address: rule for address, rule in RULES.items() if address.startswith("POST /api/people/")},

@@ -15,6 +15,8 @@ from station.record.many.ingest import Db
 
 ISSUES_MOST = 20
 """So many at a time go to a bay; it asks for the rest."""
+CHANGES_MOST = 200
+"""Of entries in one version: a bay's event of it holds each of them up to three times, and must fit into a batch."""
 
 
 @dataclass(frozen=True)
@@ -44,20 +46,27 @@ class BayAt:
     differed: Sequence[Mapping[str, Any]]
 
 
+def hold(db: Db, shop: str) -> str:
+    """Let nobody else change a shop's lists until the transaction ends; its company. Raises InputError for no shop."""
+    found = db.execute("select company from shop where shop = %s for update", [shop]).fetchone()
+    if found is None:
+        raise InputError(f"there is no shop {shop!r}. Enter its first bay with tallypan roll-up enter.")
+    return str(found[0])
+
+
 def add(db: Db, shop: str, who: str, origin: str, changes: Sequence[Mapping[str, Any]]) -> int:
-    """Put a change into a shop's lists; its version. Raises InputError for no shop."""
+    """Put changes into a shop's lists, very many of them as several versions; the newest. Raises InputError for no shop."""
     with db.transaction():
-        found = db.execute("select company from shop where shop = %s for update", [shop]).fetchone()
-        if found is None:
-            raise InputError(f"there is no shop {shop!r}. Enter its first bay with tallypan roll-up enter.")
-        version = newest(db, shop) + 1
+        company, version = hold(db, shop), newest(db, shop)
         utc = datetime.now(UTC).isoformat(timespec="milliseconds")
-        text = json.dumps(changes, ensure_ascii=False)
-        db.execute(
-            "insert into issue values (%s, %s, %s, %s, %s, %s, %s)",
-            [found[0], shop, version, utc, who, origin, text],
-        )
-        log(db, utc, who, "lists", {"shop": shop, "version": version, "origin": origin, "changes": changes})
+        for first in range(0, len(changes), CHANGES_MOST):
+            some, version = changes[first : first + CHANGES_MOST], version + 1
+            db.execute(
+                "insert into issue values (%s, %s, %s, %s, %s, %s, %s)",
+                [company, shop, version, utc, who, origin, json.dumps(some, ensure_ascii=False)],
+            )
+            told = {"shop": shop, "version": version, "origin": origin, "changes": some}
+            log(db, utc, who, "lists", told)
     return version
 
 

@@ -13,7 +13,7 @@ from station.record.ledger import Ledger
 from station.record.recorder import Recorder
 from station.shop import catalogue, changes, lists
 from station.shop.catalogue import Change
-from station.shop.lists import Issue, Standing
+from station.shop.lists import Differed, Issue, Standing
 from station.shop.shop import Shop
 
 GEAR = {
@@ -76,6 +76,38 @@ def test_a_density_that_the_bay_measured_stays_and_the_shops_stands_beside_it() 
         "density_origin": ("measured", "data sheet", "bay"),
         "kv40_mm2_s": ("115", "112", "shop"),
     }
+
+
+def test_beside_a_measured_density_nothing_of_the_shops_is_put_in_another_form() -> None:
+    """Two densities at two temperatures would be refused, and the viscosity with them."""
+    own = [event(Change("fluid", ("gear",), "add", {**SHEET, "density_origin": "measured"}))]
+    wanted = {**GEAR, "density_kg_m3": "866.0", "at_c": "20", "kv40_mm2_s": "112"}
+    found = met(own, issue(1, Change("fluid", ("gear",), "add", wanted)))
+    assert [c.fields for c in found.changes] == [{"kv40_mm2_s": "112"}]
+    assert {(d.field, d.bay, d.shop) for d in found.differed if d.stands == "bay"} == {
+        ("density_kg_m3", "", "866.0"),
+        ("at_c", "", "20"),
+    }
+
+
+@pytest.mark.parametrize(("bays", "shops"), [("retire", "change"), ("restore", "retire")])
+def test_where_the_bay_took_an_entry_out_of_use_or_brought_it_back_its_word_is_named_too(
+    bays: str, shops: str
+) -> None:
+    own = [event(Change("vehicle", ("Bus 1",), action, {})) for action in ("add", "retire", bays)]
+    found = met(own, issue(1, Change("vehicle", ("Bus 1",), shops, {})))
+    assert [c.action for c in found.changes] == ["restore" if shops == "change" else "retire"]
+    assert found.differed == (Differed("vehicle", ("Bus 1",), "", bays, shops, "shop"),)
+
+
+def test_the_bays_own_word_stays_its_own_where_the_shops_was_not_taken() -> None:
+    own = [event(Change("vehicle", ("bus 1",), "add", {"note": "blue"}))]
+    first = issue(1, Change("compartment", ("bus 1", "rear axle"), "add", {"capacity": "none"}))
+    bay = event(Change("compartment", ("bus 1", "rear axle"), "add", {"capacity": "2.9 L"}))
+    refused = met([*own, bay], first)
+    assert [d.stands for d in refused.differed if d.why] == ["bay"]
+    here = lists.standing([*own, bay, {"body": lists.body(first, refused)}])
+    assert here.own["compartment", ("bus 1", "rear axle"), "capacity"] == "2.9 L"
 
 
 def test_what_the_bay_cannot_take_is_named_and_holds_nothing_up() -> None:

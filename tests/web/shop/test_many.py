@@ -163,8 +163,20 @@ def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_othe
     [one] = roll.send("GET", "/api/bays/lists?after=1", headers=headers).json()["issues"]
     assert lists_of_bay.issue(one).changes[0].fields == {"note": "green"}
     assert roll.send("GET", "/api/bays/lists").status_code == 401
+    with roll.store.connection() as db:
+        many = [{**change, "key": [f"Bus {n}"]} for n in range(lists.CHANGES_MOST + 1)]
+        assert lists.add(db, "quay", "E. Brandvold", "all.csv", many) == 2
+        assert [len(json.loads(one.changes)) for one in lists.issued(db, ["quay"])] == [lists.CHANGES_MOST, 1]
     text = roll.send("GET", "/lists", headers=SHOW).text
-    for words in ("Bus &lt;7&gt;", "blue", "the shop&#39;s", "behind", "buses.csv"):
+    for words in (
+        "Bus &lt;7&gt;",
+        "blue",
+        "the shop&#39;s",
+        "behind",
+        "buses.csv",
+        "quay · bay-9",
+        "and 197 more",
+    ):
         assert words in text, words
     told = roll.send("GET", "/lists.json").json()["bays"]
     assert [(one["bay"], one["differed"][0]["bay"]) for one in told if one["shop"] == "harbour"] == [

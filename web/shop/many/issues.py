@@ -1,49 +1,83 @@
 """The shops' lists and how far their bays are with them, as texts that are ready to show."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from station.common.words import _
 from station.record.many.lists import BayAt, Issued
+from station.record.many.store import Reporting
+from station.shop.lists import WHOLE
 from web.frame import format as fmt
 from web.shop.many.asked import Shops
 from web.shop.many.contexts import Cell, Link, ManyPage, Section, number
+from web.shop.setup_words import AMOUNTS, SPOKEN, named
+
+SHOWN = 50
+"""So many rows of a table are shown, the newest; the file has them all."""
+
+
+def _field(name: str) -> str:
+    return _("the entry itself") if name == WHOLE else _(named(name).label)
+
+
+def _word(name: str, text: str) -> str:
+    """What was said of a field, or of the entry itself, as the pages write it."""
+    if name == WHOLE and text:
+        return _("retired") if text == "retire" else _("in use")
+    if name in AMOUNTS:
+        text = fmt.typed(text)
+    return (_(text) if name in SPOKEN and text else text) or fmt.UNKNOWN
+
+
+def _entry(told: Mapping[str, Any]) -> str:
+    return f"{_(told['table'])} {' / '.join(told['key'])}"
+
+
+def _more(n: int) -> str:
+    return (
+        ""
+        if n <= SHOWN
+        else " " + _("The newest {shown} of {n}; the file has them all.").format(shown=SHOWN, n=n)
+    )
 
 
 def _entries(issued: Issued) -> str:
-    told = [f"{one['table']} {' / '.join(one['key'])}" for one in json.loads(issued.changes)]
+    told = [_entry(one) for one in json.loads(issued.changes)]
     named, more = ", ".join(told[:3]), len(told) - 3
     return _("{names} and {n} more").format(names=named, n=more) if more > 0 else named
 
 
-def lists_page(issues: Sequence[Issued], bays: Sequence[BayAt], shops: Shops) -> ManyPage:
-    versions: dict[tuple[str, str], int] = {}
-    for one in bays:
-        versions[one.shop, one.bay] = max(one.version, versions.get((one.shop, one.bay), 0))
+def lists_page(
+    issues: Sequence[Issued], met: Sequence[BayAt], bays: Sequence[Reporting], shops: Shops
+) -> ManyPage:
+    """met: what bays made of the lists, the newest first."""
+    versions = {(one.shop, one.bay): one.version for one in reversed(met)}
     newest = {one.shop: one.version for one in issues}
     standing = [
         [
-            Cell(f"{shop} · {bay}"),
+            Cell(f"{bay.shop} · {bay.bay}", bay.page),
             number(version),
-            Cell(_("has them"), tone="ok") if version == newest.get(shop) else Cell(_("behind"), tone="look"),
+            number(newest[bay.shop]),
+            Cell(_("has them"), tone="ok") if version == newest[bay.shop] else Cell(_("behind"), tone="look"),
         ]
-        for (shop, bay), version in sorted(versions.items())
+        for bay in bays
+        if bay.shop in newest
+        for version in [versions.get((bay.shop, bay.bay), 0)]
     ]
     differed = [
         [
             Cell(f"{one.shop} · {one.bay}"),
             Cell(shops.moment(one.shop, one.utc)),
             number(one.version),
-            Cell(f"{d['table']} {' / '.join(d['key'])}"),
-            Cell(d["field"].replace("_", " ") or fmt.UNKNOWN),
-            Cell(d["bay"] or fmt.UNKNOWN),
-            Cell(d["shop"]),
-            Cell(
-                d["why"] or (_("the bay's") if d["stands"] == "bay" else _("the shop's")),
-                tone="look" if d["why"] else "none",
-            ),
+            Cell(_entry(d)),
+            Cell(_field(d["field"])),
+            Cell(_word(d["field"], d["bay"])),
+            Cell(_word(d["field"], d["shop"])),
+            Cell(_("the bay's") if d["stands"] == "bay" else _("the shop's")),
+            Cell(fmt.sentence(d["why"]) or fmt.UNKNOWN),
         ]
-        for one in bays
+        for one in met
         for d in one.differed
     ]
     changed = [
@@ -62,7 +96,8 @@ def lists_page(issues: Sequence[Issued], bays: Sequence[BayAt], shops: Shops) ->
             _("Where a bay had said something else"),
             _(
                 "The shop's word is in force, but for a density that the bay measured: that one stays, and the shop's stands beside it."
-            ),
+            )
+            + _more(len(differed)),
             (
                 _("Bay"),
                 _("When"),
@@ -72,23 +107,24 @@ def lists_page(issues: Sequence[Issued], bays: Sequence[BayAt], shops: Shops) ->
                 _("The bay's"),
                 _("The shop's"),
                 _("In force"),
+                _("Why"),
             ),
-            differed,
+            differed[:SHOWN],
             _("Nowhere."),
             [Link("JSON", "/lists.json")],
         ),
         Section(
             _("How far the bays are"),
             _("A bay that has not been heard since keeps its own until then."),
-            (_("Bay"), _("Version"), _("Stands")),
+            (_("Bay"), _("Version"), _("Newest"), _("Stands")),
             standing,
-            _("No bay has them yet."),
+            _("No shop has lists here yet."),
         ),
         Section(
             _("What was changed"),
-            "",
+            _more(len(changed)).strip(),
             (_("Shop"), _("Version"), _("When"), _("Who"), _("File"), _("Entries")),
-            changed,
+            changed[:SHOWN],
             _("Nothing yet. Bring a file in with tallypan roll-up lists."),
         ),
     ]

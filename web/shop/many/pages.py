@@ -123,9 +123,10 @@ def meter_json(db: ReadingDb, asked: TheAsked, meter: Meter) -> list[Point]:
 
 
 @router.get("/lists", include_in_schema=False)
-def shops_lists(db: ReadingDb, shops: TheShops) -> Response:
+def shops_lists(db: ReadingDb, store: TheStore, shops: TheShops) -> Response:
     named = list(shops.zones)
-    page = issues.lists_page(lists.issued(db, named), lists.bays_at(db, named), shops)
+    bays = [bay for bay in store.bays() if bay.shop in shops.zones]
+    page = issues.lists_page(lists.issued(db, named), lists.bays_at(db, named), bays, shops)
     return page_of("many.html", page)
 
 
