@@ -68,14 +68,17 @@ def lists_page(
     differed = [
         [
             Cell(f"{one.shop} · {one.bay}"),
-            Cell(shops.moment(one.shop, one.utc)),
-            number(one.version),
             Cell(_entry(d)),
             Cell(_field(d["field"])),
             Cell(_word(d["field"], d["bay"])),
             Cell(_word(d["field"], d["shop"])),
-            Cell(_("the bay's") if d["stands"] == "bay" else _("the shop's")),
-            Cell(fmt.sentence(d["why"]) or fmt.UNKNOWN),
+            Cell(
+                ": ".join(
+                    filter(None, (_("the bay's") if d["stands"] == "bay" else _("the shop's"), d["why"]))
+                )
+            ),
+            Cell(shops.moment(one.shop, one.utc)),
+            number(one.version),
         ]
         for one in met
         for d in one.differed
@@ -95,19 +98,19 @@ def lists_page(
         Section(
             _("Where a bay had said something else"),
             _(
-                "The shop's word is in force, but for a density that the bay measured: that one stays, and the shop's stands beside it."
+                "The shop's word is in force, but for a density that the bay measured: that one stays, and the shop's stands "
+                "beside it. Where a bay could not take the shop's, it says why."
             )
             + _more(len(differed)),
             (
                 _("Bay"),
-                _("When"),
-                _("Version"),
                 _("Entry"),
                 _("Field"),
                 _("The bay's"),
                 _("The shop's"),
                 _("In force"),
-                _("Why"),
+                _("When"),
+                _("Version"),
             ),
             differed[:SHOWN],
             _("Nowhere."),
@@ -130,7 +133,9 @@ def lists_page(
     ]
     return ManyPage(
         _("Shop's lists"),
-        _("Vehicles, compartments, fluids, prices and people as the shop has them, for all its bays."),
+        _(
+            "Vehicles, compartments, fluids, containers, technicians and prices as the shop has them, for all its bays."
+        ),
         [],
         sections,
     )
