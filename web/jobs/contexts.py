@@ -25,6 +25,19 @@ from web.live.witnesses import WitnessLine
 BAR_WIDTH = 100.0
 OUTCOMES = (N_("full"), N_("short"), N_("over"), N_("undecided"), N_("no verdict"))
 """What a list says that a job came to, beside the stages."""
+TERMS = (
+    N_("indication"), N_("scale slope"), N_("creep and drift"), N_("nonlinearity"), N_("cell temperature"),
+    N_("zero wander"), N_("fluid density"), N_("air density"), N_("pulse count"), N_("K-factor"), N_("slip"),
+    N_("meter body"), N_("fluid expansion"), N_("fluid temperature"), N_("metered"), N_("overflow"),
+)  # fmt: skip
+"""What a budget's terms are called, and the quantities before them where one is made of two."""
+EVENTS = (
+    N_("notice"), N_("stage"), N_("clock"), N_("note"), N_("check"), N_("abandoned"), N_("mark"), N_("taken back"),
+    N_("step"), N_("answer"), N_("container weighed"), N_("purge"), N_("override"), N_("resumed"),
+    N_("pan placed"), N_("stands level"), N_("drain open"), N_("drain done"), N_("reseal done"), N_("fill start"),
+    N_("level seen"), N_("lip proof"), N_("fill done"), N_("plug in"), N_("close"), N_("abandon"), N_("take back"),
+)  # fmt: skip
+"""Kinds of what happened in a job, and the marks as the record keeps them."""
 MANY_DOF = 1000.0
 """So many degrees of freedom are as good as endless, and not worth their digits."""
 
@@ -207,7 +220,7 @@ def _budget(name: str, budget: Doubt) -> Budget:
     scale, unit = (1000.0, "mL") if budget.unit == "L" else (1.0, budget.unit)
     bars = [
         BudgetBar(
-            name=_(term.name),
+            name=": ".join(map(_, term.name.split(": "))),
             u=f"{fmt.significant(term.u * scale)} {unit}",
             share=fmt.share(term.share),
             dof=fmt.decimal(term.dof, 0) if isfinite(term.dof) else "∞",

@@ -1,6 +1,7 @@
 """The pages in the shop's language: nothing on them is said around the catalogue, and each of them stands in each language."""
 
 import ast
+import json
 import re
 import string
 from collections.abc import Callable, Iterator, Mapping
@@ -12,6 +13,7 @@ import pytest
 
 from station.common import words
 from station.common.words import DOMAINS, SOURCE, Spoken, languages
+from station.given.recording import MARKS
 from tests.catalogue import extracted, forms
 from tests.web import conftest, fake_desks, fake_engine, fake_views, serving
 from tests.web.conftest import Bay
@@ -227,3 +229,10 @@ def test_a_plan_is_read_as_the_language_writes_it(bay: Bay, speaking: Callable[[
         .json()["text"]
         .startswith("Eingetragene Füllmenge:")
     )
+
+
+def test_terms_of_a_budget_and_marks_of_the_record_are_messages() -> None:
+    budgets = json.loads((ROOT / "tests/data/golden/rehearse_1.json").read_text())["budgets"].values()
+    pieces = {piece for budget in budgets for term in budget["terms"] for piece in term["name"].split(": ")}
+    assert len(pieces) > 10
+    assert (pieces | {mark.replace("_", " ") for mark in MARKS}) - Marked.known == set()
