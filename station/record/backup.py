@@ -176,20 +176,40 @@ def restore(where: Path, ledger: Path) -> str:
 
 def _put(new: Path, ledger: Path, aside: Path) -> None:
     """The new record in the old one's place. A log left from the old one would be taken for the new one's: it goes
-    first, and both are kept under another name before."""
+    first, once its entries are in the old record's own file, and both are kept under another name before."""
     if ledger.exists():
-        aside.hardlink_to(ledger)
-        log_of = Path(f"{ledger}-wal")
+        log_of, log_aside = Path(f"{ledger}-wal"), Path(f"{aside}-wal")
         if log_of.exists():
-            Path(f"{aside}-wal").hardlink_to(log_of)
-            sync(ledger.parent)
-            log_of.unlink()
+            log_aside.touch(0o600)
+            shutil.copyfile(log_of, log_aside)  # as it is: what is damaged in it may still tell something
+            sync(log_aside)
+            _write_back(ledger)
+        aside.hardlink_to(ledger)
+        sync(ledger.parent)
+        log_of.unlink(missing_ok=True)
     for left in (Path(f"{ledger}-shm"), anchor.head_path(ledger)):
         left.unlink(missing_ok=True)
     sync(ledger.parent)
     new.replace(ledger)
     if anchor.head_path(new).exists():
         anchor.head_path(new).replace(anchor.head_path(ledger))
+
+
+def _write_back(ledger: Path) -> None:
+    """Have in a record's own file what its log holds, as far as that can be read. Raises LedgerError where somebody reads
+    it."""
+    try:
+        with closing(sqlite3.connect(ledger, timeout=1.0)) as db:
+            db.execute("pragma synchronous = full")
+            busy = db.execute("pragma wal_checkpoint(truncate)").fetchone()[0]
+    except sqlite3.OperationalError:  # no room, say: the log is still needed
+        raise
+    except sqlite3.DatabaseError:  # damaged, or no record at all
+        return
+    if busy:
+        raise LedgerError(
+            f"{ledger}: somebody reads it, a check or a backup perhaps. Nothing was restored: try again when that is over."
+        )
 
 
 def _beside(ledger: Path) -> list[Path]:

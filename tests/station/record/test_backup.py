@@ -7,6 +7,7 @@ import stat
 from datetime import datetime
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -72,6 +73,74 @@ def test_what_was_there_is_kept_and_its_log_does_not_get_into_the_new_one(path: 
     ledger = Ledger(path)
     assert [e["kind"] for e in ledger.events()][-1] == "restored"
     ledger.close()
+
+
+def test_a_restore_killed_at_any_step_leaves_the_old_record_whole_or_the_restored_one(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The newest entry of a station that was killed lies in its log alone: the log must not go before the record does."""
+    backup.make(path, tmp_path / "stick")
+    killed = tmp_path / "killed"
+    writer = Ledger(path)
+    writer.append(None, "note", {"text": "in the log alone"}, now(0.0))
+    shutil.copytree(tmp_path, killed, ignore=shutil.ignore_patterns("stick", "killed"))
+    writer.close()
+    left: list[int] = []
+
+    def counted(name: str) -> None:
+        inner = getattr(Path, name)
+
+        def step(*given: Any, **more: Any) -> Any:
+            left[0] -= 1
+            if left[0] < 0:
+                raise KeyboardInterrupt
+            return inner(*given, **more)
+
+        monkeypatch.setattr(Path, name, step)
+
+    for name in ("unlink", "replace", "hardlink_to"):
+        counted(name)
+    outcomes = set()
+    for steps in range(100):
+        here = tmp_path / str(steps) / "l.sqlite"
+        left[:] = [10_000]
+        shutil.copytree(killed, here.parent)
+        left[:] = [steps]
+        try:
+            backup.restore(tmp_path / "stick", here)
+            break
+        except KeyboardInterrupt:
+            left[:] = [10_000]
+        verdict = verify.verify(here)
+        ledger = Ledger(here, read_only=True)
+        newest = list(ledger.events())[-1]
+        ledger.close()
+        outcomes.add((newest["kind"], newest["body"].get("text", "")[:16], *verdict.broken))
+    assert outcomes == {("note", "in the log alone"), ("restored", "this record was ")}
+
+
+def test_nothing_is_taken_from_under_somebody_who_reads(path: Path, tmp_path: Path) -> None:
+    backup.make(path, tmp_path / "stick")
+    reader = sqlite3.connect(path)
+    reader.execute("begin")
+    reader.execute("select count(*) from event").fetchone()
+    writer = Ledger(path)
+    writer.append(None, "note", {"text": "in the log alone"}, now(0.0))
+    writer.close()
+    with pytest.raises(LedgerError, match="somebody reads it"):
+        backup.restore(tmp_path / "stick", path)
+    reader.close()
+    assert verify.verify(path).entries == 15
+    backup.restore(tmp_path / "stick", path)
+    assert verify.verify(path).broken == []
+
+
+def test_a_record_that_is_none_any_more_is_restored_over(path: Path, tmp_path: Path) -> None:
+    backup.make(path, tmp_path / "stick")
+    for file in (path, Path(f"{path}-wal")):
+        file.write_bytes(b"no record " * 1000)
+    assert "could not be read" in backup.restore(tmp_path / "stick", path)
+    assert verify.verify(path).broken == []
 
 
 def test_a_running_station_is_not_restored_over(path: Path, tmp_path: Path) -> None:
