@@ -10,6 +10,8 @@ import pytest
 
 from station.bay.office import Answer, Unreachable
 from station.bay.sender import FIRST_WAIT_S, HEARD_EVERY_S, LONGEST_WAIT_S, Sender, Sending
+from station.errors import InputError
+from station.record import outbox
 from station.record.ledger import Ledger
 from station.record.many.arriving import Batch
 from tests.rolled import add_jobs, record
@@ -148,6 +150,19 @@ def test_what_the_shop_changed_is_brought_up_to_its_newest_version_and_no_furthe
     clock.now_s += HEARD_EVERY_S
     sender.turn()
     assert "no lists of the version" in str(sender.standing.fault)
+
+
+def test_lists_that_the_bay_cannot_take_hold_its_record_up_nowhere(ledger: Ledger) -> None:
+    def take_lists(issues: Sequence[Mapping[str, Any]]) -> int:
+        raise InputError("a table that this station does not know")
+
+    desk = Desk()
+    desk.newest = 1
+    sender = Sender(Path(ledger.path), desk, 5.0, 20, clock=Clock(), start=False, take_lists=take_lists)
+    while sender.turn() == 0.0:
+        pass
+    assert desk.seq == outbox.newest(Path(ledger.path))
+    assert "does not know" in str(sender.standing.fault)
 
 
 def test_its_thread_ends_when_it_is_closed(ledger: Ledger) -> None:

@@ -43,7 +43,10 @@ def _more(n: int) -> str:
 
 
 def _entries(issued: Issued) -> str:
-    told = [_entry(one) for one in json.loads(issued.changes)]
+    told = [
+        f"{_entry(one)} ({_('retired')})" if one["action"] == "retire" else _entry(one)
+        for one in json.loads(issued.changes)
+    ]
     named, more = ", ".join(told[:3]), len(told) - 3
     return _("{names} and {n} more").format(names=named, n=more) if more > 0 else named
 
