@@ -201,18 +201,18 @@ def test_a_manager_of_many_bays_goes_from_the_wall_to_a_short_fills_curve_and_pr
         page.on("pageerror", lambda error: complaints.append(str(error)))
         page.goto(f"{address}/wall")
         expect(page.locator("[data-live=yes]")).to_contain_text("idle")  # from the bay's own stream
+        assert violations(page) == []
         page.click("text=More")
         page.click("nav >> text=Quality")
         page.click("text=12 months")
+        assert violations(page) == []
         short = page.locator("section", has_text="Short fills, the worst first")
         short.locator("tbody a").first.click()
         expect(page.locator(".under")).to_contain_text("Short")
-        assert violations(page) == []
         page.click("text=Its curve and its sheet")
         expect(page).to_have_url(re.compile(f"{bay.address}jobs/"))
         expect(page.locator("#curve-plots canvas").first).to_be_visible()
         page.goto(f"{address}/usage")
-        assert violations(page) == []
         page.click("text=Earlier month")
         page.emulate_media(media="print")
         expect(page.locator("h1")).to_contain_text("Usage 20")
