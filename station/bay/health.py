@@ -101,6 +101,11 @@ def backup_check(standing: Standing, late_s: float) -> Check:
             "behind: what was recorded in the last {minutes} min is in no copy; {where}. Look at the medium"
         ).format(minutes=number(minutes, ".0f"), where=where)
         return Check(False, text, vital=False)
+    if standing.same_disk:
+        text = _(
+            "on the record's own disk: if that dies, the copies die with it; {where}. Plug the medium in, or name a folder on another"
+        ).format(where=where)
+        return Check(False, text, vital=False)
     return Check(True, where, vital=False)
 
 

@@ -236,12 +236,13 @@ def _last_of(ledger: Path) -> int | None:
 class Standing:
     """How the second place stands. behind_s: for how long the record has had entries that no copy has; 0.0 where the
     newest has them all, None before the first look. newest: the newest copy's moment, "" where there is none. fault: why
-    the last try failed."""
+    the last try failed. same_disk: the newest copy lies where the record does, and would be lost with it."""
 
     folder: Path
     behind_s: float | None = None
     newest: str = ""
     fault: str | None = None
+    same_disk: bool = False
 
 
 class Keeper:
@@ -260,7 +261,7 @@ class Keeper:
         self._fault: str | None = None
         self._newest = ""
         self._behind_since_s: float | None = None
-        self._looked = False
+        self._looked = self._same_disk = False
         self._thread = threading.Thread(target=self._run, name="backup", daemon=True)
         self._thread.start()
 
@@ -282,7 +283,7 @@ class Keeper:
         """As of now; any thread may ask, and waits for nothing."""
         since_s = self._behind_since_s
         behind_s = None if not self._looked else 0.0 if since_s is None else self._clock() - since_s
-        return Standing(self._folder, behind_s, self._newest, self._fault)
+        return Standing(self._folder, behind_s, self._newest, self._fault, self._same_disk)
 
     def look(self) -> None:
         """Make a copy if the record has grown."""
@@ -295,7 +296,8 @@ class Keeper:
         self._looked = True
         try:
             made = make(self._ledger, self._folder)
-        except LedgerError as error:
+            self._same_disk = made.path.stat().st_dev == self._ledger.stat().st_dev
+        except (LedgerError, OSError) as error:  # pulled out at that very moment
             self._fault = str(error)
             log.error("%s", error)
             return

@@ -4,6 +4,7 @@ import os
 import shutil
 import sqlite3
 import stat
+import tempfile
 from datetime import datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -12,6 +13,7 @@ from typing import Any
 import pytest
 
 from station.__main__ import main
+from station.bay import health
 from station.errors import InputError, LedgerBusy, LedgerError
 from station.record import anchor, backup, verify
 from station.record.copying import copy_database
@@ -221,6 +223,16 @@ def test_a_medium_without_room_says_so_and_leaves_the_older_copies(
     keeper.look()
     assert keeper.standing.fault is None
     assert keeper.standing.behind_s == 0.0
+
+
+def test_a_second_place_on_the_records_own_disk_is_none(path: Path, tmp_path: Path) -> None:
+    """A stick that is not plugged in leaves its folder, which lies on the card: copies there die with the card."""
+    with tempfile.TemporaryDirectory(dir="/dev/shm") as elsewhere:
+        for folder, shared in ((tmp_path / "stick", True), (Path(elsewhere), False)):
+            keeper = backup.Keeper(path, folder, every_s=3600.0)
+            keeper.close()
+            assert keeper.standing.same_disk is shared
+            assert health.backup_check(keeper.standing, 2700.0).ok is not shared
 
 
 def test_the_keeper_copies_what_came_and_nothing_twice(path: Path, tmp_path: Path) -> None:
