@@ -15,6 +15,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from station.errors import InputError, LedgerError
 from station.record import anchor
@@ -59,9 +60,11 @@ def _number(copy: Path) -> int:
 
 
 def make(ledger: Path, folder: Path, keep: int = KEEP) -> Backup:
-    """Copy a record, which may be in use, to a folder. Raises LedgerError where that fails; older copies stay then."""
+    """Copy a record, which may be in use, to a folder. Raises LedgerError where that fails, or where the folder has copies
+    of another record; older copies stay then."""
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        _need_own(ledger, folder)
         # Photos first: a photo is on disk before its entry, so each entry in the copy finds its photo.
         photos = _copy_photos(photos_of(ledger), folder / photos_of(ledger).name)
         number = max(map(_number, copies(folder, ledger.stem)), default=0) + 1
@@ -80,6 +83,21 @@ def make(ledger: Path, folder: Path, keep: int = KEEP) -> Backup:
     for old in copies(folder, ledger.stem)[:-keep]:
         old.unlink(missing_ok=True)
     return Backup(target, entries, photos)
+
+
+def _need_own(ledger: Path, folder: Path) -> None:
+    """A station started on a new card would push out the only copies of the record that it is to get back."""
+    last = copies(folder, ledger.stem)[-1:]
+    began = [
+        one
+        for one in (_value_of(path, "select hash from event where seq = 1") for path in (ledger, *last))
+        if one
+    ]
+    if len(set(began)) > 1:
+        raise LedgerError(
+            f"the backup in {folder} is of another record. Restore it first where this bay's card was changed; else name a "
+            "folder of its own for this bay, or move those copies away."
+        )
 
 
 def _check(copy: Path) -> int:
@@ -225,9 +243,15 @@ def _moment_of(found: list[Path]) -> str:
 
 
 def _last_of(ledger: Path) -> int | None:
+    last: int | None = _value_of(ledger, "select coalesce(max(seq), 0) from event")
+    return last
+
+
+def _value_of(ledger: Path, query: str) -> Any:
+    """What a query for one value gives; None for no row, and for what cannot be read."""
     try:
         with closing(sqlite3.connect(f"file:{ledger}?mode=ro", uri=True)) as db:
-            return int(db.execute("select coalesce(max(seq), 0) from event").fetchone()[0])
+            return next((row[0] for row in db.execute(query)), None)
     except sqlite3.Error:
         return None
 

@@ -225,6 +225,17 @@ def test_a_medium_without_room_says_so_and_leaves_the_older_copies(
     assert keeper.standing.behind_s == 0.0
 
 
+def test_a_new_card_does_not_write_over_the_copies_of_the_old_one(path: Path, tmp_path: Path) -> None:
+    """A station started on an empty card before anybody restored: its copies pushed the only ones of the old record out."""
+    made = backup.make(path, tmp_path / "stick", keep=1).path
+    fresh = filled(tmp_path / "new card" / "l.sqlite", jobs=0, minutes=0.01)
+    with pytest.raises(LedgerError, match="of another record"):
+        backup.make(fresh, tmp_path / "stick", keep=1)
+    assert backup.copies(tmp_path / "stick", "l") == [made]
+    backup.restore(tmp_path / "stick", fresh)
+    backup.make(fresh, tmp_path / "stick", keep=1)
+
+
 def test_a_second_place_on_the_records_own_disk_is_none(path: Path, tmp_path: Path) -> None:
     """A stick that is not plugged in leaves its folder, which lies on the card: copies there die with the card."""
     with tempfile.TemporaryDirectory(dir="/dev/shm") as elsewhere:
