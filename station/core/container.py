@@ -1,5 +1,6 @@
 """The container weighed by hand: what a shop scale showed before the fill and after it, as the technician typed it."""
 
+import math
 from dataclasses import dataclass
 
 from station.common.digits import number
@@ -8,7 +9,7 @@ from station.common.words import _
 from station.core.amounts import delivered_l
 from station.core.state import BayState
 from station.errors import InputError
-from station.given.evidence import ContainerWeighing, TypedWeighings
+from station.given.evidence import TypedWeighings
 from station.given.stages import FINISHED
 
 SOURCE = "container_typed"
@@ -17,6 +18,9 @@ BEFORE, AFTER = "before", "after"
 MOST_KG = 2000.0
 U_KG = (0.001, 10.0)
 """What a standard uncertainty of one weighing may be."""
+U_SCALE_KG = 0.02
+"""Standard uncertainty of a scale under the container, of which nothing is stated (common practice, no source)."""
+GREW_TIMES_U = 4.0
 UNLIKE_TIMES, UNLIKE_KG = 3.0, 5.0
 """So many times what was metered, and so much beyond, is no fill any more: another unit, or another container."""
 
@@ -112,11 +116,29 @@ def other(state: BayState) -> BayState:
     return state if state.said.container is None else evolve(state, said=evolve(state.said, container=None))
 
 
-def weighed(state: BayState) -> ContainerWeighing | None:
-    """Both weighings, as typed here or in the job's file; None without both."""
-    typed = state.said.container
-    here = None if typed is None else typed.whole()
-    return state.spec.container if here is None else here
+@dataclass(frozen=True)
+class Weighed:
+    """The container before and after the fill, as typed or by a scale under it; u_kg: of one weighing."""
+
+    before_kg: float
+    after_kg: float
+    u_kg: float
+
+    def grew_kg(self) -> float:
+        """By how much more it weighs after the fill than the doubt of both weighings explains; 0.0 where it does not. A
+        pump only takes: it is another container then, or something stands on the scale."""
+        return max(0.0, self.after_kg - self.before_kg - GREW_TIMES_U * math.sqrt(2.0) * self.u_kg)
+
+
+def weighed(state: BayState) -> Weighed | None:
+    """Both weighings, as typed here, in the job's file, or by a scale under it; None without both."""
+    typed, fill = state.said.container, state.fill
+    here = (None if typed is None else typed.whole()) or state.spec.container
+    if here is not None:
+        return Weighed(here.before_kg, here.after_kg, here.u_kg)
+    if fill.container_before_kg is None or fill.container_after_kg is None:
+        return None
+    return Weighed(fill.container_before_kg, fill.container_after_kg, U_SCALE_KG)
 
 
 def in_words(typed: TypedWeighings | None) -> str:

@@ -137,6 +137,14 @@ TABLE: dict[str, Interlock] = {
         N_("Check the meter by weighing before you trust this fill, then prove the meter."),
         stops=False,
     ),
+    "container_grew": Interlock(
+        N_("the container weighs more than before"),
+        N_("A pump only takes: it is another container, or something stands on the scale."),
+        N_(
+            "What it weighs says nothing of this fill. Clear the scale, and let a little run over the lip, or look at the level."
+        ),
+        stops=False,
+    ),
     "drum_low": Interlock(
         N_("the drum will not last"),
         N_("By the count, less is left than this job needs."),

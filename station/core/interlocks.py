@@ -308,6 +308,7 @@ ALWAYS: dict[str, Check] = {
     "over_target": _over_target,
     "air": warnings.air,
     "flow_unlike": warnings.flow_unlike,
+    "container_grew": warnings.container_grew,
     "drum_low": warnings.drum_low,
     "hose_asks": lambda state: _hose(state, same=True),
     "pan_nearly_full": _pan_nearly_full,

@@ -3,6 +3,7 @@
 from calibration.budget import expanded
 from station.common.digits import local, number, stated
 from station.common.words import _
+from station.core import container
 from station.core.amounts import delivered_l, purge_needed_l, target_l
 from station.core.state import BayState
 from station.filling.drum import short_by_l
@@ -41,6 +42,15 @@ def flow_unlike(state: BayState) -> str | None:
         steady_l_min=number(watch.steady_l_min, ".2f"),
         share=number(100 * (share / state.pump.usual.mean - 1.0), "+.0f"),
         stops=state.pump.usual.stops,
+    )
+
+
+def container_grew(state: BayState) -> str | None:
+    both = container.weighed(state) if state.meter.pulses else None
+    if both is None or not both.grew_kg():
+        return None
+    return _("{before_kg} kg before the fill, {after_kg} kg since.").format(
+        before_kg=number(both.before_kg, ".2f"), after_kg=number(both.after_kg, ".2f")
     )
 
 

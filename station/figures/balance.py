@@ -17,7 +17,7 @@ from station.filling.expecting import Expecting, proved_l
 from station.given.report import LipProof, PanStep, Part, Report, Told
 from station.given.stages import Stage
 from station.weighing import drip, steps
-from station.weighing.leak import LeakWatch, watch
+from station.weighing.leak import LeakWatch
 
 
 @dataclass(frozen=True)
@@ -54,20 +54,6 @@ def drip_ahead(state: BayState) -> StillToCome | None:
     return StillToCome(
         ahead.still_to_come_kg / kg_per_l, budget.expanded(ahead.u_kg) / kg_per_l, ahead.wait_s
     )
-
-
-def leak_watch(state: BayState) -> LeakWatch | None:
-    """What the pan has shown since the plug went in. None until half a minute of it was seen."""
-    if state.weighing.leak is None or state.weighing.leak.slope.n < 6:
-        return None
-    slope, middle_s = (
-        state.weighing.leak.slope,
-        0.5 * (state.weighing.leak.t0_s + state.weighing.leak.block_t_s),
-    )
-    u_slope_kg_s = state.spec.pan.noise_kg / math.sqrt(slope.stt)
-    density = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c)
-    drift = state.weighing.drift
-    return watch(slope.kg_s, u_slope_kg_s, drift.rate_kg_s(middle_s), drift.u_rate_kg_s(middle_s), density)
 
 
 def figures(state: BayState) -> Figures:
@@ -207,7 +193,7 @@ def report(state: BayState) -> Report:
         lip_proof=_lip_proof(state),
         unproved=interruption.unproved(state),
     )
-    return _with_leak(_with_verdict(known, f.hearing, state), leak_watch(state))
+    return _with_leak(_with_verdict(known, f.hearing, state), weighed.leak_watch(state))
 
 
 def _with_verdict(known: Report, hearing: Hearing | None, state: BayState) -> Report:

@@ -104,10 +104,18 @@ class Fusion:
     on_level: Judgement
 
     def less_sure(self) -> "Fusion":
-        """For a stand that nobody looked at: the judgement that is less sure of itself, as the stand is doubted or as it
-        is taken to be level. So that what is not known decides nothing, whichever way it would push."""
-        both = (self.judgement, self.on_level)
-        return replace(self, judgement=min(both, key=lambda one: max(one.p_short, one.p_within, one.p_over)))
+        """For a stand that nobody looked at: the judgement that is least sure of itself while the stand's doubt goes from
+        what is stated of it down to none, which is a straight line between the two. So that what is not known decides
+        nothing, whichever way it would push."""
+        ends = (self.judgement, self.on_level)
+        stated, level = (np.array([one.p_short, one.p_within, one.p_over]) for one in ends)
+        shares = [0.0, 1.0]
+        for i, j in ((0, 1), (0, 2), (1, 2)):  # where two of the three are alike
+            apart, change = stated[i] - stated[j], (level - stated)[i] - (level - stated)[j]
+            if apart * (apart + change) < 0.0:
+                shares.append(-apart / change)
+        least = min((stated + share * (level - stated) for share in shares), key=max)
+        return replace(self, judgement=decide(float(least[0]), float(least[2])))
 
     def sound(self, name: str) -> float:
         """Probability that a witness is sound, after all were heard."""

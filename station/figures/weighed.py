@@ -7,6 +7,7 @@ from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
 from station.core.state import BayState
 from station.weighing import drip, lines, steps
+from station.weighing.leak import LeakWatch, watch
 from station.weighing.limits import LIMITS as WEIGHING
 
 CELL_WARMS_C = 3.0
@@ -114,3 +115,27 @@ def overflow(state: BayState) -> budget.Budget | None:
     supply_c = state.meter.supply_c
     # its zero's wander is in the drift's doubt already
     return _weighed(state, "overflow", gained_kg, u_kg, gained_kg, state.spec.fresh, supply_c, 0.0)
+
+
+def leak_watch(state: BayState) -> LeakWatch | None:
+    """What the pan has shown since the plug went in. None until half a minute of it was seen."""
+    if state.weighing.leak is None or state.weighing.leak.slope.n < 6:
+        return None
+    slope, middle_s = (
+        state.weighing.leak.slope,
+        0.5 * (state.weighing.leak.t0_s + state.weighing.leak.block_t_s),
+    )
+    u_slope_kg_s = state.spec.pan.noise_kg / math.sqrt(slope.stt)
+    density = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c)
+    drift = state.weighing.drift
+    return watch(slope.kg_s, u_slope_kg_s, drift.rate_kg_s(middle_s), drift.u_rate_kg_s(middle_s), density)
+
+
+def leaked_l(state: BayState) -> float:
+    """What a leak that the watch found has brought into the pan while the fill was weighed, if it ran as fast all along:
+    litres at the reference temperature. 0.0 where none was found."""
+    leak, base = leak_watch(state), state.fill.base
+    if leak is None or not leak.found or base is None:
+        return 0.0
+    until_s = state.t_s if state.fill.end is None else state.fill.end.t_s
+    return leak.rate_l_h * (until_s - base.t_s) / 3600.0

@@ -11,7 +11,7 @@ from station.common.sentences import listed
 from station.common.words import N_, _
 from station.core import container
 from station.core.state import BayState
-from station.figures import faults
+from station.figures import faults, weighed
 from station.figures.evidence import About, Fusion, Witness, fuse
 from station.filling.expecting import Expecting
 from station.given.limits import LIMITS as GIVEN
@@ -32,6 +32,12 @@ U_LEVEL_SEEN_REL = 0.010
 """A finger's or an eye's level at the plug: two millimetres on the housing's surface (common practice, no source)."""
 U_PUMP_LINE_REL, U_PUMP_LEARNED_REL = 0.15, 0.05
 """Of running time × flow: by the pump's line as typed, and by the flow that it was seen to have."""
+LEAK_TIMES = 2.0
+"""Of what ran into the pan, so many times what the leak brought tells nothing of the lip: a joint may have leaked faster
+while the pump pressed, or before its sealant took (our model)."""
+LEAKS = N_(
+    "no more came into the pan than what leaks, which tells nothing of the level: mend the leak, then look at the level"
+)
 WORTH_A_WORD_REL = 0.03
 """A volume this far from what the lip proves is told, though the expected fill's own doubt may allow it."""
 CONTRADICTED = 0.5
@@ -84,23 +90,16 @@ def _drained(came_l: float, u_came_l: float) -> Witness:
 
 
 def _container(state: BayState, overflow_l: float, u_overflow_l: float) -> Witness | None:
-    spec, fill = state.spec, state.fill
-    weighed = container.weighed(state)
-    if weighed is not None:
-        before_kg, after_kg, u_kg = weighed.before_kg, weighed.after_kg, weighed.u_kg
-    elif fill.container_before_kg is not None and fill.container_after_kg is not None:
-        before_kg, after_kg, u_kg = fill.container_before_kg, fill.container_after_kg, U_CONTAINER_KG
-    else:
+    spec, both = state.spec, container.weighed(state)
+    if both is None or both.grew_kg():
         return None
     kg_per_l = spec.fresh.density_kg_m3(spec.reference_temperature_c) / 1000.0
-    drawn_l = (before_kg - after_kg) / kg_per_l * LIFT - state.supply.purged_l
-    u_l = math.hypot(math.sqrt(2.0) * u_kg / kg_per_l, spec.fresh.u_density_rel * drawn_l, u_overflow_l)
+    drawn_l = (both.before_kg - both.after_kg) / kg_per_l * LIFT - state.supply.purged_l
+    u_l = math.hypot(math.sqrt(2.0) * both.u_kg / kg_per_l, spec.fresh.u_density_rel * drawn_l, u_overflow_l)
     value_l = drawn_l - overflow_l
     return Witness("container", About.FILLED, value_l, u_l, faults=faults.container(max(0.0, value_l)))
 
 
-U_CONTAINER_KG = 0.02
-"""Standard uncertainty of a scale under the container, of which nothing is stated (common practice, no source)."""
 LIFT = 1.0 + 1.2 / 870.0 - 1.2 / 8000.0
 """Air buoyancy of an oil against steel weights: 0.12 %, at 1.2 kg/m³ of air (OIML D 28)."""
 
@@ -144,10 +143,12 @@ def hear(
         seen = state.meter.air_l > 0 or state.pump.hold.miscounts > 0
         wrong = faults.meter(metered.value, spec.meter_record, seen)
         found.append(Witness("meter", About.FILLED, filled.value, filled.u, filled.dof, wrong))
-    if over_l > max(LIP_LEAST_L, LIP_TIMES_U * u_over_l):
+    leaked_l = weighed.leaked_l(state)
+    lip_l, least_l = over_l - LEAK_TIMES * leaked_l, max(LIP_LEAST_L, LIP_TIMES_U * u_over_l)
+    if lip_l > least_l:
         u_lip_l = math.hypot(U_LIP_L, U_LIP_REL * holds_l)
         wrong = faults.lip(
-            over_l, holds_l, proved=proof is not None and proof.proved_s is not None and proof.still
+            lip_l, holds_l, proved=proof is not None and proof.proved_s is not None and proof.still
         )
         found.append(Witness("lip", About.LEVEL, 0.0, u_lip_l, faults=wrong))
     elif proof is not None and not proof.over_kg and proof.read_l - proof.from_l >= DRY_LEAST_L:
@@ -169,7 +170,7 @@ def hear(
     if told <= {About.EXPECTED}:
         return None
     # What stands above the lip runs out at the plug: a pan that was watching and saw nothing doubts it.
-    quiet = overflow is not None and About.LEVEL not in told
+    quiet = overflow is not None and About.LEVEL not in told and not leaked_l
     above = faults.OVER_UNSEEN if quiet else 1.0
     fusion = fuse(found, spec.tolerance_minus_l, spec.tolerance_plus_l, above)
     if not checked:
@@ -177,7 +178,10 @@ def hear(
     spoke = tuple(witness for witness in found if witness.about is not About.STAND)
     rows = tuple(_row(state, witness, fusion, now) for witness in spoke)
     rows += _stand(fusion, checked) + _history(state, filled)
-    return Hearing(spoke, fusion, in_words(spoke, fusion, e_l, quiet, checked), rows)
+    said = in_words(spoke, fusion, e_l, quiet, checked)
+    if lip_l <= least_l < over_l:
+        said = f"{said}; {_(LEAKS)}"
+    return Hearing(spoke, fusion, said, rows)
 
 
 def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> Spoke:

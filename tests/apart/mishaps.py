@@ -110,15 +110,13 @@ def hose_empty(weighs: str) -> Callable[[int], Scene]:
     return scene
 
 
-LEAK_FOR_LIP = "what leaks into the pan is taken for fluid over the lip, though the leak watch finds the leak"
-GREW = "a container that weighs more after the fill than before is believed: the verdict is short"
 BEFORE_THE_HOSE = (
     "meter and container agree on what stayed in the hose, and no fault is known that both share"
 )
 
 MISHAPS = (
-    Row("joint leaks, to a target 0.2 L short", joint_leaks("target"), all_of(not_full, _leak), LEAK_FOR_LIP),
-    Row("joint leaks, which ends the lip proof", joint_leaks("lip"), all_of(not_full, _leak), LEAK_FOR_LIP),
+    Row("joint leaks, to a target 0.2 L short", joint_leaks("target"), all_of(not_full, _leak)),
+    Row("joint leaks, which ends the lip proof", joint_leaks("lip"), all_of(not_full, _leak)),
     Row("pan emptied before the fill, to the lip", pan_emptied, all_of(full, drained)),
     Row("pan not put back, ran over onto the floor", pan_away, _full_or_open),
     Row("container ran empty, swapped for a lighter one", swapped("target", "lighter"), not_full),
@@ -126,13 +124,11 @@ MISHAPS = (
         "container swapped for a heavier one, to the target",
         swapped("target", "heavier"),
         _full_or_open,
-        GREW,
     ),
     Row(
         "container swapped for a heavier one, to the lip",
         swapped("lip", "heavier"),
         all_of(full, names("container")),
-        GREW,
     ),
     Row("two compartments into one pan, to the lip", two_drains, all_of(full, _drained_or_asked)),
     Row("thermometer hangs elsewhere, container weighed", probe_elsewhere, _full_or_open),

@@ -8,7 +8,9 @@ from typing import Any
 import pytest
 
 from hardware.sample import Sample
+from station.common.evolve import evolve
 from station.core import container
+from station.core.container import Weighed
 from station.core.notice import Notice
 from station.core.state import BayState
 from station.core.step import LedgerEvent, step
@@ -68,7 +70,7 @@ def test_a_first_weighing_typed_anew_waits_for_its_second() -> None:
     again, texts = typed(state, "before", 60.0)
     assert texts == ["before 60.0 kg, u 0.0115 kg"]
     assert container.weighed(again) is None
-    assert container.weighed(typed(again, "after", 57.4, 0.02)[0]) == ContainerWeighing(60.0, 57.4, 0.02)
+    assert container.weighed(typed(again, "after", 57.4, 0.02)[0]) == Weighed(60.0, 57.4, 0.02)
 
 
 def test_another_container_at_the_pump_ends_what_was_typed() -> None:
@@ -122,3 +124,22 @@ def test_a_stream_that_says_nonsense_changes_nothing(text: str) -> None:
     after, effects = step(state, Sample(state.t_s, container.SOURCE, text))
     assert after.said == state.said
     assert effects == ()
+
+
+def scaled(kg: float) -> tuple[BayState, list[Notice]]:
+    """The state after the scale under the container showed 58.4 kg before the fill, and kg after it."""
+    state = fill(2.9)
+    state = evolve(state, fill=evolve(state.fill, container_before_kg=58.4, container_after_kg=kg))
+    after, effects = step(state, Sample(state.t_s, "container", kg))
+    return after, [effect for effect in effects if isinstance(effect, Notice)]
+
+
+def test_a_container_that_grew_is_another_one_and_speaks_no_more() -> None:
+    sound, quiet = scaled(55.85)
+    assert "container" in [w.name for w in balance.report(sound).witnesses]
+    assert quiet == []
+    swapped, told = scaled(61.2)
+    assert "container" not in [w.name for w in balance.report(swapped).witnesses]
+    assert [notice.kind for notice in told] == ["container_grew"]
+    assert told[0].text.startswith("58.40 kg before the fill, 61.20 kg since.")
+    assert not told[0].stops

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from calibration.fluid import Fluid
 from station.common.evolve import evolve
 from station.core.state import BayState, Drain, Fill, Hearing, LipProof, Said
-from station.figures import balance
+from station.figures import balance, weighed
 from station.figures.sheet import text_sheet
 from station.filling.expecting import Film, expecting, proved_l
 from station.filling.metering import MeterTrack
@@ -17,6 +17,7 @@ from station.given.evidence import ContainerWeighing, MeterRecord
 from station.given.job import JobSpec
 from station.given.lines import MeterLine, PanLine
 from station.given.pumping import PumpLine
+from station.weighing.leak import LeakWatch
 from station.weighing.lines import Level
 
 OIL = Fluid(
@@ -108,6 +109,7 @@ RECORDS = (MeterRecord(), MeterRecord(proved=True), MeterRecord(10, 0.0, 0.006, 
     st.sampled_from([None, 0.0, -0.05]),
 )
 @example(-0.12, 0.15, False, RECORDS[0], 0.0)
+@example(0.109375, 0.03, False, RECORDS[1], 0.0)
 def test_a_stand_that_nobody_checked_never_makes_a_doubt_smaller(
     metered_rel: float, over_l: float, seen: bool, record: MeterRecord, container_rel: float | None
 ) -> None:
@@ -283,3 +285,17 @@ def test_the_pumps_time_alone_says_nothing_of_a_fill() -> None:
         hearing=Hearing(),
     )
     assert balance.report(ran).verdict_text is None
+
+
+@pytest.mark.parametrize(("leaked_l", "speaks"), [(0.0, True), (0.010, True), (0.015, False)])
+def test_what_a_joint_leaks_into_the_pan_is_no_lip(
+    monkeypatch: pytest.MonkeyPatch, leaked_l: float, speaks: bool
+) -> None:
+    """30 mL in the pan over five minutes, of which the leak that the watch found brought so much."""
+    rate_l_h = leaked_l * 3600.0 / 300.0
+    monkeypatch.setattr(weighed, "leak_watch", lambda state: LeakWatch(rate_l_h, 0.01))
+    state = fill(2.90, over_l=0.03)
+    assert ("lip" in [w.name for w in balance.report(state).witnesses]) == speaks
+    verdict, text = said(state)
+    assert (verdict == "full") == speaks
+    assert ("than what leaks" in text) != speaks
