@@ -198,8 +198,8 @@ def _sentence(kind: type, error: ErrorDetails, source: str, names: Mapping[str, 
 
 
 def _tells(text: str, value: object) -> bool:
-    """Whether a sentence names the value already."""
-    return re.search(rf"(?<![\w.]){re.escape(repr(value))}(?![\w.])", text) is not None
+    """Whether a sentence names the value already; the same number in an example, in quotes, is another."""
+    return re.search(rf"(?<![\w.\"]){re.escape(repr(value))}(?![\w.])", text) is not None
 
 
 def _unknown(kind: type, loc: Loc, value: object, source: str) -> str:

@@ -129,8 +129,9 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     person.tab_to("#next", 60)
     person.mark("reseal_done")
     expect(phone.locator(".countdown").first).to_be_visible()
-    person.bench("fastest")
-    time.sleep(5)
+    for _ in range(2):  # the server closes a line on which nothing is asked for five seconds
+        person.bench("fastest")
+        time.sleep(2.5)
     person.bench("faster")
     person.mark("fill_start")
     person.reach("fill")

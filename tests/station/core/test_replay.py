@@ -129,7 +129,7 @@ def test_without_a_meter_no_volume_is_filled_and_the_level_speaks_alone() -> Non
     state = replay(read_job(JOB), [s for s in recording.read(CSV) if s.source != "meter"])
     got = balance.report(state).to_dict()
     assert got["filled_l"] is None
-    assert got["verdict_text"] == "full: lip and level agree"
+    assert got["verdict_text"] == "full: lip and level agree; nobody laid a spirit level on the housing"
     unseen = [s for s in recording.read(CSV) if s.source not in ("meter", "pan") and s.value != "level_seen"]
     assert balance.report(replay(read_job(JOB), unseen)).to_dict()["verdict"] == "undecided"
 
