@@ -2,7 +2,7 @@
 
 The seed beside this module holds what the station's own desks recorded while they played it (``python -m tests.depot``),
 its days counted back from today. It is written into an empty record as it was recorded: chained, signed, and saying of
-itself that it is simulated. Only of the newest jobs, and of those worth a look, it has the raw samples.
+itself that it is simulated.
 """
 
 import json

@@ -17,7 +17,7 @@ from station.record.blocks import encode
 from station.record.ledger import Ledger
 from station.rehearsing.depot import seed_path
 from tests.depot.playing import Depot
-from tests.depot.timetable import KEPT, services, timetable
+from tests.depot.timetable import timetable
 
 
 def play(most: int | None = None) -> Depot:
@@ -35,11 +35,8 @@ def play(most: int | None = None) -> Depot:
 
 
 def write(depot: Depot, path: Path) -> None:
-    """The seed: entries as text, and the raw samples of some jobs as blocks."""
-    newest = len(depot.jobs) - KEPT
-    kept = [
-        n for n, one in enumerate(services()) if n in depot.book.samples and (n >= newest or one.worth_a_look)
-    ]
+    """The seed: entries as text, and the raw samples of each job as blocks."""
+    kept = sorted(depot.book.samples)
     told = {
         "jobs": [[day, at_s, f"{n:06x}"] for n, (day, at_s, _) in enumerate(depot.jobs)],
         "held_l": depot.held_l,

@@ -36,8 +36,6 @@ GIVEN_UP = {-591: "the bus is wanted back, the cover stays on", -291: "wrong gas
 THEFT_L = {-148: 1.1, -127: 1.4, -99: 0.9, -85: 1.6, -57: 1.2, -36: 1.5, -22: 1.0, -8: 1.3}
 """From the keg of transmission fluid, on the evening of that day."""
 GEAR, ATF = "Tank G", "Keg T"
-KEPT = 4
-"""Of so many jobs, the newest, the raw samples are kept, beside those that are worth a look."""
 
 
 @dataclass(frozen=True)
@@ -57,12 +55,6 @@ class Service:
     knocked: bool = False
     given_up: str = ""
     closed_with: str = ""
-
-    @property
-    def worth_a_look(self) -> bool:
-        """Whether one of the stories is to be seen in its curve."""
-        mixed_up = (self.vehicle, self.part) == MIXED_UP and self.day >= MIXED_SINCE
-        return mixed_up or self.early_l > 0 or self.leak_l_h > 0
 
 
 @dataclass(frozen=True)
