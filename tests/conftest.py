@@ -15,6 +15,7 @@ settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
 
 DEAREST = (
+    "tests/journeys/test_whole_job.py",
     "tests/journeys/",
     "tests/study/",
     "tests/station/rehearsing/test_golden.py",
