@@ -17,7 +17,7 @@ from station.record.rows import NO_VERDICT
 from web.frame import format as fmt
 from web.frame import words
 from web.frame.listing import Asked, Listing
-from web.jobs import pump_runs
+from web.jobs import about, pump_runs
 from web.jobs.findings import Fact, Findings, Found, findings
 from web.live import pan_steps, witnesses
 from web.live.witnesses import WitnessLine
@@ -165,20 +165,25 @@ def judged(report: Report) -> tuple[str, words.Verdict]:
 def figures_of(job: JobRecord) -> list[Fact]:
     report, origin = job.measured, job.labels.get("expected_from")
     reached = [
-        (_("Drained"), fmt.litres(report.drained_l, report.drained_u95_l)),
-        (_("Left to drip"), fmt.volume(report.still_to_come_l, report.still_to_come_u95_l)),
-        (_("Metered"), fmt.litres(report.metered_l, report.metered_u95_l)),
-        (_("Overflow"), fmt.volume(report.overflow_l, report.overflow_u95_l)),
-        (_("Filled"), fmt.litres(report.filled_l, report.filled_u95_l)),
+        (_("Drained"), fmt.litres(report.drained_l, report.drained_u95_l), about.DRAINED),
+        (
+            _("Left to drip"),
+            fmt.volume(report.still_to_come_l, report.still_to_come_u95_l),
+            about.LEFT_TO_DRIP,
+        ),
+        (_("Metered"), fmt.litres(report.metered_l, report.metered_u95_l), about.METERED),
+        (_("Overflow"), fmt.volume(report.overflow_l, report.overflow_u95_l), about.OVERFLOW),
+        (_("Filled"), fmt.litres(report.filled_l, report.filled_u95_l), about.FILLED),
         (
             _("Expected fill, {origin}").format(origin=_(origin)) if origin else _("Expected fill"),
             fmt.litres(report.expected_fill_l, report.expected_fill_u95_l),
+            about.EXPECTED,
         ),
-        (_("Listed capacity"), fmt.litres(report.listed_capacity_l)),
+        (_("Listed capacity"), fmt.litres(report.listed_capacity_l), about.LISTED),
     ]
-    facts = [Fact(label, str(shown)) for label, shown in reached]
+    facts = [Fact(label, str(shown), _(behind)) for label, shown, behind in reached]
     if report.leak_text:
-        facts.append(Fact(_("Leak watch"), _(report.leak_text).rstrip(".")))
+        facts.append(Fact(_("Leak watch"), _(report.leak_text).rstrip("."), _(about.LEAK)))
     return facts
 
 

@@ -54,8 +54,11 @@ NUMBERS = {
 
 @dataclass(frozen=True)
 class Fact:
+    """about: what stands behind it, for whoever asks; "" where that is plain."""
+
     label: str
     value: str
+    about: str = ""
 
 
 @dataclass(frozen=True)

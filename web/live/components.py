@@ -50,7 +50,7 @@ COMPONENTS = (
     Component("The banner of a page that hears nothing", "First in every page with figures that move; live.js shows it after a second of silence.", PARTS + "stale %}{{ stale(hidden=false) }}"),
     Component("What the station objects to", "First in every page that sends something. An objection that begins with a field's label goes to that field instead.", '{% include "_message.html" %}'),
     Component("The badge of a simulated bay", "In the header of every page that shows measured figures.", '{% include "_simulated.html" %}'),
-    Component("Facts", "For a short list of names and values; kind figures sets numbers in a column.", PARTS + "facts %}{{ facts(facts_shown) }}"),
+    Component("Facts", "For a short list of names and values; kind figures sets numbers in a column; a row that has more to say unfolds.", PARTS + "facts %}{{ facts(facts_shown) }}"),
     Component("A table that folds", "For any list. On a narrow page each row becomes a card, and each cell says its data-label.", '<table class="cards"><thead><tr><th scope="col">Fluid</th><th scope="col" class="amount">Left</th></tr></thead><tbody><tr><th scope="row">Gear oil 75W-90</th><td data-label="Left" class="amount">38.2 ± 0.4 L</td></tr></tbody></table>'),
     Component("A chip", "For the state of one row: good, soon, due, none, or a verdict. The word says all that the colour says.", PARTS + 'chip %}{{ chip("good", "✓", "in use") }} {{ chip("due", "⚠", "due") }}'),
     Component("A tag", "Before a sentence that must not be read over.", PARTS + 'tag %}<p>{{ tag("Caution") }} Hot fluid scalds.</p>'),
@@ -77,8 +77,8 @@ COMPONENTS = (
 )  # fmt: skip
 SAMPLES: dict[str, Any] = {
     "facts_shown": [
-        SimpleNamespace(label="Drained", value="2.62 ± 0.01 L"),
-        SimpleNamespace(label="By", value="M. Okafor"),
+        SimpleNamespace(label="Drained", value="2.62 ± 0.01 L", about="What came out, weighed by the pan."),
+        SimpleNamespace(label="By", value="M. Okafor", about=""),
     ],
     "items_shown": [
         ItemView("hot", "Fluid below 60 °C, or gloves and sleeves on", False, True),

@@ -242,6 +242,17 @@ def test_the_job_page_shows_figures_budget_notices_and_events(bay: Bay) -> None:
         assert words in html
 
 
+def test_every_figure_of_a_job_unfolds_to_what_stands_behind_it(bay: Bay) -> None:
+    page = bay.html(f"/jobs/{JOB_ID}").text
+    figures = page[page.index('<table class="figures">') :].partition("</table>")[0]
+    rows = figures.count("<tr>")
+    assert rows >= 8
+    assert (
+        figures.count('<details class="about">') >= rows - 1
+    )  # all but the leak's bare number, which its row explains
+    assert "API MPMS 11.1" in figures
+
+
 def test_the_job_page_says_what_happened_and_lists_each_run_of_the_pump(bay: Bay) -> None:
     bay.engine.records[JOB_ID] = measuring(
         job_record(),
