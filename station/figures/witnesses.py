@@ -133,7 +133,8 @@ def hear(
     u_over_l = 0.0 if overflow is None else overflow.u
     proof = state.fill.proof
     learned, holds_l = spec.learned_from > 0, e_l
-    came_l = None if drained is None or drained.value <= 0 else drained.value
+    # What lies within its own doubt of nothing says nothing of how much goes in.
+    came_l = None if drained is None or drained.value <= drained.u95 else drained.value
     found = [Witness("expected", About.EXPECTED, e_l, now.u_l, faults=faults.expected(e_l, learned, came_l))]
     if drained is not None and came_l is not None:
         found.append(_drained(came_l, drained.u))

@@ -130,7 +130,7 @@ def scaled(kg: float) -> tuple[BayState, list[Notice]]:
     """The state after the scale under the container showed 58.4 kg before the fill, and kg after it."""
     state = fill(2.9)
     state = evolve(state, fill=evolve(state.fill, container_before_kg=58.4, container_after_kg=kg))
-    after, effects = step(state, Sample(state.t_s, "container", kg))
+    after, effects = step(state, Sample(1.0, "tick", 1.0))
     return after, [effect for effect in effects if isinstance(effect, Notice)]
 
 

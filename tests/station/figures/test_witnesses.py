@@ -299,3 +299,14 @@ def test_what_a_joint_leaks_into_the_pan_is_no_lip(
     verdict, text = said(state)
     assert (verdict == "full") == speaks
     assert ("than what leaks" in text) != speaks
+
+
+@pytest.mark.parametrize("came_kg", [0.0, 0.001, 0.002, 0.004])
+def test_a_drain_within_its_doubt_of_nothing_says_nothing_of_what_goes_in(came_kg: float) -> None:
+    """A pan that wandered by a gram or two is no compartment of two millilitres."""
+    state = fill(0.06)
+    assert state.drain.before is not None
+    taken = Level(14400.0, came_kg, 1e-3)
+    base, end = Level(15400.0, came_kg, 1e-4), Level(15700.0, came_kg, 1e-4)
+    state = evolve(state, drain=evolve(state.drain, taken=taken), fill=evolve(state.fill, base=base, end=end))
+    assert said(state)[0] == "short"
