@@ -67,7 +67,9 @@ class Standing:
         own = dict(self.own)
         if body.get("origin") == ORIGIN:
             stays = {
-                (d["table"], tuple(d["key"]), d["field"]) for d in body["differed"] if d["stands"] == "bay"
+                (one["table"], tuple(one["key"]), one["field"])
+                for one in body["differed"]
+                if one["stands"] == "bay"
             }
             for at in _said(body["issued"]):
                 if at not in stays and (*at[:2], WHOLE) not in stays:

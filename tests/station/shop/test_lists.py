@@ -70,7 +70,7 @@ def test_a_density_that_the_bay_measured_stays_and_the_shops_stands_beside_it() 
     found = met(own, issue(1, Change("fluid", ("gear",), "add", wanted)))
     [change] = found.changes
     assert change.fields == {"kv40_mm2_s": "112"}
-    said = {d.field: (d.bay, d.shop, d.stands) for d in found.differed}
+    said = {one.field: (one.bay, one.shop, one.stands) for one in found.differed}
     assert said == {
         "density_15_kg_m3": ("872.4", "868.0", "bay"),
         "density_origin": ("measured", "data sheet", "bay"),
@@ -84,7 +84,7 @@ def test_beside_a_measured_density_nothing_of_the_shops_is_put_in_another_form()
     wanted = {**GEAR, "density_kg_m3": "866.0", "at_c": "20", "kv40_mm2_s": "112"}
     found = met(own, issue(1, Change("fluid", ("gear",), "add", wanted)))
     assert [c.fields for c in found.changes] == [{"kv40_mm2_s": "112"}]
-    assert {(d.field, d.bay, d.shop) for d in found.differed if d.stands == "bay"} == {
+    assert {(one.field, one.bay, one.shop) for one in found.differed if one.stands == "bay"} == {
         ("density_kg_m3", "", "866.0"),
         ("at_c", "", "20"),
     }
@@ -105,7 +105,7 @@ def test_the_bays_own_word_stays_its_own_where_the_shops_was_not_taken() -> None
     first = issue(1, Change("compartment", ("bus 1", "rear axle"), "add", {"capacity": "none"}))
     bay = event(Change("compartment", ("bus 1", "rear axle"), "add", {"capacity": "2.9 L"}))
     refused = met([*own, bay], first)
-    assert [d.stands for d in refused.differed if d.why] == ["bay"]
+    assert [one.stands for one in refused.differed if one.why] == ["bay"]
     here = lists.standing([*own, bay, {"body": lists.body(first, refused)}])
     assert here.own["compartment", ("bus 1", "rear axle"), "capacity"] == "2.9 L"
 

@@ -71,20 +71,22 @@ def lists_page(
     differed = [
         [
             Cell(f"{one.shop} · {one.bay}"),
-            Cell(_entry(d)),
-            Cell(_field(d["field"])),
-            Cell(_word(d["field"], d["bay"])),
-            Cell(_word(d["field"], d["shop"])),
+            Cell(_entry(told)),
+            Cell(_field(told["field"])),
+            Cell(_word(told["field"], told["bay"])),
+            Cell(_word(told["field"], told["shop"])),
             Cell(
                 ": ".join(
-                    filter(None, (_("the bay's") if d["stands"] == "bay" else _("the shop's"), d["why"]))
+                    filter(
+                        None, (_("the bay's") if told["stands"] == "bay" else _("the shop's"), told["why"])
+                    )
                 )
             ),
             Cell(shops.moment(one.shop, one.utc)),
             number(one.version),
         ]
         for one in met
-        for d in one.differed
+        for told in one.differed
     ]
     changed = [
         [
