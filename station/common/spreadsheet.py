@@ -158,7 +158,7 @@ def _row(number: int, header: Sequence[str], cells: list[str]) -> CsvRow:
                 number,
                 {},
                 _("{where}: byte 0x{byte} is not UTF-8; save the file as CSV UTF-8").format(
-                    where=where, byte=f"{ord(bad) - 0xDC00:02X}"
+                    where=where, byte=format(ord(bad) - 0xDC00, "02X")
                 ),
             )
     while len(cells) > len(header) and not cells[-1].strip():
