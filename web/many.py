@@ -1,7 +1,7 @@
 """The application over many bays: the frame of a bay's own, gate, door and people, around other rooms."""
 
 import argparse
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Iterable, Sequence
 from contextlib import asynccontextmanager
 
 from anyio import CapacityLimiter
@@ -11,6 +11,7 @@ from starlette.responses import Response
 from station.bay import logs
 from station.commands.roll_up import opened
 from station.common.words import _, speak
+from station.given.receivers import Receiver
 from station.people.access import Access
 from station.record.many.store import NotKnown, Store
 from web.frame.assemble import assembled
@@ -20,13 +21,15 @@ from web.frame.render import Behind
 from web.frame.roles import MANY_RULES
 from web.people import people_pages, sign_in
 from web.server import door_of, run, say_first_code, say_ready
-from web.shop.many import arriving, jobs, pages, wall
+from web.shop.many import arriving, jobs, notices_page, pages, wall
+from web.shop.many.notifying import Notifying
 from web.shop.many.wall import Wall
 
 ROUTERS = (
     pages.router,
     jobs.router,
     wall.router,
+    notices_page.router,
     arriving.router,
     sign_in.router,
     sign_in.changes,
@@ -43,19 +46,22 @@ def create_app(
     hosts: Iterable[str] = (),
     secure: bool = False,
     simulated: bool = False,
+    receivers: Sequence[Receiver] = (),
 ) -> FastAPI:
     """The roll-up's pages and its door for bays.
 
     company: whose figures are shown; the first one where it is empty. access, hosts, secure: as of a bay's own application.
-    simulated: so are its bays, and every page says it.
+    simulated: so are its bays, and every page says it. receivers: of notices. Raises InputError.
     """
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         await app.state.wall.start()
+        await app.state.notifying.start()
         try:
             yield
         finally:
+            await app.state.notifying.close()
             await app.state.wall.close()
 
     behind = Behind(simulated, many=True)
@@ -65,6 +71,7 @@ def create_app(
     app.state.disk_threads = CapacityLimiter(DISK_THREADS)
     app.state.take_threads = CapacityLimiter(arriving.TAKE_THREADS)
     app.state.wall = Wall(store)
+    app.state.notifying = Notifying(store, receivers, company)
 
     @app.exception_handler(NotKnown)
     async def of_no_bay(request: Request, error: NotKnown) -> Response:
@@ -88,6 +95,8 @@ def serve(options: argparse.Namespace) -> None:
         def make(connections: Open) -> FastAPI:
             secure = tls is not None or rules.proxy
             names = [rules.host, *rules.names]
-            return create_app(here.store, access, options.company, names, secure, options.simulated)
+            return create_app(
+                here.store, access, options.company, names, secure, options.simulated, here.receivers
+            )
 
         run(make, rules.host, rules.port, announce, tls)

@@ -15,6 +15,7 @@ from station.errors import InputError
 
 if TYPE_CHECKING:
     from station.given.config import ServeRules
+    from station.given.receivers import Receiver
     from station.record.many.store import Store
 
 DONE, FAILED = 0, 1
@@ -44,6 +45,12 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
         "--certificate", type=Path, metavar="FILE", help="serve under TLS, with this certificate"
     )
     served.add_argument("--key", type=Path, metavar="FILE", help="the certificate's key")
+    served.add_argument(
+        "--receivers",
+        type=Path,
+        metavar="FILE",
+        help="other systems that are told of closed jobs, in a TOML file",
+    )
     served.add_argument("--proxy", action="store_true", help="a reverse proxy on this machine takes TLS off")
     served.add_argument(
         "--simulated", action="store_true", help="on this machine alone: nobody is asked to sign in"
@@ -111,13 +118,16 @@ class Opened:
     store: "Store"
     serve: "ServeRules"
     ledger: Path
+    receivers: "tuple[Receiver, ...]" = ()
 
 
 @contextmanager
 def opened(options: argparse.Namespace) -> Iterator[Opened]:
     """The roll-up's database, and how it is served. Raises InputError, StationError."""
     from station.given.config import ServeRules
+    from station.given.receivers import read_receivers
 
+    receivers = () if options.receivers is None else read_receivers(options.receivers)
     if options.data is None:
         raise InputError(
             "where are people and, without --dsn, the database to be kept? Name a folder with --data."
@@ -125,7 +135,7 @@ def opened(options: argparse.Namespace) -> Iterator[Opened]:
     options.data.mkdir(parents=True, exist_ok=True)
     with _store(options) as store:
         rules = ServeRules(options.host, options.port, names=tuple(options.name), proxy=options.proxy)
-        yield Opened(store, rules, options.data / "roll-up.sqlite")
+        yield Opened(store, rules, options.data / "roll-up.sqlite", receivers)
 
 
 @contextmanager

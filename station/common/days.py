@@ -8,6 +8,9 @@ from tzlocal import get_localzone
 
 from station.errors import InputError
 
+WARN_DAYS = 30
+"""So long before it ends a certificate is said to be due (common practice, no source)."""
+
 
 def zone_of(name: str | None) -> tzinfo:
     """The zone of a name such as "Europe/Oslo"; this machine's own where none is given. Raises InputError."""

@@ -1,4 +1,4 @@
-"""[roll_up]: whether and where a bay's record is rolled up with those of other bays."""
+"""[roll_up]: whether and where a bay's record is rolled up with those of other bays; and what may be said of any address that something of the record goes to."""
 
 import ipaddress
 from dataclasses import dataclass
@@ -35,16 +35,24 @@ class RollUpRules:
 
     def fault(self) -> tuple[str, str] | None:
         """The key of what cannot be, and what was expected; None where all can."""
-        try:
-            parts = urlsplit(self.address)
-            host, port = parts.hostname or "", parts.port
-        except ValueError:
-            host, port = "", None
-        if not host or port == 0:
-            return "address", 'write the address of the roll-up, such as "https://office.local:8766"'
-        if parts.scheme == "http" and not _is_loopback(host):
-            return "address", "beyond this machine the record goes out under TLS only: write https://"
-        return None
+        wrong = address_fault(
+            self.address, 'write the address of the roll-up, such as "https://office.local:8766"'
+        )
+        return None if wrong is None else ("address", wrong)
+
+
+def address_fault(address: str, expected: str) -> str | None:
+    """What is wrong with where something of the record goes; None where nothing is."""
+    try:
+        parts = urlsplit(address)
+        host, port = parts.hostname or "", parts.port
+    except ValueError:
+        host, port = "", None
+    if not host or port == 0:
+        return expected
+    if parts.scheme == "http" and not _is_loopback(host):
+        return "beyond this machine the record goes out under TLS only: write https://"
+    return None
 
 
 def _is_loopback(host: str) -> bool:

@@ -39,7 +39,6 @@ LISTED, MOST = 50, 10_000
 RECENT = 30
 """A signal this many values back or less is worth a look now."""
 RECURRING_AT = 3
-WARN_DAYS = 30
 _MEASURED = "stage = 'closed' and filled_l is not null and expected_fill_l > 0"
 CHART_COLUMNS = "job_id utc deviation_percent moving_range ewma signals".split()
 TABLES = ("fills", "subjects", "calibration")
@@ -302,7 +301,7 @@ def calibration_due(
             found.append(Due(kind, name, None, None, None, "none"))
             continue
         left = (date.fromisoformat(held.valid_until) - date.fromisoformat(today)).days
-        state = "overdue" if left < 0 else "due soon" if left <= WARN_DAYS else "ok"
+        state = "overdue" if left < 0 else "due soon" if left <= days.WARN_DAYS else "ok"
         found.append(Due(kind, name, held.number, held.valid_until, left, state))
     return sorted(found, key=lambda d: -math.inf if d.days_left is None else d.days_left)
 

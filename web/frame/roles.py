@@ -111,8 +111,9 @@ MANY_RULES: dict[str, Rule] = {
     **_all(OFFICE, [
         "GET /usage", "GET /usage.json", "GET /usage.csv", "GET /stock.json", "GET /stock.csv",
         "GET /quality", "GET /quality.json", "GET /quality.csv", "GET /quality/meter", "GET /quality/meter.json",
-        "GET /lists", "GET /lists.json",
+        "GET /lists", "GET /lists.json", "GET /notices", "GET /notices.json", "GET /notices.csv",
     ]),
+    "POST /api/notices/again": BOOKS,
     "GET /people": OWNER,
     **{address: rule for address, rule in RULES.items() if address.startswith("POST /api/people/")},
 }  # fmt: skip

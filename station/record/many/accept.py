@@ -95,6 +95,8 @@ def _set_aside(db: Db, shop: str, bay: str, nth: int) -> None:
         )
     for table in ("event", "checkpoint", "head", *_DRAWN):
         db.execute(f"delete from {table} where shop = %s and bay = %s".encode(), [shop, bay])
+    # Its present record is told of anew: an entry that was in the former one too has its notice's id, and is not sent twice.
+    db.execute("update lane set seq = 0 where shop = %s and bay = %s", [shop, bay])
     columns = ", ".join(("company", "shop", "month", "dimension", "name", *derive.TALLY))
     db.execute("delete from tally_month where shop = %s", [shop])
     db.execute(

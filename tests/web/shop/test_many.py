@@ -91,7 +91,7 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
         assert html.headers.get("content-encoding") == "gzip", address
         assert "Bay <1>" not in html.text
     assert "Bay &lt;1&gt;" in roll.send("GET", "/", headers=SHOW).text
-    for address in ("/bays", "/jobs", "/usage", "/stock", "/quality", "/calibrations"):
+    for address in ("/bays", "/jobs", "/usage", "/stock", "/quality", "/calibrations", "/notices"):
         assert roll.send("GET", f"{address}.json?{MONTHS}").status_code == 200, address
         assert roll.send("GET", f"{address}.csv?{MONTHS}").headers["content-type"].startswith("text/csv")
     told = roll.send("GET", f"/usage.json?{MONTHS}").json()
@@ -187,7 +187,7 @@ def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_othe
 def test_what_programs_may_read_is_described(roll: Roll) -> None:
     told = roll.send("GET", "/api/openapi.json").json()
     assert set(told["paths"]) == {
-        "/bays.json", "/asides.json", "/lists.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/stock.json", "/quality.json",
+        "/bays.json", "/asides.json", "/lists.json", "/notices.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/stock.json", "/quality.json",
         "/quality/meter.json", "/calibrations.json",
     }  # fmt: skip
     assert "deviation_percent" in told["components"]["schemas"]["JobLine"]["properties"]

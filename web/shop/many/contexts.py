@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from urllib.parse import urlencode
 
+from station.common.days import WARN_DAYS
 from station.common.words import N_, _, ngettext
 from station.record.many.accept import Aside
 from station.record.many.derive import UL
@@ -14,7 +15,6 @@ from web.frame import format as fmt
 from web.shop.many.asked import Asked, Shops, later, month_begin
 from web.shop.quality_chart import ChartView
 
-WARN_DAYS = 30
 KINDS = {"pan": N_("pan"), "meter": N_("meter")}
 
 
@@ -36,8 +36,17 @@ class Link:
 
 
 @dataclass(frozen=True)
+class Press:
+    """A button that changes something of one name. address: of the change."""
+
+    text: str
+    address: str
+    name: str
+
+
+@dataclass(frozen=True)
 class Section:
-    """A table. files: its twins. empty: what is said where it has no rows. head: the first cell of a row is its name."""
+    """A table. files: its twins. presses: what can be done with it. empty: what is said where it has no rows."""
 
     heading: str
     hint: str
@@ -45,6 +54,7 @@ class Section:
     rows: Sequence[Sequence[Cell]]
     empty: str
     files: Sequence[Link] = ()
+    presses: Sequence[Press] = ()
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from station.record.many.queries import Certified, Held, JobLine, Point, Tally
 from station.record.many.store import Reporting
 from web.frame.deps import download, page_of
 from web.frame.render import HERE
-from web.shop.many import comparing, contexts, issues, jobs
+from web.shop.many import comparing, contexts, issues, jobs, notices_page
 from web.shop.many.asked import ReadingDb, TheAsked, TheShops, TheStore
 from web.shop.many.contexts import span
 
@@ -157,7 +157,7 @@ def calibrations_csv(db: ReadingDb, asked: TheAsked) -> Response:
 @router.get("/api/openapi.json", include_in_schema=False)
 def reference(request: Request) -> Response:
     """What programs may read here, as OpenAPI."""
-    every = (*router.routes, *jobs.router.routes)
+    every = (*router.routes, *jobs.router.routes, *notices_page.router.routes)
     routes = [route for route in every if "read" in getattr(route, "tags", ())]
     return JSONResponse(get_openapi(title=request.app.title, version="1", routes=routes))
 

@@ -81,7 +81,7 @@ def test_nothing_is_accepted_that_is_not_refused_or_has_no_reason(
 def test_tables_of_the_version_before_are_brought_up(postgres: Embedded) -> None:
     dsn = fresh(postgres.dsn)
     with psycopg.connect(dsn) as db:
-        db.execute("drop table log, aside, aside_event, aside_checkpoint, issue")
+        db.execute("drop table log, aside, aside_event, aside_checkpoint, issue, receiver, lane, notice")
         db.execute("drop index event_of_catalogue")
         db.execute("update version set schema = 1")
     with closing(Store(dsn)) as store:
