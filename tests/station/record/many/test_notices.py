@@ -229,5 +229,5 @@ def test_a_calibration_is_told_when_it_is_due_and_once_more_when_it_is_overdue(s
     assert {one["type"] for one in told} == {"tallypan.calibration.due"}
     one = Certified("quay", "bay-2", "meter", "Meter 1", "M-1", "2025-06-01", end)
     other = Certified("quay", "bay-3", "meter", "Meter 1", "M-1", "2025-06-01", end)
-    ids = {told.id for c in (one, other) if (told := notices.of_certificate(COMPANY, c, end))}
+    ids = {found.id for c in (one, other) if (found := notices.of_certificate(COMPANY, c, end))}
     assert len(ids) == 2
