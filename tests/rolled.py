@@ -126,8 +126,13 @@ def enter(store: Store, shop: str = "harbour", bay: str = "bay-1") -> str:
     return store.enter_bay(COMPANY, shop, bay, ZONE)
 
 
+def bay_of(store: Store, token: str) -> Bay:
+    with store.bay(token) as (_, bay):
+        return bay
+
+
 def known(store: Store, bay: str = "bay-1", shop: str = "harbour") -> Bay:
-    return store.bay_of(enter(store, shop, bay))
+    return bay_of(store, enter(store, shop, bay))
 
 
 def give(store: Store, bay: Bay, batch: Batch) -> Taken:

@@ -25,7 +25,7 @@ from station.shop import catalogue, offered
 from tests.journeys.conftest import Station, serving
 from tests.journeys.technician import Technician, until
 from tests.journeys.test_every_page import violations
-from tests.rolled import COMPANY, ZONE, give
+from tests.rolled import COMPANY, ZONE, bay_of, give
 from tests.web.fake_engine import job_record, measuring
 from web.many import create_app
 
@@ -195,7 +195,7 @@ def test_a_manager_of_many_bays_goes_from_the_wall_to_a_short_fills_curve_and_pr
         token = store.enter_bay(COMPANY, "harbour", "bay-1", ZONE, bay.address.rstrip("/"))
         store.enter_bay(COMPANY, "harbour", "bay-2", ZONE)
         for after in range(0, outbox.newest(ledger), 2000):
-            assert give(store, store.bay_of(token), outbox.batch(ledger, after, 2000)).fault is None
+            assert give(store, bay_of(store, token), outbox.batch(ledger, after, 2000)).fault is None
         page = browser.new_page(viewport={"width": 1440, "height": 900}, reduced_motion="reduce")
         complaints: list[str] = []
         page.on("pageerror", lambda error: complaints.append(str(error)))

@@ -64,10 +64,8 @@ class Line:
         self._draw = random.Random(seed)
 
     def head(self) -> int:
-        with self._down():
-            bay = self._store.bay_of(self._token)
-            with self._store.connection() as db:
-                return ingest.head_of(db, bay).seq
+        with self._down(), self._store.bay(self._token) as (db, bay):
+            return ingest.head_of(db, bay).seq
 
     def take(self, batch: Batch) -> Answer:
         with self._down():
@@ -79,8 +77,7 @@ class Line:
         return Answer(taken.seq, taken.fault)
 
     def _once(self, batch: Batch) -> ingest.Taken:
-        bay = self._store.bay_of(self._token)
-        with self._store.connection() as db:
+        with self._store.bay(self._token) as (db, bay):
             return ingest.take(db, bay, batch)
 
     @contextmanager

@@ -7,9 +7,10 @@ second record under the same key.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from station.errors import InputError
-from station.record.chain import entry_hash, leaf
+from station.record.chain import leaf, leaf_sha256
 from station.record.merkle import Frontier, leaf_hash
 from station.record.note import VerifierKey, open_note, parse_checkpoint
 
@@ -23,9 +24,9 @@ class Head:
     tree: Frontier = field(default_factory=Frontier)
 
 
-@dataclass(frozen=True)
-class Entry:
-    """One entry of a bay's record as it stands there; ``body`` is its very text."""
+class Entry(NamedTuple):
+    """One entry of a bay's record as it stands there; ``body`` is its very text. A tuple, in the order of the chain's fields:
+    a batch of them is read in half the time that objects take."""
 
     seq: int
     job_id: str | None
@@ -36,19 +37,6 @@ class Entry:
     utc: str
     clock_synced: int
     hash: str
-
-    def hashed(self) -> list[object]:
-        """What its hash goes over, as ``station.record.chain`` has it."""
-        return [
-            self.seq,
-            self.job_id,
-            self.kind,
-            self.body,
-            self.boot_id,
-            self.t_s,
-            self.utc,
-            self.clock_synced,
-        ]
 
 
 @dataclass(frozen=True)
@@ -83,22 +71,28 @@ def arrived(batch: Batch, head: Head, here: Mapping[int, str], keys: list[Verifi
         return Arrived((), head, {}, fault)
     new: list[Entry] = []
     notes: dict[int, str] = {}
+    leaves: list[bytes] = []  # of entries that are in no tree yet: it is grown where a checkpoint asks for it
+    seq, newest, tree = head.seq, head.hash, head.tree
     for entry in batch.entries:
         if entry.seq <= head.seq:
             continue
-        fault = _does_not_follow(entry, head)
+        told = leaf(newest, entry[:-1])
+        fault = _does_not_follow(entry, seq, leaf_sha256(told))
         if fault is not None:
             break
-        after = Head(entry.seq, entry.hash, head.tree.add([leaf_hash(leaf(head.hash, entry.hashed()))]))
+        leaves.append(leaf_hash(told))
         note = batch.notes.get(entry.seq)
         if note is not None:
-            fault = _not_signed_for(note, after, keys)
+            grown = tree.add(leaves)
+            fault = _not_signed_for(note, entry.seq, grown, keys)
             if fault is not None:
+                leaves.pop()
                 break
+            tree, leaves = grown, []
             notes[entry.seq] = note
         new.append(entry)
-        head = after
-    return Arrived(tuple(new), head, notes, fault)
+        seq, newest = entry.seq, entry.hash
+    return Arrived(tuple(new), Head(seq, newest, tree.add(leaves)), notes, fault)
 
 
 def _behind(batch: Batch, head: Head) -> str | None:
@@ -122,22 +116,23 @@ def _another(batch: Batch, here: Mapping[int, str]) -> str | None:
     return None
 
 
-def _does_not_follow(entry: Entry, head: Head) -> str | None:
-    if entry.seq != head.seq + 1:
-        return f"entry {head.seq + 1} is missing: entry {entry.seq} came after entry {head.seq}"
-    if entry_hash(head.hash, entry.hashed()) != entry.hash:
+def _does_not_follow(entry: Entry, seq: int, found: str) -> str | None:
+    """seq: of the entry before. found: the hash over it and this one."""
+    if entry.seq != seq + 1:
+        return f"entry {seq + 1} is missing: entry {entry.seq} came after entry {seq}"
+    if found != entry.hash:
         return f"entry {entry.seq} does not go with its hash and the entry before: it, or one before it, was changed"
     return None
 
 
-def _not_signed_for(note: str, head: Head, keys: list[VerifierKey]) -> str | None:
+def _not_signed_for(note: str, seq: int, tree: Frontier, keys: list[VerifierKey]) -> str | None:
     try:
         checkpoint = parse_checkpoint(open_note(note, keys))
     except InputError as error:
-        return f"the checkpoint at entry {head.seq} is not this bay's: {error}".rstrip(".")
-    if (checkpoint.size, checkpoint.root) != (head.seq, head.tree.root()):
+        return f"the checkpoint at entry {seq} is not this bay's: {error}".rstrip(".")
+    if (checkpoint.size, checkpoint.root) != (seq, tree.root()):
         return (
-            f"the checkpoint at entry {head.seq} signs for another record than the one that arrived: the bay keeps two, or "
+            f"the checkpoint at entry {seq} signs for another record than the one that arrived: the bay keeps two, or "
             "rewrote one"
         )
     return None

@@ -123,18 +123,22 @@ def _job(entry: Entry, zone: tzinfo) -> Job:
     return Job(entry.seq, _day(row.opened_utc, zone), row, off, seen == 1)
 
 
+_FITS = {
+    one.name: {str if "str" in str(one.type) else float}
+    | ({int} if "str" not in str(one.type) else set())
+    | ({type(None)} if "None" in str(one.type) else set())
+    for one in fields(JobRow)
+}
+"""What a bay's own row may have under each name; in JSON there are no other types, and a bool is none of these."""
+
+
 def _checked(told: Mapping[str, Any]) -> JobRow:
     """A bay's own row, as far as its types go. Raises ValueError naming what is another."""
     row = JobRow.of(told)
-    for one in fields(JobRow):
-        value = getattr(row, one.name)
-        fits = isinstance(value, str if "str" in str(one.type) else int | float) and not isinstance(
-            value, bool
-        )
-        if value is None:
-            fits = "None" in str(one.type)
-        if not fits or (isinstance(value, float) and not math.isfinite(value)):
-            raise ValueError(f"{one.name} is {value!r}")
+    for name, fits in _FITS.items():
+        value = getattr(row, name)
+        if type(value) not in fits or (type(value) is float and not math.isfinite(value)):
+            raise ValueError(f"{name} is {value!r}")
     return row
 
 

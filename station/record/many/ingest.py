@@ -5,18 +5,18 @@ them are added, the sums are added up, the head moves. An entry's key is shop, b
 again because an answer was lost, changes nothing.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
+from operator import attrgetter
 from typing import Any
 
-from psycopg import Connection, sql
-from psycopg.rows import tuple_row
+from psycopg import Connection
 
 from station.errors import InputError
 from station.record.many import derive
 from station.record.many.arriving import Arrived, Batch, Entry, Head, arrived
-from station.record.many.derive import Drawn
+from station.record.many.derive import Drawn, Sums
 from station.record.merkle import Frontier
 from station.record.note import VerifierKey
 
@@ -28,6 +28,7 @@ JOB_FACTS = (
     "overflow_u95_l filled_l filled_u95_l"
 ).split()
 """What the table has of a bay's own row, under the same names."""
+_facts = attrgetter(*JOB_FACTS)
 JOB = ["company", "shop", "bay", "seq", "month", "day", *JOB_FACTS, "deviation_percent", "proved"]
 MOVEMENT = (
     "company shop bay seq month day utc kind container fluid vehicle technician volume_l u95_l note".split()
@@ -62,22 +63,21 @@ class Taken:
 
 
 def take(db: Db, bay: Bay, batch: Batch) -> Taken:
-    """Take a batch in. On disk when it returns: what is in order, and beside it the fault that ended it.
+    """Take a batch in, within the transaction that the connection is in: on disk once that is committed are what is in order,
+    and beside it the fault that ended it.
 
     Raises psycopg.Error where the database does not answer; then nothing of the batch was taken.
     """
-    with db.transaction():
-        head = locked_head(db, bay)
-        said = _known_key(db, bay, batch)
-        if isinstance(said, str):
-            found = Arrived((), head, {}, said)
-        else:
-            found = arrived(batch, head, _here(db, bay, head, batch.entries), said)
-        if found.new:
-            _add(db, bay, found)
-        _note(db, bay, batch, found.fault)
-        lists = db.execute("select max(version) from issue where shop = %s", [bay.shop]).fetchone()
-    return Taken(found.head.seq, found.head.hash, len(found.new), found.fault, (lists and lists[0]) or 0)
+    head = locked_head(db, bay)
+    said = _known_key(db, bay, batch)
+    if isinstance(said, str):
+        found = Arrived((), head, {}, said)
+    else:
+        found = arrived(batch, head, _here(db, bay, head, batch.entries), said)
+    if found.new:
+        _add(db, bay, found)
+    lists = _note(db, bay, batch, found)
+    return Taken(found.head.seq, found.head.hash, len(found.new), found.fault, lists)
 
 
 def head_of(db: Db, bay: Bay) -> Head:
@@ -95,11 +95,15 @@ def _head(row: Sequence[Any] | None) -> Head:
 def locked_head(db: Db, bay: Bay) -> Head:
     """A bay's head, nobody else's until the transaction ends: a bay that sends twice at once is taken in one after the
     other."""
-    db.execute(
-        "insert into head values (%s, %s, %s, 0, '', '') on conflict do nothing",
-        [bay.company, bay.shop, bay.bay],
-    )
-    return _head(db.execute(f"{_HEAD} for update", [bay.shop, bay.bay]).fetchone())
+    locked = f"{_HEAD} for update", [bay.shop, bay.bay]
+    found = db.execute(*locked).fetchone()
+    if found is None:
+        db.execute(
+            "insert into head values (%s, %s, %s, 0, '', '') on conflict do nothing",
+            [bay.company, bay.shop, bay.bay],
+        )
+        found = db.execute(*locked).fetchone()
+    return _head(found)
 
 
 def _known_key(db: Db, bay: Bay, batch: Batch) -> list[VerifierKey] | str:
@@ -138,142 +142,122 @@ def _add(db: Db, bay: Bay, found: Arrived) -> None:
         db,
         "event",
         EVENT,
-        (
-            (*own, e.seq, e.job_id, e.kind, e.body, e.boot_id, e.t_s, e.utc, bool(e.clock_synced), e.hash)
-            for e in found.new
-        ),
+        [
+            (*own, seq, job_id, kind, body, boot_id, t_s, utc, bool(clock_synced), hash_)
+            for seq, job_id, kind, body, boot_id, t_s, utc, clock_synced, hash_ in found.new
+        ],
     )
-    if found.notes:
-        _copy(db, "checkpoint", [*EVENT[:3], "size", "note"], ((*own, *one) for one in found.notes.items()))
-    add_drawn(db, bay, derive.drawn(found.new, bay.zone))
-    db.execute(
-        "update head set seq = %s, hash = %s, frontier = %s where shop = %s and bay = %s",
-        [found.head.seq, found.head.hash, found.head.tree.to_bytes(), bay.shop, bay.bay],
-    )
+    _copy(db, "checkpoint", [*EVENT[:3], "size", "note"], [(*own, *one) for one in found.notes.items()])
+    drawn = derive.drawn(found.new, bay.zone)
+    for table, (columns, rows) in rows_of(bay, drawn).items():
+        _copy(db, table, columns, rows)
+    _add_up(db, bay, derive.sums(bay.bay, drawn))
 
 
-def add_drawn(db: Db, bay: Bay, drawn: Drawn) -> None:
-    """Add the rows that were drawn from entries, and add them up."""
+def rows_of(bay: Bay, drawn: Drawn) -> dict[str, tuple[Sequence[str], list[tuple[Any, ...]]]]:
+    """Table → its columns, and its rows of what was drawn."""
     own = (bay.company, bay.shop, bay.bay)
-    if drawn.unread:
-        _copy(db, "unread", [*EVENT[:4], "text"], ((*own, *one) for one in drawn.unread.items()))
-    if drawn.jobs:
-        _copy(
-            db,
-            "job",
-            JOB,
-            (
-                (
-                    *own, job.seq, derive.month_of(job.day), job.day,
-                    *(getattr(job.row, name) for name in JOB_FACTS), job.deviation_percent, job.proved,
-                )
-                for job in drawn.jobs
-            ),
-        )  # fmt: skip
-    if drawn.moved:
-        facts = MOVEMENT[7:]
-        _copy(
-            db,
-            "movement",
-            MOVEMENT,
-            (
-                (*own, m.seq, derive.month_of(m.day), m.day, m.utc, *(m.facts[name] for name in facts))
-                for m in drawn.moved
-            ),
+    jobs = [
+        (
+            *own,
+            one.seq,
+            derive.month_of(one.day),
+            one.day,
+            *_facts(one.row),
+            one.deviation_percent,
+            one.proved,
         )
-    if drawn.certified:
-        _copy(
-            db,
-            "certificate",
-            CERTIFICATE,
-            (
-                (
-                    *own,
-                    one.seq,
-                    c.number,
-                    c.kind,
-                    c.instrument,
-                    c.made_at,
-                    date.fromisoformat(c.valid_until),
-                    c.replaces,
-                )
-                for one in drawn.certified
-                for c in (one.certificate,)
-            ),
+        for one in drawn.jobs
+    ]
+    moved = [
+        (
+            *own,
+            one.seq,
+            derive.month_of(one.day),
+            one.day,
+            one.utc,
+            *(one.facts[name] for name in MOVEMENT[7:]),
         )
-    sums = derive.sums(bay.bay, drawn)
-    _add_up(
-        db, "use_day", ("shop", "bay", "day", "fluid"), derive.USE, bay, (bay.shop, bay.bay), sums.use_day
-    )
-    _add_up(
-        db,
-        "use_month",
-        ("shop", "bay", "month", "fluid"),
-        derive.USE,
-        bay,
-        (bay.shop, bay.bay),
-        sums.use_month,
-    )
-    _add_up(
-        db,
-        "tally_month",
-        ("shop", "month", "dimension", "name"),
-        derive.TALLY,
-        bay,
-        (bay.shop,),
-        sums.tally_month,
-    )
+        for one in drawn.moved
+    ]
+    certified = [
+        (*own, seq, c.number, c.kind, c.instrument, c.made_at, date.fromisoformat(c.valid_until), c.replaces)
+        for seq, c in ((one.seq, one.certificate) for one in drawn.certified)
+    ]
+    return {
+        "unread": ([*EVENT[:4], "text"], [(*own, *one) for one in drawn.unread.items()]),
+        "job": (JOB, jobs),
+        "movement": (MOVEMENT, moved),
+        "certificate": (CERTIFICATE, certified),
+    }
 
 
-def _copy(db: Db, table: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
-    into = sql.SQL("copy {} ({}) from stdin").format(
-        sql.Identifier(table), sql.SQL(", ").join(map(sql.Identifier, columns))
-    )
-    with db.cursor(row_factory=tuple_row) as cursor, cursor.copy(into) as copy:
+def _copy(db: Db, table: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
+    if not rows:
+        return
+    with (
+        db.cursor() as cursor,
+        cursor.copy(f"copy {table} ({', '.join(columns)}) from stdin".encode()) as copy,
+    ):
         for row in rows:
             copy.write_row(row)
 
 
-def _add_up(
-    db: Db,
-    table: str,
-    key: Sequence[str],
-    figures: Sequence[str],
-    bay: Bay,
-    own: tuple[str, ...],
-    lines: Mapping[Any, list[int]],
-) -> None:
-    """Add lines to a table of sums, in the order of their keys: two bays of a shop never wait for each other in a circle."""
-    if not lines:
-        return
-    columns = ["company", *key, *figures]
-    statement = sql.SQL("insert into {} ({}) values ({}) on conflict ({}) do update set {}").format(
-        sql.Identifier(table),
-        sql.SQL(", ").join(map(sql.Identifier, columns)),
-        sql.SQL(", ").join(sql.Placeholder() * len(columns)),
-        sql.SQL(", ").join(map(sql.Identifier, key)),
-        sql.SQL(", ").join(
-            sql.SQL("{0} = {1}.{0} + excluded.{0}").format(sql.Identifier(name), sql.Identifier(table))
-            for name in figures
-        ),
+SUMS: dict[str, tuple[Sequence[str], Sequence[str], Sequence[str]]] = {
+    "use_day": (("company", "shop", "bay"), ("day date", "fluid text"), derive.USE),
+    "use_month": (("company", "shop", "bay"), ("month date", "fluid text"), derive.USE),
+    "tally_month": (("company", "shop"), ("month date", "dimension text", "name text"), derive.TALLY),
+}
+"""Table of sums → whose it is, what its lines are told apart by, its figures."""
+
+
+def _adding(table: str) -> str:
+    """Lines come as one array a column: PostgreSQL plans and runs it once for all of them."""
+    own, key, figures = SUMS[table]
+    names = [*own, *(one.split()[0] for one in key)]
+    kinds = [one.split()[1] for one in key] + [
+        "numeric" if n == "deviation_ppm2" else "bigint" for n in figures
+    ]
+    return (
+        f"insert into {table} ({', '.join([*names, *figures])}) select {', '.join(['%s'] * len(own))}, * from unnest("
+        f"{', '.join(f'%s::{kind}[]' for kind in kinds)}) on conflict ({', '.join(names[1:])}) do update set "
+        f"{', '.join(f'{name} = {table}.{name} + excluded.{name}' for name in figures)}"
     )
-    with db.cursor(row_factory=tuple_row) as cursor:
-        cursor.executemany(statement, [(bay.company, *own, *at, *lines[at]) for at in sorted(lines)])
 
 
-def _note(db: Db, bay: Bay, batch: Batch, fault: str | None) -> None:
-    """When the bay was heard, and what it said of itself. A fault keeps the moment at which it was first seen."""
-    db.execute(
-        "update bay set heard = now(), newest_seq = %s, name = %s, software = %s, fault = %s, fault_since = "
-        "case when %s = '' then null when fault = %s then fault_since else now() end where shop = %s and bay = %s",
+_ADD_UP = (
+    f"with day as ({_adding('use_day')}), month as ({_adding('use_month')}) {_adding('tally_month')}"
+).encode()
+
+
+def _add_up(db: Db, bay: Bay, sums: Sums) -> None:
+    """Add lines to the tables of sums, in the order of their keys: two bays of a shop, which share the last table, never wait
+    for each other in a circle."""
+    values: list[Any] = []
+    for table, lines in vars(sums).items():
+        own, key, figures = SUMS[table]
+        columns = zip(*((*at, *lines[at]) for at in sorted(lines)), strict=True)
+        values += [vars(bay)[name] for name in own]
+        values += map(list, columns) if lines else [[] for _ in (*key, *figures)]
+    db.execute(_ADD_UP, values)
+
+
+_NOTE = b"""
+    with moved as (update head set seq = %s, hash = %s, frontier = %s where shop = %s and bay = %s)
+    update bay set heard = now(), newest_seq = %s, name = %s, software = %s, fault = %s,
+        fault_since = case when %s = '' then null when fault = %s then fault_since else now() end
+    where shop = %s and bay = %s returning (select max(version) from issue where issue.shop = bay.shop)"""
+
+
+def _note(db: Db, bay: Bay, batch: Batch, found: Arrived) -> int:
+    """Move the head; note when the bay was heard and what it said of itself; the newest version of its shop's lists. A fault
+    keeps the moment at which it was first seen."""
+    head, said = found.head, found.fault or ""
+    row = db.execute(
+        _NOTE,
         [
-            batch.newest_seq,
-            batch.name,
-            batch.software,
-            fault or "",
-            fault or "",
-            fault or "",
-            bay.shop,
-            bay.bay,
+            *(head.seq, head.hash, head.tree.to_bytes(), bay.shop, bay.bay),
+            *(batch.newest_seq, batch.name, batch.software, said, said, said, bay.shop, bay.bay),
         ],
-    )
+    ).fetchone()
+    return (row and row[0]) or 0

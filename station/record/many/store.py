@@ -126,18 +126,16 @@ class Store:
             )
         return f"{TOKEN}.{shop}.{bay}.{secret}"
 
-    def bay_of(self, token: str) -> Bay:
-        """Whose token this is. Raises NotKnown."""
+    @contextmanager
+    def bay(self, token: str) -> Iterator[tuple[Db, Bay]]:
+        """A connection as ``connection`` has it, and whose token this is. Raises NotKnown."""
         parts = token.split(".")
-        if len(parts) == 4 and parts[0] == TOKEN:
-            with self.connection() as db:
-                row = db.execute(
-                    "select bay.company, shop.shop, bay, time_zone, verifier, token_hash from bay join shop on shop.shop = "
-                    "bay.shop where bay.shop = %s and bay = %s",
-                    parts[1:3],
-                ).fetchone()
-            if row is not None and hmac.compare_digest(bytes(row[5]), _hashed(parts[3])):
-                return Bay(row[0], row[1], row[2], zone_of(row[3]), row[4])
+        with self.connection() as db:
+            if len(parts) == 4 and parts[0] == TOKEN:
+                row = db.execute(_BAY, parts[1:3]).fetchone()
+                if row is not None and hmac.compare_digest(bytes(row[5]), _hashed(parts[3])):
+                    yield db, Bay(row[0], row[1], row[2], zone_of(row[3]), row[4])
+                    return
         raise NotKnown(
             "No bay has this token. Enter the bay with tallypan roll-up enter, and give it the token that this prints."
         )
@@ -165,6 +163,12 @@ class Store:
             )
             for r in rows
         ]
+
+
+_BAY = (
+    "select bay.company, shop.shop, bay, time_zone, verifier, token_hash from bay join shop on shop.shop = bay.shop "
+    "where bay.shop = %s and bay = %s"
+)
 
 
 def _iso(moment: Any) -> str | None:

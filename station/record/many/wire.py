@@ -1,62 +1,81 @@
 """A batch on its way from a bay to the roll-up: JSON, and what of it is let in."""
 
 import json
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from station.errors import InputError
 from station.record.many.arriving import Batch, Entry
+
+Number = Annotated[int, Field(ge=0, lt=1 << 62)]
+_NULL = b"\\u0000"
+"""How JSON writes the one character that PostgreSQL's text has not."""
+
+
+class _Told(BaseModel):
+    model_config = ConfigDict(strict=True)
+
+    # As Entry has them; plain tuples are read twice as fast.
+    entries: list[
+        tuple[
+            Annotated[int, Field(gt=0, lt=1 << 62)],
+            str | None,
+            str,
+            str,
+            str,
+            int | float,  # of a record that wrote a whole number, whose hash is over just that
+            str,
+            int,
+            str,
+        ]
+    ]
+    newest_seq: Number
+    newest_hash: str
+    notes: dict[str, str]
+    verifier: str
+    name: str
+    software: str
 
 
 def batch_of(data: bytes) -> Batch:
     """A batch as it comes over the network. Raises InputError where it is none."""
     try:
-        told = json.loads(data)
-        entries = tuple(Entry(*row) for row in told["entries"])
-        notes = {int(size): str(note) for size, note in told["notes"].items()}
-        batch = Batch(
-            entries,
-            told["newest_seq"],
-            told["newest_hash"],
-            notes,
-            told["verifier"],
-            told["name"],
-            told["software"],
-        )
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise InputError(
-            f"this is no batch of entries ({str(error)[:200]}); expected what a station of this version sends. Update the "
-            "station or the roll-up."
-        ) from None
-    for entry in entries:
-        _typed(entry)
-    texts = (batch.newest_hash, batch.verifier, batch.name, batch.software)
-    if (
-        not all(isinstance(text, str) and "\0" not in text for text in texts)
-        or type(batch.newest_seq) is not int
-    ):
-        raise InputError(
-            "this is no batch of entries: where the record ends is not said. Update the station or the roll-up."
-        )
-    return batch
+        told = _Told.model_validate_json(data)
+        notes = {int(size): note for size, note in told.notes.items()}
+    except ValidationError as error:
+        raise _none(_first(error)) from None
+    except ValueError as error:
+        raise _none(str(error)[:200]) from None
+    entries = tuple(map(Entry._make, told.entries))
+    if _NULL in data:  # within a body it may stand as it was written there: what a record says is kept
+        texts = (told.newest_hash, told.verifier, told.name, told.software, *notes.values())
+        if any("\0" in text for text in texts):
+            raise _none("a character without a sign in what the bay says of itself")
+        for entry in entries:
+            if any(type(value) is str and "\0" in value for value in entry):
+                raise _none(f"entry {entry.seq} of the batch has a character without a sign")
+    return Batch(entries, told.newest_seq, told.newest_hash, notes, told.verifier, told.name, told.software)
 
 
-_TYPES = {"seq": int, "kind": str, "body": str, "boot_id": str, "utc": str, "hash": str, "clock_synced": int}
+def _first(error: ValidationError) -> str:
+    """What is wrong first, and where."""
+    [first, *_] = error.errors(include_url=False, include_input=False)
+    match first["loc"]:
+        case ("entries", int(n), int(field), *_):
+            return f"entry {n + 1} of the batch, {Entry._fields[field]}: {first['msg']}"
+        case place:
+            return ", ".join([*map(str, place), first["msg"]])
 
 
-def _typed(entry: Entry) -> None:
-    wrong = [name for name, kind in _TYPES.items() if type(getattr(entry, name)) is not kind]
-    texts = (entry.job_id or "", entry.kind, entry.body, entry.boot_id, entry.utc, entry.hash)
-    if wrong or type(entry.t_s) not in (int, float) or not isinstance(entry.job_id, str | None):
-        raise InputError(f"entry {entry.seq!r} of the batch has a wrong {', '.join(wrong) or 'time or job'}.")
-    if any("\0" in text for text in texts) or not 0 < entry.seq < 1 << 62:
-        raise InputError(f"entry {entry.seq} of the batch has a number or a character that no entry has.")
+def _none(why: str) -> InputError:
+    return InputError(
+        f"this is no batch of entries ({why}); expected what a station of this version sends. Update the station or the "
+        "roll-up."
+    )
 
 
 def batch_text(batch: Batch) -> bytes:
     """A batch for the network; ``batch_of`` reads it again."""
-    entries = [[*e.hashed(), e.hash] for e in batch.entries]
-    told = {
-        **vars(batch),
-        "entries": entries,
-        "notes": {str(size): note for size, note in batch.notes.items()},
-    }
+    told = {**vars(batch), "notes": {str(size): note for size, note in batch.notes.items()}}
     return json.dumps(told, ensure_ascii=False, separators=(",", ":")).encode()

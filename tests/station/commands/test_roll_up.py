@@ -13,7 +13,7 @@ from station.given.config import read_config
 from station.record import outbox
 from station.record.many.embedded import Embedded
 from station.record.many.store import Store
-from tests.rolled import enter, fresh, give, record
+from tests.rolled import bay_of, enter, fresh, give, record
 
 
 def test_a_bay_is_entered_listed_and_checked(
@@ -28,7 +28,7 @@ def test_a_bay_is_entered_listed_and_checked(
     assert main([*enter, "--time-zone", "Europe/Oslo"]) == 0
     token = capsys.readouterr().out.strip()
     with closing(record(tmp_path / "bay.sqlite", 3)), closing(Store(dsn)) as store:
-        give(store, store.bay_of(token), outbox.batch(tmp_path / "bay.sqlite", 0, 100))
+        give(store, bay_of(store, token), outbox.batch(tmp_path / "bay.sqlite", 0, 100))
         assert main(["roll-up", "verify", "--dsn", dsn, "--json"]) == 0
         assert json.loads(capsys.readouterr().out) == {"whole": True, "broken": []}
         with store.connection() as db:

@@ -18,7 +18,7 @@ from station.record.many import lists, wire
 from station.record.many.accept import accept
 from station.record.many.store import Store
 from station.shop import lists as lists_of_bay
-from tests.rolled import COMPANY, ZONE, enter, give, record, whole
+from tests.rolled import COMPANY, ZONE, bay_of, enter, give, record, whole
 from tests.web.conftest import HOST
 from web.frame.roles import MANY_RULES
 from web.many import ROUTERS, create_app
@@ -133,7 +133,7 @@ def test_one_job_is_reached_from_every_list(roll: Roll, path: Path) -> None:
 def test_a_fault_of_a_bay_stands_on_the_first_page(roll: Roll, path: Path, tmp_path: Path) -> None:
     roll.take(path, roll.tokens[0])
     with closing(record(tmp_path / "other.sqlite", 70, seed=5)):
-        give(roll.store, roll.store.bay_of(roll.tokens[0]), outbox.batch(tmp_path / "other.sqlite", 0, 9))
+        give(roll.store, bay_of(roll.store, roll.tokens[0]), outbox.batch(tmp_path / "other.sqlite", 0, 9))
     html = roll.send("GET", "/", headers=SHOW).text
     assert "signs with the key" in html
     assert "set aside" not in html

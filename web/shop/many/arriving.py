@@ -24,16 +24,13 @@ def _shown(token: str) -> str:
 
 
 def _head(store: Store, token: str) -> int:
-    bay = store.bay_of(token)
-    with store.connection() as db:
+    with store.bay(token) as (db, bay):
         return ingest.head_of(db, bay).seq
 
 
 def _take(store: Store, token: str, data: bytes) -> dict[str, Any]:
-    bay = store.bay_of(token)
-    batch = wire.batch_of(data)
-    with store.connection() as db:
-        return ingest.take(db, bay, batch).to_dict()
+    with store.bay(token) as (db, bay):
+        return ingest.take(db, bay, wire.batch_of(data)).to_dict()
 
 
 @router.get("/api/bays/head", include_in_schema=False)
@@ -44,8 +41,7 @@ def head(store: TheStore, token: Token = "") -> Response:
 @router.get("/api/bays/lists", include_in_schema=False)
 def issues(store: TheStore, after: After = 0, token: Token = "") -> Response:
     """What was changed in the lists of the bay's shop behind a version."""
-    bay = store.bay_of(_shown(token))
-    with store.connection() as db:
+    with store.bay(_shown(token)) as (db, bay):
         found = lists.issued(db, [bay.shop], after, lists.ISSUES_MOST)
     return JSONResponse({"issues": [one.told() for one in found]})
 

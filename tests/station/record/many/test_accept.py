@@ -13,7 +13,7 @@ from station.record.ledger import Ledger
 from station.record.many.accept import accept, set_aside
 from station.record.many.embedded import Embedded
 from station.record.many.store import STEPS, Store
-from tests.rolled import COMPANY, enter, fresh, give, record, whole
+from tests.rolled import COMPANY, bay_of, enter, fresh, give, record, whole
 
 
 def rows(store: Store, sql: str) -> list[tuple[object, ...]]:
@@ -27,12 +27,12 @@ def refused(store: Store, tmp_path: Path) -> Iterator[tuple[str, Ledger]]:
     token = enter(store)
     sister = enter(store, bay="bay-2")
     with closing(record(tmp_path / "sister.sqlite", 5, seed=3, bay="Bay 2")):
-        give(store, store.bay_of(sister), outbox.batch(tmp_path / "sister.sqlite", 0, 1000))
+        give(store, bay_of(store, sister), outbox.batch(tmp_path / "sister.sqlite", 0, 1000))
     with closing(record(tmp_path / "old.sqlite", 6)):
-        give(store, store.bay_of(token), outbox.batch(tmp_path / "old.sqlite", 0, 1000))
+        give(store, bay_of(store, token), outbox.batch(tmp_path / "old.sqlite", 0, 1000))
     (tmp_path / "anew").mkdir()
     ledger = record(tmp_path / "anew" / "bay.sqlite", 4)
-    assert give(store, store.bay_of(token), outbox.batch(Path(ledger.path), 0, 1000)).fault is not None
+    assert give(store, bay_of(store, token), outbox.batch(Path(ledger.path), 0, 1000)).fault is not None
     yield token, ledger
     ledger.close()
 
@@ -45,7 +45,7 @@ def test_it_is_taken_anew_and_both_records_are_kept(store: Store, refused: tuple
         assert accept(db, "harbour", "bay-1", " E. Brandvold ", "the card was changed") == len(before)
     assert whole(store) == [], "the sums are those of its sister alone"
     assert rows(store, "select seq, hash from aside_event order by seq") == before
-    taken = give(store, store.bay_of(token), outbox.batch(Path(ledger.path), 0, 1000))
+    taken = give(store, bay_of(store, token), outbox.batch(Path(ledger.path), 0, 1000))
     assert (taken.fault, taken.new) == (None, outbox.newest(Path(ledger.path)))
     assert whole(store) == []
     assert rows(store, "select count(*) from job where bay = 'bay-1'") == [(4,)]

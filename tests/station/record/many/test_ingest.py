@@ -13,7 +13,7 @@ from station.record.chain import FIELDS, entry_hash
 from station.record.ledger import Ledger, Moment
 from station.record.many import wire
 from station.record.many.store import NotKnown, Store
-from tests.rolled import COMPANY, add_jobs, enter, give, known, record, whole
+from tests.rolled import COMPANY, add_jobs, bay_of, enter, give, known, record, whole
 
 AT = Moment("boot", 1.0, "2026-02-01T08:00:00.000+00:00", True)
 
@@ -232,16 +232,16 @@ def test_an_entry_of_wrong_types_is_refused(ledger: Ledger) -> None:
         {"kind": "a\0"},
         {"job_id": 4},
     ):
-        wrong = replace(batch, entries=(replace(batch.entries[0], **change),))
+        wrong = replace(batch, entries=(batch.entries[0]._replace(**change),))
         with pytest.raises(InputError, match="of the batch"):
             wire.batch_of(wire.batch_text(wrong))
 
 
 def test_a_token_opens_its_own_bay_and_a_new_one_takes_its_place(store: Store) -> None:
     first, second = enter(store), enter(store, bay="bay-2")
-    assert (store.bay_of(first).bay, store.bay_of(second).bay) == ("bay-1", "bay-2")
+    assert (bay_of(store, first).bay, bay_of(store, second).bay) == ("bay-1", "bay-2")
     again = enter(store)
-    assert store.bay_of(again).bay == "bay-1"
+    assert bay_of(store, again).bay == "bay-1"
     for token in (
         first,
         "",
@@ -251,7 +251,7 @@ def test_a_token_opens_its_own_bay_and_a_new_one_takes_its_place(store: Store) -
         second.replace("bay-2", "bay-1"),
     ):
         with pytest.raises(NotKnown):
-            store.bay_of(token)
+            bay_of(store, token)
 
 
 def test_bays_and_shops_are_entered_with_care(store: Store) -> None:
