@@ -5,7 +5,6 @@ import json
 from pathlib import Path
 from typing import Any
 
-from hardware import wiring
 from station.common.tabular import to_text
 from station.errors import InputError
 
@@ -29,6 +28,7 @@ def add(commands: Any) -> None:
 
 
 def _wiring(options: argparse.Namespace) -> int:
+    from hardware import wiring
     from station.given.config import demo_path, read_config
 
     config = read_config(options.config if options.config is not None else demo_path())

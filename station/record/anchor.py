@@ -54,7 +54,7 @@ def own_key(ledger: Path | str) -> SigningKey:
         with os.fdopen(
             os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_CLOEXEC, 0o600), "wb"
         ) as file:
-            file.write(key.to_pem())
+            file.write(key.pem)
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)

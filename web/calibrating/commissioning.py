@@ -7,7 +7,6 @@ from dataclasses import asdict, dataclass
 from itertools import islice
 from typing import Annotated, Literal
 
-import segno
 from fastapi import APIRouter, Request
 from markupsafe import Markup
 from pydantic import Field
@@ -258,6 +257,8 @@ def label(engine: Station, request: Request) -> Response:
         )
     ]
     rows.append((_("Software"), short(engine.software)))
+    import segno  # with an XML writer and HTTP's client: for whoever wants a code drawn
+
     code = segno.make_qr(address, error="m").svg_inline(
         omitsize=True, border=2, svgclass="qr", lineclass=None
     )

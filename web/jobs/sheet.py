@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Self
 
-import segno
 from markupsafe import Markup
 
 from station.common.words import N_, _
@@ -38,6 +37,8 @@ class Checkpoint:
 
     @classmethod
     def of(cls, note: str) -> Self:
+        import segno  # with an XML writer and HTTP's client: for whoever wants a code drawn
+
         code = segno.make_qr(note, error="l").svg_inline(
             omitsize=True, border=2, svgclass="qr", lineclass=None
         )

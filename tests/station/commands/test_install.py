@@ -21,8 +21,7 @@ from hardware.pins import PinMap
 from hardware.unit import mismatch
 from station.__main__ import main
 from station.bay import identity
-from station.commands import install
-from station.commands.installing import bay_file, boot, places, plan, shell
+from station.commands.installing import bay_file, boot, doing, places, plan, shell
 from station.commands.installing.system import System, at, look
 from station.errors import InputError, StationError
 from station.given.config import demo_path, read_config
@@ -76,7 +75,7 @@ def run(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
             assert main(words[3:]) == 0
 
     monkeypatch.setattr(shell.Shell.__init__, "__defaults__", (note,))
-    monkeypatch.setattr(install, "run_it", note)
+    monkeypatch.setattr(doing, "run_it", note)
     monkeypatch.setattr(shell, "TRY_AGAIN_S", 0.0)
     monkeypatch.setattr(shell, "PARTS", ("hardware",))  # that all of them are copied is one test's subject
     return noted
@@ -330,13 +329,13 @@ class Pi:
         self.root, self.run = root, run
         self.well: dict[str, dict[str, bool] | None] = {}
         self.job_open = False
-        monkeypatch.setattr(install, "look", self.look)
+        monkeypatch.setattr(doing, "look", self.look)
         monkeypatch.setattr(os, "geteuid", lambda: 1000)  # owners are the other tests' subject
-        for module in (install, shell):
+        for module in (doing, shell):
             monkeypatch.setattr(
                 module, "checks", lambda _: self.well.get(self.release, {"engine": True, "guard": True})
             )
-        monkeypatch.setattr(install, "job_is_open", lambda _: self.job_open)
+        monkeypatch.setattr(doing, "job_is_open", lambda _: self.job_open)
 
     def look(self, root: Path) -> System:
         return replace(look(self.root), native=True)
@@ -420,7 +419,7 @@ def test_a_record_that_the_new_version_changed_goes_back_with_it(
         if words[1:2] == ["restart"] and running.release != "0001-0.1.0":
             copy.touch()
 
-    monkeypatch.setattr(install, "run_it", brings_up)
+    monkeypatch.setattr(doing, "run_it", brings_up)
     running.well["0002-0.1.0"] = None
     assert update(running) == 1
     restored = next(words for words in running.run if "restore" in words)
@@ -440,7 +439,7 @@ def test_what_fails_before_the_switch_leaves_the_old_one_running(
         if "pip" in words:
             raise StationError("pip failed.")
 
-    monkeypatch.setattr(install, "run_it", no_network)
+    monkeypatch.setattr(doing, "run_it", no_network)
     before = tree(running.root / "etc")
     assert update(running) == 1
     assert (running.release, tree(running.root / "etc")) == ("0001-0.1.0", before)
@@ -466,7 +465,7 @@ def test_nothing_to_go_back_to_or_to_renew_is_told(
 def test_the_installed_command_asks_for_the_new_versions_folder(
     running: Pi, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(install, "HOUSE", running.root)
+    monkeypatch.setattr(doing, "HOUSE", running.root)
     assert update(running) == 2
     assert "sudo python3 -m station install, or update" in capsys.readouterr().err
 
