@@ -9,7 +9,16 @@ from pathlib import Path
 from tests.pi.card import CARD_MIB, FILES_MIB, PACKAGES, file_system, locked, project, settle
 from tests.pi.stock import CACHE, ROOT, USERLAND, download_wheels, kept, key, unpack_debs
 
-MORE = ["sudo", "python3-venv", "libpam-modules", "libpam-modules-bin", "libpam-runtime"]
+MORE = [
+    "sudo",
+    "python3-venv",
+    "libpam-modules",
+    "libpam-modules-bin",
+    "libpam-runtime",
+    "libpango-1.0-0",
+    "libpangoft2-1.0-0",
+]
+"""Among them what apt would bring for the station, had the board a network."""
 FOLDER = "home/pi/tallypan"
 CONFIG = "# For more options see the documentation\ndtparam=audio=on\n\n[all]\nenable_uart=1\n"
 PIP = "[global]\nno-index = true\nfind-links = /srv/wheels\n"

@@ -71,6 +71,7 @@ def update(options: argparse.Namespace) -> int:
     if not _agreed(options, whole):
         return DONE if options.dry_run else FAILED
     _renew(system, whole, said, well)
+    _say_notes(whole)
     return DONE
 
 

@@ -98,7 +98,7 @@ def install(system: System, wishes: Wishes) -> Plan:
         raise InputError(
             f"[bay] ledger is {str(said.record)!r}; the service writes in {places.STATE} alone: write {str(places.RECORD)!r}."
         )
-    steps: list[Step] = [Packages(system.lacks)] if system.lacks else []
+    steps, hints = _packages(system, wishes)
     steps += [
         Accounts(places.USER, GROUPS),
         Folder(places.BAY_FILE.parent, 0o755),
@@ -137,7 +137,7 @@ def install(system: System, wishes: Wishes) -> Plan:
         notes.append(
             f"Copies go to {said.backup}: the folder has to be there and has to be the user {places.USER}'s."
         )
-    return Plan((*steps, *_old(system, release.name)), (*notes, *_reached(system, said)))
+    return Plan((*steps, *_old(system, release.name)), (*notes, *hints, *_reached(system, said)))
 
 
 def update(system: System, wishes: Wishes, well: Sequence[str]) -> Plan:
@@ -146,7 +146,7 @@ def update(system: System, wishes: Wishes, well: Sequence[str]) -> Plan:
     if system.current is None or not system.bay_file:
         raise InputError("no station is installed here; tallypan install does that.")
     release = _environment(system, wishes)
-    steps: list[Step] = [Packages(system.lacks)] if system.lacks else []
+    steps, hints = _packages(system, wishes)
     steps += [
         release,
         CheckBay(release.name),
@@ -154,7 +154,7 @@ def update(system: System, wishes: Wishes, well: Sequence[str]) -> Plan:
         Switch(release.name, system.current),
         *_started(system, wishes.said, well),
     ]
-    return Plan((*steps, *_old(system, release.name)))
+    return Plan((*steps, *_old(system, release.name)), hints)
 
 
 def back(system: System, unit: str, said: Said, failed: Failed | None = None) -> Plan:
@@ -206,6 +206,19 @@ def uninstall(system: System) -> Plan:
 def requirements(lock: str, without: Sequence[str]) -> str:
     """A lock file without some packages, each with its hashes."""
     return LOCKED.sub(lambda entry: "" if entry[1].lower() in without else entry[0], lock)
+
+
+def _packages(system: System, wishes: Wishes) -> tuple[list[Step], tuple[str, ...]]:
+    """What apt brings, and what a person is told to bring. Without a network, and into another system, apt brings nothing that
+    the station can live without."""
+    told: tuple[str, ...] = ()
+    by_apt = system.lacks_for_pdf if system.native and wishes.wheels is None else ()
+    if system.lacks_for_pdf and not by_apt:
+        told = (
+            f"To make a sheet a PDF, that system needs Debian's {' and '.join(system.lacks_for_pdf)}; all else works without.",
+        )
+    names = (*system.lacks, *by_apt)
+    return [Packages(names, by_apt)] if names else [], told
 
 
 def _environment(system: System, wishes: Wishes) -> Environment:

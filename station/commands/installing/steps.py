@@ -8,12 +8,16 @@ from station.commands.installing import places
 
 @dataclass(frozen=True)
 class Packages:
-    """Debian's packages, through apt."""
+    """Debian's packages, through apt. for_pdf: those of them that only a sheet as a PDF needs."""
 
     names: tuple[str, ...]
+    for_pdf: tuple[str, ...] = ()
 
     def says(self) -> str:
-        return f"install the system's packages {', '.join(self.names)}"
+        vital = [name for name in self.names if name not in self.for_pdf]
+        parts = [", ".join(vital)] if vital else []
+        parts += [f"{', '.join(self.for_pdf)}, with which a sheet becomes a PDF"] if self.for_pdf else []
+        return f"install the system's packages {'; '.join(parts)}"
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,9 @@ from station.errors import InputError
 OLDEST = (3, 11)
 WITHOUT_WHEEL = (3, 13)
 """From this Python on the GPIO library comes as Debian's package: its maker has no wheel for it."""
+FOR_PDF = {"libpango-1.0.so.0": "libpango-1.0-0", "libpangoft2-1.0.so.0": "libpangoft2-1.0-0"}
+"""Libraries with which a sheet's text is set, and the packages that have them. A desktop brings them along; a system without
+a screen does not."""
 MACHINES = {0xB7: "aarch64", 0x3E: "x86_64", 0x28: "armv7l"}
 """e_machine of an ELF file's header (System V ABI, supplements for each processor)."""
 
@@ -20,7 +23,7 @@ MACHINES = {0xB7: "aarch64", 0x3E: "x86_64", 0x28: "armv7l"}
 class System:
     """root: where its files are seen; "/" on the machine itself. python: its interpreter, as it is called there.
 
-    lacks: Debian's packages that have to be added. boot_file: its config.txt, with its text. sensors: folders
+    lacks: Debian's packages that have to be added. lacks_for_pdf: those without which all works but a sheet as a PDF. boot_file: its config.txt, with its text. sensors: folders
     of its 1-Wire thermometers. state: names of the files beside the record. native: it is this machine's own, whose programs
     can be run.
     """
@@ -34,6 +37,7 @@ class System:
     machine: str
     has_systemd: bool
     lacks: tuple[str, ...]
+    lacks_for_pdf: tuple[str, ...]
     boot_file: Path | None
     boot_text: str
     sensors: tuple[str, ...]
@@ -73,6 +77,7 @@ def look(root: Path) -> System:
         machine=MACHINES.get(int.from_bytes(head[18:20], "little"), "unknown"),
         has_systemd=any(at(root, Path(place)).exists() for place in ("/usr/lib/systemd", "/lib/systemd")),
         lacks=tuple(_lacking(root, version)),
+        lacks_for_pdf=tuple(package for library, package in FOR_PDF.items() if not _has_library(root, library)),
         boot_file=boot_file,
         boot_text="" if boot_file is None else at(root, boot_file).read_text(encoding="utf-8", errors="replace"),
         sensors=tuple(sorted(f"/{ONE_WIRE}/{one.name}" for one in bus.glob("*") if one.name.startswith(SENSOR_FAMILIES))),
@@ -115,3 +120,8 @@ def _lacking(root: Path, version: tuple[int, int]) -> list[str]:
     if version >= WITHOUT_WHEEL and not (root / "usr/lib/python3/dist-packages/lgpio.py").exists():
         wanted["python3-lgpio"] = True
     return list(wanted)
+
+
+def _has_library(root: Path, name: str) -> bool:
+    """Whether a shared library is where Debian puts it, each machine's in a folder of its own."""
+    return any(next(root.glob(f"{place}/*/{name}"), None) is not None for place in ("usr/lib", "lib"))

@@ -374,6 +374,27 @@ def test_a_new_version_stands_beside_the_old_and_the_way_back_is_one_command(run
     }
 
 
+def test_apt_brings_what_a_sheets_pdf_needs_and_without_a_network_it_is_told(
+    capsys: pytest.CaptureFixture[str], running: Pi
+) -> None:
+    both = ["apt-get", "install", "-y", "libpango-1.0-0", "libpangoft2-1.0-0"]
+    assert (
+        "needs Debian's libpango-1.0-0 and libpangoft2-1.0-0" in capsys.readouterr().out
+    )  # into a card's image
+    assert update(running) == 0
+    assert both in running.run
+    assert "libpangoft2-1.0-0, with which a sheet becomes a PDF" in capsys.readouterr().out
+    running.run.clear()
+    assert update(running, "--dry-run", "--wheels", str(running.root)) == 0
+    assert "all else works without" in capsys.readouterr().out
+    libraries = running.root / "usr/lib/aarch64-linux-gnu"
+    libraries.mkdir()
+    for name in ("libpango-1.0.so.0", "libpangoft2-1.0.so.0"):
+        (libraries / name).touch()
+    assert update(running) == 0
+    assert not [words for words in running.run if words[0] == "apt-get"]
+
+
 @pytest.mark.parametrize("says", [None, {"engine": True, "guard": False}])
 def test_a_version_that_is_not_well_is_taken_back(
     says: dict[str, bool] | None, running: Pi, capsys: pytest.CaptureFixture[str]
