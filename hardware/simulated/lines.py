@@ -66,6 +66,8 @@ class FarEnd:
     def plug(self) -> None:
         with self._lock:
             self._far, near = os.openpty()
+            # Without a near end it looks readable; a read that waits for bytes would keep it from printing.
+            os.set_blocking(self._far, False)
             tty.setraw(near)
             self.path.symlink_to(os.ttyname(near))
             os.close(near)
@@ -115,7 +117,7 @@ class FarEnd:
                 if select.select([far], [], [], PRINT_S)[0]:
                     heard = os.read(far, 256)
                 self._say(far, self._turn(heard))
-            except OSError:  # nobody has the near end open, or it was pulled meanwhile
+            except OSError:  # nobody has the near end open or reads it, or it was pulled meanwhile
                 time.sleep(PRINT_S / 5)
 
     def _say(self, far: int, message: bytes) -> None:

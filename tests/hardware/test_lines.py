@@ -4,6 +4,8 @@ Each far end speaks byte by byte; the same faults are put before each, and each 
 """
 
 import contextlib
+import select
+import threading
 import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -12,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import serial
 
 from hardware.errors import SerialFaults
 from hardware.modbus import ModbusLine, ModbusPlan, Pulses, Registers
@@ -155,6 +158,32 @@ def test_every_device_passes_what_any_device_must(bench: Bench, world: World, wa
 def assert_reads(bench: Bench, world: World, wait_for: Wait) -> None:
     figure = moved(bench, world)
     wait_for(lambda: bench.state() == "ok" and bench.values()[-1:] == [figure], what=f"{figure}")
+
+
+def test_a_device_goes_on_printing_when_its_port_is_opened_between_its_look_and_its_read(
+    tmp_path: Path, world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While nobody has the near end open, the far end looks as if something were to be read there."""
+    path, looked, opened = tmp_path / "usb-adapter", threading.Event(), threading.Event()
+    real = select.select
+
+    def look(*given: Any) -> Any:
+        found = real(*given)
+        if found[0] and not opened.is_set():
+            looked.set()
+            assert opened.wait(20.0)
+        return found
+
+    monkeypatch.setattr(select, "select", look)
+    far = FarScale(path, printed("plain_kg", world))
+    try:
+        assert looked.wait(20.0)
+        with serial.Serial(str(path), timeout=20.0) as port:
+            opened.set()
+            assert port.read_until(b"kg") == b"   1.500 kg"
+    finally:
+        opened.set()
+        far.close()
 
 
 def test_silence_is_told(tmp_path: Path, wait_for: Wait) -> None:
