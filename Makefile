@@ -26,7 +26,7 @@ run-shop: $(VENV)/.shop
 test: $(VENV)/bin/python
 	@$(TWO) $(VENV)/.js debian
 	@$(TWO) types alone collected ruff scripts rooms
-	$(BIN)/python -m pytest -q -n 3 --dist worksteal $(addprefix --ignore=,$(ALONE)) --ignore=tests/pi --ignore=tests/test_layers.py
+	$(BIN)/python -m pytest -q -n 4 --dist worksteal $(addprefix --ignore=,$(ALONE)) --ignore=tests/pi --ignore=tests/test_layers.py
 
 alone:
 	$(BIN)/python -m pytest -q $(ALONE)

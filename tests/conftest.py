@@ -1,5 +1,6 @@
 """For every test: property tests draw the same examples each time, so that a red run can be run again; what a run cost."""
 
+import itertools
 import os
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
@@ -14,22 +15,42 @@ if TYPE_CHECKING:
 settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
 
-DEAREST = (
-    "tests/journeys/test_whole_job.py",
-    "tests/journeys/",
-    "tests/study/",
-    "tests/station/rehearsing/test_golden.py",
-    "tests/station/core/test_pump_faults.py",
-    "tests/apart/",
+BEGINNINGS = (
+    (
+        "tests/journeys/test_whole_job.py",
+        "tests/journeys/test_every_page.py",
+        "tests/journeys/test_layout.py",
+        "tests/journeys/test_this_device.py",
+    ),
+    ("tests/journeys/",),
+    ("tests/study/", "tests/apart/", "tests/station/record/test_lock.py"),
+    ("tests/station/rehearsing/test_golden.py", "tests/station/core/test_pump_faults.py"),
 )
-"""Begun first, so that all processes end at about the same time. The journeys wait more than they compute: one process
-goes through them while the others do the rest."""
+"""With what each process begins, so that all end at about the same time. Journeys wait more than they compute: two
+processes, each with a browser of its own, go through them while the others do the rest."""
 CPU = pytest.StashKey[list[float]]()
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    rank = {place: n for n, place in enumerate(DEAREST)}
-    items.sort(key=lambda item: next((rank[p] for p in DEAREST if item.nodeid.startswith(p)), len(DEAREST)))
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Each process is handed one stretch of the list, and takes from the end of another's when it has done its own."""
+    processes = getattr(config, "workerinput", {}).get("workercount", 1)
+    begun: list[list[tuple[int, pytest.Item]]] = [[] for _ in range(processes)]
+    rest = []
+    places = [(n, place) for n, beginning in enumerate(BEGINNINGS) for place in beginning]
+    for item in items:
+        rank = next((r for r, (_, place) in enumerate(places) if item.nodeid.startswith(place)), None)
+        if rank is None:
+            rest.append(item)
+        else:
+            begun[places[rank][0] % processes].append((rank, item))
+    left, others = len(items), iter(rest)
+    items.clear()
+    for n, beginning in enumerate(begun):
+        share = left // (processes - n)
+        left -= share
+        items += [item for _, item in sorted(beginning, key=lambda ranked: ranked[0])]
+        items += itertools.islice(others, max(0, share - len(beginning)))
+    items += others
 
 
 def pytest_configure(config: pytest.Config) -> None:
