@@ -48,6 +48,22 @@ def _nothing_left_open(browser: Browser) -> Iterator[None]:
             context.close()
 
 
+@pytest.fixture(scope="package")
+def address() -> Iterator[str]:
+    """The pages over the double of the engine, for all who look at pages and work none."""
+    command = [sys.executable, "-m", "tests.web.serving"]
+    zone = {**os.environ, "TZ": "America/St_Johns"}  # the longest way to write an offset: UTC-03:30
+    process = subprocess.Popen(command, cwd=ROOT, env=zone, stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        found = re.search(r"http://\S+", process.stdout.readline())
+        assert found is not None
+        yield found[0].rstrip("/")
+    finally:
+        process.terminate()
+        process.communicate(timeout=60)
+
+
 @dataclass(frozen=True)
 class Station:
     address: str

@@ -8,7 +8,6 @@ import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, ViewportSize
 
 from tests.journeys.test_layout import STAGES, set_stage
-from tests.journeys.test_layout import address as address
 from tests.web.frame.test_gate import READS
 from tests.web.serving import CROWDED, DESKS
 

@@ -1,10 +1,7 @@
 """Pages on a phone, on a wall and on paper: nothing runs over, nothing is too small for gloves or for distance."""
 
 import io
-import os
 import re
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,7 +10,7 @@ import zxingcpp
 from PIL import Image
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
-from tests.journeys.conftest import PHONE, ROOT
+from tests.journeys.conftest import PHONE
 from tests.web.fake_engine import CHECKPOINT
 from tests.web.fake_views import JOB_ID, STAGE_VIEWS
 from tests.web.serving import CROWDED
@@ -21,22 +18,6 @@ from tests.web.serving import CROWDED
 WALL: ViewportSize = {"width": 1920, "height": 1080}
 STAGES = ["idle", *STAGE_VIEWS]
 GLOVE_PX = 64
-
-
-@pytest.fixture(scope="module")
-def address() -> Iterator[str]:
-    """The pages over the double of the engine."""
-    command = [sys.executable, "-m", "tests.web.serving"]
-    zone = {**os.environ, "TZ": "America/St_Johns"}  # the longest way to write an offset: UTC-03:30
-    process = subprocess.Popen(command, cwd=ROOT, env=zone, stdout=subprocess.PIPE, text=True)
-    try:
-        assert process.stdout is not None
-        found = re.search(r"http://\S+", process.stdout.readline())
-        assert found is not None
-        yield found[0].rstrip("/")
-    finally:
-        process.terminate()
-        process.communicate(timeout=60)
 
 
 @pytest.fixture(scope="module")
@@ -64,16 +45,36 @@ def too_wide(page: Page) -> int:
     return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
 
 
+def too_small(page: Page, controls: str) -> list[str]:
+    """Which of the controls that are there are too small for a glove."""
+    found = page.evaluate(
+        """([controls, least]) => [...document.querySelectorAll(controls)]
+            .map(e => [e.id || e.name || e.textContent.trim().slice(0, 30), e.getBoundingClientRect()])
+            .filter(([, r]) => r.width && (r.height < least || r.width < least))
+            .map(([n, r]) => `${n} ${r.width}x${r.height}`)""",
+        [controls, GLOVE_PX - 0.1],
+    )
+    return list(found)
+
+
 @pytest.mark.parametrize("stage", STAGES)
 def test_the_bay_page_fits_a_phone_and_gloves(page: Page, address: str, stage: str) -> None:
     show(page, address, "/", stage, PHONE)
     assert too_wide(page) == 0
-    small = page.evaluate(
-        """() => [...document.querySelectorAll('button, select, input:not([type=checkbox]), summary, nav a, .checklist label, .mark')]
-            .map(e => [e.id || e.name || e.textContent.trim().slice(0, 30), e.getBoundingClientRect()])
-            .filter(([, r]) => r.width && (r.height < 63.9 || r.width < 63.9)).map(([n, r]) => `${n} ${r.width}x${r.height}`)"""
+    assert (
+        too_small(page, "button, select, input:not([type=checkbox]), summary, nav a, .checklist label, .mark")
+        == []
     )
-    assert small == []
+
+
+@pytest.mark.parametrize("path", ["/calibration", "/setup", "/setup?table=compartment"])
+def test_forms_fit_a_phone_and_gloves(page: Page, address: str, path: str) -> None:
+    page.set_viewport_size(PHONE)
+    page.goto(f"{address}{path}")
+    for folded in page.locator("main summary").all():
+        folded.click()
+    assert too_wide(page) == 0
+    assert too_small(page, "button, .button, select, input, summary, nav a") == []
 
 
 @pytest.mark.parametrize(("stage", "figure"), [("drain", "drained"), ("drip", "drained"), ("fill", "to_go")])
@@ -96,32 +97,32 @@ def test_the_control_and_its_stop_stay_in_sight(page: Page, address: str) -> Non
 DOCKED = [stage for stage in STAGE_VIEWS if stage not in ("closed", "abandoned")]
 
 
-@pytest.mark.parametrize(
-    ("size", "text"),
-    [
-        ((360, 640), "100%"),
-        ((640, 360), "100%"),
-        ((320, 560), "100%"),
-        ((360, 640), "200%"),
-        ((320, 560), "200%"),
-    ],
-)
-def test_the_next_action_is_in_reach_of_a_thumb_in_every_stage(
-    page: Page, address: str, size: tuple[int, int], text: str
-) -> None:
-    for stage in DOCKED:
-        show(page, address, "/", stage, {"width": size[0], "height": size[1]})
+SIGHTS = [
+    ((360, 640), "100%"),
+    ((640, 360), "100%"),
+    ((320, 560), "100%"),
+    ((360, 640), "200%"),
+    ((320, 560), "200%"),
+]
+
+
+@pytest.mark.parametrize("stage", DOCKED)
+def test_the_next_action_is_in_reach_of_a_thumb_in_every_stage(page: Page, address: str, stage: str) -> None:
+    show(page, address, "/", stage, {"width": 360, "height": 640})
+    for (width, height), text in SIGHTS:
+        seen = f"{width} × {height} at {text}"
+        page.set_viewport_size({"width": width, "height": height})
         page.evaluate(f"document.documentElement.style.fontSize = '{text}'")
         page.wait_for_timeout(50)
         action = page.locator("#next:visible, #hold:visible").first
         box, figure = action.bounding_box(), page.locator(".dock-figure").bounding_box()
-        assert box is not None, stage
-        assert figure is not None, stage
-        assert box["x"] >= 0, stage
-        assert box["x"] + box["width"] <= size[0], stage
-        assert 0 <= figure["y"] < size[1] - 40, stage
-        assert box["y"] + min(box["height"], 64) <= size[1], stage
-        assert too_wide(page) == 0, stage
+        assert box is not None, seen
+        assert figure is not None, seen
+        assert box["x"] >= 0, seen
+        assert box["x"] + box["width"] <= width, seen
+        assert 0 <= figure["y"] < height - 40, seen
+        assert box["y"] + min(box["height"], 64) <= height, seen
+        assert too_wide(page) == 0, seen
 
 
 def test_a_known_job_begins_in_two_taps_and_the_name_is_remembered(page: Page, address: str) -> None:
@@ -199,32 +200,25 @@ RECORDS = (
 )
 
 
-@pytest.mark.parametrize(("width", "text"), [(390, "100%"), (320, "100%"), (320, "200%")])
-def test_records_fit_a_phone_and_large_text(page: Page, address: str, width: int, text: str) -> None:
-    """WCAG 2.2, success criteria 1.4.10 (reflow at 320 CSS px) and 1.4.4 (text at 200 %)."""
-    page.set_viewport_size({"width": width, "height": 640})
-    wide = {}
-    for path in RECORDS:
-        page.goto(f"{address}{path}")
-        page.evaluate(f"document.documentElement.style.fontSize = '{text}'")
-        wide[path] = too_wide(page)
-    assert {path: by for path, by in wide.items() if by} == {}
+SQUEEZED = """() => [...document.querySelectorAll('th, td')]
+    .filter(e => e.clientWidth && e.clientWidth < 72 && e.innerText.trim().length > 16)
+    .map(e => e.innerText.trim().slice(0, 40))"""
 
 
-def test_a_desk_has_room_for_every_sentence_and_paper_for_the_job(
-    page: Page, address: str, tmp_path: Path
-) -> None:
-    """A column that has no width breaks its words letter by letter, and makes a page of each."""
+@pytest.mark.parametrize("path", RECORDS)
+def test_records_fit_a_phone_a_desk_and_large_text(page: Page, address: str, path: str) -> None:
+    """WCAG 2.2, success criteria 1.4.10 (reflow at 320 CSS px) and 1.4.4 (text at 200 %). A column that has no width
+    breaks its words letter by letter."""
     page.set_viewport_size({"width": 1280, "height": 900})
-    squeezed = {}
-    for path in RECORDS:
-        page.goto(f"{address}{path}")
-        squeezed[path] = page.evaluate(
-            """() => [...document.querySelectorAll('th, td')]
-                .filter(e => e.clientWidth && e.clientWidth < 72 && e.innerText.trim().length > 16)
-                .map(e => e.innerText.trim().slice(0, 40))"""
-        )
-    assert {path: texts for path, texts in squeezed.items() if texts} == {}
+    page.goto(f"{address}{path}")
+    assert page.evaluate(SQUEEZED) == []
+    for width, text in ((390, "100%"), (320, "100%"), (320, "200%")):
+        page.set_viewport_size({"width": width, "height": 640})
+        page.evaluate(f"document.documentElement.style.fontSize = '{text}'")
+        assert too_wide(page) == 0, f"{width} px at {text}"
+
+
+def test_paper_has_room_for_a_job(page: Page, address: str, tmp_path: Path) -> None:
     page.goto(f"{address}/jobs/{JOB_ID}")
     pdf = page.pdf(path=tmp_path / "job.pdf", format="A4")
     assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) <= 4

@@ -2,7 +2,6 @@
 
 from playwright.sync_api import Browser
 
-from tests.journeys.test_layout import address as address
 from tests.journeys.test_layout import set_stage, show
 
 LISTEN = """
