@@ -116,8 +116,8 @@ def address_of(host: str, listener: socket.socket, tls: bool = False) -> str:
 
 
 @contextlib.contextmanager
-def _signals_end_the_serving() -> Iterator[None]:
-    """Have SIGINT and SIGTERM end the serving only.
+def _signals_end_the_serving(server: uvicorn.Server) -> Iterator[None]:
+    """Have SIGINT and SIGTERM end the serving only, from before it has begun.
 
     The server passes a signal on once it has closed its connections. Unhandled, that would end the process before
     the caller has put the pump and the record in order.
@@ -126,10 +126,11 @@ def _signals_end_the_serving() -> Iterator[None]:
         yield
         return
 
-    def ignore(signum: int, frame: FrameType | None) -> None:
-        """The server has stopped; nothing is left to do here."""
+    def end(signum: int, frame: FrameType | None) -> None:
+        """Heard while the server does not listen for signals yet, or does so no more."""
+        server.should_exit = True
 
-    before = {number: signal.signal(number, ignore) for number in (signal.SIGINT, signal.SIGTERM)}
+    before = {number: signal.signal(number, end) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         yield
     finally:
@@ -263,7 +264,8 @@ def run(
         proxy_headers=False,
         timeout_graceful_shutdown=SHUTDOWN_S,
     )
-    with contextlib.closing(listener), _signals_end_the_serving():
+    server = _Server(config)
+    with contextlib.closing(listener), _signals_end_the_serving(server):
         announce(address_of(host, listener, tls is not None))
         notify("READY=1")
-        _Server(config).run(sockets=[listener])
+        server.run(sockets=[listener])

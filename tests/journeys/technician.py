@@ -58,6 +58,12 @@ class Technician:
         with self.page.expect_response("**/api/bench"):
             self.page.click(f'[data-bench="{verb}"]')
 
+    def happen(self, verb: str) -> None:
+        """What happens at the bench, and is nothing that anybody does at the page, nor takes the focus."""
+        headers = {"X-Tallypan": "1"}
+        reply = self.page.request.post(f"{self.origin()}/api/bench", data={"verb": verb}, headers=headers)
+        assert reply.ok, reply.text()
+
     def pick(self, compartment: str, unfold: bool = False) -> None:
         """Tap a tile of the plan; unfold: look at what it filled in."""
         self.page.click(f'[data-compartment="{compartment}"]')

@@ -5,17 +5,11 @@ from playwright.sync_api import Page, expect
 from tests.journeys.conftest import Station
 from tests.journeys.technician import Technician
 
-HEADERS = {"X-Tallypan": "1"}
-
-
-def hand(phone: Page, station: Station, verb: str) -> None:
-    reply = phone.request.post(f"{station.address}api/bench", data={"verb": verb}, headers=HEADERS)
-    assert reply.ok, reply.text()
-
 
 def test_a_bay_is_commissioned_and_every_step_can_be_left(phone: Page, station: Station) -> None:
     phone.goto(f"{station.address}calibration")
-    Technician(phone).follow("text=Commission this bay")
+    person = Technician(phone)
+    person.follow("text=Commission this bay")
     devices = phone.locator("#devices")
     expect(devices).to_contain_text("press on the pan with a hand")
     phone.click("text=Look while I touch them")
@@ -25,9 +19,9 @@ def test_a_bay_is_commissioned_and_every_step_can_be_left(phone: Page, station: 
         ("stop_pressed", "stop_released", "Hard-wired stop"),
         ("weight_2kg", "weights_off", "Pan"),
     ):
-        hand(phone, station, down)
+        person.happen(down)
         expect(devices).to_contain_text(f"{device}: seen")
-        hand(phone, station, up)
+        person.happen(up)
         expect(devices).to_contain_text(f"✓ {device}: seen")
     expect(devices).to_contain_text("○ Meter: turn")
     phone.click("text=End looking")
@@ -52,6 +46,6 @@ def test_a_bay_is_commissioned_and_every_step_can_be_left(phone: Page, station: 
     phone.goto(f"{station.address}commissioning")
     expect(phone.get_by_role("status")).to_contain_text("3 of 8")
     expect(devices).to_contain_text("✓ Pendant: seen")
-    Technician(phone).follow("text=To the label")
+    person.follow("text=To the label")
     expect(phone.locator("h1")).to_have_text("Bay 1")
     expect(phone.locator("svg.qr")).to_be_visible()

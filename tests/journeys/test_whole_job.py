@@ -15,12 +15,6 @@ SURE = 2.0
 class Typist(Technician):
     """Uses no pointer: the next action has the focus once the last one is done."""
 
-    def bench(self, verb: str) -> None:
-        """What happens to the vehicle is nothing that the technician does at the page, nor takes the focus."""
-        headers = {"X-Tallypan": "1"}
-        reply = self.page.request.post(f"{self.origin()}/api/bench", data={"verb": verb}, headers=headers)
-        assert reply.ok, reply.text()
-
     def tab_to(self, selector: str, most: int) -> None:
         """Go to a control by so many steps of the Tab key at most."""
         for _ in range(most):
@@ -106,21 +100,21 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     time.sleep(3)  # the pan comes to rest
     person.mark("drain_open")
     person.reach("drain")
-    person.bench("open_drain")
+    person.happen("open_drain")
     until(
         lambda: phone.locator('[data-text="drained.number"]').first.text_content() not in ("–", "0.00"),
         "drained",
     )
-    person.bench("fastest")
+    person.happen("fastest")
     expect(phone.locator(".badge.fast")).to_be_visible()
     person.reach("drip", 120)
     until(lambda: "aiting" in person.text("waiting"), "the drip's forecast")
     until(lambda: person.text("waiting") == "Drip is finished.", "waiting to be over", 240)
     expect(phone.locator("#live-curve canvas")).to_be_visible()
-    person.bench("normal")
+    person.happen("normal")
     person.mark("drain_done")
     person.reach("reseal")
-    person.bench("close_drain")
+    person.happen("close_drain")
     person.tick_all()
     person.tab_to('#torque [name="value"]', 60)
     phone.keyboard.type("42 N·m")
@@ -130,9 +124,9 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     person.mark("reseal_done")
     expect(phone.locator(".countdown").first).to_be_visible()
     for _ in range(2):  # the server closes a line on which nothing is asked for five seconds
-        person.bench("fastest")
+        person.happen("fastest")
         time.sleep(2.5)
-    person.bench("faster")
+    person.happen("faster")
     person.mark("fill_start")
     person.reach("fill")
     person.tick_all()
@@ -143,15 +137,15 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     person.fill_to_target(240)
     expect(phone.locator(".flask")).to_be_visible()
     expect(phone.locator('#live-curve [aria-label^="Metered"]')).to_be_visible()
-    person.bench("normal")
+    person.happen("normal")
     person.mark("fill_done")
     person.reach("settle")
     person.mark("level_seen")
     time.sleep(3)
-    person.bench("plug_in")
+    person.happen("plug_in")
     person.mark("plug_in")
     person.reach("leak watch")
-    person.bench("fastest")
+    person.happen("fastest")
     person.mark("close")
     person.reach("closed")
 

@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -54,8 +55,8 @@ class Running:
         return self.process.returncode, out, err
 
 
-@pytest.fixture
-def running() -> Iterator[Running]:
+@contextlib.contextmanager
+def serving() -> Iterator[Running]:
     server = Running()
     try:
         yield server
@@ -64,6 +65,19 @@ def running() -> Iterator[Running]:
         if server.process.poll() is None:
             server.process.kill()
             server.process.communicate()
+
+
+@pytest.fixture(scope="module")
+def shared() -> Iterator[Running]:
+    with serving() as server:
+        yield server
+
+
+@pytest.fixture
+def running(shared: Running) -> Iterator[Running]:
+    """For whoever leaves it as it was."""
+    yield shared
+    shared.opened.close()
 
 
 def _event(stream: http.client.HTTPResponse) -> dict[str, object]:
@@ -95,11 +109,29 @@ def test_pages_follow_over_http_and_a_slow_one_skips(running: Running) -> None:
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_a_signal_ends_the_serving_cleanly_with_pages_open(running: Running, number: int) -> None:
+def test_a_signal_before_the_server_listens_for_them_ends_it_too(
+    monkeypatch: pytest.MonkeyPatch, number: signal.Signals
+) -> None:
+    """Whoever starts a station may stop it as soon as it says that it is ready."""
+    monkeypatch.setattr(server, "_settle", lambda _app: None)  # is for the life of a process
+    rescue = threading.Timer(10.0, signal.raise_signal, [number])
+    before = signal.getsignal(number)
+    serve(FakeEngine(), Access(None), "127.0.0.1", 0, lambda _: (signal.raise_signal(number), rescue.start()))
+    assert rescue.is_alive(), "the first signal was lost"
+    rescue.cancel()
+    assert signal.getsignal(number) is before
+
+
+def test_a_signal_ends_the_serving_cleanly_with_pages_open() -> None:
+    with serving() as running:
+        _ends_cleanly(running)
+
+
+def _ends_cleanly(running: Running) -> None:
     streams = [running.stream() for _ in range(4)]
     for stream in streams:
         _event(stream)
-    status, out, err = running.stop(number)
+    status, out, err = running.stop(signal.SIGTERM)
     assert (status, out) == (0, "closed, 0 subscribers\n"), err
     assert "Traceback" not in err
     for stream in streams:
