@@ -116,7 +116,12 @@ def test_a_signal_before_the_server_listens_for_them_ends_it_too(
     monkeypatch.setattr(server, "_settle", lambda _app: None)  # is for the life of a process
     rescue = threading.Timer(10.0, signal.raise_signal, [number])
     before = signal.getsignal(number)
-    serve(FakeEngine(), Access(None), "127.0.0.1", 0, lambda _: (signal.raise_signal(number), rescue.start()))
+
+    def stop_at_once(_address: str) -> None:
+        rescue.start()
+        signal.raise_signal(number)
+
+    serve(FakeEngine(), Access(None), "127.0.0.1", 0, stop_at_once)
     assert rescue.is_alive(), "the first signal was lost"
     rescue.cancel()
     assert signal.getsignal(number) is before
