@@ -175,6 +175,65 @@ def test_what_is_being_pressed_is_not_replaced_until_it_is_let_go(page: Page, ad
     expect(page.locator('#next[data-mark="drain_done"]')).to_have_count(0)
 
 
+def in_sight(page: Page, *expected: float) -> None:
+    """Wait until the curve of a job of 4.2 minutes shows the minutes that are named: from, to."""
+    told = page.locator("#curve-say")
+    expect(told).to_contain_text(f"Minutes {expected[0]:.1f} to {expected[1]:.1f}:")
+
+
+def test_a_curve_is_moved_by_mouse_by_finger_and_by_keys(browser: Browser, address: str) -> None:
+    page = browser.new_context(viewport={"width": 360, "height": 640}, has_touch=True).new_page()
+    page.goto(f"{address}/jobs/{JOB_ID}")
+    in_sight(page, 0.0, 4.2)
+    expect(page.locator("#curve-say")).to_contain_text("thinned")
+    over = page.locator("#curve-plots .u-over").first
+    over.scroll_into_view_if_needed()
+    box = over.bounding_box()
+    assert box is not None
+    y = box["y"] + 40
+
+    def x(part: float) -> float:
+        return box["x"] + part * box["width"]
+
+    def drag(begin: float, end: float) -> None:
+        page.mouse.move(x(begin), y)
+        page.mouse.down()
+        page.mouse.move(x(end), y, steps=4)
+        page.mouse.up()
+
+    def touch(kind: str, *parts: float) -> None:
+        points = [{"x": x(part), "y": y, "id": n} for n, part in enumerate(parts)]
+        devtools.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    drag(0.25, 0.75)  # of the whole there is nothing to move along to: a part is chosen
+    in_sight(page, 1.0, 3.1)
+    drag(0.75, 0.25)
+    in_sight(page, 2.1, 4.2)
+    devtools = page.context.new_cdp_session(page)
+    touch("touchStart", 0.25)
+    touch("touchMove", 0.5)
+    touch("touchMove", 0.75)
+    touch("touchEnd")
+    in_sight(page, 1.0, 3.1)
+    touch("touchStart", 0.4)
+    touch("touchStart", 0.4, 0.6)
+    touch("touchMove", 0.3, 0.7)
+    touch("touchEnd")
+    in_sight(page, 1.6, 2.6)
+    page.locator("#curve-plots").focus()
+    page.keyboard.press("+")
+    page.keyboard.press("+")
+    page.keyboard.press("+")
+    page.keyboard.press("Home")
+    in_sight(page, 0.0, 0.1)
+    expect(page.locator("#curve-say")).to_contain_text("every sample")
+    page.keyboard.press("0")
+    in_sight(page, 0.0, 4.2)
+    page.click("#curve-closer")
+    page.click("#curve-later")
+    in_sight(page, 2.1, 4.2)
+
+
 @pytest.mark.parametrize("stage", STAGES)
 def test_the_wall_needs_no_scrolling(page: Page, address: str, stage: str) -> None:
     show(page, address, "/wall", stage, WALL)

@@ -1,19 +1,24 @@
-"""Serve the pages over the double until told to stop: ``python -m tests.web.serving``. A view goes out every 50 ms.
+"""Serve the pages over the double until told to stop: ``python -m tests.web.serving [SAMPLES]``. A view goes out every 50 ms.
 
-A mark sets the stage that is shown, so that a browser can look at each of them.
+A mark sets the stage that is shown, so that a browser can look at each of them. SAMPLES: of the pan, in each job's curve.
 """
 
+import sys
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 
 from station.calibrating.calibrating import Run
 from station.given.report import Told
 from station.people.access import Access
 from station.record.archive import Entry, JobRecord
+from station.record.ledger import Ledger
 from tests.station.calibrating.test_density_desk import Bench, whole
 from tests.web.fake_desks import READING, calibration_of
 from tests.web.fake_engine import FakeEngine, job_record, measuring
 from tests.web.fake_views import JOB_ID, pan_row, view_of
+from tests.web.long_curve import JOB_TOML, samples
 from web.server import serve
 
 CROWDED = "20261125-235959-crowded"
@@ -34,6 +39,16 @@ DESKS = {
 
 class Showing(FakeEngine):
     stage = "fill"
+    pan_samples = 20_000
+
+    def job_toml(self, job_id: str) -> str:
+        return JOB_TOML.read_text()
+
+    @contextmanager
+    def reading(self) -> Iterator[Ledger]:
+        with super().reading() as ledger:
+            ledger.samples = lambda job_id: samples(self.pan_samples)  # type: ignore[method-assign]
+            yield ledger
 
     def note(self, kind: str, text: str) -> None:
         if text in DESKS:
@@ -64,6 +79,7 @@ def crowded() -> JobRecord:
 
 def main() -> None:
     engine = Showing(view_of("fill"), jobs=60)
+    engine.pan_samples = int(sys.argv[1]) if sys.argv[1:] else Showing.pan_samples
     engine.records |= {CROWDED: crowded(), JOB_ID: job_record()}
     over = threading.Event()
 

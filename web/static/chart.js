@@ -1,5 +1,5 @@
 // @ts-check
-// The chart of a job over time: stacked panels that share one time axis. The job's page zooms it, bay and wall let it grow.
+// The chart of a job over time: stacked panels that share one time axis. The job's page moves it, bay and wall let it grow.
 import { N_, _, figure, plain } from "./words.js";
 
 const PANELS = [
@@ -29,72 +29,94 @@ const STAGES = {
 
 /** @type {any} */
 const Plot = /** @type {any} */ (window).uPlot;
-/** @typedef {{ plot: any, traces: Trace[] }} Shown */
-/** What is drawn where, so that it can grow and be taken away. @type {WeakMap<HTMLElement, Shown[]>} */
+/** @typedef {{ plot: any, curve: Curve, names: string[] }} Shown */
+/** What is drawn where, so that it can grow, be moved and be taken away. @type {WeakMap<HTMLElement, Shown[]>} */
 const shown = new WeakMap();
+/** Asked of the page once and not at every frame, until it turns dark or light. @type {Map<string, string>} */
+const inks = new Map();
+let light = "";
 /** @param {string} name */
-const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+function colour(name) {
+  const root = document.documentElement;
+  if (root.className !== light) inks.clear();
+  light = root.className;
+  const found = inks.get(name) ?? getComputedStyle(root).getPropertyValue(name).trim();
+  inks.set(name, found);
+  return found;
+}
 
-/** One table for traces with times of their own. @param {Trace[]} traces */
-const joined = (traces) => Plot.join(traces.map((trace) => [trace.t_s.map((t) => t / 60), trace.values]));
+/** One table for traces with times of their own. @param {Curve} curve @param {string[]} names */
+const joined = (curve, names) => Plot.join(names.map((name) => {
+  const trace = curve.traces.find((it) => it.name === name);
+  return [trace?.t_s.map((t) => t / 60) ?? [], trace?.values ?? []];
+}));
 
 /**
  * Draw anew into an element whatever there is for the panels that are named.
  * @param {HTMLElement} plots @param {Curve} curve @param {Known} known
- * @param {{ panels?: string[], height?: number, font?: number, zoom?: (from_s: number, to_s: number) => void }} [how]
+ * @param {{ panels?: string[], height?: number, font?: number }} [how]
  */
 export function draw(plots, curve, known, how = {}) {
   clear(plots);
   /** @type {Shown[]} */
   const mine = [];
   shown.set(plots, mine);
-  const sync = Plot.sync("job"), { zoom } = how;
+  const sync = Plot.sync("job");
   for (const panel of PANELS.filter((it) => (how.panels ?? [it.title]).includes(it.title))) {
-    const traces = /** @type {Trace[]} */ (
-      [...panel.left, ...panel.right].map((name) => curve.traces.find((trace) => trace.name === name)).filter(Boolean));
-    if (!traces.length) continue;
-    const gaps = joined(traces);
-    const series = traces.map((trace) => {
-      const [label, ink, dash] = LOOKS[trace.name];
+    const names = [...panel.left, ...panel.right].filter((name) => curve.traces.some((trace) => trace.name === name));
+    if (!names.length) continue;
+    const series = names.map((name) => {
+      const [label, ink, dash] = LOOKS[name];
       return {
-        label: _(label), stroke: colour(ink), width: 2, dash, spanGaps: true, points: { show: false },
-        scale: panel.right.includes(trace.name) ? "right" : "y",
+        label: _(label), stroke: () => colour(ink), width: 2, dash, spanGaps: true, points: { show: false },
+        scale: panel.right.includes(name) ? "right" : "y",
         value: (/** @type {any} */ u, /** @type {number | null} */ v) => (v == null ? "–" : figure(v, 3)),
       };
     });
-    const ink = colour("--ink"), line = { stroke: colour("--line"), width: 1 };
+    const ink = () => colour("--ink"), line = { stroke: () => colour("--line"), width: 1 };
     const font = `${how.font ?? 12}px system-ui, sans-serif`, size = 12 + 3.6 * (how.font ?? 12);
     const axes = [
       { font, size: 20 + 2 * (how.font ?? 12), space: 6 * (how.font ?? 12), stroke: ink, grid: line, ticks: line, values: (/** @type {any} */ u, /** @type {number[]} */ at) => at.map((m) => `${plain(m)} min`) },
       { font, labelFont: font, stroke: ink, grid: line, ticks: line, values: (/** @type {any} */ u, /** @type {number[]} */ at) => at.map(plain), label: panel.unit, size, labelSize: 6 + (how.font ?? 12), scale: "y" },
     ];
-    if (traces.some((trace) => panel.right.includes(trace.name))) {
+    if (names.some((name) => panel.right.includes(name))) {
       axes.push(/** @type {any} */ ({ font, labelFont: font, stroke: ink, side: 1, scale: "right", values: (/** @type {any} */ u, /** @type {number[]} */ at) => at.map(plain), label: "L/min", size, labelSize: 6 + (how.font ?? 12), grid: { show: false }, ticks: line }));
     }
     const plot = new Plot({
       padding: [8, panel.right.length ? 0 : 50, 0, 0],
       width: plots.clientWidth - 16, height: how.height ?? panel.height,
-      cursor: { sync: { key: sync.key }, drag: { x: zoom !== undefined, y: false, setScale: false } },
+      cursor: { sync: { key: sync.key }, drag: { x: false, y: false, setScale: false } },
       scales: { x: { time: false, range: () => [curve.from_s / 60, curve.to_s / 60] }, y: range(panel.title, curve, known), right: { range: (/** @type {any} */ _, /** @type {number} */ low, /** @type {number} */ high) => [Math.min(0, low), high || 1] } },
       axes, series: [{ label: _("Minutes"), value: (/** @type {any} */ u, /** @type {number | null} */ v) => (v == null ? "–" : figure(v, 2)) }, ...series],
       hooks: {
         drawClear: [(/** @type {any} */ u) => grounds(u, panel.title, curve, known)],
-        setSelect: [(/** @type {any} */ u) => {
-          if (u.select.width < 8) return;
-          zoom?.(u.posToVal(u.select.left, "x") * 60, u.posToVal(u.select.left + u.select.width, "x") * 60);
-        }],
       },
-    }, gaps, plots);
+    }, joined(curve, names), plots);
     plot.root.setAttribute("role", "img");
     plot.root.setAttribute("aria-label", _("{what} over time, in {unit}; the numbers stand in the tables and in the recording.", { what: _(panel.title), unit: panel.unit }));
     sync.sub(plot);
-    mine.push({ plot, traces });
+    mine.push({ plot, curve, names });
   }
 }
 
-/** Show what has come to the same traces since they were drawn. @param {HTMLElement} plots */
+/** Show what has come to the curve's traces since they were drawn. @param {HTMLElement} plots */
 export function grow(plots) {
-  for (const { plot, traces } of shown.get(plots) ?? []) plot.setData(joined(traces));
+  for (const { plot, curve, names } of shown.get(plots) ?? []) plot.setData(joined(curve, names));
+}
+
+/** Show what of the curve is to be in sight now. @param {HTMLElement} plots */
+export function slide(plots) {
+  for (const { plot, curve } of shown.get(plots) ?? []) plot.setScale("x", { min: curve.from_s / 60, max: curve.to_s / 60 });
+}
+
+/** Show what is about to be looked at, as fractions of the width, and no cross-hairs, whose legend would be written anew at
+ * every frame. @param {HTMLElement} plots @param {number} from @param {number} to */
+export function span(plots, from, to) {
+  for (const { plot } of shown.get(plots) ?? []) {
+    const { clientWidth: width, clientHeight: height } = plot.over;
+    plot.setCursor({ left: -10, top: -10 });
+    plot.setSelect({ left: from * width, width: (to - from) * width, top: 0, height }, false);
+  }
 }
 
 /** @param {HTMLElement} plots */
@@ -107,10 +129,10 @@ export function clear(plots) {
 // The tolerance stays in sight, however little was filled.
 /** @param {string} title @param {Curve} curve @param {Known} known */
 const range = (title, curve, known) => ({
-  range: (/** @type {any} */ _, /** @type {number} */ low, /** @type {number} */ high) => {
-    if (title === "Metered" && curve.to_s - curve.from_s > 0.9 * curve.whole_s) {
-      return [0, Math.max(high, known.expected_l + 2 * known.tolerance_plus_l)];
-    }
+  range: (/** @type {any} */ _, /** @type {number | null} */ low, /** @type {number | null} */ high) => {
+    const whole = curve.to_s - curve.from_s > 0.9 * curve.whole_s;
+    if (title === "Metered" && (whole || high === null)) return [0, Math.max(high ?? 0, known.expected_l + 2 * known.tolerance_plus_l)];
+    if (low === null || high === null) return [0, 1];
     const room = 0.06 * (high - low) || 0.05;
     return [low - room, high + room];
   },

@@ -10,9 +10,20 @@ export const _ = (text, blanks = {}) => (words[text] ?? text).replace(/\{(\w+)\}
 /** Mark a constant for the catalogue; _ says it where it is used. @param {string} text */
 export const N_ = (text) => text;
 
+const lang = document.documentElement.lang;
+/** Making one costs a hundred times what using one does. @type {Map<number, Intl.NumberFormat>} */
+const formats = new Map();
+
+/** @param {number} least @param {number} most */
+function format(least, most) {
+  const key = 100 * least + most;
+  let found = formats.get(key);
+  if (!found) formats.set(key, found = new Intl.NumberFormat(lang, { minimumFractionDigits: least, maximumFractionDigits: most, useGrouping: false }));
+  return found;
+}
+
 /** A number as the shop writes it. @param {number} value @param {number} places */
-export const figure = (value, places) =>
-  value.toLocaleString(document.documentElement.lang, { minimumFractionDigits: places, maximumFractionDigits: places, useGrouping: false });
+export const figure = (value, places) => format(places, places).format(value);
 
 /** A number of an axis, without zeros at its end. @param {number} value */
-export const plain = (value) => value.toLocaleString(document.documentElement.lang, { maximumFractionDigits: 3, useGrouping: false });
+export const plain = (value) => format(0, 3).format(value);
