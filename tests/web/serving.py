@@ -47,7 +47,7 @@ class Showing(FakeEngine):
     @contextmanager
     def reading(self) -> Iterator[Ledger]:
         with super().reading() as ledger:
-            ledger.samples = lambda job_id: samples(self.pan_samples)  # type: ignore[method-assign]
+            ledger.samples = lambda job_id: list(samples(self.pan_samples))  # type: ignore[method-assign]
             yield ledger
 
     def note(self, kind: str, text: str) -> None:
