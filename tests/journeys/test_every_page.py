@@ -23,6 +23,12 @@ DARK = "(dark) => document.documentElement.classList.toggle('dark', dark)"
 KNOWN_ABSENT = "/nowhere"
 LIVE = ("/", "/wall")
 NO_DESK = "no desk"
+EMPTY = (
+    "/jobs?q=unheard-of",
+    "/entries?q=unheard-of",
+    "/changes?q=unheard-of",
+    "/quality/fills?q=unheard-of",
+)
 
 
 def violations(page: Page) -> list[str]:
@@ -48,7 +54,7 @@ def states(page: Page, address: str) -> list[tuple[str, str]]:
     listed = pages(page, address)
     assert len(listed) > 15, listed
     tables = [f"/setup?table={table}" for table in ("vehicle", "compartment", "fluid", "container", "price")]
-    seen = [(path, "idle") for path in (*listed, *tables, f"/jobs/{CROWDED}", KNOWN_ABSENT)]
+    seen = [(path, "idle") for path in (*listed, *tables, EMPTY[0], f"/jobs/{CROWDED}", KNOWN_ABSENT)]
     seen += [(path, stage) for path in LIVE for stage in STAGES if stage != "idle"]
     return seen + [("/calibration", desk) for desk in DESKS if desk != NO_DESK]
 
@@ -74,7 +80,8 @@ def test_no_page_shuts_anybody_out_complains_or_fetches_from_elsewhere(
     page.on("console", lambda said: complaints.append(said.text) if is_wrong(said) else None)
     page.on("request", lambda asked: None if asked.url.startswith(address) else complaints.append(asked.url))
     wrong: dict[str, list[str]] = {}
-    for path, stage in states(page, address):
+    empty = [(path, "idle") for path in EMPTY[1:]] if every else []
+    for path, stage in [*states(page, address), *empty]:
         set_stage(page, address, stage)
         page.goto(f"{address}{path}")
         if path in LIVE:
@@ -85,6 +92,11 @@ def test_no_page_shuts_anybody_out_complains_or_fetches_from_elsewhere(
             for found in violations(page):
                 where = f"{path} {stage} {size['width']} px {'dark' if dark else 'light'}"
                 wrong.setdefault(found, []).append(where)
+        if every and path not in LIVE:
+            page.emulate_media(media="print")
+            for found in violations(page):
+                wrong.setdefault(found, []).append(f"{path} on paper")
+            page.emulate_media(media="screen")
     set_stage(page, address, NO_DESK)
     context.close()
     assert wrong == {}

@@ -84,6 +84,8 @@ def test_the_leading_figure_fills_a_phones_width(page: Page, address: str, stage
     number = page.locator(f'.reading [data-text="{figure}.number"]:visible').first
     assert number.evaluate("e => parseFloat(getComputedStyle(e).fontSize)") > 140
     assert number.evaluate("e => e.scrollWidth - e.clientWidth") <= 0
+    page.locator(f'.reading a.why[href="#about-{figure}"]:visible').first.press("Enter")
+    expect(page.locator(f"#about-{figure} dd")).to_be_visible()  # what stands behind it has unfolded
 
 
 def test_the_control_and_its_stop_stay_in_sight(page: Page, address: str) -> None:

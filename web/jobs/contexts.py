@@ -14,10 +14,10 @@ from station.record import archive
 from station.record.archive import JobRecord
 from station.record.ledger import JobRow as Listed
 from station.record.rows import NO_VERDICT
+from web.frame import about, words
 from web.frame import format as fmt
-from web.frame import words
 from web.frame.listing import Asked, Listing
-from web.jobs import about, pump_runs
+from web.jobs import pump_runs
 from web.jobs.findings import Fact, Findings, Found, findings
 from web.live import pan_steps, witnesses
 from web.live.witnesses import WitnessLine

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from starlette.responses import Response
 
 from station.bay.views import ItemView
-from web.frame import words
+from web.frame import about, words
 from web.frame.deps import Station, is_simulated, page_of
 from web.frame.problem import Problem
 from web.frame.render import ENVIRONMENT, HERE
@@ -46,6 +46,7 @@ COMPONENTS = (
     Component("A figure with its doubt", "For a figure that leads a page and moves. Its U95 always stands with it; the value comes by its name in live.py.", LIVE + 'figure %}{{ figure(live, "Drained", "drained", "mid") }}'),
     Component("A figure without a doubt", "For what is left to do, where a doubt would say nothing.", LIVE + 'plain_figure %}{{ plain_figure(live, "To go", "to_go") }}'),
     Component("A countdown", "For whatever time has to pass, with its bar. The maker's time rules where there is one.", LIVE + 'countdown %}{{ countdown(live, "mid") }}'),
+    Component("A figure's name that says more", "On the bay's page, for every figure with something behind it: a tap leads to its row of what is explained at the foot of the figures, which unfolds.", LIVE + 'why %}' + PARTS + 'explained %}<p>{{ why("Drained", "drained") }} 2.62 ± 0.01 L</p>{{ explained(explained_shown) }}'),
     Component("A text, a number, a part that moves", "For anything else on a page that follows the stream: text where it stands in a sentence, number where its size follows its length, part for a ready fragment, shown and geo as attributes of an element.", LIVE + 'text, number, part, shown, geo %}<p {{ shown(live, "idle") }}>Pan {{ text(live, "pan") }}</p> {{ number(live, "pan") }} {{ part(live, "stages") }} <svg width="100%" height="12"><rect class="bar-done" height="12" {{ geo(live, "timer") }}/></svg>'),
     Component("The banner of a page that hears nothing", "First in every page with figures that move; live.js shows it after a second of silence.", PARTS + "stale %}{{ stale(hidden=false) }}"),
     Component("What the station objects to", "First in every page that sends something. An objection that begins with a field's label goes to that field instead.", '{% include "_message.html" %}'),
@@ -76,6 +77,7 @@ COMPONENTS = (
     Component("The drained fluid's condition", "In any form that asks what came out.", '{% with words = condition_shown %}<form class="inline">{% include "_condition_fields.html" %}</form>{% endwith %}'),
 )  # fmt: skip
 SAMPLES: dict[str, Any] = {
+    "explained_shown": about.LIVE[:2],
     "facts_shown": [
         SimpleNamespace(label="Drained", value="2.62 ± 0.01 L", about="What came out, weighed by the pan."),
         SimpleNamespace(label="By", value="M. Okafor", about=""),

@@ -7,7 +7,7 @@ from station.bay.plan import PlanOptions
 from station.learning import condition
 from station.record.author import BY
 from station.shop.catalogue import Catalogue
-from web.frame import words
+from web.frame import about, words
 from web.live.live import Live
 
 
@@ -32,7 +32,7 @@ class Container:
 class BayPage:
     """``/``: a whole job. technician: whoever is signed in.
 
-    last: vehicle and compartment → when its newest job was, in words.
+    explained: what stands behind its figures. last: vehicle and compartment → when its newest job was, in words.
     """
 
     live: Live
@@ -43,6 +43,7 @@ class BayPage:
     cautions: Sequence[words.Caution]
     simulated: bool
     technician: str
+    explained: Sequence[about.About] = about.LIVE
 
 
 @dataclass(frozen=True)

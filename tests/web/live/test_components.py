@@ -38,3 +38,10 @@ def test_the_page_draws_each_with_its_source_and_when_to_use_it(bay: Bay) -> Non
 
 def test_a_real_bay_has_no_such_page(open_bay: Callable[..., Bay]) -> None:
     assert open_bay(FakeEngine(backend="pi")).html("/components").status_code == 404
+
+
+def test_every_figure_of_the_bays_page_leads_to_what_stands_behind_it(bay: Bay) -> None:
+    text = bay.html("/").text
+    led = set(re.findall(r'class="why" href="#(about-\w+)"', text))
+    assert led <= set(re.findall(r'id="(about-\w+)"', text))
+    assert led == {f"about-{name}" for name in ("figures", "drained", "to_come", "expected", "filled", "overflow", "to_go", "leak")}  # fmt: skip

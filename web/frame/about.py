@@ -1,5 +1,7 @@
 """What stands behind each figure of a job, for whoever asks: what it is, how it is measured, and by which source."""
 
+from dataclasses import dataclass
+
 from station.common.words import N_
 
 DRAINED = N_(
@@ -20,3 +22,32 @@ LISTED = N_("As it was entered for this job, from the vehicle's service manual o
 LEAK = N_(
     "How fast the pan grew heavier once the plug was in, less its own drift. A smaller leak than the limit would not have been seen in that time."
 )
+TO_GO = N_(
+    "Target less what is filled so far. The pump is told to stop a little before, by as much as it has been seen to run on."
+)
+U95 = N_(
+    "The true value lies within with about 95 % probability (JCGM 100, coverage factor by degrees of freedom)."
+)
+
+
+@dataclass(frozen=True)
+class About:
+    """name: by which a figure on the page leads here."""
+
+    name: str
+    label: str
+    text: str
+
+
+LIVE = (
+    About("drained", N_("Drained"), DRAINED),
+    About("to_come", N_("Still to come"), LEFT_TO_DRIP),
+    About("expected", N_("Expected fill"), EXPECTED),
+    About("filled", N_("Filled"), FILLED),
+    About("metered", N_("Metered"), METERED),
+    About("overflow", N_("Overflow"), OVERFLOW),
+    About("to_go", N_("To go"), TO_GO),
+    About("leak", N_("Leak watch"), LEAK),
+    About("u95", N_("±, U95"), U95),
+)
+"""The figures of the bay's page, as they come in a job."""
