@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -97,6 +98,18 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
     lists.add_argument("--apply", action="store_true", help="make the changes, unless a row is rejected")
     lists.add_argument("--by", default="", metavar="NAME", help="who does it (default: this machine's user)")
     lists.set_defaults(run=_lists)
+
+    export = what.add_parser("export", help="a table over many bays for other systems: CSV, JSON or Parquet")
+    _where(export)
+    export.add_argument("table", help="usage, stock, quality, jobs or calibrations")
+    export.add_argument("--month", default="", metavar="MONTH", help="2026-03 (default: the present one)")
+    export.add_argument("--months", type=int, default=1, metavar="N", help="so many, up to and with that one")
+    export.add_argument("--shop", action="append", default=[], help="one shop alone, or several")
+    export.add_argument("--company", default="", metavar="KEY", help="whose (default: the first's)")
+    export.add_argument(
+        "--out", type=Path, metavar="FILE", help="FILE.csv, FILE.json or FILE.parquet; without it CSV"
+    )
+    export.set_defaults(run=_export)
 
     run_shop.add(what)
     _where(bays := what.add_parser("bays", help="every bay, and how far its record has arrived"))
@@ -219,6 +232,25 @@ def _lists(options: argparse.Namespace) -> int:
     text = f"{len(plan.changes)} to change, {plan.unchanged} unchanged; {done}{rejected}"
     _say(options, {**plan.to_dict(), "version": version}, text)
     return FAILED if plan.rejected else DONE
+
+
+def _export(options: argparse.Namespace) -> int:
+    with _store(options) as store, store.connection() as db:
+        from station.record.many import exporting, queries
+
+        company = options.company or next(iter(queries.companies(db)), "")
+        shops = list(queries.shops(db, company))
+        scope = queries.scope_of(company, shops, options.month, options.months, options.shop)
+        form = options.out.suffix.removeprefix(".") if options.out else "json" if options.json else "csv"
+        data = exporting.file_of(db, scope, options.table, form)
+    if options.out is None:
+        sys.stdout.write(data.decode())
+        return DONE
+    try:
+        options.out.write_bytes(data)
+    except OSError as error:
+        raise InputError(f"{options.out}: cannot be written ({error}).") from error
+    return DONE
 
 
 def _bays(options: argparse.Namespace) -> int:

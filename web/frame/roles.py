@@ -103,14 +103,15 @@ MANY_RULES: dict[str, Rule] = {
         "GET /api/bays/head", "GET /api/bays/lists", "POST /api/bays/take",
     ]),
     **_all(EVERYBODY, [
-        "GET /", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv",
+        "GET /", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv", "GET /jobs.parquet",
         "GET /jobs/{shop}/{bay}/{job_id}", "GET /jobs/{shop}/{bay}/{job_id}.json",
-        "GET /calibrations", "GET /calibrations.json", "GET /calibrations.csv", "GET /api/openapi.json",
+        "GET /calibrations", "GET /calibrations.json", "GET /calibrations.csv", "GET /calibrations.parquet", "GET /api/openapi.json",
         "POST /api/prove", "POST /api/secret",
     ]),
     **_all(OFFICE, [
         "GET /usage", "GET /usage.json", "GET /usage.csv", "GET /stock.json", "GET /stock.csv",
-        "GET /quality", "GET /quality.json", "GET /quality.csv", "GET /quality/meter", "GET /quality/meter.json",
+        "GET /quality", "GET /quality.json", "GET /quality.csv", "GET /usage.parquet", "GET /stock.parquet", "GET /quality.parquet",
+        "GET /quality/meter", "GET /quality/meter.json",
         "GET /lists", "GET /lists.json", "GET /notices", "GET /notices.json", "GET /notices.csv",
     ]),
     "POST /api/notices/again": BOOKS,

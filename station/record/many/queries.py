@@ -11,10 +11,14 @@ from typing import Any, TypeVar
 
 from psycopg.rows import class_row
 
+from station.common import days
+from station.common.words import _
+from station.errors import InputError
 from station.record.many.derive import UL
 from station.record.many.ingest import Db
 
 T = TypeVar("T")
+MONTHS_MOST = 36
 
 
 @dataclass(frozen=True)
@@ -29,6 +33,31 @@ class Scope:
 
     def values(self) -> dict[str, Any]:
         return {**vars(self), "shops": list(self.shops)}
+
+
+def later(first: date, months: int) -> date:
+    n = first.year * 12 + first.month - 1 + months
+    return date(n // 12, n % 12 + 1, 1)
+
+
+def scope_of(company: str, shops: Sequence[str], month: str, months: int, of: Sequence[str]) -> Scope:
+    """What a question is about. shops: all that there are. month: "2026-03", or "" for the present one. months: so many, up to
+    and with that one. of: some shops, or none for all. Raises InputError."""
+    for shop in of:
+        if shop not in shops:
+            names = ", ".join(shops) or _("none yet")
+            raise InputError(
+                _("there is no shop {shop!r}; expected one of: {names}.").format(shop=shop[:40], names=names)
+            )
+    if not 1 <= months <= MONTHS_MOST:
+        raise InputError(_("months is {n}; expected 1 to {most}.").format(n=months, most=MONTHS_MOST))
+    try:
+        last = date.fromisoformat(f"{month}-01") if month else days.now().date().replace(day=1)
+    except ValueError:
+        raise InputError(
+            _("month is {text!r}; expected year and month, such as 2026-03.").format(text=month[:20])
+        ) from None
+    return Scope(company, tuple(of or shops), later(last, 1 - months), later(last, 1))
 
 
 @dataclass(frozen=True)
@@ -58,12 +87,6 @@ class Use:
     def rest_l(self) -> float:
         """What left them and was put down as nothing."""
         return (self.metered_ul + self.drawn_ul - self.filled_ul - self.overflow_ul) / UL
-
-    def to_dict(self) -> dict[str, Any]:
-        litres = {f"{n[:-3]}_l": v / UL for n, v in vars(self).items() if n.endswith("_ul")}
-        named = {n: v for n, v in vars(self).items() if not n.endswith("_ul")}
-        day = None if self.day is None else self.day.isoformat()
-        return {**named, "day": day, **litres, "out_l": self.out_l, "rest_l": self.rest_l}
 
 
 @dataclass(frozen=True)
@@ -103,9 +126,6 @@ class JobLine:
     filled_l: float | None
     filled_u95_l: float | None
     deviation_percent: float | None
-
-    def to_dict(self) -> dict[str, Any]:
-        return {**vars(self), "day": self.day.isoformat()}
 
 
 @dataclass(frozen=True)

@@ -94,6 +94,8 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
     for address in ("/bays", "/jobs", "/usage", "/stock", "/quality", "/calibrations", "/notices"):
         assert roll.send("GET", f"{address}.json?{MONTHS}").status_code == 200, address
         assert roll.send("GET", f"{address}.csv?{MONTHS}").headers["content-type"].startswith("text/csv")
+        if address not in ("/bays", "/notices"):
+            assert roll.send("GET", f"{address}.parquet?{MONTHS}").content.startswith(b"PAR1"), address
     told = roll.send("GET", f"/usage.json?{MONTHS}").json()
     with roll.store.connection() as db:
         (closed,) = db.execute("select count(*) from job where stage = 'closed'").fetchone() or (0,)

@@ -2,21 +2,17 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
 from typing import Annotated
 
 from fastapi import Depends, Query, Request
 
 from station.common.days import zone_of
-from station.common.words import _
-from station.errors import InputError
 from station.record.many import queries
 from station.record.many.ingest import Db
-from station.record.many.queries import Scope
+from station.record.many.queries import MONTHS_MOST, Scope, later, scope_of
 from station.record.many.store import Store
 from web.frame import format as fmt
 
-MONTHS_MOST = 36
 Month = Annotated[
     str, Query(max_length=7, description="a month, such as 2026-03; the present one without it")
 ]
@@ -64,21 +60,6 @@ def _db(store: TheStore) -> Iterator[Db]:
 ReadingDb = Annotated[Db, Depends(_db, scope="function")]
 
 
-def month_begin(text: str) -> date:
-    """Raises InputError for no month."""
-    try:
-        return date.fromisoformat(f"{text}-01")
-    except ValueError:
-        raise InputError(
-            _("month is {text!r}; expected year and month, such as 2026-03.").format(text=text[:20])
-        ) from None
-
-
-def later(first: date, months: int) -> date:
-    n = first.year * 12 + first.month - 1 + months
-    return date(n // 12, n % 12 + 1, 1)
-
-
 def _shops(request: Request, db: ReadingDb) -> Shops:
     company: str = request.app.state.company or next(iter(queries.companies(db)), "")
     return Shops(company, queries.shops(db, company))
@@ -88,16 +69,8 @@ TheShops = Annotated[Shops, Depends(_shops, scope="function")]
 
 
 def _asked(shops: TheShops, month: Month = "", months: Months = 1, shop: Shop = "") -> Asked:
-    every = shops.zones
-    if shop and shop not in every:
-        raise InputError(
-            _("there is no shop {shop!r}; expected one of: {names}.").format(
-                shop=shop, names=", ".join(every) or _("none yet")
-            )
-        )
-    last = month_begin(month) if month else datetime.now(UTC).date().replace(day=1)
-    scope = Scope(shops.company, (shop,) if shop else tuple(every), later(last, 1 - months), later(last, 1))
-    return Asked(scope, shops, shop, f"{last:%Y-%m}", months)
+    scope = scope_of(shops.company, list(shops.zones), month, months, [shop] if shop else [])
+    return Asked(scope, shops, shop, f"{later(scope.until, -1):%Y-%m}", months)
 
 
 TheAsked = Annotated[Asked, Depends(_asked, scope="function")]

@@ -9,10 +9,11 @@ from station.common.days import WARN_DAYS
 from station.common.words import N_, _, ngettext
 from station.record.many.accept import Aside
 from station.record.many.derive import UL
-from station.record.many.queries import Certified, Held, Use
+from station.record.many.exporting import HAS_PARQUET
+from station.record.many.queries import Certified, Held, Use, later
 from station.record.many.store import Reporting
 from web.frame import format as fmt
-from web.shop.many.asked import Asked, Shops, later, month_begin
+from web.shop.many.asked import Asked, Shops
 from web.shop.quality_chart import ChartView
 
 KINDS = {"pan": N_("pan"), "meter": N_("meter")}
@@ -88,7 +89,7 @@ def tabs(address: str, asked: Asked) -> list[Link]:
         query = urlencode({name: value for name, value in told.items() if value})
         return Link(text, f"{address}?{query}", here)
 
-    first = month_begin(asked.month)
+    first = later(asked.scope.until, -1)
     found = [
         link(_("Earlier month"), month=f"{later(first, -1):%Y-%m}"),
         link(_("Later month"), month=f"{later(first, 1):%Y-%m}"),
@@ -114,12 +115,10 @@ def query_of(asked: Asked) -> str:
     return urlencode({name: value for name, value in told.items() if value})
 
 
-def files(address: str, asked: Asked, **more: str) -> list[Link]:
-    query = "&".join(part for part in (query_of(asked), urlencode(more)) if part)
-    return [
-        Link("CSV", f"{address}.csv?{query}"),
-        Link("JSON", f"{address}.json?{query_of(asked)}"),
-    ]
+def files(address: str, asked: Asked) -> list[Link]:
+    """A table's twins. Parquet only where the extra for it is installed."""
+    of = [("CSV", "csv"), ("JSON", "json"), *([("Parquet", "parquet")] if HAS_PARQUET else [])]
+    return [Link(text, f"{address}.{end}?{query_of(asked)}") for text, end in of]
 
 
 # --- bays --------------------------------------------------------------------------------------------------
@@ -296,7 +295,9 @@ def due_state(valid_until: date, today: date) -> tuple[str, str]:
     return text.format(sign="!" if soon else "✓", n=left), "look" if soon else "ok"
 
 
-def calibrations_page(found: Sequence[Certified], bays: Sequence[Reporting], today: date) -> ManyPage:
+def calibrations_page(
+    asked: Asked, found: Sequence[Certified], bays: Sequence[Reporting], today: date
+) -> ManyPage:
     rows = []
     for one in found:
         text, tone = due_state(one.valid_until, today)
@@ -327,6 +328,6 @@ def calibrations_page(found: Sequence[Certified], bays: Sequence[Reporting], tod
         (_("Bay"), _("Instrument"), _("Certificate"), _("Made"), _("Valid until"), _("Stands")),
         rows,
         _("No bay reports here yet."),
-        [Link("CSV", "/calibrations.csv"), Link("JSON", "/calibrations.json")],
+        files("/calibrations", asked),
     )
     return ManyPage(_("Calibrations"), _("What is due, at every bay."), [], [section])

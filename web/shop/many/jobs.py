@@ -11,14 +11,15 @@ from station.common.tabular import to_csv
 from station.common.words import N_, _
 from station.errors import InputError
 from station.record.many import queries
+from station.record.many.exporting import MOST, columns, told
 from station.record.many.queries import After, JobLine, Told
 from web.frame import format as fmt
 from web.frame.deps import download, page_of
-from web.frame.listing import MOST, PER_PAGE
+from web.frame.listing import PER_PAGE
 from web.frame.problem import Problem
 from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheShops, TheStore
 from web.shop.many.comparing import job_address
-from web.shop.many.contexts import Cell, Link, ManyPage, Section, percent, query_of, span, tabs
+from web.shop.many.contexts import Cell, Link, ManyPage, Section, files, percent, query_of, span, tabs
 
 router = APIRouter()
 Words = Annotated[str, Query(alias="q", max_length=200, description="in a vehicle's, a technician's … name")]
@@ -69,11 +70,11 @@ def jobs(
 ) -> Response:
     found = queries.jobs(db, asked.scope, PER_PAGE + 1, behind(before), words, verdict)
     shown = found[:PER_PAGE]
-    files = [Link("CSV", f"/jobs.csv?{query_of(asked)}"), Link("JSON", f"/jobs.json?{query_of(asked)}")]
+    links = files("/jobs", asked)
     if len(found) > PER_PAGE:
         last = shown[-1]
         at = f"{last.opened_utc}~{last.shop}~{last.bay}~{last.seq}".replace("+", "%2B")
-        files.insert(
+        links.insert(
             0, Link(_("Older jobs"), f"/jobs?{query_of(asked)}&q={words}&verdict={verdict}&before={at}")
         )
     section = Section(
@@ -82,7 +83,7 @@ def jobs(
         (_("Opened"), _("Bay"), _("Where"), _("Technician"), _("Fluid"), _("Filled"), _("Off"), _("Verdict")),
         [_row(asked, line) for line in shown],
         _("No job fits what was asked for."),
-        files,
+        links,
     )
     return page_of(
         "many.html",
@@ -104,9 +105,8 @@ def jobs_json(
 def jobs_csv(
     db: ReadingDb, asked: TheAsked, words: Words = "", verdict: Verdict = "", before: Behind = ""
 ) -> Response:
-    rows = [line.to_dict() for line in queries.jobs(db, asked.scope, MOST, behind(before), words, verdict)]
-    columns = list(JobLine.__dataclass_fields__)
-    return download(to_csv(rows, columns), f"jobs-{span(asked)}.csv", "text/csv")
+    rows = list(map(told, queries.jobs(db, asked.scope, MOST, behind(before), words, verdict)))
+    return download(to_csv(rows, list(columns(JobLine))), f"jobs-{span(asked)}.csv", "text/csv")
 
 
 def _one(db: ReadingDb, shops: Shops, shop: str, bay: str, job_id: str) -> tuple[JobLine, Sequence[Told]]:
@@ -141,8 +141,7 @@ def _figures(entries: Sequence[Told]) -> list[list[Cell]]:
 def job_json(db: ReadingDb, shops: TheShops, shop: str, bay: str, job_id: str) -> dict[str, Any]:
     """One job: its line, and every entry of its record as its bay wrote it."""
     line, entries = _one(db, shops, shop, bay, job_id)
-    told = [{**vars(entry), "body": json.loads(entry.body)} for entry in entries]
-    return {"job": line.to_dict(), "entries": told}
+    return {"job": told(line), "entries": [{**vars(one), "body": json.loads(one.body)} for one in entries]}
 
 
 @router.get("/jobs/{shop}/{bay}/{job_id}", include_in_schema=False)

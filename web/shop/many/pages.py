@@ -1,7 +1,6 @@
 """Bays, usage, quality and calibrations over many bays, each with its twins; and the description of what programs may read."""
 
 from collections.abc import Sequence
-from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Annotated, Any
 
@@ -14,6 +13,7 @@ from station.learning.quality import CHART_JOBS, LISTED
 from station.record.many import lists, queries
 from station.record.many.accept import Aside, set_aside
 from station.record.many.derive import DIMENSIONS
+from station.record.many.exporting import HAS_PARQUET, MOST, TABLES, Table, columns, to_parquet, told
 from station.record.many.lists import BayAt, Issued
 from station.record.many.queries import Certified, Held, JobLine, Point, Tally
 from station.record.many.store import Reporting
@@ -24,13 +24,29 @@ from web.shop.many.asked import ReadingDb, TheAsked, TheShops, TheStore
 from web.shop.many.contexts import span
 
 router = APIRouter()
+PARQUET = "application/vnd.apache.parquet"
 Meter = Annotated[str, Query(max_length=200, description="a meter of that shop")]
 
 
-def _csv(rows: Sequence[Any], kind: type[Any], name: str) -> Response:
-    told = [row.to_dict() if hasattr(row, "to_dict") else asdict(row) for row in rows]
-    columns = list(told[0]) if told else list(kind.__dataclass_fields__)
-    return download(to_csv(told, columns), f"{name}.csv", "text/csv")
+def _add_files(name: str, table: Table) -> None:
+    """The table's files, beside its page."""
+
+    def of_csv(db: ReadingDb, asked: TheAsked) -> Response:
+        rows = list(map(told, table.rows(db, asked.scope, MOST)))
+        return download(to_csv(rows, list(columns(table.kind))), f"{name}-{span(asked)}.csv", "text/csv")
+
+    def of_parquet(db: ReadingDb, asked: TheAsked) -> Response:
+        data = to_parquet(table.kind, table.rows(db, asked.scope, MOST))
+        return download(data, f"{name}-{span(asked)}.parquet", PARQUET)
+
+    if HAS_PARQUET:
+        router.add_api_route(f"/{name}.parquet", of_parquet, include_in_schema=False)
+    if name != "jobs":  # whose CSV takes what its list was searched for
+        router.add_api_route(f"/{name}.csv", of_csv, include_in_schema=False)
+
+
+for _name, _table in TABLES.items():
+    _add_files(_name, _table)
 
 
 @router.get("/", include_in_schema=False)
@@ -53,7 +69,7 @@ def bays_json(store: TheStore) -> list[Reporting]:
 
 @router.get("/bays.csv", include_in_schema=False)
 def bays_csv(store: TheStore) -> Response:
-    return _csv(store.bays(), Reporting, "bays")
+    return download(to_csv(list(map(told, store.bays())), list(columns(Reporting))), "bays.csv", "text/csv")
 
 
 @router.get("/usage", include_in_schema=False)
@@ -66,23 +82,13 @@ def usage(db: ReadingDb, asked: TheAsked) -> Response:
 def usage_json(db: ReadingDb, asked: TheAsked) -> dict[str, list[dict[str, Any]]]:
     """Litres by shop, bay and fluid, and by day, shop and fluid."""
     lines, days = queries.use(db, asked.scope), queries.use_by_day(db, asked.scope)
-    return {"lines": [one.to_dict() for one in lines], "days": [one.to_dict() for one in days]}
-
-
-@router.get("/usage.csv", include_in_schema=False)
-def usage_csv(db: ReadingDb, asked: TheAsked) -> Response:
-    return _csv(queries.use_by_day(db, asked.scope), queries.Use, f"usage-{span(asked)}")
+    return {"lines": [told(one) for one in lines], "days": [told(one) for one in days]}
 
 
 @router.get("/stock.json", tags=["read"])
 def stock_json(db: ReadingDb, asked: TheAsked) -> list[Held]:
     """What every container should hold now by its bay's books, litres."""
     return queries.stock(db, asked.scope)
-
-
-@router.get("/stock.csv", include_in_schema=False)
-def stock_csv(db: ReadingDb, asked: TheAsked) -> Response:
-    return _csv(queries.stock(db, asked.scope), Held, "stock")
 
 
 def _tallies(db: ReadingDb, asked: TheAsked) -> dict[str, Sequence[Tally]]:
@@ -102,12 +108,6 @@ def quality_json(db: ReadingDb, asked: TheAsked) -> dict[str, list[JobLine] | li
         verdict: queries.off(db, asked.scope, verdict, LISTED) for verdict in ("short", "over")
     }
     return {**fills, **{name: list(found) for name, found in _tallies(db, asked).items()}}
-
-
-@router.get("/quality.csv", include_in_schema=False)
-def quality_csv(db: ReadingDb, asked: TheAsked) -> Response:
-    fills = [one for v in ("short", "over") for one in queries.off(db, asked.scope, v, LISTED)]
-    return _csv(fills, JobLine, f"quality-{span(asked)}")
 
 
 @router.get("/quality/meter", include_in_schema=False)
@@ -140,18 +140,13 @@ def shops_lists_json(db: ReadingDb, shops: TheShops) -> dict[str, list[Issued] |
 @router.get("/calibrations", include_in_schema=False)
 def calibrations(db: ReadingDb, store: TheStore, asked: TheAsked) -> Response:
     found, today = queries.certificates(db, asked.scope), datetime.now(UTC).date()
-    return page_of("many.html", contexts.calibrations_page(found, store.bays(), today))
+    return page_of("many.html", contexts.calibrations_page(asked, found, store.bays(), today))
 
 
 @router.get("/calibrations.json", tags=["read"])
 def calibrations_json(db: ReadingDb, asked: TheAsked) -> list[Certified]:
     """The certificate that counts of every instrument, what ends first first."""
     return queries.certificates(db, asked.scope)
-
-
-@router.get("/calibrations.csv", include_in_schema=False)
-def calibrations_csv(db: ReadingDb, asked: TheAsked) -> Response:
-    return _csv(queries.certificates(db, asked.scope), Certified, "calibrations")
 
 
 @router.get("/api/openapi.json", include_in_schema=False)
