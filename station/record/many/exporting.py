@@ -72,9 +72,10 @@ def columns(kind: Any) -> Mapping[str, type[Any]]:
 
 def told(row: Any) -> dict[str, Any]:
     """A row by its columns."""
+    kind: Any = type(row)
     return {
         name: getattr(row, name) if hasattr(row, name) else getattr(row, f"{name[:-2]}_ul") / UL
-        for name in columns(type(row))
+        for name in columns(kind)
     }
 
 

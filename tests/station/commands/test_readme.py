@@ -103,7 +103,9 @@ def test_every_line_for_the_office_does_what_it_says(
         "certificate office.local",
         "roll-up serve",
         "roll-up lists",
+        "roll-up export",
     ]
+    assert Path("jobs.csv").read_text(encoding="utf-8").startswith("shop,bay,seq,day,job_id")
     assert served == [("0.0.0.0", True)]
 
 
