@@ -37,8 +37,16 @@ STAND = Item(
     ),
     mark=Mark.STANDS_LEVEL,
 )
+HOSE = Item(
+    "hose_full",
+    N_(
+        "Hose full: it ran into a can until no bubbles came. Then meter and container vouch for each other. The job goes on without."
+    ),
+    mark=Mark.HOSE_FULL,
+)
 STAND_IN = frozenset({Stage.PLAN, Stage.RESEAL, Stage.FILL, Stage.SETTLE})
 """Stages in which hands are at the housing and the plug is not in."""
+HOSE_IN = frozenset({Stage.RESEAL, Stage.FILL})
 
 ITEMS: dict[Stage, tuple[Item, ...]] = {
     Stage.PLAN: (
@@ -77,6 +85,7 @@ def items(state: BayState) -> tuple[Item, ...]:
     chosen = ITEMS.get(state.stage, ())
     if state.stage is Stage.RESEAL and state.spec.method == "suction":
         chosen = tuple(item for item in chosen if item.key == "done_first")
+    chosen = (*chosen, HOSE) if state.stage in HOSE_IN else chosen
     return (*chosen, STAND) if state.stage in STAND_IN else chosen
 
 

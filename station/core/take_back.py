@@ -21,7 +21,9 @@ from station.core.state import BayState, Slip, note
 from station.given.said import Mark
 from station.given.stages import FINISHED
 
-BEFORE_A_FIGURE = frozenset({Mark.PAN_PLACED, Mark.STANDS_LEVEL, Mark.DRAIN_OPEN, Mark.LEVEL_SEEN})
+BEFORE_A_FIGURE = frozenset(
+    {Mark.PAN_PLACED, Mark.STANDS_LEVEL, Mark.HOSE_FULL, Mark.DRAIN_OPEN, Mark.LEVEL_SEEN}
+)
 """Marks after which things may come onto the pan: it is read anew when the drain is opened, or was not read at all."""
 FINAL = frozenset({Mark.LIP_PROOF, Mark.CLOSE})
 NAMES: Mapping[str, str] = {
@@ -31,6 +33,7 @@ NAMES: Mapping[str, str] = {
     Mark.DRAIN_DONE: N_("Drain done"),
     Mark.FLUSH: N_("Solvent from here on"),
     Mark.RESEAL_DONE: N_("Resealed"),
+    Mark.HOSE_FULL: N_("Hose full"),
     Mark.FILL_START: N_("Fill started"),
     Mark.LEVEL_SEEN: N_("Level seen at the plug"),
     Mark.FILL_DONE: N_("Fill done"),

@@ -3,7 +3,7 @@
 A witness says a volume with an uncertainty. What it says holds only while nothing is broken, and a certificate's
 uncertainty is not the probability that the instrument has broken since. So each witness is a mixture: sound, or one of
 its faults, each with a stated prior and with what it does to the figure. Witnesses share no fault, so their mixtures
-multiply (what two of them do share is a witness of its own: the vehicle's stand); every combination of classes is one
+multiply (what two of them do share is a witness of its own: the vehicle's stand, the hose); every combination of classes is one
 normal distribution of the difference filled − expected, and the verdict is the weighted sum of them all. Closed form, no
 iteration.
 
@@ -15,7 +15,7 @@ over faults are in none of the Guides: our model. The same question by tests ins
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cache
@@ -32,13 +32,15 @@ T_NODES = 15
 
 
 class About(StrEnum):
-    """What a witness tells of: the volume that went in, the volume that should, or the level at the lip itself; or the
-    vehicle's stand, which shifts every level that is told."""
+    """What a witness tells of: the volume that went in, the volume that should, or the level at the lip itself; or what
+    several of them share: the vehicle's stand, which shifts every level that is told, and the hose, which keeps a part of
+    every volume that went into it."""
 
     FILLED = "filled"
     EXPECTED = "expected"
     LEVEL = "level"
     STAND = "stand"
+    HOSE = "hose"
 
 
 @dataclass(frozen=True)
@@ -67,8 +69,8 @@ class Fault:
 class Witness:
     """What one witness says, litres at the reference temperature, while it is sound.
 
-    value_l: filled or expected volume, or for the level how far it stands above the lip (0: at the lip); for the stand 0. u_l, dof: its
-    standard uncertainty and degrees of freedom. settles: what would make sure of it, a sentence for a person.
+    value_l: filled or expected volume, or for the level how far it stands above the lip (0: at the lip); for stand and hose 0.
+    u_l, dof: its standard uncertainty and degrees of freedom. settles: what would make sure of it, a sentence for a person.
     """
 
     name: str
@@ -96,25 +98,25 @@ class Witness:
 class Fusion:
     """What all witnesses say together. classes: witness → class → probability after all were heard.
 
-    on_level: what they would say if the vehicle stood level for certain.
+    on_trust: what they would say if what nobody looked at were right for certain.
     """
 
     judgement: Judgement
     classes: Mapping[str, Mapping[str, float]]
-    on_level: Judgement
+    on_trust: Judgement
 
     def less_sure(self) -> "Fusion":
-        """For a stand that nobody looked at: the judgement that is least sure of itself while the stand's doubt goes from
-        what is stated of it down to none, which is a straight line between the two. So that what is not known decides
-        nothing, whichever way it would push."""
-        ends = (self.judgement, self.on_level)
-        stated, level = (np.array([one.p_short, one.p_within, one.p_over]) for one in ends)
+        """Where nobody looked: the judgement that is least sure of itself while that doubt goes from what is stated of it
+        down to none, which is a straight line between the two. So that what is not known decides nothing, whichever way it
+        would push."""
+        ends = (self.judgement, self.on_trust)
+        stated, trust = (np.array([one.p_short, one.p_within, one.p_over]) for one in ends)
         shares = [0.0, 1.0]
         for i, j in ((0, 1), (0, 2), (1, 2)):  # where two of the three are alike
-            apart, change = stated[i] - stated[j], (level - stated)[i] - (level - stated)[j]
+            apart, change = stated[i] - stated[j], (trust - stated)[i] - (trust - stated)[j]
             if apart * (apart + change) < 0.0:
                 shares.append(-apart / change)
-        least = min((stated + share * (level - stated) for share in shares), key=max)
+        least = min((stated + share * (trust - stated) for share in shares), key=max)
         return replace(self, judgement=decide(float(least[0]), float(least[2])))
 
     def sound(self, name: str) -> float:
@@ -122,8 +124,8 @@ class Fusion:
         return self.classes[name][SOUND]
 
 
-AT_LIP = (About.LEVEL, About.STAND)
-"""Whose litres are counted from the lip."""
+FROM_NOTHING = (About.LEVEL, About.STAND, About.HOSE)
+"""Whose litres are counted from the lip, or from none that stayed in the hose."""
 LEAST_U_L = 1e-6
 """No witness is taken to be nearer than a microlitre: a precision must stay finite."""
 
@@ -207,12 +209,17 @@ NEGLIGIBLE = 1e-9
 
 
 def fuse(
-    witnesses: Sequence[Witness], tolerance_minus_l: float, tolerance_plus_l: float, above: float = 1.0
+    witnesses: Sequence[Witness],
+    tolerance_minus_l: float,
+    tolerance_plus_l: float,
+    above: float = 1.0,
+    unseen: Collection[str] = (),
 ) -> Fusion:
     """Let all witnesses decide together whether filled − expected lies within −tolerance_minus … tolerance_plus.
 
     above: how likely what was seen is where filled exceeds expected, against where it does not; below 1 where an excess
-    would have run out at the plug and been weighed, and nothing was.
+    would have run out at the plug and been weighed, and nothing was. unseen: names of witnesses that nobody looked at; see
+    ``Fusion.less_sure``.
     At least one must tell of the level, or one of what went in and one of what should. Raises ValueError where neither
     did, two share a name, or a tolerance is negative.
     """
@@ -233,15 +240,17 @@ def fuse(
     parts: dict[About, list[tuple[Floats, Floats]]] = {about: [] for about in About}
     log_weight = np.zeros((1,) * len(witnesses))
     for axis, witness in enumerate(witnesses):
-        shifted = witness if witness.about in AT_LIP else replace(witness, value_l=witness.value_l - from_l)
+        own = witness.about in FROM_NOTHING
+        shifted = witness if own else replace(witness, value_l=witness.value_l - from_l)
         classes, weights, values, sds = _mixture(shifted)
         shape = [1] * len(witnesses)
         shape[axis] = len(classes)
         names.append(classes)
         parts[witness.about].append((values.reshape(shape), sds.reshape(shape)))
         log_weight = log_weight + np.log(np.maximum(weights, 1e-300)).reshape(shape)
-    for shift, _ in parts[About.STAND]:
-        parts[About.LEVEL] = [(value + shift, sd) for value, sd in parts[About.LEVEL]]
+    for shared, told_by in ((About.STAND, About.LEVEL), (About.HOSE, About.FILLED)):
+        for shift, _ in parts[shared]:
+            parts[told_by] = [(value + shift, sd) for value, sd in parts[told_by]]
     filled, expected = _product(parts[About.FILLED]), _product(parts[About.EXPECTED])
     differences = list(parts[About.LEVEL])
     if filled.told and expected.told:
@@ -259,9 +268,9 @@ def fuse(
     seen = below * (1.0 - (1.0 - above) * _phi(m / s))
     short = below * _phi((-tolerance_minus_l - m) / s)
     over = above * below * _phi((m - tolerance_plus_l) / s)
-    level = np.ones(m.shape, dtype=bool)
-    for axis in (i for i, w in enumerate(witnesses) if w.about is About.STAND):
-        level &= np.array(names[axis])[np.nonzero(heard)[axis]] == SOUND
+    trusted = np.ones(m.shape, dtype=bool)
+    for axis in (i for i, w in enumerate(witnesses) if w.name in unseen):
+        trusted &= np.array(names[axis])[np.nonzero(heard)[axis]] == SOUND
     weight = np.zeros(weight.shape)
     weight[heard] = seen / seen.sum()
     found = {}
@@ -272,8 +281,8 @@ def fuse(
             name: float(sum(p for p, n in zip(along, names[axis], strict=True) if n == name))
             for name in dict.fromkeys((SOUND, *names[axis]))
         }
-    judgement, on_level = (
+    judgement, on_trust = (
         decide(float(short[of].sum() / seen[of].sum()), float(over[of].sum() / seen[of].sum()))
-        for of in (np.ones(m.shape, dtype=bool), level)
+        for of in (np.ones(m.shape, dtype=bool), trusted)
     )
-    return Fusion(judgement, found, on_level)
+    return Fusion(judgement, found, on_trust).less_sure()

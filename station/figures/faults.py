@@ -81,14 +81,20 @@ LOW_NODES = ((0.40, 1.2, 0.15), *((math.log(1.8), at, 0.35 * at) for at in (2.0,
 """(weight, centre, standard deviation) of normal distributions that together are about 1 / V, V in what came out."""
 
 P_NOT_LEVEL, NOT_LEVEL_REL = 0.03, 0.08
-"""One vehicle in 33 does not stand level where nobody laid a spirit level on the housing, though the checklist asks for it
-before the drain: then what runs over the lip, and what is seen at the plug, is true of the lip and not of the volume. Lip
-and level seen share it. One end raised by 5 to 10° puts a plug that is 0.1 to 0.2 m from the middle 10 to 30 mm off, and
-2 mm are about 1 % of a housing's volume."""
-P_STAND_TICKED = 0.10
-"""One tick in ten that a spirit level showed level was set without one, or with the level on a face that is not."""
+"""One vehicle in 33 does not stand level, though the checklist asks for it before the drain: then what runs over the lip,
+and what is seen at the plug, is true of the lip and not of the volume. Lip and level seen share it. One end raised by 5 to
+10° puts a plug that is 0.1 to 0.2 m from the middle 10 to 30 mm off, and 2 mm are about 1 % of a housing's volume."""
+P_STAND_TICKED, P_LEVEL_IS_TICKED = 0.10, 2.0 / 3.0
+"""How often it is ticked that a spirit level showed level: of vehicles that are off, where none was laid or it lay on a face
+that is not; and of those that stand level, where nobody may have had one at hand. From judgement."""
 NOT_LEVEL_NODES = (0.2, 0.6, 1.0, 1.4, 1.8)
 """Normal deviates that stand for it, either way."""
+
+P_HOSE_EMPTY, P_HOSE_TICKED = 0.03, 0.10
+"""One fill in 33 begins with a hose that had run empty: a drum drawn dry, another container, an end that hung open. And one
+tick in ten that it ran without bubbles was set without a look. From judgement."""
+HOSE_HOLDS_L = (0.15, 0.30, 0.45)
+"""What a hose holds between meter and plug: 10 to 15 mm bore, 2 to 3 m long."""
 
 
 def _two_sided(of_l: float, parts: tuple[tuple[float, float], ...]) -> tuple[Part, ...]:
@@ -183,6 +189,15 @@ def pump(pumped_l: float) -> tuple[Fault, ...]:
     return (Fault("other flow", P_PUMP_OTHER, _two_sided(pumped_l, ((1.0, PUMP_OTHER_REL),))),)
 
 
+def p_not_level(checked: bool) -> float:
+    """Probability that the vehicle does not stand level. A tick that is missing tells of it, too: who lays a spirit level
+    and sees it off cannot tick, so that nearly all that stand off level are among the few that nobody ticked. Bayes' rule."""
+    of_off, of_level = P_STAND_TICKED, P_LEVEL_IS_TICKED
+    if not checked:
+        of_off, of_level = 1.0 - of_off, 1.0 - of_level
+    return P_NOT_LEVEL * of_off / (P_NOT_LEVEL * of_off + (1.0 - P_NOT_LEVEL) * of_level)
+
+
 def not_level(expected_l: float, checked: bool) -> tuple[Fault, ...]:
     """How the vehicle's stand may put the lip higher or lower than the listing means. checked: with a spirit level."""
     parts = tuple(
@@ -190,7 +205,15 @@ def not_level(expected_l: float, checked: bool) -> tuple[Fault, ...]:
         for z in NOT_LEVEL_NODES
         for side in (-1.0, 1.0)
     )
-    return (Fault("not level", P_NOT_LEVEL * (P_STAND_TICKED if checked else 1.0), parts),)
+    return (Fault("not level", p_not_level(checked), parts),)
+
+
+def hose(record: MeterRecord, purged_l: float, seen_full: bool) -> tuple[Fault, ...]:
+    """What a hose that had run empty kept of the fluid that meter, pump and container told of. purged_l: of this job, before
+    its fill. Fills that the level bore out began with a full hose: they clear it as they clear the meter of air."""
+    p = P_HOSE_EMPTY * AIR_FILLS / (AIR_FILLS + record.fills) * (P_HOSE_TICKED if seen_full else 1.0)
+    parts = tuple(Part(1.0, at_l - purged_l, 0.0) for at_l in HOSE_HOLDS_L if at_l > purged_l)
+    return (Fault("ran empty", p * len(parts) / len(HOSE_HOLDS_L), parts),) if parts else ()
 
 
 def drained(came_l: float) -> tuple[Fault, ...]:

@@ -1,7 +1,7 @@
 """Who spoke of this fill, what each said, and what they say together: from a state to a verdict in words."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from calibration import budget
@@ -43,8 +43,8 @@ WORTH_A_WORD_REL = 0.03
 CONTRADICTED = 0.5
 """A witness less likely sound than this is contradicted by the others."""
 
-STAND = "stand"
-"""The vehicle's stand among the witnesses."""
+STAND, HOSE = "stand", "hose"
+"""What others share, among the witnesses: the vehicle's stand, and the hose."""
 SETTLES = {
     "meter": N_("Prove the meter, or weigh the container before and after."),
     "lip": N_("Let a little more run over the lip and let the pan weigh it."),
@@ -58,9 +58,17 @@ SETTLES = {
     STAND: N_(
         "Lay a spirit level on the housing, along and across; raise what is low, wait, and look at the plug again."
     ),
+    HOSE: N_(
+        "Let a little run over the lip, or look at the level. Before a fill, let the hose run into a can until no bubbles come."
+    ),
 }
-STANDS = N_("stands level: a spirit level says so")
-UNCHECKED = N_("nobody laid a spirit level on the housing")
+SEEN = {
+    STAND: N_("stands level: a spirit level says so"),
+    HOSE: N_("was full: no bubbles came at its end"),
+}
+UNSEEN = {STAND: N_("nobody laid a spirit level on the housing"), HOSE: N_("nobody saw the hose full")}
+LOOKED = {STAND: Mark.STANDS_LEVEL, HOSE: Mark.HOSE_FULL}
+"""The mark that says that somebody looked."""
 CALLED = {
     "meter": N_("meter"),
     "lip": N_("lip"),
@@ -160,12 +168,10 @@ def hear(
     if state.marked("level_seen") is not None:
         u_seen_l = U_LEVEL_SEEN_REL * holds_l
         found.append(Witness("level", About.LEVEL, 0.0, u_seen_l, faults=faults.level(holds_l)))
-    checked = state.marked(Mark.STANDS_LEVEL) is not None
-    if any(witness.about is About.LEVEL for witness in found):
-        wrong = faults.not_level(holds_l, checked)
-        found.append(Witness(STAND, About.STAND, 0.0, 0.0, faults=wrong))
     others = (_container(state, over_l, u_over_l), _pump(state, over_l))
     found += [witness for witness in others if witness is not None]
+    unseen = {name for name, mark in LOOKED.items() if state.marked(mark) is None}
+    shared = _shared(state, found, holds_l, unseen)
     # The pump's running time bears others out; by itself it is no figure of a fill.
     told = {witness.about for witness in found if witness.name != "pump"}
     if told <= {About.EXPECTED}:
@@ -173,13 +179,11 @@ def hear(
     # What stands above the lip runs out at the plug: a pan that was watching and saw nothing doubts it.
     quiet = overflow is not None and About.LEVEL not in told and not leaked_l
     above = faults.OVER_UNSEEN if quiet else 1.0
-    fusion = fuse(found, spec.tolerance_minus_l, spec.tolerance_plus_l, above)
-    if not checked:
-        fusion = fusion.less_sure()
-    spoke = tuple(witness for witness in found if witness.about is not About.STAND)
+    fusion = fuse([*found, *shared], spec.tolerance_minus_l, spec.tolerance_plus_l, above, unseen)
+    spoke = tuple(found)
     rows = tuple(_row(state, witness, fusion, now) for witness in spoke)
-    rows += _stand(fusion, checked) + _history(state, filled)
-    said = in_words(spoke, fusion, e_l, quiet, checked)
+    rows += _looked_at(fusion, unseen) + _history(state, filled)
+    said = in_words(spoke, fusion, e_l, quiet, unseen)
     if lip_l <= least_l < over_l:
         said = f"{said}; {_(LEAKS)}"
     return Hearing(spoke, fusion, said, rows)
@@ -199,12 +203,29 @@ def _row(state: BayState, witness: Witness, fusion: Fusion, now: Expecting) -> S
     return Spoke(witness.name, says_l, u95_l, word, fusion.sound(witness.name), _(SETTLES[witness.name]))
 
 
-def _stand(fusion: Fusion, checked: bool) -> tuple[Spoke, ...]:
-    """The vehicle's stand, where somebody or something told of the level: it says nothing of a volume by itself."""
-    if STAND not in fusion.classes:
-        return ()
-    word = _(STANDS if checked else UNCHECKED)
-    return (Spoke(STAND, None, None, word, fusion.sound(STAND), _(SETTLES[STAND])),)
+def _shared(
+    state: BayState, spoke: Sequence[Witness], holds_l: float, unseen: Collection[str]
+) -> list[Witness]:
+    """What those who spoke share. The stand, where something tells of the level. The hose, where nothing does and several tell
+    of what went in: by the meter alone its own fault of air says as much, and beside the lip an empty hose hides nothing."""
+    told = [witness.about for witness in spoke if witness.name != "pump"]
+    if About.LEVEL in told:
+        stand = faults.not_level(holds_l, STAND not in unseen)
+        return [Witness(STAND, About.STAND, 0.0, 0.0, faults=stand)]
+    hose = faults.hose(state.spec.meter_record, state.supply.purged_l, HOSE not in unseen)
+    if hose and told.count(About.FILLED) > 1:
+        return [Witness(HOSE, About.HOSE, 0.0, 0.0, faults=hose)]
+    return []
+
+
+def _looked_at(fusion: Fusion, unseen: Collection[str]) -> tuple[Spoke, ...]:
+    """Stand and hose, where others share them: they say nothing of a volume by themselves."""
+    words = {
+        name: _(UNSEEN[name] if name in unseen else SEEN[name]) for name in LOOKED if name in fusion.classes
+    }
+    return tuple(
+        Spoke(name, None, None, word, fusion.sound(name), _(SETTLES[name])) for name, word in words.items()
+    )
 
 
 def _history(state: BayState, filled: budget.Budget | None) -> tuple[Spoke, ...]:
@@ -250,15 +271,17 @@ def _apart(spoke: Mapping[str, Witness], names: Sequence[str], expected_l: float
 
 
 def in_words(
-    witnesses: Sequence[Witness], fusion: Fusion, expected_l: float, quiet: bool, checked: bool
+    witnesses: Sequence[Witness], fusion: Fusion, expected_l: float, quiet: bool, unseen: Collection[str]
 ) -> str:
     """The verdict in one sentence, with those who carry it, those who contradict it, and what would settle it.
 
-    quiet: the pan was watching and saw nothing run out at the plug. checked: a spirit level lay on the housing.
+    quiet: the pan was watching and saw nothing run out at the plug. unseen: of stand and hose, what nobody looked at.
     """
-    said = _in_words(witnesses, fusion, expected_l, quiet, checked)
-    rests_on_it = STAND in fusion.classes and fusion.judgement.verdict != "undecided"
-    return f"{said}; {_(UNCHECKED)}" if rests_on_it and not checked else said
+    said = _in_words(witnesses, fusion, expected_l, quiet, STAND not in unseen)
+    rests_on = [_(UNSEEN[name]) for name in LOOKED if name in unseen and name in fusion.classes]
+    if fusion.judgement.verdict == "undecided" and HOSE not in fusion.classes:
+        return said
+    return "; ".join([said, *rests_on])
 
 
 def _in_words(

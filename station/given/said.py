@@ -13,6 +13,8 @@ class Mark(StrEnum):
     DRAIN_DONE = "drain_done"
     FLUSH = "flush"
     RESEAL_DONE = "reseal_done"
+    HOSE_FULL = "hose_full"
+    """Fluid without bubbles came at the end of the hose, into a can; before the fill."""
     FILL_START = "fill_start"
     LIP_PROOF = "lip_proof"
     LEVEL_SEEN = "level_seen"

@@ -161,6 +161,7 @@ def rehearse(
     plant.close_drain()
     bay.wait(60.0)
     bay.put("mark", "reseal_done")
+    bay.put("mark", "hose_full")
     bay.wait(technician.cure_s)
     bay.put("mark", "fill_start")
     _pump(bay, technician.stop_early_l)

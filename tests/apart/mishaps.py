@@ -110,10 +110,6 @@ def hose_empty(weighs: str) -> Callable[[int], Scene]:
     return scene
 
 
-BEFORE_THE_HOSE = (
-    "meter and container agree on what stayed in the hose, and no fault is known that both share"
-)
-
 MISHAPS = (
     Row("joint leaks, to a target 0.2 L short", joint_leaks("target"), all_of(not_full, _leak)),
     Row("joint leaks, which ends the lip proof", joint_leaks("lip"), all_of(not_full, _leak)),
@@ -133,5 +129,5 @@ MISHAPS = (
     Row("two compartments into one pan, to the lip", two_drains, all_of(full, _drained_or_asked)),
     Row("thermometer hangs elsewhere, container weighed", probe_elsewhere, _full_or_open),
     Row("hose had run empty, level not seen", hose_empty(""), not_full),
-    Row("hose had run empty, container weighed", hose_empty("twice"), not_full, BEFORE_THE_HOSE),
+    Row("hose had run empty, container weighed", hose_empty("twice"), not_full),
 )

@@ -18,6 +18,7 @@ NAMES = {
     "pump": N_("Pump's running time"),
     "history": N_("Meter's record"),
     "stand": N_("Vehicle's stand"),
+    "hose": N_("Hose"),
 }
 """Names of the witnesses; any other is shown as it is."""
 DOUBTED = 0.5

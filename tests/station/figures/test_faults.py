@@ -47,6 +47,28 @@ def test_the_more_ran_over_the_surer_the_lip() -> None:
     assert doubts[-1] < 0.0011
 
 
+def test_a_tick_that_is_missing_tells_of_the_stand() -> None:
+    """Of 3,000 vehicles 90 stand off level; a tick is set on 9 of them, and on 1,940 of the 2,910 that stand level."""
+    assert faults.p_not_level(checked=True) == pytest.approx(9 / (9 + 1940))
+    assert faults.p_not_level(checked=False) == pytest.approx(81 / (81 + 970))
+    (fault,) = faults.not_level(2.9, checked=False)
+    assert fault.prior == faults.p_not_level(checked=False)
+
+
+def test_a_hose_is_cleared_by_a_purge_a_look_and_fills_that_were_borne_out() -> None:
+    (new,) = faults.hose(MeterRecord(), 0.0, False)
+    assert new.prior == pytest.approx(faults.P_HOSE_EMPTY)
+    assert [p.shift_l for p in new.parts] == pytest.approx([0.15, 0.30, 0.45])
+    (half,) = faults.hose(MeterRecord(), 0.2, False)
+    assert [p.shift_l for p in half.parts] == pytest.approx([0.10, 0.25])
+    assert half.prior == pytest.approx(new.prior * 2.0 / 3.0)
+    assert faults.hose(MeterRecord(), 0.5, False) == ()
+    (seen,) = faults.hose(MeterRecord(), 0.0, True)
+    assert seen.prior == pytest.approx(0.1 * new.prior)
+    (known,) = faults.hose(MeterRecord(fills=15), 0.0, False)
+    assert known.prior == pytest.approx(new.prior / 2.0)
+
+
 def test_a_learned_fill_is_less_likely_another_variants() -> None:
     assert faults.expected(2.9, True)[0].prior < faults.expected(2.9, False)[0].prior
 

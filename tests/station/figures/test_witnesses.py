@@ -31,6 +31,7 @@ def fill(
     over_l: float = 0.0,
     seen: bool = False,
     stands_level: bool = True,
+    hose_full: bool = True,
     supply_c: float = 20.0,
     capacity_l: float = 2.9,
     **more: Any,
@@ -39,7 +40,8 @@ def fill(
         f"{capacity_l:.2f} L", capacity_l, "cover removed", OIL, OIL, PanLine(0.0, 4.0e-6, 0.0005, 25.0),
         MeterLine(400.0, 0.0015), retained_l=0.01 * capacity_l, u_retained_l=0.005 * capacity_l, **more,
     )  # fmt: skip
-    marks = ((("level_seen", 1.0),) if seen else ()) + ((("stands_level", 0.5),) if stands_level else ())
+    looked = {"level_seen": seen, "stands_level": stands_level, "hose_full": hose_full}
+    marks = tuple((mark, 0.5) for mark, done in looked.items() if done)
     levels = [
         Level(t_s, kg, 1e-4) for t_s, kg in ((0.0, 0.0), (14400.0, 2.4), (15700.0, 2.4 + over_l * KG_PER_L))
     ]
@@ -100,7 +102,8 @@ def test_a_spirit_level_is_a_word_of_the_stand_and_of_nothing_else() -> None:
 RECORDS = (MeterRecord(), MeterRecord(proved=True), MeterRecord(10, 0.0, 0.006, 0))
 
 
-@settings(max_examples=25)
+@pytest.mark.parametrize("unseen", ["stands_level", "hose_full"])
+@settings(max_examples=15)
 @given(
     st.floats(-0.20, 0.20),
     st.sampled_from([0.0, 0.012, 0.03, 0.15]),
@@ -110,8 +113,13 @@ RECORDS = (MeterRecord(), MeterRecord(proved=True), MeterRecord(10, 0.0, 0.006, 
 )
 @example(-0.12, 0.15, False, RECORDS[0], 0.0)
 @example(0.109375, 0.03, False, RECORDS[1], 0.0)
-def test_a_stand_that_nobody_checked_never_makes_a_doubt_smaller(
-    metered_rel: float, over_l: float, seen: bool, record: MeterRecord, container_rel: float | None
+def test_what_nobody_looked_at_never_makes_a_doubt_smaller(
+    unseen: str,
+    metered_rel: float,
+    over_l: float,
+    seen: bool,
+    record: MeterRecord,
+    container_rel: float | None,
 ) -> None:
     """What the mark leaves open is never decided without it, and nothing is decided with more certainty."""
     more: dict[str, Any] = {"meter_record": record, "seen": seen}
@@ -120,7 +128,7 @@ def test_a_stand_that_nobody_checked_never_makes_a_doubt_smaller(
         more["container"] = ContainerWeighing(50.0, 50.0 - kg, 0.01)
     went_in_l = 2.871 * (1.0 + metered_rel) + over_l
     with_it, without = (
-        balance.report(fill(went_in_l, over_l, stands_level=one, **more)) for one in (True, False)
+        balance.report(fill(went_in_l, over_l, **{unseen: one}, **more)) for one in (True, False)
     )
     for name in ("drained", "metered", "overflow", "filled", "expected_fill"):
         assert getattr(without, f"{name}_u95_l") >= getattr(with_it, f"{name}_u95_l")
@@ -159,6 +167,28 @@ def test_a_container_that_says_the_same_is_a_second_witness() -> None:
     row = next(row for row in report["witnesses"] if row["name"] == "container")
     assert row["says_l"] == pytest.approx(2.87, abs=0.002)
     assert (report["verdict"], report["verdict_text"]) == ("full", "full: meter and container agree")
+
+
+def test_meter_and_container_both_stand_before_a_hose_that_may_have_run_empty() -> None:
+    """What stayed in it went past the meter and out of the container alike; a purge fills it, and so does who looks."""
+    weighed_out = ContainerWeighing(50.0, 50.0 - 2.87 * KG_PER_L, 0.01)
+    bare = fill(2.87, container=weighed_out, hose_full=False)
+    assert said(bare) == (
+        "undecided",
+        "2.87 L by the meter and 2.87 L by the container: let a little run over the lip, or look; nobody saw the hose full",
+    )
+    row = next(row for row in balance.report(bare).witnesses if row.name == "hose")
+    assert (row.says_l, row.word) == (None, "nobody saw the hose full")
+    purged = evolve(bare, supply=evolve(bare.supply, purged_l=0.5))
+    poured = evolve(
+        purged, spec=evolve(bare.spec, container=ContainerWeighing(50.0, 50.0 - 3.37 * KG_PER_L, 0.01))
+    )
+    assert said(poured) == ("full", "full: meter and container agree")
+    seen = balance.report(fill(2.87, container=weighed_out))
+    assert seen.verdict == "full"
+    assert "was full: no bubbles came at its end" in [row.word for row in seen.witnesses]
+    alone = balance.report(fill(2.87, hose_full=False))  # the meter's own fault of air says as much
+    assert "hose" not in [row.name for row in alone.witnesses]
 
 
 @pytest.mark.parametrize("supply_c", [4.0, 35.0])
