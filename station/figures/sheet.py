@@ -22,7 +22,7 @@ def _line(name: str, value_l: float | None, u95_l: float | None = None) -> str:
 
 def _witness(row: Spoke) -> str:
     word = f": {row.word}" if row.word else ""
-    doubt = "" if row.p_sound >= 0.5 else f" (contradicted; {row.settles[0].lower()}{row.settles[1:]})"
+    doubt = f" (contradicted; {row.settles[0].lower()}{row.settles[1:]})" if row.contradicted else ""
     said = f"  {row.name:<22}" if row.says_l is None else _line(row.name, row.says_l, row.says_u95_l)
     return f"{said}{word}{doubt}"
 

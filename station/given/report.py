@@ -4,7 +4,7 @@
 beside its U95; None where nothing was measured.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, asdict, dataclass, field, fields
 from typing import Annotated, Any
 
@@ -33,8 +33,8 @@ class Part:
 
 @dataclass(frozen=True)
 class Spoke:
-    """A witness. says_l: the filled volume by its word alone; None for the vehicle's stand, which is in words. p_sound: how
-    likely it is sound. settles: what would tell."""
+    """A witness. says_l: the filled volume by its word alone; None for stand and hose, which are in words. word: its own
+    verdict, where it has one. p_sound: how likely it is sound. settles: what would tell."""
 
     name: str
     says_l: float | None
@@ -42,6 +42,17 @@ class Spoke:
     word: str
     p_sound: float
     settles: str
+
+    @property
+    def contradicted(self) -> bool:
+        """By the others: it is likelier wrong than sound."""
+        return self.p_sound < 0.5
+
+
+def contradict(witnesses: Sequence[Spoke]) -> bool:
+    """Whether one by itself calls the fill otherwise than another does, or is likelier wrong than sound beside the rest."""
+    words = {row.word for row in witnesses} & {"full", "short", "over"}
+    return len(words) > 1 or any(row.contradicted for row in witnesses)
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from station.common.digits import litres, number
 from station.common.sentences import inside, listed
 from station.common.words import N_, _
 from station.given.pump_run import PumpRun
-from station.given.report import Report
+from station.given.report import Report, Spoke, contradict
 from station.given.stages import Stage
 from station.record import archive
 from station.record.ledger import JOB_COLUMNS, JobRow
@@ -25,6 +25,7 @@ BEFORE_TARGET_L = 0.005
 TRACE_L = 0.02
 """Less than this drained leaves a compartment as full as it was (common practice, no source)."""
 WATCH_SLACK_S = 1.0
+NEED_WORDS = frozenset({"wrong_grade", "not_filled", "short", "over", "leak", "at_odds"})
 TECHNICIAN, QUALITY_LEAD = N_("technician"), N_("quality lead")
 
 _STOPS = {
@@ -61,6 +62,7 @@ class Outcome:
     leak_watched_s: float | None = None
     leak_watch_s: float | None = None
     pump_runs: tuple[PumpRun, ...] = field(default=())
+    witnesses: tuple[Spoke, ...] = field(default=())
     said: str = ""
 
 
@@ -127,7 +129,7 @@ def of_jobs(ledger: Any, job_ids: Sequence[str]) -> dict[str, Reason]:
 def needs_words(outcome: Outcome) -> bool:
     """Whether closing the job as it stands needs a reason from the technician."""
     found = reason(outcome)
-    return found is not None and found.kind in ("wrong_grade", "not_filled", "short", "over", "leak")
+    return found is not None and found.kind in NEED_WORDS
 
 
 def reason(outcome: Outcome) -> Reason | None:
@@ -319,13 +321,14 @@ def _undecided(o: Outcome) -> Reason | None:
         else _("undecided at {litres} above the expected fill")
     )
     u95_l = math.hypot(o.filled_u95_l or 0.0, o.expected_fill_u95_l or 0.0)
-    parts = [undecided.format(litres=litres(abs(off_l), u95_l)), _stop(o)]
+    odds = _("the witnesses contradict each other") if contradict(o.witnesses) else ""
+    parts = [undecided.format(litres=litres(abs(off_l), u95_l)), odds, _stop(o)]
     todo = (
         _("look at the level at the plug, vehicle level")
         if not o.level_seen
         else _("measure again, see the job's page")
     )
-    return _sentence("undecided", 5, [*parts, *_left_out(o)], todo, TECHNICIAN, False)
+    return _sentence("at_odds" if odds else "undecided", 5, [*parts, *_left_out(o)], todo, TECHNICIAN, False)
 
 
 def _full(o: Outcome) -> Reason | None:

@@ -21,8 +21,6 @@ NAMES = {
     "hose": N_("Hose"),
 }
 """Names of the witnesses; any other is shown as it is."""
-DOUBTED = 0.5
-"""A witness less likely sound than this is contradicted by the others."""
 
 
 @dataclass(frozen=True)
@@ -39,14 +37,15 @@ def lines(said: Sequence[Spoke], verdict: str | None) -> list[WitnessLine]:
     """said: the report's ``witnesses``. What would settle it is told of an undecided fill, and of who is contradicted."""
     found = []
     for row in said:
-        doubted = row.p_sound < DOUBTED
         word = _("what should go in") if row.name in ("expected", "drained") else _(row.word)
         found.append(
             WitnessLine(
                 _(NAMES.get(row.name, row.name)),
                 str(fmt.litres(row.says_l, row.says_u95_l)),
-                _("{word}; contradicted by the others").format(word=word) if doubted and word else word,
-                row.settles if doubted or verdict == "undecided" else "",
+                _("{word}; contradicted by the others").format(word=word)
+                if row.contradicted and word
+                else word,
+                row.settles if row.contradicted or verdict == "undecided" else "",
             )
         )
     return found

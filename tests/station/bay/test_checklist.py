@@ -4,7 +4,7 @@ from typing import Literal
 
 import pytest
 
-from station.bay.checklist import STAND, Next, is_done, items, mark_of, next_marks
+from station.bay.checklist import HOSE, STAND, Next, is_done, items, mark_of, next_marks
 from station.core import lip
 from station.errors import InputError
 from station.given.said import Mark
@@ -46,6 +46,16 @@ def test_a_spirit_level_is_ticked_before_the_plug_goes_in_and_nothing_waits_for_
         mark_of(fill.state, Mark.STANDS_LEVEL, False)
     fill.put("mark", "plug_in")
     assert STAND not in items(fill.state)
+
+
+def test_a_hose_is_ticked_before_the_fill_is_done_and_nothing_waits_for_it() -> None:
+    fill = filled()
+    assert HOSE in items(fill.state)
+    assert offered(fill)["fill_done"].why is None
+    fill.put("mark", str(mark_of(fill.state, Mark.HOSE_FULL, True)))
+    assert is_done(fill.state, HOSE, frozenset())
+    fill.put("mark", "fill_done")
+    assert HOSE not in items(fill.state)
 
 
 @pytest.mark.parametrize("rule", ["ask", "always", "never"])

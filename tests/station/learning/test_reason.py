@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from station.given.pump_run import PumpRun
-from station.given.report import Report
+from station.given.report import Report, Spoke
 from station.learning.reason import Outcome, needs_words, of_jobs, of_report, reason, said
 from station.record.ledger import job_row, now
 from station.record.recorder import Recorder
@@ -130,6 +130,25 @@ def test_closing_needs_words_where_the_vehicle_should_not_leave_so(
     changes: dict[str, Any], asks: bool
 ) -> None:
     assert needs_words(replace(SHORT, **changes)) is asks
+
+
+@pytest.mark.parametrize(
+    ("lip", "meter", "p_meter", "asks"),
+    [
+        ("full", "full", 0.9, False),
+        ("full", "undecided", 0.6, False),
+        ("full", "short", 0.6, True),
+        ("full", "undecided", 0.4, True),
+    ],
+)
+def test_an_undecided_fill_whose_witnesses_contradict_each_other_is_not_closed_without_a_word(
+    lip: str, meter: str, p_meter: float, asks: bool
+) -> None:
+    heard = (Spoke("lip", 2.87, 0.02, lip, 0.95, ""), Spoke("meter", 2.73, 0.01, meter, p_meter, ""))
+    outcome = replace(FULL, verdict="undecided", filled_l=2.73, witnesses=heard)
+    assert needs_words(outcome) is asks
+    assert ("the witnesses contradict each other" in text(outcome)) is asks
+    assert not needs_words(replace(outcome, verdict="full"))
 
 
 def test_nothing_is_said_before_there_is_something_to_judge() -> None:
