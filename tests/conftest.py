@@ -3,6 +3,7 @@
 import itertools
 import os
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -53,6 +54,15 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     items += others
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--postgres",
+        type=Path,
+        metavar="DIR",
+        help="the programs of another PostgreSQL than the wheel's, such as Debian's /usr/lib/postgresql/15/bin",
+    )
+
+
 def pytest_configure(config: pytest.Config) -> None:
     config.stash[CPU] = []
 
@@ -80,11 +90,11 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
 
 
 @pytest.fixture(scope="session")
-def postgres() -> "Iterator[Embedded]":
+def postgres(request: pytest.FixtureRequest) -> "Iterator[Embedded]":
     """A PostgreSQL server of the session's own; each test takes a database of its own from it, by tests.rolled.fresh."""
     from tests.rolled import server
 
-    with server() as engine:
+    with server(request.config.getoption("--postgres")) as engine:
         yield engine
 
 

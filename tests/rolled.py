@@ -27,11 +27,13 @@ _NUMBER = itertools.count()
 
 
 @contextmanager
-def server() -> Iterator[Embedded]:
-    """A server of one's own in a folder that an unprivileged user may reach."""
+def server(programs: Path | None = None) -> Iterator[Embedded]:
+    """A server of one's own in a folder that an unprivileged user may reach. programs: of another PostgreSQL."""
     folder = Path(tempfile.mkdtemp(prefix="tallypan-many-"))
     folder.chmod(0o755)
-    engine = Embedded(folder, ["fsync=off"])  # a killed server leaves its pages to the system all the same
+    engine = Embedded(
+        folder, ["fsync=off"], programs
+    )  # a killed server leaves its pages to the system all the same
     try:
         yield engine
     finally:

@@ -92,9 +92,9 @@ def processor_s(pid: int) -> float:
     return own / _TICKS
 
 
-def batches_of(path: Path, size: int) -> list[bytes]:
-    """A whole record as a bay sends it."""
-    found, seq, newest = [], 0, outbox.newest(path)
+def batches_of(path: Path, size: int, after: int = 0) -> list[bytes]:
+    """A record as a bay sends it, behind an entry."""
+    found, seq, newest = [], after, outbox.newest(path)
     while seq < newest:
         batch = outbox.batch(path, seq, size)
         found.append(wire.batch_text(batch))

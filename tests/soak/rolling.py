@@ -10,6 +10,7 @@ note of what it has sent.
 
 from __future__ import annotations
 
+import argparse
 import os
 import random
 import shutil
@@ -18,7 +19,7 @@ import sqlite3
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,9 +35,12 @@ from station.record.many.arriving import Arrived, Batch, Head
 from station.record.many.embedded import Embedded
 from station.record.many.store import Store
 from station.record.merkle import Frontier
-from tests.rolled import enter, record, whole
+from tests.rolled import enter, fresh, record, whole
 
 LOST, DOUBLED = 0.2, 0.2
+SHOPS = 2
+RECORDS = 5
+"""So many different ones, of which the other bays have copies."""
 
 
 @dataclass
@@ -97,10 +101,11 @@ class Line:
 
 
 @contextmanager
-def engine(sync: bool = True) -> Iterator[Embedded]:
+def engine(programs: Path | None = None) -> Iterator[Embedded]:
+    """A server with its sync on. programs: of another PostgreSQL than the wheel's."""
     folder = Path(tempfile.mkdtemp(prefix="tallypan-rolling-"))
     folder.chmod(0o755)
-    server = Embedded(folder, () if sync else ("fsync=off",))
+    server = Embedded(folder, (), programs)
     try:
         yield server
     finally:
@@ -110,7 +115,7 @@ def engine(sync: bool = True) -> Iterator[Embedded]:
 
 def roll(
     server: Embedded,
-    dsn: str,
+    dsns: Sequence[str],
     folder: Path,
     bays: int,
     jobs: int,
@@ -120,19 +125,27 @@ def roll(
     plant: Callable[[Store], None] = lambda store: None,
     patience_s: float = 120.0,
 ) -> Rolling:
-    """bays of so many jobs each, five or six entries a job, over a line that does all of it."""
-    store = Store(dsn, server.ensure)
-    paths = [folder / f"bay-{n}.sqlite" for n in range(bays)]
+    """bays of so many jobs each, five or six entries a job, over a line that does all of it; their two shops in one database,
+    or each in its own. The bays have a few records between them: nothing but its shop and its name tells a bay's entries from
+    another's."""
+    stores = [Store(dsn, server.ensure) for dsn in dsns]
+    paths = [folder / f"bay-{n}" / "bay.sqlite" for n in range(bays)]
     for n, path in enumerate(paths):
-        record(path, jobs, seed=n + 1, bay=f"Bay {n}").close()
-    tokens = [enter(store, f"shop-{n % 2}", f"bay-{n}") for n in range(bays)]
-    plant(store)
+        if n < RECORDS:
+            path.parent.mkdir()
+            record(path, jobs, seed=n + 1, bay=f"Bay {n}").close()
+        else:
+            shutil.copytree(paths[n % RECORDS].parent, path.parent)
+    of_bay = [stores[n % SHOPS % len(stores)] for n in range(bays)]
+    tokens = [enter(store, f"shop-{n % SHOPS}", f"bay-{n}") for n, store in enumerate(of_bay)]
+    for store in stores:
+        plant(store)
     found = Rolling(sum(outbox.newest(path) for path in paths))
     cut = threading.Event()
     begun_s = time.monotonic()
     senders = [
         Hurried(path, Line(store, token, n, cut), 0.05, batch)
-        for n, (path, token) in enumerate(zip(paths, tokens, strict=True))
+        for n, (path, store, token) in enumerate(zip(paths, of_bay, tokens, strict=True))
     ]
     draw = random.Random(bays)
     try:
@@ -148,15 +161,16 @@ def roll(
             found.worst_recovery_s = max(found.worst_recovery_s, time.monotonic() - killed_s)
             found.kills += 1
         until_s = time.monotonic() + patience_s
-        while _arrived(store) < found.entries and time.monotonic() < until_s:
-            time.sleep(0.05)
+        while _arrived(stores) < found.entries and time.monotonic() < until_s:
+            time.sleep(0.2)
     finally:
         for sender in senders:
             sender.close()
     found.took_s = time.monotonic() - begun_s
-    found.lost, found.surplus = _compared(store, paths)
-    found.wrong = tuple(whole(store))
-    store.close()
+    found.lost, found.surplus = _compared(of_bay, paths)
+    found.wrong = tuple(text for store in stores for text in whole(store))
+    for store in stores:
+        store.close()
     return found
 
 
@@ -167,24 +181,23 @@ class Hurried(Sender):
         return super().turn() / 50.0
 
 
-def _arrived(store: Store) -> int:
+def _arrived(stores: Sequence[Store]) -> int:
     try:
-        return sum(bay.seq for bay in store.bays())
+        return sum(bay.seq for store in stores for bay in store.bays())
     except StationError:
         return 0
 
 
-def _compared(store: Store, paths: list[Path]) -> tuple[int, int]:
+def _compared(of_bay: Sequence[Store], paths: Sequence[Path]) -> tuple[int, int]:
     """Entries that are not there, and entries or rows beyond the bays' own."""
     lost = surplus = 0
-    with store.connection() as db:
-        for n, path in enumerate(paths):
-            with closing(sqlite3.connect(path)) as own:
-                hashes = {row[0] for row in own.execute("select hash from event")}
-                rows = sum(
-                    own.execute(f"select count(*) from {table}").fetchone()[0]
-                    for table in ("event", "job", "movement")
-                )
+    for n, (store, path) in enumerate(zip(of_bay, paths, strict=True)):
+        with closing(sqlite3.connect(path)) as own, store.connection() as db:
+            hashes = {row[0] for row in own.execute("select hash from event")}
+            rows = sum(
+                own.execute(f"select count(*) from {table}").fetchone()[0]
+                for table in ("event", "job", "movement")
+            )
             there = {row[0] for row in db.execute("select hash from event where bay = %s", [f"bay-{n}"])}
             lost += len(hashes - there)
             count = db.execute(
@@ -219,14 +232,30 @@ def believing(put: Callable[[str, object], None]) -> None:
 
 
 def main() -> int:
-    """The long form: 50 bays of 10,000 entries, 100 kills."""
-    with tempfile.TemporaryDirectory() as folder, engine() as server:
+    """The long form by default: 50 bays of some 10,000 entries, 100 kills."""
+    parser = argparse.ArgumentParser(prog="python -m tests.soak.rolling", description=__doc__)
+    parser.add_argument("--bays", type=int, default=50)
+    parser.add_argument("--jobs", type=int, default=1930, help="of each bay, five or six entries a job")
+    parser.add_argument("--kills", type=int, default=100)
+    parser.add_argument("--apart", action="store_true", help="a database for each of the two shops")
+    parser.add_argument("--postgres", type=Path, metavar="DIR", help="programs of another PostgreSQL")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder, engine(options.postgres) as server:
         found = roll(
-            server, server.dsn, Path(folder), 50, 1930, 100, outage_s=20.0, batch=500, patience_s=3600.0
+            server,
+            [fresh(server.dsn) for _ in range(2 if options.apart else 1)],
+            Path(folder),
+            options.bays,
+            options.jobs,
+            options.kills,
+            outage_s=20.0,
+            batch=500,
+            patience_s=3600.0,
         )
     print(
-        f"M4 roll-up: {found.entries:,} entries of 50 bays, {found.kills} kills, {found.lost} lost, {found.surplus} twice, "
-        f"sums wrong: {len(found.wrong)}, recovery {found.worst_recovery_s:.1f} s at worst, {found.took_s:.0f} s"
+        f"M4 roll-up: {found.entries:,} entries of {options.bays} bays, {found.kills} kills, {found.lost} lost, "
+        f"{found.surplus} twice, sums wrong: {len(found.wrong)}, recovery {found.worst_recovery_s:.1f} s at worst, "
+        f"{found.took_s:.0f} s"
     )
     for text in found.wrong:
         print(f"  {text}")

@@ -32,10 +32,11 @@ UNPRIVILEGED = ("postgres", "nobody")
 
 
 class Embedded:
-    """A server over a folder. settings: of the server's own, such as ``shared_buffers=512MB``. Raises InputError where the wheel or the folder does not serve, StationError where the
-    server does not start."""
+    """A server over a folder. settings: of the server's own, such as ``shared_buffers=512MB``. programs: where its programs
+    are, of another PostgreSQL than the wheel's. Raises InputError where the wheel or the folder does not serve, StationError
+    where the server does not start."""
 
-    def __init__(self, folder: Path, settings: Sequence[str] = ()) -> None:
+    def __init__(self, folder: Path, settings: Sequence[str] = (), programs: Path | None = None) -> None:
         self._folder = folder.resolve()
         self._data = self._folder / "postgresql"
         self._settings = [word for one in ("listen_addresses=", *settings) for word in ("-c", one)]
@@ -47,7 +48,7 @@ class Embedded:
                 f"{self._data}: the path is too long for a socket; name a folder of at most {SOCKET_MOST - 12} characters."
             )
         self._folder.mkdir(parents=True, exist_ok=True)
-        self._programs = self._reachable(_programs())
+        self._programs = self._reachable(programs or _programs())
         if not (self._data / "PG_VERSION").exists():
             self._make()
         self.ensure()

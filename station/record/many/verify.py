@@ -107,7 +107,7 @@ def _rows(db: Db) -> Iterator[str]:
 
 def _sums(db: Db) -> Iterator[str]:
     for table, statement in recomputed().items():
-        columns = ", ".join(_columns(table))
+        columns = ", ".join(columns_of(table))
         wrong: Any = db.execute(
             f"select count(*) from ((select {columns} from {table} except all ({statement})) union all "
             f"(({statement}) except all select {columns} from {table})) as other"
@@ -116,7 +116,7 @@ def _sums(db: Db) -> Iterator[str]:
             yield f"{table}: {wrong[0]} lines are not what their rows add up to"
 
 
-def _columns(table: str) -> tuple[str, ...]:
+def columns_of(table: str) -> tuple[str, ...]:
     if table == "tally_month":
         return ("company", "shop", "month", "dimension", "name", *derive.TALLY)
     return ("company", "shop", "bay", table.removeprefix("use_"), "fluid", *derive.USE)

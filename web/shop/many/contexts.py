@@ -229,13 +229,11 @@ def _content(held: Held) -> str:
 
 def usage_page(asked: Asked, lines: Sequence[Use], stock: Sequence[Held]) -> ManyPage:
     def by(*names: str) -> list[list[Cell]]:
-        keys = sorted({tuple(getattr(line, name) for name in names) for line in lines})
+        groups: dict[tuple[str, ...], list[Use]] = {}
+        for line in lines:
+            groups.setdefault(tuple(getattr(line, name) for name in names), []).append(line)
         return [
-            [
-                *(Cell(part or fmt.UNKNOWN) for part in key),
-                *_use_cells([x for x in lines if tuple(getattr(x, n) for n in names) == key]),
-            ]
-            for key in keys
+            [*(Cell(part or fmt.UNKNOWN) for part in key), *_use_cells(groups[key])] for key in sorted(groups)
         ]
 
     everything = [[Cell(_("All")), *_use_cells(lines)]] if lines else []
