@@ -77,6 +77,9 @@ soak: $(VENV)/.tests debian
 	$(BIN)/python -m pytest -q -m long --ignore=tests/pi
 	$(BIN)/python -m tests.soak
 	$(BIN)/python -m tests.soak.rolling
+	$(BIN)/python -m tests.soak.rolling --apart --bays 10 --jobs 580 --kills 20
+	@ls /usr/lib/postgresql/*/bin/postgres > /dev/null 2>&1 || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends postgresql; }
+	$(BIN)/python -m pytest -q tests/station/record/many --postgres "$$(ls -d /usr/lib/postgresql/*/bin | tail -1)"
 
 # What a real bay installs, each file known by its hash. On a machine that is neither: the versions are for every Linux.
 lock: $(VENV)/bin/python
