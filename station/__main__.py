@@ -194,7 +194,7 @@ def _serve(options: argparse.Namespace) -> int:
             print("Two invented years are in the record now; --empty leaves them out.", file=sys.stderr)
     beside = Beside(config)
     engine, close = _open_engine(config, options.simulated)
-    beside.begin(engine)
+    beside.begin(engine, None if access.people is None else access.people.take)
     book = None if access.people is None else PeopleBook(access.people, engine.entries.people_changed)
 
     def announce(address: str) -> None:

@@ -1,7 +1,7 @@
 """The application over many bays: the frame of a bay's own, gate, door and people, around other rooms."""
 
 import argparse
-from collections.abc import AsyncIterator, Iterable, Sequence
+from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
 from contextlib import asynccontextmanager
 
 from anyio import CapacityLimiter
@@ -9,10 +9,12 @@ from fastapi import FastAPI, Request
 from starlette.responses import Response
 
 from station.bay import logs
+from station.bay.people_book import PeopleBook
 from station.commands.roll_up import opened
 from station.common.words import _, speak
 from station.given.receivers import Receiver
 from station.people.access import Access
+from station.record.many import people
 from station.record.many.store import NotKnown, Store
 from web.frame.assemble import assembled
 from web.frame.connections import Open
@@ -22,6 +24,7 @@ from web.frame.roles import MANY_RULES
 from web.people import people_pages, sign_in
 from web.server import door_of, run, say_first_code, say_ready
 from web.shop.many import arriving, jobs, notices_page, pages, wall
+from web.shop.many.asked import of_company
 from web.shop.many.notifying import Notifying
 from web.shop.many.wall import Wall
 
@@ -67,6 +70,12 @@ def create_app(
     behind = Behind(simulated, many=True)
     app = assembled("Tallypan, many bays", ROUTERS, MANY_RULES, behind, access, hosts, secure, lifespan)
     app.state.store, app.state.company = store, company
+
+    def shops() -> list[str]:
+        with store.connection() as db:
+            return list(of_company(db, company).zones)
+
+    access.shops = shops
     app.state.hash_threads = CapacityLimiter(sign_in.HASH_THREADS)
     app.state.disk_threads = CapacityLimiter(DISK_THREADS)
     app.state.take_threads = CapacityLimiter(arriving.TAKE_THREADS)
@@ -99,4 +108,13 @@ def serve(options: argparse.Namespace) -> None:
                 here.store, access, options.company, names, secure, options.simulated, here.receivers
             )
 
-        run(make, rules.host, rules.port, announce, tls)
+        def logged(changes: Sequence[Mapping[str, str]]) -> None:
+            with here.store.connection() as db:
+                people.enter(db, changes)
+
+        book = None if access.people is None else PeopleBook(access.people, logged)
+        try:
+            run(make, rules.host, rules.port, announce, tls)
+        finally:
+            if book is not None:
+                book.close()

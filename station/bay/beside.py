@@ -11,7 +11,7 @@ from station.record.backup import Keeper
 
 if TYPE_CHECKING:
     # With HTTP's client, a megabyte and more that a bay without a roll-up never loads.
-    from station.bay.sender import Sender
+    from station.bay.sender import Sender, TakePeople
 
 
 class Beside:
@@ -27,8 +27,8 @@ class Beside:
         self._keeper: Keeper | None = None
         self._sender: Sender | None = None
 
-    def begin(self, engine: Engine) -> None:
-        """Have both go on from here, and the engine tell how they stand."""
+    def begin(self, engine: Engine, take_people: "TakePeople | None" = None) -> None:
+        """Have both go on from here, and the engine tell how they stand. take_people: as of ``Sender``."""
         config, rules = self._config, self._config.roll_up
         if self._office is not None and rules is not None:
             from station.bay.sender import Sender
@@ -41,6 +41,7 @@ class Beside:
                 config.name,
                 engine.software,
                 take_lists=engine.entries.take_lists,
+                take_people=take_people,
             )
             engine.watch(N_("roll-up"), lambda: health.roll_up_check(sender.standing))
             self._sender = sender

@@ -15,7 +15,8 @@ from station.given.reporting import RollUpRules
 from station.record.many.arriving import Batch
 from station.record.many.wire import batch_text
 
-HEAD, TAKE, LISTS = "/api/bays/head", "/api/bays/take", "/api/bays/lists"
+HEAD, TAKE = "/api/bays/head", "/api/bays/take"
+LISTS, PEOPLE = "/api/bays/lists", "/api/bays/people"
 TIMEOUT_S = 20.0
 ANSWER_MOST = 4 * 1024 * 1024
 
@@ -27,11 +28,12 @@ class Unreachable(StationError):
 @dataclass(frozen=True)
 class Answer:
     """Where the roll-up's head is now. fault: why it takes no more of this bay's record; None while it does. lists: the newest
-    version of the shop's lists."""
+    version of the shop's lists. people: that of its people; 0 where it has none to tell of."""
 
     seq: int
     fault: str | None = None
     lists: int = 0
+    people: int = 0
 
 
 class Office(Protocol):
@@ -43,6 +45,9 @@ class Office(Protocol):
 
     def lists(self, after: int, /) -> Sequence[Mapping[str, Any]]:
         """What was changed in the shop's lists behind a version, oldest first."""
+
+    def people(self) -> Mapping[str, Any]:
+        """Everybody of the shop, with the version of that."""
 
     def close(self) -> None:
         """Let go of the connection; the next question opens another."""
@@ -80,16 +85,17 @@ class HttpOffice:
     def take(self, batch: Batch) -> Answer:
         told = self._ask("POST", TAKE, batch_text(batch))
         fault = told.get("fault")
-        lists = told.get("lists", 0)
-        return Answer(
-            self._seq(told), None if fault is None else str(fault), lists if type(lists) is int else 0
-        )
+        lists, people = (n if type(n) is int else 0 for n in (told.get("lists"), told.get("people")))
+        return Answer(self._seq(told), None if fault is None else str(fault), lists, people)
 
     def lists(self, after: int) -> Sequence[Mapping[str, Any]]:
         issues = self._ask("GET", f"{LISTS}?after={after}", None).get("issues")
         if not isinstance(issues, list) or not all(isinstance(one, dict) for one in issues):
             raise Unreachable(_("what answers there is no roll-up: it has no lists"))
         return issues
+
+    def people(self) -> Mapping[str, Any]:
+        return self._ask("GET", PEOPLE, None)
 
     def close(self) -> None:
         if self._open is not None:

@@ -21,6 +21,7 @@ from station.record import outbox
 log = logging.getLogger(__name__)
 
 TakeLists = Callable[[Sequence[Mapping[str, Any]]], int]
+TakePeople = Callable[[Mapping[str, Any] | None], int]
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
 HEARD_EVERY_S = 60.0
 """Without anything new the roll-up is told so often that the bay is there, and where its record ends."""
@@ -40,7 +41,8 @@ class Sending:
 
 class Sender:
     """name, software: what the bay says of itself. start: whether its thread runs; tests turn it by hand. take_lists: brings
-    what was changed in the shop's lists into the bay's record; the version that it has then, also of none."""
+    what was changed in the shop's lists into the bay's record; the version that it has then, also of none. take_people: the
+    same of everybody in the shop; None where nobody is asked who they are."""
 
     def __init__(
         self,
@@ -53,10 +55,11 @@ class Sender:
         clock: Callable[[], float] = time.monotonic,
         start: bool = True,
         take_lists: TakeLists = lambda issues: 0,
+        take_people: TakePeople | None = None,
     ) -> None:
         self._ledger, self._office, self._every_s, self._batch = ledger, office, every_s, batch
         self._name, self._software, self._clock = name, software, clock
-        self._take_lists = take_lists
+        self._take_lists, self._take_people = take_lists, take_people
         self._lists: int | None = None
         self._head: int | None = None
         self._failed = 0
@@ -120,10 +123,26 @@ class Sender:
             log.error("the roll-up does not take this bay's record: %s", answer.fault)
         self._refused = answer.fault
         self._note(max(0, batch.newest_seq - answer.seq))
+        fault = self._bring_people(
+            answer.people
+        )  # at once: whoever was taken out must not wait for a week's record
         if answer.fault is None and self._waiting and answer.seq > before:
             return 0.0
+        if fault is not None:
+            raise fault
         self._bring_lists(answer.lists)  # behind the record, which goes out also where these cannot be taken
         return self._every_s if answer.fault is None else HEARD_EVERY_S
+
+    def _bring_people(self, newest: int) -> StationError | None:
+        """Have the bay take the shop's people, where it has not those of that version; why it could not."""
+        if self._take_people is None or not newest:
+            return None
+        try:
+            if self._take_people(None) != newest:
+                self._take_people(self._office.people())
+        except StationError as error:
+            return error
+        return None
 
     def _bring_lists(self, newest: int) -> None:
         """Have the bay take what the shop changed in its lists, up to their newest version."""

@@ -23,6 +23,13 @@ def add(commands: Any) -> None:
     what.add_parser("list", help="everybody, with role and what they sign in with").set_defaults(run=_list)
     entered = _named(what, "add", "enter somebody; prints the code by which they choose a secret", _add)
     entered.add_argument("--role", required=True, help="technician, manager, quality lead or owner")
+    entered.add_argument(
+        "--shop",
+        action="append",
+        default=[],
+        metavar="KEY",
+        help="at a roll-up: of this shop alone; repeatable",
+    )
     _named(what, "reset", "take a forgotten secret away; prints a code by which another is chosen", _reset)
     _named(what, "unlock", "give back the tries that wrong secrets took", _unlock)
     _named(what, "retire", "take somebody out; what they did stays in the record", _retire)
@@ -61,13 +68,18 @@ def _list(options: argparse.Namespace) -> int:
         {
             "name": kept.person.name,
             "role": kept.person.role.value,
+            "shops": ", ".join(kept.person.shops),
             "signs in with": ("PIN" if kept.person.by_pin else "passphrase")
             if kept.secret
             else "nothing yet",
         }
         for kept in _people(options).all()
     ]
-    text = to_text(rows, ["name", "role", "signs in with"]) if rows else "Nobody is set up yet."
+    text = (
+        to_text(rows, [c for c in rows[0] if c != "shops" or any(r["shops"] for r in rows)])
+        if rows
+        else "Nobody is set up yet."
+    )
     return _say(options, {"people": rows}, text)
 
 
@@ -76,7 +88,7 @@ def _add(options: argparse.Namespace) -> int:
     from station.people.secrets import hashed, new_code
 
     code = new_code()
-    kept = _people(options).add(options.name, role_of(options.role), code=hashed(code))
+    kept = _people(options).add(options.name, role_of(options.role), code=hashed(code), shops=options.shop)
     return _say_code(options, kept.person.name, code)
 
 

@@ -68,6 +68,8 @@ class Access:
         self.lockout = Lockout(clock)
         self._clock = clock
         self._told_s, self._untold = -math.inf, 0
+        self.shops: Callable[[], Sequence[str]] | None = None
+        """At a roll-up, the shops that somebody may be bound to; None at a bay."""
         self._demo = {person.name: (person, 0) for person in DEMO_PEOPLE}
         self.first_code: str | None = None
         """What sets up the first owner; for the console alone."""
@@ -86,7 +88,10 @@ class Access:
 
     @property
     def wants_first_owner(self) -> bool:
-        return self.first_code is not None and self.people is not None and not self.people.all()
+        people = (
+            () if self.people is None else self.people.all()
+        )  # the shop's may have come before the bay has an owner
+        return self.first_code is not None and not any(one.person.role is Role.OWNER for one in people)
 
     def session(self, token: str | None) -> Session | None:
         """Who shows this token; None where that is nobody."""
@@ -140,18 +145,11 @@ class Access:
         people = self._people()
         if self.wants_first_owner:
             return self._claim_first(clean_name(name), code, secret, token, device)
-        kept = people.get(name)
-        if kept is None:
-            raise Refused(_(_WRONG))
-        kept_secrets.check(kept.person, secret)
-        mark = self._take_a_try(name, kept.unlocked, device)
-        right = kept.code is not None and kept_secrets.matches(kept.code, kept_secrets.code_as_typed(code))
-        if not right:
-            log.warning("a wrong code for %r", name)
-            raise Refused(_(_WRONG))
+        kept, mark = self._matched(name, "code", kept_secrets.code_as_typed(code), device)
+        self.lockout.was_right(name, kept.unlocked, mark)
         if not kept.code_is_good(datetime.now(UTC)):
             raise Refused(_("That code is too old. Have a new one made by the owner, or at the Pi."))
-        self.lockout.was_right(name, kept.unlocked, mark)
+        kept_secrets.check(kept.person, secret)  # behind the code: what is expected tells what somebody is
         log.info("%r has a new secret, by a code", name)
         return self._begin(people.set_secret(name, kept_secrets.hashed(secret)), token, device)
 
@@ -175,10 +173,10 @@ class Access:
 
     # --- looking after others ------------------------------------------------------------------------------
 
-    def add(self, name: str, role: Role) -> str:
+    def add(self, name: str, role: Role, shops: Sequence[str] = ()) -> str:
         """Enter somebody; the code by which they choose their secret. Takes a hash."""
         code = kept_secrets.new_code()
-        self._people().add(name, role, code=kept_secrets.hashed(code))
+        self._people().add(name, role, code=kept_secrets.hashed(code), shops=shops)
         log.info("%r was entered as %s", name, role.value)
         return code
 
@@ -206,16 +204,24 @@ class Access:
         return self.people
 
     def _checked(self, name: str, secret: str, device: str | None) -> Kept:
-        kept = self._people().get(name)
-        if kept is None:
-            self._tell("a try to sign in as %r, who is not here", name[:80])
-            raise Refused(_(_WRONG))
-        mark = self._take_a_try(name, kept.unlocked, device)
-        if kept.secret is None or not kept_secrets.matches(kept.secret, secret):
-            log.warning("a wrong secret for %r", name)
-            raise Refused(_(_WRONG))
+        kept, mark = self._matched(name, "secret", secret, device)
         self.lockout.was_right(name, kept.unlocked, mark)
         return kept
+
+    def _matched(self, name: str, what: str, typed: str, device: str | None) -> tuple[Kept, str]:
+        """Whose secret, or code, that is, and the device's sign. Whoever is not here costs a stranger's try and a hash too:
+        neither an answer nor its time tells who is. Raises Refused."""
+        kept = self._people().get(name)
+        mark = self._take_a_try(name, 0 if kept is None else kept.unlocked, device)
+        held: str | None = None if kept is None else getattr(kept, what)
+        right = kept_secrets.matches(kept_secrets.nobodys() if held is None else held, typed)
+        if kept is None or held is None or not right:
+            if kept is None:
+                self._tell("a try to sign in as %r, who is not here", name[:80])
+            else:
+                log.warning("a wrong %s for %r", what, name)
+            raise Refused(_(_WRONG))
+        return kept, mark
 
     def _take_a_try(self, name: str, unlocked: int, device: str | None) -> str:
         """Raises Refused where too many were taken; the device's own sign, "" where it is a stranger's."""

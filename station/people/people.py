@@ -22,15 +22,24 @@ class Role(StrEnum):
 
 @dataclass(frozen=True)
 class Person:
-    """name: as it goes into the record."""
+    """name: as it goes into the record. shops: at a roll-up over many, those that somebody is bound to; empty for whoever is
+    of the whole company. At a bay it is empty."""
 
     name: str
     role: Role
+    shops: tuple[str, ...] = ()
 
     @property
     def by_pin(self) -> bool:
         """Whether the secret is a PIN, for a gloved finger, and not a passphrase."""
         return self.role is Role.TECHNICIAN
+
+    def sees(self, shop: str) -> bool:
+        return not self.shops or shop in self.shops
+
+    def may_look_after(self, other: "Person") -> bool:
+        """Whether the other one is of this one's shops and of no more."""
+        return not self.shops or (bool(other.shops) and set(other.shops) <= set(self.shops))
 
 
 DEMO_PEOPLE = (

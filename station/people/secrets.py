@@ -5,12 +5,13 @@ hand: several libraries' documentation quotes it). A PIN's hash can still be tri
 file, so the file is the service's alone to read, and a backup of it is to be kept like a key.
 """
 
+import functools
 import secrets
 import threading
 import unicodedata
 from itertools import pairwise
 
-from argon2 import PasswordHasher, Type
+from argon2 import PasswordHasher, Type, extract_parameters
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from station.common.words import _
@@ -78,6 +79,25 @@ def matches(kept: str, secret: str) -> bool:
             return _hasher.verify(kept, _same_everywhere(secret))
         except (VerificationError, InvalidHashError):
             return False
+
+
+def is_kept(text: str) -> bool:
+    """Whether that is a hash as ``hashed`` makes them: trying another could take any time and memory."""
+    try:
+        cost = extract_parameters(text)
+    except InvalidHashError:
+        return False
+    return cost.type is Type.ID and (cost.time_cost, cost.memory_cost, cost.parallelism) == (
+        _hasher.time_cost,
+        _hasher.memory_cost,
+        _hasher.parallelism,
+    )
+
+
+@functools.cache
+def nobodys() -> str:
+    """What is kept of a secret that nobody has: trying it takes as long as trying somebody's."""
+    return hashed(secrets.token_urlsafe(32))
 
 
 def _same_everywhere(secret: str) -> str:

@@ -5,61 +5,25 @@ whoever does holds a lock, and the station looks again whenever the file is anot
 """
 
 import fcntl
-import json
 import os
 import secrets
 import threading
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Annotated
+from typing import Any
 
-from pydantic import Field
-
-from station.common.schema import Table, read
 from station.common.words import _
 from station.errors import InputError, StationError
-from station.people.changed import Change, changes
+from station.people import downward
+from station.people.changed import Change, changes, differed
+from station.people.held import Held, of_text, to_text
 from station.people.people import Kept, Person, Role, clean_name, new_version
 
 CODE_HOURS = 24
 FILE_NAME = "people.json"
-
-
-class _KeptTable(Table):
-    name: str
-    role: Role
-    secret: str | None = None
-    code: str | None = None
-    code_until: str = ""
-    version: int
-    unlocked: int = 0
-
-
-class _ChangeTable(Table):
-    id: str
-    at_utc: str
-    by: str
-    name: str
-    what: str
-    old: str
-    new: str
-
-
-class _PeopleFile(Table):
-    device_key: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-    people: tuple[_KeptTable, ...] = ()
-    untold: tuple[_ChangeTable, ...] = ()
-
-
-@dataclass(frozen=True)
-class _Read:
-    stamp: tuple[int, int, int] | None
-    people: Mapping[str, Kept] = field(default_factory=dict)
-    device_key: bytes = b""
-    untold: tuple[Change, ...] = ()
 
 
 def path_beside(ledger: Path) -> Path:
@@ -79,7 +43,7 @@ class People:
     def __init__(self, path: Path, by: Callable[[], str] = lambda: "") -> None:
         self.path, self._by = path, by
         self._lock = threading.RLock()
-        self._read = _Read(None)
+        self._read = Held(None)
 
     # --- reading -------------------------------------------------------------------------------------------
 
@@ -99,7 +63,7 @@ class People:
         """Whether somebody could look after the others: an owner with a secret, or with a code to choose one by."""
         now = datetime.now(UTC)
         return any(
-            kept.person.role is Role.OWNER and (kept.secret is not None or kept.code_is_good(now))
+            _is_owner(kept.person) and (kept.secret is not None or kept.code_is_good(now))
             for kept in self.all()
         )
 
@@ -112,10 +76,22 @@ class People:
         """Changes that the record has not yet, oldest first."""
         return self._now().untold
 
+    @property
+    def version(self) -> int:
+        """Grows by one with each change of anybody; 0 before there is a file."""
+        return self._now().version
+
     # --- changing ------------------------------------------------------------------------------------------
 
-    def add(self, name: str, role: Role, secret: str | None = None, code: str | None = None) -> Kept:
-        """secret, code: as hashes. Raises InputError where somebody of that name is here already."""
+    def add(
+        self,
+        name: str,
+        role: Role,
+        secret: str | None = None,
+        code: str | None = None,
+        shops: Sequence[str] = (),
+    ) -> Kept:
+        """secret, code: as hashes. shops: as of ``Person``. Raises InputError where somebody of that name is here already."""
         name = clean_name(name)
         with self._changing() as people:
             taken = next((known for known in people if known.casefold() == name.casefold()), None)
@@ -123,7 +99,7 @@ class People:
                 raise InputError(
                     _("{taken} is here already. Change that entry, or take another name.").format(taken=taken)
                 )
-            people[name] = _with_code(Kept(Person(name, role), secret), code)
+            people[name] = _with_code(Kept(Person(name, role, tuple(shops)), secret), code)
             return people[name]
 
     def set_secret(self, name: str, secret: str) -> Kept:
@@ -135,12 +111,12 @@ class People:
         until = (datetime.now(UTC) + timedelta(hours=CODE_HOURS)).isoformat()
         return self._change(name, secret=None, code=code, code_until=until)
 
-    def set_role(self, name: str, role: Role) -> Kept:
-        """Another role; sessions end. A PIN is no passphrase: whoever leaves the technicians for another role, or comes
+    def set_role(self, name: str, role: Role, shops: Sequence[str] = ()) -> Kept:
+        """Another role, or other shops; sessions end. A PIN is no passphrase: whoever leaves the technicians for another role, or comes
         to them, needs a new secret, and has none until a code was given."""
         with self._changing() as people:
             kept = _known(people, name)
-            person = Person(name, role)
+            person = Person(name, role, tuple(shops))
             changed = replace(kept, person=person, version=new_version())
             if person.by_pin != kept.person.by_pin:
                 changed = replace(changed, secret=None, code=None, code_until="")
@@ -169,8 +145,22 @@ class People:
         """These changes are in the record."""
         with self._lock, _locked(self.path):
             now = self._now()
-            left = tuple(change for change in now.untold if change.id not in ids)
-            self._write(now.people, now.device_key, left)
+            self._write(replace(now, untold=tuple(one for one in now.untold if one.id not in ids)))
+
+    def take(self, tables: Mapping[str, Any] | None = None) -> int:
+        """Bring the shop's people in, as its roll-up tells them; the version that is here then, also of nothing told.
+
+        Whoever is not told any more is out when this returns, the last owner too: the Pi lets another in. Raises InputError
+        where it is nothing that a roll-up tells."""
+        if tables is None:
+            return self._now().of_shop.version
+        version, theirs = downward.told(tables)
+        with self._lock, _locked(self.path):
+            before = self._now()
+            met = downward.meet(before.people, before.of_shop, version, theirs)
+            done = tuple(differed(met, before.people))
+            self._write(replace(self._changed(before, met.people, done), of_shop=met.heard))
+        return version
 
     def _change(self, name: str, **fields: str | None) -> Kept:
         with self._changing() as people:
@@ -180,30 +170,22 @@ class People:
 
     # --- the file ------------------------------------------------------------------------------------------
 
-    def _now(self) -> _Read:
+    def _now(self) -> Held:
         with self._lock:
             stamp = _stamp(self.path)
             if stamp != self._read.stamp:
-                self._read = _Read(None) if stamp is None else self._load(stamp)
+                self._read = Held(None) if stamp is None else self._load(stamp)
             return self._read
 
-    def _load(self, stamp: tuple[int, int, int]) -> _Read:
+    def _load(self, stamp: tuple[int, int, int]) -> Held:
         try:
-            tables = json.loads(self.path.read_text(encoding="utf-8"))
-            file = read(_PeopleFile, tables, str(self.path))
+            held = of_text(self.path.read_text(encoding="utf-8"), str(self.path))
         except (OSError, ValueError) as error:
             raise StationError(
                 f"{self.path}: cannot be read ({error}). Nobody can sign in. Put a backup of it back, or move it away "
                 "and set people up again at the Pi with tallypan people add."
             ) from error
-        people = {
-            one.name: Kept(
-                Person(one.name, one.role), one.secret, one.code, one.code_until, one.version, one.unlocked
-            )
-            for one in file.people
-        }
-        untold = tuple(Change(**change.model_dump()) for change in file.untold)
-        return _Read(stamp, people, bytes.fromhex(file.device_key), untold)
+        return replace(held, stamp=stamp)
 
     @contextmanager
     def _changing(self) -> Iterator[dict[str, Kept]]:
@@ -213,23 +195,20 @@ class People:
             people = dict(before.people)
             yield people
             done = tuple(changes(before.people, people, self._by()))
-            self._write(people, before.device_key or secrets.token_bytes(32), before.untold + done)
+            self._write(self._changed(before, people, done))
 
-    def _write(self, people: Mapping[str, Kept], device_key: bytes, untold: Sequence[Change]) -> None:
-        rows = [
-            {
-                "name": kept.person.name,
-                "role": kept.person.role.value,
-                **{k: v for k, v in vars(kept).items() if k != "person"},
-            }
-            for kept in people.values()
-        ]
-        whole = {
-            "device_key": device_key.hex(),
-            "people": rows,
-            "untold": [vars(change) for change in untold],
-        }
-        text = json.dumps(whole, ensure_ascii=False, indent=1)
+    @staticmethod
+    def _changed(before: Held, people: Mapping[str, Kept], done: tuple[Change, ...]) -> Held:
+        return replace(
+            before,
+            people=people,
+            device_key=before.device_key or secrets.token_bytes(32),
+            untold=before.untold + done,
+            version=before.version + 1,
+        )
+
+    def _write(self, now: Held) -> None:
+        text = to_text(now)
         new = self.path.with_name(f"{self.path.name}.new")
         try:
             file = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
@@ -269,8 +248,13 @@ def _known(people: Mapping[str, Kept], name: str) -> Kept:
     return people[name]
 
 
+def _is_owner(person: Person) -> bool:
+    """Whether somebody may look after everybody; an owner of some of the shops may not."""
+    return person.role is Role.OWNER and not person.shops
+
+
 def _need_an_owner(people: Mapping[str, Kept]) -> None:
-    if not any(kept.person.role is Role.OWNER for kept in people.values()):
+    if not any(_is_owner(kept.person) for kept in people.values()):
         raise InputError(
             _("That is the last owner; somebody has to look after the others. Name another owner first.")
         )

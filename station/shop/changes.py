@@ -7,7 +7,7 @@ from itertools import islice
 from typing import Any
 
 from calibration.certificates import Certificate
-from station.common.words import _
+from station.common.words import N_, _
 from station.record.changes import BAY_FILE, KINDS, PEOPLE
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
@@ -15,6 +15,7 @@ from station.shop import catalogue
 from station.shop.rows import TABLES
 
 NEWEST = 200
+NOT_IN_FORCE = N_("{what}: the shop's, not in force")
 COLUMNS = ["counter", "utc", "by", "parameter", "old", "new"]
 
 
@@ -63,14 +64,11 @@ def listed(ledger: Ledger) -> list[Changed]:
             rows = list(_of_file(body["stated"], stated))
             stated = body["stated"]
         elif event["kind"] == PEOPLE:
-            what = body["what"]
-            rows = [
-                (
-                    _("people: {name}: {what}").format(name=body["name"], what=_(what)),
-                    body["old"],
-                    body["new"],
-                )
-            ]
+            said = body["what"]
+            what = _("people: {name}: {what}").format(name=body["name"], what=_(said))
+            if body.get("stands") == "bay":
+                what = _(NOT_IN_FORCE).format(what=what)
+            rows = [(what, body["old"], body["new"])]
         else:
             certificate = Certificate.from_json(body["certificate"])
             instrument, number = certificate.instrument, certificate.number
@@ -112,7 +110,7 @@ def _not_in_force(differed: list[dict[str, Any]]) -> Iterator[tuple[str, str, st
         if one["stands"] == "bay":
             what = ": ".join(filter(None, (f"{_(one['table'])} {' / '.join(one['key'])}", one["field"])))
             yield (
-                _("{what}: the shop's, not in force").format(what=what),
+                _(NOT_IN_FORCE).format(what=what),
                 one["bay"],
                 one["why"] or one["shop"],
             )

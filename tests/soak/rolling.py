@@ -96,6 +96,9 @@ class Line:
     def lists(self, after: int) -> list[dict[str, int]]:
         return []
 
+    def people(self) -> dict[str, int]:
+        return {}
+
     def close(self) -> None:
         pass
 

@@ -98,12 +98,12 @@ RULES: dict[str, Rule] = {
 MANY_RULES: dict[str, Rule] = {
     # A bay shows its token instead; who has none gets nothing there.
     **_all(ANYBODY, [
-        "GET /wall", "GET /wall/live", "GET /favicon.ico", "GET /static", "GET /health", "GET /sign-in",
+        "GET /favicon.ico", "GET /static", "GET /health", "GET /sign-in",
         "POST /api/sign-in", "POST /api/sign-out", "POST /api/claim", "POST /api/say",
-        "GET /api/bays/head", "GET /api/bays/lists", "POST /api/bays/take",
+        "GET /api/bays/head", "GET /api/bays/lists", "GET /api/bays/people", "POST /api/bays/take",
     ]),
     **_all(EVERYBODY, [
-        "GET /", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv", "GET /jobs.parquet",
+        "GET /", "GET /wall", "GET /wall/live", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv", "GET /jobs.parquet",
         "GET /jobs/{shop}/{bay}/{job_id}", "GET /jobs/{shop}/{bay}/{job_id}.json",
         "GET /calibrations", "GET /calibrations.json", "GET /calibrations.csv", "GET /calibrations.parquet", "GET /api/openapi.json",
         "POST /api/prove", "POST /api/secret",

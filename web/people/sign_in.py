@@ -33,7 +33,8 @@ Secret = Annotated[str, Field(max_length=200)]
 
 @dataclass(frozen=True)
 class SignInPage:
-    """``/sign-in``. tiles: whoever may sign in. first: nobody is set up, and a code makes the owner. simulated: no
+    """``/sign-in``. tiles: whoever may sign in. many: names are typed and none is told, since those of one shop are no other's
+    to read. first: nobody is set up, and a code makes the owner. simulated: no
     secrets are asked. name, role, by_pin: who is signed in, else empty. to: where to go on."""
 
     tiles: Sequence[Tile]
@@ -43,18 +44,21 @@ class SignInPage:
     role: str
     by_pin: bool
     to: str
+    many: bool
 
 
 def sign_in_page(access: Access, session: Session | None, to: str) -> SignInPage:
     person = None if session is None else session.person
+    many = access.shops is not None and not access.open
     return SignInPage(
-        access.tiles(),
+        [] if many else access.tiles(),
         access.wants_first_owner,
         access.open,
         "" if person is None else person.name,
         "" if person is None else person.role.value,
         person is not None and person.by_pin,
         to if _is_ours(to) else "/",
+        many,
     )
 
 

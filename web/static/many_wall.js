@@ -34,8 +34,11 @@ function open() {
     heard = performance.now();
     show(JSON.parse(event.data));
   });
-  source.addEventListener("error", () => {
-    if (source.readyState === EventSource.CLOSED) setTimeout(open, REOPEN_MS);
+  source.addEventListener("error", async () => {
+    if (source.readyState !== EventSource.CLOSED) return;
+    const reply = await fetch("/bays.json").catch(() => null);
+    if (reply?.status === 401) location.reload();  // signed out: it leads to the page Sign in, and back here
+    else setTimeout(open, REOPEN_MS);
   });
 }
 

@@ -3,6 +3,13 @@
 import { around, byId, field, formOf, onSubmit, sender } from "./dom.js";
 import { act, reload } from "./send.js";
 
+/** Name, role, and at a roll-up the shops that are ticked. @param {HTMLFormElement} form @param {string} name */
+function told(form, name) {
+  const ticks = /** @type {HTMLInputElement[]} */ ([...form.querySelectorAll("[name=shops]")]);
+  const shops = ticks.filter((one) => one.checked).map((one) => one.value);
+  return { name, role: field(form, "role").value, ...(ticks.length ? { shops } : {}) };
+}
+
 /** @param {Record<string, any> | null} content */
 function shown(content) {
   if (!content) return;
@@ -22,8 +29,8 @@ document.addEventListener("click", async (event) => {
 });
 
 for (const form of /** @type {NodeListOf<HTMLFormElement>} */ (document.querySelectorAll("form[data-change]"))) {
-  onSubmit(form, async () => shown(await act(sender(form), form.dataset.change ?? "", { name: form.dataset.name, role: field(form, "role").value })));
+  onSubmit(form, async () => shown(await act(sender(form), form.dataset.change ?? "", told(form, form.dataset.name ?? ""))));
 }
 
 const add = document.getElementById("add") ? formOf("add") : null;
-if (add) onSubmit(add, async () => shown(await act(sender(add), "/api/people/add", { name: field(add, "name").value, role: field(add, "role").value })));
+if (add) onSubmit(add, async () => shown(await act(sender(add), "/api/people/add", told(add, field(add, "name").value))));

@@ -13,6 +13,9 @@ function goOn(content) { if (content) location.assign(to); }
 /** @param {string} id */
 const found = (id) => /** @type {HTMLFormElement | null} */ (document.getElementById(id));
 
+/** The name that was tapped, or typed where none is told. @param {HTMLFormElement} form */
+const typed = (form) => form.elements.namedItem("name") ? field(form, "name").value : name;
+
 const claim = found("claim"), enter = found("enter"), change = found("change");
 
 /** @param {HTMLFormElement} form */
@@ -27,8 +30,7 @@ function twice(form) {
 
 if (claim) onSubmit(claim, async () => {
   if (!twice(claim)) return;
-  const owner = claim.elements.namedItem("name") ? field(claim, "name").value : name;
-  goOn(await act(sender(claim), "/api/claim", { name: owner, code: field(claim, "code").value, secret: field(claim, "secret").value }));
+  goOn(await act(sender(claim), "/api/claim", { name: typed(claim), code: field(claim, "code").value, secret: field(claim, "secret").value }));
 });
 
 if (change) onSubmit(change, async () => {
@@ -39,7 +41,7 @@ if (change) onSubmit(change, async () => {
 if (enter) {
   const secret = /** @type {HTMLInputElement} */ (field(enter, "secret"));
   onSubmit(enter, async () => {
-    const content = await act(sender(enter), "/api/sign-in", { name, secret: secret.value });
+    const content = await act(sender(enter), "/api/sign-in", { name: typed(enter), secret: secret.value });
     if (!content) secret.value = "";
     goOn(content);
   });

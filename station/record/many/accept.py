@@ -7,6 +7,7 @@ sums, goes; the record that the bay has now is drawn from as it arrives.
 """
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -123,10 +124,10 @@ _ASIDE = """
         count(e.seq) filter (where not exists (select 1 from job j where j.shop = e.shop and j.bay = e.bay
             and j.job_id = e.job_id)) as lost
     from aside a left join aside_event e on e.shop = a.shop and e.bay = a.bay and e.nth = a.nth and e.kind = 'result'
-    where a.company = %(company)s group by a.shop, a.bay, a.nth order by a.utc desc"""
+    where a.shop = any(%(shops)s) group by a.shop, a.bay, a.nth order by a.utc desc"""
 
 
-def set_aside(db: Db, company: str) -> list[Aside]:
-    """Every record of a company that was set aside, the newest first."""
+def set_aside(db: Db, shops: Sequence[str]) -> list[Aside]:
+    """Every record of these shops that was set aside, the newest first."""
     with db.cursor(row_factory=class_row(Aside)) as cursor:
-        return cursor.execute(_ASIDE.encode(), {"company": company}).fetchall()
+        return cursor.execute(_ASIDE.encode(), {"shops": shops}).fetchall()

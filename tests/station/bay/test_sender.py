@@ -23,7 +23,7 @@ class Desk:
     def __init__(self) -> None:
         self.seq, self.batches, self.asked, self.closed = 0, 0, 0, 0
         self.away = self.lost = False
-        self.newest = 0
+        self.newest = self.newest_people = 0
         self.fault: str | None = None
         self.whole = threading.Event()
 
@@ -44,10 +44,13 @@ class Desk:
             self.whole.set()
         if self.lost:
             raise Unreachable("the answer was lost")
-        return Answer(self.seq, self.fault, self.newest)
+        return Answer(self.seq, self.fault, self.newest, self.newest_people)
 
     def lists(self, after: int) -> list[dict[str, int]]:
         return [{"version": n} for n in range(after + 1, self.newest + 1)][:2]
+
+    def people(self) -> dict[str, Any]:
+        return {"version": self.newest_people}
 
     def close(self) -> None:
         self.closed += 1
@@ -150,6 +153,32 @@ def test_what_the_shop_changed_is_brought_up_to_its_newest_version_and_no_furthe
     clock.now_s += HEARD_EVERY_S
     sender.turn()
     assert "no lists of the version" in str(sender.standing.fault)
+
+
+def test_whom_the_shop_took_out_is_out_before_a_long_record_has_gone(ledger: Ledger) -> None:
+    """Also where the roll-up takes no more of it; and what the bay cannot take holds the record up nowhere."""
+    here = [1]
+
+    def take_people(told: Mapping[str, Any] | None) -> int:
+        if told is not None and told["version"] == 4:
+            raise InputError("a secret that is kept in another way")
+        here.append(here[-1] if told is None else told["version"])
+        return here[-1]
+
+    desk = Desk()
+    sender = Sender(Path(ledger.path), desk, 5.0, 20, clock=Clock(), start=False, take_people=take_people)
+    desk.newest_people = 2
+    assert (sender.turn(), desk.seq, here[-1]) == (0.0, 20, 2), "with the first of three batches"
+    desk.newest_people, desk.fault = 3, "entry 3 is another one"
+    assert (sender.turn(), desk.seq, here[-1]) == (HEARD_EVERY_S, 20, 3)
+    desk.newest_people, desk.fault = 4, None
+    while sender.turn() == 0.0:
+        pass
+    assert (desk.seq, here[-1]) == (outbox.newest(Path(ledger.path)), 3)
+    assert "kept in another way" in str(sender.standing.fault)
+    desk.newest_people = 0  # a roll-up that has nobody to tell of takes nobody out
+    Sender(Path(ledger.path), desk, 5.0, 20, clock=Clock(), start=False, take_people=take_people).turn()
+    assert here[-1] == 3
 
 
 def test_lists_that_the_bay_cannot_take_hold_its_record_up_nowhere(ledger: Ledger) -> None:

@@ -52,6 +52,16 @@ def test_an_owner_is_set_up_at_the_pi(terminal: Terminal) -> None:
     assert "E. Brandvold" in terminal.run("list")[1]
 
 
+def test_somebody_of_one_shop_is_entered_beside_a_roll_up(terminal: Terminal) -> None:
+    assert (
+        terminal.run("add", "M. Okafor", "--role", "manager", "--shop", "harbour", "--shop", "quay")[0] == 0
+    )
+    kept = People(path_beside(terminal.ledger)).get("M. Okafor")
+    assert kept is not None
+    assert kept.person.shops == ("harbour", "quay")
+    assert "harbour, quay" in terminal.run("list")[1]
+
+
 def test_a_reset_beside_a_running_station(terminal: Terminal) -> None:
     access = Access(People(path_beside(terminal.ledger)))
     signed = access.claim("E. Brandvold", access.first_code or "", "heron on the mud", None, None)

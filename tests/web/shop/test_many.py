@@ -246,7 +246,7 @@ def test_a_stream_that_breaks_off_is_followed_again(store: Store, monkeypatch: p
         on = Wall(store, Bays())
         await on.start()
         try:
-            async for event in on.events():
+            async for event in on.events({"harbour"}):
                 told = json.loads(str(event.data))
                 if told and told[0]["figure"] not in ("", "3 L"):
                     return str(told[0]["figure"])

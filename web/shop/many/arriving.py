@@ -7,9 +7,14 @@ from anyio import CapacityLimiter
 from fastapi import APIRouter, Header, Query, Request
 from starlette.responses import JSONResponse, Response
 
+from station.common.words import _
+from station.people import downward
+from station.people.access import Access
 from station.record.many import ingest, lists, wire
 from station.record.many.store import Store
+from web.frame.door import TheAccess
 from web.frame.gate import BATCH
+from web.frame.problem import Problem
 from web.shop.many.asked import TheStore
 
 TAKE_THREADS = 4
@@ -28,9 +33,10 @@ def _head(store: Store, token: str) -> int:
         return ingest.head_of(db, bay).seq
 
 
-def _take(store: Store, token: str, data: bytes) -> dict[str, Any]:
+def _take(store: Store, access: Access, token: str, data: bytes) -> dict[str, Any]:
+    people = 0 if access.people is None else access.people.version
     with store.bay(token) as (db, bay):
-        return ingest.take(db, bay, wire.batch_of(data)).to_dict()
+        return {**ingest.take(db, bay, wire.batch_of(data)).to_dict(), "people": people}
 
 
 @router.get("/api/bays/head", include_in_schema=False)
@@ -46,10 +52,23 @@ def issues(store: TheStore, after: After = 0, token: Token = "") -> Response:
     return JSONResponse({"issues": [one.told() for one in found]})
 
 
+@router.get("/api/bays/people", include_in_schema=False)
+def people(store: TheStore, access: TheAccess, token: Token = "") -> Response:
+    """Everybody who is bound to the bay's shop, with what is kept of their secrets."""
+    with store.bay(_shown(token)) as (_db, bay):
+        shop = bay.shop
+    if access.people is None:
+        raise Problem(
+            404, _("Nobody to tell of"), _("Where nobody is asked to sign in, no bay is told who may.")
+        )
+    version, everybody = access.people.version, access.people.all()
+    return JSONResponse(downward.of_shop(everybody, shop, version))
+
+
 @router.post(BATCH, include_in_schema=False)
-async def take(request: Request, store: TheStore, token: Token = "") -> Response:
+async def take(request: Request, store: TheStore, access: TheAccess, token: Token = "") -> Response:
     """On disk when it answers."""
     data = await request.body()
     threads: CapacityLimiter = request.app.state.take_threads
-    told = await anyio.to_thread.run_sync(_take, store, _shown(token), data, limiter=threads)
+    told = await anyio.to_thread.run_sync(_take, store, access, _shown(token), data, limiter=threads)
     return JSONResponse(told)

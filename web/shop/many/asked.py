@@ -7,11 +7,14 @@ from typing import Annotated
 from fastapi import Depends, Query, Request
 
 from station.common.days import zone_of
+from station.common.words import _
 from station.record.many import queries
 from station.record.many.ingest import Db
 from station.record.many.queries import MONTHS_MOST, Scope, later, scope_of
-from station.record.many.store import Store
+from station.record.many.store import Reporting, Store
 from web.frame import format as fmt
+from web.frame.door import TheAccess, TheSession
+from web.frame.problem import Problem
 
 Month = Annotated[
     str, Query(max_length=7, description="a month, such as 2026-03; the present one without it")
@@ -22,7 +25,7 @@ Shop = Annotated[str, Query(max_length=40, description="one shop alone")]
 
 @dataclass(frozen=True)
 class Shops:
-    """Of the company whose figures are shown: every shop's time zone."""
+    """Of the company whose figures are shown, the shops that whoever asks may see: their time zones."""
 
     company: str
     zones: Mapping[str, str]
@@ -34,7 +37,7 @@ class Shops:
 
 @dataclass(frozen=True)
 class Asked:
-    """The scope of a question, and how it was asked for. shops: every one that there is."""
+    """The scope of a question, and how it was asked for. shops: every one that may be seen."""
 
     scope: Scope
     shops: Shops
@@ -60,12 +63,45 @@ def _db(store: TheStore) -> Iterator[Db]:
 ReadingDb = Annotated[Db, Depends(_db, scope="function")]
 
 
-def _shops(request: Request, db: ReadingDb) -> Shops:
-    company: str = request.app.state.company or next(iter(queries.companies(db)), "")
+def of_company(db: Db, company: str) -> Shops:
+    """Every shop of a company; of the first one where it is empty."""
+    company = company or next(iter(queries.companies(db)), "")
     return Shops(company, queries.shops(db, company))
 
 
+def _shops(request: Request, db: ReadingDb, access: TheAccess, session: TheSession) -> Shops:
+    """The one place where it is decided whose figures somebody sees; no route asks for anything but by these."""
+    every = of_company(db, request.app.state.company)
+    if session is None:
+        return every if access.open else Shops(every.company, {})
+    zones = {shop: zone for shop, zone in every.zones.items() if session.person.sees(shop)}
+    return Shops(every.company, zones)
+
+
 TheShops = Annotated[Shops, Depends(_shops, scope="function")]
+
+
+def _whole(shops: TheShops, session: TheSession) -> Shops:
+    if session is not None and session.person.shops:
+        raise Problem(
+            403,
+            _("Not yours to do"),
+            _("This is of the whole company. You are signed in as somebody of {shops}.").format(
+                shops=", ".join(session.person.shops)
+            ),
+        )
+    return shops
+
+
+TheWhole = Annotated[Shops, Depends(_whole, scope="function")]
+"""For what cannot be told shop by shop: whoever is bound to some of them is refused."""
+
+
+def _bays(store: TheStore, shops: TheShops) -> list[Reporting]:
+    return [bay for bay in store.bays() if bay.shop in shops.zones]
+
+
+TheBays = Annotated[list[Reporting], Depends(_bays, scope="function")]
 
 
 def _asked(shops: TheShops, month: Month = "", months: Months = 1, shop: Shop = "") -> Asked:

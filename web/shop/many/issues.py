@@ -4,7 +4,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from station.common.words import _
+from station.common.words import N_, _
 from station.record.many.lists import BayAt, Issued
 from station.record.many.store import Reporting
 from station.shop.lists import WHOLE
@@ -13,12 +13,13 @@ from web.shop.many.asked import Shops
 from web.shop.many.contexts import Cell, Link, ManyPage, Section, number
 from web.shop.setup_words import AMOUNTS, SPOKEN, named
 
+OF_PEOPLE = {"role": N_("role"), "secret": N_("secret")}
 SHOWN = 50
 """So many rows of a table are shown, the newest; the file has them all."""
 
 
 def _field(name: str) -> str:
-    return _("the entry itself") if name == WHOLE else _(named(name).label)
+    return _("the entry itself") if name == WHOLE else _(OF_PEOPLE.get(name) or named(name).label)
 
 
 def _word(name: str, text: str) -> str:
@@ -27,7 +28,7 @@ def _word(name: str, text: str) -> str:
         return _("retired") if text == "retire" else _("in use")
     if name in AMOUNTS:
         text = fmt.typed(text)
-    return (_(text) if name in SPOKEN and text else text) or fmt.UNKNOWN
+    return (_(text) if name in (*SPOKEN, *OF_PEOPLE) and text else text) or fmt.UNKNOWN
 
 
 def _entry(told: Mapping[str, Any]) -> str:
@@ -52,9 +53,13 @@ def _entries(issued: Issued) -> str:
 
 
 def lists_page(
-    issues: Sequence[Issued], met: Sequence[BayAt], bays: Sequence[Reporting], shops: Shops
+    issues: Sequence[Issued],
+    met: Sequence[BayAt],
+    people: Sequence[BayAt],
+    bays: Sequence[Reporting],
+    shops: Shops,
 ) -> ManyPage:
-    """met: what bays made of the lists, the newest first."""
+    """met: what bays made of the lists, the newest first. people: where they had said something else of who may sign in."""
     versions = {(one.shop, one.bay): one.version for one in reversed(met)}
     newest = {one.shop: one.version for one in issues}
     standing = [
@@ -83,9 +88,9 @@ def lists_page(
                 )
             ),
             Cell(shops.moment(one.shop, one.utc)),
-            number(one.version),
+            number(one.version) if one.version else Cell(fmt.UNKNOWN, amount=True),
         ]
-        for one in met
+        for one in sorted([*met, *people], key=lambda one: one.utc, reverse=True)
         for told in one.differed
     ]
     changed = [
@@ -104,7 +109,8 @@ def lists_page(
             _("Where a bay had said something else"),
             _(
                 "The shop's word is in force, but for a density that the bay measured: that one stays, and the shop's stands "
-                "beside it. Where a bay could not take the shop's, it says why."
+                "beside it; and for one whom the bay took out, who stays out there. Where a bay could not take the shop's, it says "
+                "why."
             )
             + _more(len(differed)),
             (

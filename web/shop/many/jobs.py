@@ -17,7 +17,7 @@ from web.frame import format as fmt
 from web.frame.deps import download, page_of
 from web.frame.listing import PER_PAGE
 from web.frame.problem import Problem
-from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheShops, TheStore
+from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheBays, TheShops
 from web.shop.many.comparing import job_address
 from web.shop.many.contexts import Cell, Link, ManyPage, Section, files, percent, query_of, span, tabs
 
@@ -145,9 +145,9 @@ def job_json(db: ReadingDb, shops: TheShops, shop: str, bay: str, job_id: str) -
 
 
 @router.get("/jobs/{shop}/{bay}/{job_id}", include_in_schema=False)
-def job(db: ReadingDb, shops: TheShops, store: TheStore, shop: str, bay: str, job_id: str) -> Response:
+def job(db: ReadingDb, shops: TheShops, here: TheBays, shop: str, bay: str, job_id: str) -> Response:
     line, entries = _one(db, shops, shop, bay, job_id)
-    page = next((one.page for one in store.bays() if (one.shop, one.bay) == (shop, bay)), "")
+    page = next((one.page for one in here if (one.shop, one.bay) == (shop, bay)), "")
     own = (
         [Link(_("Its curve and its sheet, at the bay itself"), f"{page.rstrip('/')}/jobs/{job_id}")]
         if page

@@ -10,7 +10,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 
 from station.common.tabular import to_csv
 from station.learning.quality import CHART_JOBS, LISTED
-from station.record.many import lists, queries
+from station.record.many import lists, people, queries
 from station.record.many.accept import Aside, set_aside
 from station.record.many.derive import DIMENSIONS
 from station.record.many.exporting import HAS_PARQUET, MOST, TABLES, Table, columns, to_parquet, told
@@ -20,7 +20,7 @@ from station.record.many.store import Reporting
 from web.frame.deps import download, page_of
 from web.frame.render import HERE
 from web.shop.many import comparing, contexts, issues, jobs, notices_page
-from web.shop.many.asked import ReadingDb, TheAsked, TheShops, TheStore
+from web.shop.many.asked import ReadingDb, TheAsked, TheBays, TheShops, TheStore
 from web.shop.many.contexts import span
 
 router = APIRouter()
@@ -50,26 +50,25 @@ for _name, _table in TABLES.items():
 
 
 @router.get("/", include_in_schema=False)
-def bays(db: ReadingDb, store: TheStore, shops: TheShops) -> Response:
-    asides = set_aside(db, shops.company)
-    return page_of("many.html", contexts.bays_page(store.bays(), asides, shops))
+def bays(db: ReadingDb, here: TheBays, shops: TheShops) -> Response:
+    return page_of("many.html", contexts.bays_page(here, set_aside(db, list(shops.zones)), shops))
 
 
 @router.get("/asides.json", tags=["read"])
 def asides_json(db: ReadingDb, shops: TheShops) -> list[Aside]:
     """Records that were set aside when a refused bay was accepted anew, the newest first."""
-    return set_aside(db, shops.company)
+    return set_aside(db, list(shops.zones))
 
 
 @router.get("/bays.json", tags=["read"])
-def bays_json(store: TheStore) -> list[Reporting]:
+def bays_json(here: TheBays) -> list[Reporting]:
     """Every bay that reports here."""
-    return store.bays()
+    return here
 
 
 @router.get("/bays.csv", include_in_schema=False)
-def bays_csv(store: TheStore) -> Response:
-    return download(to_csv(list(map(told, store.bays())), list(columns(Reporting))), "bays.csv", "text/csv")
+def bays_csv(here: TheBays) -> Response:
+    return download(to_csv(list(map(told, here)), list(columns(Reporting))), "bays.csv", "text/csv")
 
 
 @router.get("/usage", include_in_schema=False)
@@ -123,10 +122,10 @@ def meter_json(db: ReadingDb, asked: TheAsked, meter: Meter) -> list[Point]:
 
 
 @router.get("/lists", include_in_schema=False)
-def shops_lists(db: ReadingDb, store: TheStore, shops: TheShops) -> Response:
+def shops_lists(db: ReadingDb, here: TheBays, shops: TheShops) -> Response:
     named = list(shops.zones)
-    bays = [bay for bay in store.bays() if bay.shop in shops.zones]
-    page = issues.lists_page(lists.issued(db, named), lists.bays_at(db, named), bays, shops)
+    differed = people.bays_at(db, named)
+    page = issues.lists_page(lists.issued(db, named), lists.bays_at(db, named), differed, here, shops)
     return page_of("many.html", page)
 
 
@@ -134,13 +133,16 @@ def shops_lists(db: ReadingDb, store: TheStore, shops: TheShops) -> Response:
 def shops_lists_json(db: ReadingDb, shops: TheShops) -> dict[str, list[Issued] | list[BayAt]]:
     """What was changed in the shops' lists, and what their bays made of it."""
     named = list(shops.zones)
-    return {"issues": lists.issued(db, named), "bays": lists.bays_at(db, named)}
+    return {
+        "issues": lists.issued(db, named),
+        "bays": [*lists.bays_at(db, named), *people.bays_at(db, named)],
+    }
 
 
 @router.get("/calibrations", include_in_schema=False)
-def calibrations(db: ReadingDb, store: TheStore, asked: TheAsked) -> Response:
+def calibrations(db: ReadingDb, here: TheBays, asked: TheAsked) -> Response:
     found, today = queries.certificates(db, asked.scope), datetime.now(UTC).date()
-    return page_of("many.html", contexts.calibrations_page(asked, found, store.bays(), today))
+    return page_of("many.html", contexts.calibrations_page(asked, found, here, today))
 
 
 @router.get("/calibrations.json", tags=["read"])

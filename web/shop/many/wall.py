@@ -9,7 +9,7 @@ import contextlib
 import json
 import logging
 import time
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Container, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Annotated, Any
 
@@ -24,6 +24,8 @@ from station.common.words import N_, _
 from station.errors import StationError
 from station.record.many.store import Store
 from web.frame.deps import page_of
+from web.frame.door import TheAccess, TheSession, shown
+from web.shop.many.asked import TheShops
 
 log = logging.getLogger(__name__)
 
@@ -105,18 +107,23 @@ class Wall:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
 
-    def now(self) -> list[BayNow]:
-        """Every bay whose address is known; one that is not heard shows nothing else."""
+    def now(self, shops: Container[str]) -> list[BayNow]:
+        """Every bay of these shops whose address is known; one that is not heard shows nothing else."""
         now_s, found = time.monotonic(), []
         for key, bay in sorted(self._bays.items()):
+            if bay.shop not in shops:
+                continue
             if bay.live and now_s - self._heard_s.get(key, 0.0) > STALE_S:
                 bay = BayNow(bay.shop, bay.bay, bay.page)
             found.append(bay)
         return found
 
-    async def events(self) -> AsyncIterator[ServerSentEvent]:
-        while not self._closed:
-            yield ServerSentEvent(data=json.dumps([asdict(bay) for bay in self.now()]), event="bays")
+    async def events(
+        self, shops: Container[str], may: Callable[[], bool] = lambda: True
+    ) -> AsyncIterator[ServerSentEvent]:
+        """may: asked each time whether whoever looks still may; the stream ends when not."""
+        while not self._closed and may():
+            yield ServerSentEvent(data=json.dumps([asdict(bay) for bay in self.now(shops)]), event="bays")
             await asyncio.sleep(TELL_S)
 
     async def _look(self) -> None:
@@ -169,11 +176,16 @@ class WallPage:
 
 
 @router.get("/wall", include_in_schema=False)
-def page(wall: TheWall) -> Response:
-    return page_of("many_wall.html", WallPage(wall.now()))
+def page(wall: TheWall, shops: TheShops) -> Response:
+    return page_of("many_wall.html", WallPage(wall.now(shops.zones)))
 
 
 @router.get("/wall/live", include_in_schema=False)
-async def live(wall: TheWall) -> Response:
-    """Every bay now, twice a second."""
-    return EventSourceResponse(wall.events(), ping=15, send_timeout=5.0)
+async def live(
+    request: Request, wall: TheWall, access: TheAccess, session: TheSession, shops: TheShops
+) -> Response:
+    """Every bay now, twice a second, for as long as whoever looks is signed in; looking counts as use."""
+    token = shown(request)[0]
+    seen = frozenset(shops.zones)
+    events = wall.events(seen, lambda: session is None or access.session(token) is not None)
+    return EventSourceResponse(events, ping=15, send_timeout=5.0)

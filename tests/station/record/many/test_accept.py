@@ -13,7 +13,7 @@ from station.record.ledger import Ledger
 from station.record.many.accept import accept, set_aside
 from station.record.many.embedded import Embedded
 from station.record.many.store import STEPS, Store
-from tests.rolled import COMPANY, bay_of, enter, fresh, give, record, whole
+from tests.rolled import bay_of, enter, fresh, give, record, whole
 
 
 def rows(store: Store, sql: str) -> list[tuple[object, ...]]:
@@ -50,7 +50,7 @@ def test_it_is_taken_anew_and_both_records_are_kept(store: Store, refused: tuple
     assert whole(store) == []
     assert rows(store, "select count(*) from job where bay = 'bay-1'") == [(4,)]
     with store.connection() as db:
-        [aside] = set_aside(db, COMPANY)
+        [aside] = set_aside(db, ["harbour"])
     assert (aside.who, aside.because, aside.fault) == ("E. Brandvold", "the card was changed", fault)
     assert (aside.jobs, aside.lost, (aside.seq, aside.hash)) == (6, 2, before[-1])
     [(who, body)] = rows(store, "select who, body from log")
@@ -82,7 +82,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded) -> None
     dsn = fresh(postgres.dsn)
     with psycopg.connect(dsn) as db:
         db.execute("drop table log, aside, aside_event, aside_checkpoint, issue, receiver, lane, notice")
-        db.execute("drop index event_of_catalogue")
+        db.execute("drop index event_of_catalogue, event_of_people")
         db.execute("update version set schema = 1")
     with closing(Store(dsn)) as store:
         assert rows(store, "select schema from version") == [(len(STEPS),)]
