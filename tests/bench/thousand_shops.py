@@ -32,7 +32,18 @@ SHOPS, BAYS = 1000, 4
 FIRST = "shop-0000"
 GOING_ON, NOTES = 60, 16
 """Jobs that each record has beyond those that are loaded, and the notes of each."""
-TABLES = ("event", "job", "movement", "certificate", "head", "use_day", "use_month", "tally_month")
+TABLES = (
+    "event",
+    "job",
+    "movement",
+    "certificate",
+    "head",
+    "taken",
+    "container",
+    "use_day",
+    "use_month",
+    "tally_month",
+)
 _MINUTE = "overlay(opened_utc placing lpad((s.n % 60)::text, 2, '0') from 15 for 2)"
 _OTHER = {
     "shop": "'shop-' || lpad(s.n::text, 4, '0')",
@@ -113,7 +124,7 @@ def _spread(db: Db, say: Callable[[str], None]) -> None:
     )
     for table in ("bay", *TABLES):
         begun_s = time.monotonic()
-        made = _definitions(db, table) if table in ("event", "job") else []
+        made = _definitions(db, table) if table in ("event", "job", "taken") else []
         for drop, _ in made:
             db.execute(drop.encode())
         columns = [

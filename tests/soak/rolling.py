@@ -11,6 +11,7 @@ note of what it has sent.
 from __future__ import annotations
 
 import argparse
+import logging
 import os
 import random
 import shutil
@@ -243,6 +244,7 @@ def main() -> int:
     parser.add_argument("--apart", action="store_true", help="a database for each of the two shops")
     parser.add_argument("--postgres", type=Path, metavar="DIR", help="programs of another PostgreSQL")
     options = parser.parse_args()
+    logging.disable(logging.WARNING)  # each kill is felt by every connection
     with tempfile.TemporaryDirectory() as folder, engine(options.postgres) as server:
         found = roll(
             server,

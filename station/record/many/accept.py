@@ -19,7 +19,7 @@ from station.record.many import derive, verify
 from station.record.many.ingest import EVENT, Db
 
 KIND = "accepted"
-_DRAWN = ("job", "movement", "certificate", "unread", "use_day", "use_month")
+_DRAWN = ("job", "movement", "certificate", "unread", "taken", "container", "use_day", "use_month")
 """What hangs on a bay's entries, under its own key."""
 
 

@@ -151,6 +151,7 @@ def _add(db: Db, bay: Bay, found: Arrived) -> None:
     drawn = derive.drawn(found.new, bay.zone)
     for table, (columns, rows) in rows_of(bay, drawn).items():
         _copy(db, table, columns, rows)
+    _hold(db, bay, drawn)
     _add_up(db, bay, derive.sums(bay.bay, drawn))
 
 
@@ -201,6 +202,43 @@ def _copy(db: Db, table: str, columns: Sequence[str], rows: Sequence[Sequence[An
     ):
         for row in rows:
             copy.write_row(row)
+
+
+TAKEN = "company shop bay container opened_seq seq metered_l u95_l".split()
+CONTAINER = "company shop bay container seq fluid counted_seq counted_utc counted_l counted_u95_l".split()
+_TAKEN = b"""
+    insert into taken select %s, %s, %s, t.container, e.seq, t.seq, t.metered_l, t.u95_l
+    from unnest(%s::text[], %s::text[], %s::bigint[], %s::float8[], %s::float8[]) as t (container, job_id, seq, metered_l, u95_l),
+        lateral (select min(seq) as seq from event where shop = %s and bay = %s and job_id = t.job_id) as e
+    where e.seq is not null"""
+_CONTAINER = b"""
+    insert into container select %s, %s, %s, * from unnest(
+        %s::text[], %s::bigint[], %s::text[], %s::bigint[], %s::text[], %s::float8[], %s::float8[])
+    on conflict (shop, bay, container) do update set seq = excluded.seq, fluid = excluded.fluid,
+        counted_seq = coalesce(excluded.counted_seq, container.counted_seq),
+        counted_utc = coalesce(excluded.counted_utc, container.counted_utc),
+        counted_l = coalesce(excluded.counted_l, container.counted_l),
+        counted_u95_l = coalesce(excluded.counted_u95_l, container.counted_u95_l)"""
+
+
+def _hold(db: Db, bay: Bay, drawn: Drawn) -> None:
+    """What jobs took out of containers, and how movements left these; the jobs' entries are there already."""
+    own = [bay.company, bay.shop, bay.bay]
+    rows = [(one.seq, one.row) for one in drawn.jobs if one.row.container is not None]
+    if rows:
+        taken = [(row.container, row.job_id, seq, row.metered_l, row.filled_u95_l) for seq, row in rows]
+        db.execute(_TAKEN, [*own, *map(list, zip(*taken, strict=True)), bay.shop, bay.bay])
+    left: dict[str, tuple[Any, ...]] = {}
+    for one in drawn.moved:
+        name, fluid = one.facts["container"], one.facts["fluid"]
+        if one.facts["kind"] == "counted":
+            counted: tuple[Any, ...] = (one.seq, one.utc, one.facts["volume_l"], one.facts["u95_l"])
+        else:
+            counted = left[name][3:] if name in left else (None, None, None, None)
+        if name is not None:
+            left[name] = (name, one.seq, fluid, *counted)
+    if left:
+        db.execute(_CONTAINER, [*own, *map(list, zip(*left.values(), strict=True))])
 
 
 SUMS: dict[str, tuple[Sequence[str], Sequence[str], Sequence[str]]] = {

@@ -194,20 +194,15 @@ STATEMENTS = {
         group by shop, day, fluid order by day, shop, fluid""",
     "stock": """
         select s.shop, s.bay, s.container, s.fluid,
-            coalesce(c.volume_l, 0) + coalesce(m.net_l, 0) - coalesce(j.metered_l, 0) as content_l,
-            sqrt(coalesce(c.u95_l, 0) ^ 2 + coalesce(m.u2, 0) + coalesce(j.u95_l, 0) ^ 2) as u95_l, c.utc as counted_utc
-        from (select distinct on (shop, bay, container) shop, bay, container, fluid from movement
-                where shop = any(%(shops)s) and container is not null order by shop, bay, container, seq desc) as s
-        left join lateral (select seq, utc, volume_l, u95_l from movement where shop = s.shop and bay = s.bay
-            and container = s.container and kind = 'counted' order by seq desc limit 1) as c on true
+            coalesce(s.counted_l, 0) + coalesce(m.net_l, 0) - coalesce(j.metered_l, 0) as content_l,
+            sqrt(coalesce(s.counted_u95_l, 0) ^ 2 + coalesce(m.u2, 0) + coalesce(j.u95_l, 0) ^ 2) as u95_l, s.counted_utc
+        from container as s
         left join lateral (select sum(case kind when 'received' then volume_l else -volume_l end) as net_l,
                 sum(u95_l * u95_l) as u2 from movement where shop = s.shop and bay = s.bay and container = s.container
-                and seq > coalesce(c.seq, 0) and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')) as m on true
-        left join lateral (select sum(metered_l) as metered_l, sum(filled_u95_l) as u95_l from job where shop = s.shop
-                and bay = s.bay and container = s.container and seq > coalesce(c.seq, 0) and coalesce(c.seq, 0) < (
-                    select min(e.seq) from event e where e.shop = job.shop and e.bay = job.bay and e.job_id = job.job_id)
-            ) as j on true
-        order by s.shop, s.bay, s.container""",
+                and seq > coalesce(s.counted_seq, 0) and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')) as m on true
+        left join lateral (select sum(metered_l) as metered_l, sum(u95_l) as u95_l from taken where shop = s.shop
+                and bay = s.bay and container = s.container and opened_seq > coalesce(s.counted_seq, 0)) as j on true
+        where s.shop = any(%(shops)s) order by s.shop, s.bay, s.container""",
     "short": f"""select {_JOB} from job where {_IN} and verdict = 'short' and deviation_percent is not null
         order by deviation_percent limit %(most)s""",
     "over": f"""select {_JOB} from job where {_IN} and verdict = 'over' and deviation_percent is not null

@@ -5,7 +5,7 @@ from typing import Any
 
 from station.record.chain import entry_hash
 from station.record.many import derive
-from station.record.many.ingest import Db
+from station.record.many.ingest import CONTAINER, TAKEN, Db
 
 _JOB_UL = ", ".join(
     f"coalesce(round(sum(round(coalesce({name}_l, 0) * 1000000))), 0)::bigint"
@@ -36,10 +36,21 @@ _TALLY = " union all ".join(
     )
 )
 
+_TAKEN = """
+    select j.company, j.shop, j.bay, j.container, e.seq, j.seq, j.metered_l, j.filled_u95_l from job j,
+        lateral (select min(seq) as seq from event where shop = j.shop and bay = j.bay and job_id = j.job_id) e
+    where j.container is not null and e.seq is not null"""
+_CONTAINER = """
+    select n.company, n.shop, n.bay, n.container, n.seq, n.fluid, c.seq, c.utc, c.volume_l, c.u95_l
+    from (select distinct on (shop, bay, container) * from movement where container is not null
+        order by shop, bay, container, seq desc) n
+    left join (select distinct on (shop, bay, container) * from movement where container is not null and kind = 'counted'
+        order by shop, bay, container, seq desc) c using (shop, bay, container)"""
+
 
 def recomputed() -> dict[str, str]:
-    """Table of sums → the statement that computes it anew from its rows."""
-    found = {"tally_month": _TALLY}
+    """Table of sums, or of what follows from rows → the statement that computes it anew from them."""
+    found = {"tally_month": _TALLY, "taken": _TAKEN, "container": _CONTAINER}
     for table, at in (("use_day", "day"), ("use_month", "month")):
         names = ", ".join(derive.USE)
         sums = ", ".join(f"sum({name})::bigint" for name in derive.USE)
@@ -119,4 +130,6 @@ def _sums(db: Db) -> Iterator[str]:
 def columns_of(table: str) -> tuple[str, ...]:
     if table == "tally_month":
         return ("company", "shop", "month", "dimension", "name", *derive.TALLY)
+    if table in ("taken", "container"):
+        return tuple({"taken": TAKEN, "container": CONTAINER}[table])
     return ("company", "shop", "bay", table.removeprefix("use_"), "fluid", *derive.USE)

@@ -78,12 +78,21 @@ def test_nothing_is_accepted_that_is_not_refused_or_has_no_reason(
     assert rows(store, "select count(*) from aside") == rows(store, "select count(*) from log") == [(0,)]
 
 
-def test_tables_of_the_version_before_are_brought_up(postgres: Embedded) -> None:
+def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_path: Path) -> None:
+    """With what is in them: what newer tables draw from it is there as if they had been there."""
     dsn = fresh(postgres.dsn)
+    record(tmp_path / "bay.sqlite", 6).close()
+    with closing(Store(dsn)) as store:
+        give(store, bay_of(store, enter(store)), outbox.batch(tmp_path / "bay.sqlite", 0, 1000))
     with psycopg.connect(dsn) as db:
-        db.execute("drop table log, aside, aside_event, aside_checkpoint, issue, receiver, lane, notice")
+        db.execute(
+            "drop table log, aside, aside_event, aside_checkpoint, issue, receiver, lane, notice, taken, container"
+        )
+        db.execute("create index job_of_container on job (shop, bay, container, seq)")
         db.execute("drop index event_of_catalogue, event_of_people")
         db.execute("update version set schema = 1")
     with closing(Store(dsn)) as store:
         assert rows(store, "select schema from version") == [(len(STEPS),)]
+        assert rows(store, "select count(*) from taken") == rows(store, "select count(*) from job") != [(0,)]
+        assert rows(store, "select count(*) from container") == [(1,)]
         assert whole(store) == []

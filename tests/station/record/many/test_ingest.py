@@ -60,6 +60,8 @@ def test_an_edit_of_a_row_or_a_sum_is_seen(store: Store, ledger: Ledger) -> None
         ("use_day", "jobs = jobs + 1"),
         ("use_month", "filled_ul = filled_ul - 1"),
         ("tally_month", "deviation_ppm = deviation_ppm + 1"),
+        ("taken", "opened_seq = opened_seq + 1"),
+        ("container", "counted_l = counted_l + 0.1, seq = seq + 1"),
         ("event", "body = '{}' where seq = 20 --"),
     ):
         with store.connection() as db:
