@@ -19,7 +19,17 @@ from station.record.many import derive, verify
 from station.record.many.ingest import EVENT, Db
 
 KIND = "accepted"
-_DRAWN = ("job", "movement", "certificate", "unread", "taken", "container", "use_day", "use_month")
+_DRAWN = (
+    "job",
+    "movement",
+    "certificate",
+    "unread",
+    "taken",
+    "container",
+    "use_day",
+    "use_month",
+    "fluid_name",
+)
 """What hangs on a bay's entries, under its own key."""
 
 

@@ -81,17 +81,20 @@ class Sums:
 
 @dataclass(frozen=True)
 class Drawn:
-    """What is drawn from a run of entries. unread: number of an entry that says nothing this station understands → why."""
+    """What is drawn from a run of entries. unread: number of an entry that says nothing this station understands → why. named:
+    fluid → what the bay's catalogue calls it, where an entry said so."""
 
     jobs: tuple[Job, ...]
     moved: tuple[Moved, ...]
     certified: tuple[Certified, ...]
     unread: Mapping[int, str]
+    named: Mapping[str, str] = field(default_factory=dict)
 
 
 def drawn(entries: Iterable[Entry], zone: tzinfo) -> Drawn:
     """zone: whose days the shop counts in."""
     jobs, moved, certified, unread = [], [], [], {}
+    named: dict[str, str] = {}
     for entry in entries:
         try:
             if "\\u0000" in entry.body:  # PostgreSQL's text has no such character
@@ -103,9 +106,16 @@ def drawn(entries: Iterable[Entry], zone: tzinfo) -> Drawn:
             elif entry.kind == "certificate":
                 found = Certificate.from_json(json.loads(entry.body)["certificate"])
                 certified.append(Certified(entry.seq, found))
+            elif entry.kind == "catalogue":
+                named |= _named(json.loads(entry.body))
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             unread[entry.seq] = f"{entry.kind}: {str(error)[:300]}"
-    return Drawn(tuple(jobs), tuple(moved), tuple(certified), unread)
+    return Drawn(tuple(jobs), tuple(moved), tuple(certified), unread, named)
+
+
+def _named(body: Mapping[str, Any]) -> dict[str, str]:
+    said = [(c["key"][0], c["fields"].get("name")) for c in body["changes"] if c["table"] == "fluid"]
+    return {key: name for key, name in said if isinstance(key, str) and isinstance(name, str)}
 
 
 def _job(entry: Entry, zone: tzinfo) -> Job:

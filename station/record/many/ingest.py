@@ -153,6 +153,13 @@ def _add(db: Db, bay: Bay, found: Arrived) -> None:
         _copy(db, table, columns, rows)
     _hold(db, bay, drawn)
     _add_up(db, bay, derive.sums(bay.bay, drawn))
+    if drawn.named:
+        with db.cursor() as cursor:
+            cursor.executemany(
+                "insert into fluid_name values (%s, %s, %s, %s, %s) on conflict (shop, bay, fluid) do update set name = "
+                "excluded.name",
+                [(bay.company, bay.shop, bay.bay, *one) for one in sorted(drawn.named.items())],
+            )
 
 
 def rows_of(bay: Bay, drawn: Drawn) -> dict[str, tuple[Sequence[str], list[tuple[Any, ...]]]]:

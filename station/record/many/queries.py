@@ -231,6 +231,8 @@ STATEMENTS = {
     "job": f"select {_JOB} from job where shop = %(shop)s and bay = %(bay)s and job_id = %(job_id)s",
     "told": """select seq, kind, body, utc, clock_synced from event where shop = %(shop)s and bay = %(bay)s
             and job_id = %(job_id)s order by seq""",
+    "fluids": """select fluid, min(name) from fluid_name where company = %(company)s and shop = any(%(shops)s)
+        group by fluid having count(distinct name) = 1""",
     "shops": "select shop, time_zone from shop where company = %(company)s order by shop",
     "companies": "select distinct company from shop order by company",
 }  # fmt: skip
@@ -250,6 +252,11 @@ def companies(db: Db) -> list[str]:
 def shops(db: Db, company: str) -> dict[str, str]:
     """Shop → its time zone."""
     return dict(db.execute(STATEMENTS["shops"].encode(), {"company": company}).fetchall())
+
+
+def fluids(db: Db, scope: Scope) -> dict[str, str]:
+    """Fluid → its name, where all bays of these shops that have it call it the same."""
+    return dict(db.execute(STATEMENTS["fluids"].encode(), scope.values()).fetchall())
 
 
 def use(db: Db, scope: Scope) -> list[Use]:

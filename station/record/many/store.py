@@ -18,7 +18,15 @@ from station.common.days import zone_of
 from station.errors import InputError, StationError
 from station.record.many.ingest import Bay, Db
 
-STEPS = ("schema.sql", "schema_2.sql", "schema_3.sql", "schema_4.sql", "schema_5.sql", "schema_6.sql")
+STEPS = (
+    "schema.sql",
+    "schema_2.sql",
+    "schema_3.sql",
+    "schema_4.sql",
+    "schema_5.sql",
+    "schema_6.sql",
+    "schema_7.sql",
+)
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 TOKEN = "tallypan"

@@ -115,6 +115,32 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
     assert "/jobs/harbour/bay-1/001-" in meter.text
 
 
+def test_fluids_are_named_as_their_bays_name_them_unless_they_differ(roll: Roll, path: Path) -> None:
+    def name(fluid: str, called: str) -> dict[str, object]:
+        return {"table": "fluid", "key": [fluid], "action": "add", "fields": {"name": called, "grade": "x"}}
+
+    with closing(Ledger(path)) as ledger:
+        at = Moment("boot", 99.0, "2026-03-02T08:00:00.000+00:00", True)
+        for called in ("Old name", "Axle <oil>"):
+            changes = [name("gear oil 75W-90", called), name("ATF", "Gearbox oil")]
+            ledger.append(None, "catalogue", {"origin": "page", "changes": changes}, at)
+    roll.take(path, roll.tokens[0])
+    for address in ("/jobs", "/usage", "/quality"):
+        text = roll.send("GET", f"{address}?{MONTHS}", headers=SHOW).text
+        assert "Axle &lt;oil&gt;" in text, address
+        assert "gear oil 75W-90" not in text, address
+        assert "Old name" not in text, address
+    assert "Gearbox oil" in roll.send("GET", f"/usage?{MONTHS}", headers=SHOW).text
+    told = roll.send("GET", f"/jobs.json?{MONTHS}").json()
+    assert "gear oil 75W-90" in {one["fluid"] for one in told}, "programs get the key"
+    with roll.store.connection() as db:
+        db.execute("insert into fluid_name values (%s, 'quay', 'bay-9', 'ATF', 'another')", [COMPANY])
+    text = roll.send("GET", f"/usage?{MONTHS}", headers=SHOW).text
+    assert "ATF" in text
+    assert "Gearbox oil" not in text
+    assert "Gearbox oil" in roll.send("GET", f"/usage?{MONTHS}&shop=harbour", headers=SHOW).text
+
+
 def test_one_job_is_reached_from_every_list(roll: Roll, path: Path) -> None:
     roll.take(path, roll.tokens[0])
     [first, *_] = roll.send("GET", f"/jobs.json?{MONTHS}").json()

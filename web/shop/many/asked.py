@@ -44,6 +44,11 @@ class Asked:
     shop: str
     month: str
     months: int
+    fluids: Mapping[str, str]
+
+    def fluid(self, key: str | None) -> str:
+        """A fluid as the bays' own pages name it; its key where they name it differently, or not at all."""
+        return self.fluids.get(key, key) if key else fmt.UNKNOWN
 
 
 def _store(request: Request) -> Store:
@@ -104,9 +109,10 @@ def _bays(store: TheStore, shops: TheShops) -> list[Reporting]:
 TheBays = Annotated[list[Reporting], Depends(_bays, scope="function")]
 
 
-def _asked(shops: TheShops, month: Month = "", months: Months = 1, shop: Shop = "") -> Asked:
+def _asked(db: ReadingDb, shops: TheShops, month: Month = "", months: Months = 1, shop: Shop = "") -> Asked:
     scope = scope_of(shops.company, list(shops.zones), month, months, [shop] if shop else [])
-    return Asked(scope, shops, shop, f"{later(scope.until, -1):%Y-%m}", months)
+    named = queries.fluids(db, scope)
+    return Asked(scope, shops, shop, f"{later(scope.until, -1):%Y-%m}", months, named)
 
 
 TheAsked = Annotated[Asked, Depends(_asked, scope="function")]

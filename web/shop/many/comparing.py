@@ -18,14 +18,14 @@ def job_address(line: JobLine | Point) -> str:
     return f"/jobs/{quote(line.shop)}/{quote(line.bay)}/{quote(line.job_id, safe='')}"
 
 
-def _fill_row(line: JobLine) -> list[Cell]:
+def _fill_row(asked: Asked, line: JobLine) -> list[Cell]:
     where = f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}"
     return [
         Cell(fmt.dated(f"{line.day}"), job_address(line)),
         Cell(f"{line.shop} · {line.bay}"),
         Cell(where),
         Cell(line.meter or fmt.UNKNOWN),
-        Cell(line.fluid or fmt.UNKNOWN),
+        Cell(asked.fluid(line.fluid)),
         Cell(str(fmt.litres(line.filled_l, line.filled_u95_l)), amount=True),
         Cell(str(fmt.litres(line.expected_fill_l, line.expected_fill_u95_l)), amount=True),
         percent(line.deviation_percent, 1),
@@ -91,7 +91,13 @@ def quality_page(
             empty,
         ),
         Section(_("Which bay?"), "", (_("Bay"), *columns), _shares(counts("bay", True)), empty),
-        Section(_("Which fluid?"), "", (_("Fluid"), *columns), _shares(counts("fluid", False)), empty),
+        Section(
+            _("Which fluid?"),
+            "",
+            (_("Fluid"), *columns),
+            _shares([(asked.fluid(name), jobs, k) for name, jobs, k in counts("fluid", False)]),
+            empty,
+        ),
         Section(
             _("Which compartment type?"),
             "",
@@ -113,7 +119,7 @@ def quality_page(
             _("Short fills, the worst first"),
             "",
             [_(name) for name in _FILL],
-            [_fill_row(one) for one in short],
+            [_fill_row(asked, one) for one in short],
             fills,
             files("/quality", asked),
         ),
@@ -121,7 +127,7 @@ def quality_page(
             _("Overfills, the worst first"),
             "",
             [_(name) for name in _FILL],
-            [_fill_row(one) for one in over],
+            [_fill_row(asked, one) for one in over],
             fills,
         ),
     ]

@@ -233,7 +233,14 @@ def usage_page(asked: Asked, lines: Sequence[Use], stock: Sequence[Held]) -> Man
         for line in lines:
             groups.setdefault(tuple(getattr(line, name) for name in names), []).append(line)
         return [
-            [*(Cell(part or fmt.UNKNOWN) for part in key), *_use_cells(groups[key])] for key in sorted(groups)
+            [
+                *(
+                    Cell(asked.fluid(part) if name == "fluid" else part)
+                    for name, part in zip(names, key, strict=True)
+                ),
+                *_use_cells(groups[key]),
+            ]
+            for key in sorted(groups)
         ]
 
     everything = [[Cell(_("All")), *_use_cells(lines)]] if lines else []
@@ -260,7 +267,7 @@ def usage_page(asked: Asked, lines: Sequence[Use], stock: Sequence[Held]) -> Man
                     Cell(one.shop),
                     Cell(one.bay),
                     Cell(one.container),
-                    Cell(one.fluid),
+                    Cell(asked.fluid(one.fluid)),
                     Cell(_content(one), amount=True),
                     Cell(fmt.UNKNOWN if one.counted_utc is None else fmt.day(one.counted_utc)),
                 ]

@@ -57,7 +57,7 @@ def _row(asked: Asked, line: JobLine) -> list[Cell]:
         Cell(f"{line.shop} · {line.bay}"),
         Cell(f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}"),
         Cell(line.technician or fmt.UNKNOWN),
-        Cell(line.fluid or fmt.UNKNOWN),
+        Cell(asked.fluid(line.fluid)),
         Cell(str(fmt.litres(line.filled_l, line.filled_u95_l)), amount=True),
         percent(line.deviation_percent, 1),
         Cell(_(line.verdict if line.stage == "closed" else line.stage), tone=TONES.get(line.verdict, "none")),

@@ -9,7 +9,7 @@ import pytest
 
 from station.errors import InputError
 from station.record import outbox
-from station.record.ledger import Ledger
+from station.record.ledger import Ledger, Moment
 from station.record.many.accept import accept, set_aside
 from station.record.many.embedded import Embedded
 from station.record.many.store import STEPS, Store
@@ -81,13 +81,21 @@ def test_nothing_is_accepted_that_is_not_refused_or_has_no_reason(
 def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_path: Path) -> None:
     """With what is in them: what newer tables draw from it is there as if they had been there."""
     dsn = fresh(postgres.dsn)
-    record(tmp_path / "bay.sqlite", 6).close()
-    with closing(Store(dsn)) as store:
-        give(store, bay_of(store, enter(store)), outbox.batch(tmp_path / "bay.sqlite", 0, 1000))
+    with closing(Store(dsn)) as store, closing(record(tmp_path / "bay.sqlite", 6)) as ledger:
+        for called in ("old", "Axle oil \\ 75W"):
+            change = {"table": "fluid", "key": ["gear"], "action": "add", "fields": {"name": called}}
+            at = Moment("boot", 9.0, "2026-03-02T08:00:00.000+00:00", True)
+            ledger.append(None, "catalogue", {"origin": "page", "changes": [change]}, at)
+        assert (
+            give(store, bay_of(store, enter(store)), outbox.batch(Path(ledger.path), 0, 1000)).fault is None
+        )
+        before = rows(store, "select * from fluid_name")
+        assert [row[3:] for row in before] == [("gear", "Axle oil \\ 75W")]
     with psycopg.connect(dsn) as db:
         db.execute(
             "drop table log, aside, aside_event, aside_checkpoint, issue, receiver, lane, notice, taken, container"
         )
+        db.execute("drop table fluid_name")
         db.execute("create index job_of_container on job (shop, bay, container, seq)")
         db.execute("drop index event_of_catalogue, event_of_people")
         db.execute("update version set schema = 1")
@@ -95,4 +103,5 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         assert rows(store, "select schema from version") == [(len(STEPS),)]
         assert rows(store, "select count(*) from taken") == rows(store, "select count(*) from job") != [(0,)]
         assert rows(store, "select count(*) from container") == [(1,)]
+        assert rows(store, "select * from fluid_name") == before
         assert whole(store) == []
