@@ -259,7 +259,7 @@ def boot(guests: str, append: str = "") -> dict[str, Any]:
     return read_results(console.text)
 
 
-def connect(path: Path, limit_s: float = 20.0) -> socket.socket:
+def connect(path: Path, limit_s: float = 300.0) -> socket.socket:
     """A line to one of the emulator's sockets, as soon as it is there."""
     end_s = time.monotonic() + limit_s
     while True:

@@ -22,7 +22,8 @@ from typing import Any
 
 PUMP, PENDANT = 22, 23
 GPIO = 0x3F200000
-FLOW_L_MIN, PULSES_PER_L = 3.6, 402.5
+FLOW_L_MIN, PULSES_PER_L = 2.5, 402.5
+"""What the demo bay's pump gives of this oil at this temperature, within its own doubt: of more or less the pump is stopped."""
 OWNER, SECRET = "E. Brandvold", "a heron on the weir"
 PLACE = Path("/run/bench")
 FORM = {
