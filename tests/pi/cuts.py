@@ -14,6 +14,7 @@ import struct
 import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from io import FileIO
 from pathlib import Path
 
 from station.errors import LedgerError
@@ -77,28 +78,50 @@ def _mark(write: Write, marks_at: int) -> str | None:
 
 
 def cut_and_judge(
-    card: Path, log: Path, marks_at: int, cuts: int, seed: int, folder: Path, late: int = 0
+    card: Path,
+    log: Path,
+    marks_at: int,
+    cuts: int,
+    seed: int,
+    folder: Path,
+    late: int = 0,
+    cached: bool = False,
 ) -> Judged:
     """Cut the power so many times, each after a random sector of a recording. card: as it was when the recording began; it is
-    copied. late: answers are claimed so many sectors before the card has them, a planted fault."""
+    copied. late: answers are claimed so many sectors before the card has them, a planted fault. cached: the card tells of a
+    cache, so that of what comes behind its last flush any part may be lost."""
     folder.mkdir(exist_ok=True)
     work = folder / "laid-out"
     copy(card, work)
-    told = [write for write in read_log(log) if write.data]
+    told = [write for write in read_log(log) if write.data or cached]
     marks = [(n, text) for n, write in enumerate(told) if (text := _mark(write, marks_at))]
     rng = random.Random(f"cuts {seed}")
     judged, done = Judged(), 0
     with work.open("r+b", buffering=0) as file:
         for point in sorted(rng.randrange(marks[0][0], len(told)) for _ in range(cuts)):
-            for write in told[done:point]:
-                file.seek(write.at)
-                file.write(write.data)
-            done = point
+            safe = point
+            while cached and safe > done and told[safe - 1].data:
+                safe -= 1
+            for write in told[done:safe]:
+                _put(file, write)
+            done = safe
+            before = [_put(file, write) for write in told[safe:point] if rng.random() < 0.5]
             answered = [text for n, text in marks if n < point + late]
             judged.cuts += 1
             judged.answered.append(len(answered))
             judged.failed += [f"cut at sector {point}: {text}" for text in _left(work, folder, answered)]
+            for write in reversed(before):
+                _put(file, write)
     return judged
+
+
+def _put(file: FileIO, write: Write) -> Write:
+    """Put a write on the card; what stood there."""
+    file.seek(write.at)
+    before = Write(write.at, file.read(len(write.data)) or b"")
+    file.seek(write.at)
+    file.write(write.data)
+    return before
 
 
 def _left(work: Path, folder: Path, answered: list[str]) -> Iterator[str]:
