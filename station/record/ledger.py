@@ -143,8 +143,12 @@ class Ledger:
             with self.db.atomic():
                 yield
         except sqlite3.Error as error:
-            # After a failed sync the system may have thrown away what it did not write, and say no more of it.
-            self._doubted = self._doubted or (error.sqlite_errorcode & 0xFF) == sqlite3.SQLITE_IOERR
+            # After a failed sync the system may have thrown away what it did not write, and say no more of it. What was opened
+            # while the card was read-only never writes, not even once the card does.
+            self._doubted = self._doubted or (error.sqlite_errorcode & 0xFF) in (
+                sqlite3.SQLITE_IOERR,
+                sqlite3.SQLITE_READONLY,
+            )
             raise LedgerError(f"ledger {self.path}: not written ({error}).") from error
         if outermost:
             self._note_head()
@@ -158,6 +162,8 @@ class Ledger:
             self.db = Database(self._connection)
             self.db.execute("pragma busy_timeout = 5000")
             self._prepare()
+            self.db.execute("begin immediate")  # raises on a card that is still read-only
+            self.db.execute("rollback")
             fault = self.db.execute("pragma quick_check(1)").fetchone()[0]
         except (sqlite3.Error, OSError) as error:
             raise LedgerError(f"ledger {self.path}: the disk failed, and still does ({error}).") from error

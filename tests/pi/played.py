@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from station.errors import StationError
-from tests.pi.cuts import MARK, PATH, SECTOR
+from tests.pi.cuts import MARK, PATH, SECTOR, read_log
 from tests.soak.played import STEP_S, Played
 
 FILES_MIB, MARKS_MIB = 128, 8
@@ -127,6 +127,10 @@ def record(folder: Path) -> Recording:
             finally:
                 hand.close()
                 bay.close()
+    told = bytearray((folder / "start").read_bytes())
+    for write in read_log(folder / "writes"):
+        told[write.at : write.at + len(write.data)] = write.data
+    assert told == (folder / "card").read_bytes(), "the recording is not what was written"
     return Recording(folder / "start", folder / "writes", answered)
 
 

@@ -289,6 +289,28 @@ def test_after_a_failed_sync_nothing_is_written_before_the_record_was_read_back(
     ledger.close()
 
 
+def test_a_card_that_turned_read_only_is_written_again_once_it_takes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite opens for reading what the system will not open for writing, and such a connection never writes."""
+    record = Ledger(tmp_path / "l.sqlite")
+    record.append(None, "note", {"text": "before"}, now())
+    connect = sqlite3.connect
+    record.db.conn.close()
+    record._connection = connect(f"file:{record.path}?mode=ro", uri=True)
+    record.db = Database(record._connection)
+    with monkeypatch.context() as read_only:
+        read_only.setattr(
+            "station.record.ledger.sqlite3.connect", lambda path: connect(f"file:{path}?mode=ro", uri=True)
+        )
+        for _ in range(3):
+            with pytest.raises(LedgerError, match="readonly"):
+                record.append(None, "note", {"text": "meanwhile"}, now())
+    record.append(None, "note", {"text": "after"}, now())
+    assert [event["body"]["text"] for event in record.events()] == ["before", "after"]
+    record.close()
+
+
 def test_a_record_that_others_could_read_is_closed_to_them(tmp_path: Path) -> None:
     path = tmp_path / "l.sqlite"
     path.touch()
