@@ -6,8 +6,9 @@ from collections.abc import Callable
 
 MOST_AHEAD_S = 0.06
 """Wall seconds by which the clock runs ahead of the plant's last step: three of its steps."""
-GIVEN_UP_S = 1.0
-"""Wall seconds for which the clock waits for a reader: one that stays away longer has ended."""
+GIVEN_UP_S = 5.0
+"""Wall seconds for which the clock waits for a reader: one that stays away longer has ended. On a computer that is busy ten
+times over a thread may be kept waiting for two."""
 
 
 class BayClock:

@@ -138,8 +138,8 @@ def _proof(state: BayState) -> list[Next]:
     """The proof at the lip, where the shop has it and none is under way."""
     if state.settings.lip_proof == "never" or lip.proving(state) is not None:
         return []
-    to_go_l = amounts.target_l(state) - amounts.delivered_l(state)
-    early = state.stage is Stage.FILL and to_go_l > TARGET_NEAR_L and state.fill.overflow_at_l is None
+    to_go = amounts.may_go_l(state) > TARGET_NEAR_L
+    early = state.stage is Stage.FILL and to_go and state.fill.overflow_at_l is None
     why = _("first: fill to the target") if early or state.pump.hold.running else None
     return [Next(Mark.LIP_PROOF, _("Prove at the lip"), why)]
 
@@ -183,7 +183,7 @@ def _onward(state: BayState, done: frozenset[str]) -> list[Next]:
             return [Next(Mark.FLUSH, _("Solvent from here on")), Next(Mark.RESEAL_DONE, _("Resealed"))]
         running = timer(state)
         left = running is not None and running[1] > 0
-        label = _("Start the fill before the sealant has cured") if left else _("Start the fill")
+        label = _("Sealant not cured: fill all the same") if left else _("Start the fill")
         return [Next(Mark.FILL_START, label)]
     if stage is Stage.FILL:
         return [

@@ -27,6 +27,11 @@ def delivered_l(state: BayState) -> float:
     return state.meter.volume_l
 
 
+def may_go_l(state: BayState) -> float:
+    """What the pump may still be asked for: what is to go, less what may have gone in uncounted."""
+    return target_l(state) - delivered_l(state) - state.pump.hold.unsure_l
+
+
 def hose_held_l(state: BayState) -> float:
     """What of another fluid the hose held when the job was opened."""
     return 0.0 if state.spec.hose is None else state.spec.hose.volume_l

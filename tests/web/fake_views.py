@@ -157,7 +157,7 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
         "steps": (pan_step(says="fluid"), pan_step("flush", id="s2", kg=0.0)),
         "timer": TimerView("cure", 844.2, 1200.0),
         "checklist": (_item("torque", "Bolts or drain plug to the manual's torque."),),
-        "next_marks": (_next(Mark.FILL_START, "Start the fill before the sealant has cured"),),
+        "next_marks": (_next(Mark.FILL_START, "Sealant not cured: fill all the same"),),
     },
     "fill": {
         "figures": replace(

@@ -33,6 +33,11 @@ TIMERS = {
     "settle": N_("Fluid settling"),
     "leak watch": N_("Leak watch"),
 }
+TIMES_UP = {
+    "cure": N_("Cure time is over"),
+    "settle": N_("Settling time is over"),
+    "leak watch": N_("Leak watch is over"),
+}
 
 QUANTITIES = {
     "drained": N_("Drained"),
@@ -146,10 +151,23 @@ def proving(held: bool) -> str:
     return _("Press and hold to prove at the lip: small steps, with a look at the pan after each.")
 
 
-def pump(latched: str | None, blocked: str | None, *, pump_on: bool, held: bool, reached: bool) -> str:
-    """What the pump does and, where it does not run, why. reached: nothing is left to go."""
+def pump(
+    latched: str | None,
+    blocked: str | None,
+    *,
+    pump_on: bool,
+    held: bool,
+    reached: bool,
+    uncounted_l: float = 0.0,
+) -> str:
+    """What the pump does and, where it does not run, why. reached: nothing is left to go, not even with what may have
+    gone in uncounted."""
     if pump_on:
         return _("Pump is running. Let go to stop.")
+    if reached and uncounted_l and latched in (None, "target reached") and blocked is None:
+        return _(
+            "Stopped before the target: {uncounted} may have gone in while the meter did not count. Prove at the lip, or look at the level and top up."
+        ).format(uncounted=fmt.volume(uncounted_l))
     if latched == "target reached":
         return _("Stopped: target reached.")
     if latched in (lip.OVER, lip.NOTHING):

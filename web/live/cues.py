@@ -1,7 +1,7 @@
 """What the bay page may say aloud: the moments that nobody under a vehicle can see on a screen."""
 
 from station.bay.views import BayView
-from web.live.dock import REACHED_L
+from web.live.dock import REACHED_L, reached
 
 NEAR_L = 0.2
 """So much before the target the hand on the control is told. Common practice, no source."""
@@ -12,7 +12,7 @@ def cue(view: BayView) -> str:
     fill = view.stage == "fill" and view.to_go_l is not None
     if fill and view.latched is None and view.pump_on:
         return "near" if REACHED_L <= (view.to_go_l or 0.0) <= NEAR_L else ""
-    if fill and not view.pump_on and (view.to_go_l or 0.0) < REACHED_L:
+    if fill and reached(view):
         return "target"
     if view.latched is not None:
         return "stopped"

@@ -48,9 +48,9 @@ def dock(view: BayView, outcome: Outcome) -> Dock:
         return Dock(figure, missing, tick=tick)
     marks = {mark.mark: mark for mark in view.next_marks if mark.enabled}
     if view.stage == "fill":
-        if not _reached(view):
+        if not reached(view):
             return Dock(figure, missing, held=True)
-        done = marks.get(Mark.FILL_DONE)
+        done = marks.get(_after_the_target(view, outcome, marks))
         return Dock(figure, missing, mark=done, label=done.label if done else "")
     if view.stage == "settle":
         return _settle(view, outcome, figure, missing, marks)
@@ -74,8 +74,27 @@ def _settle(view: BayView, outcome: Outcome, figure: str, missing: str, marks: d
     return Dock(figure, missing, mark=mark, label=mark.label if mark else "", wait=_better_waited(view))
 
 
-def _reached(view: BayView) -> bool:
-    return not view.pump_on and view.to_go_l is not None and view.to_go_l < REACHED_L
+def reached(view: BayView) -> bool:
+    """Whether the pump stands and has no more to do."""
+    return not view.pump_on and view.may_go_l is not None and view.may_go_l < REACHED_L
+
+
+def _after_the_target(view: BayView, outcome: Outcome, marks: dict[Mark, MarkView]) -> Mark:
+    """A fill that nothing settles yet is proved at the lip before it is done, where that was not tried."""
+    tried = view.pump is not None and view.pump.lip is not None and view.pump.lip.steps > 0
+    unsettled = outcome.verdict not in ("full", "over") and not outcome.level_seen and not tried
+    return Mark.LIP_PROOF if unsettled and Mark.LIP_PROOF in marks else Mark.FILL_DONE
+
+
+def _to_go(view: BayView) -> str:
+    """What is to go, and what else of it is known: what may be in there already, and what is not in there any more."""
+    told = [_("{to_go} to go").format(to_go=fmt.litres(view.to_go_l))]
+    unsure_l, over_l = 0.0 if view.pump is None else view.pump.unsure_l, view.figures.overflow_l or 0.0
+    if unsure_l >= REACHED_L:
+        told.append(_("{unsure} may have gone in uncounted").format(unsure=fmt.volume(unsure_l)))
+    if over_l >= REACHED_L:
+        told.append(_("{over} ran over").format(over=fmt.volume(over_l)))
+    return " · ".join(told)
 
 
 def _better_waited(view: BayView) -> bool:
@@ -114,7 +133,7 @@ def _figures(view: BayView, outcome: Outcome) -> tuple[str, str]:
             _("{number} of {target}").format(
                 number=fmt.litres(f.filled_l or 0.0).number, target=fmt.litres(view.target_l)
             ),
-            _("{to_go} to go").format(to_go=fmt.litres(view.to_go_l)),
+            _to_go(view),
         )
     if view.stage in ("settle", "leak watch"):
         short_l = missing_l(outcome)

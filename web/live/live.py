@@ -16,7 +16,7 @@ from web.frame import words
 from web.frame.render import render
 from web.live import gauge, pan_steps, witnesses
 from web.live.cues import cue
-from web.live.dock import REACHED_L, Dock, dock
+from web.live.dock import REACHED_L, Dock, dock, reached
 
 NO_JOB = ("idle", "closed", "abandoned")
 FILLED = ("settle", "leak watch", "closed")
@@ -43,14 +43,21 @@ class Live:
 
 
 def _pump(view: BayView) -> str:
-    reached = view.to_go_l is not None and view.to_go_l < REACHED_L
     # In a purge the hose is in a waste vessel: no level at a plug asks for more.
-    if _purging(view) and reached and not (view.pump_on or view.latched or view.blocked):
+    if _purging(view) and reached(view) and not (view.latched or view.blocked):
         return _(words.PURGED)
     proof = None if view.pump is None else view.pump.lip
     if proof is not None and proof.under_way and not (view.pump_on or view.latched or view.blocked):
         return words.proving(view.held)
-    return words.pump(view.latched, view.blocked, pump_on=view.pump_on, held=view.held, reached=reached)
+    unsure_l = 0.0 if view.pump is None else view.pump.unsure_l
+    return words.pump(
+        view.latched,
+        view.blocked,
+        pump_on=view.pump_on,
+        held=view.held,
+        reached=reached(view),
+        uncounted_l=unsure_l if unsure_l >= REACHED_L else 0.0,
+    )
 
 
 def _purging(view: BayView) -> bool:
@@ -91,7 +98,8 @@ def live(view: BayView) -> Live:
         geo |= gauge.flask(job, figures, view.target_l) | gauge.drain(job, figures)
     timer = view.timer
     if timer is not None:
-        text["timer.what"] = _(words.TIMERS.get(timer.what, timer.what))
+        named = words.TIMES_UP if timer.left_s <= 0 else words.TIMERS
+        text["timer.what"] = _(named.get(timer.what, timer.what))
         text["timer.left"] = fmt.clock(timer.left_s)
         text["timer.of"] = _("of {of}").format(of=fmt.clock(timer.of_s))
         geo |= gauge.timer(timer.left_s, timer.of_s)
@@ -240,8 +248,9 @@ def _flags(view: BayView, stage: str, judged: bool, near: Dock) -> dict[str, boo
         "torque": stage in ("reseal", "settle", "leak watch"),
         "top_up": stage in ("fill", "settle"),
         "weigh_container": job_open and not view.supply.on_scale,
-        "dock": stage == "fill" or view.pump_on or purging,
-        "hold": purging or (stage == "fill" and (view.pump_on or near.tick is None)),
+        "dock": (stage == "fill" and near.tick is None) or view.pump_on or purging,
+        # At the target there is nothing to hold for, but whoever still holds keeps what is under the thumb.
+        "hold": purging or (stage == "fill" and (view.pump_on or view.held or near.held)),
         "docked": job_open or view.pump_on or purging,
         # Between jobs there is no pump view, and a trip still has to be cleared.
         "pump_locked": any(f.source == "pump" and f.fault in PUMP_LOCKS for f in view.faults),

@@ -2,7 +2,7 @@
 // Press and hold, in the strict sense: whatever makes it doubtful that somebody still presses, lets go.
 import { isStale, onLive } from "./live.js";
 import { textOf } from "./dom.js";
-import { say, send } from "./send.js";
+import { hush, say, send } from "./send.js";
 import { _ } from "./words.js";
 
 const BEAT_MS = 100;
@@ -46,12 +46,18 @@ export function pressAndHold(button, down, up) {
 // allowed: whether the page, as it now stands, has a control to hold at all.
 /** @param {HTMLElement} button @param {(live: import("./live.js").Live) => boolean} allowed */
 export function holdToRun(button, allowed = (live) => live.flag.hold) {
-  let grip = "", beating = 0, unanswered = 0;
+  let grip = "", beating = 0, unanswered = 0, told = false, ran = false;
 
   /** @param {string} why */
   const over = (why) => {
     release();
     say(why);
+    told = true;
+  };
+  // Why the last hold ended is old news once the pump runs again, whoever holds it.
+  const forget = () => {
+    if (told) hush();
+    told = false;
   };
   const beat = async () => {
     if (isStale()) return over(_("Stopped: no live figures. Wait for them, then press again."));
@@ -61,6 +67,7 @@ export function holdToRun(button, allowed = (live) => live.flag.hold) {
     try {
       // A page on its way out holds nothing.
       await send("/api/hold", { held: true, grip: mine }, { keepalive: false });
+      if (mine === grip) forget();
     } catch (error) {
       if (mine === grip) over(textOf(error));
     } finally {
@@ -81,6 +88,10 @@ export function holdToRun(button, allowed = (live) => live.flag.hold) {
     send("/api/hold", { held: false, grip: mine }).catch(() => {});
   };
   const release = pressAndHold(button, down, up);
-  onLive((live) => { if (!allowed(live)) release(); });
+  onLive((live) => {
+    if (!allowed(live)) release();
+    if (live.flag.pump_on && !ran) forget();
+    ran = live.flag.pump_on;
+  });
   return release;
 }

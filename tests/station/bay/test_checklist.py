@@ -5,7 +5,10 @@ from typing import Literal
 import pytest
 
 from station.bay.checklist import HOSE, STAND, Next, is_done, items, mark_of, next_marks
+from station.common.evolve import evolve
 from station.core import lip
+from station.core.amounts import delivered_l, target_l
+from station.core.state import with_hold
 from station.errors import InputError
 from station.given.said import Mark
 from station.given.settings import Settings
@@ -26,6 +29,15 @@ def test_it_is_offered_once_the_target_is_reached_and_not_while_one_is_under_way
     assert "lip_proof" not in offered(fill)
     fill.put("mark", "fill_done")
     assert offered(fill)["lip_proof"].why is None
+
+
+def test_a_fill_that_stopped_early_for_what_may_be_uncounted_can_be_proved() -> None:
+    fill = Fill(spec_of("75W-90", 0.4, PUMP), 20.0, 1)
+    left_l = target_l(fill.state) - delivered_l(fill.state)
+    for unsure_l, why in ((left_l - 0.03, "first: fill to the target"), (left_l - 0.01, None)):
+        hold = evolve(fill.state.pump.hold, unsure_l=unsure_l)
+        fill.state = with_hold(fill.state, hold)
+        assert offered(fill)["lip_proof"].why == why
 
 
 def test_a_spirit_level_is_ticked_before_the_plug_goes_in_and_nothing_waits_for_it() -> None:

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from station.bay.views import BayView, MarkView
+from station.bay.views import BayView, LipView, MarkView
 from station.given.said import Mark
-from tests.web.fake_views import view_of
+from tests.web.fake_views import pump_of, view_of
 from web.live.dock import Dock, dock
-from web.live.live import outcome
+from web.live.live import live, outcome
 
 
 def of(view: BayView) -> Dock:
@@ -61,6 +61,41 @@ def test_filling_says_how_much_of_how_much_and_ends_with_fill_done() -> None:
     running = of(ticked("fill"))
     assert (running.figure, running.missing) == ("2.44 of 2.87 L", "0.43 L to go")
     assert next_of(ticked("fill", pump_on=False, to_go_l=0.0)) == "fill_done"
+
+
+def test_at_the_target_what_nothing_settles_yet_is_proved_at_the_lip_first() -> None:
+    lip = MarkView(Mark.LIP_PROOF, "Prove at the lip", None)
+    view = ticked("fill", pump_on=False, to_go_l=0.0)
+    offered = replace(view, next_marks=(*view.next_marks, lip))
+    assert next_of(replace(offered, figures=replace(offered.figures, verdict="undecided"))) == "lip_proof"
+    assert next_of(replace(offered, figures=replace(offered.figures, verdict="full"))) == "fill_done"
+    tried = LipView(under_way=False, steps=3, pushed_l=0.04, most_l=0.15, over_l=0.0, proved=False)
+    after = replace(offered, pump=replace(pump_of(), lip=tried))
+    assert next_of(replace(after, figures=replace(after.figures, verdict="undecided"))) == "fill_done"
+
+
+def test_what_may_have_gone_in_uncounted_is_said_and_is_not_held_for() -> None:
+    """Four stops for no flow had left a fill 0.23 L before its target, where each hold ended at once."""
+    view = ticked("fill", pump_on=False, held=False, to_go_l=0.23, pump=pump_of(unsure_l=0.23))
+    assert next_of(view) == "fill_done"
+    assert of(view).missing == "0.23 L to go · 0.23 L may have gone in uncounted"
+    shown = live(view)
+    assert not shown.flag["hold"]
+    assert shown.text["pump"].startswith("Stopped before the target: 0.23 L may have gone in")
+    topped_up = replace(view, to_go_l=0.28)
+    assert next_of(topped_up) == "hold"
+    assert live(topped_up).flag["hold"]
+
+
+def test_what_ran_over_explains_why_filled_and_to_go_do_not_add_up() -> None:
+    view = ticked("fill")
+    spilt = replace(view, figures=replace(view.figures, overflow_l=0.05))
+    assert of(spilt).missing == "0.43 L to go · 50 mL ran over"
+
+
+def test_whoever_still_holds_at_the_target_keeps_the_control() -> None:
+    for held in (True, False):
+        assert live(ticked("fill", pump_on=False, held=held, to_go_l=0.0)).flag["hold"] is held
 
 
 def test_what_is_missing_after_the_fill_is_said_and_topped_up_first() -> None:
