@@ -30,7 +30,7 @@ KINDS = {
     "short fill": N_("short fill"),
     "calibration due": N_("calibration due"),
 }
-STATES = {"sent": N_("sent"), "waiting": N_("waiting"), "failed": N_("failed")}
+STATES = {"sent": N_("sent"), "waiting": N_("waiting"), "failed": N_("not taken")}
 TONES = {"sent": "ok", "waiting": "none", "failed": "look"}
 
 
