@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from calibration.loadcell import student_t
 from station.common.words import N_
-from station.learning.quality import RECURRING_AT, chance
+from station.learning.quality import RECURRING_AT, chance_of
 
 Z95 = 1.96
 """Of a normal distribution, 95 % between both (from memory; any table)."""
@@ -21,7 +21,8 @@ MEANS_FROM = 10
 
 @dataclass(frozen=True)
 class Share:
-    """How many of a subject's jobs came up short. low, high: 95 % limits of the share. says: "more than its sisters", "like
+    """How many of a subject's jobs came up short. low, high: 95 % limits of the share. limit: so many are more than chance
+    explains; None where no number would be. says: "more than its sisters", "like
     its sisters" or "too few to tell"."""
 
     name: str
@@ -29,6 +30,7 @@ class Share:
     short: int
     low: float
     high: float
+    limit: int | None
     says: str
 
 
@@ -42,6 +44,21 @@ def wilson(k: int, n: int) -> tuple[float, float]:
     return max(0.0, middle - half), min(1.0, middle + half)
 
 
+def limit_of(jobs: int, short: int, n: int, alpha: float) -> int | None:
+    """From how many short fills on chance explains n jobs' no longer, of so many of all; three at least. None where not even all
+    of them short would be enough.
+
+    The upper limit of a chart of shares (NIST/SEMATECH e-Handbook 6.3.3.2, from memory), exact instead of by the normal
+    distribution: that one needs five short fills to be expected, which few months of a shop have.
+    """
+    most, tail = min(n, short), 0.0
+    for k in range(most, RECURRING_AT - 1, -1):
+        tail += chance_of(jobs, short, n, k) if n - k <= jobs - short else 0.0
+        if tail >= alpha:
+            return k + 1 if k < most else None
+    return RECURRING_AT if most >= RECURRING_AT else None
+
+
 def shares(counts: Sequence[tuple[str, int, int]]) -> list[Share]:
     """Each subject's share of short fills against all of them together. counts: name, jobs, short.
 
@@ -52,15 +69,14 @@ def shares(counts: Sequence[tuple[str, int, int]]) -> list[Share]:
     jobs, short, compared = sum(c[1] for c in counts), sum(c[2] for c in counts), max(1, len(counts))
     found = []
     for name, n, k in counts:
-        if len(counts) < 2 or short == 0:
-            says = N_("like its sisters") if len(counts) > 1 and n else N_("too few to tell")
-        elif k >= RECURRING_AT and chance(jobs, short, n, k) * compared < ALPHA:
+        limit = limit_of(jobs, short, n, ALPHA / compared) if len(counts) > 1 else None
+        if limit is not None and k >= limit:
             says = N_("more than its sisters")
-        elif n < RECURRING_AT or chance(jobs, short, n, min(n, short)) * compared >= ALPHA:
+        elif limit is None and (short or len(counts) < 2 or not n):
             says = N_("too few to tell")
         else:
             says = N_("like its sisters")
-        found.append(Share(name, n, k, *wilson(k, n), says))
+        found.append(Share(name, n, k, *wilson(k, n), limit, says))
     return sorted(found, key=lambda s: (-s.short / s.jobs if s.jobs else 0.0, s.name))
 
 

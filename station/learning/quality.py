@@ -252,14 +252,18 @@ def chance(jobs: int, short: int, n: int, k: int) -> float:
 
     jobs, short: of the whole shop, the n included.
     """
-
-    def log_choose(a: int, b: int) -> float:
-        return math.lgamma(a + 1) - math.lgamma(b + 1) - math.lgamma(a - b + 1)
-
     low, high = max(k, n - (jobs - short), 0), min(n, short)
-    every = log_choose(jobs, n)
-    terms = (log_choose(short, i) + log_choose(jobs - short, n - i) - every for i in range(low, high + 1))
-    return min(1.0, math.fsum(math.exp(term) for term in terms))
+    return min(1.0, math.fsum(chance_of(jobs, short, n, i) for i in range(low, high + 1)))
+
+
+def chance_of(jobs: int, short: int, n: int, k: int) -> float:
+    """P(k short among n), of the same (the hypergeometric distribution)."""
+    every = _log_choose(short, k) + _log_choose(jobs - short, n - k) - _log_choose(jobs, n)
+    return math.exp(every)
+
+
+def _log_choose(a: int, b: int) -> float:
+    return math.lgamma(a + 1) - math.lgamma(b + 1) - math.lgamma(a - b + 1)
 
 
 @dataclass(frozen=True)

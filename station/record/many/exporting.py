@@ -99,11 +99,9 @@ def to_parquet(kind: Any, rows: Sequence[Any]) -> bytes:
     return out.getvalue()
 
 
-def file_of(db: Db, scope: Scope, name: str, form: str) -> bytes:
-    """A table as a file, whole. form: csv, json or parquet. Raises InputError for another, and for no such table."""
-    table, forms = TABLES.get(name), ("csv", "json", "parquet")
-    if table is None:
-        raise InputError(f"there is no table {name!r}; expected one of: {', '.join(TABLES)}.")
+def file_of(db: Db, scope: Scope, table: Table, form: str) -> bytes:
+    """A table as a file, whole. form: csv, json or parquet. Raises InputError for another."""
+    forms = ("csv", "json", "parquet")
     if form not in forms or (form == "parquet" and not HAS_PARQUET):
         raise InputError(
             f"a file cannot be {form!r}; expected one of: {', '.join(forms)}"

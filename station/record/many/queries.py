@@ -146,6 +146,16 @@ class Tally:
 
 
 @dataclass(frozen=True)
+class MonthTally:
+    """Closed jobs of one month that share a name, over all the shops asked for."""
+
+    month: date
+    name: str
+    jobs: int
+    short: int
+
+
+@dataclass(frozen=True)
 class Point:
     """A value of a control chart."""
 
@@ -214,6 +224,9 @@ STATEMENTS = {
                 / nullif(sum(measured) - 1, 0)) / 10000.0)::float8 as sd_percent
         from tally_month where {_IN} and dimension = %(dimension)s group by shop, dimension, name
         order by shop, sum(jobs) desc, name""",
+    "tally by month": """select month, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short from tally_month
+        where company = %(company)s and shop = any(%(shops)s) and month >= %(begin)s and month < %(until)s
+            and dimension = %(dimension)s group by name, month order by name, month""",
     "points": """select shop, bay, job_id, opened_utc, deviation_percent from job where company = %(company)s
             and meter = %(meter)s and shop = %(shop)s and month < %(until)s and month >= %(begin)s and proved
             and deviation_percent is not null order by opened_utc desc limit %(most)s""",
@@ -284,10 +297,15 @@ def tallies(db: Db, scope: Scope, dimension: str) -> list[Tally]:
     return _ask(db, "tally", Tally, **scope.values(), dimension=dimension)
 
 
+def tallies_by_month(db: Db, scope: Scope, dimension: str) -> list[MonthTally]:
+    """Closed jobs by what they share and by month, over the span of a chart up to the scope's end."""
+    values = {**scope.values(), "begin": later(scope.until, -CHART_MONTHS)}
+    return _ask(db, "tally by month", MonthTally, **values, dimension=dimension)
+
+
 def points(db: Db, scope: Scope, shop: str, meter: str, most: int) -> list[Point]:
     """A meter's newest values up to the scope's end, oldest first."""
-    begin = (scope.until.year * 12 + scope.until.month - 1) - CHART_MONTHS
-    values = {**scope.values(), "begin": date(begin // 12, begin % 12 + 1, 1)}
+    values = {**scope.values(), "begin": later(scope.until, -CHART_MONTHS)}
     return _ask(db, "points", Point, **values, shop=shop, meter=meter, most=most)[::-1]
 
 

@@ -1,11 +1,15 @@
 """Comparing fairly: limits that cover, a wolf that is seldom cried, and silence where too few stand behind a figure."""
 
+import math
 import random
 import statistics
+from datetime import date
 
 import pytest
 
 from station.learning import fair
+from station.learning.compared import BAYS, FLUID_BY_MONTH, SHOPS, TYPE_BY_SHOP, TYPES, compared
+from station.record.many.queries import MonthTally, Tally
 
 
 def test_wilsons_limits_are_the_published_ones() -> None:
@@ -65,3 +69,48 @@ def test_meters_that_are_alike_are_seldom_named() -> None:
         for _ in range(100)
     )
     assert named <= 5 + 3 * (100 * 0.05 * 0.95) ** 0.5
+
+
+def test_the_limit_is_exact_where_few_stand_behind_it() -> None:
+    """Of 40 jobs 6 short, 8 in one shop: P(at least 4 of 8) by counting the ways, C(6,i)·C(34,8−i)/C(40,8)."""
+    ways = {k: math.comb(6, k) * math.comb(34, 8 - k) / math.comb(40, 8) for k in range(7)}
+    tails = {k: sum(ways[i] for i in range(k, 7)) for k in ways}
+    first = next(k for k in range(3, 7) if tails[k] < 0.025)
+    [small, _] = fair.shares([("quay", 8, 4), ("harbour", 32, 2)])
+    assert (small.limit, first) == (4, 4)
+    assert small.says == "more than its sisters"
+    assert fair.shares([("quay", 8, 3), ("harbour", 32, 3)])[0].says == "like its sisters"
+    assert fair.limit_of(40, 6, 2, 0.025) is None, "not even both would be enough"
+    assert fair.limit_of(40, 30, 20, 0.025) == next(
+        k
+        for k in range(10, 21)
+        if sum(math.comb(30, i) * math.comb(10, 20 - i) for i in range(k, 21)) / math.comb(40, 20) < 0.025
+    )
+
+
+def tally(dimension: str, shop: str, name: str, jobs: int, short: int) -> Tally:
+    return Tally(shop, dimension, name, jobs, short, 0, 0, 0, None, None)
+
+
+def test_like_is_compared_with_like() -> None:
+    """The quay fills mostly the hard type, and comes in low among shops; within each type it is like the others. One month of one
+    fluid was bad."""
+    types = [
+        tally("compartment type", "quay", "hard", 200, 40),
+        tally("compartment type", "quay", "easy", 20, 0),
+        tally("compartment type", "harbour", "hard", 20, 4),
+        tally("compartment type", "harbour", "easy", 400, 4),
+    ]
+    bays = [tally("bay", "quay", "bay-1", 220, 40), tally("bay", "harbour", "bay-1", 420, 8)]
+    months = [MonthTally(date(2026, n, 1), "ATF", 50, 12 if n == 5 else 1) for n in range(1, 9)]
+    months.append(MonthTally(date(2026, 5, 1), "gear oil", 4, 1))
+    found = compared({"bay": bays, "compartment type": types, "fluid": [], "meter": []}, months)
+    more = [(c.comparison, c.of, c.name) for c in found if c.says == "more than its sisters"]
+    assert more == [
+        (SHOPS, "", "quay"),
+        (BAYS, "", "quay · bay-1"),
+        (TYPES, "", "hard"),
+        (FLUID_BY_MONTH, "ATF", "2026-05"),
+    ]
+    assert [c.says for c in found if c.of == "gear oil"] == ["too few to tell"]
+    assert {c.name for c in found if (c.comparison, c.of) == (TYPE_BY_SHOP, "hard")} == {"quay", "harbour"}

@@ -10,6 +10,7 @@ from typing import Any
 
 import httpx
 import pytest
+from jsonschema import Draft202012Validator
 
 from station.people.access import Access
 from station.record import outbox
@@ -206,6 +207,10 @@ def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_othe
         "and 197 more",
     ):
         assert words in text, words
+    text = roll.send("GET", "/lists.csv").text
+    [line] = [one for one in text.splitlines() if one.startswith("harbour")]
+    assert line.startswith("harbour,bay-1,")
+    assert line.endswith(",1,vehicle,Bus <7>,note,blue,green,shop,")
     told = roll.send("GET", "/lists.json").json()["bays"]
     assert [(one["bay"], one["differed"][0]["bay"]) for one in told if one["shop"] == "harbour"] == [
         ("bay-1", "blue")
@@ -216,10 +221,44 @@ def test_what_programs_may_read_is_described(roll: Roll) -> None:
     told = roll.send("GET", "/api/openapi.json").json()
     assert set(told["paths"]) == {
         "/bays.json", "/asides.json", "/lists.json", "/notices.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/stock.json", "/quality.json",
-        "/quality/meter.json", "/calibrations.json",
+        "/quality/meter.json", "/calibrations.json", "/comparisons.json",
     }  # fmt: skip
     assert "deviation_percent" in told["components"]["schemas"]["JobLine"]["properties"]
     assert all(one["get"]["description"] for one in told["paths"].values())
+
+
+def test_every_documented_read_answers_as_its_schema_says(roll: Roll, path: Path) -> None:
+    """Checked by a validator of JSON Schema that knows nothing of this application. Nothing may be told that is not described."""
+    roll.take(path, roll.tokens[0])
+    with roll.store.connection() as db:
+        db.execute(
+            "insert into certificate values (%s, 'harbour', 'bay-1', 1, 'P-1', 'pan', 'Pan 1', '2025-06-01', '2026-06-01', null)",
+            [COMPANY],
+        )
+        lists.add(db, "harbour", "E. Brandvold", "buses.csv", [{"table": "vehicle", "key": ["Bus 7"]}])
+    described = roll.send("GET", "/api/openapi.json").json()
+    for schema in described["components"]["schemas"].values():
+        schema["additionalProperties"] = False
+    [job, *_] = roll.send("GET", f"/jobs.json?{MONTHS}").json()
+    empty = []
+    for address, one in described["paths"].items():
+        asked = f"{address.format(**job)}?{MONTHS}&shop=harbour&meter=Bay%201%20meter"
+        reply = roll.send("GET", asked)
+        assert reply.status_code == 200, (address, reply.text)
+        of = one["get"]["responses"]["200"]["content"]["application/json"]["schema"]
+        whole_schema = {**of, "components": described["components"]}
+        wrong = [error.message for error in Draft202012Validator(whole_schema).iter_errors(reply.json())]
+        assert not wrong, (address, wrong[:3])
+        if address == "/usage.json":
+            [told] = (one for one in reply.json()["lines"] if one["fluid"] == "ATF")
+            spoilt = {"lines": [{**told, "filled_l": "much"}, {**told, "more": 1}], "days": []}
+            assert len(list(Draft202012Validator(whole_schema).iter_errors(spoilt))) == 2
+        empty += [address] if reply.json() in ([], {}) else []
+        for given in one["get"].get("parameters", []):
+            if given["name"] == "month":
+                refused = roll.send("GET", asked.replace("2026-12", "2026-13"))
+                assert (refused.status_code, "month" in refused.json()["text"]) == (400, True), address
+    assert empty == ["/asides.json"], "nothing was set aside; everything else has rows to be checked"
 
 
 def test_an_empty_roll_up_says_what_to_do(store: Store) -> None:

@@ -1,13 +1,23 @@
 """Fills that came up short and what they share, over many bays, as texts that are ready to show."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from urllib.parse import quote, urlencode
 
 from station.common.words import N_, _
-from station.learning import fair
 from station.learning.charts import chart
+from station.learning.compared import (
+    BAYS,
+    FLUID_BY_MONTH,
+    FLUIDS,
+    METERS,
+    SHOPS,
+    TYPE_BY_SHOP,
+    TYPES,
+    Compared,
+)
 from station.learning.quality import SubjectChart
-from station.record.many.queries import JobLine, Point, Tally
+from station.record.many.queries import JobLine, Point
 from web.frame import format as fmt
 from web.shop.many.asked import Asked
 from web.shop.many.contexts import Cell, ManyPage, Section, files, number, percent, span, tabs
@@ -35,75 +45,75 @@ def _fill_row(asked: Asked, line: JobLine) -> list[Cell]:
 _FILL = (N_("Day"), N_("Bay"), N_("Where"), N_("Meter"), N_("Fluid"), N_("Filled"), N_("Expected"), N_("Off"))
 
 
-def _shares(counts: Sequence[tuple[str, int, int]]) -> list[list[Cell]]:
+MONTHS_SHOWN = 24
+TONES = {"more than its sisters": "look", "off its sisters": "look", "too few to tell": "none"}
+
+
+def _says(one: Compared) -> Cell:
+    return Cell(_(one.says), tone=TONES.get(one.says, "ok"))
+
+
+def _share_row(one: Compared) -> list[Cell]:
+    low, high = fmt.decimal(one.low_percent or 0.0, 1), fmt.decimal(one.high_percent or 0.0, 1)
     return [
-        [
-            Cell(one.name),
-            number(one.jobs),
-            number(one.short),
-            Cell(
-                _("{low} to {high}").format(
-                    low=fmt.decimal(100 * one.low, 1), high=f"{fmt.decimal(100 * one.high, 1)} %"
-                ),
-                amount=True,
-            ),
-            Cell(
-                _(one.says),
-                tone="look"
-                if one.says.startswith("more")
-                else "ok"
-                if one.says.startswith("like")
-                else "none",
-            ),
-        ]
-        for one in fair.shares(counts)
+        *([Cell(one.of)] if one.of else []),
+        Cell(one.name),
+        number(one.n),
+        number(one.short or 0),
+        Cell(fmt.UNKNOWN if one.limit is None else _("from {n} on").format(n=one.limit), amount=True),
+        Cell(_("{low} to {high}").format(low=low, high=f"{high} %"), amount=True),
+        _says(one),
     ]
 
 
 def quality_page(
-    asked: Asked, short: Sequence[JobLine], over: Sequence[JobLine], tallies: dict[str, Sequence[Tally]]
+    asked: Asked, short: Sequence[JobLine], over: Sequence[JobLine], found: Sequence[Compared]
 ) -> ManyPage:
-    def counts(dimension: str, by_shop: bool) -> list[tuple[str, int, int]]:
-        found: dict[str, list[int]] = {}
-        for tally in tallies[dimension]:
-            line = found.setdefault(f"{tally.shop} · {tally.name}" if by_shop else tally.name, [0, 0])
-            line[0] += tally.jobs
-            line[1] += tally.short
-        return [(name, jobs, k) for name, (jobs, k) in found.items()]
+    def of(comparison: str) -> list[Compared]:
+        return [one for one in found if one.comparison == comparison]
 
-    of_shops: dict[str, list[int]] = {}
-    for tally in tallies["bay"]:
-        line = of_shops.setdefault(tally.shop, [0, 0])
-        line[0] += tally.jobs
-        line[1] += tally.short
-    columns = (_("Jobs"), _("Short"), _("95 % limits of its share"), _("Says"))
+    columns = (_("Jobs"), _("Short"), _("Too many"), _("95 % limits of its share"), _("Says"))
     empty = _("No job was closed in these months.")
     fills = _("No fill of these months was found so.")
+    months = sorted(
+        of(FLUID_BY_MONTH), key=lambda one: (one.says != "more than its sisters", -_month(one), one.of)
+    )
+
+    def section(heading: str, hint: str, names: Sequence[str], rows: Sequence[Compared]) -> Section:
+        return Section(heading, hint, (*names, *columns), list(map(_share_row, rows)), empty)
+
     sections = [
-        Section(
+        section(
             _("Which shop has more short fills than its sisters?"),
             _(
                 "More: so many would come by chance in fewer than one of twenty such comparisons. It names where to look, and "
                 "nothing about fault."
             ),
-            (_("Shop"), *columns),
-            _shares([(name, jobs, k) for name, (jobs, k) in of_shops.items()]),
-            empty,
+            (_("Shop"),),
+            of(SHOPS),
         ),
-        Section(_("Which bay?"), "", (_("Bay"), *columns), _shares(counts("bay", True)), empty),
-        Section(
+        section(_("Which bay?"), "", (_("Bay"),), of(BAYS)),
+        section(
             _("Which fluid?"),
             "",
-            (_("Fluid"), *columns),
-            _shares([(asked.fluid(name), jobs, k) for name, jobs, k in counts("fluid", False)]),
-            empty,
+            (_("Fluid"),),
+            [replace(one, name=asked.fluid(one.name)) for one in of(FLUIDS)],
         ),
-        Section(
-            _("Which compartment type?"),
-            "",
-            (_("Type"), *columns),
-            _shares(counts("compartment type", False)),
-            empty,
+        section(_("Which compartment type?"), "", (_("Type"),), of(TYPES)),
+        section(
+            _("A compartment type across shops"),
+            _("Each type by itself: sisters are the other shops that fill the same type."),
+            (_("Type"), _("Shop")),
+            of(TYPE_BY_SHOP),
+        ),
+        section(
+            _("A fluid month by month"),
+            _(
+                "Each fluid by itself: sisters of a month are its other months, two years back at most. What stands out is "
+                "first, then the newest; the file has all."
+            ),
+            (_("Fluid"), _("Month")),
+            [replace(one, of=asked.fluid(one.of)) for one in months[:MONTHS_SHOWN]],
         ),
         Section(
             _("Meters against their sisters"),
@@ -112,8 +122,9 @@ def quality_page(
                 "meters together; ± is U95."
             ),
             (_("Meter"), _("Fills"), _("Mean"), _("Against its sisters"), _("Says")),
-            [_meter_row(asked, one, tallies["meter"]) for one in _means(tallies["meter"])],
+            [_meter_row(asked, one) for one in of(METERS)],
             empty,
+            files("/comparisons", asked),
         ),
         Section(
             _("Short fills, the worst first"),
@@ -139,24 +150,22 @@ def quality_page(
     )
 
 
-def _means(meters: Sequence[Tally]) -> list[fair.Mean]:
-    found = fair.means([(f"{t.shop} · {t.name}", t.measured, t.mean_percent, t.sd_percent) for t in meters])
-    return sorted(found, key=lambda m: (m.says != "off its sisters", -m.n, m.name))
+def _month(one: Compared) -> int:
+    return int(one.name.replace("-", ""))
 
 
-def _meter_row(asked: Asked, mean: fair.Mean, meters: Sequence[Tally]) -> list[Cell]:
-    of = next(t for t in meters if f"{t.shop} · {t.name}" == mean.name)
-    query = urlencode({"month": asked.month, "shop": of.shop, "meter": of.name})
+def _meter_row(asked: Asked, one: Compared) -> list[Cell]:
+    shop, meter = one.name.split(" · ", 1)
+    query = urlencode({"month": asked.month, "shop": shop, "meter": meter})
     against = fmt.UNKNOWN
-    if mean.difference_percent is not None and mean.u95_percent is not None:
-        against = f"{fmt.percent(mean.difference_percent, 2).removesuffix(' %').rstrip()} ± {fmt.decimal(mean.u95_percent, 2)} %"
-    tone = {"off its sisters": "look", "like its sisters": "ok"}.get(mean.says, "none")
+    if one.difference_percent is not None and one.difference_u95_percent is not None:
+        against = f"{fmt.percent(one.difference_percent, 2).removesuffix(' %').rstrip()} ± {fmt.decimal(one.difference_u95_percent, 2)} %"
     return [
-        Cell(mean.name, f"/quality/meter?{query}"),
-        number(mean.n),
-        percent(mean.mean_percent),
+        Cell(one.name, f"/quality/meter?{query}"),
+        number(one.n),
+        percent(one.mean_percent),
         Cell(against, amount=True),
-        Cell(_(mean.says), tone=tone),
+        _says(one),
     ]
 
 

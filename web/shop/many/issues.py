@@ -18,6 +18,24 @@ SHOWN = 50
 """So many rows of a table are shown, the newest; the file has them all."""
 
 
+DIFFERED = "shop bay utc version table key field bay_says shop_says stands why".split()
+
+
+def differed(met: Sequence[BayAt]) -> list[dict[str, Any]]:
+    """A row for each place where a bay had said something else, as its file has it."""
+    return [
+        {
+            **{name: getattr(one, name) for name in DIFFERED[:4]},
+            **{name: told[name] for name in ("table", "field", "stands", "why")},
+            "key": " / ".join(told["key"]),
+            "bay_says": told["bay"],
+            "shop_says": told["shop"],
+        }
+        for one in met
+        for told in one.differed
+    ]
+
+
 def _field(name: str) -> str:
     return _("the entry itself") if name == WHOLE else _(OF_PEOPLE.get(name) or named(name).label)
 
@@ -125,7 +143,7 @@ def lists_page(
             ),
             differed[:SHOWN],
             _("Nowhere."),
-            [Link("JSON", "/lists.json")],
+            [Link("CSV", "/lists.csv"), Link("JSON", "/lists.json")],
         ),
         Section(
             _("How far the bays are"),

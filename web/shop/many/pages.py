@@ -2,18 +2,21 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from types import GenericAlias
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
 from fastapi.openapi.utils import get_openapi
+from pydantic import create_model
 from starlette.responses import FileResponse, JSONResponse, Response
 
 from station.common.tabular import to_csv
+from station.learning.compared import TABLES, Compared, compare
 from station.learning.quality import CHART_JOBS, LISTED
 from station.record.many import lists, people, queries
 from station.record.many.accept import Aside, set_aside
 from station.record.many.derive import DIMENSIONS
-from station.record.many.exporting import HAS_PARQUET, MOST, TABLES, Table, columns, to_parquet, told
+from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_parquet, told
 from station.record.many.lists import BayAt, Issued
 from station.record.many.queries import Certified, Held, JobLine, Point, Tally
 from station.record.many.store import Reporting
@@ -77,7 +80,15 @@ def usage(db: ReadingDb, asked: TheAsked) -> Response:
     return page_of("many.html", page)
 
 
-@router.get("/usage.json", tags=["read"])
+def _usage_model() -> Any:
+    """Of what the litres are told as, from the table's own columns."""
+    litres: dict[str, Any] = {name: (kind | None, ...) for name, kind in columns(queries.Use).items()}
+    rows = GenericAlias(list, create_model("UseLine", **litres))
+    both: dict[str, Any] = {"lines": (rows, ...), "days": (rows, ...)}
+    return create_model("Usage", **both)
+
+
+@router.get("/usage.json", tags=["read"], response_model=_usage_model())
 def usage_json(db: ReadingDb, asked: TheAsked) -> dict[str, list[dict[str, Any]]]:
     """Litres by shop, bay and fluid, and by day, shop and fluid."""
     lines, days = queries.use(db, asked.scope), queries.use_by_day(db, asked.scope)
@@ -97,7 +108,13 @@ def _tallies(db: ReadingDb, asked: TheAsked) -> dict[str, Sequence[Tally]]:
 @router.get("/quality", include_in_schema=False)
 def quality(db: ReadingDb, asked: TheAsked) -> Response:
     short, over = (queries.off(db, asked.scope, verdict, LISTED) for verdict in ("short", "over"))
-    return page_of("many.html", comparing.quality_page(asked, short, over, _tallies(db, asked)))
+    return page_of("many.html", comparing.quality_page(asked, short, over, compare(db, asked.scope)))
+
+
+@router.get("/comparisons.json", tags=["read"])
+def comparisons_json(db: ReadingDb, asked: TheAsked) -> list[Compared]:
+    """Shops, bays, fluids, types of compartment and meters against their sisters, with n, limits and what may be said."""
+    return compare(db, asked.scope)
 
 
 @router.get("/quality.json", tags=["read"])
@@ -137,6 +154,13 @@ def shops_lists_json(db: ReadingDb, shops: TheShops) -> dict[str, list[Issued] |
         "issues": lists.issued(db, named),
         "bays": [*lists.bays_at(db, named), *people.bays_at(db, named)],
     }
+
+
+@router.get("/lists.csv", include_in_schema=False)
+def shops_lists_csv(db: ReadingDb, shops: TheShops) -> Response:
+    """Where bays had said something else."""
+    rows = issues.differed(lists.bays_at(db, list(shops.zones)))
+    return download(to_csv(rows, issues.DIFFERED), "lists.csv", "text/csv")
 
 
 @router.get("/calibrations", include_in_schema=False)
