@@ -21,7 +21,6 @@ CACHE = ROOT / "var" / "pi"
 USERLAND, KERNEL = "bookworm", "trixie"
 """The userland of the older system that is supported (Python 3.11); the kernel has the board's pin driver built in."""
 KEYRING = "/usr/share/keyrings/debian-archive-keyring.gpg"
-TOOLS = ("qemu-system-aarch64", "dtc", "fdtoverlay", "cpio", "mkfs.ext4", "debugfs")
 
 
 def key(*parts: object) -> str:
