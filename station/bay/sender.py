@@ -123,9 +123,8 @@ class Sender:
             log.error("the roll-up does not take this bay's record: %s", answer.fault)
         self._refused = answer.fault
         self._note(max(0, batch.newest_seq - answer.seq))
-        fault = self._bring_people(
-            answer.people
-        )  # at once: whoever was taken out must not wait for a week's record
+        # At once: whoever was taken out must not stay in until a week's record has gone.
+        fault = self._bring_people(answer.people)
         if answer.fault is None and self._waiting and answer.seq > before:
             return 0.0
         if fault is not None:
