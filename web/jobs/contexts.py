@@ -34,7 +34,8 @@ TERMS = (
 EVENTS = (
     N_("notice"), N_("stage"), N_("clock"), N_("note"), N_("check"), N_("abandoned"), N_("mark"), N_("taken back"),
     N_("step"), N_("answer"), N_("container weighed"), N_("purge"), N_("override"), N_("resumed"),
-    N_("pan placed"), N_("stands level"), N_("drain open"), N_("drain done"), N_("reseal done"), N_("fill start"),
+    N_("pan placed"), N_("stands level"), N_("drain open"), N_("drain done"), N_("reseal done"), N_("hose full"),
+    N_("fill start"),
     N_("level seen"), N_("lip proof"), N_("fill done"), N_("plug in"), N_("close"), N_("abandon"), N_("take back"),
 )  # fmt: skip
 """Kinds of what happened in a job, and the marks as the record keeps them."""
