@@ -18,7 +18,7 @@ from station.given.stages import Stage
 from station.record import archive
 from station.record.ledger import JOB_COLUMNS, JobRow
 
-GIVEN = "closed as it is"
+GIVEN = N_("closed as it is")
 """Begins the note that holds the reason which was typed for closing a fill that is not full."""
 BEFORE_TARGET_L = 0.005
 """Nearer than this to its target a run has reached it."""

@@ -13,6 +13,7 @@ from station.common import words
 from station.record.author import BY
 from web.frame import format as fmt
 from web.frame.guide import STEPS
+from web.frame.hyphens import hyphened
 
 HERE = Path(__file__).parents[1]
 ENVIRONMENT = Environment(
@@ -72,4 +73,6 @@ ENVIRONMENT.globals["guide_steps"] = lambda: STEPS if BEHIND.get().guided else (
 
 def render(template: str, **values: Any) -> str:
     """Fill in a template of web/templates."""
-    return ENVIRONMENT.get_template(template).render(**values)
+    html = ENVIRONMENT.get_template(template).render(**values)
+    language = words.spoken().language
+    return html if language == words.SOURCE else hyphened(html, language)

@@ -261,6 +261,8 @@ def _entry(event: archive.Entry) -> Entry:
     text = event.text.replace("_", " ") if event.kind in ("mark", "taken_back") else event.text
     if event.kind == "notice":  # recorded with the key of its kind before it
         text = text.partition(": ")[2] or text
+    if event.kind == "note" and text.startswith(f"{reason.GIVEN}: "):  # then what was typed, left as it is
+        text = _(reason.GIVEN) + text.removeprefix(reason.GIVEN)
     return Entry(fmt.moment(event.utc), _(event.kind.replace("_", " ")), _(text), event.by)
 
 

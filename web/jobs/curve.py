@@ -10,6 +10,7 @@ import numpy as np
 from fastapi import APIRouter, Query
 from starlette.responses import JSONResponse, Response
 
+from station.common.words import N_
 from station.errors import InputError, StationError
 from station.given.job import JobSpec, spec_from_tables
 from station.given.report import Report
@@ -30,7 +31,7 @@ STAGE_OF = {
     "drain_open": "drain",
     "drain_done": "reseal",
     "flush": "reseal",
-    "reseal_done": "cure",
+    "reseal_done": N_("cure"),
     "fill_start": "fill",
     "fill_done": "settle",
     "plug_in": "leak watch",
