@@ -169,6 +169,33 @@ def test_a_capacity_in_another_unit_is_asked_about_before_the_fill(phone: Page) 
     expect(phone.locator(".photos img")).to_have_js_property("naturalWidth", 64)
 
 
+def look_around(page: Page, address: str) -> None:
+    """A newcomer follows the first look around of the simulated depot by its own words, as far as its answers stay folded."""
+    page.goto(address)
+    newcomer, guide = Technician(page), page.locator("#guide section:visible")
+    expect(guide).to_contain_text("Pick Bus 12 rear axle, say who you are, and open it")
+    newcomer.open_job()
+    expect(page.locator("#dock #next")).to_be_visible()  # "the box at the foot of the screen"
+    expect(page.locator('[data-bench="open_drain"]')).to_be_visible()  # "open the drain there"
+    newcomer.follow("#guide-go")  # "a job may be left open and gone back to"
+    expect(guide).to_contain_text("yours on top. Open one")
+    newcomer.follow("main tbody a >> nth=0")
+    expect(page.locator("h1")).to_contain_text("Bus 12")
+    expect(page.get_by_role("link", name="Sheet to print")).to_be_visible()
+    for asked, there in (
+        ("Which fills came up short", "Short fills, the shortest first"),
+        ("Go back month by month", "Earlier month"),
+        ("most urgent service stands on top", "Service due"),
+        ("One listing cannot be right", "Expected fills"),
+    ):
+        newcomer.follow("#guide-go")
+        expect(guide).to_contain_text(asked)
+        expect(page.locator("main")).to_contain_text(there)
+    page.click("#guide-go")  # the answers stand on the same page, and say nothing before they are asked
+    expect(guide).to_contain_text("Found them all?")
+    expect(page.locator(".found ol")).to_be_hidden()
+
+
 @contextmanager
 def rolled_up(store: Store) -> Iterator[str]:
     """The address of the pages over many bays."""
@@ -220,5 +247,9 @@ def test_a_manager_of_many_bays_goes_from_the_wall_to_a_short_fills_curve_and_pr
         expect(page.locator("header.top")).to_be_hidden()
         expect(page.locator(".tabs")).to_be_hidden()
         assert page.pdf(format="A4").startswith(b"%PDF")
+        page.close()
+        page = browser.new_page(viewport={"width": 360, "height": 640})
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        look_around(page, bay.address)
         assert complaints == []
         page.close()
