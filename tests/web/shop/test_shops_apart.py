@@ -171,12 +171,15 @@ def test_whoever_belongs_to_one_shop_hears_no_word_of_another(shops: Shops) -> N
     assert MINE in shops.told("/jobs", "the manager")
 
 
-def test_another_shop_is_answered_as_one_that_there_is_not(shops: Shops) -> None:
+def test_another_shop_is_answered_as_one_that_there_is_not_and_a_stranger_with_nothing(shops: Shops) -> None:
     for shop in (THEIRS, "hill"):
         reply = shops.ask("GET", f"/jobs?{ASKED}&shop={shop}", "the manager")
         assert (reply.status_code, reply.text.count(f"expected one of: {MINE}.")) == (400, 1)
     for job in (f"/jobs/{THEIRS}/{MARK}-bay/{JOB}", f"/jobs/hill/{MARK}-bay/{JOB}"):
         assert shops.ask("GET", job, "the manager").status_code == 404
+    for path in set(READS) - NO_WORD_OF_ANY_SHOP:
+        filled = path.replace("{shop}", MINE).replace("{bay}", "bay-1").replace("{job_id}", "x")
+        assert shops.runner.run(shops.client.get(filled)).status_code == 401, path
 
 
 def test_an_owner_of_one_shop_changes_nobody_of_another_nor_makes_one_who_sees_more(shops: Shops) -> None:
@@ -248,9 +251,3 @@ def test_a_bay_is_told_those_who_are_bound_to_its_shop_and_what_it_said_otherwis
     assert len(lines) == len(changes) == 8
     assert not any("hash" in body for _, body in lines)
     assert whole(shops.store) == []
-
-
-def test_nobody_sees_anything_who_is_not_signed_in(shops: Shops) -> None:
-    for path in set(READS) - NO_WORD_OF_ANY_SHOP:
-        filled = path.replace("{shop}", MINE).replace("{bay}", "bay-1").replace("{job_id}", "x")
-        assert shops.runner.run(shops.client.get(filled)).status_code == 401, path
