@@ -116,7 +116,7 @@ def ask(dsn: str, times: int) -> dict[tuple[str, str], Asked]:
                     continue
                 before_s = bench_many.processor_s(db.info.backend_pid)
                 begun_s = time.perf_counter()
-                db.execute(_text(name).encode(), values).fetchall()
+                db.execute(_text(name).encode(), values, prepare=False).fetchall()
                 answers.setdefault((whose, name), Asked()).clock_ms.append(
                     1e3 * (time.perf_counter() - begun_s)
                 )

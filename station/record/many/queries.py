@@ -254,8 +254,10 @@ CHART_MONTHS = 24
 
 
 def _ask(db: Db, name: str, kind: type[T], **values: Any) -> list[T]:
+    """Planned each time for the values that it is asked with: a plan for any of them, which the server takes up after
+    some repetitions, took 1.7 s of processor time for a list of fifty of a million jobs, on average, against 10 ms."""
     with db.cursor(row_factory=class_row(kind)) as cursor:
-        return cursor.execute(STATEMENTS[name].encode(), values).fetchall()
+        return cursor.execute(STATEMENTS[name].encode(), values, prepare=False).fetchall()
 
 
 def companies(db: Db) -> list[str]:

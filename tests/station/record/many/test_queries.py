@@ -120,6 +120,10 @@ def test_the_list_goes_on_behind_a_job_and_finds_words(rolled: Store) -> None:
         assert queries.job(db, "harbour", "bay-3", "003-00000") is None
         assert queries.companies(db) == [COMPANY]
         assert queries.shops(db, COMPANY) == {"harbour": ZONE, "quay": ZONE}
+        kept = db.execute(
+            "select statement from pg_prepared_statements where statement like '%from job where%'"
+        ).fetchall()
+        assert kept == []  # a plan for any values reads whole months
 
 
 def test_two_databases_split_by_shop_say_together_what_one_says(
