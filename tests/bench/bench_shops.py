@@ -50,7 +50,7 @@ FAST = {
     "full_page_writes": "off",
     "wal_level": "minimal",
     "max_wal_senders": "0",
-    "max_wal_size": "8GB",
+    "max_wal_size": "4GB",
     "autovacuum": "off",
 }
 YEAR = (date(2026, 1, 1), date(2027, 1, 1))
