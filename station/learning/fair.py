@@ -15,6 +15,8 @@ Z95 = 1.96
 """Of a normal distribution, 95 % between both (from memory; any table)."""
 ALPHA = 0.05
 """Chance of crying wolf at all among those compared."""
+NOTHING = 1e-9
+"""Of a chance that is compared with a limit, so little changes nothing."""
 MEANS_FROM = 10
 """Fewer fills than this make no mean worth comparing: t for 9 degrees of freedom is 15 % beyond its limit."""
 
@@ -51,12 +53,23 @@ def limit_of(jobs: int, short: int, n: int, alpha: float) -> int | None:
     The upper limit of a chart of shares (NIST/SEMATECH e-Handbook 6.3.3.2, from memory), exact instead of by the normal
     distribution: that one needs five short fills to be expected, which few months of a shop have.
     """
-    most, tail = min(n, short), 0.0
-    for k in range(most, RECURRING_AT - 1, -1):
-        tail += chance_of(jobs, short, n, k) if n - k <= jobs - short else 0.0
+    most, mode = min(n, short), (n + 1) * (short + 1) // (jobs + 2)
+    k = max(RECURRING_AT, min(mode, most))
+    if k > most:
+        return None
+    terms, term = [], chance_of(jobs, short, n, k)
+    while (
+        k + len(terms) <= most and term > alpha * NOTHING
+    ):  # beyond the likeliest number each is less likely than the last
+        at = k + len(terms)
+        terms.append(term)
+        term *= (short - at) * (n - at) / ((at + 1) * (jobs - short - n + at + 1))
+    last, tail = k + len(terms) - 1, 0.0
+    for at in range(last, k - 1, -1):
+        tail += terms[at - k]
         if tail >= alpha:
-            return k + 1 if k < most else None
-    return RECURRING_AT if most >= RECURRING_AT else None
+            return at + 1 if at < most else None
+    return k
 
 
 def shares(counts: Sequence[tuple[str, int, int]]) -> list[Share]:
