@@ -57,7 +57,8 @@ def limit_of(jobs: int, short: int, n: int, alpha: float) -> int | None:
     k = max(RECURRING_AT, min(mode, most))
     if k > most:
         return None
-    terms, term = [], chance_of(jobs, short, n, k)
+    terms: list[float] = []
+    term = chance_of(jobs, short, n, k)
     while (
         k + len(terms) <= most and term > alpha * NOTHING
     ):  # beyond the likeliest number each is less likely than the last
