@@ -59,6 +59,13 @@ def newest_job(ledger: Any, vehicle: str, compartment: str) -> str | None:
     return None if row is None else str(row[0])
 
 
+def newest_reading_km(ledger: Any, vehicle: str, until: str | None = None) -> float | None:
+    """The largest distance that a vehicle's jobs noted, given-up ones among them; by one job's end, where that is named."""
+    sql = "select max(distance_km) from job where vehicle = ? and rowid <= ?"
+    found = ledger.db.execute(sql, [vehicle, _place(ledger, until)]).fetchone()[0]
+    return None if found is None else float(found)
+
+
 def last_service_utc(ledger: Any, vehicle: str, compartment: str) -> str | None:
     """When a compartment's newest closed job was opened."""
     jobs = compartment_jobs(ledger, vehicle, compartment, limit=1)

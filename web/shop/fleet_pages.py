@@ -22,6 +22,8 @@ from web.frame.port import Engine
 
 STATES = {
     "short fill": ("▼", N_("short fill")),
+    service.LEAKS: ("●", N_("leaks")),
+    service.LOW: ("▽", N_("came in low")),
     "overdue": ("⚠", N_("overdue")),
     "due soon": ("!", N_("due soon")),
     "ok": ("✓", N_("not due")),
@@ -82,13 +84,14 @@ def _history(vehicle: str) -> str:
 
 def _due_row(one: service.Service) -> DueRow:
     sign, state = STATES[one.state]
+    seen = one.short_job or one.leak_job
     due = [fmt.dated(one.due_date)] if one.due_date is not None else []
     if one.due_km is not None:
         due.append(fmt.typed(format_distance(one.due_km)))
     return DueRow(
         where=f"{one.vehicle} · {one.compartment}",
         history=_history(one.vehicle),
-        job=None if one.short_job is None else f"/jobs/{quote(one.short_job)}",
+        job=None if seen is None else f"/jobs/{quote(seen)}",
         sign=sign,
         state=_(state),
         tone={"ok": "ok", "unknown": "none"}.get(one.state, "look"),

@@ -201,7 +201,7 @@ def test_three_short_fills_stand_on_top_of_what_is_due_and_have_somebody_in_comm
     assert ("technician", LATE_SHIFT) in {(one.dimension, one.name) for one in content.recurring}
     services = due.overview(opened.ledger, catalogue.read(opened.ledger), opened.today, zone=ZONE)
     states = [service.state for service in services]
-    assert states[:4] == ["short fill"] * 3 + ["overdue"]
+    assert states[:5] == ["short fill"] * 3 + ["leaks", "overdue"]
     assert [(s.vehicle, s.compartment) for s in services if s.state == "overdue"] == [("Bus 5", "gearbox")]
 
 
@@ -258,6 +258,11 @@ def test_one_axle_comes_in_low_every_time_and_was_seen_to_leak(opened: Opened) -
         told = reason.of_jobs(opened.ledger, [job_id])[job_id]
         assert told.kind == "leak"
         assert "seal on order" in told.text
+    services = due.overview(opened.ledger, catalogue.read(opened.ledger), opened.today, zone=ZONE)
+    (leaking,) = [one for one in services if one.visits and one.low_visits]
+    assert (leaking.state, leaking.vehicle, leaking.leak_job) == ("leaks", "Bus 9", job_id)
+    assert (leaking.low_visits, leaking.visits) == (len(timetable.LEAKED_L), 6)
+    assert "Came in low at 3 of the last 6 visits, by 0.63, 0.70 and 0.78 L." in leaking.text
 
 
 def test_one_listing_was_read_in_another_unit(opened: Opened) -> None:

@@ -28,7 +28,7 @@ def service(**known: object) -> due.Service:
 def test_by_distance(now_km: float, state: str) -> None:
     got = service(last_utc=LAST, last_km=100_000.0, now_km=now_km, interval_km=40_000.0)
     assert (got.state, got.due_km) == (state, 140_000.0)
-    assert f"stands at {format_distance(now_km)}." in got.text
+    assert f"reading is {format_distance(now_km)}." in got.text
 
 
 @pytest.mark.parametrize(
@@ -171,6 +171,65 @@ def test_a_compartment_left_short_stands_on_top_whatever_its_interval_says(tmp_p
     assert got[0].short_job == "j1"
     add(ledger, {"opened_utc": "2026-02-01T09:00:00.000+00:00"})
     assert due.overview(ledger, catalogue.read(ledger), TODAY)[-1].state == "ok", "filled since"
+    ledger.close()
+
+
+@pytest.mark.parametrize(
+    ("drained_l", "verdicts", "state", "low"),
+    [
+        ([2.85, 2.20, 2.10], "full full full", "came in low", (2, 3)),
+        ([2.20, 2.85, 2.10], "full full full", "came in low", (2, 3)),
+        ([2.10, 2.20, 2.85], "full full full", "ok", (0, 3)),
+        ([2.85, 2.85, 2.10], "full full full", "ok", (1, 3)),
+        ([2.10, 2.85, 2.10], "full short full", "ok", (0, 3)),
+        ([2.10] + [2.85] * 6 + [2.74], "full " * 8, "ok", (0, 6)),
+    ],
+    ids=["twice", "and again", "mended", "once", "after a short fill", "within tolerance and doubt"],
+)
+def test_what_keeps_coming_in_low_wants_a_look_and_an_odd_visit_does_not(
+    tmp_path: Path, drained_l: list[float], verdicts: str, state: str, low: tuple[int, int]
+) -> None:
+    """2.87 ± 0.03 L are expected, 0.1 L less is within tolerance."""
+    rows: list[dict[str, Any]] = [
+        {"opened_utc": LAST, "drained_l": out_l, "verdict": verdict}
+        for out_l, verdict in zip(drained_l, verdicts.split(), strict=True)
+    ]
+    ledger = shop(tmp_path / "l.sqlite", *rows)
+    listed = {"capacity": "2.9 L", "method": "cover removed", "interval_months": "24"}
+    changes = [
+        Change("vehicle", ("Bus 12",), "add", {}),
+        Change("compartment", ("Bus 12", "rear axle"), "add", listed),
+    ]
+    ledger.append(None, catalogue.EVENT, catalogue.body(changes, "page"), at("2020-01-01"))
+    (got,) = due.overview(ledger, catalogue.read(ledger), TODAY)
+    assert (got.state, got.low_visits, got.visits) == (state, *low)
+    ledger.close()
+
+
+def test_a_change_without_a_distance_puts_no_vehicle_back(tmp_path: Path) -> None:
+    """The catalogue was entered long ago, the gearbox's job noted more, and the axle's newest noted nothing."""
+    rows: list[dict[str, Any]] = [
+        {"opened_utc": "2026-01-10T09:00:00.000+00:00", "distance_km": 155_000.0},
+        {"opened_utc": "2026-01-20T09:00:00.000+00:00", "compartment": "gearbox", "distance_km": 165_664.0},
+        {"opened_utc": LAST, "distance_km": None},
+        {"opened_utc": "2026-03-01T09:00:00.000+00:00", "compartment": "gearbox", "distance_km": 170_000.0},
+    ]
+    ledger = shop(tmp_path / "l.sqlite", *rows)
+    listed = {"capacity": "2.9 L", "method": "cover removed", "interval_distance": "12000 km"}
+    changes = [
+        Change("vehicle", ("Bus 12",), "add", {"distance": "85100 km"}),
+        Change("compartment", ("Bus 12", "rear axle"), "add", listed),
+    ]
+    ledger.append(None, catalogue.EVENT, catalogue.body(changes, "page"), at("2024-01-01"))
+    (got,) = due.overview(ledger, catalogue.read(ledger), TODAY)
+    assert (got.due_km, got.now_km, got.state) == (177_664.0, 170_000.0, "ok")
+    assert "counted from the newest reading before the last change" in got.text
+    known = catalogue.read(ledger)
+    entry, vehicle = known.get("compartment", "Bus 12", "rear axle"), known.get("vehicle", "Bus 12")
+    assert entry is not None
+    assert vehicle is not None
+    typed = [due.service_of(ledger, entry, vehicle, TODAY, km).now_km for km in (85_100.0, 178_000.0)]
+    assert typed == [170_000.0, 178_000.0]
     ledger.close()
 
 
