@@ -16,7 +16,7 @@ from calibration.density import density_15_from_observed
 from calibration.density_measured import MATERIALS, measure, volume_by_water
 from calibration.fluid import Fluid
 from station.calibrating.at_rest import AtRest
-from station.common.digits import number
+from station.common.digits import number, off_by
 from station.common.words import _
 from station.errors import InputError
 from station.given.job import Air
@@ -225,11 +225,11 @@ class DensityDesk:
         if abs(result.value / known - 1.0) > FAR_REL:
             raise InputError(
                 _(
-                    "{value} kg/m³ at {temperature_c} °C is {percent} % from what is entered for {label}. Check volume, unit and fluid, and weigh again."
+                    "{value} kg/m³ at {temperature_c} °C is {off} than what is entered for {label}. Check volume, unit and fluid, and weigh again."
                 ).format(
                     value=number(result.value, ".0f"),
                     temperature_c=number(full.temperature_c, "g"),
-                    percent=number(100.0 * (result.value / known - 1.0), "+.0f"),
+                    off=off_by(result.value / known - 1.0),
                     label=self._fluid.label,
                 )
             )

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
-from station.common.words import spoken
+from station.common.words import _, spoken
 
 FINEST = -3
 """Place of the millilitre in litres, as a power of ten: no station here measures finer."""
@@ -66,14 +66,23 @@ def stated(value_l: float, u95_l: float | None, per_litre: int = 0) -> Stated:
 
 
 def number(value: float, spec: str) -> str:
-    """A number inside a sentence: ``format(value, spec)`` with the signs of the shop's language."""
-    return local(format(value, spec))
+    """A number inside a sentence: ``format(value, spec)`` with the signs of the shop's language, and never a minus zero."""
+    text = format(value, spec)
+    return local(text if text.strip("-+0.,%") else text.lstrip("-+"))
 
 
 def local(text: str) -> str:
-    """A number's text, ``1,234.5``, with the shop's sign between whole and parts and between thousands."""
+    """A number's text, ``-1,234.5``, with a true minus sign and the shop's between whole and parts and between thousands."""
     signs = spoken()
-    return text.translate({ord("."): signs.decimal, ord(","): signs.group})
+    return text.translate({ord("."): signs.decimal, ord(","): signs.group, ord("-"): "−"})
+
+
+def off_by(share_rel: float) -> str:
+    """``1.8 % less`` or ``1.8 % more``, than something, to 0.1 %. share_rel: one over the other, less one."""
+    percent = number(abs(share_rel) * 100.0, ".1f")
+    if not percent.strip("0.,"):
+        percent = _("under {percent}").format(percent=number(0.1, ".1f"))
+    return (_("{percent} % less") if share_rel < 0 else _("{percent} % more")).format(percent=percent)
 
 
 def litres(value_l: float, u95_l: float | None) -> str:

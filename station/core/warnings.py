@@ -1,7 +1,7 @@
 """Checks behind those rows of ``station.core.interlock_table`` that only warn: each reads a state and says what it found."""
 
 from calibration.budget import expanded
-from station.common.digits import local, number, stated
+from station.common.digits import local, number, off_by, stated
 from station.common.words import _
 from station.core import container
 from station.core.amounts import delivered_l, purge_needed_l, target_l
@@ -37,10 +37,10 @@ def flow_unlike(state: BayState) -> str | None:
     if bounds[0] <= share <= bounds[1]:
         return None
     return _(
-        "{steady_l_min} L/min, {share} % against what this pump gave with this fluid in {stops} earlier fills."
+        "{steady_l_min} L/min, {share} than this pump gave with this fluid in {stops} earlier fills."
     ).format(
         steady_l_min=number(watch.steady_l_min, ".2f"),
-        share=number(100 * (share / state.pump.usual.mean - 1.0), "+.0f"),
+        share=off_by(share / state.pump.usual.mean - 1.0),
         stops=state.pump.usual.stops,
     )
 

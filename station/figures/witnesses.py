@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from calibration import budget
 from calibration.budget import expanded
-from station.common.digits import number
+from station.common.digits import number, off_by
 from station.common.sentences import listed
 from station.common.words import N_, _
 from station.core import container
@@ -235,8 +235,8 @@ def _history(state: BayState, filled: budget.Budget | None) -> tuple[Spoke, ...]
         return ()
     says_l = filled.value / (1.0 + record.offset_rel)
     p_off = faults.p_meter_off(record)
-    word = _("{fills} fills proved by lip or next drain came to {offset_rel} of what they should").format(
-        fills=record.fills, offset_rel=number(record.offset_rel, "+.1%")
+    word = _("{fills} fills proved by lip or next drain came to {offset} than they should").format(
+        fills=record.fills, offset=off_by(record.offset_rel)
     )
     u95_l = expanded(record.u_offset_rel * abs(says_l))
     return (Spoke("history", says_l, u95_l, word, 1.0 - p_off, _(SETTLES["history"])),)

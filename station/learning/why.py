@@ -13,7 +13,7 @@ from typing import Any
 
 from calibration.budget import expanded
 from station.common.days import day_of
-from station.common.digits import number
+from station.common.digits import number, off_by
 from station.common.distance import format_distance
 from station.common.sentences import listed
 from station.common.words import N_, _
@@ -203,8 +203,8 @@ def _meter(facts: Facts) -> Cause | None:
         doubt_l = math.hypot(facts.u_filled_l, facts.u_expected_l, u * facts.expected_l)
         weight = _real(abs(offset) - 2.0 * u, u) * _fits(explained_l, short_l, doubt_l)
         text = _(
-            "This meter's last {fills} fills that were proved by lip or next drain came to {offset} % of what they should; that alone would be {explained_l} L here. Prove the meter."
-        ).format(fills=fills, offset=number(offset * 100, "+.1f"), explained_l=number(explained_l, ".3f"))
+            "This meter's last {fills} fills that were proved by lip or next drain came to {offset} than they should; that alone would be {explained_l} L here. Prove the meter."
+        ).format(fills=fills, offset=off_by(offset), explained_l=number(explained_l, ".3f"))
         if weight >= NAMED_AT:
             return _cause("meter_drift", weight, text, offset_percent=offset * 100, jobs=fills)
     if facts.meter_due and short_l is not None:

@@ -43,21 +43,17 @@ def typed(text: str) -> str:
 
 def decimal(value: float, places: int) -> str:
     """A number with a true minus sign and never a minus zero."""
-    text = f"{value:.{places}f}"
-    if float(text) == 0.0:
-        text = text.lstrip("-")
-    return typed(text)
+    return digits.number(value, f".{places}f")
 
 
 def general(value: float, most: int = 6) -> str:
     """A number with so many significant digits at most, and no zero at its end."""
-    return typed(f"{value:.{most}g}")
+    return digits.number(value, f".{most}g")
 
 
 def thousands(value: float, places: int = 0) -> str:
     """A number in groups of three."""
-    here = words.spoken()
-    return f"{value:,.{places}f}".translate({44: here.group, 46: here.decimal, 45: "−"})
+    return digits.number(value, f",.{places}f")
 
 
 def _plain(value: float | None, places: int, unit: str) -> Shown:

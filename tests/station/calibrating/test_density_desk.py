@@ -123,7 +123,7 @@ def test_nonsense_is_refused_with_a_sentence() -> None:
     refused("thermometer", lambda: bench.desk.weigh(Vessel.FULL, None))
     refused("There is no result yet", bench.desk.entry)
     bench.desk.weigh(Vessel.FULL, 20.0)
-    refused("% from what is entered", bench.desk.entry)  # 757 kg/m³: not filled to its mark
+    refused("than what is entered", bench.desk.entry)  # 757 kg/m³: not filled to its mark
     coarse = whole(Bench(replace(PLAN, within_l=0.02)))
     refused("nothing would be gained", coarse.desk.entry)
 

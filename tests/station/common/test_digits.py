@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from station.common.digits import Stated, place, stated
+from station.common.digits import Stated, number, off_by, place, stated
 
 
 @pytest.mark.parametrize(
@@ -54,3 +54,25 @@ def test_a_printed_doubt_is_never_smaller_than_the_computed_one(value_l: float, 
 def test_what_is_no_figure_is_refused(value_l: float, u95_l: float) -> None:
     with pytest.raises(ValueError, match="expected a finite number"):
         stated(value_l, u95_l)
+
+
+@pytest.mark.parametrize(
+    ("value", "spec", "told"),
+    [
+        (-1.75, ".1f", "−1.8"),
+        (-0.04, ".1f", "0.0"),
+        (-0.04, "+.1f", "0.0"),
+        (1.75, "+.1f", "+1.8"),
+        (-1e-5, "g", "−1e−05"),
+        (-1234.0, ",.0f", "−1,234"),
+    ],
+)
+def test_a_number_in_a_sentence_has_a_true_minus_sign_and_no_minus_zero(
+    value: float, spec: str, told: str
+) -> None:
+    assert number(value, spec) == told
+
+
+def test_a_share_says_more_or_less_in_words() -> None:
+    told = [off_by(one) for one in (-0.0177, 0.004, -0.0001, 0.0)]
+    assert told == ["1.8 % less", "0.4 % more", "under 0.1 % less", "under 0.1 % more"]
