@@ -171,7 +171,7 @@ def test_what_is_no_volume_is_refused(text: str, words: str) -> None:
         (lambda: u.parse_temperature_c("20"), "add the unit, such as 20 degC"),
         (
             lambda: u.parse_temperature_c("-300 degC"),
-            "temperature is '-300 degC' = −300 °C, outside -90 to 400",
+            "temperature is '-300 degC' = −300 °C, outside −90 to 400",
         ),
         (lambda: u.parse_torque_nm("99999 N·m"), "torque is '99999 N·m' = 99999 N·m, outside 0 to 5000"),
         (lambda: u.format_volume(1.0, "qt"), "volume is 'qt': 'qt' may be the US quart"),

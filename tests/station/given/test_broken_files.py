@@ -46,7 +46,7 @@ BAY: dict[str, tuple[str, str, str, str]] = {
     "slope list": (SLOPE, "kg_per_count = [4.761e-6]", "[pan] kg_per_count is [4.761e-06]", "expected a number"),
     "slope nested": (SLOPE, "kg_per_count = {a = {b = 1}}", "[pan] kg_per_count is a table", "expected a number"),
     "zero text": (ZERO, 'zero_count = "x"', "[pan] zero_count is 'x'", "what the empty pan reads"),
-    "zero infinite": (ZERO, "zero_count = inf", "[pan] zero_count is inf", "expected a number from -8388608"),
+    "zero infinite": (ZERO, "zero_count = inf", "[pan] zero_count is inf", "expected a number from −8388608"),
     "zero huge": (ZERO, f"zero_count = {HUGE}", "[pan] zero_count is a number of 401 digits", "expected a number"),
     "zero is a date": (ZERO, "zero_count = 2026-01-01", "[pan] zero_count is '2026-01-01'", "expected a number"),
     "u of 15": (PAN_U, "u_rel = 15\n", "[pan] u_rel is 15", "as a share, such as 0.0005"),
@@ -219,7 +219,7 @@ REPLAYED: dict[str, tuple[str, str, str, str]] = {
 PLAYED: dict[str, tuple[str, str, str, str]] = {
     "plant unknown": ("\n[plant]", "\n[plant]\nfish = 3", "[plant] has the unknown key 'fish'", "expected only"),
     "plant cold": ("supply_c = 17.0", 'supply_c = "cold"', "[plant] supply_c is 'cold'", "write °C"),
-    "plant infinite": ("supply_c = 17.0", "supply_c = inf", "[plant] supply_c is inf", "from -40 to 140"),
+    "plant infinite": ("supply_c = 17.0", "supply_c = inf", "[plant] supply_c is inf", "from −40 to 140"),
     "technician": ("kicks_s = [95.0]", "kicks_s = 95.0", "[technician] kicks_s is 95.0", "a list of numbers"),
     "kick in words": ("kicks_s = [95.0]", 'kicks_s = ["soon"]', "[technician.kicks_s] entry 1 is 'soon'", "write seconds"),
     "mishap kind": ("\n[plant]", '\n[[mishap]]\nkind = "quake"\nafter = "drip"\nat_s = 1\n[plant]', "[mishap] entry 1 kind is 'quake'", "'kick'"),
