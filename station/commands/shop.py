@@ -128,6 +128,7 @@ def tell(
 
 def _audit(options: argparse.Namespace) -> int:
     from station.common import days
+    from station.common.digits import litres
     from station.shop import audit, catalogue
 
     bay = bay_of(options)
@@ -148,15 +149,14 @@ def _audit(options: argparse.Namespace) -> int:
         take_columns, takes = books.table("stock takes")
         text += f"\n\nStock takes\n{to_text(takes, take_columns[:-1])}"
     used = books.used
-    text += (
-        f"\n\nUsed fluid: {used.total_l:.1f} L ± {used.total_u95_l:.1f} L, {used.collected_l:.1f} L collected"
-    )
+    text += f"\n\nUsed fluid: {litres(used.total_l, used.total_u95_l)}, {litres(used.collected_l, None)} collected"
     return tell(options, books.to_dict(), rows, columns, text)
 
 
 def _quality(options: argparse.Namespace) -> int:
     from station.common import days
     from station.learning import quality
+    from station.learning.charts import RULES
     from station.learning.fills import FILL_COLUMNS
     from station.shop import audit
 
@@ -181,7 +181,11 @@ def _quality(options: argparse.Namespace) -> int:
         "",
     ]
     text += [to_text(subjects[1], "dimension name jobs short over undecided recurring".split()), ""]
-    text += [f"{c.dimension} {c.name}: {c.chart.text} {'; '.join(c.recent)}".rstrip() for c in content.charts]
+    text.append("Charts, in percent of what a fill should come to; what is signalled lately stands behind")
+    for c in content.charts:
+        text.append(
+            f"{c.dimension} {c.name}: {c.chart.text} {'; '.join(RULES[rule] for rule in c.recent)}".rstrip()
+        )
     text += ["", "Calibration", to_text(calibration[1], calibration[0])]
     whole = {**content.to_dict(), "calibration_due": calibration[1]}
     return tell(options, whole, rows, columns, "\n".join(text))

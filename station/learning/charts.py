@@ -27,6 +27,11 @@ LAMBDA, EWMA_K = 0.2, 3.0
 ENOUGH = 20
 """Fewer values than this give limits that move with every new one; the e-Handbook asks for 20 to 25 or more."""
 
+BASELINE = 100
+"""Limits come from so many of a subject's first values and hold for all that follow, so that what creeps in later can move
+neither centre nor limits: phase I and phase II of a control chart (NIST/SEMATECH e-Handbook, 6.5.4.3, from memory). With 30 the
+limits of single values are themselves too uncertain (common practice, no source)."""
+
 RULES = {
     "beyond": N_("one value beyond three sigma"),
     "ewma": N_("the moving average beyond its limit"),
@@ -117,6 +122,26 @@ def chart(values: Sequence[float], centre: float | None = None, sigma: float | N
         halves,
         tuple(signals),
     )
+
+
+def from_baseline(values: Sequence[float]) -> Chart:
+    """Chart whose limits come from the first ``BASELINE`` values, without those of them that are beyond three sigma."""
+    first = chart(values[:BASELINE])
+    if first.lcl is None or first.ucl is None:
+        return chart(values)
+    steady = [value for value in first.values if first.lcl <= value <= first.ucl]
+    limits = chart(steady) if len(steady) >= ENOUGH else first
+    return chart(values, limits.centre, limits.sigma)
+
+
+def changed_at(shown: Chart) -> int | None:
+    """The index from which on the moving average has stayed on one side of the centre, where its newest is beyond its limit:
+    about when the change began, as simple as that; None where it is within."""
+    if shown.centre is None or abs(shown.ewma[-1] - shown.centre) <= shown.ewma_half[-1]:
+        return None
+    low = shown.ewma[-1] < shown.centre
+    other = [i for i, average in enumerate(shown.ewma) if (average < shown.centre) != low]
+    return other[-1] + 1 if other else 0
 
 
 def ewma(values: Sequence[float], start: float, weight: float = LAMBDA) -> tuple[float, ...]:

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 from calibration.loadcell import student_t
 from station.common.words import N_
-from station.learning.quality import RECURRING_AT, chance_of
+from station.learning.chance import chance_of
+from station.learning.quality import RECURRING_AT
 
 Z95 = 1.96
 """Of a normal distribution, 95 % between both (from memory; any table)."""

@@ -16,9 +16,10 @@ from station.common import days
 from station.common.tabular import holds
 from station.common.words import _
 from station.errors import InputError
-from station.learning.charts import RULES, Chart, chart
+from station.learning.chance import chance
+from station.learning.charts import RULES, Chart, changed_at, from_baseline
 from station.learning.fills import FILL_COLUMNS, OF_JOB, Fill
-from station.learning.history import next_drains
+from station.learning.history import CONTRADICTED, next_drains
 from station.learning.reason import of_jobs
 from station.record import archive
 from station.record.rows import PROVED
@@ -67,7 +68,8 @@ COUNTS = {
 }
 POINTS = {
     name: f"""select job_id, opened_utc, 100.0 * (filled_l / expected_fill_l - 1.0),
-        100.0 * tolerance_minus_l / expected_fill_l, 100.0 * tolerance_plus_l / expected_fill_l from job
+        100.0 * tolerance_minus_l / expected_fill_l, 100.0 * tolerance_plus_l / expected_fill_l,
+        coalesce({CONTRADICTED}, 0) from job
         where {column} = ? and opened_utc < ? and {_MEASURED} and {PROVED} order by rowid desc limit {CHART_JOBS}"""
     for name, column in DIMENSIONS.items()
 }
@@ -77,7 +79,7 @@ POINTS = {
 class Subject:
     """How a bay, a meter, a technician, a type or one compartment did in a period.
 
-    p: ``chance`` of so many short fills or more; below three it is not asked and 1. recurring: more than chance would
+    p: ``chance.chance`` of so many short fills or more; below three it is not asked and 1. recurring: more than chance would
     bring to any of those compared.
     """
 
@@ -99,6 +101,7 @@ class SubjectChart:
     """The chart of one subject; job_ids and utcs run beside its values. recent: signals among the newest values.
 
     tolerance_percent: below and above the expected fill, the narrowest of its jobs'; None where no record says one.
+    left_out: so many jobs are no points, since their listing is contradicted.
     """
 
     dimension: str
@@ -107,11 +110,18 @@ class SubjectChart:
     job_ids: tuple[str, ...]
     utcs: tuple[str, ...]
     tolerance_percent: tuple[float, float] | None = None
+    left_out: int = 0
 
     @property
     def recent(self) -> tuple[str, ...]:
         rules = [s.rule for s in self.chart.signals if s.index >= self.chart.n - RECENT]
         return tuple(rule for rule in RULES if rule in rules)
+
+    @property
+    def since(self) -> str | None:
+        """When the value was opened from which on the average has stayed off the centre; None where it is within its limits."""
+        first = changed_at(self.chart)
+        return None if first is None else self.utcs[first]
 
     def points(self) -> list[dict[str, Any]]:
         """The values, oldest first, with what stands beside each; ``CHART_COLUMNS``."""
@@ -136,6 +146,8 @@ class SubjectChart:
             **ids,
             "tolerance_percent": self.tolerance_percent,
             "recent": self.recent,
+            "since": self.since,
+            "left_out": self.left_out,
             **self.chart.to_dict(),
         }
 
@@ -224,12 +236,15 @@ def subject_chart(ledger: Any, dimension: str, name: str, until: str = "9999") -
             (drain.job_id, drain.utc, *(None if one is None else 100.0 * one for one in drain[2:]))
             for drain in next_drains(ledger, name, limit=CHART_JOBS, until_utc=until)
         ]
+        left_out = 0
     else:
-        rows = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
+        found = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
+        rows = [row[:-1] for row in found if not row[-1]]
+        left_out = len(found) - len(rows)
     job_ids, utcs, values, minus, plus = zip(*rows, strict=True) if rows else ((), (), (), (), ())
     below, above = ([one for one in side if one is not None] for side in (minus, plus))
     tolerance = (min(below), min(above)) if below and above else None
-    return SubjectChart(dimension, name, chart(values), job_ids, utcs, tolerance)
+    return SubjectChart(dimension, name, from_baseline(values), job_ids, utcs, tolerance, left_out)
 
 
 def _subjects(counts: Mapping[str, Sequence[Sequence[Any]]]) -> list[Subject]:
@@ -245,25 +260,6 @@ def _subjects(counts: Mapping[str, Sequence[Sequence[Any]]]) -> list[Subject]:
             mine.append(Subject(dimension, name, n, int(s), int(over), int(undecided), p, recurring))
         found += sorted(mine, key=lambda x: (-x.jobs, x.name))
     return found
-
-
-def chance(jobs: int, short: int, n: int, k: int) -> float:
-    """P(at least k short among n), had the shop's short fills fallen on its jobs at random (Fisher's exact test).
-
-    jobs, short: of the whole shop, the n included.
-    """
-    low, high = max(k, n - (jobs - short), 0), min(n, short)
-    return min(1.0, math.fsum(chance_of(jobs, short, n, i) for i in range(low, high + 1)))
-
-
-def chance_of(jobs: int, short: int, n: int, k: int) -> float:
-    """P(k short among n), of the same (the hypergeometric distribution)."""
-    every = _log_choose(short, k) + _log_choose(jobs - short, n - k) - _log_choose(jobs, n)
-    return math.exp(every)
-
-
-def _log_choose(a: int, b: int) -> float:
-    return math.lgamma(a + 1) - math.lgamma(b + 1) - math.lgamma(a - b + 1)
 
 
 @dataclass(frozen=True)

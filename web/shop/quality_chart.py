@@ -1,6 +1,6 @@
 """The control chart of one bay, meter, technician or type, with its values. It says nothing about fault."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Annotated
 from urllib.parse import quote, urlencode
@@ -9,10 +9,10 @@ from fastapi import APIRouter, Query
 from starlette.responses import JSONResponse, Response
 
 from station.common.tabular import to_csv
-from station.common.words import N_, _
+from station.common.words import N_, _, ngettext
 from station.errors import InputError
 from station.learning import quality
-from station.learning.charts import RULES
+from station.learning.charts import BASELINE, RULES
 from web.frame import format as fmt
 from web.frame.deps import Station, download, page_of
 from web.frame.port import Engine
@@ -101,9 +101,33 @@ def chart_view(one: quality.SubjectChart, tally: str, address: str) -> ChartView
             below=fmt.percent(-below), above=fmt.percent(above)
         )
     ends = (fmt.day(one.utcs[0]), fmt.day(one.utcs[-1])) if one.utcs else ()
+    text += " " + "".join(_notes(one))
     drawn = charts.panels(chart, one.job_ids, one.tolerance_percent, ends)
     recent = [Recent(charts.DIAMOND, _(RULES[rule])) for rule in one.recent]
     return ChartView(one.name, tally, text, chart.n, drawn, recent, address)
+
+
+def since_text(one: quality.SubjectChart) -> str:
+    """``below the centre since about 2026-02-26``; empty where the newest average is within its limits."""
+    chart = one.chart
+    if one.since is None or chart.centre is None:
+        return ""
+    below = chart.ewma[-1] < chart.centre
+    told = _("below the centre since about {day}") if below else _("above the centre since about {day}")
+    return told.format(day=fmt.day(one.since))
+
+
+def _notes(one: quality.SubjectChart) -> Iterator[str]:
+    if one.chart.n > BASELINE:
+        yield _("Limits from the first {n} values.").format(n=BASELINE) + " "
+    if one.since is not None:
+        yield _("The moving average is {since}, when it last crossed it.").format(since=since_text(one)) + " "
+    if one.left_out:
+        yield ngettext(
+            "{n} job is left out: its listing is contradicted by what drained and by the level.",
+            "{n} jobs are left out: their listing is contradicted by what drained and by the level.",
+            one.left_out,
+        ).format(n=one.left_out)
 
 
 def _newest(one: quality.SubjectChart) -> str:
@@ -126,7 +150,7 @@ def chart_page(one: quality.SubjectChart) -> ChartPage:
             percent(row["deviation_percent"]),
             percent(row["moving_range"]).lstrip("+"),
             percent(row["ewma"]),
-            _(row["signals"]),
+            "; ".join(_(RULES[rule]) for rule in row["signals"].split("; ") if rule),
         )
         for i, row in enumerate(reversed(one.points()))
         if i < POINTS or row["signals"]

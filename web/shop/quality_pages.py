@@ -16,6 +16,7 @@ from station.common import days
 from station.common.tabular import to_csv
 from station.common.words import N_, _, ngettext
 from station.learning import quality
+from station.learning.first_look import look_first
 from station.shop import audit
 from web.frame import format as fmt
 from web.frame.deps import Station, download, page_of
@@ -29,6 +30,7 @@ from web.shop.quality_chart import (
     address_of,
     chart_view,
     dimension_of,
+    since_text,
 )
 
 PERIODS_DAYS = (30, 90, 365)
@@ -167,6 +169,12 @@ def _tally(subject: quality.Subject) -> str:
     return told.format(n=subject.jobs, counts=counts)
 
 
+def _signal(one: quality.SubjectChart) -> str:
+    named = f"{_(quality.counted_as(one.dimension))} {one.name}"
+    since = since_text(one)
+    return f"{named}, {since}" if since else named
+
+
 def quality_page(
     content: quality.Quality, due: Sequence[quality.Due], of: str, periods: Sequence[Choice]
 ) -> QualityPage:
@@ -204,9 +212,7 @@ def quality_page(
         ),
         recurring=[_recurring(subject) for subject in content.recurring],
         signals=[
-            Choice(f"{_(c.dimension)} {c.name}", address_of(c.dimension, c.name), False)
-            for c in content.charts
-            if c.recent
+            Choice(_signal(c), address_of(c.dimension, c.name), False) for c in look_first(content.charts)
         ],
         dimensions=[
             Choice(_(per), f"/quality?{query}&{urlencode({'of': per})}#charts", per == of)

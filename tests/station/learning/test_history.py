@@ -50,6 +50,24 @@ def test_a_drifting_meter_is_seen_by_what_the_next_job_drains(tmp_path: Path) ->
     ledger.close()
 
 
+def test_a_listing_that_drain_and_level_contradict_says_nothing_of_the_meter(tmp_path: Path) -> None:
+    """3.5 L listed, 2.69 came out and 2.69 brought it to the lip; beside it an axle that came in low, and a meter that is off."""
+    rows: list[dict[str, Any]] = [
+        {"expected_fill_l": 3.5, "drained_l": 2.69, "filled_l": 2.69, "level_proved": 1},
+        {"expected_fill_l": 2.0, "drained_l": 2.69, "filled_l": 2.69, "level_proved": 1},
+        {"expected_fill_l": 2.87, "drained_l": 2.2, "filled_l": 2.86, "level_proved": 1},
+        {"expected_fill_l": 2.87, "drained_l": 2.86, "filled_l": 2.70, "level_proved": 1},
+    ]
+    ledger = shop(
+        tmp_path / "l.sqlite",
+        *({"opened_utc": f"2026-01-0{n}", "vehicle": f"Bus {n}", **row} for n, row in enumerate(rows, 1)),
+    )
+    one = quality.subject_chart(ledger, "meter", "M1")
+    assert (one.job_ids, one.left_out) == (("j3", "j4"), 2)
+    assert meter_record(ledger, "M1", proved=False).fills == 2
+    ledger.close()
+
+
 def test_lip_and_next_drain_of_one_fill_are_one_fill(tmp_path: Path) -> None:
     ledger = shop(
         tmp_path / "l.sqlite",

@@ -14,9 +14,10 @@ from calibration.certificates import Certificate, Reference
 from station.__main__ import main
 from station.commands import shop as commands
 from station.errors import InputError
-from station.learning import quality
+from station.learning import charts, quality
+from station.learning.chance import chance
 from station.learning.charts import ENOUGH, chart
-from station.learning.quality import calibration_due, chance, subject_chart
+from station.learning.quality import calibration_due, subject_chart
 from station.shop import audit
 from tests.station.shop_rows import at, shop
 
@@ -83,6 +84,21 @@ def test_limits_come_from_the_moving_range_so_a_slow_drift_does_not_widen_them()
     assert shown.sigma == pytest.approx(1.0, rel=0.2)
     assert shown.sigma < 0.5 * drifting.std()
     assert chart([5.0] * 30).signals == ()
+
+
+def test_what_creeps_in_later_moves_no_limit_and_is_dated() -> None:
+    """The first hundred make the limits, an odd one among them left out; then the values sink by three sigma in all."""
+    sound = [*steady(60).tolist(), 40.0, *steady(59, 2).tolist()]
+    shown = charts.from_baseline([*sound, *(steady(80, 3) - np.linspace(0.0, 3.0, 80)).tolist()])
+    alone = charts.from_baseline(sound[: charts.BASELINE])
+    assert (shown.centre, shown.sigma) == (alone.centre, alone.sigma)
+    assert shown.centre == pytest.approx(0.0, abs=0.3)
+    assert shown.sigma == pytest.approx(1.0, rel=0.2)
+    began = charts.changed_at(shown)
+    assert began is not None
+    assert len(sound) - 5 <= began <= len(sound) + 35
+    assert all(average < shown.centre for average in shown.ewma[began:])
+    assert charts.changed_at(charts.from_baseline(steady(120, 5).tolist())) is None
 
 
 def test_values_that_are_not_finite_are_refused() -> None:

@@ -19,6 +19,7 @@ from station.common import days
 from station.given.config import BayConfig, demo_path, read_config
 from station.given.job import spec_from_tables
 from station.learning import expected, quality, reason
+from station.learning.first_look import look_first
 from station.learning.quality import NEXT_DRAIN
 from station.record import archive
 from station.record.ledger import Ledger, now
@@ -214,6 +215,11 @@ def test_the_meter_was_steady_and_drifts_since(opened: Opened) -> None:
         told = {signal.index for signal in one.signals}
         assert set(range(one.n - 5, one.n)) <= told, dimension
         assert sum(one.values[-5:]) / 5 < -1.0, dimension
+    drains, level = (quality.subject_chart(opened.ledger, one, METER) for one in (NEXT_DRAIN, "meter"))
+    assert f"{drains.since}"[:10] in {opened.day(DRIFTS_FROM + day) for day in range(-10, 60)}
+    assert (drains.left_out, level.left_out) == (0, 1), "the listing in another unit"
+    content = quality.quality(opened.ledger, opened.day(-89), opened.day(1), ZONE)
+    assert [(one.dimension, one.name) for one in look_first(content.charts)] == [(NEXT_DRAIN, METER)]
     instruments = {one.kind: one.state for one in quality.bay_due(opened.ledger, "Bay 1", opened.today)}
     assert instruments == {"pan": "ok", "meter": "due soon"}
 

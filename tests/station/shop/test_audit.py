@@ -263,7 +263,7 @@ def test_command_prints_the_same_figures_as_json_and_csv(
     assert {row["time_zone"] for row in rows} == {whole["time_zone"]} != {""}
     assert float(rows[-1]["metered_l"]) == pytest.approx(whole["total"]["metered_l"])
     assert main(use) == 0
-    assert "Used fluid: 8.6 L" in capsys.readouterr().out
+    assert "Used fluid: 8.620 ± 0.030 L, 0.00 L collected" in capsys.readouterr().out
     for wrong in (
         ["--month", "2026-99"],
         ["--since", "2026-03-01"],
