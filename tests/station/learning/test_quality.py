@@ -92,6 +92,7 @@ def test_what_creeps_in_later_moves_no_limit_and_is_dated() -> None:
     shown = charts.from_baseline([*sound, *(steady(80, 3) - np.linspace(0.0, 3.0, 80)).tolist()])
     alone = charts.from_baseline(sound[: charts.BASELINE])
     assert (shown.centre, shown.sigma) == (alone.centre, alone.sigma)
+    assert shown.centre is not None
     assert shown.centre == pytest.approx(0.0, abs=0.3)
     assert shown.sigma == pytest.approx(1.0, rel=0.2)
     began = charts.changed_at(shown)
