@@ -24,7 +24,8 @@ PREFERRED = (
 
 @dataclass(frozen=True)
 class Dock:
-    """tick: what to tick first; mark: what to set then; label: what that is called here. At most one of the two.
+    """tick: what to tick first; mark: what to set then; label: what that is called here. At most one of the two. also: what
+    else makes sense now.
 
     held: the next action is to hold the pump's control. wait: the mark may be set, and is better waited with.
     """
@@ -36,6 +37,7 @@ class Dock:
     label: str = ""
     held: bool = False
     wait: bool = False
+    also: MarkView | None = None
 
 
 def dock(view: BayView, outcome: Outcome) -> Dock:
@@ -50,8 +52,9 @@ def dock(view: BayView, outcome: Outcome) -> Dock:
     if view.stage == "fill":
         if not reached(view):
             return Dock(figure, missing, held=True)
-        done = marks.get(_after_the_target(view, outcome, marks))
-        return Dock(figure, missing, mark=done, label=done.label if done else "")
+        done = marks.get(Mark.FILL_DONE)
+        also = marks.get(Mark.LIP_PROOF) if _unsettled(view, outcome) else None
+        return Dock(figure, missing, mark=done, label=done.label if done else "", also=also)
     if view.stage == "settle":
         return _settle(view, outcome, figure, missing, marks)
     mark = next((marks[name] for name in PREFERRED if name in marks), None)
@@ -79,11 +82,10 @@ def reached(view: BayView) -> bool:
     return not view.pump_on and view.may_go_l is not None and view.may_go_l < REACHED_L
 
 
-def _after_the_target(view: BayView, outcome: Outcome, marks: dict[Mark, MarkView]) -> Mark:
-    """A fill that nothing settles yet is proved at the lip before it is done, where that was not tried."""
+def _unsettled(view: BayView, outcome: Outcome) -> bool:
+    """Whether nothing settles the fill yet, and a proof at the lip, which could, was not tried."""
     tried = view.pump is not None and view.pump.lip is not None and view.pump.lip.steps > 0
-    unsettled = outcome.verdict not in ("full", "over") and not outcome.level_seen and not tried
-    return Mark.LIP_PROOF if unsettled and Mark.LIP_PROOF in marks else Mark.FILL_DONE
+    return outcome.verdict not in ("full", "over") and not outcome.level_seen and not tried
 
 
 def _to_go(view: BayView) -> str:

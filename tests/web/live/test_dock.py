@@ -63,15 +63,19 @@ def test_filling_says_how_much_of_how_much_and_ends_with_fill_done() -> None:
     assert next_of(ticked("fill", pump_on=False, to_go_l=0.0)) == "fill_done"
 
 
-def test_at_the_target_what_nothing_settles_yet_is_proved_at_the_lip_first() -> None:
+def test_at_the_target_a_proof_at_the_lip_is_in_reach_where_nothing_settles_the_fill_yet() -> None:
     lip = MarkView(Mark.LIP_PROOF, "Prove at the lip", None)
     view = ticked("fill", pump_on=False, to_go_l=0.0)
     offered = replace(view, next_marks=(*view.next_marks, lip))
-    assert next_of(replace(offered, figures=replace(offered.figures, verdict="undecided"))) == "lip_proof"
-    assert next_of(replace(offered, figures=replace(offered.figures, verdict="full"))) == "fill_done"
+    undecided = replace(offered, figures=replace(offered.figures, verdict="undecided"))
+    assert (next_of(undecided), of(undecided).also) == ("fill_done", lip)
+    shown = live(undecided).html
+    assert 'data-mark="lip_proof"' in shown["next"]
+    assert 'data-mark="lip_proof"' not in shown["steps"]
+    assert of(replace(offered, figures=replace(offered.figures, verdict="full"))).also is None
     tried = LipView(under_way=False, steps=3, pushed_l=0.04, most_l=0.15, over_l=0.0, proved=False)
     after = replace(offered, pump=replace(pump_of(), lip=tried))
-    assert next_of(replace(after, figures=replace(after.figures, verdict="undecided"))) == "fill_done"
+    assert of(replace(after, figures=replace(after.figures, verdict="undecided"))).also is None
 
 
 def test_what_may_have_gone_in_uncounted_is_said_and_is_not_held_for() -> None:
