@@ -101,7 +101,7 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
 
     export = what.add_parser("export", help="a table over many bays for other systems: CSV, JSON or Parquet")
     _where(export)
-    export.add_argument("table", help="usage, stock, quality, jobs, calibrations or comparisons")
+    export.add_argument("table", help="usage, missing, stock, quality, jobs, calibrations or comparisons")
     export.add_argument("--month", default="", metavar="MONTH", help="2026-03 (default: the present one)")
     export.add_argument("--months", type=int, default=1, metavar="N", help="so many, up to and with that one")
     export.add_argument("--shop", action="append", default=[], help="one shop alone, or several")
@@ -236,8 +236,8 @@ def _lists(options: argparse.Namespace) -> int:
 
 def _export(options: argparse.Namespace) -> int:
     with _store(options) as store, store.connection() as db:
-        from station.learning.compared import TABLES
         from station.record.many import exporting, queries
+        from station.shop.counted import TABLES
 
         company = options.company or next(iter(queries.companies(db)), "")
         table, shops = TABLES.get(options.table), list(queries.shops(db, company))

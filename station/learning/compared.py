@@ -107,4 +107,4 @@ TABLES: Final[Mapping[str, Table]] = {
     **exporting.TABLES,
     "comparisons": Table(Compared, lambda db, scope, most: compare(db, scope)),
 }
-"""Every table that goes out as a file."""
+"""Tables that go out as a file, those of the comparisons among them."""

@@ -1,7 +1,7 @@
 """What stands in each container: by the last count, by the books since, and what a new count says of them."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass
 from itertools import pairwise
 from typing import Any
@@ -122,39 +122,61 @@ def _newest_at(ledger: Ledger, utc: str, last: int) -> int:
     return low
 
 
+Taken = Callable[[str, int | None, int], tuple[float, float]]
+"""(container, behind which place in the record, up to which) → (what jobs that were opened between took out of it, its U95),
+litres. None: from the beginning."""
+
+
 def stock_takes(ledger: Ledger, since: str, until: str) -> list[Stock]:
     """Every container counted within the period, against its last count before it or its first within it."""
-    found = []
-    for container, entries, counts in _counted(ledger, since, until):
-        if len(counts) > 1:
-            found.append(_take(ledger, container, entries, counts[0], counts[-1]))
-    return found
+    return first_to_last(_containers(ledger, until), since, until, _taken(ledger))
 
 
 def between_counts(ledger: Ledger, since: str, until: str) -> list[Stock]:
     """The same, count by count: what each count within the period says of the time since the one before it."""
-    return [
-        _take(ledger, container, entries, first, last)
-        for container, entries, counts in _counted(ledger, since, until)
-        for first, last in pairwise(counts)
-    ]
+    return count_by_count(_containers(ledger, until), since, until, _taken(ledger))
 
 
-def _counted(ledger: Ledger, since: str, until: str) -> Iterator[tuple[str, list[Moved], list[int]]]:
-    """Each container, its entries, and which of them are the period's counts, led by the last count before it."""
+def _containers(ledger: Ledger, until: str) -> Iterator[tuple[str, list[Moved]]]:
+    """Each container that was counted before a time, and its entries."""
     containers = ledger.db.execute(
         "select distinct container from movement where kind = 'counted' and utc < ? order by 1", [until]
     ).fetchall()
-    for (container,) in containers:
-        entries = moved(ledger, container)
-        counts = [i for i, one in enumerate(entries) if one.kind == "counted" and one.utc < until]
-        before = [i for i in counts if entries[i].utc < since]
-        yield container, entries, [*before[-1:], *(i for i in counts if entries[i].utc >= since)]
+    return ((container, moved(ledger, container)) for (container,) in containers)
 
 
-def _take(ledger: Ledger, container: str, entries: list[Moved], first: int, last: int) -> Stock:
+def first_to_last(
+    containers: Iterable[tuple[str, list[Moved]]], since: str, until: str, taken: Taken
+) -> list[Stock]:
+    """What ``stock_takes`` says, of containers with their entries in the order in which they count."""
+    return [
+        _take(container, entries, counts[0], counts[-1], taken)
+        for container, entries in containers
+        if len(counts := _counts(entries, since, until)) > 1
+    ]
+
+
+def count_by_count(
+    containers: Iterable[tuple[str, list[Moved]]], since: str, until: str, taken: Taken
+) -> list[Stock]:
+    """What ``between_counts`` says, of the same."""
+    return [
+        _take(container, entries, first, last, taken)
+        for container, entries in containers
+        for first, last in pairwise(_counts(entries, since, until))
+    ]
+
+
+def _counts(entries: list[Moved], since: str, until: str) -> list[int]:
+    """Which of a container's entries are the period's counts, led by the last count before it."""
+    counts = [i for i, one in enumerate(entries) if one.kind == "counted" and one.utc < until]
+    before = [i for i in counts if entries[i].utc < since]
+    return [*before[-1:], *(i for i in counts if entries[i].utc >= since)]
+
+
+def _take(container: str, entries: list[Moved], first: int, last: int, taken: Taken) -> Stock:
     opening, closing = entries[first], entries[last]
-    received_l, u2_received, booked_l, u2_booked = _between(ledger, container, entries, first, last)
+    received_l, u2_received, booked_l, u2_booked = _between(container, entries, first, last, taken)
     out_l = opening.volume_l + received_l - closing.volume_l
     u95_l = math.sqrt(opening.u95_l**2 + closing.u95_l**2 + u2_received + u2_booked)
     return Stock(
@@ -173,7 +195,7 @@ def _take(ledger: Ledger, container: str, entries: list[Moved], first: int, last
 
 
 def _between(
-    ledger: Ledger, container: str, entries: list[Moved], after: int | None, until: int | None = None
+    container: str, entries: list[Moved], after: int | None, until: int | None, taken: Taken
 ) -> tuple[float, float, float, float]:
     """(received, its U95², booked out, its U95²) of a container behind one of its entries and up to another, litres."""
     received_l = u2_received = booked_l = u2_booked = 0.0
@@ -182,16 +204,28 @@ def _between(
             received_l, u2_received = received_l + one.volume_l, u2_received + one.u95_l**2
         elif one.kind in (*OUT, SHIFTED):
             booked_l, u2_booked = booked_l + one.volume_l, u2_booked + one.u95_l**2
-    newest = ledger.first_job_opened_after(LAST if until is None else entries[until].place) - 1
-    oldest = ledger.first_job_opened_after(entries[after].place) if after is not None else 0
-    # A unary plus keeps the rows' own order: there are few since a count, and the container's index has all of them.
-    name = "+container" if after is not None else "container"
-    metered_l, u95_l = ledger.db.execute(
-        f"select total(metered_l), total(filled_u95_l) from job where {name} = ? and rowid between ? and ?",
-        [container, oldest, newest],
-    ).fetchone()
-    # Fills of one meter are wrong in the same direction: their U95 add up straight.
+    metered_l, u95_l = taken(
+        container,
+        None if after is None else entries[after].place,
+        LAST if until is None else entries[until].place,
+    )
     return received_l, u2_received, booked_l + metered_l, u2_booked + u95_l**2
+
+
+def _taken(ledger: Ledger) -> Taken:
+    def taken(container: str, after: int | None, until: int) -> tuple[float, float]:
+        newest = ledger.first_job_opened_after(until) - 1
+        oldest = ledger.first_job_opened_after(after) if after is not None else 0
+        # A unary plus keeps the rows' own order: there are few since a count, and the container's index has all of them.
+        name = "+container" if after is not None else "container"
+        metered_l, u95_l = ledger.db.execute(
+            f"select total(metered_l), total(filled_u95_l) from job where {name} = ? and rowid between ? and ?",
+            [container, oldest, newest],
+        ).fetchone()
+        # Fills of one meter are wrong in the same direction: their U95 add up straight.
+        return metered_l, u95_l
+
+    return taken
 
 
 def contents(ledger: Ledger, catalogue: Catalogue, country: str | None = None) -> list[Content]:
@@ -201,7 +235,9 @@ def contents(ledger: Ledger, catalogue: Catalogue, country: str | None = None) -
         held = entry.typed(ContainerRow)
         entries = moved(ledger, held.container)
         last = next((i for i in range(len(entries) - 1, -1, -1) if entries[i].kind == "counted"), None)
-        received_l, u2_received, booked_l, u2_booked = _between(ledger, held.container, entries, last)
+        received_l, u2_received, booked_l, u2_booked = _between(
+            held.container, entries, last, None, _taken(ledger)
+        )
         counted = None if last is None else entries[last]
         size_l = parse_volume_l(held.size, country)
         begun_l, u95_l = (0.0, 0.0) if counted is None else (counted.volume_l, counted.u95_l)

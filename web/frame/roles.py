@@ -111,6 +111,7 @@ MANY_RULES: dict[str, Rule] = {
     **_all(OFFICE, [
         "GET /usage", "GET /usage.json", "GET /usage.csv", "GET /stock.json", "GET /stock.csv",
         "GET /quality", "GET /quality.json", "GET /quality.csv", "GET /usage.parquet", "GET /stock.parquet", "GET /quality.parquet",
+        "GET /missing.json", "GET /missing.csv", "GET /missing.parquet",
         "GET /comparisons.json", "GET /comparisons.csv", "GET /comparisons.parquet",
         "GET /quality/meter", "GET /quality/meter.json",
         "GET /lists", "GET /lists.json", "GET /lists.csv", "GET /notices", "GET /notices.json", "GET /notices.csv",

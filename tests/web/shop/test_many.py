@@ -19,6 +19,7 @@ from station.record.many import lists, wire
 from station.record.many.accept import accept
 from station.record.many.store import Store
 from station.shop import lists as lists_of_bay
+from station.shop.movement import Movement
 from tests.rolled import COMPANY, ZONE, bay_of, enter, give, record, whole
 from tests.web.conftest import HOST
 from web.frame.roles import MANY_RULES
@@ -60,6 +61,14 @@ def path(tmp_path: Path) -> Path:
         return Path(ledger.path)
 
 
+def count(path: Path) -> None:
+    """A keg is counted twice; 3 L left it meanwhile that nobody booked."""
+    with closing(Ledger(path)) as ledger:
+        for day, volume_l in (("2026-11-03", 40.0), ("2026-11-17", 37.0)):
+            body = Movement("counted", "ATF", volume_l, 0.2, "keg <T>").to_dict()
+            ledger.append(None, "movement", body, Moment("boot", 99.0, f"{day}T08:00:00.000+00:00", True))
+
+
 def test_every_route_has_a_rule_and_every_rule_a_route() -> None:
     routes = [route for router in ROUTERS for route in router.routes]
     addresses = {f"{method} {route.path}" for route in routes for method in route.methods}  # type: ignore[attr-defined]
@@ -92,7 +101,16 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
         assert html.headers.get("content-encoding") == "gzip", address
         assert "Bay <1>" not in html.text
     assert "Bay &lt;1&gt;" in roll.send("GET", "/", headers=SHOW).text
-    for address in ("/bays", "/jobs", "/usage", "/stock", "/quality", "/calibrations", "/notices"):
+    for address in (
+        "/bays",
+        "/jobs",
+        "/usage",
+        "/missing",
+        "/stock",
+        "/quality",
+        "/calibrations",
+        "/notices",
+    ):
         assert roll.send("GET", f"{address}.json?{MONTHS}").status_code == 200, address
         assert roll.send("GET", f"{address}.csv?{MONTHS}").headers["content-type"].startswith("text/csv")
         if address not in ("/bays", "/notices"):
@@ -114,6 +132,20 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
     meter = roll.send("GET", "/quality/meter?month=2026-12&shop=harbour&meter=Bay%201%20meter", headers=SHOW)
     assert "limits" in meter.text
     assert "/jobs/harbour/bay-1/001-" in meter.text
+
+
+def test_a_theft_that_stock_takes_show_stands_on_the_usage_page(roll: Roll, path: Path) -> None:
+    count(path)
+    roll.take(path, roll.tokens[0])
+    text = roll.send("GET", "/usage?month=2026-11", headers=SHOW).text
+    assert "3.00 ± 0.29 L left the containers and is booked nowhere" in text
+    assert "keg &lt;T&gt;" in text
+    assert text.count("⚠ 3.00 ± 0.29 L") == 4, "by shop, of all, by bay and by fluid"
+    assert "3.00 ± 0.29 L" not in roll.send("GET", "/usage?month=2026-12", headers=SHOW).text
+    [told] = roll.send("GET", "/missing.json?month=2026-11").json()
+    assert (told["bay"], told["rest_l"], told["explained"]) == ("bay-1", 3.0, False)
+    text = roll.send("GET", "/usage?month=2026-10&shop=quay", headers=SHOW).text
+    assert "nobody knows" in text
 
 
 def test_fluids_are_named_as_their_bays_name_them_unless_they_differ(roll: Roll, path: Path) -> None:
@@ -220,7 +252,7 @@ def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_othe
 def test_what_programs_may_read_is_described(roll: Roll) -> None:
     told = roll.send("GET", "/api/openapi.json").json()
     assert set(told["paths"]) == {
-        "/bays.json", "/asides.json", "/lists.json", "/notices.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/stock.json", "/quality.json",
+        "/bays.json", "/asides.json", "/lists.json", "/notices.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/missing.json", "/stock.json", "/quality.json",
         "/quality/meter.json", "/calibrations.json", "/comparisons.json",
     }  # fmt: skip
     assert "deviation_percent" in told["components"]["schemas"]["JobLine"]["properties"]
@@ -229,6 +261,7 @@ def test_what_programs_may_read_is_described(roll: Roll) -> None:
 
 def test_every_documented_read_answers_as_its_schema_says(roll: Roll, path: Path) -> None:
     """Checked by a validator of JSON Schema that knows nothing of this application. Nothing may be told that is not described."""
+    count(path)
     roll.take(path, roll.tokens[0])
     with roll.store.connection() as db:
         db.execute(

@@ -8,9 +8,8 @@ from urllib.parse import urlencode
 from station.common.days import WARN_DAYS
 from station.common.words import N_, _, ngettext
 from station.record.many.accept import Aside
-from station.record.many.derive import UL
 from station.record.many.exporting import HAS_PARQUET
-from station.record.many.queries import Certified, Held, Use, later
+from station.record.many.queries import Certified, later
 from station.record.many.store import Reporting
 from web.frame import format as fmt
 from web.shop.many.asked import Asked, Shops
@@ -71,10 +70,6 @@ class ManyPage:
 
 def number(value: int) -> Cell:
     return Cell(f"{value:,}".replace(",", fmt.TIE), amount=True)
-
-
-def _l(ul: int) -> Cell:
-    return Cell(fmt.decimal(ul / UL, 2), amount=True)
 
 
 def percent(value: float | None, places: int = 2) -> Cell:
@@ -194,96 +189,6 @@ def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) 
     sections = [section, kept] if asides else [section]
     return ManyPage(
         _("Bays"), _("Every bay that reports here, and how far its record has arrived."), [], sections
-    )
-
-
-# --- usage -------------------------------------------------------------------------------------------------
-
-_USE = (
-    N_("Jobs"),
-    N_("Out of containers"),
-    N_("Into compartments"),
-    N_("Overflow"),
-    N_("Purge"),
-    N_("Waste"),
-    N_("Unexplained rest"),
-)
-
-
-def _use_cells(lines: Sequence[Use]) -> list[Cell]:
-    def total(name: str) -> int:
-        return sum(getattr(line, name) for line in lines)
-
-    moved = sum(total(f"{name}_ul") for name in ("metered", "drawn", "purge", "waste"))
-    rest = total("metered_ul") + total("drawn_ul") - total("filled_ul") - total("overflow_ul")
-    named = (total(f"{name}_ul") for name in ("filled", "overflow", "purge", "waste"))
-    return [number(total("jobs")), _l(moved), *map(_l, named), _l(rest)]
-
-
-def _content(held: Held) -> str:
-    if held.counted_utc is None:
-        return _("not known")
-    content = str(fmt.litres(held.content_l, held.u95_l))
-    return _("{content}, overdrawn").format(content=content) if held.content_l < -held.u95_l else content
-
-
-def usage_page(asked: Asked, lines: Sequence[Use], stock: Sequence[Held]) -> ManyPage:
-    def by(*names: str) -> list[list[Cell]]:
-        groups: dict[tuple[str, ...], list[Use]] = {}
-        for line in lines:
-            groups.setdefault(tuple(getattr(line, name) for name in names), []).append(line)
-        return [
-            [
-                *(
-                    Cell(asked.fluid(part) if name == "fluid" else part)
-                    for name, part in zip(names, key, strict=True)
-                ),
-                *_use_cells(groups[key]),
-            ]
-            for key in sorted(groups)
-        ]
-
-    everything = [[Cell(_("All")), *_use_cells(lines)]] if lines else []
-    empty = _("Nothing was filled or moved in these months.")
-    sections = [
-        Section(
-            _("By shop, litres"),
-            "",
-            (_("Shop"), *map(_, _USE)),
-            [*by("shop"), *everything],
-            empty,
-            files("/usage", asked),
-        ),
-        Section(_("By bay, litres"), "", (_("Shop"), _("Bay"), *map(_, _USE)), by("shop", "bay"), empty),
-        Section(_("By fluid, litres"), "", (_("Fluid"), *map(_, _USE)), by("fluid"), empty),
-        Section(
-            _("Containers now, by the books of their bays"),
-            _(
-                "± is U95. What was never counted is not known, whatever the books have added up since; overdrawn: a delivery or a count is missing in them."
-            ),
-            (_("Shop"), _("Bay"), _("Container"), _("Fluid"), _("Content"), _("Counted")),
-            [
-                [
-                    Cell(one.shop),
-                    Cell(one.bay),
-                    Cell(one.container),
-                    Cell(asked.fluid(one.fluid)),
-                    Cell(_content(one), amount=True),
-                    Cell(fmt.UNKNOWN if one.counted_utc is None else fmt.day(one.counted_utc)),
-                ]
-                for one in stock
-            ],
-            _("No container is in the books yet."),
-            files("/stock", asked),
-        ),
-    ]
-    return ManyPage(
-        _("Usage {month}").format(month=span(asked)),
-        _(
-            "What left the containers against what reached the compartments, over all bays; days are each shop's own."
-        ),
-        tabs("/usage", asked),
-        sections,
     )
 
 

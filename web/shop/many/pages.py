@@ -11,7 +11,7 @@ from pydantic import create_model
 from starlette.responses import FileResponse, JSONResponse, Response
 
 from station.common.tabular import to_csv
-from station.learning.compared import TABLES, Compared, compare
+from station.learning.compared import Compared, compare
 from station.learning.quality import CHART_JOBS, LISTED
 from station.record.many import lists, people, queries
 from station.record.many.accept import Aside, set_aside
@@ -20,9 +20,10 @@ from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_
 from station.record.many.lists import BayAt, Issued
 from station.record.many.queries import Certified, Held, JobLine, Point, Tally
 from station.record.many.store import Reporting
+from station.shop.counted import TABLES, Counted, each_count, first_and_last
 from web.frame.deps import download, page_of
 from web.frame.render import HERE
-from web.shop.many import comparing, contexts, issues, jobs, notices_page
+from web.shop.many import comparing, contexts, issues, jobs, notices_page, using
 from web.shop.many.asked import ReadingDb, TheAsked, TheBays, TheShops, TheStore
 from web.shop.many.contexts import span
 
@@ -75,9 +76,11 @@ def bays_csv(here: TheBays) -> Response:
 
 
 @router.get("/usage", include_in_schema=False)
-def usage(db: ReadingDb, asked: TheAsked) -> Response:
-    page = contexts.usage_page(asked, queries.use(db, asked.scope), queries.stock(db, asked.scope))
-    return page_of("many.html", page)
+def usage(db: ReadingDb, asked: TheAsked, here: TheBays) -> Response:
+    few = len(asked.scope.shops) <= using.COUNTED_SHOPS_MOST
+    whole = first_and_last(db, asked.scope) if few else None
+    lines, stock = queries.use(db, asked.scope), queries.stock(db, asked.scope)
+    return page_of("many.html", using.usage_page(asked, lines, stock, whole, here))
 
 
 def _usage_model() -> Any:
@@ -93,6 +96,13 @@ def usage_json(db: ReadingDb, asked: TheAsked) -> dict[str, list[dict[str, Any]]
     """Litres by shop, bay and fluid, and by day, shop and fluid."""
     lines, days = queries.use(db, asked.scope), queries.use_by_day(db, asked.scope)
     return {"lines": [told(one) for one in lines], "days": [told(one) for one in days]}
+
+
+@router.get("/missing.json", tags=["read"])
+def missing_json(db: ReadingDb, asked: TheAsked) -> list[Counted]:
+    """What each stock take says left its container beyond what is booked since the one before it, litres; what is missing most
+    first."""
+    return each_count(db, asked.scope)
 
 
 @router.get("/stock.json", tags=["read"])

@@ -1,0 +1,94 @@
+"""Stock takes over many bays: what the counts of each container say is missing, reckoned as the bay itself reckons it."""
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from operator import attrgetter
+from typing import Final
+
+from station.learning import compared
+from station.record.many import counts
+from station.record.many.counts import TakenAt
+from station.record.many.exporting import Table
+from station.record.many.ingest import Db
+from station.record.many.queries import Scope
+from station.shop.missing import Missing, missing
+from station.shop.stock import Moved, Stock, Taken, count_by_count, first_to_last
+
+
+@dataclass(frozen=True)
+class Counted:
+    """``station.shop.stock.Stock`` of a bay, litres; explained: whether the rest lies within its U95."""
+
+    shop: str
+    bay: str
+    container: str
+    fluid: str
+    opening_utc: str
+    closing_utc: str
+    opening_l: float
+    closing_l: float
+    received_l: float
+    out_counted_l: float
+    out_booked_l: float
+    rest_l: float
+    rest_u95_l: float
+    explained: bool
+
+
+_whose = attrgetter("shop", "bay", "container")
+
+
+def first_and_last(db: Db, scope: Scope) -> list[Counted]:
+    """Each container from its last count before the period, or its first within it, to its last."""
+    return _counted(db, scope, first_to_last)
+
+
+def each_count(db: Db, scope: Scope) -> list[Counted]:
+    """Count by count: what each says of the time since the one before it."""
+    return _counted(db, scope, count_by_count)
+
+
+Takes = Callable[[Iterable[tuple[str, list[Moved]]], str, str, Taken], list[Stock]]
+
+
+def _counted(db: Db, scope: Scope, takes: Takes) -> list[Counted]:
+    found = []
+    for (begun, ended), shops in counts.periods(db, scope).items():
+        taken = {of: list(rows) for of, rows in groupby(counts.taken(db, shops, begun), _whose)}
+        for of, rows in groupby(counts.moved(db, shops, begun), _whose):
+            entries = [
+                Moved(one.place, one.seq, one.kind, one.fluid, one.utc, one.volume_l, one.u95_l)
+                for one in rows
+            ]
+            shop, bay, container = of
+            for take in takes([(container, entries)], begun, ended, _taken(taken.get(of, ()))):
+                found.append(Counted(shop, bay, **take.to_dict()))
+    return sorted(found, key=lambda one: (one.explained, -one.rest_l, *_whose(one)))
+
+
+def _taken(rows: Sequence[TakenAt]) -> Taken:
+    """As a bay sums it: fills of one meter are wrong in the same direction, and their U95 add up straight."""
+
+    def taken(container: str, after: int | None, until: int) -> tuple[float, float]:
+        opened = attrgetter("opened_seq")
+        first = 0 if after is None else bisect_right(rows, after, key=opened)
+        between = rows[first : bisect_right(rows, until, key=opened)]
+        return sum(one.metered_l for one in between), sum(one.u95_l for one in between)
+
+    return taken
+
+
+def missing_of(whole: Iterable[Counted]) -> Missing:
+    """What is missing of some containers, of which ``first_and_last`` told. The roll-up has no prices: no cost."""
+    names = Stock.__dataclass_fields__
+    stock = [Stock(**{name: getattr(one, name) for name in names}) for one in whole]
+    return missing(stock, (), lambda fluid, utc: None)
+
+
+TABLES: Final[Mapping[str, Table]] = {
+    **compared.TABLES,
+    "missing": Table(Counted, lambda db, scope, most: each_count(db, scope)),
+}
+"""Every table that goes out as a file."""

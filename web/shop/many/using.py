@@ -1,0 +1,189 @@
+"""The page of usage over many bays: where fluid went by their books, and what their stock takes say is missing from these."""
+
+from collections.abc import Sequence
+from datetime import date
+
+from station.common import days
+from station.common.words import N_, _
+from station.record.many.derive import UL
+from station.record.many.queries import Held, Use
+from station.record.many.store import Reporting
+from station.shop.counted import Counted, missing_of
+from station.shop.missing import Missing
+from web.frame import format as fmt
+from web.shop.many.asked import Asked
+from web.shop.many.contexts import Cell, ManyPage, Section, files, number, span, tabs
+
+
+def _l(ul: int) -> Cell:
+    return Cell(fmt.decimal(ul / UL, 2), amount=True)
+
+
+_USE = (
+    N_("Jobs"),
+    N_("Out of containers"),
+    N_("Into compartments"),
+    N_("Overflow"),
+    N_("Purge"),
+    N_("Waste"),
+    N_("Drawn by hand"),
+    N_("Missing by counts"),
+)
+_DOUBT = N_(
+    "± is U95. A rest beyond it was not booked, or booked twice, or counted wrong: count again before asking further."
+)
+COUNTED_SHOPS_MOST = 100
+"""The counts of so many shops are reckoned through for a page; of more, each shop's own page has them."""
+
+
+def _missing_cell(whole: Sequence[Counted] | None) -> Cell:
+    if whole is None:
+        return Cell(_("see each shop"), amount=True)
+    found = missing_of(whole)
+    if found.volume_l is None:
+        return Cell(_("not counted"), amount=True)
+    if found.volume_l > 0:
+        return Cell(f"⚠ {fmt.litres(found.volume_l, found.u95_l)}", tone="look", amount=True)
+    if found.surplus_l > 0:
+        return Cell(
+            _("⚠ surplus {volume}").format(volume=fmt.litres(found.surplus_l)), tone="look", amount=True
+        )
+    return Cell(_("✓ agrees"), tone="ok", amount=True)
+
+
+def _use_cells(lines: Sequence[Use], whole: Sequence[Counted] | None) -> list[Cell]:
+    def total(name: str) -> int:
+        return sum(getattr(line, name) for line in lines)
+
+    moved = sum(total(f"{name}_ul") for name in ("metered", "drawn", "purge", "waste"))
+    rest = total("metered_ul") + total("drawn_ul") - total("filled_ul") - total("overflow_ul")
+    named = (total(f"{name}_ul") for name in ("filled", "overflow", "purge", "waste"))
+    return [number(total("jobs")), _l(moved), *map(_l, named), _l(rest), _missing_cell(whole)]
+
+
+def _content(held: Held) -> str:
+    if held.counted_utc is None:
+        return _("not known")
+    content = str(fmt.litres(held.content_l, held.u95_l))
+    return _("{content}, overdrawn").format(content=content) if held.content_l < -held.u95_l else content
+
+
+def _counts(asked: Asked, whole: Sequence[Counted] | None, bays: Sequence[Reporting]) -> Section:
+    """What is missing, container by container, each with the way to its bay's own page, where it stands count by count."""
+    pages = {(bay.shop, bay.bay): bay.page.rstrip("/") for bay in bays if bay.page}
+
+    def row(one: Counted) -> list[Cell]:
+        page = pages.get((one.shop, one.bay))
+        zone = days.zone_of(asked.shops.zones[one.shop])
+        low, high = (
+            fmt.on(date.fromisoformat(days.day_of(utc, zone))) for utc in (one.opening_utc, one.closing_utc)
+        )
+        says = _("agrees") if one.explained else _("missing") if one.rest_l > 0 else _("surplus")
+        return [
+            Cell(f"{one.shop} · {one.bay}", f"{page}/usage?month={asked.month}" if page else ""),
+            Cell(one.container),
+            Cell(asked.fluid(one.fluid)),
+            Cell(_("{low} to {high}").format(low=low, high=high)),
+            Cell(str(fmt.litres(one.rest_l, one.rest_u95_l)), amount=True),
+            Cell(f"{'✓' if one.explained else '⚠'} {says}", tone="ok" if one.explained else "look"),
+        ]
+
+    empty = _(
+        "No stock take that follows another one ends in these months: whether more left the containers, nobody knows."
+    )
+    if whole is None:
+        empty = _(
+            "These are too many shops to reckon their counts through at once. Ask for one shop: its page has them."
+        )
+    return Section(
+        _("Missing fluid, by stock takes"),
+        f"{_said(missing_of(whole))} {_(_DOUBT)}" if whole else "",
+        (_("Bay"), _("Container"), _("Fluid"), _("Between two counts"), _("Missing"), _("Says")),
+        [row(one) for one in whole or ()],
+        empty,
+        files("/missing", asked),
+    )
+
+
+def _said(found: Missing) -> str:
+    said = _(
+        "What the counts find agrees with the books, each within its doubt: nothing is known to be missing."
+    )
+    if found.volume_l:
+        said = _("{volume} left the containers and is booked nowhere.").format(
+            volume=fmt.litres(found.volume_l, found.u95_l)
+        )
+    if found.surplus_l > 0:
+        more = _(
+            "{surplus} more than the books have stand in another: a delivery or a count was not entered."
+        )
+        said += " " + more.format(surplus=fmt.litres(found.surplus_l))
+    return said
+
+
+def usage_page(
+    asked: Asked,
+    lines: Sequence[Use],
+    stock: Sequence[Held],
+    whole: Sequence[Counted] | None,
+    bays: Sequence[Reporting],
+) -> ManyPage:
+    """whole: what the counts find, first to last; None of more shops than ``COUNTED_SHOPS_MOST``."""
+
+    def by(*names: str) -> list[list[Cell]]:
+        def key_of(row: Use | Counted) -> tuple[str, ...]:
+            return tuple(getattr(row, name) for name in names)
+
+        found = []
+        for key in sorted({*map(key_of, lines), *map(key_of, whole or ())}):
+            used = [line for line in lines if key_of(line) == key]
+            counted = None if whole is None else [one for one in whole if key_of(one) == key]
+            named = (
+                asked.fluid(part) if name == "fluid" else part for name, part in zip(names, key, strict=True)
+            )
+            found.append([*map(Cell, named), *_use_cells(used, counted)])
+        return found
+
+    everything = [[Cell(_("All")), *_use_cells(lines, whole)]] if lines or whole else []
+    empty = _("Nothing was filled or moved in these months.")
+    sections = [
+        _counts(asked, whole, bays),
+        Section(
+            _("By shop, litres"),
+            "",
+            (_("Shop"), *map(_, _USE)),
+            [*by("shop"), *everything],
+            empty,
+            files("/usage", asked),
+        ),
+        Section(_("By bay, litres"), "", (_("Shop"), _("Bay"), *map(_, _USE)), by("shop", "bay"), empty),
+        Section(_("By fluid, litres"), "", (_("Fluid"), *map(_, _USE)), by("fluid"), empty),
+        Section(
+            _("Containers now, by the books of their bays"),
+            _(
+                "± is U95. What was never counted is not known, whatever the books have added up since; overdrawn: a delivery or a count is missing in them."
+            ),
+            (_("Shop"), _("Bay"), _("Container"), _("Fluid"), _("Content"), _("Counted")),
+            [
+                [
+                    Cell(one.shop),
+                    Cell(one.bay),
+                    Cell(one.container),
+                    Cell(asked.fluid(one.fluid)),
+                    Cell(_content(one), amount=True),
+                    Cell(fmt.UNKNOWN if one.counted_utc is None else fmt.day(one.counted_utc)),
+                ]
+                for one in stock
+            ],
+            _("No container is in the books yet."),
+            files("/stock", asked),
+        ),
+    ]
+    return ManyPage(
+        _("Usage {month}").format(month=span(asked)),
+        _(
+            "What left the containers against what reached the compartments, over all bays; days are each shop's own."
+        ),
+        tabs("/usage", asked),
+        sections,
+    )
