@@ -1,11 +1,16 @@
 """How full a container was over time: every delivery, job, count and entry of it, with the level that they left."""
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
+from datetime import tzinfo
 from typing import Any
 
+from station.common import days
 from station.record.ledger import Ledger
+from station.shop import audit
+from station.shop.missing import booked_nowhere
 from station.shop.movement import OUT, SHIFTED
-from station.shop.stock import moved
+from station.shop.stock import moved, stock_takes
 
 
 @dataclass(frozen=True)
@@ -73,3 +78,9 @@ def _change_l(what: str, volume_l: float, level_l: float) -> float:
 
 def rows(found: list[Level]) -> list[dict[str, Any]]:
     return [asdict(one) for one in found]
+
+
+def missing_by_month(ledger: Any, months: Sequence[str], zone: tzinfo) -> list[float]:
+    """Litres that are missing in each month, such as "2026-03", by the rule that the month's own page goes by."""
+    spans = [[days.begins(day, zone) for day in audit.month(month)] for month in months]
+    return [sum(one.rest_l for one in booked_nowhere(stock_takes(ledger, *span))) for span in spans]

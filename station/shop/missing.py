@@ -3,10 +3,8 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
-from datetime import tzinfo
 from typing import Any
 
-from station.common import days
 from station.shop.stock import Stock
 
 PriceAt = Callable[[str, str], tuple[float, str] | None]
@@ -57,9 +55,8 @@ def missing(whole: Sequence[Stock], single: Sequence[Stock], price_at: PriceAt) 
     """whole: each container from its first count to its last. single: the same count by count. A litre is worth what it cost
     when it was found missing."""
     ranked = tuple(sorted(priced(single, price_at), key=lambda one: (one.take.explained, -one.take.rest_l)))
-    odd = [one for one in whole if not one.explained]
-    surplus_l = 0.0 - sum(one.rest_l for one in odd if one.rest_l < 0)
-    gone = priced([one for one in odd if one.rest_l > 0], price_at)
+    surplus_l = 0.0 - sum(one.rest_l for one in whole if not one.explained and one.rest_l < 0)
+    gone = priced(booked_nowhere(whole), price_at)
     currencies = {one.currency for one in gone}
     in_one = len(currencies) == 1 and all(one.cost is not None for one in gone)
     return Missing(
@@ -72,13 +69,10 @@ def missing(whole: Sequence[Stock], single: Sequence[Stock], price_at: PriceAt) 
     )
 
 
-def by_month(takes: Sequence[Stock], zone: tzinfo) -> dict[str, float]:
-    """Month, such as "2026-03" → litres that its counts found missing, of those that do not agree with the books."""
-    found: dict[str, float] = {}
-    for one in takes:
-        month = days.day_of(one.closing_utc, zone)[:7]
-        found[month] = found.get(month, 0.0) + (one.rest_l if not one.explained and one.rest_l > 0 else 0.0)
-    return found
+def booked_nowhere(whole: Sequence[Stock]) -> list[Stock]:
+    """Containers that lost more than their doubt explains, each from its first count to its last: the one rule for a month's
+    total and for its column in the picture, whatever each count in between says by itself."""
+    return [one for one in whole if not one.explained and one.rest_l > 0]
 
 
 def priced(takes: Sequence[Stock], price_at: PriceAt) -> list[MissingTake]:

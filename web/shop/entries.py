@@ -93,7 +93,7 @@ def _told(plan: Preview) -> dict[str, Any]:
     (told if supply.enough and supply.counted else cautions).append(plan.supply_text)
     if service is not None:
         told.append(
-            _("The next change as of today is {state}. {text}").format(
+            _("Service as it stands today: {state}. {text}").format(
                 state=_(STATES[service.state][1]), text=service.text
             )
         )

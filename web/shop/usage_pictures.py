@@ -8,7 +8,7 @@ from station.common import days
 from station.common.words import N_, _, ngettext
 from station.shop import audit, course, stock
 from station.shop.catalogue import Catalogue
-from station.shop.missing import MissingTake, by_month
+from station.shop.missing import MissingTake
 from web.frame import format as fmt
 from web.frame import pictures
 from web.frame.pictures import Picture, Point, Series
@@ -27,7 +27,10 @@ def drawn(
     """books: of a month. held: the containers. months: up to that one. counts: of those months."""
     catalogue, zone = engine.catalogue(), engine.settings().zone
     month = books.since[:7]
-    found = [_missing(counts, months, month, zone), _in_and_out(months, month), _cost_by_month(months, month)]
+    with engine.reading() as ledger:
+        gone_l = course.missing_by_month(ledger, [line.group for line in months], zone)
+    found = [_missing(gone_l, len(counts), months, month), _in_and_out(months, month)]
+    found += [_cost_by_month(months, month)]
     found += [_cost_of(name, books, catalogue) for name in ("technician", "vehicle")]
     with engine.reading() as ledger:
         for one in held:
@@ -49,16 +52,12 @@ def _name(month: str) -> str:
     return fmt.month(date.fromisoformat(f"{month}-01"), short=True)
 
 
-def _missing(
-    counts: Sequence[MissingTake], months: Sequence[audit.Line], month: str, zone: tzinfo
-) -> Picture:
-    gone = by_month([one.take for one in counts], zone)
-    values = [gone.get(line.group, 0.0) for line in months]
+def _missing(values: Sequence[float], counts: int, months: Sequence[audit.Line], month: str) -> Picture:
     said = _("{volume} in {months} months, by the {counts} counts that ended in them").format(
-        volume=fmt.litres(sum(values)), months=len(months), counts=len(counts)
+        volume=fmt.litres(sum(values)), months=len(months), counts=counts
     )
     names = [_name(line.group) for line in months]
-    series = [Series(_("found missing by counts that do not agree with the books"), values)]
+    series = [Series(_("missing by month, of containers whose counts do not agree with the books"), values)]
     return pictures.columns(_("Missing by month"), said, _file("counts", month), "L", names, series)
 
 

@@ -312,7 +312,7 @@ def points(db: Db, scope: Scope, shop: str, meter: str, most: int) -> list[Point
 
 
 def certificates(db: Db, scope: Scope) -> list[Certified]:
-    """Every instrument's certificate, what ends first first."""
+    """Every instrument's certificate, the soonest to end on top."""
     return _ask(db, "certificates", Certified, **scope.values())
 
 

@@ -26,7 +26,7 @@ from station.record.ledger import Ledger, now
 from station.record.verify import verify
 from station.rehearsing import depot
 from station.rehearsing.bench import Bench
-from station.shop import audit, catalogue, due, offered, stock
+from station.shop import audit, catalogue, course, due, offered, stock
 from station.shop.shop import Causes, causes
 from tests.depot import timetable
 from tests.depot.playing import Depot
@@ -253,6 +253,16 @@ def test_the_keg_loses_more_than_any_doubt_explains_and_the_tank_does_not(opened
         assert takes[GEAR].explained, (first, takes[GEAR])
     for first, after in ((-700, -400), (-400, -160), (-300, -270)):
         assert all(take.explained for take in opened.books(first, after).values()), (first, after)
+
+
+def test_a_month_is_missing_as_much_in_the_picture_as_on_its_own_page(opened: Opened) -> None:
+    shop, months = catalogue.read(opened.ledger), sorted({opened.day(-30 * n)[:7] for n in range(7)})
+    by_page = [
+        audit.audit(opened.ledger, *audit.month(month), shop, "us", ZONE).missing.volume_l or 0.0
+        for month in months
+    ]
+    assert course.missing_by_month(opened.ledger, months, ZONE) == by_page
+    assert sum(volume_l > 1.0 for volume_l in by_page) >= 3
 
 
 def test_one_axle_comes_in_low_every_time_and_was_seen_to_leak(opened: Opened) -> None:

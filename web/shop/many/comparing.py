@@ -61,7 +61,7 @@ def _share_row(one: Compared) -> list[Cell]:
         number(one.n),
         number(one.short or 0),
         Cell(fmt.UNKNOWN if one.limit is None else _("from {n} on").format(n=one.limit), amount=True),
-        Cell(_("{low} to {high}").format(low=low, high=f"{high} %"), amount=True),
+        Cell(_("{low} to {high}").format(low=low, high=f"{high}{fmt.TIE}%"), amount=True),
         _says(one),
     ]
 
@@ -74,7 +74,7 @@ def quality_page(
 
     columns = (_("Jobs"), _("Short"), _("Too many"), _("95 % limits of its share"), _("Says"))
     empty = _("No job was closed in these months.")
-    fills = _("No fill of these months was found so.")
+    fills = _("None in these months.")
     months = sorted(
         of(FLUID_BY_MONTH), key=lambda one: (one.says != "more than its sisters", -_month(one), one.of)
     )
@@ -159,7 +159,7 @@ def _meter_row(asked: Asked, one: Compared) -> list[Cell]:
     query = urlencode({"month": asked.month, "shop": shop, "meter": meter})
     against = fmt.UNKNOWN
     if one.difference_percent is not None and one.difference_u95_percent is not None:
-        against = f"{fmt.percent(one.difference_percent, 2).removesuffix(' %').rstrip()} ± {fmt.decimal(one.difference_u95_percent, 2)} %"
+        against = f"{fmt.percent(one.difference_percent, 2).removesuffix('%').rstrip()} ± {fmt.decimal(one.difference_u95_percent, 2)}{fmt.TIE}%"
     return [
         Cell(one.name, f"/quality/meter?{query}"),
         number(one.n),

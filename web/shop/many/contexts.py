@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from urllib.parse import urlencode
 
-from station.common.days import WARN_DAYS
+from station.common.days import WARN_DAYS, now
 from station.common.words import N_, _, ngettext
 from station.record.many.accept import Aside
 from station.record.many.exporting import HAS_PARQUET
@@ -87,7 +87,11 @@ def tabs(address: str, asked: Asked) -> list[Link]:
     first = later(asked.scope.until, -1)
     found = [
         link(_("Earlier month"), month=f"{later(first, -1):%Y-%m}"),
-        link(_("Later month"), month=f"{later(first, 1):%Y-%m}"),
+        *(
+            []
+            if later(first, 1) > now().date()
+            else [link(_("Later month"), month=f"{later(first, 1):%Y-%m}")]
+        ),
         *(
             link(ngettext("{n} month", "{n} months", n).format(n=n), n == asked.months, months=n)
             for n in (1, 3, 12)
@@ -144,7 +148,7 @@ def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) 
         for bay in bays
     ]
     section = Section(
-        _("Bays"),
+        _("What has arrived"),
         _(
             "A record that was cut, changed or put back to an older copy is named here, and no more of it is taken until that is "
             "cleared up at the bay and somebody accepts it here: tallypan roll-up accept."
@@ -233,7 +237,7 @@ def calibrations_page(
                     ]
                 )
     section = Section(
-        _("Certificates, what ends first first"),
+        _("Certificates, the soonest to end on top"),
         _("The newest certificate of each instrument that no other replaces."),
         (_("Bay"), _("Instrument"), _("Certificate"), _("Made"), _("Valid until"), _("Stands")),
         rows,

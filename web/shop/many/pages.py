@@ -181,7 +181,7 @@ def calibrations(db: ReadingDb, here: TheBays, asked: TheAsked) -> Response:
 
 @router.get("/calibrations.json", tags=["read"])
 def calibrations_json(db: ReadingDb, asked: TheAsked) -> list[Certified]:
-    """The certificate that counts of every instrument, what ends first first."""
+    """The certificate that counts of every instrument, the soonest to end on top."""
     return queries.certificates(db, asked.scope)
 
 
