@@ -13,6 +13,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from station.common.words import SOURCE
 from station.errors import InputError, StationError
 
 COMPANY, SHOP, ZONE = "saltings", "reedbank", "Europe/Oslo"
@@ -36,10 +37,16 @@ def add(what: Any) -> None:
         "--port", type=int, default=8766, help="of the roll-up; the bays have those behind it (default: 8766)"
     )
     shop.add_argument("--empty", action="store_true", help="begin without the depot's two invented years")
+    shop.add_argument(
+        "--language",
+        default=SOURCE,
+        metavar="CODE",
+        help=f"the language of all its pages (default: {SOURCE})",
+    )
     shop.set_defaults(run=_shop)
 
 
-def bay_file(folder: Path, number: int, port: int, office: int) -> Path:
+def bay_file(folder: Path, number: int, port: int, office: int, language: str = SOURCE) -> Path:
     """The file of one simulated bay: the demo's own, with its name, its record, its port and its roll-up."""
     import tomli_w  # late, both: `install` runs on a system's bare Python
 
@@ -50,6 +57,7 @@ def bay_file(folder: Path, number: int, port: int, office: int) -> Path:
         "name": f"Bay {number}",
         "ledger": str(folder / f"bay-{number}.sqlite"),
         "time_zone": ZONE,
+        "language": language,
     }
     tables["serve"] = {"port": port}
     tables["roll_up"] = {
@@ -106,10 +114,12 @@ def _shop(options: argparse.Namespace) -> int:
             str(folder / "roll-up"),
             "--port",
             str(options.port),
+            "--language",
+            options.language,
         ]
     }
     for n in numbers:
-        file = bay_file(folder, n, options.port + n, options.port)
+        file = bay_file(folder, n, options.port + n, options.port, options.language)
         calls[f"bay {n}"] = ["serve", "--simulated", "--config", str(file)]
     print(
         f"The shop is at http://127.0.0.1:{options.port}/, its bays at the ports behind it (Ctrl-C ends it)",

@@ -77,8 +77,9 @@ def test_which_database_has_to_be_said(capsys: pytest.CaptureFixture[str]) -> No
 
 
 def test_a_bay_of_the_shop_is_one_that_starts_and_reports(tmp_path: Path) -> None:
-    config = read_config(bay_file(tmp_path, 2, 9002, 9000))
+    config = read_config(bay_file(tmp_path, 2, 9002, 9000, "de"))
     assert (config.name, config.serve.port, config.ledger) == ("Bay 2", 9002, tmp_path / "bay-2.sqlite")
+    assert config.language == "de"
     assert config.roll_up is not None
     assert config.roll_up.address == "http://127.0.0.1:9000"
 
