@@ -85,6 +85,15 @@ def off_by(share_rel: float) -> str:
     return (_("{percent} % less") if share_rel < 0 else _("{percent} % more")).format(percent=percent)
 
 
+def probability(p: float) -> str:
+    """``97 %``; the ends stay open, since no measurement is certain."""
+    if p < 0.005:
+        return _("below {amount}").format(amount="1\u00a0%")
+    if p >= 0.995:
+        return _("above {amount}").format(amount="99\u00a0%")
+    return f"{p * 100:.0f}\u00a0%"
+
+
 def litres(value_l: float, u95_l: float | None) -> str:
     """``2.802 ± 0.007 L`` inside a sentence, ``2.80 L`` without a U95."""
     if u95_l is None:

@@ -1,8 +1,8 @@
 """A job's sheet as plain text, for a terminal."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from station.common.digits import stated
+from station.common.digits import probability, stated
 from station.given.report import PanStep, Report, Spoke
 
 _VERDICTS = {
@@ -41,7 +41,7 @@ def _figures(report: Report) -> Iterator[str]:
     yield _line("expected fill", report.expected_fill_l, report.expected_fill_u95_l)
     yield _line("drained", report.drained_l, report.drained_u95_l)
     if report.still_to_come_l is not None:
-        yield _line("  left to drip (30 min)", report.still_to_come_l, report.still_to_come_u95_l)
+        yield _line("left to drip, 30 min", report.still_to_come_l, report.still_to_come_u95_l)
     yield _line("metered", report.metered_l, report.metered_u95_l)
     yield _line("overflow", report.overflow_l, report.overflow_u95_l)
     yield _line("filled", report.filled_l, report.filled_u95_l)
@@ -52,8 +52,9 @@ def _verdict(report: Report) -> Iterator[str]:
     yield f"Verdict: {_VERDICTS[report.verdict]}"
     if report.verdict_text is not None:
         yield f"  {report.verdict_text}"
-    if report.p_within is not None:
-        yield f"  P(short) {report.p_short:.3f}  P(within) {report.p_within:.3f}  P(over) {report.p_over:.3f}"
+    odds = (("short", report.p_short), ("within", report.p_within), ("over", report.p_over))
+    if told := [f"P({name}) {probability(p)}" for name, p in odds if p is not None]:
+        yield f"  {', '.join(told)}"
     if report.narrows is not None:
         yield report.narrows
 
@@ -64,14 +65,15 @@ def _under(title: str, lines: Iterable[str]) -> list[str]:
     return [title, *told] if told else []
 
 
-def text_sheet(report: Report, labels: Mapping[str, str]) -> str:
-    """What a person wants to read of a job; uncertainties are U95."""
+def text_sheet(report: Report, labels: Mapping[str, str], head: Sequence[str] = ()) -> str:
+    """What a person wants to read of a job; uncertainties are U95. head: what names it beside its labels, below the title."""
     title = " · ".join(labels[key] for key in ("vehicle", "compartment", "grade") if key in labels) or "Job"
     weighed = [step for step in report.steps if step.may_answer and step.kg]
     truth = (report.truth or {}).items()
     return "\n".join(
         [
             title,
+            *head,
             *_figures(report),
             *_verdict(report),
             *_under("Witnesses, each by its own word:", map(_witness, report.witnesses)),

@@ -118,14 +118,8 @@ def temperature(temperature_c: float | None) -> Shown:
 
 
 def probability(p: float | None) -> str:
-    """``97 %``; the ends stay open, since no measurement is certain."""
-    if p is None or not math.isfinite(p):
-        return UNKNOWN
-    if p < 0.005:
-        return _("below {amount}").format(amount=f"1{TIE}%")
-    if p >= 0.995:
-        return _("above {amount}").format(amount=f"99{TIE}%")
-    return f"{p * 100:.0f}{TIE}%"
+    """As ``station.common.digits`` has it; None where unknown."""
+    return UNKNOWN if p is None or not math.isfinite(p) else digits.probability(p)
 
 
 def share(fraction: float) -> str:

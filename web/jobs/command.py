@@ -2,6 +2,7 @@
 
 import argparse
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +40,9 @@ def _sheet(options: argparse.Namespace) -> int:
     except KeyError:
         raise InputError(f"there is no job {options.job_id!r} in the ledger; see tallypan jobs.") from None
     if options.pdf is None:
-        print(text_sheet(job.measured, job.labels))
+        at = datetime.fromisoformat(job.closed_utc or job.opened_utc).astimezone(kept.config.zone)
+        named = (f"Job {job.job_id}", f"{at:%Y-%m-%d %H:%M}", job.labels.get("technician", ""))
+        print(text_sheet(job.measured, job.labels, [" · ".join(one for one in named if one)]))
         return DONE
     from web.frame.render import render
     from web.jobs.pdf import pdf_of

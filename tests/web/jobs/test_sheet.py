@@ -150,7 +150,10 @@ def test_the_command_says_it_as_text_and_names_a_job_that_is_not_there(
 ) -> None:
     ledger = str(kept.config.ledger)
     assert main(["sheet", "plain", "--ledger", ledger]) == 0
-    assert "Bus 12 · rear axle" in capsys.readouterr().out
+    told = capsys.readouterr().out
+    assert "Bus 12 · rear axle" in told
+    assert re.search(r"^Job plain · \d{4}-\d\d-\d\d \d\d:\d\d · \S", told, re.M)
+    assert re.search(r"P\(within\) (above|below)?.{1,4}%, P\(over\)", told)
     assert main(["sheet", "nothing", "--ledger", ledger]) == 2
     assert "there is no job 'nothing'" in capsys.readouterr().err
 
