@@ -9,7 +9,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
 from jinja2.runtime import Context
 from markupsafe import Markup, escape
 
-from station.common import words
+from station.common import days, words
 from station.record.author import BY
 from web.frame import format as fmt
 from web.frame.guide import STEPS
@@ -50,6 +50,8 @@ def _typed(context: Context, text: str) -> str:
 
 
 ENVIRONMENT.filters["typed"] = _typed
+ENVIRONMENT.globals["printed"] = lambda: fmt.moment(days.now().isoformat())
+"""When the page was made, for its head on paper."""
 ENVIRONMENT.globals["who"] = BY.get
 """Who looks at the page, for its header; a template calls it."""
 

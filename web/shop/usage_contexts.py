@@ -105,8 +105,9 @@ class StockRow:
 
 @dataclass(frozen=True)
 class UsagePage:
-    """``/usage``: a month's books. by: how its lines are grouped."""
+    """``/usage``: a month's books. by: how its lines are grouped. whose: the head of it on paper, line by line."""
 
+    whose: Sequence[str]
     month: str
     shown_month: str
     zone: str
@@ -281,6 +282,7 @@ def usage_page(
     today: date,
     zone: tzinfo,
     pictures: Sequence[Picture],
+    whose: Sequence[str],
 ) -> UsagePage:
     """books: of a whole month. by: a key of GROUPS. moved: the month's movements, newest first."""
     first, after = books.since, books.until
@@ -297,6 +299,7 @@ def usage_page(
 
     month, last_day = first[:7], f"{date.fromisoformat(after) - timedelta(days=1)}"
     return UsagePage(
+        whose=whose,
         month=month,
         shown_month=fmt.month(date.fromisoformat(first)),
         zone=books.time_zone,

@@ -74,7 +74,9 @@ def usage(engine: Station, month: Month = None, by: By = "day") -> Response:
     held = _held(engine)
     months = _months(engine, books.since[:7])
     pictures = drawn(engine, books, held, months, _counted(engine, months[0].group, books.until))
-    page = usage_page(books, by, held, moved, engine.catalogue(), days.today(zone), zone, pictures)
+    shop = engine.settings().shop
+    whose = [line for line in (shop.name, shop.address, shop.contact, engine.bay_name) if line]
+    page = usage_page(books, by, held, moved, engine.catalogue(), days.today(zone), zone, pictures, whose)
     return page_of("usage.html", page)
 
 

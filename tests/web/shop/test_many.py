@@ -140,6 +140,9 @@ def test_a_theft_that_stock_takes_show_stands_on_the_usage_page(roll: Roll, path
     text = roll.send("GET", "/usage?month=2026-11", headers=SHOW).text
     assert "3.00 ± 0.29 L left the containers and is booked nowhere" in text
     assert "keg &lt;T&gt;" in text
+    head = text.partition('<header class="paper-only">')[2].partition("</header>")[0]
+    for words in (COMPANY, "harbour, quay", "Printed 20"):
+        assert words in head
     assert text.count("⚠ 3.00 ± 0.29 L") == 4, "by shop, of all, by bay and by fluid"
     assert "3.00 ± 0.29 L" not in roll.send("GET", "/usage?month=2026-12", headers=SHOW).text
     [told] = roll.send("GET", "/missing.json?month=2026-11").json()

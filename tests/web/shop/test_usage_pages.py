@@ -65,6 +65,20 @@ def test_the_sums_of_a_month(march: Bay) -> None:
         assert words in text
 
 
+def test_a_printed_month_says_whose_it_is_when_it_was_printed_and_that_it_is_invented(march: Bay) -> None:
+    head = march.html(MARCH).text.partition('<header class="paper-only">')[2].partition("</header>")[0]
+    for words in (
+        march.engine.settings().shop.name,
+        march.engine.bay_name,
+        "Printed 20",
+        "Simulated bay: every figure",
+    ):
+        assert words
+        assert words in head
+    empty = march.html("/usage?month=2025-03").text
+    assert empty.count('<figure class="picture screen-only">') == 3  # what has nothing in it is not printed
+
+
 def test_what_is_missing_stands_on_top_in_litres_and_money_and_leads_to_the_jobs_behind_it(
     march: Bay,
 ) -> None:

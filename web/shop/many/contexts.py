@@ -59,13 +59,15 @@ class Section:
 
 @dataclass(frozen=True)
 class ManyPage:
-    """Any page over many bays. tabs: its months and shops. charts: drawings below the tables."""
+    """Any page over many bays. tabs: its months and shops. charts: drawings below the tables. whose: its head on paper, line by
+    line."""
 
     title: str
     under: str
     tabs: Sequence[Link]
     sections: Sequence[Section]
     charts: Sequence[ChartView] = ()
+    whose: Sequence[str] = ()
 
 
 def number(value: int) -> Cell:

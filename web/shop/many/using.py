@@ -186,4 +186,5 @@ def usage_page(
         ),
         tabs("/usage", asked),
         sections,
+        whose=(asked.shops.company, ", ".join(asked.scope.shops)),
     )
