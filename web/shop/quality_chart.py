@@ -121,7 +121,10 @@ def _notes(one: quality.SubjectChart) -> Iterator[str]:
     if one.chart.n > BASELINE:
         yield _("Limits from the first {n} values.").format(n=BASELINE) + " "
     if one.since is not None:
-        yield _("The moving average is {since}, when it last crossed it.").format(since=since_text(one)) + " "
+        yield (
+            _("The moving average has been {since}, when it last crossed it.").format(since=since_text(one))
+            + " "
+        )
     if one.left_out:
         yield ngettext(
             "{n} job is left out: its listing is contradicted by what drained and by the level.",

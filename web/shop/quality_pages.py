@@ -172,6 +172,10 @@ def _tally(subject: quality.Subject) -> str:
 def _signal(one: quality.SubjectChart) -> str:
     named = f"{_(quality.counted_as(one.dimension))} {one.name}"
     since = since_text(one)
+    if since and quality.counted_as(one.dimension) == "meter":
+        # Filled is what the meter counted, and the level or the next drain's weight what it should have.
+        low = one.chart.ewma[-1] < (one.chart.centre or 0.0)
+        named = (_("{name} reads low") if low else _("{name} reads high")).format(name=named)
     return f"{named}, {since}" if since else named
 
 
