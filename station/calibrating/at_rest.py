@@ -12,6 +12,20 @@ from station.weighing.lines import Level, fit_level
 
 CALM_FACTOR = 3.0
 LEAST_READINGS = 20
+EMPTY_WITHIN_KG = 0.1
+"""Two hundredths of a 5 kg cell: no zero moves so far by itself, and a mouthful of old oil weighs more. Assumption."""
+
+
+def need_empty(off_kg: float) -> None:
+    """What stands in a pan that is read as empty would be in its zero. off_kg: from what an empty one is known to show, or by
+    a line whose zero nobody took with this pan.
+    Raises InputError."""
+    if abs(off_kg) > EMPTY_WITHIN_KG:
+        raise InputError(
+            _(
+                "The pan is to be empty, and shows {off_kg} kg. Take everything off it and pour out what is in it. If it is empty, read it once more."
+            ).format(off_kg=number(off_kg, ".2f"))
+        )
 
 
 class AtRest:

@@ -9,7 +9,7 @@ from calibration import certificates
 from calibration.certificates import Certificate
 from calibration.fluid import Fluid
 from hardware.sample import Sample
-from station.calibrating.at_rest import AtRest
+from station.calibrating.at_rest import AtRest, need_empty
 from station.calibrating.calibrating import (
     CertificateEntry,
     Form,
@@ -114,6 +114,7 @@ class CalibrationDesk:
         self.prover: Prover | None = None
         self._fluid: Fluid | None = None
         self.density: DensityDesk | None = None
+        self._asked = False
         self._pan = AtRest()
         self._lines: tuple[tuple[tuple[Certificate, ...], str], Lines] | None = None
 
@@ -184,7 +185,7 @@ class CalibrationDesk:
             )
 
     def _begin(self, kind: certificates.Kind) -> None:
-        self.kind, self.readings = kind, []
+        self.kind, self.readings, self._asked = kind, [], False
         self._pan.begin()
         self._event("calibration_begun", {"kind": kind})
 
@@ -216,6 +217,12 @@ class CalibrationDesk:
         if step is PanStep.CORNER and not place.strip():
             raise InputError(_("Say where the load lies: middle, or which corner."))
         level, sd = self._pan.level(self.lines().pan.noise_counts)
+        if load_kg == 0.0 and not self._asked:  # once: the line in use may be what is wrong
+            line = self.lines().pan
+            first = next((r.count for r in self.readings if r.load_kg == 0.0), line.zero_count)
+            self._asked = True
+            need_empty(line.indicated_kg(level.kg) - line.indicated_kg(first))
+        self._asked = False
         reading = Reading(step, load_kg, level.kg, sd, self._pan.t_s, place.strip(), self._pan.air_c)
         self.readings.append(reading)
         self._event("calibration_reading", asdict(reading))

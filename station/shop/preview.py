@@ -19,8 +19,10 @@ from station.shop.stock import Enough
 @dataclass(frozen=True)
 class Preview:
     """Litres at the job's reference temperature. purge_l: what the hose takes first. container: the one named in the
-    plan; None where any of the fluid's will do. service: the compartment's next change as it stands today."""
+    plan; None where any of the fluid's will do. service: the compartment's next change as it stands today. fluid: as a
+    person names it."""
 
+    fluid: str
     expected: Expected
     purge_l: float
     container: str | None
@@ -40,16 +42,16 @@ class Preview:
             spare_l=number(FILLING.spare_l, ".2f"),
             purge_l=number(self.purge_l, ".2f"),
         )
-        where = self.container or _("All containers of {fluid} together").format(fluid=one.fluid)
+        where = self.container or _("All containers of {fluid} together").format(fluid=self.fluid)
         if not one.held:
             if self.container is None:
                 return _("No container of {fluid} is entered. Have {needed_l} L ready ({needs}).").format(
-                    fluid=one.fluid, needed_l=number(one.needed_l, ".2f"), needs=needs
+                    fluid=self.fluid, needed_l=number(one.needed_l, ".2f"), needs=needs
                 )
             return _(
                 "{container} is not entered as holding {fluid}. Have {needed_l} L ready ({needs})."
             ).format(
-                container=self.container, fluid=one.fluid, needed_l=number(one.needed_l, ".2f"), needs=needs
+                container=self.container, fluid=self.fluid, needed_l=number(one.needed_l, ".2f"), needs=needs
             )
         if not one.counted:
             return _(
@@ -100,4 +102,5 @@ def preview(
     service = None
     if listed is not None and vehicle is not None:
         service = due.service_of(ledger, listed, vehicle, today, spec.distance_km, config.zone)
-    return Preview(expected, purge_l, container, stock.stock_check(held, fluid, needed_l), service)
+    name = labels.get("fresh_fluid") or fluid
+    return Preview(name, expected, purge_l, container, stock.stock_check(held, fluid, needed_l), service)

@@ -69,6 +69,7 @@ OPTIONS = PlanOptions(
     technicians=("M. Okafor", "J. Lindqvist"),
 )
 PREVIEW = Preview(
+    "Gear oil 75W-90, fresh",
     Expected(2.871, 0.029 / NORMAL_95, 0.029 / NORMAL_95, 0, "listed", 0.0, 2.9),
     0.0,
     "drum 1",

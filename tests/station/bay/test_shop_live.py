@@ -101,7 +101,7 @@ def test_the_plan_is_told_before_the_job_is_opened(engine: Engine) -> None:
     assert told.expected.words == "learned from 6 jobs"
     assert 2.79 < told.expected.value_l < 2.85
     assert told.supply.held == 0
-    assert "No container of gear_75w90 is entered" in told.supply_text
+    assert "No container of Gear oil 75W-90, fresh is entered" in told.supply_text
     with pytest.raises(InputError, match="takes 75W-90"):
         engine.plan_preview(replace(FORM, fresh_fluid="atf"))
 

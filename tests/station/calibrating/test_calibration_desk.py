@@ -20,7 +20,7 @@ from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, 
 from station.calibrating.calibration_desk import UNDATED_DAYS, CalibrationDesk, Lines
 from station.core.step import PumpCommand
 from station.errors import InputError
-from station.given.config import BayConfig, demo_path, read_config
+from station.given.config import demo_path, read_config
 from station.given.job import spec_from_tables
 from station.record import archive
 from station.record.ledger import Ledger
@@ -43,7 +43,9 @@ class Workshop:
     """A plant, a calibration desk and a ledger on one virtual clock."""
 
     def __init__(self, folder: Path) -> None:
-        self.config: BayConfig = replace(read_config(demo_path()), ledger=folder / "l.sqlite")
+        demo = read_config(demo_path())
+        zero = PlantSettings.zero_count + PlantSettings.pan_kg / TRUE_KG_PER_COUNT
+        self.config = replace(demo, ledger=folder / "l.sqlite", pan=replace(demo.pan, zero_count=zero))
         self.recorder = Recorder(self.config.ledger, lambda text: None)
         self.desk = CalibrationDesk(self.config, self.recorder, ())
         fresh = self.config.fluids["gear_75w90"]
@@ -123,7 +125,10 @@ def shop(tmp_path: Path) -> Iterator[Workshop]:
 
 
 def test_a_scale_that_only_shows_whole_grams_is_not_taken_for_one_without_noise(shop: Workshop) -> None:
-    shop.division_counts = round(0.002 / TRUE_KG_PER_COUNT)
+    n = shop.division_counts = round(0.002 / TRUE_KG_PER_COUNT)
+    pan = shop.config.pan
+    pan = replace(pan, zero_count=pan.zero_count / n, kg_per_count=pan.kg_per_count * n)
+    shop.desk = CalibrationDesk(replace(shop.config, pan=pan), shop.recorder, ())
     shop.calibrate_pan()
     shop.desk.finish(ENTRY)
     line = shop.desk.lines().pan
@@ -242,6 +247,22 @@ def test_a_run_is_not_weighed_while_fluid_still_comes_round_about(shop: Workshop
     shop.plant.leak_l_h = 0.0
     shop.wait(8.0)
     shop.desk.end_run()
+
+
+def test_fluid_in_a_pan_that_is_read_as_empty_is_asked_about_once(shop: Workshop) -> None:
+    shop.desk.begin_pan()
+    shop.put(4.0)
+    with pytest.raises(InputError, match=r"to be empty, and shows 3\.96 kg.* read it once more"):
+        shop.desk.read(PanStep.UP, 0.0)
+    assert shop.desk.readings == []
+    shop.put(-4.0)
+    shop.desk.read(PanStep.UP, 0.0)
+    shop.put(1.0)
+    shop.desk.read(PanStep.UP, 1.0)
+    with pytest.raises(InputError, match=r"shows 0\.99 kg"):
+        shop.desk.read(PanStep.DOWN, 0.0)
+    shop.desk.read(PanStep.DOWN, 0.0)  # so it was said
+    assert [r.load_kg for r in shop.desk.readings] == [0.0, 1.0, 0.0]
 
 
 def test_a_restless_pan_is_not_read(shop: Workshop) -> None:

@@ -90,7 +90,7 @@ def test_a_container_that_was_never_counted_or_is_not_listed_is_no_promise(ledge
     assert not unknown.supply.counted
     assert "not counted yet" in unknown.supply_text
     missing = look(ledger, container="drum 9")
-    assert "drum 9 is not entered as holding gear_75w90" in missing.supply_text
+    assert "drum 9 is not entered as holding Gear oil 75W-90, fresh" in missing.supply_text
 
 
 def test_books_below_nothing_are_no_promise_and_are_told(ledger: Ledger) -> None:
