@@ -122,7 +122,10 @@ def _of_state(now: BayView, state: BayState, report: Report, came_utc: Mapping[s
     running = checklist.timer(state)
     f = balance.drip_ahead(state)
     target_l = amounts.target_l(state)
-    faults = [*state.hearing.faults.items(), *((source, "silent") for source in sorted(state.hearing.silent))]
+    ails = state.hearing.faults
+    # What is unplugged is silent, too: one thing to mend, and said once.
+    silent = (source for source in sorted(state.hearing.silent) if ails.get(source) != "unplugged")
+    faults = [*ails.items(), *((source, "silent") for source in silent)]
     return replace(
         now,
         stage=state.stage.value,

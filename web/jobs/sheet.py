@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from station.common.words import N_, _
 from station.core import take_back
+from station.given.report import Report
 from station.given.shop_head import ShopHead
 from station.learning import condition, reason
 from station.record.archive import JobRecord
@@ -154,7 +155,7 @@ def _rows(source: Source, job: JobRecord) -> list[Fact]:
             plain.of(fmt.litres(report.drained_l, report.drained_u95_l), labels.get("drained_fluid")),
         ),
         (_("How it looked"), plain.looked(noted)),
-        (_("Went in"), plain.of(fmt.litres(report.filled_l, report.filled_u95_l), labels.get("fresh_fluid"))),
+        (_("Went in"), _went_in(report, labels.get("fresh_fluid"))),
         (_("Right amount"), plain.right(report)),
         (_("How sure"), plain.sure(report)),
         (_("Level seen"), f"{level}; {stand}"),
@@ -168,6 +169,14 @@ def _rows(source: Source, job: JobRecord) -> list[Fact]:
         for label, text in named
         if text
     ]
+
+
+def _went_in(report: Report, fluid: str | None) -> str:
+    """The meter's figure; where other witnesses contradict it, the customer's page says so and does not only show it."""
+    volume = plain.of(fmt.litres(report.filled_l, report.filled_u95_l), fluid)
+    if any(one.name == "meter" and one.contradicted for one in report.witnesses):
+        return _("{volume}, by the meter, which other witnesses contradict: see page 2").format(volume=volume)
+    return volume
 
 
 def _unfinished(job: JobRecord) -> str:

@@ -22,6 +22,14 @@ NAMES = {
 }
 """Names of the witnesses; any other is shown as it is."""
 
+AT_LEVEL = {
+    "lip": N_("at the level ± {u95}"),
+    "level": N_("at the level ± {u95}"),
+    "dry lip": N_("below the level, ± {u95}"),
+}
+"""Witnesses of the level measure no volume: theirs is the expected fill's own, and beside a meter's would look like a second
+measurement."""
+
 
 @dataclass(frozen=True)
 class WitnessLine:
@@ -38,10 +46,14 @@ def lines(said: Sequence[Spoke], verdict: str | None) -> list[WitnessLine]:
     found = []
     for row in said:
         word = _("what should go in") if row.name in ("expected", "drained") else _(row.word)
+        says = str(fmt.litres(row.says_l, row.says_u95_l))
+        if row.name in AT_LEVEL and row.says_u95_l is not None:
+            says = _(AT_LEVEL[row.name]).format(u95=fmt.volume(row.says_u95_l))
+            word = _("{word}, whatever was expected").format(word=word)
         found.append(
             WitnessLine(
                 _(NAMES.get(row.name, row.name)),
-                str(fmt.litres(row.says_l, row.says_u95_l)),
+                says,
                 _("{word}; contradicted by the others").format(word=word)
                 if row.contradicted and word
                 else word,

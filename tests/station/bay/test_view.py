@@ -67,6 +67,15 @@ def test_between_jobs_the_sensors_and_the_last_alarm_are_shown() -> None:
     ]
 
 
+def test_a_pan_that_is_unplugged_is_one_fault_and_not_silent_beside() -> None:
+    state = BayState(read_scenario(None).spec)
+    ails = {"pan": "unplugged", "meter": "timing"}
+    heard = replace(state.hearing, faults=ails, silent=frozenset({"pan", "meter", "air_c"}))
+    shown = view.proving_view(NOW, replace(state, hearing=heard), balance.report(state)).faults
+    told = [("pan", "unplugged"), ("meter", "timing"), ("air_c", "silent"), ("meter", "silent")]
+    assert shown == tuple(views.FaultView(*one) for one in told)
+
+
 def test_a_snapshot_is_frozen_all_the_way() -> None:
     types: list[Any] = [t for t in vars(views).values() if is_dataclass(t) and t.__module__ == views.__name__]
     assert len(types) > 8

@@ -17,7 +17,7 @@ from station.figures import balance
 from station.given import recording
 from station.given.config import demo_path, read_config
 from station.given.job import read_job
-from station.given.report import PanStep, Report, Told
+from station.given.report import PanStep, Report, Spoke, Told
 from station.record.ledger import job_row, now
 from station.record.recorder import Recorder
 from station.shop import catalogue, offered
@@ -61,6 +61,13 @@ def crowded(report: Report) -> Report:
     )
 
 
+def contradicted(report: Report) -> Report:
+    def doubted(one: Spoke) -> Spoke:
+        return replace(one, p_sound=0.01) if one.name == "meter" else one
+
+    return replace(report, witnesses=tuple(map(doubted, report.witnesses)))
+
+
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
     """A record with the job of tests/data as it was, ``plain``, and with all that a job can have, ``crowded``."""
@@ -73,7 +80,11 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
     listed = [*offered.from_config(config)]
     listed.append(catalogue.Change("compartment", ("Bus 12", "rear axle"), "change", INTERVAL))
     recorder.event(None, catalogue.EVENT, catalogue.body(listed, "configuration"), now(0.0))
-    for job_id, of_job in (("plain", report), ("crowded", crowded(report))):
+    for job_id, of_job in (
+        ("plain", report),
+        ("crowded", crowded(report)),
+        ("off", contradicted(report)),
+    ):
         labels = LABELS if job_id == "plain" else {**LABELS, "technician": "M. Okafor, " * 6}
         tables = replace(spec, labels=labels).to_table()
         recorder.event(job_id, "job_open", {**tables, "backend": "simulated"}, now(0.0))
@@ -118,6 +129,14 @@ def test_the_first_page_says_in_plain_words_what_a_customer_asks(kept: Kept) -> 
         assert words in back, words
     assert page.checkpoint is not None
     assert page.checkpoint.text.splitlines()[0] in back
+
+
+def test_a_meter_that_others_contradict_is_named_where_its_figure_stands(kept: Kept) -> None:
+    def went_in(job_id: str) -> str:
+        return next(fact.value for fact in sheet_page(kept, job_id).front.rows if fact.label == "Went in")
+
+    assert "contradict" not in went_in("plain")
+    assert "by the meter, which other witnesses contradict: see page 2" in went_in("off")
 
 
 @pytest.mark.parametrize(("paper", "wide"), [("a4", 595), ("letter", 612)])

@@ -24,7 +24,10 @@ def test_who_is_contradicted_is_named_beside_a_verdict_and_nobody_else() -> None
     told = {line.name: line for line in witnesses.lines(report.witnesses, report.verdict)}
     assert told["Meter"].word.endswith("contradicted by the others")
     assert told["Meter"].settles
-    assert told["What ran over the lip"].word == "full"
+    lip = told["What ran over the lip"]
+    assert lip.word == "full, whatever was expected"
+    assert lip.says.startswith("at the level ± ")
+    assert "2.8" not in lip.says, "it measures no volume"
     assert told["What ran over the lip"].settles == ""
     assert "Meter 2.727 ±" in witnesses.in_a_line(list(told.values()))
 
