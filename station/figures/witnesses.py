@@ -325,17 +325,16 @@ def _in_words(
             "{volumes}, and nothing ran over the lip: look at the level, the vehicle's stand and the capacity"
         ).format(volumes=_volumes(spoke, volumes))
     if not level:
-        told = (
-            _("{volumes} alone: let a little run over the lip, or look")
-            if len(volumes) == 1
-            else _("{volumes}: let a little run over the lip, or look")
-        )
+        told = _("{volumes}: let a little run over the lip, or look")
+        if len(volumes) == 1:
+            told = _("{volumes} alone: let a little run over the lip, or look")
         return told.format(volumes=_volumes(spoke, volumes))
     seen = _("fluid ran over the lip") if "lip" in spoke else _("the level was seen at the plug")
     if not volumes:
-        return _(
-            "{seen}, and nothing else speaks of the volume: let a little run over the lip, or weigh the container"
-        ).format(seen=seen)
+        todo = _("weigh the container, or let a little run over the lip")
+        if not checked:
+            todo = _("lay a spirit level on the housing, along and across, and tick it")
+        return _("{seen}, and nothing else speaks of the volume: {todo}").format(seen=seen, todo=todo)
     wrong = (
         _(
             "{seen}, but {apart}: the listing, the vehicle's stand or the meter is wrong. Stand the vehicle level and look again, look the capacity up, prove the meter"

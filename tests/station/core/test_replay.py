@@ -126,10 +126,19 @@ def test_a_missing_source_is_named(source: str) -> None:
 
 
 def test_without_a_meter_no_volume_is_filled_and_the_level_speaks_alone() -> None:
-    state = replay(read_job(JOB), [s for s in recording.read(CSV) if s.source != "meter"])
-    got = balance.report(state).to_dict()
+    heard = [s for s in recording.read(CSV) if s.source != "meter"]
+    got = balance.report(replay(read_job(JOB), heard)).to_dict()
     assert got["filled_l"] is None
-    assert got["verdict_text"] == "full: lip and level agree; nobody laid a spirit level on the housing"
+    assert got["verdict_text"] == (
+        "fluid ran over the lip, and nothing else speaks of the volume: "
+        "lay a spirit level on the housing, along and across, and tick it"
+    )
+    at = next(n for n, s in enumerate(heard) if s.value == "level_seen")
+    levelled = [*heard[:at], heard[at]._replace(value="stands_level"), *heard[at:]]
+    assert (
+        balance.report(replay(read_job(JOB), levelled)).to_dict()["verdict_text"]
+        == "full: lip and level agree"
+    )
     unseen = [s for s in recording.read(CSV) if s.source not in ("meter", "pan") and s.value != "level_seen"]
     assert balance.report(replay(read_job(JOB), unseen)).to_dict()["verdict"] == "undecided"
 
