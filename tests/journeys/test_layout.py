@@ -277,12 +277,17 @@ def test_records_fit_a_phone_a_desk_and_large_text(page: Page, address: str, pat
         page.set_viewport_size({"width": width, "height": 640})
         page.evaluate(f"document.documentElement.style.fontSize = '{text}'")
         assert too_wide(page) == 0, f"{width} px at {text}"
+        if text == "100%":
+            assert page.evaluate(SQUEEZED) == [], f"{width} px"
 
 
 def test_paper_has_room_for_a_job(page: Page, address: str, tmp_path: Path) -> None:
     page.goto(f"{address}/jobs/{JOB_ID}")
     pdf = page.pdf(path=tmp_path / "job.pdf", format="A4")
     assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) <= 4
+    page.emulate_media(media="print")
+    assert page.locator("button:visible, input:visible, select:visible, textarea:visible").count() == 0
+    page.emulate_media(media="null")
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])

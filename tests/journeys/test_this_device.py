@@ -1,6 +1,6 @@
 """What one phone does for whoever holds it: tones, vibration, a screen that stays on, a dark page."""
 
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
 from tests.journeys.test_layout import set_stage, show
 
@@ -38,6 +38,17 @@ def test_tones_vibration_and_the_screen_follow_their_switches(browser: Browser, 
     assert page.evaluate("window.locks") == 1
     assert turn("drip over") == [["tone"], ["tone"], ["shake", 4]]
     assert turn("plan") == []
+    context.close()
+
+
+def test_where_a_page_cannot_keep_the_screen_on_it_says_what_to_set(browser: Browser, address: str) -> None:
+    context = browser.new_context()
+    context.add_init_script("delete Navigator.prototype.wakeLock")  # as on an address without https
+    page = context.new_page()
+    page.goto(address)
+    page.click("text=Sound, vibration, screen")
+    page.click('.switches [data-device="awake"]')
+    expect(page.locator("#device-says")).to_contain_text("Set the phone's own screen time-out")
     context.close()
 
 

@@ -155,7 +155,7 @@ def _supply_text(view: BayView) -> dict[str, str]:
             container=supply.container, left=left, grade=supply.grade
         )
         if supply.container
-        else _("No container entered: connect one"),
+        else _("No container at the pump: connect one"),
         "hose": hose or _("empty"),
         "weighed": words.container_weighed(supply),
     }

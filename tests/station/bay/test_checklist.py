@@ -4,7 +4,7 @@ from typing import Literal
 
 import pytest
 
-from station.bay.checklist import HOSE, STAND, Next, is_done, items, mark_of, next_marks
+from station.bay.checklist import HOSE, ITEMS, STAND, Next, is_done, items, mark_of, next_marks
 from station.common.evolve import evolve
 from station.core import lip
 from station.core.amounts import delivered_l, target_l
@@ -12,12 +12,20 @@ from station.core.state import with_hold
 from station.errors import InputError
 from station.given.said import Mark
 from station.given.settings import Settings
+from station.given.stages import Stage
 from tests.soak.fills import Fill, spec_of
 from tests.station.core.test_lip import PUMP, filled, proof_of, prove
 
 
 def offered(fill: Fill) -> dict[str, Next]:
     return {n.mark: n for n in next_marks(fill.state, frozenset())}
+
+
+def test_nobody_is_told_to_trust_a_jack() -> None:
+    texts = [item.text for item in ITEMS[Stage.PLAN]]
+    assert [text for text in texts if "jack" in text] == [
+        "Vehicle level on rated stands, wheels chocked. Never rely on a jack alone."
+    ]
 
 
 def test_it_is_offered_once_the_target_is_reached_and_not_while_one_is_under_way() -> None:

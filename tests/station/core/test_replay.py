@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -123,6 +124,15 @@ def test_time_going_backwards_is_named_and_the_row_left_out() -> None:
 def test_a_missing_source_is_named(source: str) -> None:
     state = replay(read_job(JOB), [s for s in recording.read(CSV) if s.source != source])
     assert any(n.kind == "missing_source" and n.text.startswith(name(source)) for n in state.telling.notices)
+
+
+def test_what_did_not_come_is_told_as_a_person_would_tell_it() -> None:
+    samples = recording.read(CSV)
+    unfilled = replay(read_job(JOB), [s for s in samples if s.source != "mark" or s.value != "fill_start"])
+    told = [n.text for n in unfilled.telling.notices if n.kind == "missing_mark"]
+    assert told == ["The fill was never started; no fill was measured."]
+    deaf = replay(read_job(JOB), [s for s in samples if s.source != "pan" or not 40.0 < s.t_s < 60.0])
+    assert any(re.match(r"Pan: no reading for 2\d\.\d s\. ", n.text) for n in deaf.telling.notices)
 
 
 def test_without_a_meter_no_volume_is_filled_and_the_level_speaks_alone() -> None:

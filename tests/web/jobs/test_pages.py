@@ -19,6 +19,7 @@ from station.common.distance import parse_distance_km
 from station.common.units import parse_volume_l
 from station.errors import StationError
 from station.given.pump_run import PumpRun
+from tests.station.shop_rows import shop
 from tests.web.conftest import Bay
 from tests.web.fake_engine import CHECKPOINT, FakeEngine, job_record, measuring
 from tests.web.fake_views import JOB_ID, STAGE_VIEWS, view_of
@@ -171,6 +172,16 @@ def test_the_plan_form_offers_the_list_with_what_is_listed(bay: Bay) -> None:
         'value="b12_transfer" data-capacity="1.9 US quart" data-method="drain plug" data-grade="ATF"' in html
     )
     assert "Another vehicle or compartment" in html
+
+
+def test_each_tile_says_when_its_compartment_was_last_done(
+    open_bay: Callable[..., Bay], tmp_path: Path
+) -> None:
+    path = tmp_path / "l.sqlite"
+    shop(path, {"vehicle": "Bus 12", "compartment": "rear axle"}).close()
+    text = re.sub(r"<[^>]+>", " ", open_bay(FakeEngine(ledger=path)).html("/").text)
+    assert re.search(r"Bus 12 +rear axle +[^·]+· 75W-90 +last done 2026-03-1\d", text)
+    assert re.search(r"Bus 12 +transfer case [^·]+· ATF +no job on record", text)
 
 
 def test_the_list_is_paged_by_the_last_job_shown(open_bay: Callable[..., Bay]) -> None:

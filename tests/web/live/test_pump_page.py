@@ -115,7 +115,7 @@ def test_the_supply_says_what_is_left_with_its_doubt_and_what_the_hose_holds() -
 
 def test_no_container_and_an_empty_hose_are_said_in_words() -> None:
     text = live(view_of("idle", supply=SupplyView())).text
-    assert text["drum"] == "No container entered: connect one"
+    assert text["drum"] == "No container at the pump: connect one"
     assert text["hose"] == "empty"
 
 

@@ -49,6 +49,8 @@ def test_a_table_is_shown_with_its_entries_and_a_form_of_its_fields(bay: Bay, ta
     form = text[text.index('id="entry"') : text.index('id="import"')]
     assert re.findall(r'(?:input|select) name="(\w+)"', form) == list(TABLES[table].names())
     assert "None" not in text.replace("None entered", "")
+    assert "What may be added" not in text
+    assert ("More fields" in form) == ('id="optional"' in form)
 
 
 def test_each_field_has_a_label_in_words(bay: Bay) -> None:
