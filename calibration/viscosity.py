@@ -21,9 +21,13 @@ from calibration.ranges import (
     check_scalar,
     is_scalar,
 )
+from station.common.digits import number
+from station.common.words import N_, _
 
 KV_RANGE_MM2_S: Final = (0.21, 2.0e7)
 TEMPERATURE_RANGE_C: Final = (-70.0, 370.0)
+_AT_40, _AT_100 = N_("kinematic viscosity at 40 °C"), N_("kinematic viscosity at 100 °C")
+_AT_T, _T = N_("kinematic viscosity at the temperature"), N_("temperature")
 _L40: Final = log10(40.0 + 273.15)
 _L100: Final = log10(100.0 + 273.15)
 
@@ -41,7 +45,7 @@ def _v_from_z(z: float) -> float:
     if y > 8.0:  # the exponential term is below 1e-20: nothing left to solve
         return y
     v = y - exp(-0.7487 - 3.295 * y + 0.6119 * y * y - 0.3193 * y**3)
-    for _ in range(6):
+    for _round in range(6):
         e = exp(-1.47 - 1.84 * v - 0.51 * v * v)
         step = (v + e - y) / (1.0 - e * (1.84 + 1.02 * v))
         v -= step
@@ -54,7 +58,7 @@ def _v_from_z_array(z: FloatArray) -> FloatArray:
     y = z - 0.7
     small = np.minimum(y, 8.0)  # keeps the cubic of equation (3) from overflowing
     v = small - np.exp(-0.7487 - 3.295 * small + 0.6119 * small**2 - 0.3193 * small**3)
-    for _ in range(6):
+    for _round in range(6):
         e = np.exp(-1.47 - 1.84 * v - 0.51 * v * v)
         v = v - (v + e - small) / (1.0 - e * (1.84 + 1.02 * v))
     return np.where(y > 8.0, y, v)
@@ -72,33 +76,34 @@ def kinematic_viscosity(
     if is_scalar(kv40_mm2_s, kv100_mm2_s, temperature_c):
         return _kv_scalar(float(kv40_mm2_s), float(kv100_mm2_s), float(temperature_c))
     v40, v100, t = (np.asarray(x, dtype=float) for x in (kv40_mm2_s, kv100_mm2_s, temperature_c))
-    check_array("kinematic viscosity at 40 °C", v40, *KV_RANGE_MM2_S, "mm²/s")
-    check_array("kinematic viscosity at 100 °C", v100, *KV_RANGE_MM2_S, "mm²/s")
-    check_array("temperature", t, *TEMPERATURE_RANGE_C, "°C")
+    check_array(_AT_40, v40, *KV_RANGE_MM2_S, "mm²/s")
+    check_array(_AT_100, v100, *KV_RANGE_MM2_S, "mm²/s")
+    check_array(_T, t, *TEMPERATURE_RANGE_C, "°C")
     if np.any(v40 <= v100):
-        raise ValueError(_ORDER)
+        raise ValueError(_(_ORDER))
     w40, w100 = (np.log10(np.log10(v + 0.7 + np.exp(-1.47 - 1.84 * v - 0.51 * v * v))) for v in (v40, v100))
     slope = (w40 - w100) / (_L100 - _L40)
     w = w40 - slope * (np.log10(t + 273.15) - _L40)
     v = _v_from_z_array(10.0**10.0**w)
-    check_array("kinematic viscosity at the temperature", v, *KV_RANGE_MM2_S, "mm²/s")
+    check_array(_AT_T, v, *KV_RANGE_MM2_S, "mm²/s")
     return as_result(v)
 
 
-_ORDER = (
-    "kinematic viscosity at 40 °C must be above the one at 100 °C: oils thin as they warm. "
-    "Check whether the two were swapped."
+_ORDER = N_(
+    "kinematic viscosity at 40 °C must be above the one at 100 °C: oils thin as they warm. Check whether the two were swapped."
 )
 
 
 def _kv_scalar(v40: float, v100: float, t: float) -> float:
-    check_scalar("kinematic viscosity at 40 °C", v40, *KV_RANGE_MM2_S, "mm²/s")
-    check_scalar("kinematic viscosity at 100 °C", v100, *KV_RANGE_MM2_S, "mm²/s")
-    check_scalar("temperature", t, *TEMPERATURE_RANGE_C, "°C")
+    check_scalar(_AT_40, v40, *KV_RANGE_MM2_S, "mm²/s")
+    check_scalar(_AT_100, v100, *KV_RANGE_MM2_S, "mm²/s")
+    check_scalar(_T, t, *TEMPERATURE_RANGE_C, "°C")
     if v40 <= v100:
-        raise ValueError(f"{_ORDER} Got {v40:.6g} at 40 °C and {v100:.6g} at 100 °C, in mm²/s.")
+        got = _("Got {v40} at 40 °C and {v100} at 100 °C, in mm²/s.")
+        got = got.format(v40=number(v40, ".6g"), v100=number(v100, ".6g"))
+        raise ValueError(f"{_(_ORDER)} {got}")
     w40 = _w(v40)
     w = w40 - (w40 - _w(v100)) / (_L100 - _L40) * (log10(t + 273.15) - _L40)
     v = _v_from_z(10.0**10.0**w)
-    check_scalar("kinematic viscosity at the temperature", v, *KV_RANGE_MM2_S, "mm²/s")
+    check_scalar(_AT_T, v, *KV_RANGE_MM2_S, "mm²/s")
     return v

@@ -79,7 +79,7 @@ def test_ends_of_the_range_work_and_beyond_is_refused(
 
 def test_a_linear_fluids_own_limits_are_kept() -> None:
     f = Fluid.from_table({**LINEAR, "valid_c": [-40.0, 80.0], "name": "brake fluid"})
-    with pytest.raises(ValueError, match="temperature of brake fluid is 81 °C, outside the range -40 to 80"):
+    with pytest.raises(ValueError, match="temperature of brake fluid is 81 °C, outside the range −40 to 80"):
         f.density_kg_m3(81.0)
 
 
@@ -130,7 +130,7 @@ def test_other_tables_round_trip(table: dict[str, Any]) -> None:
         ({**TABLE, "temperatures_c": [0.0, 60.0, 20.0]}, "'temperatures_c' is .* values that rise"),
         ({**TABLE, "densities_kg_m3": [1075.0]}, "'densities_kg_m3' has 1 values, expected 3"),
         ({**TABLE, "densities_kg_m3": [1.075, 1.065, 1.04]}, "'densities_kg_m3' is 1.075 kg/m³, outside"),
-        ({**TABLE, "viscosities_mm2_s": [3.0, 2.0, -1.0]}, "'viscosities_mm2_s' is -1 mm²/s, outside"),
+        ({**TABLE, "viscosities_mm2_s": [3.0, 2.0, -1.0]}, "'viscosities_mm2_s' is −1 mm²/s, outside"),
     ],
 )
 def test_a_wrong_table_is_refused_by_its_key(table: dict[str, Any], words: str) -> None:

@@ -1,3 +1,4 @@
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -6,6 +7,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from calibration.viscosity import kinematic_viscosity
+from station.common import words
 
 kv100s = st.floats(1.0, 60.0)
 ratios = st.floats(2.0, 15.0)
@@ -49,6 +51,20 @@ def test_a_thin_liquid_uses_the_low_viscosity_term() -> None:
 def test_swapped_points_are_refused(args: tuple[Any, ...]) -> None:
     with pytest.raises(ValueError, match=r"oils thin as they warm\. Check whether the two were swapped"):
         kinematic_viscosity(*args)
+
+
+@pytest.fixture
+def german() -> Iterator[None]:
+    words.speak("de")
+    yield
+    words.speak(words.SOURCE)
+
+
+def test_a_german_shop_reads_it_in_german(german: None) -> None:
+    with pytest.raises(ValueError, match=r"Öle werden dünner.* Angegeben sind 15,2 bei 40 °C"):
+        kinematic_viscosity(15.2, 102.5, 20.0)
+    with pytest.raises(ValueError, match=r"^kinematische Viskosität bei 40 °C ist 0,1 mm²/s"):
+        kinematic_viscosity(0.1, 0.05, 20.0)
 
 
 def test_array_beyond_the_charts_is_refused() -> None:
