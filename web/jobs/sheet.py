@@ -1,6 +1,7 @@
 """A job on two pages of paper: one for the customer in plain words, one for whoever wants to check it."""
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Self
@@ -9,7 +10,7 @@ from markupsafe import Markup
 
 from station.common.words import N_, _
 from station.core import take_back
-from station.given.report import Report
+from station.given.report import Report, Told
 from station.given.shop_head import ShopHead
 from station.learning import condition, reason
 from station.record.archive import JobRecord
@@ -123,8 +124,10 @@ TINY = 0.001
 LINES, LINE = 16, 70
 """Lines of text beside which the curve still finds its place on the first page, and what stands in one."""
 TAKEN_BACK = 4
-WORDS = ((36, 50), (22, 40))
+WORDS = ((36, 50), (30, 40))
 """What a witness says and what would settle it, so that few take two lines and many take one each."""
+WRAPPED = 6
+"""So many lines more may the witnesses' words take in all, to stand there whole; where they need more they are cut."""
 NAME, TITLE, ROW = 60, 45, 120
 """What a page of paper holds in its worst case; tests/web/jobs/test_sheet.py prints that."""
 
@@ -239,16 +242,34 @@ def _less(budget: contexts.Budget, terms: int) -> Less:
     )
 
 
+def _each_kind_first(notices: Sequence[Told]) -> list[Told]:
+    """One of each kind before any kind's second: what is told again and again leaves room for what was told once."""
+    seen = Counter[str]()
+    nth = []
+    for notice in notices:
+        nth.append((seen[notice.kind], notice))
+        seen[notice.kind] += 1
+    return [notice for _nth, notice in sorted(nth, key=lambda pair: pair[0])]
+
+
 def _back(job: JobRecord) -> Back:
     report = job.measured
     crowd = len(report.witnesses) > MANY_WITNESSES
     rows, terms = (ROWS - 3, TERMS - 2) if crowd else (ROWS, TERMS)
+
+    def free(listed: Sequence[object]) -> int:
+        """Lines that a list leaves to the witnesses' words: rows, the line that counts the rest, and an empty one's head."""
+        return 0 if len(listed) > rows else rows - len(listed) + 1 + (not listed)
+
     word, settles = WORDS[crowd]
     torque = [plain.cut(text, NAME) for text in noted_torque(job)]
-    notices = [plain.cut(notice.text, ROW) for notice in report.notices]
+    notices = [plain.cut(notice.text, ROW) for notice in _each_kind_first(report.notices)]
     came = pan_steps.came(job, report.steps)
     runs = pump_runs.lines(report.pump_runs)
     heard = witnesses.lines(report.witnesses, report.verdict)
+    longer = sum(max((len(one.word) - 1) // word, (len(one.settles) - 1) // settles, 0) for one in heard)
+    if longer <= free(notices) + free(came) + free(runs):
+        word = settles = plain.TEXT
     return Back(
         said=plain.cut(fmt.sentence(report.verdict_text)),
         verdict=judged(report)[1].text,

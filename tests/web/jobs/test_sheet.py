@@ -56,9 +56,18 @@ def crowded(report: Report) -> Report:
         ),
         pump_runs=report.pump_runs * 8,
         narrows=LONG * 3,
-        notices=tuple(Told("silent", LONG * 4, float(n)) for n in range(12)),
+        notices=(*(Told("silent", LONG * 4, float(n)) for n in range(11)), Told("lid", "Lid is open.", 12.0)),
         steps=tuple(PanStep(f"s{n}", "gulp", float(n), 1.234, 0.617, None, True, True) for n in range(12)),
     )
+
+
+def worded(report: Report) -> Report:
+    """With nothing on the pan, which leaves four lines more to what the witnesses say."""
+    said = [
+        replace(one, word="full", settles=f"Look it up. {LONG}"[:80] if n in (0, 2, 6, 7) else "")
+        for n, one in enumerate(report.witnesses)
+    ]
+    return replace(report, witnesses=tuple(said), steps=())
 
 
 def contradicted(report: Report) -> Report:
@@ -83,6 +92,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
     for job_id, of_job in (
         ("plain", report),
         ("crowded", crowded(report)),
+        ("worded", worded(crowded(report))),
         ("off", contradicted(report)),
     ):
         labels = LABELS if job_id == "plain" else {**LABELS, "technician": "M. Okafor, " * 6}
@@ -139,20 +149,23 @@ def test_a_meter_that_others_contradict_is_named_where_its_figure_stands(kept: K
     assert "by the meter, which other witnesses contradict: see page 2" in went_in("off")
 
 
-@pytest.mark.parametrize(("paper", "wide"), [("a4", 595), ("letter", 612)])
+@pytest.mark.parametrize(
+    ("job_id", "paper", "wide"),
+    [("crowded", "a4", 595), ("crowded", "letter", 612), ("worded", "letter", 612)],
+)
 def test_with_all_that_a_job_can_have_it_is_two_pages_of_either_paper(
-    kept: Kept, tmp_path: Path, paper: str, wide: int, capsys: pytest.CaptureFixture[str]
+    kept: Kept, tmp_path: Path, job_id: str, paper: str, wide: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Two real PDFs, by the command as a person gives it."""
     file = tmp_path / "sheet.pdf"
     ledger = str(kept.config.ledger)
-    assert main(["sheet", "crowded", "--ledger", ledger, "--pdf", str(file), "--paper", paper]) == 0
+    assert main(["sheet", job_id, "--ledger", ledger, "--pdf", str(file), "--paper", paper]) == 0
     assert str(file) in capsys.readouterr().out
     pages = PdfReader(file).pages
     assert len(pages) == 2
     assert round(float(pages[0].mediabox.width)) == wide
     front, back = (re.sub(r"\s+", " ", page.extract_text()) for page in pages)
-    shown = sheet_page(kept, "crowded").front
+    shown = sheet_page(kept, job_id).front
     assert lines_of(shown.told, shown.rows) == LINES, "the most beside which the curve still has its place"
     assert shown.still is not None
     stated = {fact.label: fact.value for fact in shown.rows}
@@ -162,6 +175,9 @@ def test_with_all_that_a_job_can_have_it_is_two_pages_of_either_paper(
     assert "Witnesses of the fill" in back
     assert "0123456789abcdef" in back
     assert "10 more in the job's record" in back
+    assert "Lid is open." in back, "told once, and before what was told eleven times is told again"
+    cut = any(line.settles.endswith("…") for line in sheet_page(kept, job_id).back.witnesses)
+    assert cut == (job_id == "crowded")
 
 
 def test_the_command_says_it_as_text_and_names_a_job_that_is_not_there(
