@@ -72,6 +72,7 @@ COMPONENTS = (
     Component("The drain's bar", "Drained so far, what is to come with its doubt, and the listed capacity.", '{% include "_drain_bar.html" %}'),
     Component("A list's frame", "Above and below the rows of any list that may be long: search, narrowing, pages, files; from web.frame.listing.", '{% from "_list.html" import ask, pages %}{{ ask(list_shown) }}{{ pages(list_shown) }}'),
     Component("A control chart", "For values of one meter, bay or method over time: axis, centre, limits and marks; from web.shop.charts.", '{% with c = chart_shown %}{% include "_chart.html" %}{% endwith %}'),
+    Component("The head of tables on paper", "On a page that goes out printed; on the screen it is not shown.", '{% with whose = ["Saltings Community Buses", "Bay 1"] %}{% include "_paper.html" %}{% endwith %}'),
     Component("Entries of the books", "For what came in, went out or was counted.", '{% from "_entered.html" import entered %}{{ entered(entries_shown) }}'),
     Component("Fills in a list", "Where fills are held against what was expected: ranked as a table, to_check with what would settle each, every for the way to all of them.", '{% from "_fills.html" import ranked, to_check, every %}{{ ranked(fills_shown) }}{{ to_check(fills_shown) }}{{ every(every_shown) }}'),
     Component("The drained fluid's condition", "In any form that asks what came out.", '{% with words = condition_shown %}<form class="inline">{% include "_condition_fields.html" %}</form>{% endwith %}'),
