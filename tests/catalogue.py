@@ -8,6 +8,7 @@ import sys
 from functools import cache
 from pathlib import Path
 
+from babel.core import Locale
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po, write_po
@@ -70,6 +71,8 @@ def updated(language: str, domain: str) -> Catalog:
 
 
 def main(asked: list[str]) -> None:
+    for language in asked:
+        Locale.parse(language)  # raises on what is no language, before it becomes a folder
     for language in asked or [one for one in languages() if one != SOURCE]:
         (LOCALE / language).mkdir(exist_ok=True)
         for domain in DOMAINS:
