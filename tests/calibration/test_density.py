@@ -96,7 +96,7 @@ def test_arguments_are_left_as_they_were() -> None:
         (lambda: d.vcf_lubricant(8.8, 20.0), r"density at 15 °C is 8\.8 kg/m³, outside .* data sheet"),
         (lambda: d.vcf_lubricant(np.array([880.0, 1200.0]), 20.0), "density at 15 °C is 1200"),
         (lambda: d.vcf_lubricant(880.0, 151.0), "temperature is 151 °C"),
-        (lambda: d.vcf_lubricant(880.0, np.array([20.0, -51.0])), "temperature is -51 °C"),
+        (lambda: d.vcf_lubricant(880.0, np.array([20.0, -51.0])), "temperature is −51 °C"),
         (lambda: d.vcf_lubricant(float("nan"), 20.0), "density at 15 °C is nan"),
         (lambda: d.density_15_from_observed(1300.1, 20.0), "observed density is 1300.1"),
         (lambda: d.density_15_from_observed(760.0, 20.0), r"density at 15 °C is 763\.\d+ kg"),

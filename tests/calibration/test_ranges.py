@@ -11,7 +11,7 @@ def test_error_carries_its_pieces_and_says_what_to_do() -> None:
     assert (error.quantity, error.value, error.low, error.high, error.unit) == (
         "oil temperature", 151.0, -50.0, 150.0, "°C",
     )  # fmt: skip
-    expected = "oil temperature is 151 °C, outside the range -50 to 150 °C. Check the thermometer."
+    expected = "oil temperature is 151 °C, outside the range −50 to 150 °C. Check the thermometer."
     assert str(error) == expected
 
 
@@ -22,7 +22,7 @@ def test_nan_is_outside_every_range(value: FloatOrArray) -> None:
 
 
 def test_first_element_outside_is_named() -> None:
-    with pytest.raises(ValueError, match="x is -3 "):
+    with pytest.raises(ValueError, match="x is −3 "):
         check("x", np.array([[1.0, -3.0], [99.0, 2.0]]), 0.0, 5.0, "kg")
 
 

@@ -27,7 +27,7 @@ def test_thins_as_it_warms() -> None:
 def test_refuses_hot_water() -> None:
     with pytest.raises(ValueError, match=r"water temperature is 41 °C, outside the range 0 to 40 °C\. Bring"):
         water_density(np.array([20.0, 41.0]))
-    with pytest.raises(ValueError, match="water temperature is -1 °C"):
+    with pytest.raises(ValueError, match="water temperature is −1 °C"):
         water_viscosity(-1.0)
 
 

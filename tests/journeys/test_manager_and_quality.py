@@ -51,6 +51,7 @@ def tmp_ledger(tmp_path: Path) -> Path:
         verdict = "short" if n == JOBS - 1 else "full"
         job = measuring(
             job_record(),
+            drained_l=2.81,
             filled_l=filled_l,
             proved_fill_l=filled_l,
             metered_l=filled_l,

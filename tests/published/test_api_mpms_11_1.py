@@ -95,5 +95,5 @@ def test_limits_are_those_of_the_standard() -> None:
     for t_f in (-58.0, 302.0):
         d.vcf_lubricant(880.0, fahrenheit(t_f))
     for t in (-50.01, 150.01):
-        with pytest.raises(ValueError, match=r"temperature is .* range -50 to 150"):
+        with pytest.raises(ValueError, match=r"temperature is .* range −50 to 150"):
             d.vcf_lubricant(880.0, t)

@@ -45,7 +45,7 @@ def test_exact_inverse_agrees_with_the_approximate_one_that_the_standard_prints(
 def test_beyond_the_charts_is_refused() -> None:
     with pytest.raises(ValueError, match=r"at 40 °C is 0\.2 mm²/s, outside the range 0\.21 to 2"):
         kinematic_viscosity(0.2, 0.1, 40.0)
-    with pytest.raises(ValueError, match=r"temperature is -80 °C, outside the range -70 to 370"):
+    with pytest.raises(ValueError, match=r"temperature is −80 °C, outside the range −70 to 370"):
         kinematic_viscosity(102.0, 15.2, -80.0)
     with pytest.raises(ValueError, match="at the temperature is"):
         kinematic_viscosity(19_000.0, 700.0, -60.0)

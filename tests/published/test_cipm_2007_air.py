@@ -78,7 +78,7 @@ def test_agrees_with_coolprop_over_the_accepted_range() -> None:
 @pytest.mark.parametrize(
     ("args", "words"),
     [
-        ((51.0, 101325.0, 0.5), "air temperature is 51 °C, outside the range -20 to 50"),
+        ((51.0, 101325.0, 0.5), "air temperature is 51 °C, outside the range −20 to 50"),
         ((20.0, 1013.25, 0.5), "air pressure is 1013.25 Pa, outside the range 60000 to 110000"),
         ((20.0, 101325.0, 50.0), "relative humidity is 50, outside the range 0 to 1"),
     ],

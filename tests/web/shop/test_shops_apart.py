@@ -5,6 +5,7 @@ import asyncio
 import random
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
@@ -142,8 +143,9 @@ def _marked(path: Path, seed: int) -> Ledger:
     with ledger.transaction():
         ledger.append(JOB, "note", {"text": f"{MARK} note {seed}"}, at)
         ledger.append(JOB, "result", {"report": report_of(told), "row": told, "samples": 0}, at, told)
-        moved = {"kind": "counted", "container": f"{MARK} drum", "fluid": f"{MARK} ATF", "volume_l": 9.0}
-        ledger.append(None, "movement", {**moved, "u95_l": 0.1, "note": ""}, at)
+        moved = {"kind": "counted", "container": f"{MARK} drum", "fluid": f"{MARK} ATF"}
+        for volume_l, then in ((9.0, at), (2.0, replace(at, utc="2026-11-25T08:00:00.000+00:00"))):
+            ledger.append(None, "movement", {**moved, "volume_l": volume_l, "u95_l": 0.1, "note": ""}, then)
         issued = lists_of_bay.Issue(1, at.utc, f"{MARK} manager", ())
         differed = lists_of_bay.Differed("vehicle", (f"{MARK} bus",), "note", "blue", "green", "shop")
         body = lists_of_bay.body(issued, lists_of_bay.Met((), (differed,)))
