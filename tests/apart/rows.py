@@ -20,12 +20,9 @@ FOUR = range(1, 5)
 
 @dataclass(frozen=True)
 class Row:
-    """not_yet: why the station does not end here as it should; the test fails when it does."""
-
     name: str
     scene: Callable[[int], Scene]
     ends: Ends
-    not_yet: str = ""
 
 
 def base(seed: int, row: str) -> tuple[Scene, random.Random]:
