@@ -95,6 +95,7 @@ $(VENV)/bin/python:
 	python3 -m venv $(VENV) || { rm -rf $(VENV); $(SUDO) apt-get update && $(SUDO) apt-get install -y python3-venv && python3 -m venv $(VENV); }
 
 $(VENV)/.station: $(VENV)/bin/python pyproject.toml
+	@echo "Fetching what the station needs into $(VENV): some minutes the first time."
 	$(BIN)/python -m pip install -q -e ".[pdf]"
 	@touch $@
 
