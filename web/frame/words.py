@@ -158,16 +158,14 @@ def pump(
     pump_on: bool,
     held: bool,
     reached: bool,
-    uncounted_l: float = 0.0,
+    uncounted: bool = False,
 ) -> str:
-    """What the pump does and, where it does not run, why. reached: nothing is left to go, not even with what may have
-    gone in uncounted."""
+    """What the pump does and, where it does not run, why. reached: it has no more to do. uncounted: since fluid may have gone
+    in that the meter did not count."""
     if pump_on:
         return _("Pump is running. Let go to stop.")
-    if reached and uncounted_l and latched in (None, "target reached") and blocked is None:
-        return _(
-            "Stopped before the target: {uncounted} may have gone in while the meter did not count. Prove at the lip, or look at the level and top up."
-        ).format(uncounted=fmt.volume(uncounted_l))
+    if reached and uncounted and latched in (None, "target reached") and blocked is None:
+        return _("Stopped early. Prove at the lip, or look at the level and top up.")
     if latched == "target reached":
         return _("Stopped: target reached.")
     if latched in (lip.OVER, lip.NOTHING):

@@ -49,14 +49,13 @@ def _pump(view: BayView) -> str:
     proof = None if view.pump is None else view.pump.lip
     if proof is not None and proof.under_way and not (view.pump_on or view.latched or view.blocked):
         return words.proving(view.held)
-    unsure_l = 0.0 if view.pump is None else view.pump.unsure_l
     return words.pump(
         view.latched,
         view.blocked,
         pump_on=view.pump_on,
         held=view.held,
         reached=reached(view),
-        uncounted_l=unsure_l if unsure_l >= REACHED_L else 0.0,
+        uncounted=view.pump is not None and view.pump.unsure_l >= REACHED_L,
     )
 
 

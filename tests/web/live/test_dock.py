@@ -85,7 +85,7 @@ def test_what_may_have_gone_in_uncounted_is_said_and_is_not_held_for() -> None:
     assert of(view).missing == "0.23 L to go · 0.23 L may have gone in uncounted"
     shown = live(view)
     assert not shown.flag["hold"]
-    assert shown.text["pump"].startswith("Stopped before the target: 0.23 L may have gone in")
+    assert shown.text["pump"] == "Stopped early. Prove at the lip, or look at the level and top up."
     topped_up = replace(view, to_go_l=0.28)
     assert next_of(topped_up) == "hold"
     assert live(topped_up).flag["hold"]
