@@ -252,11 +252,14 @@ class BayView:
     temperatures_c: Mapping[str, float] = field(default_factory=dict)
 
     @property
+    def unsure_l(self) -> float:
+        """What may have gone in uncounted."""
+        return 0.0 if self.pump is None else self.pump.unsure_l
+
+    @property
     def may_go_l(self) -> float | None:
         """What the pump may still be asked for: what is to go, less what may have gone in uncounted. None without a job."""
-        if self.to_go_l is None:
-            return None
-        return max(0.0, self.to_go_l - (0.0 if self.pump is None else self.pump.unsure_l))
+        return None if self.to_go_l is None else max(0.0, self.to_go_l - self.unsure_l)
 
     def to_dict(self) -> dict[str, Any]:
         """The view as JSON carries it: the figures stand beside the rest."""

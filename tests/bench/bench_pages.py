@@ -7,25 +7,20 @@ second while dragging; a window in less of the station's processor than a frame 
 
 import itertools
 import math
-import re
-import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 
 from playwright.sync_api import Browser, CDPSession, Page, sync_playwright
 
 from station.given.config import demo_path, read_config
 from station.record import curve
-from tests.journeys.conftest import ARGUMENTS, CHROMIUM
+from tests.journeys.conftest import ARGUMENTS, CHROMIUM, over_the_double
 from tests.web.fake_views import JOB_ID
 from tests.web.frame.test_gate import READS
 from tests.web.long_curve import KNOCK_COUNTS, RATE_HZ, samples
 
-ROOT = Path(__file__).parents[2]
 SLOWED = 4
 PAINTS = 5
 SAMPLES = 1_000_000
@@ -45,20 +40,6 @@ window.frames_ = [];
 requestAnimationFrame(function watch(t) { window.frames_.push([t, drawn]); drawn = false; requestAnimationFrame(watch); });
 """
 """Every frame of the browser: when, and whether the picture was drawn anew for it."""
-
-
-@contextmanager
-def _served() -> Iterator[str]:
-    command = [sys.executable, "-m", "tests.web.serving", str(SAMPLES)]
-    server = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
-    try:
-        assert server.stdout is not None
-        found = re.search(r"http://\S+", server.stdout.readline())
-        assert found is not None
-        yield found[0].rstrip("/")
-    finally:
-        server.terminate()
-        server.wait(15)
 
 
 @contextmanager
@@ -211,7 +192,7 @@ def million() -> None:
 
 
 if __name__ == "__main__":
-    with _served() as served, sync_playwright() as playwright:
+    with over_the_double(str(SAMPLES)) as served, sync_playwright() as playwright:
         chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         paint(chromium, served)
         drag(chromium, served)

@@ -48,10 +48,10 @@ def _nothing_left_open(browser: Browser) -> Iterator[None]:
             context.close()
 
 
-@pytest.fixture(scope="package")
-def address() -> Iterator[str]:
-    """The pages over the double of the engine, for all who look at pages and work none."""
-    command = [sys.executable, "-m", "tests.web.serving"]
+@contextmanager
+def over_the_double(*arguments: str) -> Iterator[str]:
+    """The pages over the double of the engine, in a process of their own: their address."""
+    command = [sys.executable, "-m", "tests.web.serving", *arguments]
     zone = {**os.environ, "TZ": "America/St_Johns"}  # the longest way to write an offset: UTC-03:30
     process = subprocess.Popen(command, cwd=ROOT, env=zone, stdout=subprocess.PIPE, text=True)
     try:
@@ -62,6 +62,13 @@ def address() -> Iterator[str]:
     finally:
         process.terminate()
         process.communicate(timeout=60)
+
+
+@pytest.fixture(scope="package")
+def address() -> Iterator[str]:
+    """For all who look at pages and work none."""
+    with over_the_double() as address:
+        yield address
 
 
 @dataclass(frozen=True)

@@ -91,9 +91,9 @@ def _unsettled(view: BayView, outcome: Outcome) -> bool:
 def _to_go(view: BayView) -> str:
     """What is to go, and what else of it is known: what may be in there already, and what is not in there any more."""
     told = [_("{to_go} to go").format(to_go=fmt.litres(view.to_go_l))]
-    unsure_l, over_l = 0.0 if view.pump is None else view.pump.unsure_l, view.figures.overflow_l or 0.0
-    if unsure_l >= REACHED_L:
-        told.append(_("{unsure} may have gone in uncounted").format(unsure=fmt.volume(unsure_l)))
+    if view.unsure_l >= REACHED_L:
+        told.append(_("{unsure} may have gone in uncounted").format(unsure=fmt.volume(view.unsure_l)))
+    over_l = view.figures.overflow_l or 0.0
     if over_l >= REACHED_L:
         told.append(_("{over} ran over").format(over=fmt.volume(over_l)))
     return " · ".join(told)

@@ -55,7 +55,7 @@ def _pump(view: BayView) -> str:
         pump_on=view.pump_on,
         held=view.held,
         reached=reached(view),
-        uncounted=view.pump is not None and view.pump.unsure_l >= REACHED_L,
+        uncounted=view.unsure_l >= REACHED_L,
     )
 
 
