@@ -24,6 +24,7 @@ from typing import Any, Final
 from calibration import density, water
 from calibration.ranges import check_scalar
 from calibration.viscosity import kinematic_viscosity
+from station.common.words import _
 
 KINDS: Final = ("lubricant", "water", "linear", "tabulated")
 ORIGINS: Final = ("measured", "data sheet", "grade", "unknown")
@@ -95,12 +96,18 @@ class Fluid:
     def from_table(cls, table: Mapping[str, Any]) -> Fluid:
         """The fluid of a `[fluid.*]` table. Raises ValueError naming the key that is wrong."""
         if "kind" not in table:
-            raise ValueError(f"fluid key 'kind' is missing, expected one of {', '.join(KINDS)}. Add it.")
+            raise ValueError(
+                _("fluid key 'kind' is missing, expected one of {kinds}. Add it.").format(
+                    kinds=", ".join(KINDS)
+                )
+            )
         names = {f.metadata.get("key", f.name): f.name for f in fields(cls) if f.init}
         for key in table:
             if key not in names:
                 raise ValueError(
-                    f"fluid key {key!r} is not known, expected some of {', '.join(names)}. Correct its spelling."
+                    _(
+                        "fluid key {key!r} is not known, expected some of {keys}. Correct its spelling."
+                    ).format(key=key, keys=", ".join(names))
                 )
         return cls(**{names[key]: _value(key, value) for key, value in table.items()})
 
@@ -121,7 +128,7 @@ class Fluid:
             return water.water_density(temperature_c)  # type: ignore[return-value]
         if self.temperatures_c is not None and self.densities_kg_m3 is not None:
             return self._interpolate(temperature_c, self.densities_kg_m3)
-        check_scalar(f"temperature of {self.label}", temperature_c, *self.range_c, "°C")
+        check_scalar(_("temperature of {fluid}").format(fluid=self.label), temperature_c, *self.range_c, "°C")
         growth = 1.0 + self.expansion_per_c * (temperature_c - self.at_c)  # type: ignore[operator]
         return self.density_kg_m3_at / growth  # type: ignore[operator]
 
@@ -154,7 +161,9 @@ class Fluid:
         """Volume expansion in 1/K at a temperature in °C: -(1/density) d(density)/dt, over 1 °C."""
         lowest, highest = self.range_c
         low, high = max(temperature_c - 0.5, lowest), min(temperature_c + 0.5, highest)
-        check_scalar(f"temperature of {self.label}", temperature_c, lowest, highest, "°C")
+        check_scalar(
+            _("temperature of {fluid}").format(fluid=self.label), temperature_c, lowest, highest, "°C"
+        )
         return log(self.density_kg_m3(low) / self.density_kg_m3(high)) / (high - low)
 
     @property
@@ -181,7 +190,7 @@ class Fluid:
 
     def _interpolate(self, temperature_c: float, values: tuple[float, ...]) -> float:
         t = self.temperatures_c or ()
-        check_scalar(f"temperature of {self.label}", temperature_c, t[0], t[-1], "°C")
+        check_scalar(_("temperature of {fluid}").format(fluid=self.label), temperature_c, t[0], t[-1], "°C")
         i = min(bisect_right(t, temperature_c), len(t) - 1)
         part = (temperature_c - t[i - 1]) / (t[i] - t[i - 1])
         return values[i - 1] + part * (values[i] - values[i - 1])
@@ -190,32 +199,50 @@ class Fluid:
 def _value(key: str, value: Any) -> Any:
     if key in _NUMBERS:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise ValueError(f"fluid key {key!r} is {value!r}, expected a number. Write it without a unit.")
+            raise ValueError(
+                _("fluid key {key!r} is {value!r}, expected a number. Write it without a unit.").format(
+                    key=key, value=value
+                )
+            )
         return value
     if key in _LISTS:
         if not isinstance(value, (list, tuple)) or any(
             isinstance(x, bool) or not isinstance(x, (int, float)) for x in value
         ):
-            raise ValueError(f"fluid key {key!r} is {value!r}, expected a list of numbers.")
+            raise ValueError(
+                _("fluid key {key!r} is {value!r}, expected a list of numbers.").format(key=key, value=value)
+            )
         return tuple(value)
     if not isinstance(value, str):
-        raise ValueError(f"fluid key {key!r} is {value!r}, expected text in quotes.")
+        raise ValueError(
+            _("fluid key {key!r} is {value!r}, expected text in quotes.").format(key=key, value=value)
+        )
     return value
+
+
+def _key(key: str) -> str:
+    return _("fluid key {key!r}").format(key=key)
 
 
 def _check(fluid: Fluid) -> None:
     if fluid.kind not in KINDS:
-        raise ValueError(f"fluid key 'kind' is {fluid.kind!r}, expected one of {', '.join(KINDS)}.")
+        raise ValueError(
+            _("fluid key 'kind' is {kind!r}, expected one of {kinds}.").format(
+                kind=fluid.kind, kinds=", ".join(KINDS)
+            )
+        )
     if fluid.density_origin is not None and fluid.density_origin not in ORIGINS:
         raise ValueError(
-            f"fluid key 'density_origin' is {fluid.density_origin!r}, expected one of {', '.join(ORIGINS)}."
+            _("fluid key 'density_origin' is {origin!r}, expected one of {origins}.").format(
+                origin=fluid.density_origin, origins=", ".join(ORIGINS)
+            )
         )
     table = fluid.to_table()
     _check_keys(fluid.kind, table)
     if "kv40_mm2_s" in table:
         kinematic_viscosity(table["kv40_mm2_s"], table["kv100_mm2_s"], 40.0)
     if "u_density_kg_m3" in table:
-        check_scalar("fluid key 'u_density_kg_m3'", table["u_density_kg_m3"], 1e-6, 100.0, "kg/m³")
+        check_scalar(_key("u_density_kg_m3"), table["u_density_kg_m3"], 1e-6, 100.0, "kg/m³")
     if fluid.kind == "linear":
         _check_linear(table)
     if fluid.kind == "tabulated":
@@ -228,39 +255,59 @@ def _check_keys(kind: str, table: Mapping[str, Any]) -> None:
     for key in table:
         if key not in allowed:
             raise ValueError(
-                f"fluid key {key!r} does not belong to a {kind} fluid, expected some of "
-                f"{', '.join(allowed)}. Remove it, or correct 'kind'."
+                _(
+                    "fluid key {key!r} does not belong to a fluid of kind '{kind}', expected some of {keys}. "
+                    "Remove it, or correct 'kind'."
+                ).format(key=key, kind=kind, keys=", ".join(allowed))
             )
     for key in _REQUIRED[kind]:
         if key not in table:
-            raise ValueError(f"fluid key {key!r} is missing; a {kind} fluid needs it. Add it.")
+            raise ValueError(
+                _("fluid key {key!r} is missing; a fluid of kind '{kind}' needs it. Add it.").format(
+                    key=key, kind=kind
+                )
+            )
     for key in (*_NUMBERS, *_LISTS):
         for x in [table[key]] if key in _NUMBERS and key in table else table.get(key, []):
             if not isfinite(x):
-                raise ValueError(f"fluid key {key!r} is {x!r}, expected a finite number.")
+                raise ValueError(
+                    _("fluid key {key!r} is {value!r}, expected a finite number.").format(key=key, value=x)
+                )
     if ("kv40_mm2_s" in table) != ("kv100_mm2_s" in table):
-        raise ValueError("fluid keys 'kv40_mm2_s' and 'kv100_mm2_s' belong together. Give both or neither.")
+        raise ValueError(
+            _("fluid keys 'kv40_mm2_s' and 'kv100_mm2_s' belong together. Give both or neither.")
+        )
 
 
 def _check_linear(table: Mapping[str, Any]) -> None:
-    check_scalar("fluid key 'density_kg_m3'", table["density_kg_m3"], 500.0, 2500.0, "kg/m³")
-    check_scalar("fluid key 'expansion_per_c'", table["expansion_per_c"], 0.0, 0.003, "1/°C")
-    check_scalar("fluid key 'at_c'", table["at_c"], *LINEAR_RANGE_C, "°C")
+    check_scalar(_key("density_kg_m3"), table["density_kg_m3"], 500.0, 2500.0, "kg/m³")
+    check_scalar(_key("expansion_per_c"), table["expansion_per_c"], 0.0, 0.003, "1/°C")
+    check_scalar(_key("at_c"), table["at_c"], *LINEAR_RANGE_C, "°C")
     if "valid_c" in table and not (len(table["valid_c"]) == 2 and table["valid_c"][0] < table["valid_c"][1]):
-        raise ValueError(f"fluid key 'valid_c' is {table['valid_c']!r}, expected [lowest, highest] in °C.")
+        raise ValueError(
+            _("fluid key 'valid_c' is {value!r}, expected [lowest, highest] in °C.").format(
+                value=table["valid_c"]
+            )
+        )
 
 
 def _check_table(table: Mapping[str, Any]) -> None:
     t = table["temperatures_c"]
     if len(t) < 2 or any(b <= a for a, b in pairwise(t)):
-        raise ValueError(f"fluid key 'temperatures_c' is {t!r}, expected two or more values that rise.")
+        raise ValueError(
+            _("fluid key 'temperatures_c' is {value!r}, expected two or more values that rise.").format(
+                value=t
+            )
+        )
     for key, low, high in (("densities_kg_m3", 500.0, 2500.0), ("viscosities_mm2_s", 0.2, 2.0e7)):
         values = table.get(key)
         if values is None:
             continue
         if len(values) != len(t):
             raise ValueError(
-                f"fluid key {key!r} has {len(values)} values, expected {len(t)} as in 'temperatures_c'."
+                _("fluid key {key!r} has {n} values, expected {expected} as in 'temperatures_c'.").format(
+                    key=key, n=len(values), expected=len(t)
+                )
             )
         for value in values:
-            check_scalar(f"fluid key {key!r}", value, low, high, "kg/m³" if "densities" in key else "mm²/s")
+            check_scalar(_key(key), value, low, high, "kg/m³" if "densities" in key else "mm²/s")

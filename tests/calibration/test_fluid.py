@@ -113,9 +113,9 @@ def test_other_tables_round_trip(table: dict[str, Any]) -> None:
     [
         ({}, "key 'kind' is missing"),
         ({"kind": "oil"}, "key 'kind' is 'oil', expected one of lubricant, water, linear, tabulated"),
-        ({"kind": "lubricant"}, "key 'density_15_kg_m3' is missing; a lubricant fluid needs it"),
+        ({"kind": "lubricant"}, "key 'density_15_kg_m3' is missing; a fluid of kind 'lubricant' needs it"),
         ({**OIL, "densty": 1.0}, "key 'densty' is not known, expected some of"),
-        ({**OIL, "at_c": 20.0}, "key 'at_c' does not belong to a lubricant fluid"),
+        ({**OIL, "at_c": 20.0}, "key 'at_c' does not belong to a fluid of kind 'lubricant'"),
         ({**OIL, "density_15_kg_m3": "885"}, "key 'density_15_kg_m3' is '885', expected a number"),
         ({**OIL, "density_15_kg_m3": True}, "key 'density_15_kg_m3' is True, expected a number"),
         ({**OIL, "density_15_kg_m3": float("nan")}, "key 'density_15_kg_m3' is nan"),
