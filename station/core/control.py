@@ -18,8 +18,8 @@ from station.filling.overrun import Stop
 from station.given.sources import name
 from station.given.stages import BEFORE_FILL, DRAINING, FINISHED, Stage
 
-TARGET, LET_GO = N_("target reached"), N_("let go")
-LEARNED_FROM = (TARGET, LET_GO, LEVEL_SEEN)
+TARGET = N_("target reached")
+LEARNED_FROM = (TARGET, lip.LET_GO, lip.UNHEARD, LEVEL_SEEN)
 MISCOUNTS = ("no_flow", "flow_low", "sensor_silent", "meters_differ")
 _NEEDED = ("pan", "meter", "fluid_supply_c")
 
@@ -63,11 +63,13 @@ def control(state: BayState, sample: Sample) -> BayState:
         hold = state.pump.hold
     if not _held(hold, state.t_s, state.settings.hold_lapses_s):
         # Letting go clears the latch, except that a target reached stays reached until a top-up moves it.
+        # A hold that lapsed still stands among the held: nobody said that it was released.
+        why = lip.UNHEARD if hold.held_t_s else lip.LET_GO
         if hold.running:
-            state = _stop(state, LET_GO)
+            state = _stop(state, why)
         proof = lip.proving(state)
         if proof is not None and proof.steps:  # before its first step it waits to be held again
-            state = lip.end(state, LET_GO)
+            state = lip.end(state, why)
         return latch(state, None) if state.pump.hold.latched is not None else state
     if hold.latched is None:
         state = _latch(state)

@@ -17,7 +17,8 @@ from station.given.stages import PUMPED, Stage
 STEP = N_("lip step")
 OVER = N_("first fluid over the lip")
 NOTHING = N_("nothing ran over the lip")
-LET_GO = N_("let go")
+LET_GO, UNHEARD = N_("let go"), N_("hold not heard")
+"""Whoever held released it; nothing more came from what was held: a line that was cut, a page that was closed."""
 UNREAD = N_("the pan does not come to rest")
 UNMETERED = N_("the meter counted next to nothing")
 OTHERWISE = N_("the job went on")

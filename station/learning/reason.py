@@ -30,6 +30,7 @@ TECHNICIAN, QUALITY_LEAD = N_("technician"), N_("quality lead")
 
 _STOPS = {
     "let go": N_("stopped by hand {left_l} L before the target"),
+    "hold not heard": N_("stopped {left_l} L before the target, when the hold was no longer heard"),
     "stopped at the page": N_("stopped with STOP on the page {left_l} L before the target"),
     "level seen at the plug": N_("stopped with the level at the plug {left_l} L before the target"),
 }
@@ -251,8 +252,8 @@ def _stop(o: Outcome) -> str:
     last, left_l = o.pump_runs[-1], _before_target_l(o)
     if left_l is None:
         return _("the pump reached its target")
-    said = _STOPS.get(last.why, N_("stopped ({why}) {left_l} L before the target"))
-    return _(said).format(why=_(last.why), left_l=number(left_l, ".2f"))
+    said = _(_STOPS.get(last.why, N_("stopped ({why}) {left_l} L before the target")))
+    return said.format(why=_(last.why), left_l=number(left_l, ".2f"))
 
 
 def _left_out(o: Outcome, leak: bool = True) -> list[str]:

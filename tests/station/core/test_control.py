@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from station.core import lip
 from station.core.limits import LIMITS
 from station.core.replay import replay
 from station.figures import balance
@@ -64,6 +65,8 @@ def test_silence_of_the_control_lets_go() -> None:
     t0_s = fill.t_s
     fill.run(1.0, until=lambda: not fill.contact)
     assert fill.t_s - t0_s < 0.35
+    fill.run(3.0)
+    assert fill.state.pump.stops[-1].why == lip.UNHEARD, "nobody let go"
 
 
 TWO_SPEEDS = PumpLine(3.6, fine_share=0.2, fine_l=0.15)

@@ -125,7 +125,7 @@ def test_silence_of_the_control_ends_it_too() -> None:
     fill.held = False  # the network is lost: nobody says "let go"
     fill.run(1.0)
     assert not fill.contact
-    assert proof_of(fill).ended == lip.LET_GO
+    assert proof_of(fill).ended == lip.UNHEARD
 
 
 @pytest.mark.parametrize(
