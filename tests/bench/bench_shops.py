@@ -31,8 +31,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from station.learning.quality import LISTED
 from station.record import outbox
+from station.record.many import finding, queries
 from station.record.many.embedded import Embedded
-from station.record.many.queries import STATEMENTS, After
+from station.record.many.finding import LOOKED, After
 from tests.bench import bench_many, thousand_shops
 from tests.bench.thousand_shops import BAYS, GOING_ON, SHOPS
 from tests.rolled import COMPANY
@@ -52,6 +53,12 @@ FAST = {
     "max_wal_senders": "0",
     "max_wal_size": "4GB",
     "autovacuum": "off",
+}
+QUESTIONS = {
+    **queries.STATEMENTS,
+    **finding.STATEMENTS,
+    "jobs, found": finding.found_by(2),
+    "jobs, none found": finding.found_by(2),
 }
 YEAR = (date(2026, 1, 1), date(2027, 1, 1))
 
@@ -84,8 +91,8 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
         "bay": f"bay-{bay}",
         "job_id": f"{bay + 1:03d}-{draw.randrange(20):05d}",
     }
-    jobs = {**vars(After()), "most": PER_PAGE + 1, "words": "", "like": "%", "verdict": "", "of_bay": ""}
-    found = {"words": f"Bus {draw.randrange(30)}", "like": "%Bus 7%"}
+    more |= {**After().values(), "verdict": "", "looked": LOOKED, "word": "001-00012", "beyond": "001-00013"}
+    words = {"jobs, found": ("bus", f"{draw.randrange(30)}"), "jobs, none found": ("okafor", "lindqvist")}
     since = (date(2026, month, 1), date(2026, month + 1, 1))
     for whose, shops, (begin, end) in (
         ("shop, month", [shop], since),
@@ -93,15 +100,13 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
         ("company, year", every, YEAR),
     ):
         scope = {"company": COMPANY, "shops": shops, "since": begin, "until": end}
-        for name in STATEMENTS:
+        for name in QUESTIONS:
             if name in OF_ONE and whose != "shop, month":
                 continue
-            yield whose, name, {**more, **scope} if name != "jobs" else {**scope, **jobs}
-        yield whose, "jobs, found", {**scope, **jobs, **found}
-
-
-def _text(name: str) -> str:
-    return STATEMENTS[name.partition(",")[0]]
+            of = words.get(name, ("bus", "7"))
+            most = PER_PAGE + 1 if name.startswith("jobs") else LISTED
+            named = {"words": list(of), "word_1": of[0], "word_2": of[1], "most": most}
+            yield whose, name, {**more, **scope, **named}
 
 
 def ask(dsn: str, times: int) -> dict[tuple[str, str], Asked]:
@@ -116,7 +121,7 @@ def ask(dsn: str, times: int) -> dict[tuple[str, str], Asked]:
                     continue
                 before_s = bench_many.processor_s(db.info.backend_pid)
                 begun_s = time.perf_counter()
-                db.execute(_text(name).encode(), values, prepare=False).fetchall()
+                db.execute(QUESTIONS[name].encode(), values, prepare=False).fetchall()
                 answers.setdefault((whose, name), Asked()).clock_ms.append(
                     1e3 * (time.perf_counter() - begun_s)
                 )
@@ -138,7 +143,7 @@ def plans(dsn: str) -> tuple[str, str]:
     through = []
     with closing(psycopg.connect(dsn, autocommit=True)) as db:
         for whose, name, values in questions(random.Random(7)):
-            explain = f"explain (analyze, buffers, format json) {_text(name)}"
+            explain = f"explain (analyze, buffers, format json) {QUESTIONS[name]}"
             [[[plan]]] = db.execute(explain.encode(), values).fetchall()
             kinds: dict[str, int] = {}
             for node in _nodes(plan["Plan"]):

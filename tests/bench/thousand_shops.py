@@ -43,6 +43,7 @@ TABLES = (
     "use_day",
     "use_month",
     "tally_month",
+    "named",
 )
 _MINUTE = "overlay(opened_utc placing lpad((s.n % 60)::text, 2, '0') from 15 for 2)"
 _OTHER = {

@@ -19,8 +19,9 @@ from station.common.tabular import to_csv
 from station.errors import InputError
 from station.record.many import queries
 from station.record.many.derive import UL
+from station.record.many.finding import After, jobs
 from station.record.many.ingest import Db
-from station.record.many.queries import After, Certified, Held, JobLine, Scope, Use
+from station.record.many.queries import Certified, Held, JobLine, Scope, Use
 
 MOST: Final = 10_000
 """Jobs that are asked for at a time, and that go into a file of a page."""
@@ -45,7 +46,7 @@ def _jobs(db: Db, scope: Scope, most: int) -> list[JobLine]:
     while True:
         last = found[-1] if found else None
         after = None if last is None else After(last.opened_utc, last.shop, last.bay, last.seq)
-        more = queries.jobs(db, scope, min(MOST, most - len(found)), after)
+        more = jobs(db, scope, min(MOST, most - len(found)), after)
         found += more
         if len(more) < MOST or len(found) >= most:
             return found

@@ -152,6 +152,7 @@ def _add(db: Db, bay: Bay, found: Arrived) -> None:
     for table, (columns, rows) in rows_of(bay, drawn).items():
         _copy(db, table, columns, rows)
     _hold(db, bay, drawn)
+    _name(db, bay, drawn)
     _add_up(db, bay, derive.sums(bay.bay, drawn))
     if drawn.named:
         with db.cursor() as cursor:
@@ -246,6 +247,25 @@ def _hold(db: Db, bay: Bay, drawn: Drawn) -> None:
             left[name] = (name, one.seq, fluid, *counted)
     if left:
         db.execute(_CONTAINER, [*own, *map(list, zip(*left.values(), strict=True))])
+
+
+_NAME = b"""
+    insert into named select %s, %s, * from unnest(%s::text[], %s::text[]) on conflict (shop, name) do update
+    set folded = excluded.folded where named.folded <> excluded.folded"""
+
+
+def _name(db: Db, bay: Bay, drawn: Drawn) -> None:
+    """By what jobs are looked for; in order, as the lines of sums are added."""
+    names = sorted(
+        {
+            name
+            for one in drawn.jobs
+            for name in (one.row.vehicle, one.row.compartment, one.row.technician)
+            if name
+        }
+    )
+    if names:
+        db.execute(_NAME, [bay.company, bay.shop, names, [name.casefold() for name in names]])
 
 
 SUMS: dict[str, tuple[Sequence[str], Sequence[str], Sequence[str]]] = {

@@ -194,10 +194,10 @@ _SUMS = ", ".join(
     f"sum({name}_ul)::bigint as {name}_ul"
     for name in ("drained", "metered", "filled", "overflow", "received", "drawn", "purge", "waste")
 )
-_JOB = ", ".join(JobLine.__dataclass_fields__)
-_IN = "company = %(company)s and shop = any(%(shops)s) and month >= %(since)s and month < %(until)s"
+JOB = ", ".join(JobLine.__dataclass_fields__)
+IN = "company = %(company)s and shop = any(%(shops)s) and month >= %(since)s and month < %(until)s"
 STATEMENTS = {
-    "use": f"""select shop, bay, fluid, null::date as day, sum(jobs)::bigint as jobs, {_SUMS} from use_month where {_IN}
+    "use": f"""select shop, bay, fluid, null::date as day, sum(jobs)::bigint as jobs, {_SUMS} from use_month where {IN}
         group by shop, bay, fluid order by shop, bay, fluid""",
     "use by day": f"""select shop, '' as bay, fluid, day, sum(jobs)::bigint as jobs, {_SUMS} from use_day
         where company = %(company)s and shop = any(%(shops)s) and day >= %(since)s and day < %(until)s
@@ -213,16 +213,16 @@ STATEMENTS = {
         left join lateral (select sum(metered_l) as metered_l, sum(u95_l) as u95_l from taken where shop = s.shop
                 and bay = s.bay and container = s.container and opened_seq > coalesce(s.counted_seq, 0)) as j on true
         where s.shop = any(%(shops)s) order by s.shop, s.bay, s.container""",
-    "short": f"""select {_JOB} from job where {_IN} and verdict = 'short' and deviation_percent is not null
+    "short": f"""select {JOB} from job where {IN} and verdict = 'short' and deviation_percent is not null
         order by deviation_percent limit %(most)s""",
-    "over": f"""select {_JOB} from job where {_IN} and verdict = 'over' and deviation_percent is not null
+    "over": f"""select {JOB} from job where {IN} and verdict = 'over' and deviation_percent is not null
         order by deviation_percent desc limit %(most)s""",
     "tally": f"""select shop, dimension, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short,
             sum(over)::bigint as over, sum(undecided)::bigint as undecided, sum(measured)::bigint as measured,
             (sum(deviation_ppm) / nullif(sum(measured), 0) / 10000.0)::float8 as mean_percent,
             (sqrt(greatest(0, sum(deviation_ppm2) - sum(deviation_ppm)::numeric ^ 2 / nullif(sum(measured), 0))
                 / nullif(sum(measured) - 1, 0)) / 10000.0)::float8 as sd_percent
-        from tally_month where {_IN} and dimension = %(dimension)s group by shop, dimension, name
+        from tally_month where {IN} and dimension = %(dimension)s group by shop, dimension, name
         order by shop, sum(jobs) desc, name""",
     "tally by month": """select month, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short from tally_month
         where company = %(company)s and shop = any(%(shops)s) and month >= %(begin)s and month < %(until)s
@@ -236,12 +236,7 @@ STATEMENTS = {
                 select 1 from certificate r where r.shop = c.shop and r.bay = c.bay and r.replaces = c.number)
             order by c.shop, c.bay, c.kind, c.instrument, c.made_at::timestamptz desc, c.seq desc
         ) as newest order by valid_until, shop, bay, kind""",
-    "jobs": f"""select {_JOB} from job where {_IN}
-            and (opened_utc, shop, bay, seq) < (%(utc)s, %(shop)s, %(bay)s, %(seq)s)
-            and (%(words)s = '' or concat_ws(' ', job_id, vehicle, compartment, technician, fluid, meter) ilike %(like)s)
-            and (%(verdict)s = '' or verdict = %(verdict)s) and (%(of_bay)s = '' or bay = %(of_bay)s)
-        order by opened_utc desc, shop desc, bay desc, seq desc limit %(most)s""",
-    "job": f"select {_JOB} from job where shop = %(shop)s and bay = %(bay)s and job_id = %(job_id)s",
+    "job": f"select {JOB} from job where shop = %(shop)s and bay = %(bay)s and job_id = %(job_id)s",
     "told": """select seq, kind, body, utc, clock_synced from event where shop = %(shop)s and bay = %(bay)s
             and job_id = %(job_id)s order by seq""",
     "fluids": """select fluid, min(name) from fluid_name where company = %(company)s and shop = any(%(shops)s)
@@ -253,11 +248,11 @@ CHART_MONTHS = 24
 """So far back the values of a chart may lie."""
 
 
-def _ask(db: Db, name: str, kind: type[T], **values: Any) -> list[T]:
+def ask(db: Db, statement: str, kind: type[T], **values: Any) -> list[T]:
     """Planned each time for the values that it is asked with: a plan for any of them, which the server takes up after
     some repetitions, took 1.7 s of processor time for a list of fifty of a million jobs, on average, against 10 ms."""
     with db.cursor(row_factory=class_row(kind)) as cursor:
-        return cursor.execute(STATEMENTS[name].encode(), values, prepare=False).fetchall()
+        return cursor.execute(statement.encode(), values, prepare=False).fetchall()
 
 
 def companies(db: Db) -> list[str]:
@@ -276,75 +271,48 @@ def fluids(db: Db, scope: Scope) -> dict[str, str]:
 
 def use(db: Db, scope: Scope) -> list[Use]:
     """Sums by shop, bay and fluid."""
-    return _ask(db, "use", Use, **scope.values())
+    return ask(db, STATEMENTS["use"], Use, **scope.values())
 
 
 def use_by_day(db: Db, scope: Scope) -> list[Use]:
     """Sums by day, shop and fluid."""
-    return _ask(db, "use by day", Use, **scope.values())
+    return ask(db, STATEMENTS["use by day"], Use, **scope.values())
 
 
 def stock(db: Db, scope: Scope) -> list[Held]:
     """What every container should hold now, as ``station.shop.stock`` says it of one bay's."""
-    return _ask(db, "stock", Held, **scope.values())
+    return ask(db, STATEMENTS["stock"], Held, **scope.values())
 
 
 def off(db: Db, scope: Scope, verdict: str, most: int) -> list[JobLine]:
     """Short or over fills, the worst first. verdict: "short" or "over"."""
-    return _ask(db, verdict, JobLine, **scope.values(), most=most)
+    return ask(db, STATEMENTS[verdict], JobLine, **scope.values(), most=most)
 
 
 def tallies(db: Db, scope: Scope, dimension: str) -> list[Tally]:
     """Closed jobs by what they share, in each shop. dimension: one of ``derive.DIMENSIONS``."""
-    return _ask(db, "tally", Tally, **scope.values(), dimension=dimension)
+    return ask(db, STATEMENTS["tally"], Tally, **scope.values(), dimension=dimension)
 
 
 def tallies_by_month(db: Db, scope: Scope, dimension: str) -> list[MonthTally]:
     """Closed jobs by what they share and by month, over the span of a chart up to the scope's end."""
     values = {**scope.values(), "begin": later(scope.until, -CHART_MONTHS)}
-    return _ask(db, "tally by month", MonthTally, **values, dimension=dimension)
+    return ask(db, STATEMENTS["tally by month"], MonthTally, **values, dimension=dimension)
 
 
 def points(db: Db, scope: Scope, shop: str, meter: str, most: int) -> list[Point]:
     """A meter's newest values up to the scope's end, oldest first."""
     values = {**scope.values(), "begin": later(scope.until, -CHART_MONTHS)}
-    return _ask(db, "points", Point, **values, shop=shop, meter=meter, most=most)[::-1]
+    return ask(db, STATEMENTS["points"], Point, **values, shop=shop, meter=meter, most=most)[::-1]
 
 
 def certificates(db: Db, scope: Scope) -> list[Certified]:
     """Every instrument's certificate, the soonest to end on top."""
-    return _ask(db, "certificates", Certified, **scope.values())
-
-
-@dataclass(frozen=True)
-class After:
-    """A job that a list goes on behind."""
-
-    utc: str = "9999"
-    shop: str = ""
-    bay: str = ""
-    seq: int = 0
-
-
-def jobs(
-    db: Db,
-    scope: Scope,
-    most: int,
-    after: After | None = None,
-    words: str = "",
-    verdict: str = "",
-    bay: str = "",
-) -> list[JobLine]:
-    """Jobs, newest first. words: in any of their names."""
-    like = "%" + "".join(f"\\{c}" if c in "%_\\" else c for c in words) + "%"
-    return _ask(
-        db, "jobs", JobLine, **scope.values(), **vars(after or After()), most=most, words=words, like=like, verdict=verdict,
-        of_bay=bay,
-    )  # fmt: skip
+    return ask(db, STATEMENTS["certificates"], Certified, **scope.values())
 
 
 def job(db: Db, shop: str, bay: str, job_id: str) -> tuple[JobLine, Sequence[Told]] | None:
     """One job and every entry of its record; None where there is no such job."""
-    found = _ask(db, "job", JobLine, shop=shop, bay=bay, job_id=job_id)
-    told = _ask(db, "told", Told, shop=shop, bay=bay, job_id=job_id)
+    found = ask(db, STATEMENTS["job"], JobLine, shop=shop, bay=bay, job_id=job_id)
+    told = ask(db, STATEMENTS["told"], Told, shop=shop, bay=bay, job_id=job_id)
     return (found[0], told) if found else None

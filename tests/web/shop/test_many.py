@@ -2,9 +2,11 @@
 
 import asyncio
 import json
+import re
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +26,7 @@ from tests.rolled import COMPANY, ZONE, bay_of, enter, give, record, whole
 from tests.web.conftest import HOST
 from web.frame.roles import MANY_RULES
 from web.many import ROUTERS, create_app
+from web.shop.many import jobs
 from web.shop.many.wall import BayNow, Wall, read
 
 SHOW = {"Accept": "text/html"}
@@ -192,6 +195,28 @@ def test_one_job_is_reached_from_every_list(roll: Roll, path: Path) -> None:
     assert page.text.count("rear axle") == 10
     for query in ("month=March", "months=99", "shop=hill", "before=x"):
         assert roll.send("GET", f"/jobs?{query}").status_code in (400, 422), query
+
+
+def test_words_are_looked_for_so_far_and_then_on(
+    roll: Roll, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    roll.take(path, roll.tokens[0])
+    monkeypatch.setattr(jobs, "LOOKED", 25)
+    query, shown = f"{MONTHS}&q=okafor+us+7", []
+    page = roll.send("GET", f"/jobs?{query}", headers=SHOW).text
+    assert 'name="q" value="okafor us 7"' in page
+    assert "The newest 25 jobs were looked through, back to" in page
+    while True:
+        shown += re.findall(r'href="/jobs/harbour/bay-1/(001-[0-9]+)"', page)
+        if (further := re.search(r'href="([^"]*)">Go on looking', page)) is None:
+            break
+        page = roll.send("GET", unescape(further[1]), headers=SHOW).text
+    told = roll.send("GET", f"/jobs.json?{query}").json()
+    assert {one["vehicle"] for one in told} == {"Bus 7", "Bus 17", "Bus 27"}
+    assert {one["technician"] for one in told} == {"M. Okafor"}
+    assert shown == [one["job_id"] for one in told]
+    rows = roll.send("GET", f"/jobs.csv?{query}").text.splitlines()
+    assert len(rows) == 1 + len(told)
 
 
 def test_a_fault_of_a_bay_stands_on_the_first_page(roll: Roll, path: Path, tmp_path: Path) -> None:

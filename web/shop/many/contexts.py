@@ -12,9 +12,11 @@ from station.record.many.exporting import HAS_PARQUET
 from station.record.many.queries import Certified, later
 from station.record.many.store import Reporting
 from web.frame import format as fmt
+from web.frame.listing import Listing
 from web.shop.many.asked import Asked, Shops
 from web.shop.quality_chart import ChartView
 
+PARQUET = "application/vnd.apache.parquet"
 KINDS = {"pan": N_("pan"), "meter": N_("meter")}
 
 
@@ -46,7 +48,8 @@ class Press:
 
 @dataclass(frozen=True)
 class Section:
-    """A table. files: its twins. presses: what can be done with it. empty: what is said where it has no rows."""
+    """A table. files: its twins. presses: what can be done with it. empty: what is said where it has no rows. listing: the frame of
+    a list that is looked through, with its own twins."""
 
     heading: str
     hint: str
@@ -55,6 +58,7 @@ class Section:
     empty: str
     files: Sequence[Link] = ()
     presses: Sequence[Press] = ()
+    listing: Listing | None = None
 
 
 @dataclass(frozen=True)

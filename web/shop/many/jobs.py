@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
@@ -11,19 +12,29 @@ from station.common.tabular import to_csv
 from station.common.words import N_, _
 from station.errors import InputError
 from station.record.many import queries
-from station.record.many.exporting import MOST, columns, told
-from station.record.many.queries import After, JobLine, Told
+from station.record.many.exporting import HAS_PARQUET, MOST, columns, to_parquet, told
+from station.record.many.finding import LOOKED, After, Found, look, look_through
+from station.record.many.queries import JobLine, Told
 from web.frame import format as fmt
 from web.frame.deps import download, page_of
-from web.frame.listing import PER_PAGE
+from web.frame.listing import PER_PAGE, Field
+from web.frame.listing import Asked as AskedFor
+from web.frame.listing import Link as ListLink
 from web.frame.problem import Problem
 from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheBays, TheShops
 from web.shop.many.comparing import job_address
-from web.shop.many.contexts import Cell, Link, ManyPage, Section, files, percent, query_of, span, tabs
+from web.shop.many.contexts import PARQUET, Cell, Link, ManyPage, Section, files, percent, span, tabs
 
 router = APIRouter()
-Words = Annotated[str, Query(alias="q", max_length=200, description="in a vehicle's, a technician's … name")]
-Verdict = Annotated[str, Query(max_length=20, description="full, short, over or undecided")]
+Words = Annotated[
+    str,
+    Query(
+        alias="q",
+        max_length=200,
+        description="words, each in a vehicle's, a compartment's or a technician's name, or the beginning of a job's number",
+    ),
+]
+Verdict = Annotated[str, Query(max_length=20, description="full, short, over, undecided or abandoned")]
 Behind = Annotated[str, Query(max_length=200, description="of the last job of the page before")]
 KEYS = ("mark", "taken_back")
 """Kinds of entries whose text is a key."""
@@ -64,33 +75,49 @@ def _row(asked: Asked, line: JobLine) -> list[Cell]:
     ]
 
 
+def _key(job: JobLine | After) -> str:
+    utc = job.utc if isinstance(job, After) else job.opened_utc
+    return f"{utc}~{job.shop}~{job.bay}~{job.seq}"
+
+
+def _section(asked: Asked, found: Found, words: str, verdict: str, begun: bool) -> Section:
+    """found: one more than a page where there are older ones."""
+    names = [(name, _(name)) for name in ("full", "short", "over", "undecided", "abandoned")]
+    form = AskedFor(
+        "/jobs",
+        _("Vehicle, compartment, technician or number"),
+        words,
+        [Field("verdict", _("Verdict"), verdict, [("", _("any")), *names])],
+        [("month", asked.month), ("months", f"{asked.months}"), ("shop", asked.shop)],
+        [(one.text, one.address.partition("?")[0]) for one in files("/jobs", asked)],
+    )
+    shown, frame = form.by_key(found.jobs, _key, begun)
+    hint = ""
+    if found.edge is not None:
+        hint = _(
+            "The newest {n} jobs were looked through, back to {moment}. Go on for older ones, ask for fewer months or one shop, or "
+            "take a file: it is looked through whole."
+        ).format(n=fmt.thousands(LOOKED), moment=asked.shops.moment(found.edge.shop, found.edge.utc))
+        further = ListLink(_("Go on looking"), form.link(before=_key(found.edge)))
+        frame = replace(frame, pages=[*frame.pages, further])
+    return Section(
+        _("Jobs, the newest first"),
+        hint,
+        (_("Opened"), _("Bay"), _("Where"), _("Technician"), _("Fluid"), _("Filled"), _("Off"), _("Verdict")),
+        [_row(asked, line) for line in shown],
+        _("No job fits what was asked for.") if found.edge is None else _("None of these fits."),
+        listing=frame,
+    )
+
+
 @router.get("/jobs", include_in_schema=False)
 def jobs(
     db: ReadingDb, asked: TheAsked, words: Words = "", verdict: Verdict = "", before: Behind = ""
 ) -> Response:
-    found = queries.jobs(db, asked.scope, PER_PAGE + 1, behind(before), words, verdict)
-    shown = found[:PER_PAGE]
-    links = files("/jobs", asked)
-    if len(found) > PER_PAGE:
-        last = shown[-1]
-        at = f"{last.opened_utc}~{last.shop}~{last.bay}~{last.seq}".replace("+", "%2B")
-        links.insert(
-            0, Link(_("Older jobs"), f"/jobs?{query_of(asked)}&q={words}&verdict={verdict}&before={at}")
-        )
-    section = Section(
-        _("Jobs, the newest first"),
-        "",
-        (_("Opened"), _("Bay"), _("Where"), _("Technician"), _("Fluid"), _("Filled"), _("Off"), _("Verdict")),
-        [_row(asked, line) for line in shown],
-        _("No job fits what was asked for."),
-        links,
-    )
-    return page_of(
-        "many.html",
-        ManyPage(
-            _("Jobs {month}").format(month=span(asked)), _("Of all bays."), tabs("/jobs", asked), [section]
-        ),
-    )
+    found = look(db, asked.scope, PER_PAGE + 1, behind(before), words, verdict, LOOKED)
+    section = _section(asked, found, words, verdict, not before)
+    title = _("Jobs {month}").format(month=span(asked))
+    return page_of("many.html", ManyPage(title, _("Of all bays."), tabs("/jobs", asked), [section]))
 
 
 @router.get("/jobs.json", tags=["read"])
@@ -98,15 +125,26 @@ def jobs_json(
     db: ReadingDb, asked: TheAsked, words: Words = "", verdict: Verdict = "", before: Behind = ""
 ) -> list[JobLine]:
     """Jobs, newest first, at most 10,000."""
-    return queries.jobs(db, asked.scope, MOST, behind(before), words, verdict)
+    return look_through(db, asked.scope, MOST, behind(before), words, verdict)
 
 
 @router.get("/jobs.csv", include_in_schema=False)
 def jobs_csv(
     db: ReadingDb, asked: TheAsked, words: Words = "", verdict: Verdict = "", before: Behind = ""
 ) -> Response:
-    rows = list(map(told, queries.jobs(db, asked.scope, MOST, behind(before), words, verdict)))
+    rows = list(map(told, look_through(db, asked.scope, MOST, behind(before), words, verdict)))
     return download(to_csv(rows, list(columns(JobLine))), f"jobs-{span(asked)}.csv", "text/csv")
+
+
+def jobs_parquet(
+    db: ReadingDb, asked: TheAsked, words: Words = "", verdict: Verdict = "", before: Behind = ""
+) -> Response:
+    found = look_through(db, asked.scope, MOST, behind(before), words, verdict)
+    return download(to_parquet(JobLine, found), f"jobs-{span(asked)}.parquet", PARQUET)
+
+
+if HAS_PARQUET:
+    router.add_api_route("/jobs.parquet", jobs_parquet, include_in_schema=False)
 
 
 def _one(db: ReadingDb, shops: Shops, shop: str, bay: str, job_id: str) -> tuple[JobLine, Sequence[Told]]:

@@ -25,10 +25,9 @@ from web.frame.deps import download, page_of
 from web.frame.render import HERE
 from web.shop.many import comparing, contexts, issues, jobs, notices_page, using
 from web.shop.many.asked import ReadingDb, TheAsked, TheBays, TheShops, TheStore
-from web.shop.many.contexts import span
+from web.shop.many.contexts import PARQUET, span
 
 router = APIRouter()
-PARQUET = "application/vnd.apache.parquet"
 Meter = Annotated[str, Query(max_length=200, description="a meter of that shop")]
 
 
@@ -45,12 +44,12 @@ def _add_files(name: str, table: Table) -> None:
 
     if HAS_PARQUET:
         router.add_api_route(f"/{name}.parquet", of_parquet, include_in_schema=False)
-    if name != "jobs":  # whose CSV takes what its list was searched for
-        router.add_api_route(f"/{name}.csv", of_csv, include_in_schema=False)
+    router.add_api_route(f"/{name}.csv", of_csv, include_in_schema=False)
 
 
 for _name, _table in TABLES.items():
-    _add_files(_name, _table)
+    if _name != "jobs":  # whose files take what its list was searched for
+        _add_files(_name, _table)
 
 
 @router.get("/", include_in_schema=False)

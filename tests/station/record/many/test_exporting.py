@@ -14,7 +14,7 @@ from station.__main__ import main
 from station.errors import InputError
 from station.learning.compared import TABLES
 from station.record import outbox
-from station.record.many import exporting, queries
+from station.record.many import exporting, finding, queries
 from station.record.many.exporting import columns, file_of, told
 from station.record.many.store import Store
 from tests.rolled import COMPANY, give, known, record
@@ -58,7 +58,7 @@ def test_parquet_read_back_is_what_csv_and_json_say(rolled: Store, monkeypatch: 
             assert json.loads(file_of(db, YEAR, table, "json")) == json.loads(
                 json.dumps(rows, default=str)
             ), name
-        found = queries.jobs(db, YEAR, 10_000)
+        found = finding.jobs(db, YEAR, 10_000)
         assert TABLES["jobs"].rows(db, YEAR, 10_000) == found
         assert len(TABLES["jobs"].rows(db, YEAR, 10)) == 10 < len(found)
         with pytest.raises(InputError, match="'xls'"):

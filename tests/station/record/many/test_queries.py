@@ -1,5 +1,6 @@
 """What is asked of many bays is what each bay says of itself, added up; and no question reads a table from end to end."""
 
+import random
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -11,17 +12,20 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from station.common import days
+from station.errors import InputError
 from station.learning import quality
 from station.record import outbox
+from station.record.finding import Wanted
 from station.record.ledger import Ledger, now
-from station.record.many import counts, queries
+from station.record.many import counts, finding, queries
 from station.record.many.embedded import Embedded
-from station.record.many.queries import After, Scope
+from station.record.many.finding import After
+from station.record.many.queries import JobLine, Scope
 from station.record.many.store import Store
 from station.shop import audit, catalogue, counted, stock
 from station.shop.catalogue import Change
 from station.shop.movement import Movement
-from tests.rolled import COMPANY, ZONE, enter, fresh, give, known, record, whole
+from tests.rolled import COMPANY, ZONE, enter, fresh, give, known, record, row, whole
 
 MARCH = Scope(COMPANY, ("harbour",), date(2026, 3, 1), date(2026, 4, 1))
 YEAR = Scope(COMPANY, ("harbour",), date(2026, 1, 1), date(2027, 1, 1))
@@ -127,21 +131,67 @@ def test_short_fills_are_ranked_as_the_bay_ranks_them(rolled: Store, bay: Ledger
     assert tallies[0].sd_percent is not None
 
 
-def test_the_list_goes_on_behind_a_job_and_finds_words(rolled: Store) -> None:
+WORDS = (
+    "us 7",
+    "OKAFOR rear",
+    "001-0001",
+    "7 lind",
+    "rear 002-",
+    "%",
+    "no-such",
+    "ÖL-WAGEN",
+    "us 7 us",
+    "\0",
+)
+
+
+def test_words_find_what_they_find_at_the_bay_however_few_are_looked_through(
+    rolled: Store, bay: Ledger
+) -> None:
+    at = now()
+    told = row("001-00090", random.Random(1), 3, vehicle="Öl-Wagen", stage="abandoned")
+    bay.append("001-00090", "result", {"report": {}, "row": told, "samples": 0}, at, told)
+    give(rolled, known(rolled), outbox.batch(Path(bay.path), 0, 10_000))
     with rolled.connection() as db:
-        every = queries.jobs(db, BOTH, 1000)
+        for words in WORDS:
+            of_bay = {one.job_id for one in bay.jobs(1000, wanted=Wanted(words))}
+            for scope in (YEAR, BOTH):
+                found = finding.look(db, scope, 999, None, words)
+                here = [job for job in found.jobs if job.shop == "harbour"]
+                assert {job.job_id for job in here} == of_bay, (words, scope)
+                assert found.edge is None
+                parts: list[JobLine] = []
+                after = None
+                for _ in range(99):
+                    part = finding.look(db, scope, 999, after, words, looked=17)
+                    parts += part.jobs
+                    if (after := part.edge) is None:
+                        break
+                assert parts == list(found.jobs), words
+        assert {job.shop for job in finding.look(db, BOTH, 999, None, "00").jobs} == {"harbour", "quay"}
+        for verdict in ("short", "abandoned"):
+            shown = {
+                job.verdict if job.stage == "closed" else job.stage
+                for job in finding.look(db, BOTH, 99, None, "", verdict).jobs
+            }
+            assert shown == {verdict}
+        few = finding.look(db, BOTH, 5, None, "us")
+        assert (len(few.jobs), few.edge) == (5, None)
+        with pytest.raises(InputError, match="21 words"):
+            finding.look(db, BOTH, 9, None, " ".join(f"{n}" for n in range(21)))
+
+
+def test_the_list_goes_on_behind_a_job(rolled: Store) -> None:
+    with rolled.connection() as db:
+        every = finding.jobs(db, BOTH, 1000)
         assert len(every) == 130
         assert [j.opened_utc for j in every] == sorted((j.opened_utc for j in every), reverse=True)
         paged, after = [], None
-        while page := queries.jobs(db, BOTH, 17, after):
+        while page := finding.jobs(db, BOTH, 17, after):
             paged += page
             last = page[-1]
             after = After(last.opened_utc, last.shop, last.bay, last.seq)
         assert paged == every
-        assert {j.vehicle for j in queries.jobs(db, BOTH, 99, words="us 7")} == {"Bus 7"}
-        assert queries.jobs(db, BOTH, 99, words="%") == []
-        assert {j.verdict for j in queries.jobs(db, BOTH, 99, verdict="short")} == {"short"}
-        assert {j.bay for j in queries.jobs(db, BOTH, 99, bay="bay-3")} == {"bay-3"}
         found = queries.job(
             db, "quay", "bay-3", every[-1].job_id if every[-1].bay == "bay-3" else "003-00000"
         )
@@ -174,7 +224,7 @@ def test_two_databases_split_by_shop_say_together_what_one_says(
                 queries.tallies(db, BOTH, "meter"),
                 queries.off(db, BOTH, "short", 99),
                 queries.stock(db, BOTH),
-                queries.jobs(db, BOTH, 999),
+                finding.jobs(db, BOTH, 999),
             ]
 
     for one, first, second in zip(asked(rolled), *map(asked, apart), strict=True):
@@ -185,11 +235,11 @@ def test_two_databases_split_by_shop_say_together_what_one_says(
 
 VALUES = {
     **BOTH.values(),
-    **vars(After()),
+    **After().values(),
     "most": 50, "dimension": "meter", "meter": "Bay 2 meter", "shop": "quay", "bay": "bay-2", "job_id": "002-00001",
-    "begin": date(2026, 1, 1), "begun": "2026-01-01", "words": "", "like": "%", "verdict": "", "of_bay": "",
+    "begin": date(2026, 1, 1), "begun": "2026-01-01", "words": ["7"], "word": "00", "beyond": "01", "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
 }  # fmt: skip
-ASKED = {**queries.STATEMENTS, **counts.STATEMENTS}
+ASKED = {**queries.STATEMENTS, **counts.STATEMENTS, **finding.STATEMENTS, "found": finding.found_by(2)}
 SMALL = ("shop",)
 """Tables of a line for each shop, which may be read whole."""
 

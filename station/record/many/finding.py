@@ -1,0 +1,151 @@
+"""Jobs over many bays, newest first, and those among them that are looked for.
+
+A word means what it means at a bay: it stands in the name of a vehicle, a compartment or a technician, or begins a job's
+number. Names are few beside jobs: they say which shops can have what is looked for, and only the jobs of these are looked
+through, the newest first, so many at a time. Whoever asks is told how far that went, and goes on from there.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from station.common.words import _
+from station.errors import InputError
+from station.record.many.ingest import Db
+from station.record.many.queries import IN, JOB, JobLine, Scope, ask
+
+LOOKED: Final = 20_000
+"""Jobs that are looked through at a time."""
+WORDS_MOST: Final = 20
+NUMBERS_MOST: Final = 200
+"""A word that begins more jobs' numbers than this, as the present year does, says nothing of shops."""
+_BEHIND_ALL: Final = "\U0010ffff"
+_BEHIND = "(opened_utc, shop, bay, seq) < (%(utc)s, %(at_shop)s, %(at_bay)s, %(seq)s)"
+_NEWEST = "order by opened_utc desc, shop desc, bay desc, seq desc"
+STATEMENTS: Final = {
+    "jobs": f"select {JOB} from job where {IN} and {_BEHIND} {_NEWEST} limit %(most)s",
+    "shops of words": """
+        select distinct n, shop from named, unnest(%(words)s::text[]) with ordinality as w (word, n)
+        where company = %(company)s and shop = any(%(shops)s) and position(w.word in folded) > 0""",
+    "shops of numbers": f"""
+        select shop from job where {IN} and job_id ~>=~ %(word)s and job_id ~<~ %(beyond)s limit %(most)s""",
+}  # fmt: skip
+
+
+def found_by(words: int) -> str:
+    """The statement that finds jobs by so many words, each ``word_1``, ``word_2`` …; behind them stands the last one that was
+    looked through, where so many were. It goes row by row in the order of its index, and ends once it has enough."""
+    each = range(1, words + 1)
+    named = ", ".join(
+        f"named_{n} as materialized (select name from named where company = %(company)s and shop = any(%(shops)s) "
+        f"and position(%(word_{n})s in folded) > 0)"
+        for n in each
+    )
+    has = " and ".join(
+        f"({' or '.join(f'{of} in (select name from named_{n})' for of in ('vehicle', 'compartment', 'technician'))} "
+        f"or starts_with(job_id, %(word_{n})s))"
+        for n in each
+    )
+    verdict = "%(verdict)s in ('', case when stage = 'closed' then verdict else stage end)"
+    return (
+        f"{f'with {named} ' if words else ''}select * from (select {JOB}, {' and '.join(filter(None, (verdict, has)))} as fits, "
+        f"row_number() over () as place from (select * from job where {IN} and {_BEHIND} {_NEWEST} limit %(looked)s) as looked"
+        f") as judged where fits or place = %(looked)s limit %(most)s"
+    )
+
+
+@dataclass(frozen=True)
+class _Looked(JobLine):
+    fits: bool
+    place: int
+
+
+@dataclass(frozen=True)
+class After:
+    """A job that a list goes on behind."""
+
+    utc: str = "9999"
+    shop: str = ""
+    bay: str = ""
+    seq: int = 0
+
+    def values(self) -> dict[str, object]:
+        return {"utc": self.utc, "at_shop": self.shop, "at_bay": self.bay, "seq": self.seq}
+
+
+@dataclass(frozen=True)
+class Found:
+    """Jobs that were looked for. edge: up to which job all were looked through, where there are more behind it."""
+
+    jobs: Sequence[JobLine]
+    edge: After | None
+
+
+def jobs(db: Db, scope: Scope, most: int, after: After | None = None) -> list[JobLine]:
+    """Jobs, newest first."""
+    return ask(db, STATEMENTS["jobs"], JobLine, **scope.values(), **(after or After()).values(), most=most)
+
+
+def look(
+    db: Db,
+    scope: Scope,
+    most: int,
+    after: After | None = None,
+    words: str = "",
+    verdict: str = "",
+    looked: int = LOOKED,
+) -> Found:
+    """Jobs that have each of the words and the verdict, newest first; "" for any. verdict: "abandoned" of a job that was given up.
+    Raises InputError for too many words."""
+    of = list(dict.fromkeys(words.casefold().split()))
+    if not of and not verdict:
+        return Found(jobs(db, scope, most, after), None)
+    if len(of) > WORDS_MOST:
+        raise InputError(
+            _("these are {n} words; expected at most {most}.").format(n=len(of), most=WORDS_MOST)
+        )
+    shops = _shops(db, scope, of)
+    if not shops:
+        return Found([], None)
+    values = {**scope.values(), **(after or After()).values(), "shops": shops, "looked": looked}
+    values |= {"verdict": verdict, "most": most, **{f"word_{n}": word for n, word in enumerate(of, 1)}}
+    rows = ask(db, found_by(len(of)), _Looked, **values)
+    last = rows[-1] if rows and rows[-1].place == looked else None
+    edge = None if last is None else After(last.opened_utc, last.shop, last.bay, last.seq)
+    names = JobLine.__dataclass_fields__
+    return Found([JobLine(**{name: getattr(row, name) for name in names}) for row in rows if row.fits], edge)
+
+
+def look_through(
+    db: Db, scope: Scope, most: int, after: After | None = None, words: str = "", verdict: str = ""
+) -> list[JobLine]:
+    """The same of all jobs, for a file."""
+    found: list[JobLine] = []
+    while True:
+        part = look(db, scope, most - len(found), after, words, verdict)
+        found += part.jobs
+        if part.edge is None:
+            return found
+        after = part.edge
+
+
+def _shops(db: Db, scope: Scope, words: Sequence[str]) -> list[str]:
+    """Shops that can have a job with all of these words."""
+    if any("\0" in word for word in words):  # PostgreSQL's text has no such character, and so no name
+        return []
+    if len(scope.shops) == 1:
+        return list(scope.shops)
+    can = set(scope.shops)
+    named: dict[int, set[str]] = {}
+    for n, shop in _rows(db, "shops of words", {**scope.values(), "words": list(words)}):
+        named.setdefault(n, set()).add(shop)
+    for n, word in enumerate(words, 1):
+        span = {"word": word, "beyond": word + _BEHIND_ALL, "most": NUMBERS_MOST}
+        begun = [row[0] for row in _rows(db, "shops of numbers", {**scope.values(), **span})]
+        if len(begun) < NUMBERS_MOST:
+            can &= named.get(n, set()).union(begun)
+    return sorted(can)
+
+
+def _rows(db: Db, name: str, values: Mapping[str, object]) -> list[tuple[Any, ...]]:
+    return db.execute(STATEMENTS[name].encode(), values, prepare=False).fetchall()
