@@ -233,6 +233,26 @@ def test_two_databases_split_by_shop_say_together_what_one_says(
         store.close()
 
 
+NOT_SPREAD = {"log", "receiver"}
+"""Tables that are of the company or of the roll-up itself: a sharded server keeps them in one place."""
+
+
+def test_nothing_in_the_schema_ties_a_shop_to_another(store: Store) -> None:
+    """What a sharded PostgreSQL asks of a schema: the key that spreads the rows stands in every unique index, no row refers
+    to one that may lie on another server, and nothing happens by trigger."""
+    with store.connection() as db:
+        without = db.execute(
+            """select distinct c.relname from pg_index i join pg_class c on c.oid = i.indrelid
+            join pg_namespace n on n.oid = c.relnamespace and n.nspname = 'public'
+            where i.indisunique and not exists (select from pg_attribute a where a.attrelid = c.oid
+                and a.attnum = any (i.indkey) and a.attname = 'shop')"""
+        ).fetchall()
+        ties = db.execute("select conrelid::regclass::text from pg_constraint where contype = 'f'").fetchall()
+        triggers = db.execute("select tgname from pg_trigger where not tgisinternal").fetchall()
+    assert {name for (name,) in without} == NOT_SPREAD
+    assert (ties, triggers) == ([], [])
+
+
 VALUES = {
     **BOTH.values(),
     **After().values(),
