@@ -229,6 +229,24 @@ def filled(metered: Budget, overflow: Budget) -> Budget:
     return propagate("filled", "L", inputs, lambda i: sum(i.values(), value))
 
 
+SHARED: Final = ("fluid density", "air density")
+"""What two pans of one job have in common: the fluid that fell into both, and the air around them."""
+
+
+def together(first: Budget, second: Budget) -> Budget:
+    """Budget of what two pans weighed of one fluid, in litres: their sum.
+
+    Each pan's own terms are independent of the other's. Fluid and air are the same in both, so those terms add up as
+    they stand: half in either pan gives the doubt that all of it in one would have.
+    """
+    common = {term.name: term.u for term in second.terms if term.name in SHARED}
+    inputs = {t.name: (0.0, t.u + common.get(t.name, 0.0), t.dof) for t in first.terms}
+    own = [term for term in second.terms if term.name not in SHARED]
+    inputs |= {f"second pan: {t.name}": (0.0, t.u, t.dof) for t in own}
+    value = first.value + second.value
+    return propagate(first.quantity, first.unit, inputs, lambda i: sum(i.values(), value))
+
+
 def propagate(quantity: str, unit: str, inputs: Inputs, model: Model) -> Budget:
     """Law of propagation of uncertainty for independent inputs (JCGM 100, 5.1.2 and G.4.1), by GTC.
 

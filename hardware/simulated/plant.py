@@ -9,9 +9,10 @@ station's figures agree with the truth kept here, they agree for a reason.
 import functools
 import math
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from hardware.simulated.disturbance import Disturbances
+from hardware.simulated.scale import Scale, SecondPan
 from hardware.simulated.sim_fluid import SimFluid
 from hardware.simulated.supply import SupplyLine
 
@@ -74,6 +75,7 @@ class PlantSettings:
     """Solvent in the pan leaves by the factor e in this time."""
     air_kg_m3: float = 1.19
     drum_l: float = 38.0
+    pan_b: SecondPan | None = None
     seed: int = 1
 
 
@@ -87,18 +89,20 @@ _CENTRE = 0.7
 """The share of the compartment that the fill plug opens into; the rest are tubes that fill through a gap."""
 
 
+def _second(s: PlantSettings, pan_b: SecondPan) -> Scale:
+    """The second pan: its own cell, in the same air and with the same fluids."""
+    own = {name: value for name, value in vars(pan_b).items() if not name.endswith("_share")}
+    draws = random.Random(s.seed ^ 0xB0B)
+    disturbed = Disturbances(random.Random(s.seed ^ 0x2ED), evaporation_s=s.evaporation_s)
+    return Scale(replace(s, **own), draws, disturbed)
+
+
 @dataclass
 class Plant:
     """The bay's physical state. Verbs act on the world; the station sees it through chips and pins alone."""
 
     settings: PlantSettings = field(default_factory=PlantSettings)
     time_s: float = 0.0
-    old_in_pan_kg: float = 0.0
-    fresh_in_pan_kg: float = 0.0
-    carried_off_kg: float = 0.0
-    """Fluid that reached the pan and was emptied out of it."""
-    floor_kg: float = 0.0
-    """Fluid that missed the pan while it was lifted."""
     delivered_kg: float = 0.0
     hose_at: str = "plug"
     """Where the hose ends: ``plug``, ``pan`` or ``waste``, a vessel that nobody weighs."""
@@ -122,10 +126,11 @@ class Plant:
         self._pan_c = s.air_c
         self.line = SupplyLine(s)
         self._centre_l = self._tubes_l = 0.0
-        self._creep_kg = self._zero_kg = 0.0
         self._pocket_l, self._pocket_tipped = s.pocket_l, False
         self._foam_l = 0.0
-        self.disturbed = Disturbances(random.Random(s.seed ^ 0x5EED), evaporation_s=s.evaporation_s)
+        disturbed = Disturbances(random.Random(s.seed ^ 0x5EED), evaporation_s=s.evaporation_s)
+        self.pan = Scale(s, self._random, disturbed)
+        self.pan_b = None if s.pan_b is None else _second(s, s.pan_b)
 
     # --- verbs of the world -------------------------------------------------------------------------------
 
@@ -143,17 +148,11 @@ class Plant:
 
     def kick(self) -> None:
         """Somebody knocks the pan; it rings for about two seconds."""
-        self.disturbed.kick(self.time_s)
+        self.pan.disturbed.kick(self.time_s)
 
     def drop(self, mass_kg: float) -> None:
         """Something that is not fluid lands in the pan."""
-        self.disturbed.drop(self.time_s, mass_kg)
-
-    def lift(self, lasts_s: float, emptied: bool = False, tare_change_kg: float = 0.0) -> None:
-        """The pan is taken off its cells and put back, perhaps emptied, perhaps another one."""
-        self.disturbed.lift(self.time_s, lasts_s, tare_change_kg)
-        if emptied:
-            self.carried_off_kg = self.old_in_pan_kg + self.fresh_in_pan_kg
+        self.pan.disturbed.drop(self.time_s, mass_kg)
 
     def tip_pocket(self) -> None:
         """What stood behind a rib lets go at once, in a gulp."""
@@ -194,21 +193,29 @@ class Plant:
 
     def adc_count(self) -> int:
         """One fresh conversion of the load cell's bridge."""
-        s = self.settings
-        load_kg = self.disturbed.felt_kg(self.time_s, self._load_kg()) + self._creep_kg + self._zero_kg
-        load_kg += s.zero_kg_per_c * (self.air_c - s.air_c)
-        count = s.zero_count + load_kg / s.kg_per_count + self._random.gauss(0.0, s.noise_counts)
-        return max(-8388608, min(8388607, round(count)))
+        return self.pan.count(self.time_s, self._pan_c, self.air_c)
 
-    def _load_kg(self) -> float:
-        """What a cell calibrated with steel masses makes of the pan: fluids float a little in air."""
-        s = self.settings
-        steel = 1.0 - s.air_kg_m3 / 8000.0
-        old = self.old_in_pan_kg * (1.0 - s.air_kg_m3 / s.old.density_kg_m3(self._pan_c))
-        fresh = self.fresh_in_pan_kg * (1.0 - s.air_kg_m3 / s.fresh.density_kg_m3(s.supply_c))
-        return s.pan_kg + (old + fresh) / steel - self.carried_off_kg
+    def adc_count_b(self) -> int:
+        """The same of the second pan's; raises ValueError where the bay has none."""
+        if self.pan_b is None:
+            raise ValueError("this bay has one pan; expected settings with pan_b")
+        return self.pan_b.count(self.time_s, self._pan_c, self.air_c)
 
     # --- truth, for whoever compares ------------------------------------------------------------------------
+
+    @property
+    def pans(self) -> tuple[Scale, ...]:
+        return (self.pan,) if self.pan_b is None else (self.pan, self.pan_b)
+
+    @property
+    def old_in_pan_kg(self) -> float:
+        """Old fluid that fell into any pan so far."""
+        return sum(pan.old_kg for pan in self.pans)
+
+    @property
+    def fresh_in_pan_kg(self) -> float:
+        """Fresh fluid that fell into any pan so far."""
+        return sum(pan.fresh_kg for pan in self.pans)
 
     def drained_l(self, reference_c: float) -> float:
         """Old fluid that reached the pan so far, as a volume at reference_c."""
@@ -240,7 +247,7 @@ class Plant:
         """Let dt_s seconds pass, the pump's relay being as given."""
         self.time_s += dt_s
         s = self.settings
-        before_kg = self.old_in_pan_kg + self.fresh_in_pan_kg
+        before_kg = [pan.old_kg + pan.fresh_kg for pan in self.pans]
         if self._open:
             self._drain(dt_s)
         self._fill(dt_s, pump_on)
@@ -248,12 +255,9 @@ class Plant:
             self._seep_kg += self.leak_l_h / 3600.0 * dt_s * s.fresh.density_kg_m3(20.0) / 1000.0
             drops_kg = _DROP_KG * math.floor(self._seep_kg / _DROP_KG)
             self._seep_kg -= drops_kg
-            self.fresh_in_pan_kg += drops_kg
-        in_pan_kg = self.old_in_pan_kg + self.fresh_in_pan_kg
-        self.disturbed.advance(self.time_s, dt_s, (in_pan_kg - before_kg) / dt_s)
-        in_pan_kg -= self.carried_off_kg
-        self._creep_kg += (s.creep_rel * in_pan_kg - self._creep_kg) * dt_s / s.creep_s
-        self._zero_kg += self._random.gauss(0.0, s.zero_walk_kg) * math.sqrt(dt_s / 60.0)
+            self.pan.fresh_kg += drops_kg
+        for pan, kg in zip(self.pans, before_kg, strict=True):
+            pan.advance(self.time_s, dt_s, kg)
         self._pan_c += (s.air_c - self._pan_c) * dt_s / (1.2 * s.cooling_s)
 
     def _drain(self, dt_s: float) -> None:
@@ -290,12 +294,13 @@ class Plant:
         fallen_kg = self._hanging_kg if out_l > 0.0005 else _DROP_KG * math.floor(self._hanging_kg / _DROP_KG)
         if fallen_kg > 0:
             self._hanging_kg -= fallen_kg
-            if self.disturbed.lifted(self.time_s):
-                self.floor_kg += fallen_kg
-                return
-            total_kg = self.old_in_pan_kg + fallen_kg
-            self._pan_c += (self._cooling_c - self._pan_c) * fallen_kg / total_kg
-            self.old_in_pan_kg = total_kg
+            kept_kg = 0.0
+            if self.pan_b is not None and s.pan_b is not None and s.pan_b.drain_share > 0:
+                apart_kg = s.pan_b.drain_share * fallen_kg
+                kept_kg, fallen_kg = self.pan_b.catch(self.time_s, apart_kg), fallen_kg - apart_kg
+            kept_kg += self.pan.catch(self.time_s, fallen_kg)
+            if kept_kg > 0:
+                self._pan_c += (self._cooling_c - self._pan_c) * kept_kg / self.old_in_pan_kg
 
     def _fill(self, dt_s: float, pump_on: bool) -> None:
         s = self.settings
@@ -309,7 +314,7 @@ class Plant:
                 self.delivered_kg += poured_kg
                 self._foam_l += s.foam_share * poured_l
                 if self.hose_at == "pan":
-                    self.fresh_in_pan_kg += poured_kg
+                    self.pan.fresh_kg += poured_kg
                 else:
                     self._centre_l += poured_l * to_20
         self._foam_l -= self._foam_l * dt_s / _FOAM_S
@@ -330,4 +335,9 @@ class Plant:
         if over_l > 0 and not self._fill_plug_in:
             out_l = min(self._centre_l, over_l * (1.0 - math.exp(-dt_s / 1.5)))
             self._centre_l -= out_l
-            self.fresh_in_pan_kg += out_l * self.settings.fresh.density_kg_m3(20.0) / 1000.0
+            out_kg = out_l * self.settings.fresh.density_kg_m3(20.0) / 1000.0
+            if self.pan_b is not None and self.settings.pan_b is not None:
+                apart_kg = self.settings.pan_b.overflow_share * out_kg
+                self.pan_b.fresh_kg += apart_kg
+                out_kg -= apart_kg
+            self.pan.fresh_kg += out_kg

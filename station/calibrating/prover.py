@@ -8,8 +8,9 @@ from station.calibrating.calibrating import Run
 from station.common.digits import number
 from station.common.evolve import evolve
 from station.common.words import _
-from station.core.state import BayState, Hold
+from station.core.state import BayState
 from station.core.step import Effect, step
+from station.core.turn import Hold
 from station.errors import InputError
 from station.filling import metering
 from station.given.job import JobSpec

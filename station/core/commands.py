@@ -10,7 +10,8 @@ from station.core import container, lip
 from station.core.amounts import delivered_l, planned_l, poured_l
 from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
-from station.core.state import BayState, Purge, Stray, latch, unwarned, with_hold, with_stray
+from station.core.state import BayState, latch, unwarned, with_hold, with_stray
+from station.core.turn import Purge, Stray
 from station.filling import metering
 from station.filling.drum import Drum
 from station.given.stages import BEFORE_FILL

@@ -3,7 +3,7 @@
 from hardware.sample import Sample
 from station.common.evolve import evolve
 from station.common.words import N_, _
-from station.core import interlocks, lip
+from station.core import interlocks, lip, second_pan
 from station.core.amounts import delivered_l, target_l
 from station.core.commands import LEVEL_SEEN, hear
 from station.core.devices import TOLD_ONLY
@@ -11,7 +11,8 @@ from station.core.forecast import now_l, overrun_forecast_l
 from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
 from station.core.notice import Notice
-from station.core.state import BayState, Hold, LipProof, Run, latch, with_hold, with_stray
+from station.core.state import BayState, LipProof, latch, with_hold, with_stray
+from station.core.turn import Hold, Run
 from station.filling import metering
 from station.filling.limits import LIMITS as FILLING
 from station.filling.overrun import Stop
@@ -22,6 +23,7 @@ TARGET = N_("target reached")
 LEARNED_FROM = (TARGET, lip.LET_GO, lip.UNHEARD, LEVEL_SEEN)
 MISCOUNTS = ("no_flow", "flow_low", "sensor_silent", "meters_differ")
 _NEEDED = ("pan", "meter", "fluid_supply_c")
+_NEEDED_OF_TWO = (*_NEEDED, second_pan.SOURCE)
 
 
 def blocked(state: BayState) -> str | None:
@@ -37,7 +39,7 @@ def _unfit(state: BayState) -> str | None:
     """What has been told already, or needs no notice."""
     if state.stage is not Stage.FILL and (state.supply.purge is None or state.stage not in BEFORE_FILL):
         return _("the pump only runs in the fill stage")
-    for source in _NEEDED:
+    for source in _NEEDED_OF_TWO if second_pan.fitted(state) else _NEEDED:
         if source not in state.hearing.last_t_s:
             return _("no reading yet: {sensor}").format(sensor=name(source))
         if source in state.hearing.silent:
@@ -137,7 +139,7 @@ def _settles(state: BayState) -> BayState:
 
 
 _TOLD_EVERY_TIME = frozenset({"flow_while_stopped", "pump_stays_on"})
-_ASKED_IN = {"pan_nearly_full": DRAINING, "hose_asks": frozenset({Stage.FILL})}
+_ASKED_IN = {"pan_nearly_full": DRAINING, "pan_b_nearly_full": DRAINING, "hose_asks": frozenset({Stage.FILL})}
 """Warning → the stages in which it says anything; the others are told once in a fill, whatever the stage."""
 
 
@@ -196,7 +198,8 @@ def _start(state: BayState) -> BayState:
         limit_s,
         block=block,
         fine_t_s=state.t_s if fine else None,
-        pan_kg=state.weighing.pan.median_kg if state.weighing.pan.window else None,
+        pan_kg=state.weighing.pan.level_kg,
+        pan_b_kg=state.other.weighing.pan.level_kg,
     )
     return with_hold(
         state, evolve(state.pump.hold, running_since_t_s=state.t_s, fine=fine, tripped=False, run=run)

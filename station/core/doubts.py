@@ -4,6 +4,7 @@ An interlock waits until a fault is certain, or every hiccup would stop a fill. 
 next reading is overdue or off the line; it goes when the sensor is well again.
 """
 
+from station.core import second_pan
 from station.core.limits import LIMITS
 from station.core.state import BayState
 from station.weighing.counts import chance
@@ -19,14 +20,20 @@ def doubts(state: BayState) -> dict[str, str]:
         if state.t_s - state.hearing.last_t_s[source]
         > max(LIMITS.doubt_late_s, LIMITS.doubt_late_times * typical_s)
     }
-    counts, noise = state.weighing.counts, state.spec.pan.noise_counts
-    if "pan" not in found and chance(counts.same_n, counts.unrest, noise) <= LIMITS.doubt_by_chance:
-        found["pan"] = "still"
-    if "pan" not in found and len(state.weighing.pan.episode) > 1:
-        found["pan"] = "restless"
+    for seen in second_pan.pans(state):
+        source, word = seen.weighing.source, _of_pan(seen)
+        if word is not None:
+            found.setdefault(source, word)
     if "meter" not in found and _still(state):
         found["meter"] = "still"
     return found
+
+
+def _of_pan(state: BayState) -> str | None:
+    counts = state.weighing.counts
+    if chance(counts.same_n, counts.unrest, state.spec.pan.noise_counts) <= LIMITS.doubt_by_chance:
+        return "still"
+    return "restless" if len(state.weighing.pan.episode) > 1 else None
 
 
 def _still(state: BayState) -> bool:

@@ -163,6 +163,12 @@ TABLE: dict[str, Interlock] = {
         N_("Have a second vessel ready, or close the drain and empty the pan."),
         stops=False,
     ),
+    "pan_b_nearly_full": Interlock(
+        N_("the second pan is nearly full"),
+        N_("The pan has little room left."),
+        N_("Have a second vessel ready, or close the drain and empty the pan."),
+        stops=False,
+    ),
     "supply_jump": Interlock(
         N_("the supply temperature jumped"),
         N_("Fluid in a container cannot change so fast: the thermometer or its unit is wrong."),

@@ -3,20 +3,17 @@
 They decide nothing; ``station.core.control`` does, by the table.
 """
 
-from collections.abc import Callable
-
 from station.common.digits import number
 from station.common.words import _
 from station.core import warnings
 from station.core.amounts import hose_foreign_l, target_l
 from station.core.interlock_table import TABLE
 from station.core.limits import LIMITS
+from station.core.second_pan import Check, of_either, of_second
 from station.core.state import BayState
 from station.filling import metering
 from station.filling.hose import same_grade
 from station.filling.limits import LIMITS as FILLING
-
-Check = Callable[[BayState], str | None]
 
 
 def _stop_pressed(state: BayState) -> str | None:
@@ -204,7 +201,8 @@ def _runs_over(state: BayState) -> str | None:
     something that was laid in.
     """
     run, track = state.pump.hold.run, state.weighing.pan
-    if run is None or run.pan_kg is None or state.fill.base is None or state.supply.purge is not None:
+    began_kg = None if run is None else run.pan_kg if state.weighing.source == "pan" else run.pan_b_kg
+    if run is None or began_kg is None or state.fill.base is None or state.supply.purge is not None:
         return None
     newest = (*track.window, *track.episode)[-LIMITS.over_blocks :]
     if len(newest) < LIMITS.over_blocks or (
@@ -212,7 +210,7 @@ def _runs_over(state: BayState) -> str | None:
     ):
         return None
     density = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c)
-    gained_kg = min(kg for _, kg in newest) - run.pan_kg - state.weighing.drift.gained_kg(run.t_s, state.t_s)
+    gained_kg = min(kg for _, kg in newest) - began_kg - state.weighing.drift.gained_kg(run.t_s, state.t_s)
     gained_l = gained_kg / density * 1000.0
     began_t_s = track.episode[0][0] if track.episode else run.t_s
     flow_l_s = metering.flow_l_min(state.meter, state.spec.meter.k_factor_per_l) / 60.0
@@ -288,8 +286,8 @@ BEFORE: dict[str, Check] = {
     "wrong_grade": _wrong_grade,
     "hose_holds": lambda state: _hose(state, same=False),
     "supply_cold": _supply_cold,
-    "pan_missing": _pan_missing,
-    "pan_full": _pan_full,
+    "pan_missing": of_either(_pan_missing),
+    "pan_full": of_either(_pan_full),
     "flow_while_stopped": _still_strays,
 }
 WHILE: dict[str, Check] = {
@@ -299,7 +297,7 @@ WHILE: dict[str, Check] = {
     "too_long": _too_long,
     "sensor_silent": _sensor_silent,
     "meters_differ": _meters_differ,
-    "runs_over": _runs_over,
+    "runs_over": of_either(_runs_over),
     "over_target": _over_target,
 }
 ALWAYS: dict[str, Check] = {
@@ -312,6 +310,7 @@ ALWAYS: dict[str, Check] = {
     "drum_low": warnings.drum_low,
     "hose_asks": lambda state: _hose(state, same=True),
     "pan_nearly_full": _pan_nearly_full,
+    "pan_b_nearly_full": of_second(_pan_nearly_full),
 }
 
 

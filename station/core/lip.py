@@ -13,6 +13,7 @@ from station.core.amounts import planned_l
 from station.core.limits import LIMITS
 from station.core.state import BayState, LipProof, note, with_hold
 from station.given.stages import PUMPED, Stage
+from station.weighing.pan import PanTrack
 
 STEP = N_("lip step")
 OVER = N_("first fluid over the lip")
@@ -34,7 +35,7 @@ def begin(state: BayState) -> BayState:
     before, from_l = fill.proof, state.meter.volume_l
     if before is not None and before.ended is not None and before.ended not in _FOR_GOOD:
         from_l = before.from_l
-    proof = LipProof(state.t_s, from_l, things=len(state.weighing.steps))
+    proof = LipProof(state.t_s, from_l, things=_things(state))
     return _with(state, proof)
 
 
@@ -66,21 +67,24 @@ def read(state: BayState) -> BayState:
     proof = state.fill.proof
     if proof is None or state.fill.end is not None or state.stage not in PUMPED:
         return state
-    track, quiet_s = state.weighing.pan, state.t_s - max(state.meter.last_pulse_t_s, proof.begun_s)
+    tracks, quiet_s = _tracks(state), state.t_s - max(state.meter.last_pulse_t_s, proof.begun_s)
     pushed = proof.read_kg is not None and state.meter.volume_l - proof.read_l > LIMITS.lip_unread_l
     fresh = not pushed and state.t_s - proof.read_s < LIMITS.lip_read_s
-    if fresh or quiet_s < LIMITS.lip_read_s or track.episode or track.readings or not track.window:
+    if fresh or quiet_s < LIMITS.lip_read_s or state.weighing.pan.readings or not tracks:
         return state
-    rate_kg_s = max(0.0, track.flow_kg_s)
-    gained_kg = track.median_kg - proof.read_kg if proof.read_kg is not None and pushed else 0.0
+    if any(track.episode for track in tracks):
+        return state
+    level_kg = sum(track.median_kg for track in tracks)
+    rate_kg_s = max(0.0, sum(track.flow_kg_s for track in tracks))
+    gained_kg = level_kg - proof.read_kg if proof.read_kg is not None and pushed else 0.0
     dribbles = (gained_kg >= LIMITS.lip_answer_kg or not pushed) and rate_kg_s > LIMITS.lip_calm_kg_s
     if dribbles and quiet_s < LIMITS.lip_dribbles_s:
         return state
-    things = len(state.weighing.steps)
+    things = _things(state)
     now = evolve(
         proof,
         read_s=state.t_s,
-        read_kg=track.median_kg,
+        read_kg=level_kg,
         read_l=state.meter.volume_l,
         drip_kg_s=rate_kg_s,
         longest_l=max(proof.longest_l, state.meter.volume_l - proof.step_l) if proof.steps else 0.0,
@@ -91,6 +95,15 @@ def read(state: BayState) -> BayState:
         return _with(state, now)
     drip_kg_s = rate_kg_s if dribbles else min(rate_kg_s, proof.drip_kg_s)
     return _answered(state, now, gained_kg - drip_kg_s * (state.t_s - proof.read_s))
+
+
+def _tracks(state: BayState) -> tuple[PanTrack, ...]:
+    """Of every pan that was read: it may run over into either."""
+    return tuple(w.pan for w in (state.weighing, state.other.weighing) if w.pan.window)
+
+
+def _things(state: BayState) -> int:
+    return len(state.weighing.steps) + len(state.other.weighing.steps)
 
 
 def _answered(state: BayState, proof: LipProof, came_kg: float) -> BayState:
@@ -144,7 +157,9 @@ def due(state: BayState, proof: LipProof) -> bool:
 
 
 def _read(state: BayState, proof: LipProof) -> bool:
-    if proof.read_kg is None or state.t_s - proof.stopped_s < LIMITS.lip_read_s or state.weighing.pan.episode:
+    if proof.read_kg is None or state.t_s - proof.stopped_s < LIMITS.lip_read_s:
+        return False
+    if any(track.episode for track in _tracks(state)):
         return False
     return state.meter.volume_l - proof.read_l <= LIMITS.lip_unread_l
 

@@ -6,11 +6,12 @@ from collections.abc import Callable
 from station.common.digits import number
 from station.common.evolve import evolve
 from station.common.words import _
-from station.core import lip, take_back
+from station.core import lip, second_pan, take_back
 from station.core.expectation import expected_now
 from station.core.state import BayState, move_on, note
 from station.given.recording import MARKS
 from station.given.said import Mark
+from station.given.sources import name
 from station.given.stages import FINISHED, Cause
 from station.weighing import lines
 from station.weighing.limits import LIMITS as WEIGHING
@@ -31,17 +32,27 @@ def _marked(state: BayState, word: str) -> BayState:
     if word not in _READS:
         return state
     cause = Cause(word)
-    state = _READS[cause](state if cause is Cause.LIP_PROOF else lip.end(state, lip.OTHERWISE))
+    if cause is not Cause.LIP_PROOF:
+        state = _of_second(lip.end(state, lip.OTHERWISE), cause)
+    state = _READS[cause](state)
     if cause in (Cause.FILL_DONE, Cause.LIP_PROOF) and state.fill.base is None:
         return state  # nothing was filled
     return move_on(state, cause)
+
+
+def _of_second(state: BayState, cause: Cause) -> BayState:
+    """What the mark reads of a second pan. The meter, and what should go in, are read once, with the first."""
+    if not second_pan.fitted(state):
+        return state
+    after = second_pan.on_second(state, _READS[cause])
+    return evolve(after, meter=state.meter, fill=evolve(after.fill, expected_l=state.fill.expected_l))
 
 
 def _level(state: BayState, what: str) -> tuple[BayState, lines.Level | None]:
     """The pan as it stands, unless its last reading is old; with a notice where it is not at rest."""
     window, noise_kg = state.weighing.pan.window, state.spec.pan.noise_kg
     if not window or state.t_s - window[-1][0] > WEIGHING.sparse_s:
-        return state, None
+        return _silent(state, what) if second_pan.fitted(state) else (state, None)
     level = lines.fit_level(window, state.t_s, noise_kg)
     if level is not None and state.weighing.pan.episode:
         # Nobody knows yet what this is: if it turns out to be a thing it is taken out, but the doubt stays.
@@ -56,6 +67,23 @@ def _level(state: BayState, what: str) -> tuple[BayState, lines.Level | None]:
             ).format(what=what, u_g=number(2000 * level.u_kg, ".1f")),
         )
     return state, level
+
+
+def _silent(state: BayState, what: str) -> tuple[BayState, lines.Level | None]:
+    """One of two pans has stopped reading: its last level stands, and what may have come since is doubt."""
+    track, noise_kg = state.weighing.pan, state.spec.pan.noise_kg
+    if not track.window:
+        return state, None
+    read_s = track.window[-1][0]
+    level = lines.fit_level(track.window, read_s, noise_kg)
+    if level is None:
+        return state, None
+    came_kg = max(0.0, track.flow_kg_s) * (state.t_s - read_s)
+    lost = _(
+        "{sensor}: it was not read any more when {what} was taken. Its last reading counts; what came into it in the {silent_s} s since is in no figure."
+    ).format(sensor=name(state.weighing.source), what=what, silent_s=number(state.t_s - read_s, ".0f"))
+    level = evolve(level, t_s=state.t_s, u_kg=math.hypot(level.u_kg, came_kg), slope_kg_s=0.0)
+    return note(state, "pan_lost", lost), level
 
 
 def _freeze_drained(state: BayState) -> BayState:

@@ -5,9 +5,11 @@ import math
 from station.common.digits import number
 from station.common.evolve import evolve
 from station.common.words import _
+from station.core import second_pan
 from station.core.limits import LIMITS
 from station.core.state import BayState, Weighing, move_on, note
 from station.filling.metering import flow_l_min
+from station.given.sources import name
 from station.given.stages import DRAINING, HANDS_ON_PAN, PUMPED, Cause, Stage
 from station.weighing import counts, drip, jumps, lines, pan, steps
 from station.weighing.limits import LIMITS as WEIGHING
@@ -24,8 +26,8 @@ def take(state: BayState, count: int) -> BayState:
             state,
             "saturated",
             _(
-                "Pan: the converter is at the end of its range ({count}). Such readings are left out. Take load off the pan, or check the load cell's wiring."
-            ).format(count=count),
+                "{sensor}: the converter is at the end of its range ({count}). Such readings are left out. Take load off the pan, or check the load cell's wiring."
+            ).format(sensor=name(state.weighing.source), count=count),
             stops=True,
         )
     checked, good, finding = counts.check(
@@ -44,23 +46,24 @@ def take(state: BayState, count: int) -> BayState:
 
 
 def _found(state: BayState, finding: str, count: int) -> BayState:
+    source = state.weighing.source
     if finding == "bit":
         return note(
             state,
             "bit_lost",
             _(
-                "Pan: one count was off by a power of two, so a bit was lost on the clock line. It was left out. If this comes back, check the cable length and the supply."
-            ),
+                "{sensor}: one count was off by a power of two, so a bit was lost on the clock line. It was left out. If this comes back, check the cable length and the supply."
+            ).format(sensor=name(source)),
         )
-    faults = {name: word for name, word in state.hearing.faults.items() if name != "pan"}
+    faults = {one: word for one, word in state.hearing.faults.items() if one != source}
     if finding == "stuck":
-        faults["pan"] = "stuck"
+        faults[source] = "stuck"
         return note(
             evolve(state, hearing=evolve(state.hearing, faults=faults)),
             "stuck",
             _(
-                "Pan: the count has not moved from {count} for {stuck_s} s. A working cell always flickers. Check its data line and supply before you trust the figures."
-            ).format(count=count, stuck_s=number(WEIGHING.stuck_s, "g")),
+                "{sensor}: the count has not moved from {count} for {stuck_s} s. A working cell always flickers. Check its data line and supply before you trust the figures."
+            ).format(sensor=name(source), count=count, stuck_s=number(WEIGHING.stuck_s, "g")),
             stops=True,
         )
     # What happened meanwhile is not known to have happened at once.
@@ -153,8 +156,7 @@ def _step(state: BayState, jump: jumps.Jump, found: steps.Finding, kind: str) ->
         doubt_kg = math.hypot(jump.hidden_kg, jump.u_kg)
     if kind == "pan_back":
         doubt_kg = _missed_kg(state, jump)
-    number = len(state.weighing.steps) + 1
-    return Step(f"s{number}", jump.t_s, kind, jump.kg, jump.u_kg, found.share, doubt_kg)
+    return Step(state.weighing.next_id(), jump.t_s, kind, jump.kg, jump.u_kg, found.share, doubt_kg)
 
 
 def _remembered(state: BayState, jump: jumps.Jump, step: Step) -> BayState:
@@ -191,16 +193,28 @@ def _flow(state: BayState) -> BayState:
     """Bulk flow's start and end, seen in the pan without a button; then the drip."""
     before, track = state.drain.before, state.weighing.pan
     gained_kg = track.median_kg - (before.kg if before is not None else 0.0)
-    if state.stage is Stage.DRAIN:
+    fit = state.drain.drip
+    # beside another pan that still takes a stream this one may drip already
+    if fit is None or (state.stage is Stage.DRAIN and not second_pan.fitted(state)):
         return _streaming(state, gained_kg)
-    return state if state.drain.drip is None else _dripping(state, state.drain.drip, gained_kg)
+    return _dripping(_bulk_over(state), fit, gained_kg)
+
+
+def _bulk_over(state: BayState) -> BayState:
+    """No stream runs into this pan any more; nor into the other, or the drain goes on."""
+    other = state.other.drain
+    streams = second_pan.fitted(state) and other.bulk_seen and other.drip is None
+    return state if streams else move_on(state, Cause.BULK_ENDED)
 
 
 def _streaming(state: BayState, gained_kg: float) -> BayState:
     t_s, flow_kg_s, drain = state.t_s, state.weighing.pan.flow_kg_s, state.drain
     if not drain.bulk_seen:
         seen = flow_kg_s > LIMITS.bulk_kg_s and gained_kg > LIMITS.bulk_gain_kg
-        return evolve(state, drain=evolve(drain, bulk_seen=True)) if seen else state
+        # the stage is the drip only where the other pan's stream had ended before this one's began
+        return (
+            move_on(evolve(state, drain=evolve(drain, bulk_seen=True)), Cause.BULK_AGAIN) if seen else state
+        )
     if abs(flow_kg_s) > WEIGHING.drip_kg_s:
         if drain.calm_since_t_s is None:
             return state
@@ -213,7 +227,7 @@ def _streaming(state: BayState, gained_kg: float) -> BayState:
             else evolve(state, drain=evolve(drain, calm_since_t_s=since))
         )
     fit = drip.start(since - WEIGHING.window_s / 2)
-    return move_on(evolve(state, drain=evolve(drain, drip=fit, calm_since_t_s=None)), Cause.BULK_ENDED)
+    return _bulk_over(evolve(state, drain=evolve(drain, drip=fit, calm_since_t_s=None)))
 
 
 def _dripping(state: BayState, fit: drip.DripFit, gained_kg: float) -> BayState:
@@ -227,6 +241,8 @@ def _dripping(state: BayState, fit: drip.DripFit, gained_kg: float) -> BayState:
     if grown is fit:
         return state
     state = evolve(state, drain=evolve(state.drain, drip=grown))
+    if state.stage is Stage.DRAIN:  # the other pan still takes a stream: a wave of it is no solvent
+        return state
     last = None if suction else drip.unexplained(grown, state.spec.pan.noise_kg)
     if last is not None:
         return _flushed(state, grown, last)
@@ -236,10 +252,10 @@ def _dripping(state: BayState, fit: drip.DripFit, gained_kg: float) -> BayState:
 
 def _gulped(state: BayState, fit: drip.DripFit, gulp: drip.Gulp) -> BayState:
     """A gulp that readings too few or a slow pool let pass as a flow: taken out and counted as any other."""
-    noise_kg, number = state.spec.pan.noise_kg, len(state.weighing.steps) + 1
+    noise_kg = state.spec.pan.noise_kg
     track = pan.take_out(state.weighing.pan, gulp.kg, gulp.from_s, gulp.to_s, noise_kg)
     found = steps.gulped(gulp.kg, gulp.to_s - gulp.from_s)
-    step = Step(f"s{number}", gulp.from_s, "gulp", gulp.kg, noise_kg, found.share, 0.5 * gulp.kg)
+    step = Step(state.weighing.next_id(), gulp.from_s, "gulp", gulp.kg, noise_kg, found.share, 0.5 * gulp.kg)
     state = evolve(
         state,
         weighing=evolve(state.weighing, pan=track, steps=(*state.weighing.steps, step)),
@@ -263,7 +279,7 @@ def _flushed(state: BayState, fit: drip.DripFit, last: drip.Block) -> BayState:
         evolve(s, kind="burst", share=0.0, doubt_kg=0.0) if s in burst else s for s in state.weighing.steps
     )
     # If it was a pool after all, it is what had come when it was judged that is missing.
-    step = Step(f"s{len(known) + 1}", t_s, "flush", 0.0, 0.0, doubt_kg=0.5 * came_g / 1000.0)
+    step = Step(state.weighing.next_id(), t_s, "flush", 0.0, 0.0, doubt_kg=0.5 * came_g / 1000.0)
     drain = evolve(
         state.drain,
         taken=lines.Level(t_s, kg, 2.0 * state.spec.pan.noise_kg),

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from station.common.evolve import evolve
 from station.core.notice import Notice
+from station.core.turn import Hold, Purge, Stray
 from station.filling.drum import Drum
 from station.filling.metering import MeterTrack
 from station.filling.overrun import Overrun, Stop
@@ -19,79 +20,6 @@ from station.weighing.lines import Level
 from station.weighing.pan import PanTrack
 from station.weighing.rest import Drift, Rest, Watch
 from station.weighing.steps import Step
-
-
-@dataclass(frozen=True)
-class Run:
-    """One turn of the pump, from its start until nothing flows any more.
-
-    from_l: delivered when it began. limit_s: how long it may last. low_since_t_s, high_since_t_s, apart_since_t_s:
-    since when its flow is out of range, or the two trains differ. clean: whether its overrun may be learned from.
-    stop: what was known when it was stopped; None while it runs. pan_kg: what the pan weighed when it began.
-    """
-
-    t_s: float
-    from_l: float
-    limit_s: float
-    low_since_t_s: float | None = None
-    high_since_t_s: float | None = None
-    apart_since_t_s: float | None = None
-    block: int = 0
-    clean: bool = True
-    fine_t_s: float | None = None
-    stop: Stop | None = None
-    pan_kg: float | None = None
-
-
-@dataclass(frozen=True)
-class Purge:
-    """A purge of the hose into a waste vessel. from_l: the meter's total when it began. needed_l: to push out."""
-
-    from_l: float
-    needed_l: float
-
-
-@dataclass(frozen=True)
-class Stray:
-    """Flow with the pump off. t_s, total_l: when it went off and what the meter had counted by then.
-
-    base_l: the meter's total once what still had to come had come. alarmed: whether it was told.
-    """
-
-    t_s: float
-    total_l: float
-    allowed_l: float
-    base_l: float | None = None
-    alarmed: bool = False
-    on: bool = False
-
-
-@dataclass(frozen=True)
-class Hold:
-    """The hold-to-run command and what keeps it from the pump.
-
-    held_t_s: when each control (pendant, page) last said "held". latched: why the pump stays off until every
-    control has been let go; None when free. running_since_t_s: None while the pump is off. stopped_t_s: when it was
-    last told to stop. stop_open: the hard-wired stop, as read back. fine: the pump's slow speed. tripped: the second
-    cut-off was told to open since the pump last started. miscounts: turns that were stopped because the meter may not
-    have counted all of them; unsure_l: what may have come uncounted in them.
-    """
-
-    held_t_s: Mapping[str, float] = field(default_factory=dict)
-    latched: str | None = None
-    running_since_t_s: float | None = None
-    top_up_l: float = 0.0
-    stop_open: bool = False
-    stopped_t_s: float | None = None
-    fine: bool = False
-    tripped: bool = False
-    run: Run | None = None
-    miscounts: int = 0
-    unsure_l: float = 0.0
-
-    @property
-    def running(self) -> bool:
-        return self.running_since_t_s is not None
 
 
 @dataclass(frozen=True)
@@ -113,13 +41,14 @@ class Hearing:
 
 @dataclass(frozen=True)
 class Weighing:
-    """What the pan's stream came to, whatever the stage.
+    """What a pan's stream came to, whatever the stage.
 
-    counts: what is wrong with single counts. pan: the calm level and the jumps. steps: what came and went on the pan.
+    source: the pan's, in the stream. counts: what is wrong with single counts. pan: the calm level and the jumps. steps: what came and went on the pan.
     lifted_flow_kg_s: what was flowing when the pan was last lifted. rest: the pan between resealing and filling;
     drift: what that came to. leak: the pan after the plug went in.
     """
 
+    source: str = "pan"
     counts: Counts = field(default_factory=Counts)
     pan: PanTrack = field(default_factory=PanTrack)
     steps: tuple[Step, ...] = ()
@@ -127,6 +56,10 @@ class Weighing:
     rest: Rest | None = None
     drift: Drift = field(default_factory=Drift)
     leak: Watch | None = None
+
+    def next_id(self) -> str:
+        """What the next step on this pan goes by."""
+        return f"{'s' if self.source == 'pan' else 'b'}{len(self.steps) + 1}"
 
 
 @dataclass(frozen=True)
@@ -196,6 +129,19 @@ class Fill:
 
 
 @dataclass(frozen=True)
+class OtherPan:
+    """Of the second pan what the first has in ``weighing``, ``drain`` and ``fill``. told: the notices about it, as they are
+    said of any pan. See ``station.core.second_pan``."""
+
+    weighing: Weighing = field(default_factory=lambda: Weighing("pan_b"))
+    drain: Drain = field(default_factory=Drain)
+    base: Level | None = None
+    end: Level | None = None
+    overflow_at_l: float | None = None
+    told: tuple[Notice, ...] = ()
+
+
+@dataclass(frozen=True)
 class Pump:
     """The pump, as told and as read back. on: its relay.
 
@@ -230,7 +176,7 @@ class Supply:
 class Slip:
     """The last mark, and what stood before it, should it have been a slip; ``station.core.take_back``.
 
-    led_to: the stage that it led to. count, top_up_l, pan_kg, steps: of meter, hold and pan before it.
+    led_to: the stage that it led to. other: the second pan. count, top_up_l, pan_kg, steps: of meter, hold and pan before it.
     """
 
     mark: str
@@ -243,6 +189,7 @@ class Slip:
     rest: Rest | None
     drift: Drift
     leak: Watch | None
+    other: OtherPan
     counting: bool
     count: int
     top_up_l: float
@@ -297,6 +244,8 @@ class BayState:
     said: Said = field(default_factory=Said)
     telling: Telling = field(default_factory=Telling)
     slip: Slip | None = None
+    other: OtherPan = field(default_factory=OtherPan)
+    """Of meaning only where ``spec.pan_b`` is given."""
 
     def pump_can_l_min(self, fine: bool = False) -> float | None:
         """What the pump can do with the fluid as it is now; None where its line or the viscosity is not known."""

@@ -11,7 +11,7 @@ from hardware.sample import Sample
 from station.common.digits import number
 from station.common.evolve import evolve
 from station.common.words import _
-from station.core import amounts, container, devices, interlocks, interruption, lip, pan_events
+from station.core import amounts, container, devices, interlocks, interruption, lip, pan_events, second_pan
 from station.core.control import control
 from station.core.expectation import expected_now
 from station.core.limits import LIMITS
@@ -20,7 +20,7 @@ from station.core.notice import Notice
 from station.core.state import BayState, note
 from station.filling import metering
 from station.filling.overrun import Stop
-from station.given.recording import COUNTS, TEMPERATURES
+from station.given.recording import COUNTS, PANS, TEMPERATURES
 from station.given.said import Came
 from station.given.sources import name
 from station.given.stages import FINISHED
@@ -91,8 +91,8 @@ def _unusable(state: BayState, sample: Sample) -> tuple[str, str] | None:
 def _taken(state: BayState, sample: Sample) -> BayState:
     """What the sample says of its own subject."""
     source, value = sample.source, sample.value
-    if source == "pan":
-        return lip.read(pan_events.take(state, int(value)))
+    if source in PANS:
+        return lip.read(_pan(state, source, int(value)))
     if source == "meter":
         return _meter(state, int(value))
     if source == "mark":
@@ -115,6 +115,22 @@ def _taken(state: BayState, sample: Sample) -> BayState:
     if source.endswith("_state"):
         return devices.take(state, source.removesuffix("_state"), str(value))
     return state
+
+
+def _pan(state: BayState, source: str, count: int) -> BayState:
+    if source == "pan":
+        return pan_events.take(state, count)
+    if second_pan.fitted(state):
+        return second_pan.on_second(state, lambda seen: pan_events.take(seen, count))
+    if any(n.kind == "pan_b_unknown" for n in state.telling.notices):
+        return state
+    return note(
+        state,
+        "pan_b_unknown",
+        _(
+            "{sensor}: it was read, and the job has no line for it: what came into it is in no figure. Add its [pan_b] table to the job."
+        ).format(sensor=name(source)),
+    )
 
 
 def _effects(before: BayState, after: BayState) -> tuple[Effect, ...]:
@@ -201,7 +217,8 @@ def _silences(state: BayState) -> BayState:
 def _answer(state: BayState, text: str) -> BayState:
     """The technician says what a step on the pan was: "s1:object". Anything else is left out."""
     step_id, _, word = text.partition(":")
-    if word not in set(Came) or all(s.id != step_id for s in state.weighing.steps):
+    known = (*state.weighing.steps, *state.other.weighing.steps)
+    if word not in set(Came) or all(s.id != step_id for s in known):
         return state
     return evolve(state, said=evolve(state.said, answers={**state.said.answers, step_id: word}))
 
@@ -297,6 +314,8 @@ def finish(state: BayState) -> BayState:
             "the fresh fluid was taken to be at the reference temperature, with a wide uncertainty"
         ),
     }
+    if second_pan.fitted(state):
+        needed[second_pan.SOURCE] = _("what came into it is in no figure")
     for source, effect in needed.items():
         if source not in state.hearing.last_t_s:
             state = note(

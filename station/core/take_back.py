@@ -17,7 +17,7 @@ from station.common.words import N_, _
 from station.core import interruption
 from station.core.limits import LIMITS
 from station.core.lip import proving
-from station.core.state import BayState, Slip, note
+from station.core.state import BayState, Slip, Weighing, note
 from station.given.said import Mark
 from station.given.stages import FINISHED
 
@@ -46,8 +46,8 @@ def remember(before: BayState, after: BayState, word: str) -> BayState:
     final = word in FINAL or proving(before) is not None or before.supply.purge is not None
     slip = None if final else Slip(
         word, after.stage, before.stage, before.stage_t_s, before.said.marks, before.drain, before.fill,
-        before.weighing.rest, before.weighing.drift, before.weighing.leak, before.meter.counting, before.meter.last or 0,
-        before.pump.hold.top_up_l, _pan_kg(before), len(before.weighing.steps),
+        before.weighing.rest, before.weighing.drift, before.weighing.leak, before.other, before.meter.counting,
+        before.meter.last or 0, before.pump.hold.top_up_l, before.weighing.pan.level_kg, len(before.weighing.steps),
     )  # fmt: skip
     return evolve(after, slip=slip)
 
@@ -61,15 +61,22 @@ def may_be(state: BayState) -> str | None:
     pumped = state.pump.on or hold.running or (state.meter.last or 0) != slip.count
     if pumped or hold.top_up_l != slip.top_up_l:
         return None
-    came = state.weighing.steps[slip.steps :]
-    if came and slip.mark not in BEFORE_A_FIGURE:
-        return None
-    now_kg = _pan_kg(state)
-    if slip.pan_kg is not None:
-        moved_kg = 0.0 if now_kg is None else now_kg - slip.pan_kg - sum(step.kg for step in came)
-        if now_kg is None or abs(moved_kg) > LIMITS.take_back_kg:
-            return None
-    return slip.mark
+    then, kept = slip.other.weighing, slip.mark in BEFORE_A_FIGURE
+    stands = _stands(state.weighing, slip.pan_kg, slip.steps, kept)
+    other_stands = _stands(state.other.weighing, then.pan.level_kg, len(then.steps), kept)
+    return slip.mark if stands and other_stands else None
+
+
+def _stands(weighing: Weighing, before_kg: float | None, steps: int, things_may_come: bool) -> bool:
+    """Whether a pan has neither gained nor lost since but for things that came or went at once, where those may."""
+    came, now_kg = weighing.steps[steps:], weighing.pan.level_kg
+    if came and not things_may_come:
+        return False
+    if before_kg is None:
+        return True
+    return (
+        now_kg is not None and abs(now_kg - before_kg - sum(step.kg for step in came)) <= LIMITS.take_back_kg
+    )
 
 
 def take(state: BayState) -> BayState:
@@ -82,6 +89,12 @@ def take(state: BayState) -> BayState:
             _("A mark was to be taken back, and it was too late for that: it stays as it was set."),
         )
     weighing = evolve(state.weighing, rest=slip.rest, drift=slip.drift, leak=slip.leak)
+    then, other = slip.other.weighing, state.other
+    other = evolve(
+        slip.other,
+        weighing=evolve(other.weighing, rest=then.rest, drift=then.drift, leak=then.leak),
+        told=other.told,
+    )
     return evolve(
         state,
         slip=None,
@@ -93,9 +106,6 @@ def take(state: BayState) -> BayState:
         drain=slip.drain,
         fill=slip.fill,
         weighing=weighing,
+        other=other,
         meter=evolve(state.meter, counting=slip.counting),
     )
-
-
-def _pan_kg(state: BayState) -> float | None:
-    return state.weighing.pan.median_kg if state.weighing.pan.window else None

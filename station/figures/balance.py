@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from calibration import budget
 from station.common.digits import local, number, stated
 from station.common.words import _
-from station.core import amounts, interruption, lip
+from station.core import amounts, interruption, lip, second_pan
 from station.core.expectation import expected_now
 from station.core.state import BayState
 from station.figures import course, unproved, weighed
@@ -14,7 +14,7 @@ from station.figures.evidence import About
 from station.figures.metered import metered, proved_here
 from station.figures.witnesses import Hearing, hear
 from station.filling.expecting import Expecting, proved_l
-from station.given.report import LipProof, PanStep, Part, Report, Told
+from station.given.report import InPan, LipProof, PanStep, Part, Report, Told
 from station.given.stages import Stage
 from station.weighing import drip, steps
 from station.weighing.leak import LeakWatch
@@ -45,15 +45,22 @@ def drip_ahead(state: BayState) -> StillToCome | None:
     """The drip's forecast as of now, or of the moment the drained figure was taken. None before it can be told."""
     if state.stage is not Stage.DRIP and state.drain.taken is None:
         return None
-    spec = state.spec
+    each = [one for seen in second_pan.pans(state) if (one := _drip_here(seen)) is not None]
+    if not each:
+        return None
+    kg_per_l = state.spec.drained.density_kg_m3(state.spec.reference_temperature_c) / 1000.0
+    u_kg = math.hypot(*(one.u_kg for one in each))
+    still_kg = sum(one.still_to_come_kg for one in each)
+    return StillToCome(still_kg / kg_per_l, budget.expanded(u_kg) / kg_per_l, max(one.wait_s for one in each))
+
+
+def _drip_here(state: BayState) -> drip.DripForecast | None:
+    """The drip into the pan that the state is about; worth waiting for by its share of what is worth it."""
+    spec, pans = state.spec, len(second_pan.pans(state))
     kg_per_l = spec.drained.density_kg_m3(spec.reference_temperature_c) / 1000.0
     at_s = state.t_s if state.drain.taken is None else state.drain.taken.t_s
-    ahead = drip.forecast(state.drain.drip, at_s, spec.pan.noise_kg, 0.1 * spec.tolerance_minus_l * kg_per_l)
-    if ahead is None:
-        return None
-    return StillToCome(
-        ahead.still_to_come_kg / kg_per_l, budget.expanded(ahead.u_kg) / kg_per_l, ahead.wait_s
-    )
+    worth_kg = 0.1 * spec.tolerance_minus_l * kg_per_l / pans
+    return drip.forecast(state.drain.drip, at_s, spec.pan.noise_kg, worth_kg)
 
 
 def figures(state: BayState) -> Figures:
@@ -85,7 +92,11 @@ WORTH_ASKING = 0.1
 
 
 def what_came(state: BayState) -> tuple[PanStep, ...]:
-    """What came and went on the pan, and how much of it counts as fluid."""
+    """What came and went on the pan, or on either of two, and how much of it counts as fluid."""
+    return tuple(step for seen in second_pan.pans(state) for step in _came_here(seen))
+
+
+def _came_here(state: BayState) -> tuple[PanStep, ...]:
     says = state.says()
     unsaid = [s for s in state.weighing.steps if s.kind in ("gulp", "flush") and s.id not in says]
     kg_per_l = state.spec.drained.density_kg_m3(state.spec.reference_temperature_c) / 1000.0
@@ -181,7 +192,10 @@ def report(state: BayState) -> Report:
         air_l=state.meter.air_l,
         level_seen=state.marked("level_seen") is not None,
         stands_level=state.marked("stands_level") is not None,
-        ran_over_at_l=state.fill.overflow_at_l,
+        ran_over_at_l=min(
+            (at_l for at_l in (state.fill.overflow_at_l, state.other.overflow_at_l) if at_l is not None),
+            default=None,
+        ),
         steps=what_came(state),
         pump_runs=course.runs(state),
         topped_up=course.topped_up(state),
@@ -191,9 +205,21 @@ def report(state: BayState) -> Report:
         notices=notices + _not_proved(state),
         budgets={b.quantity: b for b in (f.drained, f.metered, f.overflow, f.filled) if b is not None},
         lip_proof=_lip_proof(state),
+        pans=_each_pan(state),
         unproved=interruption.unproved(state),
     )
     return _with_leak(_with_verdict(known, f.hearing, state), weighed.leak_watch(state))
+
+
+def _each_pan(state: BayState) -> tuple[InPan, ...]:
+    """Each of two pans by itself; nothing where the sum is one pan's."""
+    if not second_pan.fitted(state):
+        return ()
+    each = [
+        (seen.weighing.source, weighed.drained_here(seen), weighed.overflow_here(seen))
+        for seen in second_pan.pans(state)
+    ]
+    return tuple(InPan(name, _value(out), _u95(out), _value(over), _u95(over)) for name, out, over in each)
 
 
 def _with_verdict(known: Report, hearing: Hearing | None, state: BayState) -> Report:

@@ -12,6 +12,8 @@ _VERDICTS = {
     "undecided": "UNDECIDED: the uncertainty does not allow a verdict",
 }
 
+_PANS = {"pan": "the first pan", "pan_b": "the second pan"}
+
 
 def _line(name: str, value_l: float | None, u95_l: float | None = None) -> str:
     if value_l is None:
@@ -40,10 +42,14 @@ def _figures(report: Report) -> Iterator[str]:
     yield _line("listed capacity", report.listed_capacity_l)
     yield _line("expected fill", report.expected_fill_l, report.expected_fill_u95_l)
     yield _line("drained", report.drained_l, report.drained_u95_l)
+    for pan in report.pans:
+        yield _line(f"  in {_PANS[pan.source]}", pan.drained_l, pan.drained_u95_l)
     if report.still_to_come_l is not None:
         yield _line("left to drip, 30 min", report.still_to_come_l, report.still_to_come_u95_l)
     yield _line("metered", report.metered_l, report.metered_u95_l)
     yield _line("overflow", report.overflow_l, report.overflow_u95_l)
+    for pan in report.pans:
+        yield _line(f"  in {_PANS[pan.source]}", pan.overflow_l, pan.overflow_u95_l)
     yield _line("filled", report.filled_l, report.filled_u95_l)
     yield f"  {'level seen at plug':<22} {'yes' if report.level_seen else 'no'}"
 

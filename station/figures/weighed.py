@@ -1,10 +1,12 @@
 """What the pan weighed: drained fluid and what ran over at the plug, each with its budget, from a state alone."""
 
 import math
+from collections.abc import Callable
 
 from calibration import budget
 from calibration.buoyancy import air_density
 from calibration.fluid import Fluid
+from station.core import second_pan
 from station.core.state import BayState
 from station.weighing import drip, lines, steps
 from station.weighing.leak import LeakWatch, watch
@@ -80,7 +82,26 @@ def _u_since_kg(state: BayState) -> float:
     return 0.5 * drip.gained_kg(drain.drip, drain.taken.t_s, until_s, state.spec.pan.noise_kg)
 
 
+def _in_all(state: BayState, of_one: Callable[[BayState], budget.Budget | None]) -> budget.Budget | None:
+    """The sum over a bay's pans of what is known of each; None where nothing is."""
+    each = [found for seen in second_pan.pans(state) if (found := of_one(seen)) is not None]
+    if len(each) < 2:
+        return each[0] if each else None
+    return budget.together(*each)
+
+
 def drained(state: BayState) -> budget.Budget | None:
+    """What came out, into whichever pan. None where nothing was weighed."""
+    return _in_all(state, drained_here)
+
+
+def overflow(state: BayState) -> budget.Budget | None:
+    """Fill that ran over, into whichever pan."""
+    return _in_all(state, overflow_here)
+
+
+def drained_here(state: BayState) -> budget.Budget | None:
+    """What came into the pan that the state is about."""
     before, level = state.drain.before, drained_level(state)
     if before is None:
         return None
@@ -97,8 +118,8 @@ def drained(state: BayState) -> budget.Budget | None:
     return _weighed(state, "drained", gained_kg, u_kg, gained_kg, state.spec.drained, temperature_c, lasted_s)
 
 
-def overflow(state: BayState) -> budget.Budget | None:
-    """Fill that ran back into the pan: what it gained beyond its own drift, never below zero."""
+def overflow_here(state: BayState) -> budget.Budget | None:
+    """Fill that ran back into the pan that the state is about: what it gained beyond its own drift, never below zero."""
     base = state.fill.base
     if base is None:
         return None
@@ -118,7 +139,14 @@ def overflow(state: BayState) -> budget.Budget | None:
 
 
 def leak_watch(state: BayState) -> LeakWatch | None:
-    """What the pan has shown since the plug went in. None until half a minute of it was seen."""
+    """What the pans have shown since the plug went in. None until half a minute of it was seen."""
+    each = [seen for seen in map(_leak_here, second_pan.pans(state)) if seen is not None]
+    if len(each) < 2:
+        return each[0] if each else None
+    return LeakWatch(sum(one.rate_l_h for one in each), math.hypot(*(one.u_l_h for one in each)))
+
+
+def _leak_here(state: BayState) -> LeakWatch | None:
     if state.weighing.leak is None or state.weighing.leak.slope.n < 6:
         return None
     slope, middle_s = (

@@ -14,6 +14,7 @@ from station.common.schema import Celsius, Expected, Litres, SignedLitres, Table
 from station.common.units import parse_volume_l
 from station.common.words import N_, _
 from station.given.evidence import UNKNOWN_METER, ContainerWeighing, MeterRecord
+from station.given.job_facts import lifted
 from station.given.lines import MeterLine, PanLine
 from station.given.pumping import PumpLine
 
@@ -88,6 +89,8 @@ class JobSpec:
     meter_record: MeterRecord = UNKNOWN_METER
     container: ContainerWeighing | None = None
     """Two weighings of the container, where somebody made them."""
+    pan_b: PanLine | None = None
+    """The second pan, where the bay has one: what comes out or runs over may fall into either."""
 
     @property
     def expected_fill_l(self) -> float:
@@ -125,6 +128,7 @@ class JobSpec:
             **({} if self.pump is None else {"pump": self.pump.to_table()}),
             **({} if self.meter_record == UNKNOWN_METER else {"meter_record": self.meter_record.to_table()}),
             **({} if self.container is None else {"container": self.container.to_table()}),
+            **({} if self.pan_b is None else {"pan_b": self.pan_b.to_table()}),
             **answers_table(self.answers),
         }
 
@@ -179,33 +183,6 @@ Method = Annotated[
 FluidTable = Annotated[Fluid, PlainValidator(_fluid)]
 
 
-def facts_apart(job: Mapping[str, Any]) -> dict[str, Any]:
-    """[job] with its facts under keys of their own. Records and exports once kept them as texts among the labels."""
-    labels = dict(job.get("labels", {}))
-    found: dict[str, Any] = {"labels": labels}
-    for name in ("grade_reason", "calibration_due"):
-        if name in labels:
-            found[name] = labels.pop(name)
-    if "distance_km" in labels:
-        found["distance_km"] = _number(labels.pop("distance_km"))
-    if "hose_l" in labels:
-        texts = {key: labels.pop(f"hose_{key}", "") for key in ("fluid", "grade")}
-        found["hose"] = {"volume_l": _number(labels.pop("hose_l")), **texts}
-    return {**job, **found}
-
-
-def _number(text: Any) -> Any:
-    """A number that was kept as a text; what is none is left for its field to complain of."""
-    try:
-        return float(text)
-    except (TypeError, ValueError):
-        return text
-
-
-def _lifted(job: Any) -> Any:
-    return facts_apart(job) if isinstance(job, Mapping) and isinstance(job.get("labels"), Mapping) else job
-
-
 class JobTable(Table):
     """[job]: what is planned, whatever it is going to be measured with."""
 
@@ -248,7 +225,7 @@ class Fluids(Table):
 class JobFile(Table):
     """JOB.toml."""
 
-    job: Annotated[JobTable, BeforeValidator(_lifted)]
+    job: Annotated[JobTable, BeforeValidator(lifted)]
     fluid: Fluids
     pan: PanLine
     meter: MeterLine
@@ -256,6 +233,7 @@ class JobFile(Table):
     pump: PumpLine | None = None
     meter_record: MeterRecord = UNKNOWN_METER
     container: ContainerWeighing | None = None
+    pan_b: PanLine | None = None
     answers: tuple[Answer, ...] = ()
 
     def spec(self, source: str) -> JobSpec:
@@ -271,6 +249,7 @@ class JobFile(Table):
             pump=self.pump,
             meter_record=self.meter_record,
             container=self.container,
+            pan_b=self.pan_b,
             answers={answer.step: answer.says for answer in self.answers},
         )
 
@@ -287,6 +266,7 @@ def job_spec(
     pump: PumpLine | None,
     meter_record: MeterRecord = UNKNOWN_METER,
     container: ContainerWeighing | None = None,
+    pan_b: PanLine | None = None,
     answers: Mapping[str, str] = MappingProxyType({}),
 ) -> JobSpec:
     """A job from its plan, its fluids and what it is measured with. source: the file's name, for messages.
@@ -333,6 +313,7 @@ def job_spec(
         learned_from=job.learned_from,
         meter_record=meter_record,
         container=container,
+        pan_b=pan_b,
     )
 
 

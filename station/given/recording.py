@@ -11,7 +11,8 @@ from station.errors import InputError
 from station.given.said import Mark
 
 MARKS = tuple(Mark)
-COUNTS = ("pan", "meter", "meter_b")
+PANS = ("pan", "pan_b")
+COUNTS = (*PANS, "meter", "meter_b")
 LEVELS = ("pump",)
 MASSES = ("container",)
 TEMPERATURES = ("fluid_drained_c", "fluid_supply_c", "air_c")
@@ -63,8 +64,8 @@ def _value(source: str, text: str) -> int | float | str:
         whole = int(text)
     except ValueError:
         raise ValueError(f"{source} is {_shown(text)}, expected a whole number") from None
-    if source == "pan" and not -(1 << 23) <= whole < (1 << 23):
-        raise ValueError(f"pan is {_cut(text)}, expected a signed 24-bit count, -8388608 to 8388607")
+    if source in PANS and not -(1 << 23) <= whole < (1 << 23):
+        raise ValueError(f"{source} is {_cut(text)}, expected a signed 24-bit count, -8388608 to 8388607")
     if source in ("meter", "meter_b") and not 0 <= whole <= LARGEST_COUNT:
         raise ValueError(
             f"{source} is {_cut(text)}, expected pulses counted since the start, zero to {LARGEST_COUNT}"

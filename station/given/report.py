@@ -83,6 +83,17 @@ class LipProof:
     still: bool
 
 
+@dataclass(frozen=True)
+class InPan:
+    """What one of a bay's two pans weighed of the sums; source: pan or pan_b."""
+
+    source: str
+    drained_l: float | None
+    drained_u95_l: float | None
+    overflow_l: float | None
+    overflow_u95_l: float | None
+
+
 def _budgets(tables: Any) -> Any:
     return {name: Budget.from_dict(table) for name, table in tables.items()}
 
@@ -97,7 +108,7 @@ class Report:
     proved_fill_l: what this fill says of its compartment, where the level was proved. narrows: where a measurement would
     help most. ran_over_at_l: what was metered when fluid first ran over. topped_up, pump_runs: how it went.
     leak_watched_s: None where the plug was not marked as in; leak_watch_s: how long the bay's file wants the watch.
-    truth: of a simulated job, what really came out and went in. unproved: fluid may have gone past the meter.
+    pans: each pan by itself, where the bay has two. truth: of a simulated job, what really came out and went in. unproved: fluid may have gone past the meter.
     """
 
     drained_l: float | None
@@ -145,6 +156,7 @@ class Report:
     budgets: Annotated[Mapping[str, Budget], BeforeValidator(_budgets)] = field(default_factory=dict)
     """By quantity."""
     lip_proof: LipProof | None = None
+    pans: tuple[InPan, ...] = ()
     truth: Mapping[str, float] | None = None
     unproved: bool = False
 
@@ -160,7 +172,7 @@ class Report:
         """As JSON carries it; what few jobs have stands in it only where there was one."""
         plain = asdict(self)
         plain["budgets"] = {name: budget.to_dict() for name, budget in self.budgets.items()}
-        told = {n: v for n, v in plain.items() if v or n not in ("lip_proof", "truth", "unproved")}
+        told = {n: v for n, v in plain.items() if v or n not in ("lip_proof", "pans", "truth", "unproved")}
         return {name: list(value) if isinstance(value, tuple) else value for name, value in told.items()}
 
 

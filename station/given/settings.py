@@ -14,7 +14,7 @@ class Settings:
     """How this bay is run. No figure of the balance depends on these.
 
     overrun_s: seconds of flow that still pass after the pump is told to stop, until the bay has learned them.
-    run_longest_s: the pump's longest turn, however slow it is. pan_room_l: what the pan holds to its rim.
+    run_longest_s: the pump's longest turn, however slow it is. pan_room_l, pan_b_room_l: what each pan holds to its rim.
     hose_l: what the hose holds between meter and plug; 0 where it is not to be watched. runs_over_l: what may run over
     at the plug in one turn before the pump is stopped: some spill over the lip is usual while narrow tubes fill.
     lip_proof: whether a fill is proved at the lip: when the technician asks, before the plug goes in, or not at all;
@@ -28,6 +28,12 @@ class Settings:
         float,
         Field(gt=0.0, le=500.0, description="write the litres that the pan holds to its rim, such as 12"),
     ] = 12.0
+    pan_b_room_l: Annotated[
+        float,
+        Field(
+            gt=0.0, le=500.0, description="write the litres that the second pan holds to its rim, such as 4"
+        ),
+    ] = 4.0
     hose_l: Annotated[
         float, Field(ge=0.0, le=50.0, description="write the litres between meter and plug, such as 0.35")
     ] = 0.0

@@ -6,6 +6,7 @@ from station.common.words import N_, _
 
 NAMES: Mapping[str, str] = {
     "pan": N_("Pan"),
+    "pan_b": N_("Second pan"),
     "meter": N_("Meter"),
     "meter_b": N_("Meter, second train"),
     "pump": N_("Pump"),

@@ -12,7 +12,8 @@ from calibration.certificates import Certificate
 from station.errors import InputError, LedgerError
 from station.given import recording
 from station.given.evidence import ContainerWeighing, weighings_of
-from station.given.job import answers_table, facts_apart
+from station.given.job import answers_table
+from station.given.job_facts import facts_apart
 from station.given.report import Report
 from station.given.stages import Cause
 from station.record.ledger import JobRow, Ledger

@@ -112,12 +112,12 @@ class Bench:
 
     def _rag(self, mass_kg: float, lasts_s: float | None = None) -> None:
         plant = self._plant()
-        plant.disturbed.lay(plant.time_s, mass_kg, lasts_s)
+        plant.pan.disturbed.lay(plant.time_s, mass_kg, lasts_s)
 
     def _weigh(self, mass_kg: float) -> None:
         self._weights_kg += mass_kg
         plant = self._plant()
-        plant.disturbed.lay(plant.time_s, mass_kg)
+        plant.pan.disturbed.lay(plant.time_s, mass_kg)
 
     def do(self, verb: BenchVerb) -> None:
         """Raises InputError where the bay lacks what the verb needs."""

@@ -19,7 +19,7 @@ Kind = Literal[
 class Mishap:
     """One event. after: a mark, or "drip" for the end of bulk flow as the station sees it. at_s: seconds later.
 
-    kg: of what is dropped, laid, taken, poured or differs between two pans. lasts_s: of a tool or a lift.
+    pan: onto which pan. kg: of what is dropped, laid, taken, poured or differs between two pans. lasts_s: of a tool or a lift.
     rel: off-centre slope of a shifted pan. kg_s: of a flush. l_h: of a leak.
     """
 
@@ -31,10 +31,12 @@ class Mishap:
     rel: Annotated[float, Field(ge=-0.1, le=0.1, description="write a share, such as 0.0005")] = 0.0005
     kg_s: Annotated[float, Field(gt=0.0, le=1.0, description="write kilograms a second")] = 0.005
     l_h: Annotated[float, Field(ge=0.0, le=100.0, description="write litres an hour")] = 0.05
+    pan: Literal["pan", "pan_b"] = "pan"
 
     def happen(self, plant: Plant) -> None:
         """Do it to the plant."""
-        t_s, disturbed = plant.time_s, plant.disturbed
+        pan = plant.pan if self.pan == "pan" or plant.pan_b is None else plant.pan_b
+        t_s, disturbed = plant.time_s, pan.disturbed
         if self.kind == "kick":
             disturbed.kick(t_s, self.kg)
         elif self.kind == "tool":
@@ -46,9 +48,9 @@ class Mishap:
         elif self.kind == "shift":
             disturbed.shift(t_s, self.rel)
         elif self.kind in ("lift", "empty"):
-            plant.lift(self.lasts_s, emptied=self.kind == "empty")
+            pan.lift(t_s, self.lasts_s, emptied=self.kind == "empty")
         elif self.kind == "swap":
-            plant.lift(self.lasts_s, emptied=True, tare_change_kg=self.kg)
+            pan.lift(t_s, self.lasts_s, emptied=True, tare_change_kg=self.kg)
         elif self.kind == "gulp":
             plant.tip_pocket()
         elif self.kind == "flush":

@@ -55,6 +55,13 @@ def hidden(plant: PlantSettings, spec: JobSpec, seed: int) -> PlantSettings:
         compartment_c=plant.compartment_c + rng.gauss(0.0, 4.0),
         supply_c=plant.supply_c + rng.gauss(0.0, 2.0),
         seed=rng.getrandbits(32),
+        pan_b=None
+        if plant.pan_b is None or spec.pan_b is None
+        else replace(
+            plant.pan_b,
+            kg_per_count=plant.pan_b.kg_per_count * off(spec.pan_b.u_now_rel),
+            creep_rel=rng.gauss(0.0, spec.pan_b.creep_rel),
+        ),
     )
 
 
@@ -107,6 +114,8 @@ class Bay:
         self.put("meter", self.plant.pulses)
         if self._ticks % 2 == 0:
             self.put("pan", self.plant.adc_count())
+            if self.plant.pan_b is not None:
+                self.put("pan_b", self.plant.adc_count_b())
         if self._ticks % 20 == 0:
             for source, value_c in self.plant.temperatures().items():
                 # A 1-Wire sensor reads in sixteenths of a degree.

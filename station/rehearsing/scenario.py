@@ -10,10 +10,12 @@ from pydantic import Field
 
 from calibration.fluid import Fluid
 from hardware.simulated.plant import Plant, PlantSettings
+from hardware.simulated.scale import SecondPan
 from hardware.simulated.sim_fluid import SimFluid
 from station.common.schema import Table, complain, read, read_toml
 from station.errors import InputError
 from station.given.job import JobFile, JobSpec
+from station.given.lines import PanLine
 from station.rehearsing.mishap import Mishap
 
 Seconds = Annotated[float, Field(ge=0.0, le=86_400.0, description="write seconds")]
@@ -39,6 +41,15 @@ class Technician:
     least_drip_s: Seconds = 60.0
     lip_proof: bool = False
     spirit_level: bool = True
+
+
+class SecondPanTable(Table):
+    """[plant.pan_b]: where the second pan stands, and its cell where it is otherwise than believed."""
+
+    drain_share: Annotated[float, Field(ge=0.0, le=1.0, description="write a share, such as 0.3")] = 0.0
+    overflow_share: Annotated[float, Field(ge=0.0, le=1.0, description="write a share, such as 1")] = 0.0
+    pan_kg: Annotated[float, Field(ge=0.0, le=100.0, description="write kilograms")] | None = None
+    zero_walk_kg: Annotated[float, Field(ge=0.0, le=1.0, description="write kilograms")] | None = None
 
 
 class PlantTable(Table):
@@ -84,6 +95,7 @@ class PlantTable(Table):
     evaporation_s: Annotated[float, Field(ge=1.0, le=1e6, description="write seconds")] | None = None
     air_kg_m3: Annotated[float, Field(ge=0.5, le=2.0, description="write kg/m³, such as 1.19")] | None = None
     drum_l: Volume | None = None
+    pan_b: SecondPanTable | None = None
     seed: int | None = None
 
 
@@ -115,7 +127,16 @@ def scenario_from_tables(tables: Mapping[str, Any], source: str) -> Scenario:
             _sim_fluid(fluid)
         except ValueError as error:
             complain(source, ("fluid", role, "kind"), fluid.kind, str(error))
-    plant = replace(believed_plant(spec), **file.plant.model_dump(exclude_none=True))
+    told = file.plant.model_dump(exclude_none=True)
+    pan_b = told.pop("pan_b", {})
+    for place, about in (("plant", pan_b), ("mishap", any(m.pan == "pan_b" for m in file.mishap))):
+        if about and spec.pan_b is None:
+            raise InputError(
+                f"{source}: [{place}] tells of a second pan; expected its line in [pan_b] beside it."
+            )
+    plant = replace(believed_plant(spec), **told)
+    if plant.pan_b is not None:
+        plant = replace(plant, pan_b=replace(plant.pan_b, **pan_b))
     try:
         Plant(plant)
     except ValueError as error:
@@ -164,5 +185,13 @@ def believed_plant(spec: JobSpec) -> PlantSettings:
         zero_count=spec.pan.zero_count,
         kg_per_count=spec.pan.kg_per_count,
         noise_counts=spec.pan.noise_counts,
+        pan_b=None if spec.pan_b is None else believed_second(spec.pan_b),
         **_OUTLET[spec.method],
+    )
+
+
+def believed_second(line: PanLine) -> SecondPan:
+    """A second pan whose cell is exactly what its line says, and into which nothing falls."""
+    return SecondPan(
+        zero_count=line.zero_count, kg_per_count=line.kg_per_count, noise_counts=line.noise_counts
     )

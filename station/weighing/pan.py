@@ -41,6 +41,11 @@ class PanTrack:
     change_kg: float = 0.0
     struck: bool = False
 
+    @property
+    def level_kg(self) -> float | None:
+        """The level as it was last calm; None before the first reading."""
+        return self.median_kg if self.window else None
+
 
 def add(track: PanTrack, t_s: float, indicated_kg: float, noise_kg: float) -> tuple[PanTrack, Jump | None]:
     """Take in one reading. With a jump comes a track that waits for `resume`.

@@ -454,7 +454,7 @@ class _Bench:
                     self._take(source, round(value_c * 16.0) / 16.0)
 
     def _put(self, mass_kg: float) -> None:
-        self.plant.disturbed.lay(self.plant.time_s, mass_kg)
+        self.plant.pan.disturbed.lay(self.plant.time_s, mass_kg)
         self.wait(9.0)
 
     def calibrate_pan(self) -> None:

@@ -84,7 +84,7 @@ class Workshop:
                     self.take(name, value)
 
     def put(self, mass_kg: float) -> None:
-        self.plant.disturbed.lay(self.plant.time_s, mass_kg)
+        self.plant.pan.disturbed.lay(self.plant.time_s, mass_kg)
         self.wait(9.0)
 
     def calibrate_pan(self) -> None:
@@ -377,7 +377,9 @@ def test_the_temperature_effect_is_found_by_reading_the_empty_pan_as_the_shop_wa
     cool_c = shop.plant.settings.air_c
     for step in range(5):
         shop.plant.settings = replace(shop.plant.settings, air_c=cool_c + 1.5 * step)
-        shop.plant.disturbed.lay(shop.plant.time_s, 0.0003 if step else 0.0)  # a cell that gains 0.2 g per °C
+        shop.plant.pan.disturbed.lay(
+            shop.plant.time_s, 0.0003 if step else 0.0
+        )  # a cell that gains 0.2 g per °C
         shop.wait(9.0)
         shop.desk.read(PanStep.WARM, 0.0)
         if step == 2:
