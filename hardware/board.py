@@ -1,7 +1,7 @@
 """What of this computer itself stands in a bay's way: what the kernel does with a dead program's pins, 1-Wire, 32 bits."""
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from hardware.pins import PinMap
@@ -32,7 +32,19 @@ def faults(
     missing = {source: folder for source, folder in thermometers.items() if not folder.exists()}
     if missing:
         found["thermometers"] = _one_wire(pins, missing, thermometers, root / ONE_WIRE)
+    elif not thermometers and (free := _free(root / ONE_WIRE, ())):
+        found["thermometers"] = (
+            f"{', '.join(free)}: plugged in, and [thermometers] names none. Run tallypan install again, which asks which is where, or "
+            "name them there"
+        )
     return found
+
+
+def _free(bus: Path, used: Collection[str]) -> list[str]:
+    """Sensors on the bus that have no name yet."""
+    return [
+        f.name for f in sorted(bus.glob("*")) if f.name.startswith(SENSOR_FAMILIES) and f.name not in used
+    ]
 
 
 def _one_wire(pins: PinMap, missing: Mapping[str, Path], thermometers: Mapping[str, Path], bus: Path) -> str:
@@ -40,10 +52,7 @@ def _one_wire(pins: PinMap, missing: Mapping[str, Path], thermometers: Mapping[s
     if not any(bus.glob("w1_bus_master*")):
         pin = "" if pins.one_wire is None else f",gpiopin={pins.one_wire}"
         return f"{named}: not there, because the kernel has no 1-Wire bus. Add dtoverlay=w1-gpio{pin} to config.txt and restart the Pi"
-    used = {folder.name for folder in thermometers.values()}
-    free = [
-        f.name for f in sorted(bus.iterdir()) if f.name.startswith(SENSOR_FAMILIES) and f.name not in used
-    ]
+    free = _free(bus, {folder.name for folder in thermometers.values()})
     if not free:
         return f"{named}: not there, nor any other sensor that has no name yet. Check its cable and the 4.7 kΩ pull-up"
     return f"{named}: not there; sensors without a name are {', '.join(free)}. Warm one in the hand to see which it is"

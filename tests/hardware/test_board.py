@@ -36,7 +36,7 @@ def test_a_kernel_that_keeps_a_dead_guards_pin_is_told(board: Path, driver: str)
     parameter = board / "sys/module" / driver / "parameters/persist_gpio_outputs"
     parameter.parent.mkdir(parents=True, exist_ok=True)
     parameter.write_text("Y\n")
-    told = faults(PinMap(pump=13), {}, board, narrow=False)
+    told = faults(PinMap(pump=13), {"air_c": sensor(board, "28-0a")}, board, narrow=False)
     assert set(told) == {"pins"}
     assert "keeps pin 13" in told["pins"]
     assert "dtparam=strict_gpiod" in told["pins"]
@@ -54,6 +54,11 @@ def test_a_sensor_that_is_not_there_is_told_with_those_that_are(board: Path) -> 
     assert "sensors without a name are 28-0b." in told
     wanted["fluid_drained_c"] = sensor(board, "28-0b")
     assert "Check its cable" in faults(PinMap(), wanted, board, narrow=False)["thermometers"]
+
+
+def test_sensors_that_nobody_reads_are_told(board: Path) -> None:
+    assert "28-0a, 28-0b: plugged in" in faults(PinMap(), {}, board, narrow=False)["thermometers"]
+    assert "thermometers" not in faults(PinMap(), {"air_c": sensor(board, "28-0a")}, board, narrow=False)
 
 
 def test_a_kernel_without_the_bus_is_told_by_its_overlay(board: Path) -> None:

@@ -4,6 +4,7 @@ What nobody has measured yet is said as wide as it is doubtful, so that a bay wh
 """
 
 import json
+import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
@@ -27,6 +28,7 @@ SOURCES = {
     "fluid_supply_c": "the fluid that the pump draws",
     "air_c": "the air",
 }
+THERMOMETERS = "[thermometers]"
 TRIES = 5
 
 
@@ -58,7 +60,10 @@ def asked(ask: Ask, host: str, sensors: Sequence[str], say: Callable[[str], None
     )  # fmt: skip
     if not _yes(ask, "Is it wired to the pins of hardware/README.md's table?", say):
         answers = replace(answers, pins=_pins(ask, say))
-    answers = replace(answers, thermometers=_sensors(ask, sensors, say))
+    if sensors:
+        answers = replace(answers, thermometers=named(ask, sensors, say))
+    elif not _yes(ask, "Are 1-Wire thermometers wired, of the type DS18B20?", say):
+        answers = replace(answers, pins=replace(answers.pins, one_wire=None))
     if _yes(ask, "Shall phones and tablets on the shop's own network reach the page?", say):
         answers = replace(answers, names=(f"{host.lower()}.local",))
     return answers
@@ -92,8 +97,7 @@ def text_of(answers: Answers) -> str:
         ]
     rows += ["[pins]                   # BCM numbers; see hardware/README.md"]
     rows += [f"{owner} = {number}" for owner, number in answers.pins.used().items()]
-    rows += ["", "[thermometers]"]
-    rows += [f'{source} = "{folder}"' for source, folder in (answers.thermometers or {}).items()]
+    rows += ["", THERMOMETERS, *_rows(answers.thermometers or {})]
     slope = slope_kg_per_count(answers.capacity_kg, answers.rated_mv_v)
     rows += [
         "",
@@ -110,14 +114,29 @@ def text_of(answers: Answers) -> str:
     return "\n".join(rows) + "\n"
 
 
+def with_thermometers(text: str, found: Mapping[str, str]) -> str:
+    """A bay's file, in whose table of thermometers nobody is, with those that were found."""
+    head = re.compile(rf"^{re.escape(THERMOMETERS)}[^\n]*\n", re.M)
+    rows = "".join(f"{row}\n" for row in _rows(found))
+    if head.search(text) is None:
+        return f"{text}\n{THERMOMETERS}\n{rows}"
+    return head.sub(lambda line: line[0] + rows, text, count=1)
+
+
+def _rows(thermometers: Mapping[str, str]) -> list[str]:
+    return [f'{source} = "{folder}"' for source, folder in thermometers.items()]
+
+
 @dataclass(frozen=True)
 class Said:
-    """What an installation needs of a bay's file, whoever wrote it. port: of the pages; local: whether only this machine
+    """What an installation needs of a bay's file, whoever wrote it. one_wire: its pin is named, or a thermometer. named: whether any
+    thermometer is. port: of the pages; local: whether only this machine
     reaches them; tls: whether they come under TLS. certificate: the file to be made, where it is of the state's folder."""
 
     pins: PinMap
     reader: str
     one_wire: bool
+    named: bool
     local: bool
     port: int
     tls: bool
@@ -144,6 +163,7 @@ def said(text: str, source: str) -> Said:
     plan = PinMap(**{name: number for name, number in pins.items() if name in known})
     if faults := plan.faults():
         raise InputError(f"{source}: [pins] {faults[0].rstrip('.')}.")
+    thermometers = _table(tables, "thermometers", source)
     reader = str(_table(tables, "pan_converter", source).get("reader", "auto"))
     if reader == "auto" and (plan.pan_dout, plan.pan_sck) in SPI_PINS:
         reader = "spi"
@@ -152,7 +172,8 @@ def said(text: str, source: str) -> Said:
     return Said(
         pins=plan,
         reader=reader,
-        one_wire=bool(_table(tables, "thermometers", source)),
+        one_wire=bool(thermometers) or "one_wire" in pins,
+        named=bool(thermometers),
         local=str(serve.get("host", "127.0.0.1")) in ("127.0.0.1", "::1", "localhost"),
         port=int(serve.get("port", places.PORT)),
         tls=named is not None,
@@ -251,7 +272,8 @@ def _pins(ask: Ask, say: Callable[[str], None]) -> PinMap:
     )
 
 
-def _sensors(ask: Ask, sensors: Sequence[str], say: Callable[[str], None]) -> dict[str, str]:
+def named(ask: Ask, sensors: Sequence[str], say: Callable[[str], None]) -> dict[str, str]:
+    """Ask which sensor is where: source → its folder. Raises InputError where no usable answer comes."""
     found: dict[str, str] = {}
     left = list(sensors)
     for source, where in SOURCES.items():

@@ -30,6 +30,9 @@ def install(options: argparse.Namespace) -> int:
     elif system.bay_file:
         text, source = _read(at(system.root, places.BAY_FILE)), str(places.BAY_FILE)
         print(f"{places.BAY_FILE} is there and is kept.")
+        if system.sensors and not options.yes and not bay_file.said(text, source).named:
+            print("Thermometers are plugged in, and the file names none of them.")
+            text = bay_file.with_thermometers(text, bay_file.named(_ask, system.sensors, print))
     else:
         answers = bay_file.asked(_ask, system.host, system.sensors, print)
         text, source = bay_file.text_of(answers), "the bay's file"

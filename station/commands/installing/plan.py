@@ -133,6 +133,10 @@ def install(system: System, wishes: Wishes) -> Plan:
         notes.append(
             "Restart the Pi (sudo reboot): what was added to its config.txt holds from then on, and the station starts with it."
         )
+    if said.one_wire and not said.named:
+        notes.append(
+            "No thermometer has a name yet: run install again once the kernel finds them, and it asks which of them is where."
+        )
     if said.backup is not None:
         notes.append(
             f"Copies go to {said.backup}: the folder has to be there and has to be the user {places.USER}'s."

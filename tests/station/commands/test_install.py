@@ -310,6 +310,32 @@ def test_answers_become_a_file_that_the_station_takes(tmp_path: Path) -> None:
     assert "pin 5 is given to both" in told
 
 
+def test_thermometers_are_named_once_the_kernel_reads_them(
+    root: Path, run: list[list[str]], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A fresh system has no 1-Wire bus: the first installation switches it on, the next one finds who is on it."""
+    bus = at(root, Path("/sys/bus/w1/devices"))
+    sensor = bus / "28-0123456789ab"
+    sensor.rmdir()
+    given = {"pulses": ["402.5"], "owner": ["E. Brandvold"], "Do this": ["yes", "yes"], "in the air": ["1"]}
+    monkeypatch.setattr(doing, "_ask", answering(given))
+    assert main(["install", "--root", str(root)]) == 0
+    assert "dtoverlay=w1-gpio,gpiopin=4" in (root / "boot/firmware/config.txt").read_text()
+    assert "install again" in capsys.readouterr().out
+    sensor.mkdir()
+    assert main(["install", "--root", str(root)]) == 0
+    file = at(root, places.BAY_FILE)
+    assert read_config(file).thermometers == {"air_c": Path("/sys/bus/w1/devices/28-0123456789ab")}
+    assert file.with_name("bay.toml.before").exists()
+
+
+def test_without_thermometers_the_bus_stays_off(tmp_path: Path) -> None:
+    answers = bay_file.asked(
+        answering({"pulses": ["402.5"], "1-Wire": ["no"]}), "bay-1", [], lambda text: None
+    )
+    assert not bay_file.said(bay_file.text_of(answers), "the bay's file").one_wire
+
+
 def test_nobody_to_answer_is_told(
     root: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
