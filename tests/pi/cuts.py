@@ -7,24 +7,26 @@ own, is not in this. The recording is QEMU's blklogwrites,
 whose format is that of the kernel's dm-log-writes (Documentation/admin-guide/device-mapper/log-writes.rst).
 """
 
+import json
 import os
 import random
 import shutil
 import struct
 import subprocess
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from io import FileIO
 from pathlib import Path
 
 from station.errors import LedgerError
-from station.record import verify
+from station.record import backup, verify
 from station.record.ledger import Ledger
 from tests.pi.card import copy
 
 SECTOR = 512
 MAGIC = 0x6A736677736872
-MARK = b"ANSWERED "
+MARK, MOMENT = b"ANSWERED ", b"MOMENT "
 PATH = {**os.environ, "PATH": os.environ["PATH"] + ":/sbin:/usr/sbin"}
 
 
@@ -64,52 +66,88 @@ def read_log(path: Path) -> Iterator[Write]:
 
 @dataclass
 class Judged:
-    """What cuts left. failed: a sentence each. answered: how many answers were out at each cut."""
+    """What cuts left. moments: how many cuts in each. failed: a sentence each. answered: how many answers were out at each
+    cut."""
 
-    cuts: int = 0
+    moments: Counter[str] = field(default_factory=Counter)
     answered: list[int] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
 
-
-def _mark(write: Write, marks_at: int) -> str | None:
-    if write.at < marks_at or not write.data.startswith(MARK):
-        return None
-    return write.data[len(MARK) :].split(b"\0")[0].decode()
+    @property
+    def cuts(self) -> int:
+        return self.moments.total()
 
 
-def cut_and_judge(
-    card: Path,
-    log: Path,
-    marks_at: int,
-    cuts: int,
-    seed: int,
-    folder: Path,
-    late: int = 0,
-    cached: bool = False,
-) -> Judged:
-    """Cut the power so many times, each after a random sector of a recording. card: as it was when the recording began; it is
-    copied. late: answers are claimed so many sectors before the card has them, a planted fault. cached: the card tells of a
-    cache, so that of what comes behind its last flush any part may be lost."""
+@dataclass(frozen=True)
+class Recording:
+    """Writes to a card, and what of them is marks. card: as it was when the recording began. cached: the card tells of a cache,
+    so that of what comes behind its last flush any part may be lost. answers: what was answered, and with which write at the
+    latest. moments: the writes of each."""
+
+    card: Path
+    told: list[Write]
+    answers: list[tuple[int, str]]
+    moments: dict[str, range]
+    cached: bool = False
+
+    @classmethod
+    def read(
+        cls, card: Path, log: Path, marks_at: int, cached: bool = False, before: Sequence[str] = ()
+    ) -> "Recording":
+        """before: what was answered before it began. Of a recording without moments all from its first answer on is one."""
+        told = [write for write in read_log(log) if write.data or cached]
+        marks = [(n, write.data.split(b"\0")[0]) for n, write in enumerate(told) if write.at >= marks_at]
+        answers = [(n, mark[len(MARK) :].decode()) for n, mark in marks if mark.startswith(MARK)]
+        begins = [(n, mark[len(MOMENT) :].decode()) for n, mark in marks if mark.startswith(MOMENT)]
+        begins = [(0, begins[0][1]), *begins[1:]] if begins else [(answers[0][0], "")]
+        ends = [n for n, _ in begins[1:]] + [len(told)]
+        moments = {name: range(n, end) for (n, name), end in zip(begins, ends, strict=True)}
+        return cls(card, told, [(-1, text) for text in before] + answers, moments, cached)
+
+    def points(self, cuts: int, seed: int) -> list[tuple[int, str]]:
+        """So many cuts, as many in each moment, each before a random write of it."""
+        rng = random.Random(f"cuts {seed}")
+        drawn = [
+            (rng.choice(writes), name)
+            for n, (name, writes) in enumerate(self.moments.items())
+            for _ in range(cuts * (n + 1) // len(self.moments) - cuts * n // len(self.moments))
+        ]
+        return sorted(drawn)
+
+    def answered(self, point: int) -> list[str]:
+        return [text for n, text in self.answers if n < point]
+
+    def cut_card(self, point: int, to: Path) -> list[str]:
+        """Lay the card out as a cut before a write leaves it; what was answered by then."""
+        copy(self.card, to)
+        with to.open("r+b", buffering=0) as file:
+            for write in self.told[:point]:
+                _put(file, write)
+        return self.answered(point)
+
+
+def cut_and_judge(recording: Recording, cuts: int, seed: int, folder: Path, late: int = 0) -> Judged:
+    """Cut the power so many times. late: answers are claimed so many sectors before the card has them, a planted fault."""
     folder.mkdir(exist_ok=True)
-    work = folder / "laid-out"
-    copy(card, work)
-    told = [write for write in read_log(log) if write.data or cached]
-    marks = [(n, text) for n, write in enumerate(told) if (text := _mark(write, marks_at))]
-    rng = random.Random(f"cuts {seed}")
+    work, told = folder / "laid-out", recording.told
+    copy(recording.card, work)
+    rng = random.Random(f"cache {seed}")
     judged, done = Judged(), 0
     with work.open("r+b", buffering=0) as file:
-        for point in sorted(rng.randrange(marks[0][0], len(told)) for _ in range(cuts)):
+        for point, moment in recording.points(cuts, seed):
             safe = point
-            while cached and safe > done and told[safe - 1].data:
+            while recording.cached and safe > done and told[safe - 1].data:
                 safe -= 1
             for write in told[done:safe]:
                 _put(file, write)
             done = safe
             before = [_put(file, write) for write in told[safe:point] if rng.random() < 0.5]
-            answered = [text for n, text in marks if n < point + late]
-            judged.cuts += 1
+            answered = recording.answered(point + late)
+            judged.moments[moment] += 1
             judged.answered.append(len(answered))
-            judged.failed += [f"cut at sector {point}: {text}" for text in _left(work, folder, answered)]
+            judged.failed += [
+                f"cut at sector {point}, {moment}: {text}" for text in _left(work, folder, answered)
+            ]
             for write in reversed(before):
                 _put(file, write)
     return judged
@@ -136,32 +174,57 @@ def _left(work: Path, folder: Path, answered: list[str]) -> Iterator[str]:
         if replayed.returncode > 1:
             yield f"its file system's journal is not replayed: {replayed.stdout[-300:]} {replayed.stderr[-300:]}"
             return
-        take = ["debugfs", "-R", f"rdump /var/lib/tallypan {out}", str(work)]
-        subprocess.run(take, capture_output=True, text=True, env=PATH, check=True)
+        ledger = taken(work, out)
     finally:
         if undo.exists():
             subprocess.run(["e2undo", "-f", str(undo), str(work)], capture_output=True, env=PATH, check=True)
-    yield from judge(out / "tallypan" / "ledger.sqlite", answered)
+    yield from judge(ledger, answered)
+
+
+def taken(card: Path, out: Path) -> Path:
+    """Take the record and what lies beside it off a card; where the record is then, if there is one."""
+    take = ["debugfs", "-R", f"rdump /var/lib/tallypan {out}", str(card)]
+    subprocess.run(take, capture_output=True, text=True, env=PATH, check=True)
+    return out / "tallypan" / "ledger.sqlite"
 
 
 def judge(ledger: Path, answered: list[str]) -> Iterator[str]:
-    """What a record lacks of the notes that were answered, and what its own reader says of it."""
+    """What a record lacks of what was answered, and what its own reader says of it and of its copies."""
     if not ledger.exists():
-        yield "no record on the card"
+        if answered:
+            yield f"no record on the card, and {len(answered)} answers were out"
         return
     try:
         record = Ledger(ledger)  # as the station opens it at its next start
     except LedgerError as error:
         yield f"the record does not open: {error}"
         return
+    copies = backup.copies(ledger.parent / "copies", ledger.stem)
     try:
-        stored = {event["body"].get("text", "") for event in record.events() if event["kind"] == "note"}
+        kept = "\n".join(json.dumps(event["body"], ensure_ascii=False) for event in record.events())
+        opened = {event["job_id"] for event in record.events() if event["kind"] == "job_open"}
+
+        def is_kept(text: str) -> bool:
+            what, _, of = text.partition(" ")
+            match f"{what} ":
+                case "opened ":
+                    return of in opened
+                case "closed ":
+                    return record.checkpoint(of) is not None and of not in record.unfinished()
+                case "claimed ":
+                    people = ledger.parent / "people.json"
+                    return people.exists() and of in people.read_text()
+                case "copied ":
+                    return bool(copies)
+            return f'{text}"' in kept
+
+        lost = [text for text in answered if not is_kept(text)]
     finally:
         record.close()
-    lost = [text for text in answered if f"cut: {text}" not in stored]
     if lost:
-        yield f"{len(lost)} of {len(answered)} answered notes are lost, the first {lost[0]}"
-    yield from verify.verify(ledger).broken
+        yield f"{len(lost)} of {len(answered)} answers are lost, the first {lost[0]}"
+    for one in (ledger, *copies):
+        yield from (f"{one.name}: {text}" for text in verify.verify(one).broken)
 
 
 def judge_card(card: Path, folder: Path, answered: list[str]) -> list[str]:

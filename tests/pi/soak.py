@@ -1,30 +1,110 @@
-"""Power cuts in number: ``python -m tests.pi.soak [CUTS]``, by default 1,000 of the recorded writes of one flood on the board, and
-as many of a whole job's on a card without a board. ``played`` behind it: those alone, in a minute or two without an emulator.
+"""Power cuts in number: ``python -m tests.pi.soak [CUTS] [JUDGE …]``, by default 1,000 of each judge. ``played``: of a whole job's
+writes to a card without a board, in a minute or two without an emulator. ``board``: of what the emulated board writes to its
+card in a day, from its first start to its last, while an older record is brought up, and in the start behind a cut; and
+for each moment the board started again from a card that a cut left, its pump's pad watched. ``flood``: of one flood of notes.
 """
 
+import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
+from hardware.sample import Sample
+from tests.pi.board import READY, boot_card, from_card, read_results
 from tests.pi.card import card, copy
-from tests.pi.cuts import Judged, cut_and_judge, judge_card
+from tests.pi.cuts import PATH, Judged, Recording, cut_and_judge, judge_card
 from tests.pi.played import MARKS_AT as PLAYED_MARKS_AT
 from tests.pi.played import record
 from tests.pi.test_power_on_board import MARKS_AT, flooded
+from tests.station.record import version_1
 
 ANSWERS = 400
 PLANTED_CUTS, PLANTED_LATE = 10, 400
+DAY_LIMIT_S = 7200.0
+FILLING = "the pump on"
+OLD_JOBS, OLD_SAMPLES = 12, 1500
 
 
-def on_the_board(folder: Path, cuts: int) -> Judged:
+def flood(folder: Path, cuts: int) -> Judged:
     """A flood of notes on the board, ended by the end of its power."""
     copy(card(), folder / "card")
     answered, _ = flooded(folder, ANSWERS, folder / "writes")
     failed = [f"the real cut: {text}" for text in judge_card(folder / "card", folder, answered)]
-    judged = cut_and_judge(card(), folder / "writes", MARKS_AT, cuts, 1, folder / "cuts")
+    judged = cut_and_judge(Recording.read(card(), folder / "writes", MARKS_AT), cuts, 1, folder / "cuts")
     judged.failed += failed
     return judged
+
+
+def recorded(start: Path, day: str, before: Sequence[str] = ()) -> Recording:
+    """What a board writes in a day to a copy of a card. day: as the guest takes it. before: as for ``Recording.read``."""
+    run, log = start.with_name(f"{start.name}-run"), start.with_name(f"{start.name}-writes")
+    copy(start, run)
+    console = boot_card(run, "day.py", f"marks_at={MARKS_AT} {day}", log)
+    try:
+        console.wait_for(READY, DAY_LIMIT_S)
+    finally:
+        console.close()
+    print(read_results(console.text), flush=True)
+    return Recording.read(start, log, MARKS_AT, before=before)
+
+
+def with_old_record(folder: Path) -> tuple[Path, list[str]]:
+    """A card with a record of the first version, and what it holds."""
+    jobs = {
+        f"old-{n}": [Sample(i * 0.1, "pan", 84_000 + i) for i in range(OLD_SAMPLES)] for n in range(OLD_JOBS)
+    }
+    version_1.write(folder / "old.sqlite", jobs)
+    old = folder / "old"
+    copy(card(), old)
+    lines = f"mkdir /var/lib/tallypan\nwrite {folder / 'old.sqlite'} /var/lib/tallypan/ledger.sqlite\n"
+    subprocess.run(
+        ["debugfs", "-w", str(old)], input=lines, text=True, capture_output=True, env=PATH, check=True
+    )
+    return old, list(jobs)
+
+
+def board(folder: Path, cuts: int) -> Judged:
+    """All moments of the board's days, as many cuts in each; from one cut of each the board is started again."""
+    copy(card(), folder / "day")
+    day = recorded(folder / "day", "moments=whole")
+    start, known = with_old_record(folder)
+    old = recorded(start, "moments=start called=an_older_record_brought_up", known)
+    filling = next(point for point, moment in day.points(len(day.moments), 2) if moment == FILLING)
+    known = day.cut_card(filling, folder / "behind")
+    again = recorded(folder / "behind", "moments=start called=the_start_behind_a_cut", known)
+    recordings = (day, old, again)
+    total = sum(len(one.moments) for one in recordings)
+    whole = Judged()
+    for one in recordings:
+        judged = cut_and_judge(one, -(-cuts * len(one.moments) // total), 1, folder / "laid")
+        whole.moments += judged.moments
+        whole.answered += judged.answered
+        whole.failed += judged.failed
+        print(judged.moments, f"{len(judged.failed)} failed", flush=True)
+        if not cut_and_judge(one, PLANTED_CUTS * len(one.moments), 1, folder / "laid", PLANTED_LATE).failed:
+            whole.failed.append(f"answers claimed {PLANTED_LATE} sectors early were not seen as lost")
+    for one in recordings:
+        for point, moment in one.points(len(one.moments), 2):
+            whole.failed += [
+                f"started again, cut in {moment}: {text}" for text in started_again(one, point, folder)
+            ]
+            print(f"started again, cut in {moment}", flush=True)
+    return whole
+
+
+def started_again(recording: Recording, point: int, folder: Path) -> list[str]:
+    """What is wrong with a board that is started from a card as a cut left it."""
+    card = folder / "cut"
+    answered = recording.cut_card(point, card)
+    seen = from_card(card, "trouble.py", "troubles=verify")
+    failed = judge_card(card, folder, answered)
+    failed += [f"its pump's pad was {pad}" for pad in seen["pads"] if pad == "out hi"]
+    failed += [] if seen["pad"] == "out lo" else [f"its pump's pad is {seen['pad']}, not held low"]
+    failed += [] if seen["health"]["ok"] else [f"not well: {seen['health']}"]
+    failed += [] if seen["verify"]["status"] == 0 else [seen["verify"]["said"]]
+    return failed
 
 
 def played(folder: Path, cuts: int) -> Judged:
@@ -32,11 +112,9 @@ def played(folder: Path, cuts: int) -> Judged:
     (folder / "played").mkdir()
     seen = record(folder / "played")
     print(", ".join(f"{moment}: {n} answers" for moment, n in seen.answered.items()), flush=True)
-    judged = cut_and_judge(seen.card, seen.log, PLAYED_MARKS_AT, cuts, 1, folder / "laid", cached=True)
-    planted = cut_and_judge(
-        seen.card, seen.log, PLAYED_MARKS_AT, PLANTED_CUTS, 1, folder / "laid", PLANTED_LATE, cached=True
-    )
-    if not planted.failed:
+    told = Recording.read(seen.card, seen.log, PLAYED_MARKS_AT, cached=True)
+    judged = cut_and_judge(told, cuts, 1, folder / "laid")
+    if not cut_and_judge(told, PLANTED_CUTS, 1, folder / "laid", PLANTED_LATE).failed:
         judged.failed.append(f"answers claimed {PLANTED_LATE} sectors early were not seen as lost")
     return judged
 
@@ -44,7 +122,9 @@ def played(folder: Path, cuts: int) -> Judged:
 def main() -> int:
     cuts = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     failed = []
-    for judge in (played,) if "played" in sys.argv[2:] else (played, on_the_board):
+    for judge in (played, board, flood):
+        if sys.argv[2:] and judge.__name__ not in sys.argv[2:]:
+            continue
         began_s = time.monotonic()
         with tempfile.TemporaryDirectory(dir="/var/tmp") as place:
             judged = judge(Path(place), cuts)

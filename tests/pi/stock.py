@@ -51,7 +51,7 @@ def _apt_home() -> Path:
     """A private apt for arm64. Raises RuntimeError where the machine's own has no Debian mirror."""
     home = CACHE / "apt"
     config = home / "apt.conf"
-    if config.exists():
+    if config.exists() and f'"{home}"' in config.read_text():  # not so of a cache that was moved or copied
         return config
     named = [path.read_text() for path in Path("/etc/apt").glob("sources.list*/*") if path.is_file()]
     named += [path.read_text() for path in [Path("/etc/apt/sources.list")] if path.exists()]

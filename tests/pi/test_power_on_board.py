@@ -13,7 +13,7 @@ import pytest
 
 from tests.pi.board import LIMIT_S, boot_card, from_card, read_results
 from tests.pi.card import FILES_MIB, card, copy
-from tests.pi.cuts import cut_and_judge, judge_card
+from tests.pi.cuts import Recording, cut_and_judge, judge_card
 
 MARKS_AT = FILES_MIB << 20
 ANSWERS, RECORDED = 60, 40
@@ -64,17 +64,22 @@ def test_nothing_answered_is_lost(cut: Cut) -> None:
     assert judge_card(cut.folder / "card", cut.folder, cut.answered) == []
 
 
-def test_recorded_writes_cut_anywhere(cut: Cut, tmp_path: Path) -> None:
-    judged = cut_and_judge(card(), cut.folder / "writes", MARKS_AT, RECORDED, 1, tmp_path)
+@pytest.fixture(scope="module")
+def recording(cut: Cut) -> Recording:
+    return Recording.read(card(), cut.folder / "writes", MARKS_AT)
+
+
+def test_recorded_writes_cut_anywhere(recording: Recording, tmp_path: Path) -> None:
+    judged = cut_and_judge(recording, RECORDED, 1, tmp_path)
     print(judged)
     assert judged.cuts == RECORDED
     assert judged.failed == []
     assert max(judged.answered) >= ANSWERS // 2
 
 
-def test_an_answer_before_the_card_has_it_would_be_seen(cut: Cut, tmp_path: Path) -> None:
+def test_an_answer_before_the_card_has_it_would_be_seen(recording: Recording, tmp_path: Path) -> None:
     """The same with a planted fault: notes are taken as answered four hundred sectors before they were."""
-    assert cut_and_judge(card(), cut.folder / "writes", MARKS_AT, 10, 1, tmp_path, late=400).failed
+    assert cut_and_judge(recording, 10, 1, tmp_path, late=400).failed
 
 
 @pytest.fixture(scope="module")

@@ -117,6 +117,10 @@ class Bench:
                 last = now
             time.sleep(0.004)
 
+    def pads(self) -> list[str]:
+        """Whatever the pump's pad was since this began to watch."""
+        return sorted({level for _, level in self.edges})
+
     def off_after_s(self, since_s: float, limit_s: float = 30.0) -> float | None:
         """How long after a moment the pump's pad was no longer driven high for good; None where it stayed."""
         end_s = time.monotonic() + limit_s
@@ -128,14 +132,24 @@ class Bench:
 
 
 class Page:
-    """A person at the page, by HTTP on this machine."""
+    """A person at the page, by HTTP on this machine. secure: under TLS, whose certificate is the station's own."""
 
-    def __init__(self) -> None:
+    def __init__(self, secure: bool = False) -> None:
         self.cookies: dict[str, str] = {}
+        self._secure = secure
+
+    def _link(self) -> http.client.HTTPConnection:
+        if not self._secure:
+            return http.client.HTTPConnection("127.0.0.1", 8765, timeout=30)
+        import ssl
+
+        trust = ssl.create_default_context()
+        trust.check_hostname, trust.verify_mode = False, ssl.CERT_NONE
+        return http.client.HTTPSConnection("127.0.0.1", 8765, timeout=30, context=trust)
 
     def ask(self, method: str, path: str, body: object = None) -> tuple[int, Any]:
         """Status and what came; 0 where nobody answered."""
-        link = http.client.HTTPConnection("127.0.0.1", 8765, timeout=30)
+        link = self._link()
         headers = {"Cookie": "; ".join(f"{name}={value}" for name, value in self.cookies.items())}
         data = None
         if body is not None:
@@ -214,9 +228,9 @@ class Person(Page):
             if not item["done"]:
                 self.do("check", key=item["key"], done=True)
 
-    def mark(self, mark: str) -> None:
+    def mark(self, mark: str, reason: str = "") -> None:
         self.until(lambda v: any(m["mark"] == mark and m["enabled"] for m in v["next_marks"]), 60.0, mark)
-        self.do("mark", mark=mark)
+        self.do("mark", mark=mark, reason=reason)
 
     def to_fill(self) -> None:
         """From an open job to the fill, with a drain on the scale."""
@@ -289,6 +303,7 @@ def arrive() -> Person:
     tell("started_us", [int(us) for us in times.split()])
     tell("memory_kib", [memory_kib(pid) for pid in pids()])
     tell("pad", person.bench.pins.pad())
+    tell("pads", person.bench.pads())
     person.come_in()
     return person
 

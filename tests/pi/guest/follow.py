@@ -1,24 +1,34 @@
 """Runs on the emulated board: somebody at its keyboard who follows the README's section on a real bay, command by command.
 
-part=install: what stands before the Pi is restarted. part=after: the rest, on a board that has been started since.
+part=install: what stands before the Pi is restarted. part=after: the doctor, and the pan calibrated as the page does it.
+part=update: a newer version, and back. part=uninstall: the end.
 """
 
-import json
 import os
 import pty
 import re
-import ssl
-import subprocess
+import shutil
 import time
-import urllib.error
-import urllib.request
 from pathlib import Path
 
-from tests.pi.guest.bench import given, run, tell
+from tests.pi.guest.bench import OWNER, SECRET, Bench, Page, given, run, tell
 
 FOLDER = Path("/home/pi/tallypan")
 SECTION = re.compile(r"^## A real bay$(.*?)^## ", re.M | re.S)
-COMMAND = re.compile(r"^```\n(.+?)\n```$|`(sudo [^`]+)`", re.M | re.S)
+COMMAND = re.compile(r"^(sudo .+)$|`(sudo [^`]+)`", re.M)
+BAY_FILE, CODE = Path("/etc/tallypan/bay.toml"), Path("/root/code")
+SCALE = """
+[serial.pan]
+port = "/run/bench/scale"
+pattern = 'W *([+-]? *[0-9]+\\.[0-9]) *g'
+unit = "g"
+resolution_g = 0.1
+"""
+"""The emulated chip has no converter: the pan is a scale on a serial line, as hardware/README.md has it."""
+COUNTS = {"kg_per_count": "0.0001", "noise_counts": "0.3"}
+WEIGHTS_G = (500, 1000, 2000)
+HEAVY = 1.002
+"""What the scale shows too much."""
 ANSWERS = {
     "What is the bay called": "Bay 7", "bare pint or quart": "neither", "how many kg|How many kg": "20", "mV per V": "2",
     "pulses per litre": "402.5", "Is it wired": "yes", "reach the page": "yes", "Who is the owner": "E. Brandvold",
@@ -33,11 +43,12 @@ def commands() -> list[str]:
     return [(one[1] or one[2]).strip() for one in COMMAND.finditer(found[1])]
 
 
-def typed(command: str) -> None:
-    """Type a command in the project's folder, and answer what it asks. Raises AssertionError at a question without answer."""
+def typed(command: str, folder: Path = FOLDER) -> str:
+    """Type a command in the project's folder, and answer what it asks; what it said. Raises AssertionError at a question without
+    answer."""
     pid, line = pty.fork()
     if pid == 0:
-        os.chdir(FOLDER)
+        os.chdir(folder)
         os.execv("/bin/bash", ["bash", "-c", command])
     text, seen = "", 0
     while True:
@@ -57,40 +68,79 @@ def typed(command: str) -> None:
             seen = len(text)
     status = os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
     tell(command.replace(" ", "_"), {"status": status, "said": text[-6000:]})
+    return text
 
 
-def healthy() -> object:
-    """What /health says over TLS once the page is open, signed by itself as it is."""
-    trust = ssl.create_default_context()
-    trust.check_hostname, trust.verify_mode = False, ssl.CERT_NONE
+def version() -> object:
+    """What runs, once the page is open and says how it is."""
     end_s = time.monotonic() + 300.0
     while time.monotonic() < end_s:
-        try:
-            with urllib.request.urlopen("https://127.0.0.1:8765/health", timeout=30, context=trust) as reply:
-                return [reply.status, json.loads(reply.read())]
-        except urllib.error.HTTPError as error:
-            return [error.code, json.loads(error.read())]
-        except OSError:
-            time.sleep(0.2)
+        status, said = page.ask("GET", "/health")
+        if status:
+            return [status, said, os.readlink("/opt/tallypan/current")]
+        time.sleep(0.2)
     return run("journalctl", "-u", "tallypan", "-o", "cat", "-n", "40", "--no-pager")
 
 
-def there(*paths: str) -> dict[str, bool]:
-    return {path: os.path.lexists(path) for path in paths}
+def come_in() -> None:
+    """The owner, by the code that installing printed."""
+    page.do("claim", name=OWNER, code=CODE.read_text(), secret=SECRET)
+
+
+def calibrated() -> None:
+    """Weights on the pan, one heavier than the other, as the page asks for them."""
+    page.do("calibration/pan", loads=", ".join(f"{g} g" for g in WEIGHTS_G))
+    for grams in (0, *WEIGHTS_G):
+        bench.pan_g = grams * HEAVY
+        time.sleep(4.0)
+        page.do("calibration/read", step="up", load=f"{grams} g")
+    page.do("prove", secret=SECRET)
+    weights = [{"name": f"weight {g} g", "value": f"{g} g", "u": "0.05 g"} for g in WEIGHTS_G]
+    page.do("calibration/finish", made_by=OWNER, valid_until="2099-01-01", references=weights)
+    tell("certificates", [one["kind"] for one in page.ask("GET", "/calibration.json")[1]["certificates"]])
 
 
 tell("commands", commands())
-install, doctor, _, _, uninstall = commands()
-if given("part") == "install":
-    typed(install)
+install, stop, doctor, start, update, back, uninstall = commands()
+page = Page(secure=True)
+part = given("part")
+if part == "install":
+    text = typed(install)
     tell("config", Path("/boot/firmware/config.txt").read_text())
-    os.sync()
-else:
-    tell("health", healthy())
+    found = re.search(r"with the code (\S+) on", text)
+    CODE.write_text(found[1] if found else "")
+elif part == "after":
+    bench = Bench()
+    tell("health", version())
     tell("enabled", run("systemctl", "is-enabled", "tallypan"))
-    subprocess.run(["systemctl", "stop", "tallypan"], check=True)
+    come_in()
+    typed(stop)
     typed(doctor)
+    text = BAY_FILE.read_text()
+    for name, value in COUNTS.items():
+        text = re.sub(rf"^{name} = .*$", f"{name} = {value}", text, flags=re.M)
+    BAY_FILE.write_text(text + SCALE)
+    typed(start)
+    tell("started", version())
+    page.do("sign-in", name=OWNER, secret=SECRET)
+    calibrated()
+elif part == "update":
+    bench = Bench()
+    tell("before", version())
+    newer = FOLDER.with_name("newer")
+    shutil.copytree(FOLDER, newer)
+    project = newer / "pyproject.toml"
+    project.write_text(re.sub(r'^version = "(.*)"', r'version = "\1.1"', project.read_text(), flags=re.M))
+    typed(update, newer)
+    tell("newer", version())
+    typed(back, newer)
+    tell("older", version())
+else:
     typed(uninstall)
-    tell("left", there("/etc/systemd/system/tallypan.service", "/opt/tallypan", "/usr/local/bin/tallypan",
-                       "/var/lib/tallypan/ledger.sqlite", "/etc/tallypan/bay.toml"))  # fmt: skip
+    gone = ("/etc/systemd/system/tallypan.service", "/opt/tallypan", "/usr/local/bin/tallypan")
+    tell(
+        "left",
+        [path for path in (*gone, str(BAY_FILE), "/var/lib/tallypan/ledger.sqlite") if os.path.lexists(path)],
+    )
+os.sync()
 print("GUEST DONE 0", flush=True)
