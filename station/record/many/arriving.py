@@ -5,14 +5,15 @@ before what is here was cut or restored, and a checkpoint that signs for another
 second record under the same key.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from base64 import b64encode
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from station.errors import InputError
 from station.record.chain import leaf, leaf_sha256
 from station.record.merkle import Frontier, leaf_hash
-from station.record.note import VerifierKey, open_note, parse_checkpoint
+from station.record.note import Checkpoint, VerifierKey, open_note, parse_checkpoint
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,7 @@ class Batch:
 @dataclass(frozen=True)
 class Arrived:
     """What of a batch is taken: the entries that are new, and the head with them. fault: why no more was; None where all
-    was in order. notes: those that the tree bears out."""
+    was in order. notes: those whose signature was checked, and that the tree bears out."""
 
     new: tuple[Entry, ...]
     head: Head
@@ -65,23 +66,38 @@ class Arrived:
 
 
 def arrived(batch: Batch, head: Head, here: Mapping[int, str], keys: list[VerifierKey]) -> Arrived:
-    """Hold a batch to what is here. here: hash of each entry that came before and comes again."""
+    """Hold a batch to what is here. here: hash of each entry that came before and comes again.
+
+    Of its checkpoints the newest is checked with the key and kept: it signs for all that came before it. The others must state
+    the tree that arrived, as it does; only where one of them does not, or the newest is not signed, each is checked.
+    """
     fault = _behind(batch, head) or _another(batch, here)
     if fault is not None:
         return Arrived((), head, {}, fault)
-    new: list[Entry] = []
-    notes: dict[int, str] = {}
+    new = [entry for entry in batch.entries if entry.seq > head.seq]
+    found = _following(new, head, batch.notes, None)
+    newest = max(found.notes.items(), default=None)
+    if found.fault is not None or (newest is not None and isinstance(_signed(*newest, keys), str)):
+        found = _following(new, head, batch.notes, keys)
+        newest = max(found.notes.items(), default=None)
+    return replace(found, notes={} if newest is None else dict([newest]))
+
+
+def _following(
+    new: Sequence[Entry], head: Head, notes: Mapping[int, str], keys: list[VerifierKey] | None
+) -> Arrived:
+    """Entries as far as each follows the one before, and checkpoints hold. keys: with which each checkpoint is checked; None:
+    only whether it states the tree."""
+    seq, newest, tree, fault = head.seq, head.hash, head.tree, None
+    held: dict[int, str] = {}
     leaves: list[bytes] = []  # of entries that are in no tree yet: it is grown where a checkpoint asks for it
-    seq, newest, tree = head.seq, head.hash, head.tree
-    for entry in batch.entries:
-        if entry.seq <= head.seq:
-            continue
+    for entry in new:
         told = leaf(newest, entry[:-1])
         fault = _does_not_follow(entry, seq, leaf_sha256(told))
         if fault is not None:
             break
         leaves.append(leaf_hash(told))
-        note = batch.notes.get(entry.seq)
+        note = notes.get(entry.seq)
         if note is not None:
             grown = tree.add(leaves)
             fault = _not_signed_for(note, entry.seq, grown, keys)
@@ -89,10 +105,9 @@ def arrived(batch: Batch, head: Head, here: Mapping[int, str], keys: list[Verifi
                 leaves.pop()
                 break
             tree, leaves = grown, []
-            notes[entry.seq] = note
-        new.append(entry)
+            held[entry.seq] = note
         seq, newest = entry.seq, entry.hash
-    return Arrived(tuple(new), Head(seq, newest, tree.add(leaves)), notes, fault)
+    return Arrived(tuple(new[: seq - head.seq]), Head(seq, newest, tree.add(leaves)), held, fault)
 
 
 def _behind(batch: Batch, head: Head) -> str | None:
@@ -125,14 +140,25 @@ def _does_not_follow(entry: Entry, seq: int, found: str) -> str | None:
     return None
 
 
-def _not_signed_for(note: str, seq: int, tree: Frontier, keys: list[VerifierKey]) -> str | None:
-    try:
-        checkpoint = parse_checkpoint(open_note(note, keys))
-    except InputError as error:
-        return f"the checkpoint at entry {seq} is not this bay's: {error}".rstrip(".")
-    if (checkpoint.size, checkpoint.root) != (seq, tree.root()):
+def _not_signed_for(note: str, seq: int, tree: Frontier, keys: list[VerifierKey] | None) -> str | None:
+    if keys is None:
+        stated = note.split("\n", 3)[1:3] == [str(seq), b64encode(tree.root()).decode()]
+    else:
+        checkpoint = _signed(seq, note, keys)
+        if isinstance(checkpoint, str):
+            return checkpoint
+        stated = (checkpoint.size, checkpoint.root) == (seq, tree.root())
+    if not stated:
         return (
             f"the checkpoint at entry {seq} signs for another record than the one that arrived: the bay keeps two, or "
             "rewrote one"
         )
     return None
+
+
+def _signed(seq: int, note: str, keys: list[VerifierKey]) -> Checkpoint | str:
+    """The checkpoint; why it is none of this bay's."""
+    try:
+        return parse_checkpoint(open_note(note, keys))
+    except InputError as error:
+        return f"the checkpoint at entry {seq} is not this bay's: {error}".rstrip(".")
