@@ -5,7 +5,8 @@ from typing import Any
 
 from station.record.chain import entry_hash
 from station.record.many import derive
-from station.record.many.ingest import CONTAINER, TAKEN, Db
+from station.record.many.adding import CONTAINER, TAKEN
+from station.record.many.ingest import Db
 
 _JOB_UL = ", ".join(
     f"coalesce(round(sum(round(coalesce({name}_l, 0) * 1000000))), 0)::bigint"

@@ -43,12 +43,12 @@ def test_a_record_arrives_once_whatever_its_batches(store: Store, ledger: Ledger
         seq = taken.seq
     whole_again = outbox.batch(path, 0, 10_000)
     assert give(store, bay, whole_again).new == 0
-    assert [count(store, table) for table in ("event", "job", "movement", "checkpoint")] == [
-        newest,
-        12,
-        3,
-        12,
-    ]
+    assert [count(store, table) for table in ("event", "job", "movement")] == [newest, 12, 3]
+    with store.connection() as db:
+        kept = dict(db.execute("select size, note from checkpoint order by size").fetchall())
+    notes = whole_again.notes
+    assert kept.items() <= notes.items()  # the newest of each batch
+    assert (len(kept), max(kept)) == (9, max(notes))
     assert whole(store) == []
     [told] = store.bays()
     assert (told.seq, told.behind, told.fault) == (newest, 0, "")
@@ -178,14 +178,38 @@ def test_a_checkpoint_for_another_tree_and_a_new_key_are_named(
     other = record(tmp_path / "other.sqlite", 5, seed=7)
     strange = outbox.batch(tmp_path / "other.sqlite", 0, 1000)
     other.close()
-    for notes, verifier, said in (
-        ({size: strange.notes[size]}, batch.verifier, f"the checkpoint at entry {size} is not this bay's"),
-        ({size + 1: note}, batch.verifier, f"the checkpoint at entry {size + 1} signs for another record"),
-        ({}, strange.verifier, "the bay signs with the key"),
+    last, newest = max(batch.notes.items())
+    forged = newest[:-12] + ("A" if newest[-12] != "A" else "B") + newest[-11:]
+    for notes, verifier, said, taken_to in (
+        (
+            {size: strange.notes[size]},
+            batch.verifier,
+            f"the checkpoint at entry {size} is not this bay's",
+            size - 1,
+        ),
+        (
+            {size + 1: note},
+            batch.verifier,
+            f"the checkpoint at entry {size + 1} signs for another record",
+            size,
+        ),
+        ({}, strange.verifier, "the bay signs with the key", size),
+        # among others, of which the newest would do
+        ({10: strange.notes[size]}, batch.verifier, "the checkpoint at entry 10 is not this bay's", 9),
+        ({10: note}, batch.verifier, "the checkpoint at entry 10 signs for another record", 9),
+        # only its signature is wrong
+        (
+            {last: forged},
+            batch.verifier,
+            f"the checkpoint at entry {last} is not this bay's: the signature",
+            last - 1,
+        ),
     ):
-        taken = give(store, bay, replace(batch, notes=notes, verifier=verifier))
+        others = batch.notes if taken_to > size else {}
+        taken = give(store, bay, replace(batch, notes={**others, **notes}, verifier=verifier))
         assert taken.fault is not None
         assert taken.fault.startswith(said)
+        assert taken.seq == taken_to
     assert give(store, bay, batch).fault is None
     assert whole(store) == []
 
