@@ -95,7 +95,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         db.execute(
             "drop table log, aside, aside_event, aside_checkpoint, issue, receiver, lane, notice, taken, container"
         )
-        db.execute("drop table fluid_name")
+        db.execute("drop table fluid_name, named")
         db.execute("create index job_of_container on job (shop, bay, container, seq)")
         db.execute("drop index event_of_catalogue, event_of_people")
         db.execute("update version set schema = 1")
