@@ -6,6 +6,10 @@ Pure. Nothing here says why, and nothing says through whom.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+import numpy.typing as npt
 
 from calibration.loadcell import student_t
 from station.common.words import N_
@@ -108,44 +112,76 @@ class Mean:
     says: str
 
 
-Measured = tuple[str, int, float, float]
-
-
 def means(measured: Sequence[tuple[str, int, float | None, float | None]]) -> list[Mean]:
     """Each meter against its sisters together. measured: name, number of fills, their mean and their standard deviation.
 
     Welch's comparison of two means (NIST/SEMATECH e-Handbook 1.3.5.3), its 5 % divided among those compared. The one that is
-    furthest off is named first and is no sister of the others from then on: it would pull them all off.
+    furthest off is named first and is no sister of the others from then on: it would pull them all off. Of two that are left and
+    differ nobody can say which one is off: both are named.
     """
     sound = [
-        (name, n, m, s) for name, n, m, s in measured if m is not None and s is not None and n >= MEANS_FROM
+        (n, m, s, at)
+        for at, (_, n, m, s) in enumerate(measured)
+        if m is not None and s is not None and n >= MEANS_FROM
     ]
-    percent, off = 100.0 * (1.0 - ALPHA / max(1, len(sound))), set[str]()
+    if not sound:
+        return [_mean(name, n, mean, None, False) for name, n, mean, _ in measured]
+    of, percent = np.array(sound, dtype=float), 100.0 * (1.0 - ALPHA / len(sound))
+    off = np.zeros(len(sound), dtype=bool)
     while True:
-        found = {
-            one[0]: _against(one, [x for x in sound if x[0] not in (off | {one[0]})], percent)
-            for one in sound
-        }
-        more = {
-            name: abs(d) / u95 for name, (d, u95) in found.items() if name not in off and abs(d) > u95 > 0
-        }
-        if not more:
+        difference, u, dof = _against(of, ~off)
+        furthest = _furthest(np.where(off, 0.0, difference), u, dof, percent)
+        if furthest is None:
             break
-        off.add(max(more, key=more.__getitem__))
-    return [_mean(name, n, mean, found.get(name), name in off) for name, n, mean, _ in measured]
+        if (~off).sum() == 2:
+            off[:] = True
+            break
+        off[furthest] = True
+    told = [_mean(name, n, mean, None, False) for name, n, mean, _ in measured]
+    for k, (n, mean, _, at) in enumerate(sound):
+        if math.isfinite(u[k]):
+            against = float(difference[k]), student_t(dof[k], percent) * float(u[k])
+            told[at] = _mean(measured[at][0], n, mean, against, bool(off[k]))
+    return told
 
 
-def _against(one: Measured, sisters: Sequence[Measured], percent: float) -> tuple[float, float]:
-    """Difference of a mean from that of its sisters, and its expanded uncertainty, percent; infinite without sisters."""
-    m = sum(s[1] for s in sisters)
-    if not m:
-        return 0.0, math.inf
-    _, n, mean, sd = one
-    centre = sum(s[1] * s[2] for s in sisters) / m
-    squares = sum((s[1] - 1) * s[3] ** 2 + s[1] * (s[2] - centre) ** 2 for s in sisters)
-    a, b = sd**2 / n, squares / (m - 1) / m
-    dof = (a + b) ** 2 / (a**2 / (n - 1) + b**2 / (m - 1)) if a + b > 0 else float(n)
-    return mean - centre, student_t(max(1.0, dof), percent) * math.sqrt(a + b)
+_Floats = npt.NDArray[np.float64]
+
+
+def _furthest(difference: _Floats, u: _Floats, dof: _Floats, percent: float) -> int | None:
+    """Which one is off by most, as many times its expanded uncertainty; None where none is off by more than once that."""
+    z = NormalDist().inv_cdf(0.5 + percent / 200.0)
+    most = np.where(u > 0, np.abs(difference) / np.where(u > 0, u, 1.0), 0.0) / z  # t is never below z
+    found, ratio = None, 1.0
+    for k in np.argsort(-most, kind="stable"):
+        if most[k] <= ratio:
+            break
+        if (exact := float(most[k]) * z / student_t(dof[k], percent)) > ratio:
+            found, ratio = int(k), exact
+    return found
+
+
+def _against(of: _Floats, sister: npt.NDArray[np.bool_]) -> tuple[_Floats, _Floats, _Floats]:
+    """Of each, the difference of its mean from that of the others among the sisters, its standard uncertainty, percent, and its
+    degrees of freedom; the uncertainty is infinite without sisters. of: number, mean and standard deviation, a row each.
+
+    From sums over all sisters less one's own share: the cost grows with their number, not with its square.
+    """
+    n, x, sd = (
+        of[:, 0],
+        of[:, 1] - np.median(of[:, 1]),
+        of[:, 2],
+    )  # about their middle, so that no digit is lost in squares
+    squares = (n - 1) * sd**2 + n * x**2
+    m, total, whole = ((each * sister).sum() - each * sister for each in (n, n * x, squares))
+    some = m > 0
+    m = np.where(some, m, 2.0)
+    centre = total / m
+    within = whole - m * centre**2
+    a, b = sd**2 / n, np.where(within > NOTHING * whole, within, 0.0) / (m - 1) / m
+    both = np.where(a + b > 0, a + b, 1.0)
+    dof = np.where(a + b > 0, both**2 / (a**2 / (n - 1) + b**2 / (m - 1) + np.where(a + b > 0, 0.0, 1.0)), n)
+    return np.where(some, x - centre, 0.0), np.where(some, np.sqrt(a + b), np.inf), np.maximum(1.0, dof)
 
 
 def _mean(name: str, n: int, mean: float | None, against: tuple[float, float] | None, off: bool) -> Mean:

@@ -3,10 +3,14 @@
 import math
 import random
 import statistics
+import time
+from collections.abc import Sequence
 from datetime import date
+from typing import Any
 
 import pytest
 
+from calibration.loadcell import student_t
 from station.learning import fair
 from station.learning.compared import BAYS, FLUID_BY_MONTH, SHOPS, TYPE_BY_SHOP, TYPES, compared
 from station.record.many.queries import MonthTally, Tally
@@ -60,6 +64,48 @@ def test_a_meter_that_is_off_its_sisters_is_named() -> None:
     assert found["meter 2"].difference_percent == pytest.approx(0.8, abs=0.3)
     assert found["new"].says == found["idle"].says == "too few to tell"
     assert fair.means([meters[0]])[0].says == "too few to tell"
+
+
+def welch(one: Any, sisters: Sequence[Any], percent: float) -> tuple[float, float]:
+    """One against the others, term by term as the e-Handbook has it."""
+    m = sum(n for _, n, _, _ in sisters)
+    centre = sum(n * mean for _, n, mean, _ in sisters) / m
+    squares = sum((n - 1) * sd**2 + n * (mean - centre) ** 2 for _, n, mean, sd in sisters)
+    a, b = one[3] ** 2 / one[1], squares / (m - 1) / m
+    dof = (a + b) ** 2 / (a**2 / (one[1] - 1) + b**2 / (m - 1))
+    return one[2] - centre, student_t(dof, percent) * math.sqrt(a + b)
+
+
+def test_sums_over_all_less_ones_own_give_what_each_against_its_sisters_gives() -> None:
+    for seed in range(20):
+        draw = random.Random(seed)
+        meters: list[Any] = [
+            drawn(draw, f"{k}", draw.choice((10, 25, 80)), draw.choice((50.0, 50.0, 50.0, 51.0, 49.0)))
+            for k in range(12)
+        ]
+        found = {m.name: m for m in fair.means(meters)}
+        off = {m.name for m in found.values() if m.says == "off its sisters"}
+        for one in meters:
+            sisters = [x for x in meters if x[0] not in off | {one[0]}]
+            against = welch(one, sisters, 100 * (1 - 0.05 / 12))
+            mine = found[one[0]]
+            assert (mine.difference_percent, mine.u95_percent) == pytest.approx(against, rel=1e-9), seed
+            assert (abs(against[0]) > against[1]) <= (one[0] in off), seed
+
+
+def test_of_two_that_differ_both_are_named() -> None:
+    found = fair.means([("meter 1", 40, 0.9, 0.5), ("meter 2", 60, 0.0, 0.6), ("new", 2, 0.0, 0.1)])
+    assert [m.says for m in found] == ["off its sisters", "off its sisters", "too few to tell"]
+    assert [m.difference_percent for m in found[:2]] == pytest.approx([0.9, -0.9])
+
+
+def test_four_thousand_meters_are_compared_at_once() -> None:
+    draw = random.Random(9)
+    meters = [(f"{k}", 30, draw.gauss(2.0 * (k % 50 == 0), 0.1), 0.7) for k in range(4000)]
+    begun_s = time.process_time()
+    found = fair.means(meters)
+    assert time.process_time() - begun_s < 2.0, "0.1 s; with its square it were a minute and more"
+    assert {m.name for m in found if m.says == "off its sisters"} == {f"{k}" for k in range(0, 4000, 50)}
 
 
 def test_meters_that_are_alike_are_seldom_named() -> None:
