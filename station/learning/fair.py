@@ -87,8 +87,11 @@ def shares(counts: Sequence[tuple[str, int, int]]) -> list[Share]:
     """
     jobs, short, compared = sum(c[1] for c in counts), sum(c[2] for c in counts), max(1, len(counts))
     found = []
+    limits = {
+        n: limit_of(jobs, short, n, ALPHA / compared) for n in {c[1] for c in counts if len(counts) > 1}
+    }
     for name, n, k in counts:
-        limit = limit_of(jobs, short, n, ALPHA / compared) if len(counts) > 1 else None
+        limit = limits.get(n)
         if limit is not None and k >= limit:
             says = N_("more than its sisters")
         elif limit is None and (short or len(counts) < 2 or not n):

@@ -26,7 +26,7 @@ from tests.rolled import COMPANY, ZONE, bay_of, enter, give, record, whole
 from tests.web.conftest import HOST
 from web.frame.roles import MANY_RULES
 from web.many import ROUTERS, create_app
-from web.shop.many import jobs
+from web.shop.many import contexts, jobs, using
 from web.shop.many.wall import BayNow, Wall, read
 
 SHOW = {"Accept": "text/html"}
@@ -152,6 +152,32 @@ def test_a_theft_that_stock_takes_show_stands_on_the_usage_page(roll: Roll, path
     assert (told["bay"], told["rest_l"], told["explained"]) == ("bay-1", 3.0, False)
     text = roll.send("GET", "/usage?month=2026-10&shop=quay", headers=SHOW).text
     assert "nobody knows" in text
+
+
+def test_of_very_many_the_first_are_shown_and_files_go_on(
+    roll: Roll, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    count(path)
+    for token in roll.tokens:
+        roll.take(path, token)
+    monkeypatch.setattr(contexts, "ROWS_MOST", 1)
+    monkeypatch.setattr(contexts, "SHOPS_AS_TABS", 1)
+    monkeypatch.setattr(using, "COUNTED_SHOPS_MOST", 1)
+    for address, shown in (
+        ("/", "The first 1 of 2."),
+        ("/quality", "The first 1 of 2."),
+        ("/usage", "of 3."),
+    ):
+        text = roll.send("GET", f"{address}?{MONTHS}", headers=SHOW).text
+        assert shown in text, address
+        assert ('<option value="quay">quay</option>' in text) == (address != "/"), address
+    assert "too many shops" in text
+    for ending in ("json", "csv", "parquet"):
+        first = roll.send("GET", f"/missing.{ending}?{MONTHS}")
+        assert first.headers["link"] == f'</missing.{ending}?{MONTHS}&after=harbour>; rel="next"'
+        assert "link" not in roll.send("GET", f"/missing.{ending}?{MONTHS}&after=harbour").headers
+    told = [roll.send("GET", f"/missing.json?{MONTHS}{more}").json() for more in ("", "&after=harbour")]
+    assert [{one["shop"] for one in part} for part in told] == [{"harbour"}, {"quay"}]
 
 
 def test_fluids_are_named_as_their_bays_name_them_unless_they_differ(roll: Roll, path: Path) -> None:

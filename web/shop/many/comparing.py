@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from urllib.parse import quote, urlencode
 
 from station.common.words import N_, _
@@ -20,7 +21,19 @@ from station.learning.quality import SubjectChart
 from station.record.many.queries import JobLine, Point
 from web.frame import format as fmt
 from web.shop.many.asked import Asked
-from web.shop.many.contexts import Cell, ManyPage, Section, files, number, percent, span, tabs
+from web.shop.many.contexts import (
+    ROWS_MOST,
+    Cell,
+    ManyPage,
+    Section,
+    files,
+    number,
+    percent,
+    pick,
+    rows_of,
+    span,
+    tabs,
+)
 from web.shop.quality_chart import chart_view
 
 
@@ -69,8 +82,12 @@ def _share_row(one: Compared) -> list[Cell]:
 def quality_page(
     asked: Asked, short: Sequence[JobLine], over: Sequence[JobLine], found: Sequence[Compared]
 ) -> ManyPage:
+    by: dict[str, list[Compared]] = {}
+    for one in found:
+        by.setdefault(one.comparison, []).append(one)
+
     def of(comparison: str) -> list[Compared]:
-        return [one for one in found if one.comparison == comparison]
+        return by.get(comparison, [])
 
     columns = (_("Jobs"), _("Short"), _("Too many"), _("95 % limits of its share"), _("Says"))
     empty = _("No job was closed in these months.")
@@ -80,7 +97,9 @@ def quality_page(
     )
 
     def section(heading: str, hint: str, names: Sequence[str], rows: Sequence[Compared]) -> Section:
-        return Section(heading, hint, (*names, *columns), list(map(_share_row, rows)), empty)
+        if len(rows) > ROWS_MOST:  # what stands out must be among the first
+            rows = sorted(rows, key=lambda one: one.says != "more than its sisters")
+        return Section(heading, hint, (*names, *columns), empty=empty, **rows_of(rows, _share_row))
 
     sections = [
         section(
@@ -122,9 +141,9 @@ def quality_page(
                 "meters together; ± is U95."
             ),
             (_("Meter"), _("Fills"), _("Mean"), _("Against its sisters"), _("Says")),
-            [_meter_row(asked, one) for one in of(METERS)],
-            empty,
-            files("/comparisons", asked),
+            empty=empty,
+            files=files("/comparisons", asked),
+            **rows_of(of(METERS), partial(_meter_row, asked)),
         ),
         Section(
             _("Short fills, the worst first"),
@@ -147,6 +166,7 @@ def quality_page(
         _("Which fills came up short, where, and what they share."),
         tabs("/quality", asked),
         sections,
+        pick=pick("/quality", asked),
     )
 
 

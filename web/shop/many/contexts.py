@@ -1,8 +1,9 @@
 """The pages over many bays as texts that are ready to show: sections of tables, each with what is said above it."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any, TypeVar
 from urllib.parse import urlencode
 
 from station.common.days import WARN_DAYS, now
@@ -12,12 +13,20 @@ from station.record.many.exporting import HAS_PARQUET
 from station.record.many.queries import Certified, later
 from station.record.many.store import Reporting
 from web.frame import format as fmt
-from web.frame.listing import Listing
+from web.frame.listing import Asked as AskedFor
+from web.frame.listing import Field, Listing, options
 from web.shop.many.asked import Asked, Shops
 from web.shop.quality_chart import ChartView
 
 PARQUET = "application/vnd.apache.parquet"
+ROWS_MOST = 100
+"""Of a table that grows with the company: more rows nobody reads, and each costs time."""
+SHOPS_AS_TABS = 20
+"""Of more shops one is picked from a list."""
 KINDS = {"pan": N_("pan"), "meter": N_("meter")}
+
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -49,7 +58,7 @@ class Press:
 @dataclass(frozen=True)
 class Section:
     """A table. files: its twins. presses: what can be done with it. empty: what is said where it has no rows. listing: the frame of
-    a list that is looked through, with its own twins."""
+    a list that is looked through, with its own twins. total: of so many rows these are the first; 0 where they are all."""
 
     heading: str
     hint: str
@@ -59,12 +68,21 @@ class Section:
     files: Sequence[Link] = ()
     presses: Sequence[Press] = ()
     listing: Listing | None = None
+    total: int = 0
+
+    @property
+    def cut(self) -> str:
+        if self.total <= len(self.rows):
+            return ""
+        return _(
+            "The first {n} of {total}. A shop's own page has all of its own, and a file has everything."
+        ).format(n=fmt.thousands(len(self.rows)), total=fmt.thousands(self.total))
 
 
 @dataclass(frozen=True)
 class ManyPage:
     """Any page over many bays. tabs: its months and shops. charts: drawings below the tables. whose: its head on paper, line by
-    line."""
+    line. pick: a form for one shop of many."""
 
     title: str
     under: str
@@ -72,6 +90,12 @@ class ManyPage:
     sections: Sequence[Section]
     charts: Sequence[ChartView] = ()
     whose: Sequence[str] = ()
+    pick: Listing | None = None
+
+
+def rows_of(found: Sequence[T], row: Callable[[T], Sequence[Cell]]) -> dict[str, Any]:
+    """What a section shows of so many: the first of them, and how many there are."""
+    return {"rows": [row(one) for one in found[:ROWS_MOST]], "total": len(found)}
 
 
 def number(value: int) -> Cell:
@@ -103,10 +127,19 @@ def tabs(address: str, asked: Asked) -> list[Link]:
             for n in (1, 3, 12)
         ),
     ]
-    if len(asked.shops.zones) > 1:
+    if 1 < len(asked.shops.zones) <= SHOPS_AS_TABS:
         found += [link(_("All shops"), not asked.shop, shop="")]
         found += [link(shop, shop == asked.shop, shop=shop) for shop in asked.shops.zones]
     return found
+
+
+def pick(address: str, asked: Asked) -> Listing | None:
+    """A form for one shop of many; None where each has a tab."""
+    if len(asked.shops.zones) <= SHOPS_AS_TABS:
+        return None
+    field = Field("shop", _("Shop"), asked.shop, options(asked.shops.zones, _("All shops")))
+    kept = [("month", asked.month), ("months", f"{asked.months}")]
+    return AskedFor(address, "", "", [field], kept).by_page((), 1)[1]
 
 
 def span(asked: Asked) -> str:
@@ -142,8 +175,8 @@ def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) 
             tone="ok",
         )
 
-    rows = [
-        [
+    def row(bay: Reporting) -> list[Cell]:
+        return [
             Cell(f"{bay.shop} · {bay.bay}", bay.page),
             Cell(bay.name or fmt.UNKNOWN),
             Cell(fmt.UNKNOWN if bay.heard is None else fmt.moment(bay.heard)),
@@ -151,8 +184,9 @@ def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) 
             standing(bay),
             Cell(bay.software[:12] or fmt.UNKNOWN),
         ]
-        for bay in bays
-    ]
+
+    if len(bays) > ROWS_MOST:  # what asks for somebody must be among the first
+        bays = sorted(bays, key=lambda bay: (not bay.fault, bay.heard is not None, -bay.behind))
     section = Section(
         _("What has arrived"),
         _(
@@ -160,9 +194,9 @@ def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) 
             "cleared up at the bay and somebody accepts it here: tallypan roll-up accept."
         ),
         (_("Bay"), _("Calls itself"), _("Heard"), _("Entries here"), _("Stands"), _("Software")),
-        rows,
-        _("No bay reports here yet. Enter one with tallypan roll-up enter."),
-        [Link("CSV", "/bays.csv"), Link("JSON", "/bays.json")],
+        empty=_("No bay reports here yet. Enter one with tallypan roll-up enter."),
+        files=[Link("CSV", "/bays.csv"), Link("JSON", "/bays.json")],
+        **rows_of(bays, row),
     )
     kept = Section(
         _("Records set aside"),
@@ -218,36 +252,32 @@ def due_state(valid_until: date, today: date) -> tuple[str, str]:
 def calibrations_page(
     asked: Asked, found: Sequence[Certified], bays: Sequence[Reporting], today: date
 ) -> ManyPage:
-    rows = []
-    for one in found:
-        text, tone = due_state(one.valid_until, today)
-        cells = (
-            f"{one.shop} · {one.bay}",
-            one.instrument,
-            one.number,
-            fmt.day(one.made_at),
-            fmt.on(one.valid_until),
-        )
-        rows.append([*map(Cell, cells), Cell(text, tone=tone)])
     held = {(one.shop, one.bay, one.kind) for one in found}
-    for bay in bays:
-        for kind in ("pan", "meter"):
-            if (bay.shop, bay.bay, kind) not in held:
-                dashes = [Cell(fmt.UNKNOWN)] * 3
-                rows.append(
-                    [
-                        Cell(f"{bay.shop} · {bay.bay}"),
-                        Cell(_(KINDS[kind])),
-                        *dashes,
-                        Cell(_("– no certificate"), tone="look"),
-                    ]
-                )
+    none = [(bay, kind) for bay in bays for kind in ("pan", "meter") if (bay.shop, bay.bay, kind) not in held]
+
+    def row(of: Certified | tuple[Reporting, str]) -> list[Cell]:
+        if isinstance(of, tuple):
+            bay, kind = of
+            named = [f"{bay.shop} · {bay.bay}", _(KINDS[kind]), *[fmt.UNKNOWN] * 3]
+            return [*map(Cell, named), Cell(_("– no certificate"), tone="look")]
+        text, tone = due_state(of.valid_until, today)
+        named = [
+            f"{of.shop} · {of.bay}",
+            of.instrument,
+            of.number,
+            fmt.day(of.made_at),
+            fmt.on(of.valid_until),
+        ]
+        return [*map(Cell, named), Cell(text, tone=tone)]
+
+    overdue = sum(one.valid_until < today for one in found)
+    every: list[Certified | tuple[Reporting, str]] = [*found[:overdue], *none, *found[overdue:]]
     section = Section(
         _("Certificates, the soonest to end on top"),
         _("The newest certificate of each instrument that no other replaces."),
         (_("Bay"), _("Instrument"), _("Certificate"), _("Made"), _("Valid until"), _("Stands")),
-        rows,
-        _("No bay reports here yet."),
-        files("/calibrations", asked),
+        empty=_("No bay reports here yet."),
+        files=files("/calibrations", asked),
+        **rows_of(every, row),
     )
     return ManyPage(_("Calibrations"), _("What is due, at every bay."), [], [section])

@@ -23,7 +23,7 @@ from web.frame.listing import Link as ListLink
 from web.frame.problem import Problem
 from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheBays, TheShops
 from web.shop.many.comparing import job_address
-from web.shop.many.contexts import PARQUET, Cell, Link, ManyPage, Section, files, percent, span, tabs
+from web.shop.many.contexts import PARQUET, Cell, Link, ManyPage, Section, files, percent, pick, span, tabs
 
 router = APIRouter()
 Words = Annotated[
@@ -82,13 +82,17 @@ def _key(job: JobLine | After) -> str:
 
 def _section(asked: Asked, found: Found, words: str, verdict: str, begun: bool) -> Section:
     """found: one more than a page where there are older ones."""
+    shop = pick("/jobs", asked)
     names = [(name, _(name)) for name in ("full", "short", "over", "undecided", "abandoned")]
     form = AskedFor(
         "/jobs",
         _("Vehicle, compartment, technician or number"),
         words,
-        [Field("verdict", _("Verdict"), verdict, [("", _("any")), *names])],
-        [("month", asked.month), ("months", f"{asked.months}"), ("shop", asked.shop)],
+        [
+            Field("verdict", _("Verdict"), verdict, [("", _("any")), *names]),
+            *([shop.fields[0]] if shop else []),
+        ],
+        [("month", asked.month), ("months", f"{asked.months}"), *([] if shop else [("shop", asked.shop)])],
         [(one.text, one.address.partition("?")[0]) for one in files("/jobs", asked)],
     )
     shown, frame = form.by_key(found.jobs, _key, begun)

@@ -1,11 +1,13 @@
 """Bays, usage, quality and calibrations over many bays, each with its twins; and the description of what programs may read."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from types import GenericAlias
 from typing import Annotated, Any
+from urllib.parse import urlencode
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Depends, Query, Request
 from fastapi.openapi.utils import get_openapi
 from pydantic import create_model
 from starlette.responses import FileResponse, JSONResponse, Response
@@ -24,23 +26,56 @@ from station.shop.counted import TABLES, Counted, each_count, first_and_last
 from web.frame.deps import download, page_of
 from web.frame.render import HERE
 from web.shop.many import comparing, contexts, issues, jobs, notices_page, using
-from web.shop.many.asked import ReadingDb, TheAsked, TheBays, TheShops, TheStore
-from web.shop.many.contexts import PARQUET, span
+from web.shop.many.asked import Asked, ReadingDb, TheAsked, TheBays, TheShops, TheStore
+from web.shop.many.contexts import PARQUET, query_of, span
 
 router = APIRouter()
+AfterShop = Annotated[
+    str, Query(max_length=40, description="a shop; the answer goes on with those behind it")
+]
 Meter = Annotated[str, Query(max_length=200, description="a meter of that shop")]
+
+
+@dataclass(frozen=True)
+class Part:
+    """Of what was asked for, as much as one answer has. headers: where it goes on (RFC 8288), if it does."""
+
+    asked: Asked
+    headers: Mapping[str, str] = field(default_factory=dict)
+
+
+def _whole(asked: TheAsked) -> Part:
+    return Part(asked)
+
+
+def _some_shops(request: Request, asked: TheAsked, after: AfterShop = "") -> Part:
+    shops = sorted(shop for shop in asked.scope.shops if shop > after)
+    some = tuple(shops[: using.COUNTED_SHOPS_MOST])
+    part = replace(asked, scope=replace(asked.scope, shops=some))
+    if len(some) == len(shops):
+        return Part(part)
+    further = f"{request.url.path}?{query_of(asked)}&{urlencode({'after': some[-1]})}"
+    return Part(part, {"Link": f'<{further}>; rel="next"'})
 
 
 def _add_files(name: str, table: Table) -> None:
     """The table's files, beside its page."""
+    of = _some_shops if name == "missing" else _whole
+    ThePart = Annotated[Part, Depends(of, scope="function")]
 
-    def of_csv(db: ReadingDb, asked: TheAsked) -> Response:
-        rows = list(map(told, table.rows(db, asked.scope, MOST)))
-        return download(to_csv(rows, list(columns(table.kind))), f"{name}-{span(asked)}.csv", "text/csv")
+    def of_csv(db: ReadingDb, part: ThePart) -> Response:
+        rows = list(map(told, table.rows(db, part.asked.scope, MOST)))
+        reply = download(
+            to_csv(rows, list(columns(table.kind))), f"{name}-{span(part.asked)}.csv", "text/csv"
+        )
+        reply.headers.update(part.headers)
+        return reply
 
-    def of_parquet(db: ReadingDb, asked: TheAsked) -> Response:
-        data = to_parquet(table.kind, table.rows(db, asked.scope, MOST))
-        return download(data, f"{name}-{span(asked)}.parquet", PARQUET)
+    def of_parquet(db: ReadingDb, part: ThePart) -> Response:
+        data = to_parquet(table.kind, table.rows(db, part.asked.scope, MOST))
+        reply = download(data, f"{name}-{span(part.asked)}.parquet", PARQUET)
+        reply.headers.update(part.headers)
+        return reply
 
     if HAS_PARQUET:
         router.add_api_route(f"/{name}.parquet", of_parquet, include_in_schema=False)
@@ -98,10 +133,13 @@ def usage_json(db: ReadingDb, asked: TheAsked) -> dict[str, list[dict[str, Any]]
 
 
 @router.get("/missing.json", tags=["read"])
-def missing_json(db: ReadingDb, asked: TheAsked) -> list[Counted]:
+def missing_json(
+    db: ReadingDb, part: Annotated[Part, Depends(_some_shops, scope="function")], response: Response
+) -> list[Counted]:
     """What each stock take says left its container beyond what is booked since the one before it, litres; what is missing most
-    first."""
-    return each_count(db, asked.scope)
+    first. Of 20 shops at a time, by name: where there are more, the header Link says where it goes on (rel="next")."""
+    response.headers.update(part.headers)
+    return each_count(db, part.asked.scope)
 
 
 @router.get("/stock.json", tags=["read"])

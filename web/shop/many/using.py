@@ -1,7 +1,9 @@
 """The page of usage over many bays: where fluid went by their books, and what their stock takes say is missing from these."""
 
+from collections import defaultdict
 from collections.abc import Sequence
 from datetime import date
+from typing import Any
 
 from station.common import days
 from station.common.words import N_, _
@@ -12,7 +14,7 @@ from station.shop.counted import Counted, missing_of
 from station.shop.missing import Missing
 from web.frame import format as fmt
 from web.shop.many.asked import Asked
-from web.shop.many.contexts import Cell, ManyPage, Section, files, number, span, tabs
+from web.shop.many.contexts import Cell, ManyPage, Section, files, number, pick, rows_of, span, tabs
 
 
 def _l(ul: int) -> Cell:
@@ -32,8 +34,9 @@ _USE = (
 _DOUBT = N_(
     "± is U95. A rest beyond it was not booked, or booked twice, or counted wrong: count again before asking further."
 )
-COUNTED_SHOPS_MOST = 100
-"""The counts of so many shops are reckoned through for a page; of more, each shop's own page has them."""
+COUNTED_SHOPS_MOST = 20
+"""The counts of so many shops are reckoned through for a page or a file; of more, each shop's own page has them, and files go
+on."""
 
 
 def _missing_cell(whole: Sequence[Counted] | None) -> Cell:
@@ -99,9 +102,9 @@ def _counts(asked: Asked, whole: Sequence[Counted] | None, bays: Sequence[Report
         _("Missing fluid, by stock takes"),
         f"{_said(missing_of(whole))} {_(_DOUBT)}" if whole else "",
         (_("Bay"), _("Container"), _("Fluid"), _("Between two counts"), _("Missing"), _("Says")),
-        [row(one) for one in whole or ()],
-        empty,
-        files("/missing", asked),
+        empty=empty,
+        files=files("/missing", asked),
+        **rows_of(whole or (), row),
     )
 
 
@@ -130,21 +133,38 @@ def usage_page(
 ) -> ManyPage:
     """whole: what the counts find, first to last; None of more shops than ``COUNTED_SHOPS_MOST``."""
 
-    def by(*names: str) -> list[list[Cell]]:
+    def by(*names: str) -> dict[str, Any]:
         def key_of(row: Use | Counted) -> tuple[str, ...]:
             return tuple(getattr(row, name) for name in names)
 
-        found = []
-        for key in sorted({*map(key_of, lines), *map(key_of, whole or ())}):
-            used = [line for line in lines if key_of(line) == key]
-            counted = None if whole is None else [one for one in whole if key_of(one) == key]
+        used, counted = defaultdict(list), defaultdict(list)
+        for line in lines:
+            used[key_of(line)].append(line)
+        for one in whole or ():
+            counted[key_of(one)].append(one)
+
+        def row(key: tuple[str, ...]) -> list[Cell]:
             named = (
                 asked.fluid(part) if name == "fluid" else part for name, part in zip(names, key, strict=True)
             )
-            found.append([*map(Cell, named), *_use_cells(used, counted)])
-        return found
+            return [*map(Cell, named), *_use_cells(used[key], None if whole is None else counted[key])]
 
-    everything = [[Cell(_("All")), *_use_cells(lines, whole)]] if lines or whole else []
+        return rows_of(sorted({*used, *counted}), row)
+
+    def held(one: Held) -> list[Cell]:
+        return [
+            Cell(one.shop),
+            Cell(one.bay),
+            Cell(one.container),
+            Cell(asked.fluid(one.fluid)),
+            Cell(_content(one), amount=True),
+            Cell(fmt.UNKNOWN if one.counted_utc is None else fmt.day(one.counted_utc)),
+        ]
+
+    shops = by("shop")
+    if lines or whole:
+        shops["rows"].append([Cell(_("All")), *_use_cells(lines, whole)])
+        shops["total"] += 1
     empty = _("Nothing was filled or moved in these months.")
     sections = [
         _counts(asked, whole, bays),
@@ -152,31 +172,27 @@ def usage_page(
             _("By shop, litres"),
             "",
             (_("Shop"), *map(_, _USE)),
-            [*by("shop"), *everything],
-            empty,
-            files("/usage", asked),
+            empty=empty,
+            files=files("/usage", asked),
+            **shops,
         ),
-        Section(_("By bay, litres"), "", (_("Shop"), _("Bay"), *map(_, _USE)), by("shop", "bay"), empty),
-        Section(_("By fluid, litres"), "", (_("Fluid"), *map(_, _USE)), by("fluid"), empty),
+        Section(
+            _("By bay, litres"),
+            "",
+            (_("Shop"), _("Bay"), *map(_, _USE)),
+            empty=empty,
+            **by("shop", "bay"),
+        ),
+        Section(_("By fluid, litres"), "", (_("Fluid"), *map(_, _USE)), empty=empty, **by("fluid")),
         Section(
             _("Containers now, by the books of their bays"),
             _(
                 "± is U95. What was never counted is not known, whatever the books have added up since; overdrawn: a delivery or a count is missing in them."
             ),
             (_("Shop"), _("Bay"), _("Container"), _("Fluid"), _("Content"), _("Counted")),
-            [
-                [
-                    Cell(one.shop),
-                    Cell(one.bay),
-                    Cell(one.container),
-                    Cell(asked.fluid(one.fluid)),
-                    Cell(_content(one), amount=True),
-                    Cell(fmt.UNKNOWN if one.counted_utc is None else fmt.day(one.counted_utc)),
-                ]
-                for one in stock
-            ],
-            _("No container is in the books yet."),
-            files("/stock", asked),
+            empty=_("No container is in the books yet."),
+            files=files("/stock", asked),
+            **rows_of(stock, held),
         ),
     ]
     return ManyPage(
@@ -186,5 +202,6 @@ def usage_page(
         ),
         tabs("/usage", asked),
         sections,
+        pick=pick("/usage", asked),
         whose=(asked.shops.company, ", ".join(asked.scope.shops)),
     )
