@@ -27,7 +27,8 @@ STUCK_S = 0.75
 
 
 class LoadCell:
-    """Emits ``pan`` counts, and ``pan_state`` in ok, unplugged, saturated, stuck, misaligned, timing.
+    """Emits its source's counts, ``pan`` or ``pan_b``, and ``<source>_state`` in ok, unplugged, saturated, stuck,
+    misaligned, timing.
 
     converter: moves the bits, by the same clock. put: takes each Sample. clock, sleep: monotonic seconds; give both a
     virtual pair in tests. rate_sps: conversions per second that the chip's rate pin selects.
@@ -40,13 +41,14 @@ class LoadCell:
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
         rate_sps: float = 10.0,
+        source: str = "pan",
     ) -> None:
         if not rate_sps > 0:
             raise ValueError(f"rate_sps is {rate_sps}; expected conversions per second above 0, as 10 or 80")
-        self._put, self._clock, self._sleep = put, clock, sleep
+        self._put, self._clock, self._sleep, self._source = put, clock, sleep, source
         self._period_s = 1.0 / rate_sps
         self._converter = converter
-        self._ticker = Ticker("load cell", self.poll, 0.0, self._failed)
+        self._ticker = Ticker(f"load cell of {source}", self.poll, 0.0, self._failed)
         self._state: str | None = None
         self._to_drop = 0
         self._started = False
@@ -65,7 +67,7 @@ class LoadCell:
         self._converter.release()
 
     def poll(self) -> None:
-        """Try one reading: at most one ``pan`` sample, and a ``pan_state`` sample if that changed."""
+        """Try one reading: at most one sample, and one of its state if that changed."""
         if not self._started:
             self._reset()
             self._started = True
@@ -109,7 +111,7 @@ class LoadCell:
                 return
             self._doubted = False
             self._become("ok")
-        self._put(Sample(ready_s, "pan", count))
+        self._put(Sample(ready_s, self._source, count))
 
     def _not_ready(self) -> None:
         """Name a silent chip once it has had time for its next conversion, or for settling after a reset."""
@@ -136,4 +138,4 @@ class LoadCell:
     def _become(self, state: str) -> None:
         if state != self._state:
             self._state = state
-            self._put(Sample(self._clock(), "pan_state", state))
+            self._put(Sample(self._clock(), f"{self._source}_state", state))

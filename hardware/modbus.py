@@ -107,11 +107,12 @@ class ModbusPlan:
     meter: Registers | None = None
     pan: Registers | None = None
     container: Registers | None = None
+    pan_b: Registers | None = None
 
     def used(self) -> dict[str, Registers]:
         """Source -> its registers, fitted ones only."""
-        all_three = {"meter": self.meter, "pan": self.pan, "container": self.container}
-        return {source: one for source, one in all_three.items() if one is not None}
+        every = {"meter": self.meter, "pan": self.pan, "container": self.container, "pan_b": self.pan_b}
+        return {source: one for source, one in every.items() if one is not None}
 
     def check(self) -> None:
         """Raise SerialFaults listing all faults, or return when there is none."""
@@ -226,4 +227,4 @@ class ModbusLine(OnPort):
 def _reader(source: str, one: Registers) -> Callable[[Sequence[int]], float | None]:
     if source == "meter":
         return Pulses(one).read
-    return one.counts if source == "pan" else one.kg
+    return one.kg if source == "container" else one.counts

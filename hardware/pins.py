@@ -4,7 +4,7 @@ No library can do this check. gpiozero refuses a pin twice within itself but kno
 the load-cell driver or the kernel's 1-Wire bus holds.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 from hardware.errors import PinFaults
 
@@ -23,7 +23,7 @@ OUTPUTS_OFF_AT_BOOT = ("pump", "pump_fine", "pump_cutoff", "pump_watch", "lamp",
 class PinMap:
     """BCM numbers, 0 to 27, of everything the station is wired to; ``None`` where a part is not fitted.
 
-    pan_dout, pan_sck: data and clock of the load-cell converter. meter, meter_b: pulse trains.
+    pan_dout, pan_sck: data and clock of the load-cell converter; pan_b_dout, pan_b_sck: of a second pan's. meter, meter_b: pulse trains.
     pump: the relay, active high. pump_fine: the pump's slow speed. pump_cutoff: a second contact in its circuit, closed
     while the guard is armed. pump_watch: toggles while the pump runs, for a hardware timer. pendant: the hold-to-run button, closing to ground.
     stop_sense: closed to ground while the hard-wired stop is not pressed. one_wire: the kernel's bus.
@@ -42,6 +42,20 @@ class PinMap:
     pump_fine: int | None = None
     pump_cutoff: int | None = None
     pump_watch: int | None = None
+    pan_b_dout: int | None = None
+    pan_b_sck: int | None = None
+
+    def of_second(self) -> "PinMap | None":
+        """The same plan with the two pans' converters in each other's place; None where no second one is on pins."""
+        if self.pan_b_dout is None or self.pan_b_sck is None:
+            return None
+        return replace(
+            self,
+            pan_dout=self.pan_b_dout,
+            pan_sck=self.pan_b_sck,
+            pan_b_dout=self.pan_dout,
+            pan_b_sck=self.pan_sck,
+        )
 
     def used(self) -> dict[str, int]:
         """Owner -> BCM number, fitted parts only."""
@@ -51,6 +65,13 @@ class PinMap:
     def faults(self) -> list[str]:
         """Get every fault of the plan, one sentence each; empty when it can be used."""
         found: list[str] = []
+        if (self.pan_b_dout is None) != (self.pan_b_sck is None):
+            missing, there = (
+                ("pan_b_dout", "pan_b_sck") if self.pan_b_dout is None else ("pan_b_sck", "pan_b_dout")
+            )
+            found.append(
+                f"pin of {missing} is missing beside {there}; a second pan's converter needs both of its wires."
+            )
         owners: dict[int, str] = {}
         for owner, number in self.used().items():
             if isinstance(number, bool) or not isinstance(number, int):

@@ -36,7 +36,7 @@ class RigConfig:
     """What is fitted, and where.
 
     backend: pi or simulated, by name and never by fallback; simulated needs bay. pins: BCM numbers.
-    thermometers: source -> the sensor's folder under /sys/bus/w1/devices; left empty on a simulated bay, the
+    converter_b: of a second pan's. thermometers: source -> the sensor's folder under /sys/bus/w1/devices; left empty on a simulated bay, the
     bay's own are taken. converter: how the load cell's is read; a simulated one through the package, whatever this says.
     serial, modbus: what is read from a serial port in place of its pins, also on a simulated bay, where the port is as real
     as elsewhere; and the scale under the container.
@@ -47,6 +47,7 @@ class RigConfig:
     thermometers: Mapping[str, Path] = field(default_factory=dict)
     bay: "SimulatedBay | None" = None
     converter: ConverterPlan = field(default_factory=ConverterPlan)
+    converter_b: ConverterPlan = field(default_factory=ConverterPlan)
     serial: SerialPlan = field(default_factory=SerialPlan)
     modbus: ModbusPlan = field(default_factory=ModbusPlan)
 
@@ -146,6 +147,7 @@ class Rig:
         for name, open_one in (
             ("pump guard", self._open_guard),
             ("load cell" if not self._config.by_line("pan") else "scale", self._open_pan),
+            ("second pan", self._open_pan_b),
             ("meter", self._open_meters),
             ("Modbus", self._open_modbus),
             ("container's scale", self._open_container),
@@ -170,23 +172,33 @@ class Rig:
         self._guard = PumpGuard(command, self._put, self._clock)
 
     def _open_pan(self) -> None:
-        bay, pins, scale = self._config.bay, self._config.pins, self._config.serial.pan
+        scale = self._config.serial.pan
         if scale is not None:
             self._devices.append(self._scale_line("pan", scale, scale.read, self._put))
-        if self._config.by_line("pan"):
-            return
-        plan = self._config.converter
-        rate_sps = float(plan.rate)
+        if not self._config.by_line("pan"):
+            self._open_cell("pan", self._config.converter, self._config.pins)
+
+    def _open_pan_b(self) -> None:
+        scale, pins = self._config.serial.pan_b, self._config.pins.of_second()
+        if scale is not None:
+            self._devices.append(self._scale_line("pan_b", scale, scale.read, self._put))
+        if pins is not None and not self._config.by_line("pan_b"):
+            self._open_cell("pan_b", self._config.converter_b, pins)
+
+    def _open_cell(self, source: str, plan: ConverterPlan, pins: PinMap) -> None:
+        """A load cell on pins; those of the pan that the source is stand where a plan has the first one's."""
+        bay, rate_sps = self._config.bay, float(plan.rate)
         if bay is None:
-            converter = open_converter(plan, pins)
-            self._devices.append(LoadCell(converter, self._put, rate_sps=rate_sps))
+            converter = open_converter(plan, pins, kernel=source == "pan")
+            self._devices.append(LoadCell(converter, self._put, rate_sps=rate_sps, source=source))
             return
         from hardware.simulated.gpio import install
 
         install(bay.gpio)
-        clock, sleep = bay.wire_clock, bay.wire_clock.sleep
-        simulated = PackageConverter(pins.pan_dout, pins.pan_sck, clock, sleep, rate_sps, bay.gpio)
-        self._devices.append(LoadCell(simulated, self._put, clock, sleep, rate_sps))
+        wire = bay.wires[source]
+        clock, sleep = wire.clock, wire.clock.sleep
+        simulated = PackageConverter(pins.pan_dout, pins.pan_sck, clock, sleep, rate_sps, wire.gpio)
+        self._devices.append(LoadCell(simulated, self._put, clock, sleep, rate_sps, source))
 
     def _open_meters(self) -> None:
         pins, port = self._config.pins, self._config.serial.meter

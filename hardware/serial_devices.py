@@ -149,16 +149,17 @@ class SerialScale(SerialPort):
 
 @dataclass(frozen=True)
 class SerialPlan:
-    """What is on serial lines: meter and pan in place of their pins, and the scale under the container; None where it is not."""
+    """What is on serial lines: meter and pans in place of their pins, and the scale under the container; None where it is not."""
 
     meter: SerialPort | None = None
     pan: SerialScale | None = None
     container: SerialScale | None = None
+    pan_b: SerialScale | None = None
 
     def used(self) -> dict[str, SerialPort]:
         """Source -> its port, fitted ones only."""
-        all_three = {"meter": self.meter, "pan": self.pan, "container": self.container}
-        return {source: port for source, port in all_three.items() if port is not None}
+        every = {"meter": self.meter, "pan": self.pan, "container": self.container, "pan_b": self.pan_b}
+        return {source: port for source, port in every.items() if port is not None}
 
     def check(self) -> None:
         """Raise SerialFaults listing all faults, or return when there is none."""

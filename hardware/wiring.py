@@ -30,6 +30,8 @@ class Wire:
 WIRES: dict[str, Wire] = {
     "pan_dout": Wire("converter DOUT", "10 kΩ from here to 3.3 V", "converter"),
     "pan_sck": Wire("converter SCK", "short, away from the motor's leads", "converter"),
+    "pan_b_dout": Wire("second pan's converter, DOUT", "10 kΩ from here to 3.3 V", "converter"),
+    "pan_b_sck": Wire("second pan's converter, SCK", "short, away from the motor's leads", "converter"),
     "meter": Wire("meter, open collector", "its other lead to ground; never 5, 12 or 24 V", "meter"),
     "meter_b": Wire("meter, second train", "its other lead to ground", "meter"),
     "pump": Wire("relay module, input", "active high; 10 kΩ or less to ground at the module", "relay"),
@@ -51,8 +53,8 @@ class Part:
 
 
 PARTS: dict[str, Part] = {
-    "converter": Part("24-bit bridge converter, HX711 type", "supplied with 3.3 V; rate pin low for 10 readings a second"),
-    "cells": Part("load cells and summing box", "together twice the heaviest load; four-wire bridge"),
+    "converter": Part("24-bit bridge converter, HX711 type", "one for each pan; supplied with 3.3 V; rate pin low for 10 readings a second"),
+    "cells": Part("load cells and summing box", "for each pan together twice its heaviest load; four-wire bridge"),
     "meter": Part("positive-displacement oil meter", "open collector or reed, a few hundred pulses per litre; for the fluid's viscosity"),
     "relay": Part("relay module, opto-isolated", "active high, 3.3 V input; contact for the motor's inrush current at its voltage"),
     "cut-off": Part("second contactor with its module", "as the relay, in series with it"),
@@ -67,7 +69,7 @@ PARTS: dict[str, Part] = {
 }  # fmt: skip
 
 
-PINS_OF = {"pan": ("pan_dout", "pan_sck"), "meter": ("meter",)}
+PINS_OF = {"pan": ("pan_dout", "pan_sck"), "pan_b": ("pan_b_dout", "pan_b_sck"), "meter": ("meter",)}
 """Source → the pins that stay free where it comes over a line."""
 
 
@@ -85,7 +87,7 @@ def place_of(bcm: int) -> int:
 def parts(pins: PinMap, lines: Mapping[str, str]) -> list[Part]:
     """What has to be bought for a plan, by type and rating."""
     needed = {"stop", "pump", *(WIRES[owner].part for owner in wired(pins, lines))}
-    needed |= {"cells"} if "pan" not in lines else set()
+    needed |= {"cells"} if "pan" not in lines or pins.of_second() is not None else set()
     needed |= {"adapter"} if lines else set()
     return [part for key, part in PARTS.items() if key in needed]
 
@@ -129,7 +131,13 @@ def svg(name: str, pins: PinMap, lines: Mapping[str, str]) -> str:
 def _header(pins: PinMap, lines: Mapping[str, str]) -> Iterator[str]:
     owners = {number: owner for owner, number in wired(pins, lines).items()}
     # The converter's controller moves these too; with another reader they are free.
-    kept_free = () if "pan" in lines else SPI_PINS.get((pins.pan_dout, pins.pan_sck), ("", ()))[1]
+    cells = (pins, pins.of_second())
+    kept_free = {
+        pin
+        for source, plan in zip(("pan", "pan_b"), cells, strict=True)
+        if plan is not None and source not in lines
+        for pin in SPI_PINS.get((plan.pan_dout, plan.pan_sck), ("", ()))[1]
+    }
     for index, pad in enumerate(HEADER):
         place, left = index + 1, index % 2 == 0
         x, y = (MIDDLE - 20 if left else MIDDLE + 20), TOP + (index // 2) * PITCH

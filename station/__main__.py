@@ -133,6 +133,7 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
             config.pins,
             config.thermometers,
             converter=config.converter,
+            converter_b=config.converter_b,
             serial=config.serial,
             modbus=config.modbus,
         )
@@ -140,14 +141,18 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
         return engine, engine.close
 
     from hardware.simulated.bay import SimulatedBay
-    from hardware.simulated.plant import Plant
+    from hardware.simulated.plant import Plant, PlantSettings
     from hardware.simulated.stand_ins import StandIns
     from station.rehearsing.bench import Bench
     from station.rehearsing.depot import worn_k_per_l
+    from station.rehearsing.scenario import believed_second
 
     # Chips and driver share one interpreter here: hand it round quickly, or the driver misses conversions.
     sys.setswitchinterval(0.001)
-    bay = SimulatedBay(Plant(), pins=config.pins, pan_rate_sps=config.converter.rate)
+    pan_b = None if config.pan_b is None else believed_second(config.pan_b)
+    bay = SimulatedBay(
+        Plant(PlantSettings(pan_b=pan_b)), 1.0, config.pins, config.converter.rate, config.converter_b.rate
+    )
     closers = contextlib.ExitStack()
     closers.callback(bay.close)
     with contextlib.ExitStack() as begun:
@@ -159,6 +164,7 @@ def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]
             config.pins,
             bay=bay,
             converter=config.converter,
+            converter_b=config.converter_b,
             serial=lines.serial,
             modbus=lines.modbus,
         )
@@ -305,6 +311,8 @@ def _bench(options: argparse.Namespace) -> int:
     engine, close = _open_engine(config, options.simulated)
     try:
         rows.append(bench_check.pan_noise(lambda: engine.heard()[0].get("pan")))
+        if config.pan_b is not None:
+            rows.append(bench_check.pan_noise(lambda: engine.heard()[0].get("pan_b"), "pan_b_noise"))
         rows += bench_check.trains(lambda: engine.heard()[0].get("meter"), _answered)
     finally:
         close()

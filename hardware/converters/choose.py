@@ -87,11 +87,15 @@ def openers(
     pins: PinMap,
     clock: Callable[[], float] = time.monotonic,
     sleep: Callable[[float], None] = time.sleep,
+    kernel: bool = True,
 ) -> dict[str, Callable[[], Converter]]:
-    """Reader → what opens it, those that could be used here, the surest first."""
+    """Reader → what opens it, those that could be used here, the surest first.
+
+    kernel: whether the kernel's own driver is asked; it reads one converter, and that is the first pan's.
+    """
     dout, sck, rate_sps = pins.pan_dout, pins.pan_sck, float(plan.rate)
     found: dict[str, Callable[[], Converter]] = {}
-    folder = find_device()
+    folder = find_device() if kernel else None
     if plan.reader == "iio" or (folder is not None and plan.rate == 10):
         found["iio"] = lambda: _iio(folder, clock)
     if spi_is_free(pins):
@@ -140,9 +144,10 @@ def open_converter(
     pins: PinMap,
     clock: Callable[[], float] = time.monotonic,
     sleep: Callable[[float], None] = time.sleep,
+    kernel: bool = True,
 ) -> Converter:
     """Open the plan's reader, for ``auto`` after a trial of each. Raises HardwareError where none can be used."""
-    found = openers(plan, pins, clock, sleep)
+    found = openers(plan, pins, clock, sleep, kernel)
     if len(found) == 1:
         return found[plan.reader]()
     trials = [tried(name, opener) for name, opener in found.items()]

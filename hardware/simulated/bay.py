@@ -4,7 +4,7 @@ import mmap
 import shutil
 import tempfile
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -66,30 +66,55 @@ class Plant(Protocol):
     def temperatures(self) -> Mapping[str, float]: ...
 
 
-class SimulatedBay:
-    """Wires a plant to a pump pin file, a converter chip, meter and panel pins and 1-Wire files.
+class Wire:
+    """A load cell's converter behind pins of its own, on a clock of its own: two are read by two threads.
 
-    plant: advanced in steps of 20 ms. pan_rate_sps: conversions per second. speed: bay seconds per second; 0 for a virtual clock that only
-    ``advance`` moves. pins: the station's plan. ``plant`` may be spoken to only under ``lock``.
-
-    For the program: gpio, factory, clock, sleep, wire_clock, pump_file, thermometers. For the world: chip and
-    the verbs below.
+    count: one conversion. attend: says that it is looked at.
     """
 
     def __init__(
-        self, plant: Plant, speed: float = 1.0, pins: PinMap | None = None, pan_rate_sps: float = 10.0
+        self,
+        count: Callable[[], int],
+        clock: BayClock | VirtualClock,
+        attend: Callable[[], object],
+        dout: int,
+        sck: int,
+        rate_sps: float,
+    ) -> None:
+        self.clock = WireClock(clock, clock.sleep, attend=attend)
+        self.gpio = SimulatedGpio(self.clock)
+        self.chip = Hx711Chip(count, self.clock, rate_sps)
+        self.gpio.attach(self.chip, dout, sck)
+
+
+class SimulatedBay:
+    """Wires a plant to a pump pin file, a converter chip, meter and panel pins and 1-Wire files.
+
+    plant: advanced in steps of 20 ms. pan_rate_sps, pan_b_rate_sps: conversions per second. speed: bay seconds per second; 0 for a virtual clock that only
+    ``advance`` moves. pins: the station's plan. ``plant`` may be spoken to only under ``lock``.
+
+    For the program: gpio, factory, clock, sleep, wires by source, pump_file, thermometers. For the world: chip and
+    the verbs below. gpio, chip, wire_clock: of the first pan.
+    """
+
+    def __init__(
+        self,
+        plant: Plant,
+        speed: float = 1.0,
+        pins: PinMap | None = None,
+        pan_rate_sps: float = 10.0,
+        pan_b_rate_sps: float = 10.0,
     ) -> None:
         self.plant = plant
         self.pins = PinMap() if pins is None else pins
         self.lock = threading.RLock()
         self.clock: BayClock | VirtualClock = VirtualClock() if speed == 0 else BayClock(speed)
         self.sleep = self.clock.sleep
-        self.wire_clock = WireClock(
-            self.clock, self.clock.sleep, attend=self.readers_clock("pan", LOOK_PERIODS / pan_rate_sps)
-        )
-        self.gpio = SimulatedGpio(self.wire_clock)
-        self.chip = Hx711Chip(self._count, self.wire_clock, pan_rate_sps)
-        self.gpio.attach(self.chip, self.pins.pan_dout, self.pins.pan_sck)
+        self.wires = {"pan": self._wire("pan", self._count, self.pins, pan_rate_sps)}
+        if (second := self.pins.of_second()) is not None:
+            self.wires["pan_b"] = self._wire("pan_b", self._count_b, second, pan_b_rate_sps)
+        first = self.wires["pan"]
+        self.gpio, self.chip, self.wire_clock = first.gpio, first.chip, first.clock
         self.factory = MockFactory(pin_class=WiredPin)
         self._stop_pressed = False
         if self.pins.stop_sense is not None:
@@ -162,6 +187,10 @@ class SimulatedBay:
         cutoff = self._more_pins.get("cutoff")
         return self._stop_pressed or (cutoff is not None and level_of(cutoff) == 0)
 
+    def count(self, source: str) -> int:
+        """One conversion of a pan's cell, for what stands at the far end of a line in its place."""
+        return self._count() if source == "pan" else self._count_b()
+
     # the world
 
     def hold_pendant(self, held: bool) -> None:
@@ -197,6 +226,14 @@ class SimulatedBay:
     def _count(self) -> int:
         with self.lock:
             return self.plant.adc_count()
+
+    def _count_b(self) -> int:
+        with self.lock:
+            return int(self.plant.adc_count_b())  # type: ignore[attr-defined]  # only a plant with two pans has it
+
+    def _wire(self, source: str, count: Callable[[], int], pins: PinMap, rate_sps: float) -> Wire:
+        attend = self.readers_clock(source, LOOK_PERIODS / rate_sps)
+        return Wire(count, self.clock, attend, pins.pan_dout, pins.pan_sck, rate_sps)
 
     def _pulses(self) -> tuple[int, int]:
         return self.plant.pulses, getattr(self.plant, "pulses_b", self.plant.pulses)

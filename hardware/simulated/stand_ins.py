@@ -129,6 +129,6 @@ class StandIns:
 
     def _grams(self, source: str, resolution_g: float) -> float:
         with self._bay.lock:
-            if source == "pan":  # the plant's cell counts in the bay file's own counts
-                return self._bay.plant.adc_count() * resolution_g
+            if source != "container":  # the plant's cells count in the bay file's own counts
+                return self._bay.count(source) * resolution_g
             return 1000.0 * (CONTAINER_KG - float(getattr(self._bay.plant, "delivered_kg", 0.0)))

@@ -123,8 +123,8 @@ def of_findings(findings: Sequence[Finding]) -> list[Row]:
     ]
 
 
-def pan_noise(heard: Callable[[], Any]) -> Row:
-    """How much the pan's count scatters at rest. heard: the newest count."""
+def pan_noise(heard: Callable[[], Any], key: str = "pan_noise") -> Row:
+    """How much a pan's count scatters at rest. heard: the newest count. key: of the row."""
     counts = []
     until_s = time.monotonic() + LISTEN_S
     while time.monotonic() < until_s:
@@ -132,11 +132,9 @@ def pan_noise(heard: Callable[[], Any]) -> Row:
         time.sleep(LOOK_S)
     told = [float(count) for count in counts if count is not None]
     if len(set(told)) < 2:
-        return Row(
-            key="pan_noise", outcome="failed", said="the count never changed: is the converter read at all?"
-        )
+        return Row(key=key, outcome="failed", said="the count never changed: is the converter read at all?")
     noise = statistics.stdev(told)
-    return Row(key="pan_noise", outcome="passed" if noise <= NOISE_MOST else "failed", measured=round(noise, 1), unit="counts")  # fmt: skip
+    return Row(key=key, outcome="passed" if noise <= NOISE_MOST else "failed", measured=round(noise, 1), unit="counts")  # fmt: skip
 
 
 def trains(heard: Callable[[], Any], ask: Ask) -> list[Row]:

@@ -52,6 +52,7 @@ class Touch:
 
 TOUCHES: Mapping[str, Touch] = {
     "pan": Touch(N_("press on the pan with a hand"), 0.2),
+    "pan_b": Touch(N_("press on the pan with a hand"), 0.2),
     "meter": Touch(N_("turn the meter's rotor, or blow through it"), 1.0),
     "meter_b": Touch(N_("turn the meter's rotor, or blow through it"), 1.0),
     "fluid_drained_c": Touch(N_("warm it in the hand"), 1.0),
@@ -61,7 +62,7 @@ TOUCHES: Mapping[str, Touch] = {
     "pendant": Touch(N_("press the pendant and let go"), None),
     "stop_open": Touch(N_("press the hard-wired stop, then release it"), None),
 }
-"""The pan's by is in kilograms, by the line of the bay's file."""
+"""A pan's by is in kilograms, by its line in force."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +94,7 @@ def wired(config: BayConfig, simulated: bool) -> list[str]:
     pins = config.pins
     by_line = {**config.serial.used(), **config.modbus.used()}
     fitted = {
+        "pan_b": config.pan_b is not None,
         "meter_b": pins.meter_b is not None,
         "container": "container" in by_line,
         "stop_open": pins.stop_sense is not None,
@@ -151,7 +153,8 @@ def steadiness(rows: Sequence[tuple[float, float, float | None]]) -> Steadiness:
 class Watch:
     """Sees which of the wired sources move from where they stood, and which contacts were let go again."""
 
-    def __init__(self, kg_per_count: float) -> None:
+    def __init__(self, kg_per_count: Mapping[str, float]) -> None:
+        """kg_per_count: of each pan."""
         self._kg_per_count = kg_per_count
         self._from: dict[str, float] = {}
 
@@ -166,7 +169,7 @@ class Watch:
                 found.append(("seen", source) if value else ("released", source))
                 continue
             stood = self._from.setdefault(source, float(value))
-            step = abs(value - stood) * (self._kg_per_count if source == "pan" else 1.0)
+            step = abs(value - stood) * self._kg_per_count.get(source, 1.0)
             if step >= touch.by:
                 found.append(("seen", source))
         return found
@@ -176,7 +179,7 @@ class Commissioning:
     """One bay's commissioning. Every method may be called from any thread.
 
     heard: the newest value of each source. enter: puts an event's body into the record, and returns when it is on disk.
-    kg_of: indicated mass of a count. wanted: the sources that this bay is wired to.
+    kg_of: indicated mass of a pan's count. wanted: the sources that this bay is wired to.
     """
 
     def __init__(
@@ -185,7 +188,7 @@ class Commissioning:
         wanted: Sequence[str],
         heard: Callable[[], Mapping[str, Any]],
         enter: Callable[[dict[str, Any]], object],
-        kg_of: Callable[[float], float],
+        kg_of: Callable[[str, float], float],
         clock: Callable[[], float],
     ) -> None:
         self.wanted = tuple(wanted)
@@ -218,7 +221,8 @@ class Commissioning:
         """Look which devices move, until ``end``. Raises InputError while something is being looked at."""
         with self._lock:
             self._need_idle()
-            self._watch = Watch(abs(self._kg_of(1.0) - self._kg_of(0.0)))
+            pans = [one for one in self.wanted if one in ("pan", "pan_b")]
+            self._watch = Watch({one: abs(self._kg_of(one, 1.0) - self._kg_of(one, 0.0)) for one in pans})
             self._start()
 
     def rest(self, phase: str) -> None:
@@ -309,7 +313,11 @@ class Commissioning:
         if isinstance(count, int | float) and late and not whole:
             air = heard.get("air_c")
             self._rows.append(
-                (now_s, self._kg_of(float(count)), float(air) if isinstance(air, int | float) else None)
+                (
+                    now_s,
+                    self._kg_of("pan", float(count)),
+                    float(air) if isinstance(air, int | float) else None,
+                )
             )
 
     def _tell(self, body: dict[str, Any]) -> None:

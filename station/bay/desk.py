@@ -18,6 +18,7 @@ from station.core import amounts, interruption
 from station.core import container as weighed
 from station.core.limits import LIMITS as CORE
 from station.core.notice import Notice
+from station.core.second_pan import steps_since
 from station.core.state import BayState, move_on, tell
 from station.core.step import Effect, finish, step
 from station.errors import InputError
@@ -71,7 +72,7 @@ class Desk:
         if self.state.supply.purged_l != before.supply.purged_l:
             self.supply.purged(self.job_id, before, self.state)
             self.event("purge", purged_text(before, self.state))
-        for came in self.state.weighing.steps[len(before.weighing.steps) :]:
+        for came in steps_since(before, self.state):
             at = now(self.t_s)
             self.came_utc[came.id] = at.utc
             self._recorder.event(self.job_id, "step", {"text": f"{came.id}: {steps.in_words(came)}"}, at)

@@ -5,7 +5,7 @@ import platform
 import shutil
 import sqlite3
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
@@ -14,6 +14,7 @@ from calibration.grades import doubt_about_grade
 from calibration.viscosity_index import doubt_about_viscosities
 from hardware import board
 from hardware.converters.choose import SPI_WIRES, openers, tried
+from hardware.converters.port import Converter
 from hardware.errors import HardwareError
 from hardware.serial_port import SIMULATED, named_ports
 from hardware.unit import mismatch
@@ -47,7 +48,8 @@ def examine(
     fit = examine_file(config, simulated)
     if not all(finding.ok for finding in fit):
         return [*fit, *_fluids(config)]
-    weighed = {*config.serial.used(), *config.modbus.used()} - {*_WANTED}
+    pan_b = () if config.pan_b is None else ("pan_b",)
+    weighed = {*config.serial.used(), *config.modbus.used()} - {*_WANTED, *pan_b}
     return [
         *fit,
         *_fluids(config),
@@ -57,7 +59,7 @@ def examine(
         *computer(config, simulated),
         *unit(config, simulated),
         *converter(config, simulated),
-        *devices(open_engine, (*_WANTED, *weighed)),
+        *devices(open_engine, (*_WANTED, *pan_b, *weighed)),
         _ledger(config),
     ]
 
@@ -99,8 +101,12 @@ def _lines(config: BayConfig) -> list[Finding]:
         lines = fitness.check_lines(config)
     except StationError as error:
         return [Finding("lines", False, str(error))]
+    pans = {"pan": lines.pan, **({} if lines.pan_b is None else {"pan_b": lines.pan_b})}
     words = {
-        "pan": f"{lines.pan.kg_per_count:.6g} kg per count from {lines.pan.zero_count:.0f}",
+        **{
+            pan: f"{line.kg_per_count:.6g} kg per count from {line.zero_count:.0f}"
+            for pan, line in pans.items()
+        },
         "meter": f"{lines.meter.k_factor_per_l:.6g} pulses per litre",
     }
     return [
@@ -178,16 +184,24 @@ def unit(config: BayConfig, simulated: bool) -> list[Finding]:
 
 
 def converter(config: BayConfig, simulated: bool) -> list[Finding]:
-    """How long each reader of the load cell's converter keeps its clock high on this machine."""
-    if simulated or config.serial.pan is not None or config.modbus.pan is not None:
+    """How long each reader of each load cell's converter keeps its clock high on this machine."""
+    by_line, second = {**config.serial.used(), **config.modbus.used()}, config.pins.of_second()
+    if simulated:
         return []
-    trials = [tried(name, opener) for name, opener in openers(config.converter, config.pins).items()]
+    found = [] if "pan" in by_line else _tried("pan converter", openers(config.converter, config.pins))
+    if second is not None:
+        found += _tried("second pan's converter", openers(config.converter_b, second, kernel=False))
+    return found
+
+
+def _tried(what: str, found: Mapping[str, Callable[[], Converter]]) -> list[Finding]:
+    trials = [tried(name, opener) for name, opener in found.items()]
     fit = any(not trial.problem and trial.late == 0 for trial in trials)
     text = "; ".join(map(str, trials))
     if not fit and any(trial.late for trial in trials):
         text += ". This computer is too slow or too busy for these readers, whatever the wiring: end what else runs, or "
         text += f"wire the converter to SPI ({SPI_WIRES}), which times the clock itself"
-    return [Finding("pan converter", fit, text)]
+    return [Finding(what, fit, text)]
 
 
 _TIMING = (

@@ -97,7 +97,7 @@ class Engine(Records):
             commissioning.wired(config, self.backend == "simulated"),
             lambda: self.heard()[0],
             lambda body: self._call(lambda: self._recorder.event(None, commissioning.EVENT, body, now())),
-            lambda count: self._published.newest.lines.pan.indicated_kg(count),
+            lambda pan, count: self._published.newest.lines.of_pan(pan).indicated_kg(count),
             clock,
         )
         try:  # what a stop in mid-job left is in the record before anybody looks

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from station.calibrating.calibration_desk import Lines
+from station.calibrating.in_force import Lines
 from station.common import days
 from station.common.schema import complain
 from station.errors import InputError

@@ -321,7 +321,7 @@ class Loop:
 
     def _publish(self) -> None:
         self._published_s, self._seq = time.monotonic(), self._seq + 1
-        desk, told = self.desk, self._idle_notice
+        desk, told, lines = self.desk, self._idle_notice, self.calibration.lines()
         at = BayView(
             seq=self._seq,
             t_s=desk.t_s,
@@ -330,7 +330,8 @@ class Loop:
             clock_synced=clock_synced(),
             speed=self._bench.speed if self._bench is not None else 1.0,
             standing=self.standing(),
-            pan_g=view.pan_g(self._latest, desk.t_s, self.calibration.lines().pan),
+            pan_g=view.pan_g(self._latest, desk.t_s, lines.pan),
+            pan_b=view.pan_b(self._latest, desk.t_s, lines.pan_b),
             supply=view.supply_view(desk.supply, None if desk.done else desk.state),
         )
         self.published.put(
@@ -340,7 +341,7 @@ class Loop:
                 desk.leaving(),
                 self.shop.catalogue,
                 self.calibration.register,
-                self.calibration.lines(),
+                lines,
                 desk.supply.hose,
                 dict(self._latest),
             )

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from pydantic import ConfigDict, Field
 
 from calibration.fluid import Fluid
-from station.calibrating.calibration_desk import Lines
+from station.calibrating.in_force import Lines
 from station.common.digits import number
 from station.common.distance import parse_distance_km
 from station.common.schema import read
@@ -210,6 +210,7 @@ def spec_from_form(config: BayConfig, form: PlanForm, lines: Lines) -> JobSpec:
         meter=lines.meter,
         air=config.air,
         pump=config.pump,
+        pan_b=lines.pan_b,
     )
     _need_a_tolerance(spec)
     return spec

@@ -12,7 +12,7 @@ from typing import Any
 from calibration.certificates import Certificate
 from hardware.sample import Sample
 from station.bay.views import BayView
-from station.calibrating.calibration_desk import Lines
+from station.calibrating.in_force import Lines
 from station.core.state import BayState
 from station.figures import balance
 from station.filling.hose import Hose

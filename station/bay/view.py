@@ -17,6 +17,7 @@ from station.bay.views import (
     LipView,
     MarkView,
     PumpView,
+    SecondPanView,
     SlugView,
     StepView,
     SupplyView,
@@ -81,12 +82,17 @@ def whole(
     return idle_view(now, latest, told)
 
 
-def pan_g(latest: Mapping[str, Sample], t_s: float, line: PanLine) -> float | None:
-    """What stands on the pan, in grams; None without a fresh reading."""
-    sample = latest.get("pan")
+def pan_g(latest: Mapping[str, Sample], t_s: float, line: PanLine, source: str = "pan") -> float | None:
+    """What stands on a pan, in grams; None without a fresh reading."""
+    sample = latest.get(source)
     if sample is None or t_s - sample.t_s > PAN_FRESH_S:
         return None
     return line.indicated_kg(float(sample.value)) * 1000.0
+
+
+def pan_b(latest: Mapping[str, Sample], t_s: float, line: PanLine | None) -> SecondPanView | None:
+    """The second pan, by its line; None where the bay has one pan."""
+    return None if line is None else SecondPanView(pan_g(latest, t_s, line, "pan_b"))
 
 
 def proving_view(now: BayView, state: BayState, report: Report) -> BayView:
@@ -126,8 +132,12 @@ def _of_state(now: BayView, state: BayState, report: Report, came_utc: Mapping[s
     # What is unplugged is silent, too: one thing to mend, and said once.
     silent = (source for source in sorted(state.hearing.silent) if ails.get(source) != "unplugged")
     faults = [*ails.items(), *((source, "silent") for source in silent)]
+    second = now.pan_b
+    if second is not None:
+        second = replace(second, flow_g_s=state.other.weighing.pan.flow_kg_s * 1000.0)
     return replace(
         now,
+        pan_b=second,
         stage=state.stage.value,
         stage_s=state.t_s - state.stage_t_s if state.stage_t_s > float("-inf") else 0.0,
         figures=FiguresView.of(report),

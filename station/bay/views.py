@@ -209,6 +209,14 @@ class SupplyView:
 
 
 @dataclass(frozen=True)
+class SecondPanView:
+    """reads_g: what stands on it; None without a fresh reading. flow_g_s: what runs into it, while a job is open."""
+
+    reads_g: float | None
+    flow_g_s: float = 0.0
+
+
+@dataclass(frozen=True)
 class BayView:
     """One moment of the bay. What has a default is as between jobs.
 
@@ -233,6 +241,8 @@ class BayView:
     figures: FiguresView = field(default_factory=FiguresView)
     steps: tuple[StepView, ...] = ()
     pan_flow_g_s: float = 0.0
+    pan_b: SecondPanView | None = None
+    """None where the bay has one pan."""
     wait_s: float | None = None
     target_l: float | None = None
     to_go_l: float | None = None

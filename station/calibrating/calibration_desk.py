@@ -1,7 +1,7 @@
 """The calibration under way on a bay, and the register of certificates that its jobs rest on."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
@@ -17,11 +17,10 @@ from station.calibrating.calibrating import (
     Reading,
     Run,
     meter_certificate,
-    meter_line,
     pan_certificate,
-    pan_line,
 )
 from station.calibrating.density_desk import DensityDesk, DensityPlan, Vessel
+from station.calibrating.in_force import Lines
 from station.calibrating.prover import Prover
 from station.calibrating.views import CalibrationView, RegisterRow
 from station.common import days
@@ -31,66 +30,8 @@ from station.core.step import Effect
 from station.errors import InputError
 from station.given.config import BayConfig
 from station.given.job import JobTable, job_spec
-from station.given.lines import MeterLine, PanLine
 from station.record.ledger import now
 from station.record.recorder import Recorder
-
-UNDATED_DAYS = 365.0
-"""A line that only the bay's file states is taken to be as old as a certificate that is just about to run out."""
-
-
-@dataclass(frozen=True)
-class Lines:
-    """What a bay is measured with: the one place to ask. certificates: pan, meter → number and check sum, of those whose
-    line comes from one; due: what has run out."""
-
-    pan: PanLine
-    meter: MeterLine
-    certificates: Mapping[str, str]
-    due: str | None
-
-    @classmethod
-    def in_force(cls, register: Sequence[Certificate], config: BayConfig, day: str) -> "Lines":
-        """The newest certificates' lines; where there is none, the bay's file's. One that ran out is still used, and
-        said to be due. Each has its age: what may have moved since is in every figure's doubt. Raises InputError for a
-        certificate without a line that can weigh or meter."""
-        found, named, due = _newest(register, config.name, day)
-        age_days = {kind: certificate.age_days(day) for kind, certificate in found.items()}
-        pan_now = pan_line(found["pan"]) if "pan" in found else config.pan
-        meter_now = meter_line(found["meter"], register, day) if "meter" in found else config.meter
-        return cls(
-            replace(pan_now, age_days=age_days.get("pan", pan_now.age_days or UNDATED_DAYS)),
-            replace(meter_now, age_days=age_days.get("meter", meter_now.age_days or UNDATED_DAYS)),
-            named,
-            due,
-        )
-
-
-def _newest(
-    register: Sequence[Certificate], bay: str, day: str
-) -> tuple[dict[str, Certificate], dict[str, str], str | None]:
-    named, due = {}, []
-    found: dict[str, Certificate] = {}
-    replaced = {c.replaces for c in register}
-    for kind in certificates.KINDS:
-        mine = [
-            c
-            for c in register
-            if c.kind == kind and c.instrument == f"{bay} {kind}" and c.number not in replaced
-        ]
-        if not mine:
-            continue
-        newest = max(mine, key=lambda c: datetime.fromisoformat(c.made_at))
-        held = certificates.in_force(register, kind, newest.instrument, day)
-        found[kind] = held if held is not None else newest
-        named[kind] = f"{found[kind].number} sha256:{found[kind].digest[:16]}"
-        if held is None:
-            due.append(
-                _("certificate {number} of the {instrument} ran out on {day}").format(
-                    number=newest.number, instrument=_(kind), day=newest.valid_until
-                )
-            )
-    return found, named, "; ".join(due) or None
 
 
 class CalibrationDesk:

@@ -14,6 +14,7 @@ from station.common.evolve import evolve
 from station.common.words import _
 from station.core.state import BayState, OtherPan
 from station.given.sources import name
+from station.weighing.steps import Step
 
 SOURCE = "pan_b"
 
@@ -60,6 +61,12 @@ def in_its_name(text: str) -> str:
     """A sentence about the second pan, which is written as about any pan."""
     sensor = name(SOURCE)
     return text if text.startswith(f"{sensor}:") else _("{sensor}: {text}").format(sensor=sensor, text=text)
+
+
+def steps_since(before: BayState, now: BayState) -> tuple[Step, ...]:
+    """What has come or gone on either pan from one state of a job to a later one."""
+    first, second = len(before.weighing.steps), len(before.other.weighing.steps)
+    return (*now.weighing.steps[first:], *now.other.weighing.steps[second:])
 
 
 def pans(state: BayState) -> tuple[BayState, ...]:

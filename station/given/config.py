@@ -14,24 +14,21 @@ from calibration.fluid import Fluid
 from hardware.converters.choose import ConverterPlan
 from hardware.errors import PinFaults, SerialFaults
 from hardware.modbus import ModbusPlan
-from hardware.pins import CONSOLE_PINS, PinMap
+from hardware.pins import PinMap
 from hardware.serial_devices import SerialPlan
 from station.common.days import zone_of
 from station.common.schema import Table, complain, read, read_toml
 from station.common.units import parse_volume_l
 from station.common.words import SOURCE
 from station.errors import InputError
+from station.given import config_checks
 from station.given.formats import with_formats
 from station.given.job import Air, FluidTable, Method
-from station.given.limits import LIMITS
-from station.given.lines import FULL_COUNTS, MeterLine, PanLine
+from station.given.lines import MeterLine, PanLine
 from station.given.pumping import PumpLine
 from station.given.reporting import RollUpRules
 from station.given.settings import Settings
 from station.given.shop_head import Language, ShopHead
-
-ON_HEADER = ("serial0", "ttyAMA0", "ttyS0")
-"""The port of a Pi's own two pins, by its names."""
 
 _PRINTABLE = r"^[^\x00-\x1f]+$"
 Name = Annotated[
@@ -113,8 +110,8 @@ class BayConfig:
     """What a bay's file says. pump: None where nothing is known of what it can do. fluids and compartments are by key.
 
     hose_holds: the fluid that stood in the hose when the bay was set up; empty where nobody knows. zone: whose days
-    the shop counts in; this machine's own where the file names none. pan, meter: the file's lines; a certificate goes
-    before them, see ``station.calibrating``.
+    the shop counts in; this machine's own where the file names none. pan, pan_b, meter: the file's lines, pan_b where
+    the bay has a second pan; a certificate goes before them, see ``station.calibrating``.
     """
 
     name: str
@@ -141,6 +138,8 @@ class BayConfig:
     serve: ServeRules = field(default_factory=ServeRules)
     roll_up: RollUpRules | None = None
     converter: ConverterPlan = field(default_factory=ConverterPlan)
+    pan_b: PanLine | None = None
+    converter_b: ConverterPlan = field(default_factory=ConverterPlan)
     shop: ShopHead = field(default_factory=ShopHead)
     stated: Mapping[str, str] = field(default_factory=dict)
     """Every setting of the file by its full name, as text: what a later start is compared with."""
@@ -188,10 +187,12 @@ class BayFile(Table):
     roll_up: RollUpRules | None = None
     pins: PinMap = PinMap()
     pan_converter: ConverterPlan = ConverterPlan()
+    pan_b_converter: ConverterPlan = ConverterPlan()
     serial: SerialPlan = SerialPlan()
     modbus: ModbusPlan = ModbusPlan()
     thermometers: Thermometers = Thermometers()
     pan: PanLine
+    pan_b: PanLine | None = None
     meter: MeterLine
     air: Air = Air()
     pump: PumpLine | None = None
@@ -221,12 +222,11 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
             plan.check()
         except (PinFaults, SerialFaults) as error:
             raise InputError(f"{source}: [{name}] {error.faults[0].rstrip('.')}.") from error
-    if fault := file.pan_converter.fault(file.pins):
-        key, expected = fault
-        complain(source, ("pan_converter", key), getattr(file.pan_converter, key), expected)
-    _check_slope(file, source)
-    _check_wiring(file, source)
-    _check_serve(file.serve, source)
+    config_checks.converters(file, source)
+    config_checks.slopes(file, source)
+    config_checks.wiring(file, source)
+    config_checks.second_pan(file, source)
+    config_checks.serve(file.serve, source)
     if file.roll_up is not None and (wrong := file.roll_up.fault()):
         complain(source, ("roll_up", wrong[0]), getattr(file.roll_up, wrong[0]), wrong[1])
     try:
@@ -257,6 +257,8 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         serve=file.serve,
         roll_up=file.roll_up,
         converter=file.pan_converter,
+        pan_b=file.pan_b,
+        converter_b=file.pan_b_converter,
         shop=file.shop,
         stated=_stated(tables),
     )
@@ -270,70 +272,6 @@ def _stated(tables: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
         else:
             found[f"{prefix}{name}"] = value if isinstance(value, str) else json.dumps(value, default=str)
     return found
-
-
-def _check_wiring(file: BayFile, source: str) -> None:
-    """What two tables say of one wire."""
-    wired = file.pins.used()
-    lines = {f"serial.{name}": port for name, port in file.serial.used().items()}
-    buses = {f"modbus.{name}": port for name, port in file.modbus.used().items()}
-    for name, port in (lines | buses).items():
-        for owner, number in wired.items():
-            if Path(port.port).name in ON_HEADER and number in CONSOLE_PINS:
-                complain(source, ("pins", owner), number, f"{port.port} of [{name}] is on that pin: move one of the two")  # fmt: skip
-    for name in file.serial.used().keys() & file.modbus.used().keys():
-        raise InputError(
-            f"{source}: [serial.{name}] and [modbus.{name}] are one device twice; take one of the two out."
-        )
-    for name, port in buses.items():
-        if port.port in {line.port for line in lines.values()}:
-            complain(source, ("modbus", name.split(".")[1], "port"), port.port, "a plain serial line uses that port already: give another")  # fmt: skip
-    by_line = (
-        "serial.pan" if file.serial.pan is not None else "modbus.pan" if file.modbus.pan is not None else None
-    )
-    if by_line is not None and file.pan_converter != ConverterPlan():
-        raise InputError(
-            f"{source}: [pan_converter] is for load cells on pins, and [{by_line}] takes their place; take one of the two out."
-        )
-    named: dict[str, str] = {}
-    for name, folder in file.thermometers:
-        if folder is not None and folder.rstrip("/") in named:
-            complain(source, ("thermometers", name), folder, f"that sensor is {named[folder.rstrip('/')]} already: write another's folder")  # fmt: skip
-        if folder is not None:
-            named[folder.rstrip("/")] = name
-
-
-def _check_serve(serve: ServeRules, source: str) -> None:
-    """A certificate and its key go together, and nobody but this machine is served without them."""
-    for name, other in (("certificate", "key"), ("key", "certificate")):
-        if getattr(serve, name) is not None and getattr(serve, other) is None:
-            complain(source, ("serve", name), getattr(serve, name), f"expected {other} beside it: name both files, or neither")  # fmt: skip
-    if serve.certificate is None and serve.host not in ("127.0.0.1", "::1", "localhost"):
-        complain(
-            source, ("serve", "host"), serve.host,
-            "other machines are only served under TLS: name certificate and key, or leave host out",
-        )  # fmt: skip
-
-
-def _check_slope(file: BayFile, source: str) -> None:
-    """Hold the pan's slope against what is fitted: grams, or another converter's slope, show here."""
-    place, slope = ("pan", "kg_per_count"), file.pan.kg_per_count
-    scale = file.serial.pan or file.modbus.pan
-    if scale is not None:
-        count_kg = (scale.resolution_g or 0.0) / 1000.0
-        if abs(slope / count_kg - 1.0) > LIMITS.scale_slope_rel:
-            complain(
-                source, place, slope,
-                f"expected about {count_kg:g}, since one count of its scale is {scale.resolution_g:g} g",
-            )  # fmt: skip
-        return
-    low, high = LIMITS.pan_full_kg
-    if not low <= slope * FULL_COUNTS <= high:
-        complain(
-            source, place, slope,
-            f"at full scale the pan would hold {slope * FULL_COUNTS:.3g} kg, expected {low:g} to {high:g} kg: write "
-            "kilograms per count, not grams, such as 4.761e-6",
-        )  # fmt: skip
 
 
 def read_config(path: Path) -> BayConfig:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from hardware.simulated.bay import SimulatedBay
 from hardware.simulated.fleet import volume_l
-from hardware.simulated.plant import Plant, PlantSettings
+from hardware.simulated.plant import Plant
 from hardware.simulated.stand_ins import StandIns
 from station.errors import InputError
 from station.given.bench import BenchVerb
@@ -20,6 +20,8 @@ FASTEST = 20.0
 """And while something is waited for. A computer that does not keep up with the chip's bits gets as far as it comes."""
 
 AIR_L, SIPHON_L_S = 0.06, 0.005
+BESIDE = {"drain_share": 0.25, "overflow_share": 1.0}
+"""What a simulated bay's second pan catches, below a hub and the fill plug."""
 RAG_KG, RAG_S = 0.06, 3.0
 """A rag let down so slowly that no scale can tell it from a gulp of fluid."""
 
@@ -38,7 +40,7 @@ class Bench:
         truly is; None for one that each vehicle finds as far off as is stated."""
         self._bay, self._far_ends, self._k_per_l = bay, lines, k_per_l
         if k_per_l is not None:
-            bay.replace_plant(Plant(PlantSettings(k_factor_per_l=k_per_l)))
+            bay.replace_plant(Plant(replace(self._plant().settings, k_factor_per_l=k_per_l)))
         self._random = random.Random(seed)
         self._reference_c = 20.0
         self._drained_l = 0.0
@@ -134,6 +136,8 @@ class Bench:
         built = believed_plant(replace(spec, capacity_l=true_l, retained_l=retained_l))
         settings = hidden(built, spec, self._random.getrandbits(32))
         k_per_l = settings.k_factor_per_l if self._k_per_l is None else self._k_per_l
+        if settings.pan_b is not None:
+            settings = replace(settings, pan_b=replace(settings.pan_b, **BESIDE))
         self._bay.replace_plant(Plant(replace(settings, capacity_l=true_l, k_factor_per_l=k_per_l)))
 
     def stage_changed(self, stage: str) -> None:

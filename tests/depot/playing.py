@@ -15,7 +15,8 @@ from hardware.simulated.sim_fluid import SimFluid
 from station.bay import plan
 from station.bay.desk import Desk
 from station.calibrating.calibrating import CertificateEntry, PanStep
-from station.calibrating.calibration_desk import CalibrationDesk, Lines
+from station.calibrating.calibration_desk import CalibrationDesk
+from station.calibrating.in_force import Lines
 from station.core import amounts
 from station.core.notice import Notice
 from station.core.state import BayState

@@ -22,6 +22,7 @@ from hardware.simulated.bay import SimulatedBay
 from hardware.simulated.clock import GIVEN_UP_S, MOST_AHEAD_S, BayClock
 from hardware.simulated.gpio import SimulatedGpio, install
 from hardware.simulated.lines import FarModbus, FarScale
+from hardware.simulated.stand_ins import StandIns
 from hardware.ticker import Ticker
 from tests.hardware.benches import Adapter, Wait
 
@@ -138,6 +139,37 @@ def test_the_world_reaches_the_samples(
     bay.plug_thermometer("fluid_drained_c")
     wait_for(lambda: last(samples, "pan_state") == "ok")
     wait_for(lambda: last(samples, "fluid_drained_c_state") == "ok")
+
+
+class TwoPans(TinyPlant):
+    def adc_count_b(self) -> int:
+        return -40_000 - len(self.steps) % 5
+
+
+@pytest.mark.parametrize("line", [None, "serial"])
+def test_a_second_pan_speaks_beside_the_first_and_falls_silent_alone(
+    line: str | None, samples: list[Sample], wait_for: Wait
+) -> None:
+    pins = PinMap() if line else PinMap(pan_b_dout=19, pan_b_sck=26)
+    bay = SimulatedBay(TwoPans(), pins=pins)
+    scale = SerialScale("/simulated/b", pattern=r"(-?[0-9.]+) g", unit="g", resolution_g=0.1)
+    lines = StandIns(bay, SerialPlan(pan_b=scale if line else None), ModbusPlan())
+    rig = Rig(RigConfig("simulated", pins, bay=bay, serial=lines.serial), samples.append)
+    try:
+        bay.start()
+        wait_for(lambda: (last(samples, "pan") or 0) > 0 > (last(samples, "pan_b") or 0), what="both pans")
+        assert -40_004 <= last(samples, "pan_b") <= -40_000
+        (lines.pull if line else bay.wires["pan_b"].chip.unplug)()
+        wait_for(lambda: last(samples, "pan_b_state") == "unplugged", what="the second pan missed")
+        at = len(samples)
+        wait_for(lambda: sum(s.source == "pan" for s in samples[at:]) > 3, what="the first pan goes on")
+        assert last(samples, "pan_state") == "ok"
+        (lines.mend if line else bay.wires["pan_b"].chip.repair)()
+        wait_for(lambda: last(samples, "pan_b_state") == "ok", what="the second pan back")
+    finally:
+        rig.close()
+        lines.close()
+        bay.close()
 
 
 def test_lamp_and_buzzer_reach_their_pins(rig: Rig, bay: SimulatedBay, wait_for: Wait) -> None:

@@ -17,6 +17,7 @@ FULL = PinMap(pan_dout=9, pan_sck=10, meter_b=18, pump_fine=12, pump_cutoff=26, 
 PLANS = {
     "the demo's": PinMap(),
     "all that can be fitted": FULL,
+    "two pans": PinMap(pan_b_dout=20, pan_b_sck=7),
     "elsewhere": PinMap(pump=13, meter=20, lamp=21, buzzer=16),
 }
 NS = {"s": "http://www.w3.org/2000/svg"}
@@ -92,7 +93,7 @@ def test_the_pumps_circuit_has_what_is_fitted() -> None:
 
 
 def test_every_part_that_can_be_wired_has_its_wire_and_its_rating() -> None:
-    whole = PinMap(**dict(zip(PinMap.__dataclass_fields__, range(2, 15), strict=True)))
+    whole = PinMap(**dict(zip(PinMap.__dataclass_fields__, range(2, 2 + len(PinMap.__dataclass_fields__)), strict=True)))
     assert set(WIRES) == set(whole.used())
     assert {wire.part for wire in WIRES.values()} <= set(wiring.PARTS)
     assert wired(whole, {}) == whole.used()

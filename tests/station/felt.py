@@ -24,8 +24,7 @@ from station.figures import faults
 from station.filling import drum, hose, metering, overrun
 from station.filling.expecting import Film, expecting
 from station.filling.limits import LIMITS as FILLING
-from station.given import pumping
-from station.given.config import _check_slope
+from station.given import config_checks, pumping
 from station.given.job import HoseHeld, JobSpec
 from station.given.lines import FULL_COUNTS, MeterLine, PanLine
 from station.given.stages import Stage
@@ -433,7 +432,7 @@ def refused(make: Any) -> float:
 
 def _slope_refused(kg_per_count: float, serial: SerialPlan) -> float:
     file: Any = SimpleNamespace(pan=PanLine(0.0, kg_per_count, 0.0, 25.0), serial=serial, modbus=ModbusPlan())
-    return refused(partial(_check_slope, file, "bay"))
+    return refused(partial(config_checks.slopes, file, "bay"))
 
 
 def given_values() -> Probes:

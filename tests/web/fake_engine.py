@@ -235,7 +235,7 @@ class FakeEngine:
             ["pan", "meter", "pendant", "stop_open"],
             lambda: self.heard,
             lambda body: self._called("commissioning", body),
-            lambda count: (count - 84213.0) * 5e-6,
+            lambda pan, count: (count - 84213.0) * 5e-6,
             time.monotonic,
         )
         self.found = Causes()

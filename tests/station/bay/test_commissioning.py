@@ -32,7 +32,7 @@ class Bay:
         self.record: list[dict[str, Any]] = past or []
         self.service = Commissioning(
             list(self.record), list(self.heard), lambda: self.heard, self.record.append,
-            lambda count: (count - 84213) * KG, lambda: self.now_s,
+            lambda pan, count: (count - 84213) * KG, lambda: self.now_s,
         )  # fmt: skip
 
     def turn(self, dt_s: float = 1.0, **heard: Any) -> None:
@@ -152,7 +152,7 @@ def test_an_event_of_another_version_is_passed_over(body: Mapping[str, Any]) -> 
 
 
 def test_a_source_without_a_figure_is_no_source() -> None:
-    assert Watch(KG).take({"pan": "unplugged", "fluid": 3}) == []
+    assert Watch({"pan": KG}).take({"pan": "unplugged", "fluid": 3}) == []
 
 
 def test_what_a_bay_is_wired_to_follows_from_its_file() -> None:

@@ -17,7 +17,8 @@ from hardware.simulated.plant import Plant, PlantSettings
 from hardware.simulated.sim_fluid import SimFluid
 from station.bay import plan
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, pan_findings
-from station.calibrating.calibration_desk import UNDATED_DAYS, CalibrationDesk, Lines
+from station.calibrating.calibration_desk import CalibrationDesk
+from station.calibrating.in_force import UNDATED_DAYS, Lines
 from station.core.step import PumpCommand
 from station.errors import InputError
 from station.given.config import demo_path, read_config

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from station.bay.plan import PlanForm, spec_from_form
-from station.calibrating.calibration_desk import Lines
+from station.calibrating.in_force import Lines
 from station.errors import InputError
 from station.filling.hose import Hose, Slug
 from station.given.config import BayConfig, demo_path, read_config
