@@ -93,7 +93,9 @@ def test_the_pumps_circuit_has_what_is_fitted() -> None:
 
 
 def test_every_part_that_can_be_wired_has_its_wire_and_its_rating() -> None:
-    whole = PinMap(**dict(zip(PinMap.__dataclass_fields__, range(2, 2 + len(PinMap.__dataclass_fields__)), strict=True)))
+    whole = PinMap(
+        **dict(zip(PinMap.__dataclass_fields__, range(2, 2 + len(PinMap.__dataclass_fields__)), strict=True))
+    )
     assert set(WIRES) == set(whole.used())
     assert {wire.part for wire in WIRES.values()} <= set(wiring.PARTS)
     assert wired(whole, {}) == whole.used()
