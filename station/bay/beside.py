@@ -42,6 +42,7 @@ class Beside:
                 engine.software,
                 take_lists=engine.entries.take_lists,
                 take_people=take_people,
+                take_fills=engine.entries.take_fills,
             )
             engine.watch(N_("roll-up"), lambda: health.roll_up_check(sender.standing))
             self._sender = sender

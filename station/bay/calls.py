@@ -17,7 +17,7 @@ from station.calibrating.views import CalibrationView
 from station.common.words import _
 from station.errors import InputError
 from station.given.config import BayConfig
-from station.learning import condition
+from station.learning import condition, sisters
 from station.record.ledger import Ledger
 from station.shop import changes as shop_changes
 from station.shop import entering
@@ -138,6 +138,11 @@ class Entries:
         """Bring what the shop changed in its lists into the catalogue, in order; the version that the bay has then."""
         issues = [shop_lists.issue(one) for one in told]
         return self._call(lambda: self._shop.take_lists(issues))
+
+    def take_fills(self, told: Sequence[Mapping[str, Any]]) -> int:
+        """Put what the shop's other bays filled into the record, in order; the version that the bay has then."""
+        issues = [sisters.told_of(one) for one in told]
+        return self._call(lambda: self._shop.take_fills(issues))
 
     def people_changed(self, changes: Sequence[Mapping[str, str]]) -> None:
         """Put changes of who may sign in into the record; what it has already it does not get again."""

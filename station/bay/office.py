@@ -16,7 +16,7 @@ from station.record.many.arriving import Batch
 from station.record.many.wire import batch_text
 
 HEAD, TAKE = "/api/bays/head", "/api/bays/take"
-LISTS, PEOPLE = "/api/bays/lists", "/api/bays/people"
+LISTS, FILLS, PEOPLE = "/api/bays/lists", "/api/bays/fills", "/api/bays/people"
 TIMEOUT_S = 20.0
 ANSWER_MOST = 4 * 1024 * 1024
 
@@ -28,12 +28,14 @@ class Unreachable(StationError):
 @dataclass(frozen=True)
 class Answer:
     """Where the roll-up's head is now. fault: why it takes no more of this bay's record; None while it does. lists: the newest
-    version of the shop's lists. people: that of its people; 0 where it has none to tell of."""
+    version of the shop's lists. people: that of its people; 0 where it has none to tell of. fills: that of what the shop's
+    other bays filled."""
 
     seq: int
     fault: str | None = None
     lists: int = 0
     people: int = 0
+    fills: int = 0
 
 
 class Office(Protocol):
@@ -45,6 +47,9 @@ class Office(Protocol):
 
     def lists(self, after: int, /) -> Sequence[Mapping[str, Any]]:
         """What was changed in the shop's lists behind a version, oldest first."""
+
+    def fills(self, after: int, /) -> Sequence[Mapping[str, Any]]:
+        """What changed in what the shop's other bays filled, likewise."""
 
     def people(self) -> Mapping[str, Any]:
         """Everybody of the shop, with the version of that."""
@@ -85,11 +90,17 @@ class HttpOffice:
     def take(self, batch: Batch) -> Answer:
         told = self._ask("POST", TAKE, batch_text(batch))
         fault = told.get("fault")
-        lists, people = (n if type(n) is int else 0 for n in (told.get("lists"), told.get("people")))
-        return Answer(self._seq(told), None if fault is None else str(fault), lists, people)
+        versions = (n if type(n := told.get(name)) is int else 0 for name in ("lists", "people", "fills"))
+        return Answer(self._seq(told), None if fault is None else str(fault), *versions)
 
     def lists(self, after: int) -> Sequence[Mapping[str, Any]]:
-        issues = self._ask("GET", f"{LISTS}?after={after}", None).get("issues")
+        return self._issues(LISTS, after)
+
+    def fills(self, after: int) -> Sequence[Mapping[str, Any]]:
+        return self._issues(FILLS, after)
+
+    def _issues(self, path: str, after: int) -> Sequence[Mapping[str, Any]]:
+        issues = self._ask("GET", f"{path}?after={after}", None).get("issues")
         if not isinstance(issues, list) or not all(isinstance(one, dict) for one in issues):
             raise Unreachable(_("what answers there is no roll-up: it has no lists"))
         return issues

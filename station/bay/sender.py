@@ -20,7 +20,8 @@ from station.record import outbox
 
 log = logging.getLogger(__name__)
 
-TakeLists = Callable[[Sequence[Mapping[str, Any]]], int]
+Told = Sequence[Mapping[str, Any]]
+Take = Callable[[Told], int]
 TakePeople = Callable[[Mapping[str, Any] | None], int]
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
 HEARD_EVERY_S = 60.0
@@ -39,10 +40,28 @@ class Sending:
     refused: str | None = None
 
 
+class _Behind:
+    """What the shop tells version by version. ask: what comes behind a version. take: brings it into the bay's record; the
+    version that the bay has then, also of nothing."""
+
+    def __init__(self, ask: Callable[[int], Told], take: Take) -> None:
+        self._ask, self._take = ask, take
+        self._at: int | None = None
+
+    def bring(self, newest: int) -> None:
+        """Have the bay take what it has not, up to the newest version."""
+        if newest and self._at is None:
+            self._at = self._take([])
+        while self._at is not None and self._at < newest:
+            before, self._at = self._at, self._take(self._ask(self._at))
+            if self._at == before:
+                raise Unreachable(_("what answers there has nothing of the version that it names"))
+
+
 class Sender:
     """name, software: what the bay says of itself. start: whether its thread runs; tests turn it by hand. take_lists: brings
     what was changed in the shop's lists into the bay's record; the version that it has then, also of none. take_people: the
-    same of everybody in the shop; None where nobody is asked who they are."""
+    same of everybody in the shop; None where nobody is asked who they are. take_fills: of what its other bays filled."""
 
     def __init__(
         self,
@@ -54,13 +73,17 @@ class Sender:
         software: str = "",
         clock: Callable[[], float] = time.monotonic,
         start: bool = True,
-        take_lists: TakeLists = lambda issues: 0,
+        take_lists: Take = lambda issues: 0,
         take_people: TakePeople | None = None,
+        take_fills: Take = lambda issues: 0,
     ) -> None:
         self._ledger, self._office, self._every_s, self._batch = ledger, office, every_s, batch
         self._name, self._software, self._clock = name, software, clock
-        self._take_lists, self._take_people = take_lists, take_people
-        self._lists: int | None = None
+        self._take_people = take_people
+        self._lists, self._fills = (
+            _Behind(office.lists, take_lists),
+            _Behind(office.fills, take_fills),
+        )
         self._head: int | None = None
         self._failed = 0
         self._heard_s: float | None = None
@@ -129,7 +152,9 @@ class Sender:
             return 0.0
         if fault is not None:
             raise fault
-        self._bring_lists(answer.lists)  # behind the record, which goes out also where these cannot be taken
+        # Behind the record, which goes out also where these cannot be taken.
+        self._lists.bring(answer.lists)
+        self._fills.bring(answer.fills)
         return self._every_s if answer.fault is None else HEARD_EVERY_S
 
     def _bring_people(self, newest: int) -> StationError | None:
@@ -142,15 +167,6 @@ class Sender:
         except StationError as error:
             return error
         return None
-
-    def _bring_lists(self, newest: int) -> None:
-        """Have the bay take what the shop changed in its lists, up to their newest version."""
-        if newest and self._lists is None:
-            self._lists = self._take_lists([])
-        while self._lists is not None and self._lists < newest:
-            before, self._lists = self._lists, self._take_lists(self._office.lists(self._lists))
-            if self._lists == before:
-                raise Unreachable(_("what answers there has no lists of the version that it names"))
 
     def _note(self, waiting: int) -> None:
         self._waiting = waiting

@@ -13,12 +13,14 @@ of bending half way.
 
 Only jobs whose level was proved at the plug count: the others were filled to the target, and would only repeat it. The lip
 fixes a volume at the fill's temperature, so that volume is what is learned, or a season would get into it.
+
+What the shop's other bays filled counts beside the bay's own (``station.learning.sisters``), each bay with its own m, n and
+u_common: they are put together first, and then held against the listing by the same formula.
 """
 
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from statistics import median
 from typing import Any
 
 from calibration.budget import NORMAL_95, expanded
@@ -29,11 +31,13 @@ from station.given.config import Compartment
 from station.given.job import RETAINED_BY_METHOD, expected_retained
 from station.given.limits import LIMITS as GIVEN
 from station.given.listing import rounding_l
+from station.learning import sisters
+from station.learning.sisters import TYPE_JOBS, Fills, OfTypes, summed, together
 from station.record.ledger import type_of
 from station.record.rows import PROVED
 
 COLUMNS = (
-    "vehicle compartment type capacity method listed_capacity_l expected_fill_l expected_fill_u95_l words n weight"
+    "vehicle compartment type capacity method listed_capacity_l expected_fill_l expected_fill_u95_l words n own_n weight"
 ).split()
 
 P_LISTED_WRONG, WRONG_SPREAD = 0.04, 0.30
@@ -43,7 +47,6 @@ PRIOR_JOBS = 5.0
 PRIOR_TYPES = 4.0
 """How many types the prior spread is worth against the shop's own."""
 SHOP_JOBS = 5000
-TYPE_JOBS = 200
 CONTRADICTION = 0.25
 """A type this far off its listed figure is a wrong entry, and says nothing about the spread of right ones."""
 
@@ -67,7 +70,8 @@ class Expected:
 
     u_l: standard uncertainty for the next job, its own scatter included; it is what a verdict needs. u_mean_l: that
     of the type's mean. weight: 0 listed alone, 1 the shop's jobs alone. words: "listed", "learned from n jobs".
-    mean_l: of the shop's fills. prior_l: what the listed capacity alone would expect.
+    n, mean_l: of the shop's fills, in all its bays. prior_l: what the listed capacity alone would expect.
+    bays: what they came to bay by bay, this one's first where it has some.
     p_listed_wrong: probability that the listing is not this compartment's, after the shop's fills were heard.
     """
 
@@ -82,6 +86,12 @@ class Expected:
     left_out: int = 0
     prior_l: float | None = None
     p_listed_wrong: float = P_LISTED_WRONG
+    bays: tuple[Fills, ...] = ()
+
+    @property
+    def own_n(self) -> int:
+        """How many of the fills are this bay's own."""
+        return sum(one.n for one in self.bays if not one.bay)
 
     @property
     def u95_l(self) -> float:
@@ -105,6 +115,8 @@ class Expected:
             "listed_capacity_l": self.listed_l,
             "retained_l": self.retained_l,
             "n": self.n,
+            "own_n": self.own_n,
+            "bays": [{**one.to_dict(), "mean_u95_l": expanded(one.u_of_mean_l)} for one in self.bays],
             "words": self.words,
             "weight": self.weight,
             "shop_mean_l": self.mean_l,
@@ -158,11 +170,13 @@ def learn(
     fills: Sequence[tuple[float, float]],
     shop: Spread | None = None,
     u_rounding_l: float | None = None,
+    elsewhere: Sequence[Fills] = (),
 ) -> Expected:
     """Expected fill of a type. fills: (filled, its standard uncertainty) in litres of its jobs whose level was proved.
 
     u_rounding_l: standard uncertainty of the listing's last digit (station.filling.expecting.rounding_l); one that is not
-    known is that of a tenth of a litre. shop: ``spread`` of the shop's types; None where it has none. A fill far from the others is left out and counted.
+    known is that of a tenth of a litre. shop: ``spread`` of the shop's types; None where it has none. elsewhere: what the shop's
+    other bays filled. A fill far from the others of its bay is left out and counted.
     Raises ValueError for a listed capacity of zero or less; KeyError for an unknown method.
     """
     if not (math.isfinite(listed_l) and listed_l > 0):
@@ -170,17 +184,18 @@ def learn(
     retained_l, u_retained_l = expected_retained(method, listed_l)
     prior_l = listed_l - retained_l
     shop = prior_spread(method) if shop is None else shop
-    kept = _without_strays(fills, shop.repeatability_rel * prior_l)
+    own = summed(fills, shop.repeatability_rel * prior_l)
+    bays = (*elsewhere,) if own is None else (own, *elsewhere)
     u_rounding_l = 0.05 / math.sqrt(3.0) if u_rounding_l is None else u_rounding_l
     tau_l = math.hypot(shop.tau_rel * prior_l, u_rounding_l)
-    if not kept:
+    if not bays:
         return Expected(
             prior_l, math.hypot(tau_l, u_retained_l), tau_l, 0, "listed", 0.0, listed_l, prior_l=prior_l
         )
-    n, mean_l = len(kept), sum(filled for filled, _ in kept) / len(kept)
-    s_l = shop.repeatability_rel * min(prior_l, mean_l)  # of the compartment, not of what was mistyped for it
-    s2 = (PRIOR_JOBS * s_l**2 + sum((x - mean_l) ** 2 for x, _ in kept)) / (PRIOR_JOBS + n - 1)
-    u_common = median(u for _, u in kept)
+    n, size_l = sum(one.n for one in bays), min(one.mean_l for one in bays)
+    s_l = shop.repeatability_rel * min(prior_l, size_l)  # of the compartment, not of what was mistyped for it
+    s2 = (PRIOR_JOBS * s_l**2 + sum(one.ss_l2 for one in bays)) / (PRIOR_JOBS + n - len(bays))
+    mean_l, u_common = together(bays, s2)
     v = s2 / n + u_common**2
     wide_l = WRONG_SPREAD * prior_l
     near = shrink(prior_l, tau_l, mean_l, n, math.sqrt(s2), u_common)
@@ -195,22 +210,30 @@ def learn(
     u_mean_l = math.sqrt(
         sum(p * (u**2 + (at - value_l) ** 2) for p, (at, u, _) in ((1.0 - p_wrong, near), (p_wrong, far)))
     )
-    words = ngettext("learned from {n} job", "learned from {n} jobs", n).format(n=n)
-    if p_wrong > 0.5:
-        words = _("{learned}, against the listing").format(learned=words)
-    u_l = math.sqrt(u_mean_l**2 + s2)
     return Expected(
-        value_l, u_l, u_mean_l, n, words, weight, listed_l, mean_l, len(fills) - n, prior_l, p_wrong
+        value_l,
+        math.sqrt(u_mean_l**2 + s2),
+        u_mean_l,
+        n,
+        _words(n, 0 if own is None else own.n, p_wrong > 0.5),
+        weight,
+        listed_l,
+        mean_l,
+        0 if own is None else own.left_out,
+        prior_l,
+        p_wrong,
+        bays,
     )
 
 
-def _without_strays(fills: Sequence[tuple[float, float]], s_l: float) -> list[tuple[float, float]]:
-    """Fills within five robust standard deviations of their median; with fewer than three all count."""
-    if len(fills) < 3:
-        return list(fills)
-    middle = median(x for x, _ in fills)
-    scale = max(1.4826 * median(abs(x - middle) for x, _ in fills), s_l)
-    return [(x, u) for x, u in fills if abs(x - middle) <= 5.0 * scale]
+def _words(n: int, own: int, against: bool) -> str:
+    if own == n:
+        words = ngettext("learned from {n} job", "learned from {n} jobs", n).format(n=n)
+    elif own:
+        words = _("learned from {n} jobs, {others} of them at other bays").format(n=n, others=n - own)
+    else:
+        words = _("learned from {n} jobs at other bays").format(n=n)
+    return _("{learned}, against the listing").format(learned=words) if against else words
 
 
 # --- from the ledger ---------------------------------------------------------------------------------------
@@ -251,13 +274,17 @@ def expected_fill(
     method: str,
     shop: Spread | None = None,
     u_rounding_l: float | None = None,
+    elsewhere: OfTypes | None = None,
 ) -> Expected:
-    """Expected fill of a type of compartment from the listed capacity and the ledger; u_rounding_l as ``learn`` has it."""
+    """Expected fill of a type of compartment from the listed capacity and the ledger; u_rounding_l as ``learn`` has it. shop,
+    elsewhere: what the ledger says of all types, where that is known already."""
+    elsewhere = sisters.read(ledger) if elsewhere is None else elsewhere
     fills = fills_of_type(ledger, compartment_type, method)
-    if not fills:
+    told = elsewhere.get((compartment_type, method), ())
+    if not fills and not told:
         return learn(listed_l, method, [], u_rounding_l=u_rounding_l)
     shop = shop_spread(ledger, method) if shop is None else shop
-    return learn(listed_l, method, fills, shop, u_rounding_l)
+    return learn(listed_l, method, fills, shop, u_rounding_l, told)
 
 
 def overview(
@@ -266,6 +293,7 @@ def overview(
     """One row per compartment; ``COLUMNS``. country: "us" or "imperial" for a bare pint. Raises InputError for a
     capacity that is none."""
     shops: dict[str, Spread] = {}
+    elsewhere = sisters.read(ledger)
     learned: dict[tuple[str, float, str], Expected] = {}
     rows = []
     for c in compartments:
@@ -281,7 +309,9 @@ def overview(
         if key not in learned:
             if c.method not in shops:
                 shops[c.method] = shop_spread(ledger, c.method)
-            learned[key] = expected_fill(ledger, *key, shops[c.method], rounding_l(c.capacity, listed_l))
+            learned[key] = expected_fill(
+                ledger, *key, shops[c.method], rounding_l(c.capacity, listed_l), elsewhere
+            )
         head = {name: getattr(c, name) for name in ("vehicle", "compartment", "type", "capacity", "method")}
         rows.append({**head, **learned[key].to_dict()})
     return rows

@@ -11,7 +11,7 @@ from station.given.evidence import MeterRecord
 from station.given.job import JobSpec
 from station.given.listing import rounding_l
 from station.given.report import Report
-from station.learning import asking, condition, expected, history, settling, why
+from station.learning import asking, condition, expected, history, settling, sisters, why
 from station.record.archive import JobRecord
 from station.record.changes import PEOPLE
 from station.record.ledger import Ledger, now, type_of
@@ -34,6 +34,7 @@ class Shop:
         changes.note_file(config.stated, recorder, ledger)
         self.catalogue: Catalogue = catalogue.read(ledger)
         self.standing = lists.standing(ledger.shop_events(catalogue.EVENT))
+        self._fills = sisters.version(ledger)
         if not any(self.catalogue.rows(table) for table in TABLES):
             self._change(tuple(offered.from_config(config)), "configuration", "")
 
@@ -79,6 +80,14 @@ class Shop:
                 met = lists.meet(self.catalogue, self.standing, issue, self._config.country)
                 self._record(lists.body(issue, met))
         return self.standing.version
+
+    def take_fills(self, issues: Sequence[sisters.Told]) -> int:
+        """Put what the shop's other bays filled into the record, each version once; how far the bay is then."""
+        for issue in issues:
+            if issue.version > self._fills:
+                self._recorder.event(None, sisters.EVENT, issue.body(), now())
+                self._fills = issue.version
+        return self._fills
 
     def people_changed(self, changes: Sequence[Mapping[str, str]]) -> None:
         """Put changes of who may sign in into the record, each with its number."""

@@ -97,6 +97,8 @@ class Line:
     def lists(self, after: int) -> list[dict[str, int]]:
         return []
 
+    fills = lists
+
     def people(self) -> dict[str, int]:
         return {}
 

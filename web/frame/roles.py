@@ -100,7 +100,7 @@ MANY_RULES: dict[str, Rule] = {
     **_all(ANYBODY, [
         "GET /favicon.ico", "GET /static", "GET /health", "GET /sign-in",
         "POST /api/sign-in", "POST /api/sign-out", "POST /api/claim", "POST /api/say",
-        "GET /api/bays/head", "GET /api/bays/lists", "GET /api/bays/people", "POST /api/bays/take",
+        "GET /api/bays/fills", "GET /api/bays/head", "GET /api/bays/lists", "GET /api/bays/people", "POST /api/bays/take",
     ]),
     **_all(EVERYBODY, [
         "GET /", "GET /wall", "GET /wall/live", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv", "GET /jobs.parquet",

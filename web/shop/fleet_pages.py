@@ -58,7 +58,8 @@ class DuePage:
 
 @dataclass(frozen=True)
 class ExpectedRow:
-    """weight: how far the shop's own jobs have moved the figure from the listed one, 0 to 100 %."""
+    """weight: how far the shop's own jobs have moved the figure from the listed one, 0 to 100 %. bays: what each bay's came to;
+    nothing where they are this one's alone."""
 
     where: str
     history: str
@@ -68,6 +69,7 @@ class ExpectedRow:
     expected: str
     words: str
     weight: str
+    bays: Sequence[str]
 
 
 @dataclass(frozen=True)
@@ -164,6 +166,21 @@ def _expected_row(row: Mapping[str, Any]) -> ExpectedRow:
         expected=str(fmt.litres(row["expected_fill_l"], row["expected_fill_u95_l"])),
         words=_(row["words"]),
         weight=fmt.share(row["weight"]),
+        bays=[_bay_line(one) for one in row["bays"]] if row["n"] > row["own_n"] else (),
+    )
+
+
+def _bay_line(one: Mapping[str, Any]) -> str:
+    """What level-proved fills of one bay came to."""
+    mean = fmt.litres(one["mean_l"], one["mean_u95_l"])
+    if not one["bay"]:
+        return _("here: {n}, mean {mean}").format(n=one["n"], mean=mean)
+    return _("{bay}: {n} from {since} to {until}, mean {mean}").format(
+        bay=one["bay"],
+        n=one["n"],
+        mean=mean,
+        since=fmt.day(one["since_utc"]),
+        until=fmt.day(one["until_utc"]),
     )
 
 

@@ -23,13 +23,14 @@ JOB_FACTS = (
     "overflow_u95_l filled_l filled_u95_l"
 ).split()
 """What the table has of a bay's own row, under the same names."""
+JOB_DRAWN = "deviation_percent proved proved_fill_l proved_by".split()
 MOVEMENT_FACTS = "utc kind container fluid vehicle technician volume_l u95_l note".split()
 TAKEN = "company shop bay container opened_seq seq metered_l u95_l".split()
 CONTAINER = "company shop bay container seq fluid counted_seq counted_utc counted_l counted_u95_l".split()
 COLUMNS: dict[str, Sequence[str]] = {
     "checkpoint": ("size", "note"),
     "unread": ("seq", "text"),
-    "job": ("seq", "month", "day", *JOB_FACTS, "deviation_percent", "proved"),
+    "job": ("seq", "month", "day", *JOB_FACTS, *JOB_DRAWN),
     "movement": ("seq", "month", "day", *MOVEMENT_FACTS),
     "certificate": "seq number kind instrument made_at valid_until replaces".split(),
     "taken": ("container", "job_id", "seq", "metered_l", "u95_l"),
@@ -120,7 +121,7 @@ def _quoted(text: str) -> str:
 
 
 _ELEMENT: dict[type, Callable[[Any], str]] = {str: _quoted, type(None): lambda _: "null"}
-_facts = attrgetter(*JOB_FACTS)
+_facts, _drawn = attrgetter(*JOB_FACTS), attrgetter(*JOB_DRAWN)
 
 
 def rows_of(bay: str, drawn: Drawn, notes: Mapping[int, str]) -> dict[str, Sequence[Row]]:
@@ -130,7 +131,7 @@ def rows_of(bay: str, drawn: Drawn, notes: Mapping[int, str]) -> dict[str, Seque
         "checkpoint": list(notes.items()),
         "unread": list(drawn.unread.items()),
         "job": [
-            (one.seq, month_of(one.day), one.day, *_facts(one.row), one.deviation_percent, one.proved)
+            (one.seq, month_of(one.day), one.day, *_facts(one.row), *_drawn(one))
             for one in drawn.jobs
         ],
         "movement": [

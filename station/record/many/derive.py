@@ -39,13 +39,16 @@ MOVED = ("received", "drawn", "purge", "waste")
 @dataclass(frozen=True)
 class Job:
     """A job that ended. deviation_percent: filled against expected, of a closed job that has both. proved: whether
-    something else than the meter bore it out."""
+    something else than the meter bore it out. proved_fill_l: what it then says of its compartment. proved_by: "level seen" or
+    "pan"; both None of a fill that nothing proved."""
 
     seq: int
     day: date
     row: JobRow
     deviation_percent: float | None
     proved: bool
+    proved_fill_l: float | None
+    proved_by: str | None
 
 
 @dataclass(frozen=True)
@@ -130,7 +133,10 @@ def _job(entry: Entry, zone: tzinfo) -> Job:
     if off is not None and not math.isfinite(off):
         raise ValueError(f"a fill of {filled} against {expected}")
     seen = row.level_seen if row.level_proved is None else row.level_proved
-    return Job(entry.seq, _day(row.opened_utc, zone), row, off, seen == 1)
+    known = seen == 1 and row.stage == "closed" and filled is not None and row.filled_u95_l is not None
+    size_l = (filled if row.proved_fill_l is None else row.proved_fill_l) if known else None
+    by = ("level seen" if row.level_seen == 1 else "pan") if known else None
+    return Job(entry.seq, _day(row.opened_utc, zone), row, off, seen == 1, size_l, by)
 
 
 _FITS = {

@@ -14,7 +14,7 @@ from psycopg.rows import class_row
 from station.common import days
 from station.common.words import _
 from station.errors import InputError
-from station.record.many.derive import UL
+from station.record.many.derive import UL, USE
 from station.record.many.ingest import Db
 
 T = TypeVar("T")
@@ -105,7 +105,8 @@ class Held:
 
 @dataclass(frozen=True)
 class JobLine:
-    """A job of a list. day: of its shop. deviation_percent: of a closed and measured fill."""
+    """A job of a list. day: of its shop. deviation_percent: of a closed and measured fill. proved_fill_l: what a level-proved
+    fill says of its compartment, whatever its temperature was; its doubt is filled_u95_l. proved_by: "level seen" or "pan"."""
 
     shop: str
     bay: str
@@ -126,6 +127,8 @@ class JobLine:
     filled_l: float | None
     filled_u95_l: float | None
     deviation_percent: float | None
+    proved_fill_l: float | None
+    proved_by: str | None
 
 
 @dataclass(frozen=True)
@@ -190,10 +193,7 @@ class Told:
     clock_synced: bool
 
 
-_SUMS = ", ".join(
-    f"sum({name}_ul)::bigint as {name}_ul"
-    for name in ("drained", "metered", "filled", "overflow", "received", "drawn", "purge", "waste")
-)
+_SUMS = ", ".join(f"sum({name})::bigint as {name}" for name in USE[1:])
 JOB = ", ".join(JobLine.__dataclass_fields__)
 IN = "company = %(company)s and shop = any(%(shops)s) and month >= %(since)s and month < %(until)s"
 STATEMENTS = {

@@ -28,6 +28,7 @@ STEPS = (
     "schema_7.sql",
     "schema_8.sql",
     "schema_9.sql",
+    "schema_10.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")

@@ -18,12 +18,13 @@ from tests.rolled import add_jobs, record
 
 
 class Desk:
-    """A roll-up that only counts. away: whether it does not answer. lost: whether it takes a batch and its answer is lost."""
+    """A roll-up that only counts. away: whether it does not answer. lost: whether it takes a batch and its answer is lost. mute:
+    whether it has nothing of the versions that it names."""
 
     def __init__(self) -> None:
         self.seq, self.batches, self.asked, self.closed = 0, 0, 0, 0
-        self.away = self.lost = False
-        self.newest = self.newest_people = 0
+        self.away = self.lost = self.mute = False
+        self.newest = self.newest_people = self.newest_fills = 0
         self.fault: str | None = None
         self.whole = threading.Event()
 
@@ -44,10 +45,13 @@ class Desk:
             self.whole.set()
         if self.lost:
             raise Unreachable("the answer was lost")
-        return Answer(self.seq, self.fault, self.newest, self.newest_people)
+        return Answer(self.seq, self.fault, self.newest, self.newest_people, self.newest_fills)
 
     def lists(self, after: int) -> list[dict[str, int]]:
-        return [{"version": n} for n in range(after + 1, self.newest + 1)][:2]
+        return [] if self.mute else [{"version": n} for n in range(after + 1, self.newest + 1)][:2]
+
+    def fills(self, after: int) -> list[dict[str, int]]:
+        return [{"version": self.newest_fills}]
 
     def people(self) -> dict[str, Any]:
         return {"version": self.newest_people}
@@ -134,25 +138,34 @@ def test_a_record_that_cannot_be_read_is_a_fault_and_no_end(tmp_path: Path) -> N
 
 
 def test_what_the_shop_changed_is_brought_up_to_its_newest_version_and_no_further(ledger: Ledger) -> None:
+    """Its lists, and what its other bays filled."""
     desk, clock = Desk(), Clock()
     here: list[int] = [1]
+    filled: list[int] = [3]
 
     def take_lists(issues: Sequence[Mapping[str, Any]]) -> int:
         here.extend(one["version"] for one in issues)
         return here[-1]
 
-    sender = Sender(Path(ledger.path), desk, 5.0, 1000, clock=clock, start=False, take_lists=take_lists)
-    desk.newest = 5
+    def take_fills(issues: Sequence[Mapping[str, Any]]) -> int:
+        filled.extend(one["version"] for one in issues)
+        return filled[-1]
+
+    sender = Sender(
+        Path(ledger.path), desk, 5.0, 1000, clock=clock, start=False, take_lists=take_lists, take_fills=take_fills
+    )  # fmt: skip
+    desk.newest, desk.newest_fills = 5, 7
     sender.turn()
     assert here == [1, 2, 3, 4, 5]
+    assert filled == [3, 7]
     clock.now_s += HEARD_EVERY_S
     sender.turn()
     assert here == [1, 2, 3, 4, 5]
     assert sender.standing.fault is None
-    desk.newest, desk.lists = 9, lambda after: []  # type: ignore[method-assign]
+    desk.newest, desk.mute = 9, True
     clock.now_s += HEARD_EVERY_S
     sender.turn()
-    assert "no lists of the version" in str(sender.standing.fault)
+    assert "nothing of the version" in str(sender.standing.fault)
 
 
 def test_whom_the_shop_took_out_is_out_before_a_long_record_has_gone(ledger: Ledger) -> None:

@@ -14,6 +14,7 @@ import httpx
 import pytest
 from jsonschema import Draft202012Validator
 
+from station.learning import sisters
 from station.people.access import Access
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
@@ -272,12 +273,17 @@ def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_othe
     with closing(Ledger(path)) as ledger:
         at = Moment("boot", 99.0, "2026-03-02T08:00:00.000+00:00", True)
         ledger.append(None, "catalogue", lists_of_bay.body(issued, lists_of_bay.Met((), (differed,))), at)
-    assert roll.take(path, roll.tokens[0]).json()["lists"] == 2
-    assert roll.take(path, roll.tokens[1]).json()["lists"] == 0
+    told = [roll.take(path, token).json() for token in roll.tokens]
+    assert [(one["lists"], one["fills"]) for one in told] == [(2, 0), (0, 0)]
     headers = {"Authorization": f"Bearer {roll.tokens[0]}"}
     [one] = roll.send("GET", "/api/bays/lists?after=1", headers=headers).json()["issues"]
     assert lists_of_bay.issue(one).changes[0].fields == {"note": "green"}
     assert roll.send("GET", "/api/bays/lists").status_code == 401
+    headers = {"Authorization": f"Bearer {enter(roll.store, bay='bay-2')}"}
+    [one] = roll.send("GET", "/api/bays/fills", headers=headers).json()["issues"]
+    [fills] = sisters.told_of(one).fills
+    assert (fills.bay, fills.n > 20) == ("bay-1", True)
+    assert roll.send("GET", "/api/bays/fills").status_code == 401
     with roll.store.connection() as db:
         many = [{**change, "key": [f"Bus {n}"]} for n in range(lists.CHANGES_MOST + 1)]
         assert lists.add(db, "quay", "E. Brandvold", "all.csv", many) == 2
@@ -291,6 +297,7 @@ def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_othe
         "buses.csv",
         "quay · bay-9",
         "and 197 more",
+        "rear axle, midibus",
     ):
         assert words in text, words
     text = roll.send("GET", "/lists.csv").text

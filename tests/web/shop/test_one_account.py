@@ -15,6 +15,8 @@ import pytest
 
 from station.__main__ import main
 from station.given.config import BayConfig, demo_path, read_config
+from station.learning import sisters
+from station.learning.sisters import Fills
 from station.record.finding import EVERY, Wanted
 from station.record.ledger import JobRow, Ledger
 from station.rehearsing import depot
@@ -34,6 +36,9 @@ GIVEN_UP = {
     "metered_l": 1.2,
     "vehicle": "Bus 77",
 }
+
+SISTER = Fills(12, 2.844, 0.002, 0.007, 0, "bay-<2>", "rear axle R29", "cover removed", "2026-01-05T08:00:00+00:00",
+    "2026-10-01T08:00:00+00:00")  # fmt: skip
 
 
 class OverRecord(FakeEngine):
@@ -66,6 +71,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     fluid = next(iter(catalogue.read(ledger).entries["fluid"]))[0]
     spare = Change("container", ("spare drum",), "add", {"fluid": fluid, "size": "60 L"})
     ledger.append(None, catalogue.EVENT, catalogue.body([spare], "test"), at(newest))
+    ledger.append(None, sisters.EVENT, sisters.Told(1, newest, (SISTER,)).body(), at(newest))
     ledger.close()
     return path
 
@@ -158,6 +164,15 @@ def test_a_months_books(bay: Bay, record: Path) -> None:
     assert [(row["container"], row["closing_utc"]) for row in takes] == [
         (one["container"], one["closing_utc"]) for one in books["missing"]["takes"]
     ]
+
+
+def test_what_a_sister_filled_stands_beside_the_bays_own(bay: Bay) -> None:
+    rows = bay.send("GET", "/expected.json").json()["expected"]
+    [row, *_] = [one for one in rows if one["type"] == SISTER.compartment_type]
+    assert (row["n"] - row["own_n"], [one["bay"] for one in row["bays"]]) == (12, ["", SISTER.bay])
+    page = text_of(bay, "/expected")
+    assert f"learned from {row['n']} jobs, 12 of them at other bays here: {row['own_n']}, mean 2.8" in page
+    assert "bay-<2>: 12 from 2026-01-05 to 2026-10-01, mean 2.844 ± 0.016 L" in page
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Header, Query, Request
 from starlette.responses import JSONResponse, Response
 
 from station.common.words import _
+from station.learning import teaching
 from station.people import downward
 from station.people.access import Access
 from station.record.many import ingest, lists, wire
@@ -36,7 +37,12 @@ def _head(store: Store, token: str) -> int:
 def _take(store: Store, access: Access, token: str, data: bytes) -> dict[str, Any]:
     people = 0 if access.people is None else access.people.version
     with store.bay(token) as (db, bay):
-        return {**ingest.take(db, bay, wire.batch_of(data)).to_dict(), "people": people}
+        batch = wire.batch_of(data)
+        taken = ingest.take(db, bay, batch)
+        if taken.fault is None and taken.seq >= batch.newest_seq:  # not of half a record
+            teaching.draw(db, bay)
+        fills = teaching.newest(db, bay.shop, bay.bay)
+        return {**taken.to_dict(), "people": people, "fills": fills}
 
 
 @router.get("/api/bays/head", include_in_schema=False)
@@ -50,6 +56,14 @@ def issues(store: TheStore, after: After = 0, token: Token = "") -> Response:
     with store.bay(_shown(token)) as (db, bay):
         found = lists.issued(db, [bay.shop], after, lists.ISSUES_MOST)
     return JSONResponse({"issues": [one.told() for one in found]})
+
+
+@router.get("/api/bays/fills", include_in_schema=False)
+def fills(store: TheStore, after: After = 0, token: Token = "") -> Response:
+    """What changed in what the bay's sisters filled, behind a version."""
+    with store.bay(_shown(token)) as (db, bay):
+        found = teaching.told(db, bay, after)
+    return JSONResponse({"issues": [one.body() for one in found]})
 
 
 @router.get("/api/bays/people", include_in_schema=False)

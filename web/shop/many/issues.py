@@ -4,7 +4,9 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from calibration.budget import expanded
 from station.common.words import N_, _
+from station.learning.teaching import Line
 from station.record.many.lists import BayAt, Issued
 from station.record.many.store import Reporting
 from station.shop.lists import WHOLE
@@ -70,14 +72,43 @@ def _entries(issued: Issued) -> str:
     return _("{names} and {n} more").format(names=named, n=more) if more > 0 else named
 
 
+def _what_they_took(fills: Sequence[Line], shops: Shops) -> Section:
+    rows = [
+        [
+            Cell(f"{one.shop} · {one.bay}"),
+            Cell(one.compartment_type),
+            Cell(_(one.method)),
+            number(one.n),
+            Cell(str(fmt.litres(one.mean_l, expanded(one.u_of_mean_l))), amount=True),
+            Cell(shops.moment(one.shop, one.until_utc)),
+            number(one.version),
+        ]
+        for one in fills
+        if one.n
+    ]
+    return Section(
+        _("What compartments took"),
+        _(
+            "By type, from fills whose level was proved; from three of one bay on. The shop's other bays weigh it with their "
+            "own, each bay by its own doubt; no bay is told of itself."
+        )
+        + _more(len(rows)),
+        (_("Bay"), _("Type"), _("Emptied by"), _("Fills"), _("Mean"), _("Newest"), _("Version")),
+        rows[:SHOWN],
+        _("No bay has three such fills of one type yet."),
+    )
+
+
 def lists_page(
     issues: Sequence[Issued],
     met: Sequence[BayAt],
     people: Sequence[BayAt],
     bays: Sequence[Reporting],
+    fills: Sequence[Line],
     shops: Shops,
 ) -> ManyPage:
-    """met: what bays made of the lists, the newest first. people: where they had said something else of who may sign in."""
+    """met: what bays made of the lists, the newest first. people: where they had said something else of who may sign in. fills:
+    what bays tell each other of theirs."""
     versions = {(one.shop, one.bay): one.version for one in reversed(met)}
     newest = {one.shop: one.version for one in issues}
     standing = [
@@ -152,6 +183,7 @@ def lists_page(
             standing,
             _("No shop has lists here yet."),
         ),
+        _what_they_took(fills, shops),
         Section(
             _("What was changed"),
             _more(len(changed)).strip(),

@@ -15,6 +15,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from station.common.tabular import to_csv
 from station.learning.compared import Compared, compare
 from station.learning.quality import CHART_JOBS, LISTED
+from station.learning.teaching import Line, every
 from station.record.many import lists, people, queries
 from station.record.many.accept import Aside, set_aside
 from station.record.many.derive import DIMENSIONS
@@ -189,17 +190,18 @@ def meter_json(db: ReadingDb, asked: TheAsked, meter: Meter) -> list[Point]:
 def shops_lists(db: ReadingDb, here: TheBays, shops: TheShops) -> Response:
     named = list(shops.zones)
     differed = people.bays_at(db, named)
-    page = issues.lists_page(lists.issued(db, named), lists.bays_at(db, named), differed, here, shops)
-    return page_of("many.html", page)
+    issued, met = lists.issued(db, named), lists.bays_at(db, named)
+    return page_of("many.html", issues.lists_page(issued, met, differed, here, every(db, named), shops))
 
 
 @router.get("/lists.json", tags=["read"])
-def shops_lists_json(db: ReadingDb, shops: TheShops) -> dict[str, list[Issued] | list[BayAt]]:
-    """What was changed in the shops' lists, and what their bays made of it."""
+def shops_lists_json(db: ReadingDb, shops: TheShops) -> dict[str, list[Issued] | list[BayAt] | list[Line]]:
+    """What was changed in the shops' lists, what their bays made of it, and what each bay tells its sisters of its fills."""
     named = list(shops.zones)
     return {
         "issues": lists.issued(db, named),
         "bays": [*lists.bays_at(db, named), *people.bays_at(db, named)],
+        "fills": every(db, named),
     }
 
 
