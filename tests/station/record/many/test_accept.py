@@ -15,6 +15,8 @@ from station.record.many.embedded import Embedded
 from station.record.many.store import STEPS, Store
 from tests.rolled import bay_of, enter, fresh, give, record, whole
 
+PROVED = "select proved_fill_l, proved_by from job order by seq"
+
 
 def rows(store: Store, sql: str) -> list[tuple[object, ...]]:
     with store.connection() as db:
@@ -90,6 +92,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
             give(store, bay_of(store, enter(store)), outbox.batch(Path(ledger.path), 0, 1000)).fault is None
         )
         before = rows(store, "select * from fluid_name")
+        proved = rows(store, PROVED)
         assert [row[3:] for row in before] == [("gear", "Axle oil \\ 75W")]
     with psycopg.connect(dsn) as db:
         db.execute(
@@ -98,10 +101,15 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         db.execute("drop table fluid_name, named")
         db.execute("create index job_of_container on job (shop, bay, container, seq)")
         db.execute("drop index event_of_catalogue, event_of_people")
+        db.execute("drop table named, fills_of_type")
+        db.execute("alter table job drop column proved_fill_l, drop column proved_by")
+        db.execute("alter table bay drop column fills_drawn")
         db.execute("update version set schema = 1")
     with closing(Store(dsn)) as store:
         assert rows(store, "select schema from version") == [(len(STEPS),)]
         assert rows(store, "select count(*) from taken") == rows(store, "select count(*) from job") != [(0,)]
         assert rows(store, "select count(*) from container") == [(1,)]
         assert rows(store, "select * from fluid_name") == before
+        assert rows(store, PROVED) == proved
+        assert {by for _l, by in proved} == {"level seen", None}
         assert whole(store) == []

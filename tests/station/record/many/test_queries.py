@@ -13,7 +13,7 @@ import pytest
 
 from station.common import days
 from station.errors import InputError
-from station.learning import quality
+from station.learning import quality, teaching
 from station.record import outbox
 from station.record.finding import Wanted
 from station.record.ledger import Ledger, now
@@ -257,7 +257,7 @@ VALUES = {
     **BOTH.values(),
     **After().values(),
     "most": 50, "dimension": "meter", "meter": "Bay 2 meter", "shop": "quay", "bay": "bay-2", "job_id": "002-00001",
-    "begin": date(2026, 1, 1), "begun": "2026-01-01", "words": ["7"], "word": "00", "beyond": "01", "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
+    "begin": date(2026, 1, 1), "after": 0, "begun": "2026-01-01", "words": ["7"], "word": "00", "beyond": "01", "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
 }  # fmt: skip
 ASKED = {**queries.STATEMENTS, **counts.STATEMENTS, **finding.STATEMENTS, "found": finding.found_by(2)}
 SMALL = ("shop",)
