@@ -259,7 +259,9 @@ VALUES = {
     "most": 50, "dimension": "meter", "meter": "Bay 2 meter", "shop": "quay", "bay": "bay-2", "job_id": "002-00001",
     "begin": date(2026, 1, 1), "after": 0, "begun": "2026-01-01", "words": ["7"], "word": "00", "beyond": "01", "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
 }  # fmt: skip
-ASKED = {**queries.STATEMENTS, **counts.STATEMENTS, **finding.STATEMENTS, "found": finding.found_by(2)}
+ASKED = {
+    **queries.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **finding.STATEMENTS, "found": finding.found_by(2)
+}  # fmt: skip
 SMALL = ("shop",)
 """Tables of a line for each shop, which may be read whole."""
 
