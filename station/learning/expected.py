@@ -116,7 +116,7 @@ class Expected:
             "retained_l": self.retained_l,
             "n": self.n,
             "own_n": self.own_n,
-            "bays": [{**one.to_dict(), "mean_u95_l": expanded(one.u_of_mean_l)} for one in self.bays],
+            "bays": [{**one.to_dict(), "mean_u95_l": one.mean_u95_l} for one in self.bays],
             "words": self.words,
             "weight": self.weight,
             "shop_mean_l": self.mean_l,

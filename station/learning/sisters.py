@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from statistics import median
 from typing import Any
 
+from calibration.budget import expanded
 from station.common.words import _
 from station.errors import InputError
 
@@ -40,10 +41,10 @@ class Fills:
         return asdict(self)
 
     @property
-    def u_of_mean_l(self) -> float:
-        """Standard uncertainty of the mean, by these fills alone."""
+    def mean_u95_l(self) -> float:
+        """U95 of the mean, by these fills alone."""
         scatter2_l2 = self.ss_l2 / (self.n - 1) if self.n > 1 else 0.0
-        return math.sqrt(scatter2_l2 / max(1, self.n) + self.u_l**2)
+        return expanded(math.sqrt(scatter2_l2 / max(1, self.n) + self.u_l**2))
 
 
 def without_strays(fills: Sequence[tuple[float, float]], s_l: float) -> list[tuple[float, float]]:

@@ -4,7 +4,6 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from calibration.budget import expanded
 from station.common.words import N_, _
 from station.learning.teaching import Line
 from station.record.many.lists import BayAt, Issued
@@ -79,7 +78,7 @@ def _what_they_took(fills: Sequence[Line], shops: Shops) -> Section:
             Cell(one.compartment_type),
             Cell(_(one.method)),
             number(one.n),
-            Cell(str(fmt.litres(one.mean_l, expanded(one.u_of_mean_l))), amount=True),
+            Cell(str(fmt.litres(one.mean_l, one.mean_u95_l)), amount=True),
             Cell(shops.moment(one.shop, one.until_utc)),
             number(one.version),
         ]
