@@ -130,10 +130,7 @@ def rows_of(bay: str, drawn: Drawn, notes: Mapping[int, str]) -> dict[str, Seque
     found: dict[str, Sequence[Row]] = {
         "checkpoint": list(notes.items()),
         "unread": list(drawn.unread.items()),
-        "job": [
-            (one.seq, month_of(one.day), one.day, *_facts(one.row), *_drawn(one))
-            for one in drawn.jobs
-        ],
+        "job": [(one.seq, month_of(one.day), one.day, *_facts(one.row), *_drawn(one)) for one in drawn.jobs],
         "movement": [
             (one.seq, month_of(one.day), one.day, one.utc, *(one.facts[name] for name in MOVEMENT_FACTS[1:]))
             for one in drawn.moved

@@ -101,7 +101,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         db.execute("drop table fluid_name, named")
         db.execute("create index job_of_container on job (shop, bay, container, seq)")
         db.execute("drop index event_of_catalogue, event_of_people")
-        db.execute("drop table named, fills_of_type")
+        db.execute("drop table fills_of_type")
         db.execute("alter table job drop column proved_fill_l, drop column proved_by")
         db.execute("alter table bay drop column fills_drawn")
         db.execute("update version set schema = 1")
