@@ -6,7 +6,7 @@ import re
 import shutil
 from pathlib import Path
 
-from tests.pi.card import CARD_MIB, FILES_MIB, PACKAGES, file_system, locked, project, settle
+from tests.pi.card import PACKAGES, file_system, locked, project, settle
 from tests.pi.stock import CACHE, ROOT, USERLAND, download_wheels, kept, key, unpack_debs
 
 MORE = [
@@ -20,6 +20,8 @@ MORE = [
 ]
 """Among them what apt would bring for the station, had the board a network."""
 FOLDER = "home/pi/tallypan"
+FILES_MIB, CARD_MIB = 1984, 2048
+"""A release is 420 MB, and an update puts another one beside it."""
 CONFIG = "# For more options see the documentation\ndtparam=audio=on\n\n[all]\nenable_uart=1\n"
 PIP = "[global]\nno-index = true\nfind-links = /srv/wheels\n"
 PAM = {
@@ -61,5 +63,5 @@ def bare_card() -> Path:
         there = root / FOLDER / path.relative_to(ROOT)
         there.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy(path, there)
-    file_system(root, image)
+    file_system(root, image, FILES_MIB, CARD_MIB)
     return image

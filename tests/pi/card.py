@@ -231,15 +231,15 @@ def card() -> Path:
     return image
 
 
-def file_system(root: Path, image: Path) -> None:
+def file_system(root: Path, image: Path, files_mib: int = FILES_MIB, card_mib: int = CARD_MIB) -> None:
     """Make a card of a folder, which goes."""
     fresh = CACHE / "card.img"
     fresh.unlink(missing_ok=True)
     # Whoever builds it, the files on the card are root's.
     as_root = [] if os.geteuid() == 0 else ["unshare", "--user", "--map-root-user"]
     line = ["mkfs.ext4", "-q", "-F", "-m", "0", "-E", "lazy_itable_init=0,lazy_journal_init=0", "-d", str(root), str(fresh)]  # fmt: skip
-    subprocess.run([*as_root, *line, f"{FILES_MIB}M"], check=True, env={**os.environ, "PATH": os.environ["PATH"] + ":/sbin:/usr/sbin"})  # fmt: skip
-    os.truncate(fresh, CARD_MIB << 20)
+    subprocess.run([*as_root, *line, f"{files_mib}M"], check=True, env={**os.environ, "PATH": os.environ["PATH"] + ":/sbin:/usr/sbin"})  # fmt: skip
+    os.truncate(fresh, card_mib << 20)
     shutil.rmtree(root)
     fresh.rename(image)
 

@@ -1,7 +1,7 @@
 """What will be done to a system, as a list of typed steps: nothing here touches anything."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -141,7 +141,19 @@ def install(system: System, wishes: Wishes) -> Plan:
         notes.append(
             f"Copies go to {said.backup}: the folder has to be there and has to be the user {places.USER}'s."
         )
-    return Plan((*steps, *_old(system, release.name)), (*notes, *hints, *_reached(system, said)))
+    return Plan(
+        (*steps, *_old(system, release.name)),
+        (*notes, *hints, *_reached(system, said), *_first_visit(steps)),
+    )
+
+
+def _first_visit(steps: Sequence[Step]) -> Iterator[str]:
+    """What a browser and the owner want at the first visit, and which step printed it."""
+    for number, step in enumerate(steps, 1):
+        if isinstance(step, Certificate):
+            yield f"A browser shows the certificate's fingerprint once: let it in where it is the one that step {number} prints."
+        if isinstance(step, Owner):
+            yield f"{step.name} signs in there with the code that step {number} prints."
 
 
 def update(system: System, wishes: Wishes, well: Sequence[str]) -> Plan:

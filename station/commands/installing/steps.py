@@ -83,7 +83,7 @@ class Environment:
         left = f", but {', '.join(self.without)} from the system" if self.without else ""
         return (
             f"make {self.path}: version {self.version} from {self.source} with the packages of requirements.lock from "
-            f"{start}, each known by its hash{left}"
+            f"{start}, each known by its hash{left}; this takes minutes"
         )
 
 
