@@ -48,6 +48,9 @@ class PulseCounter(Protocol):
         """Let go of the pin."""
 
 
+CLOSED = "the pulse input is closed; open the rig again"
+
+
 class GpiozeroPulseCounter:
     """Counts falling edges in gpiozero's thread; right up to about 100 pulses per second.
 
@@ -69,7 +72,7 @@ class GpiozeroPulseCounter:
 
     def read(self) -> Pulses:
         if self._device.closed:
-            raise PulseSourceError("the pulse input is closed; open the rig again")
+            raise PulseSourceError(CLOSED)
         return Pulses(self._count)
 
     def close(self) -> None:
@@ -114,8 +117,11 @@ class GpiodPulseCounter:
         self._number = 0
         self._low = request.get_value(request.lines[0]).value == 0
         self._at_ns: int | None = None
+        self._closed = False
 
     def read(self) -> Pulses:
+        if self._closed:
+            raise PulseSourceError(CLOSED)
         bounced = missed = 0
         try:
             while self._request.wait_edge_events(0):
@@ -135,6 +141,7 @@ class GpiodPulseCounter:
         return Pulses(self._count, bounced, missed)
 
     def close(self) -> None:
+        self._closed = True
         self._request.release()
 
 
