@@ -64,7 +64,7 @@ class Press:
 
 @dataclass(frozen=True)
 class StepCard:
-    """over: done or left out. by_hand: whether somebody says that it is done. link: where the step is done, with its words."""
+    """over: done or left out. by_hand: whether somebody says that it is done. links: where the step is done, with their words."""
 
     key: str
     number: int
@@ -77,7 +77,7 @@ class StepCard:
     items: Sequence[Item]
     presses: Sequence[Press]
     by_hand: bool
-    link: tuple[str, str] | None
+    links: Sequence[tuple[str, str]]
 
 
 @dataclass(frozen=True)
@@ -184,29 +184,34 @@ def cards_of(engine: Engine) -> list[StepCard]:
         Step.REST: len(at.rest) == 2,
         **{step: step in at.done for step in BY_HAND},
     }
-    bodies: dict[Step, tuple[str, Sequence[Item], Sequence[Press], tuple[str, str] | None]] = {
-        Step.DEVICES: (_("Touch or move each; the station says which one it saw. One that is not seen is not wired as the bay's file says."), devices, look, None),
-        Step.NAME: (_("This bay is called {bay_name}; its certificates carry that name. Another name goes into [bay] of its file.").format(bay_name=engine.bay_name), (), (), None),
-        Step.PAN: (in_use["pan"].text, (), (), ("/calibration", _("To the pan's calibration"))),
-        Step.METER: (in_use["meter"].text, (), (), ("/calibration", _("To the meter's proving"))),
-        Step.REST: (_("Nobody walks by, no door stands open."), rested, rest, None),
+    papers = [
+        (one.address, _("To the certificate: {name}").format(name=one.title))
+        for one in in_use.values()
+        if one.address
+    ]
+    bodies: dict[Step, tuple[str, Sequence[Item], Sequence[Press], Sequence[tuple[str, str]]]] = {
+        Step.DEVICES: (_("Touch or move each; the station says which one it saw. One that is not seen is not wired as the bay's file says."), devices, look, ()),
+        Step.NAME: (_("This bay is called {bay_name}; its certificates carry that name. Another name goes into [bay] of its file.").format(bay_name=engine.bay_name), (), (), ()),
+        Step.PAN: (in_use["pan"].text, (), (), [("/calibration", _("To the pan's calibration"))]),
+        Step.METER: (in_use["meter"].text, (), (), [("/calibration", _("To the meter's proving"))]),
+        Step.REST: (_("Nobody walks by, no door stands open."), rested, rest, ()),
         Step.STOPS: (
             _("Press each and let go while the station looks (step 1). Then press the hard-wired stop once with the pump running into "
-            "a vessel: the pump has to stop at once, and nothing may start on release."), hands, (), None,
+            "a vessel: the pump has to stop at once, and nothing may start on release."), hands, (), (),
         ),
-        Step.PUMP: (_pump_text(engine), (), (), None),
-        Step.PAPERS: (_("Certificates beside the bay, the label on it."), (), (), ("/commissioning/label", _("To the label"))),
+        Step.PUMP: (_pump_text(engine), (), (), ()),
+        Step.PAPERS: (_("Certificates beside the bay, the label on it."), (), (), [*papers, ("/commissioning/label", _("To the label"))]),
     }  # fmt: skip
     cards = []
     for number, step in enumerate(Step, 1):
-        text, items, presses, link = bodies[step]
+        text, items, presses, links = bodies[step]
         state = "done" if finished[step] else "left out" if step in at.left else "open"
         sign, tone = SIGNS[state]
         said = (
             at.done.get(step, "") if state == "done" else at.left.get(step, "") if state == "left out" else ""
         )
         cards.append(
-            StepCard(step.value, number, _(TITLES[step]), f"{_(STATES[state])}: {said}" if said else _(STATES[state]), state != "open", sign, tone, text, items, presses, step in BY_HAND, link)
+            StepCard(step.value, number, _(TITLES[step]), f"{_(STATES[state])}: {said}" if said else _(STATES[state]), state != "open", sign, tone, text, items, presses, step in BY_HAND, links)
         )  # fmt: skip
     return cards
 

@@ -25,6 +25,9 @@ def test_each_step_stands_on_the_page_with_its_state(bay: Bay) -> None:
     assert card(bay, Step.PAN).state == "done", "its certificate is in force"
     assert card(bay, Step.METER).state == "open", "its certificate ran out"
     assert "press on the pan with a hand" in html
+    addresses = [link[0] for link in card(bay, Step.PAPERS).links]
+    assert [address.split("/")[1] for address in addresses] == ["calibration", "calibration", "commissioning"]
+    assert all(f'href="{address}"' in html for address in addresses)
 
 
 def test_a_step_is_said_to_be_done_or_left_out_with_a_reason(bay: Bay) -> None:
