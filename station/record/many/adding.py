@@ -26,12 +26,12 @@ JOB_FACTS = (
 JOB_DRAWN = "deviation_percent proved proved_fill_l proved_by".split()
 MOVEMENT_FACTS = "utc kind container fluid vehicle technician volume_l u95_l note".split()
 TAKEN = "company shop bay container opened_seq seq metered_l u95_l".split()
-CONTAINER = "company shop bay container seq fluid counted_seq counted_utc counted_l counted_u95_l".split()
+CONTAINER = "company shop bay container seq fluid counted_place counted_seq counted_utc counted_l counted_u95_l".split()
 COLUMNS: dict[str, Sequence[str]] = {
     "checkpoint": ("size", "note"),
     "unread": ("seq", "text"),
     "job": ("seq", "month", "day", *JOB_FACTS, *JOB_DRAWN),
-    "movement": ("seq", "month", "day", *MOVEMENT_FACTS),
+    "movement": ("seq", "month", "day", *MOVEMENT_FACTS, "place"),
     "certificate": "seq number kind instrument made_at valid_until replaces".split(),
     "taken": ("container", "job_id", "seq", "metered_l", "u95_l"),
     "container": CONTAINER[3:],
@@ -43,7 +43,8 @@ COLUMNS: dict[str, Sequence[str]] = {
 }
 """Table → what a batch's rows for it have, beside whose they are."""
 _KINDS = {
-    "bigint": {"size", "seq", "counted_seq", *derive.USE, *derive.TALLY} - {"deviation_ppm2"},
+    "bigint": {"size", "seq", "place", "counted_place", "counted_seq", *derive.USE, *derive.TALLY}
+    - {"deviation_ppm2"},
     "numeric": {"deviation_ppm2"},
     "date": {"month", "day", "valid_until"},
     "boolean": {"proved"},
@@ -132,7 +133,14 @@ def rows_of(bay: str, drawn: Drawn, notes: Mapping[int, str]) -> dict[str, Seque
         "unread": list(drawn.unread.items()),
         "job": [(one.seq, month_of(one.day), one.day, *_facts(one.row), *_drawn(one)) for one in drawn.jobs],
         "movement": [
-            (one.seq, month_of(one.day), one.day, one.utc, *(one.facts[name] for name in MOVEMENT_FACTS[1:]))
+            (
+                one.seq,
+                month_of(one.day),
+                one.day,
+                one.utc,
+                *(one.facts[name] for name in MOVEMENT_FACTS[1:]),
+                one.seq,
+            )
             for one in drawn.moved
         ],
         "certificate": [
@@ -161,16 +169,32 @@ def _names(drawn: Drawn) -> list[Row]:
     return [(name, name.casefold()) for name in sorted(filter(None, names))]
 
 
+BACK = """
+    with back as (
+        update movement m set place = coalesce((select o.seq from event o where o.shop = m.shop and o.bay = m.bay
+            and o.seq < m.seq and o.utc <= m.utc order by o.seq desc limit 1), 0)
+        where shop = %(shop)s and bay = %(bay)s and seq = any(%(back)s) returning *
+    ), counted as (
+        select distinct on (container) * from back where kind = 'counted' order by container, place desc, seq desc
+    )
+    update container c set counted_place = n.place, counted_seq = n.seq, counted_utc = n.utc, counted_l = n.volume_l,
+        counted_u95_l = n.u95_l
+    from counted n where c.shop = n.shop and c.bay = n.bay and c.container = n.container
+        and (n.place, n.seq) > (coalesce(c.counted_place, -1), coalesce(c.counted_seq, 0))"""
+"""Movements that were dated back, once they are there: where they belong, and the counts among them that are a container's last
+all the same."""
+
+
 def _left(drawn: Drawn) -> list[Row]:
-    """Containers as their movements left them."""
+    """Containers as their movements left them; a count that was dated back may not be the last one (``BACK``)."""
     left: dict[str, Row] = {}
     for one in drawn.moved:
         name, fluid = one.facts["container"], one.facts["fluid"]
         if name is None:
             continue
-        if one.facts["kind"] == "counted":
-            counted: Row = (one.seq, one.utc, one.facts["volume_l"], one.facts["u95_l"])
+        if one.facts["kind"] == "counted" and not one.back:
+            counted: Row = (one.seq, one.seq, one.utc, one.facts["volume_l"], one.facts["u95_l"])
         else:
-            counted = left[name][3:] if name in left else (None, None, None, None)
+            counted = left[name][3:] if name in left else (None,) * 5
         left[name] = (name, one.seq, fluid, *counted)
     return list(left.values())

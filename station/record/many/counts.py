@@ -47,23 +47,17 @@ class TakenAt:
 _BEGUN = """
     with begun as materialized (
         select c.shop, c.bay, c.container, coalesce((
-            select m.seq from movement m join event e on e.shop = m.shop and e.bay = m.bay and e.seq = m.seq
-            where m.shop = c.shop and m.bay = c.bay and m.container = c.container and m.kind = 'counted'
-                and m.utc < %(begun)s and not e.body::jsonb ? 'utc' order by m.seq desc limit 1), 0) as seq
+            select m.seq from movement m where m.shop = c.shop and m.bay = c.bay and m.container = c.container
+                and m.kind = 'counted' and m.utc < %(begun)s and m.place = m.seq order by m.place desc limit 1), 0) as seq
         from container c where c.shop = any(%(shops)s) and c.counted_seq is not null)"""
 """Containers that were counted, and from where on their entries matter: the last count before the period that was not dated
 back. What has a lower number happened before it."""
 STATEMENTS: Final = {
     "moved": f"""{_BEGUN}
-        select m.shop, m.bay, m.container, m.seq, m.kind, m.fluid, m.volume_l, m.u95_l,
-            coalesce(e.body::jsonb ->> 'utc', m.utc) as utc,
-            case when coalesce(e.body::jsonb ->> 'utc', m.utc) = m.utc then m.seq else coalesce((
-                select o.seq from event o where o.shop = m.shop and o.bay = m.bay and o.seq < m.seq
-                    and o.utc <= e.body::jsonb ->> 'utc' order by o.seq desc limit 1), 0) end as place
+        select m.shop, m.bay, m.container, m.place, m.seq, m.kind, m.fluid, m.utc, m.volume_l, m.u95_l
         from begun b
         join movement m on m.shop = b.shop and m.bay = b.bay and m.container = b.container and m.seq >= b.seq
-        join event e on e.shop = m.shop and e.bay = m.bay and e.seq = m.seq
-        order by m.shop, m.bay, m.container, place, m.seq""",
+        order by m.shop, m.bay, m.container, m.place, m.seq""",
     "taken": f"""{_BEGUN}
         select t.shop, t.bay, t.container, t.opened_seq, coalesce(t.metered_l, 0) as metered_l, coalesce(t.u95_l, 0) as u95_l
         from begun b join taken t on t.shop = b.shop and t.bay = b.bay and t.container = b.container and t.opened_seq > b.seq

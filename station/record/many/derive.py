@@ -53,12 +53,13 @@ class Job:
 
 @dataclass(frozen=True)
 class Moved:
-    """Fluid that moved beside the jobs."""
+    """Fluid that moved beside the jobs. utc, day: when it happened, as it states. back: whether it was dated back."""
 
     seq: int
     day: date
     utc: str
     facts: Mapping[str, Any]
+    back: bool
 
 
 @dataclass(frozen=True)
@@ -167,9 +168,9 @@ def _moved(entry: Entry, zone: tzinfo) -> Moved:
     if not all(text is None or isinstance(text, str) for text in texts.values()):
         raise ValueError("a name that is no text")
     told = {name: str(facts[name]) for name in ("kind", "fluid", "note")}
-    return Moved(
-        entry.seq, _day(entry.utc, zone), entry.utc, {**texts, **told, "volume_l": volume_l, "u95_l": u95_l}
-    )
+    utc = facts.get("utc") or entry.utc
+    known = {**texts, **told, "volume_l": volume_l, "u95_l": u95_l}
+    return Moved(entry.seq, _day(utc, zone), utc, known, utc != entry.utc)
 
 
 def _day(utc: str, zone: tzinfo) -> date:

@@ -139,7 +139,8 @@ _NOTE = """moved as (update head set seq = %(seq)s, hash = %(hash)s, frontier = 
 def _add(db: Db, bay: Bay, batch: Batch, found: Arrived) -> int:
     """Add what is drawn from the new entries, move the head, note when the bay was heard and what it said of itself; the newest
     version of its shop's lists. A fault keeps the moment at which it was first seen."""
-    rows = adding.rows_of(bay.bay, derive.drawn(found.new, bay.zone), found.notes)
+    drawn = derive.drawn(found.new, bay.zone)
+    rows = adding.rows_of(bay.bay, drawn, found.notes)
     head = found.head
     values = {
         "company": bay.company,
@@ -155,4 +156,7 @@ def _add(db: Db, bay: Bay, batch: Batch, found: Arrived) -> int:
         **adding.values(rows),
     }
     row = db.execute(adding.statement(tuple(rows), _NOTE), values).fetchone()
+    back = [one.seq for one in drawn.moved if one.back]
+    if back:
+        db.execute(adding.BACK, {"shop": bay.shop, "bay": bay.bay, "back": back})
     return (row and row[0]) or 0

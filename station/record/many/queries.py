@@ -209,9 +209,9 @@ STATEMENTS = {
         from container as s
         left join lateral (select sum(case kind when 'received' then volume_l else -volume_l end) as net_l,
                 sum(u95_l * u95_l) as u2 from movement where shop = s.shop and bay = s.bay and container = s.container
-                and seq > coalesce(s.counted_seq, 0) and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')) as m on true
+                and (place, seq) > (coalesce(s.counted_place, -1), coalesce(s.counted_seq, 0)) and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')) as m on true
         left join lateral (select sum(metered_l) as metered_l, sum(u95_l) as u95_l from taken where shop = s.shop
-                and bay = s.bay and container = s.container and opened_seq > coalesce(s.counted_seq, 0)) as j on true
+                and bay = s.bay and container = s.container and opened_seq > coalesce(s.counted_place, 0)) as j on true
         where s.shop = any(%(shops)s) order by s.shop, s.bay, s.container""",
     "short": f"""select {JOB} from job where {IN} and verdict = 'short' and deviation_percent is not null
         order by deviation_percent limit %(most)s""",

@@ -16,6 +16,7 @@ from psycopg_pool import ConnectionPool, PoolTimeout
 
 from station.common.days import zone_of
 from station.errors import InputError, StationError
+from station.record.many import verify
 from station.record.many.ingest import Bay, Db
 
 STEPS = (
@@ -29,10 +30,13 @@ STEPS = (
     "schema_8.sql",
     "schema_9.sql",
     "schema_10.sql",
+    "schema_11.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 TOKEN = "tallypan"
+DATED_BACK = 11
+"""From this version on a movement counts when it happened; what was summed before is drawn anew for bays where that differs."""
 CONNECTIONS = 12
 WAIT_S = 10.0
 MONTHS_BACK, MONTHS_AHEAD = 24, 12
@@ -203,11 +207,24 @@ def _prepare(db: Db) -> None:
         )
     for step in STEPS[found:]:
         db.execute((resources.files(__package__) / step).read_text(encoding="utf-8").encode())
+    if 0 < found < DATED_BACK:
+        _sum_anew(db)
     if new:
         db.execute("insert into version values (%s)", [len(STEPS)])
     else:
         db.execute("update version set schema = %s", [len(STEPS)])
     make_months(db, date.today())
+
+
+def _sum_anew(db: Db) -> None:
+    bays = "(shop, bay) in (select shop, bay from movement where place <> seq)"
+    for table in ("use_day", "use_month", "container"):
+        columns = ", ".join(verify.columns_of(table))
+        db.execute(f"delete from {table} where {bays}".encode())
+        db.execute(
+            f"insert into {table} ({columns}) select * from ({verify.recomputed()[table]}) as anew ({columns}) "
+            f"where {bays}".encode()
+        )
 
 
 def make_months(db: Db, today: date) -> None:

@@ -42,11 +42,11 @@ _TAKEN = """
         lateral (select min(seq) as seq from event where shop = j.shop and bay = j.bay and job_id = j.job_id) e
     where j.container is not null and e.seq is not null"""
 _CONTAINER = """
-    select n.company, n.shop, n.bay, n.container, n.seq, n.fluid, c.seq, c.utc, c.volume_l, c.u95_l
+    select n.company, n.shop, n.bay, n.container, n.seq, n.fluid, c.place, c.seq, c.utc, c.volume_l, c.u95_l
     from (select distinct on (shop, bay, container) * from movement where container is not null
         order by shop, bay, container, seq desc) n
     left join (select distinct on (shop, bay, container) * from movement where container is not null and kind = 'counted'
-        order by shop, bay, container, seq desc) c using (shop, bay, container)"""
+        order by shop, bay, container, place desc, seq desc) c using (shop, bay, container)"""
 
 
 def recomputed() -> dict[str, str]:

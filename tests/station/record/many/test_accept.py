@@ -13,8 +13,13 @@ from station.record.ledger import Ledger, Moment
 from station.record.many.accept import accept, set_aside
 from station.record.many.embedded import Embedded
 from station.record.many.store import STEPS, Store
+from station.shop.movement import Movement
 from tests.rolled import bay_of, enter, fresh, give, record, whole
 
+SUMMED = [
+    f"select * from {table} order by {key}"
+    for table, key in (("use_day", "day, fluid"), ("use_month", "month, fluid"), ("container", "container"))
+]
 PROVED = "select proved_fill_l, proved_by from job order by seq"
 
 
@@ -88,11 +93,13 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
             change = {"table": "fluid", "key": ["gear"], "action": "add", "fields": {"name": called}}
             at = Moment("boot", 9.0, "2026-03-02T08:00:00.000+00:00", True)
             ledger.append(None, "catalogue", {"origin": "page", "changes": [change]}, at)
+        late = Movement("received", "ATF", 20.0, 0.1, "drum 1", utc="2026-01-31T23:30:00.000+00:00")
+        ledger.append(None, "movement", late.to_dict(), at)
         assert (
             give(store, bay_of(store, enter(store)), outbox.batch(Path(ledger.path), 0, 1000)).fault is None
         )
         before = rows(store, "select * from fluid_name")
-        proved = rows(store, PROVED)
+        proved, summed = rows(store, PROVED), [rows(store, sql) for sql in SUMMED]
         assert [row[3:] for row in before] == [("gear", "Axle oil \\ 75W")]
     with psycopg.connect(dsn) as db:
         db.execute(
@@ -102,6 +109,12 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         db.execute("create index job_of_container on job (shop, bay, container, seq)")
         db.execute("drop index event_of_catalogue, event_of_people")
         db.execute("drop table fills_of_type")
+        db.execute(
+            "update movement m set utc = e.utc, day = left(e.utc, 10)::date, month = '2026-03-01' from event e "
+            "where e.shop = m.shop and e.bay = m.bay and e.seq = m.seq and m.place <> m.seq"
+        )
+        db.execute("update use_day set received_ul = 0")  # as of a movement that stood on another day
+        db.execute("alter table movement drop column place")
         db.execute("alter table job drop column proved_fill_l, drop column proved_by")
         db.execute("alter table bay drop column fills_drawn")
         db.execute("update version set schema = 1")
@@ -111,5 +124,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         assert rows(store, "select count(*) from container") == [(1,)]
         assert rows(store, "select * from fluid_name") == before
         assert rows(store, PROVED) == proved
+        assert [rows(store, sql) for sql in SUMMED] == summed
+        assert rows(store, "select day::text from use_day where received_ul = 20000000") == [("2026-02-01",)]
         assert {by for _l, by in proved} == {"level seen", None}
         assert whole(store) == []

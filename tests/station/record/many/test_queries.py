@@ -16,8 +16,9 @@ from station.errors import InputError
 from station.learning import quality, teaching
 from station.record import outbox
 from station.record.finding import Wanted
-from station.record.ledger import Ledger, now
+from station.record.ledger import Ledger, Moment, now
 from station.record.many import counts, finding, queries
+from station.record.many.derive import UL
 from station.record.many.embedded import Embedded
 from station.record.many.finding import After
 from station.record.many.queries import JobLine, Scope
@@ -30,6 +31,7 @@ from tests.rolled import COMPANY, ZONE, enter, fresh, give, known, record, row, 
 MARCH = Scope(COMPANY, ("harbour",), date(2026, 3, 1), date(2026, 4, 1))
 YEAR = Scope(COMPANY, ("harbour",), date(2026, 1, 1), date(2027, 1, 1))
 BOTH = Scope(COMPANY, ("harbour", "quay"), date(2026, 1, 1), date(2027, 1, 1))
+LATER = Moment("boot", 99.0, "2026-04-20T08:00:00.000+00:00", True)
 
 
 @pytest.fixture
@@ -50,14 +52,25 @@ def rolled(store: Store, bay: Ledger, tmp_path: Path) -> Store:
 
 
 def test_a_months_use_is_the_bays_own_audit(rolled: Store, bay: Ledger) -> None:
+    for kind, volume_l, utc in (
+        ("received", 60.0, "2026-03-31T22:30:00.000+00:00"),  # in Oslo April has begun
+        ("received", 20.0, "2026-03-31T21:30:00.000+00:00"),
+        ("waste", 5.0, "2026-03-09T09:00:00.000+00:00"),
+    ):
+        bay.append(None, "movement", Movement(kind, "ATF", volume_l, 0.1, "drum 1", utc=utc).to_dict(), now())
+    give(rolled, known(rolled), outbox.batch(Path(bay.path), 0, 10_000))
     books = audit.audit(bay, "2026-03-01", "2026-04-01", zone=ZoneInfo(ZONE))
     with rolled.connection() as db:
         lines, by_day = queries.use(db, MARCH), queries.use_by_day(db, MARCH)
     assert books.total.jobs > 20
+    assert books.total.received_l >= 20.0
     for found in (lines, by_day):
         assert sum(line.jobs for line in found) == books.total.jobs
         assert sum(line.out_l for line in found) == pytest.approx(books.total.out_l, abs=1e-4)
         assert sum(line.rest_l for line in found) == pytest.approx(books.total.rest_l, abs=1e-4)
+        for name in ("received", "waste"):
+            total_l = sum(getattr(line, f"{name}_ul") for line in found) / UL
+            assert total_l == pytest.approx(getattr(books.total, f"{name}_l"), abs=1e-4), name
     days = {line.group: line.jobs for line in books.by["day"] if line.jobs}
     assert {f"{line.day}" for line in by_day if line.jobs} == set(days)
     fluids = {line.group: line.filled_l for line in books.by["fluid"]}
@@ -65,6 +78,14 @@ def test_a_months_use_is_the_bays_own_audit(rolled: Store, bay: Ledger) -> None:
 
 
 def test_stock_is_what_the_bay_says_itself(store: Store, bay: Ledger) -> None:
+    """Its last count and a delivery before that were dated back, and entered after what came later; one older count, too."""
+    for kind, volume_l, utc in (
+        ("counted", 90.0, "2026-04-12T09:00:00.000+00:00"),
+        ("received", 20.0, "2026-03-20T09:00:00.000+00:00"),
+        ("waste", 0.5, None),
+        ("counted", 4.0, "2026-02-01T09:00:00.000+00:00"),
+    ):
+        bay.append(None, "movement", Movement(kind, "ATF", volume_l, 0.1, "drum 1", utc=utc).to_dict(), LATER)
     fields = {"fluid": "ATF", "size": "208 L"}
     bay.append(
         None,
@@ -76,7 +97,7 @@ def test_stock_is_what_the_bay_says_itself(store: Store, bay: Ledger) -> None:
     give(store, known(store), outbox.batch(Path(bay.path), 0, 10_000))
     with store.connection() as db:
         [held] = queries.stock(db, YEAR)
-    assert own.counted_utc is not None
+    assert own.counted_utc == "2026-04-12T09:00:00.000+00:00"
     assert (held.container, held.counted_utc) == (own.container, own.counted_utc)
     assert held.content_l == pytest.approx(own.content_l, abs=1e-9)
     assert held.u95_l == pytest.approx(own.u95_l, abs=1e-9)
