@@ -46,8 +46,8 @@ def batch(ledger: Path, after: int, most: int, name: str = "", software: str = "
             keys = public_keys(ledger)
     except (sqlite3.Error, OSError) as error:
         raise LedgerError(f"ledger {ledger}: cannot be read for the roll-up ({error}).") from error
-    verifier = str(keys[-1]) if keys else ""
-    return Batch(tuple(entries), newest[0], newest[1], notes, verifier, name, software)
+    *former, verifier = map(str, keys) if keys else ("",)
+    return Batch(tuple(entries), newest[0], newest[1], notes, verifier, name, software, tuple(former))
 
 
 def newest(ledger: Path) -> int:

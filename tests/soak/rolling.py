@@ -226,7 +226,7 @@ def believing(put: Callable[[str, object], None]) -> None:
     """And the roll-up takes the bay's word for where it is: what comes again is new to it. put: of the ingest, a name and what
     it stands for."""
 
-    def arrived(batch: Batch, head: Head, here: object, keys: object) -> Arrived:
+    def arrived(batch: Batch, head: Head, here: object, *keys: object) -> Arrived:
         last = batch.entries[-1] if batch.entries else None
         new = tuple(entry for entry in batch.entries if entry.seq > 0)
         if last is None:

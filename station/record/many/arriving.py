@@ -43,7 +43,7 @@ class Entry(NamedTuple):
 @dataclass(frozen=True)
 class Batch:
     """What a bay sends. entries: in order. notes: signed checkpoints by their size. newest_seq, newest_hash: where its
-    record ends."""
+    record ends. verifier: the public key that it signs with now. former: those that it signed with before."""
 
     entries: tuple[Entry, ...]
     newest_seq: int
@@ -52,6 +52,7 @@ class Batch:
     verifier: str = ""
     name: str = ""
     software: str = ""
+    former: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -65,11 +66,19 @@ class Arrived:
     fault: str | None = None
 
 
-def arrived(batch: Batch, head: Head, here: Mapping[int, str], keys: list[VerifierKey]) -> Arrived:
-    """Hold a batch to what is here. here: hash of each entry that came before and comes again.
+def arrived(
+    batch: Batch,
+    head: Head,
+    here: Mapping[int, str],
+    keys: list[VerifierKey],
+    former: Sequence[VerifierKey] = (),
+) -> Arrived:
+    """Hold a batch to what is here. here: hash of each entry that came before and comes again. keys: known here as the bay's.
+    former: which the bay says it signed with before, as a record from a copy has it, since no key is in a copy.
 
     Of its checkpoints the newest is checked with the key and kept: it signs for all that came before it. The others must state
-    the tree that arrived, as it does; only where one of them does not, or the newest is not signed, each is checked.
+    the tree that arrived, as it does; only where one of them does not, or the newest is not signed, each is checked. One
+    that a former key signed proves nothing here, and is not kept.
     """
     fault = _behind(batch, head) or _another(batch, here)
     if fault is not None:
@@ -77,10 +86,11 @@ def arrived(batch: Batch, head: Head, here: Mapping[int, str], keys: list[Verifi
     new = [entry for entry in batch.entries if entry.seq > head.seq]
     found = _following(new, head, batch.notes, None)
     newest = max(found.notes.items(), default=None)
-    if found.fault is not None or (newest is not None and isinstance(_signed(*newest, keys), str)):
-        found = _following(new, head, batch.notes, keys)
-        newest = max(found.notes.items(), default=None)
-    return replace(found, notes={} if newest is None else dict([newest]))
+    if found.fault is None and (newest is None or not isinstance(_signed(*newest, keys), str)):
+        return replace(found, notes={} if newest is None else dict([newest]))
+    found = _following(new, head, batch.notes, [*keys, *former])
+    signed = [one for one in found.notes.items() if not isinstance(_signed(*one, keys), str)]
+    return replace(found, notes=dict([max(signed)]) if signed else {})
 
 
 def _following(
@@ -161,4 +171,5 @@ def _signed(seq: int, note: str, keys: list[VerifierKey]) -> Checkpoint | str:
     try:
         return parse_checkpoint(open_note(note, keys))
     except InputError as error:
-        return f"the checkpoint at entry {seq} is not this bay's: {error}".rstrip(".")
+        why = str(error).rstrip(".").split(". ")[0]  # without its remedy, which is one for a terminal
+        return f"the checkpoint at entry {seq} is not this bay's: {why}"

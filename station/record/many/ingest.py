@@ -59,7 +59,7 @@ def take(db: Db, bay: Bay, batch: Batch) -> Taken:
     if isinstance(said, str):
         found = Arrived((), head, {}, said)
     else:
-        found = arrived(batch, head, _here(db, bay, head, batch.entries), said)
+        found = arrived(batch, head, _here(db, bay, head, batch.entries), *said)
     if found.new:
         _copy(db, bay, found.new)
     lists = _add(db, bay, batch, found)
@@ -92,23 +92,24 @@ def locked_head(db: Db, bay: Bay) -> Head:
     return _head(found)
 
 
-def _known_key(db: Db, bay: Bay, batch: Batch) -> list[VerifierKey] | str:
-    """With what the bay's checkpoints are checked; why not, where it shows another key than before."""
+def _known_key(db: Db, bay: Bay, batch: Batch) -> tuple[list[VerifierKey], list[VerifierKey]] | str:
+    """With what the bay's checkpoints are checked, and its former keys; why not, where it shows another key than before."""
     try:
         shown = VerifierKey.parse(batch.verifier) if batch.verifier else None
+        former = [VerifierKey.parse(key) for key in batch.former]
     except InputError as error:
         return str(error).rstrip(".")
     if shown is not None and not bay.verifier:
         db.execute(
             "update bay set verifier = %s where shop = %s and bay = %s", [str(shown), bay.shop, bay.bay]
         )
-        return [shown]
+        return [shown], former
     if shown is not None and str(shown) != bay.verifier:
         return (
             f"the bay signs with the key {shown.name}, and was known by {bay.verifier.partition('+')[0]}: its record was "
             "set up anew, or another one stands in its place"
         )
-    return [VerifierKey.parse(bay.verifier)] if bay.verifier else []
+    return [VerifierKey.parse(bay.verifier)] if bay.verifier else [], former
 
 
 def _here(db: Db, bay: Bay, head: Head, entries: Iterable[Entry]) -> dict[int, str]:

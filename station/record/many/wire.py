@@ -36,6 +36,7 @@ class _Told(BaseModel):
     verifier: str
     name: str
     software: str
+    former: Annotated[tuple[str, ...], Field(max_length=100)] = ()
 
 
 def batch_of(data: bytes) -> Batch:
@@ -49,13 +50,22 @@ def batch_of(data: bytes) -> Batch:
         raise _none(str(error)[:200]) from None
     entries = tuple(map(Entry._make, told.entries))
     if _NULL in data:  # within a body it may stand as it was written there: what a record says is kept
-        texts = (told.newest_hash, told.verifier, told.name, told.software, *notes.values())
+        texts = (told.newest_hash, told.verifier, told.name, told.software, *told.former, *notes.values())
         if any("\0" in text for text in texts):
             raise _none("a character without a sign in what the bay says of itself")
         for entry in entries:
             if any(type(value) is str and "\0" in value for value in entry):
                 raise _none(f"entry {entry.seq} of the batch has a character without a sign")
-    return Batch(entries, told.newest_seq, told.newest_hash, notes, told.verifier, told.name, told.software)
+    return Batch(
+        entries,
+        told.newest_seq,
+        told.newest_hash,
+        notes,
+        told.verifier,
+        told.name,
+        told.software,
+        told.former,
+    )
 
 
 def _first(error: ValidationError) -> str:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import psycopg
@@ -9,9 +10,11 @@ import pytest
 
 from station.errors import InputError
 from station.record import outbox
+from station.record.anchor import key_path, public_keys
 from station.record.ledger import Ledger, Moment
 from station.record.many.accept import accept, set_aside
 from station.record.many.embedded import Embedded
+from station.record.many.ingest import head_of
 from station.record.many.store import STEPS, Store
 from station.shop.movement import Movement
 from tests.rolled import bay_of, enter, fresh, give, record, whole
@@ -70,6 +73,38 @@ def test_it_is_taken_anew_and_both_records_are_kept(store: Store, refused: tuple
         with store.connection() as db:
             db.execute(edit.encode())
         assert any(wrong in text for text in whole(store)), wrong
+
+
+def test_a_record_whose_key_went_with_its_card_is_taken_anew_though_other_keys_signed_its_beginning(
+    store: Store, tmp_path: Path
+) -> None:
+    """As when a copy is put on a new card: no key is in a copy. A batch ends at each entry, so also at an old signature."""
+    token = enter(store)
+    path = tmp_path / "bay.sqlite"
+
+    def sent() -> str | None:
+        after = fault = None
+        while fault is None and after != outbox.newest(path):
+            with store.connection() as db:
+                after = head_of(db, bay_of(store, token)).seq
+            taken = give(store, bay_of(store, token), outbox.batch(path, after, 1))
+            after, fault = taken.seq, taken.fault
+        return fault
+
+    for card in (1, 2, 3):
+        key_path(path).unlink(missing_ok=True)
+        record(path, 2, seed=card).close()
+        if sent() is not None:
+            with store.connection() as db:
+                accept(db, "harbour", "bay-1", "E. Brandvold", "the card was changed")
+            assert sent() is None
+        assert whole(store) == []
+        assert rows(store, "select count(*) from job") == [(2 * card,)]
+    signed = rows(store, "select split_part(note, chr(10), 1) from checkpoint")
+    assert signed == [(public_keys(path)[-1].name,)] * 2, "what an earlier key signed proves nothing here"
+    forged = replace(outbox.batch(path, 0, 1000), notes={3: outbox.batch(path, 0, 1000).notes[5]})
+    other = bay_of(store, enter(store, bay="bay-2"))
+    assert "another record" in str(give(store, other, forged).fault), "its tree is held all the same"
 
 
 def test_nothing_is_accepted_that_is_not_refused_or_has_no_reason(
