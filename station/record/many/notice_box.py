@@ -3,7 +3,11 @@ taken.
 
 The record itself is where notices come from, so nothing waits for them when entries arrive, and what was not drawn before a
 server died is drawn after. A notice's key is its id: it is in the box once. One that was sent and whose answer was lost goes
-out again, under the same id. A bay's notices go to a receiver in their order.
+out again, under the same id.
+
+A bay's notices go to a receiver one after the other, and neither CloudEvents nor Standard Webhooks promises more. While a
+receiver is away nothing overtakes. A notice that it answers and will not take stands aside after some minutes, with tries of its
+own: the others go on, and what overtook it is told by ``sequence``.
 """
 
 from collections.abc import Callable, Sequence
@@ -33,17 +37,24 @@ KEPT_DAYS = 400
 LATE = N_("no answer in time")
 AWAY = N_("cannot be reached")
 GONE = "410"
+ALL_OF_IT = (AWAY, GONE, "429", "503")
+"""Answers that say nothing of the notice, but that its receiver takes none at present (RFC 9110, RFC 6585)."""
+HELD = 2
+"""So many pauses the others wait for one that was refused; no longer once one stands aside."""
+_WAITING = "notice where shop = %(shop)s and bay = %(bay)s and receiver = %(receiver)s and state = 'waiting'"
+_NEXT = f"(select min(coalesce(next_at, now())) from {_WAITING})"
 
 
 @dataclass(frozen=True)
 class Claimed:
-    """A notice that is being sent. tries: with this one."""
+    """A notice that is being sent. tries: with this one. aside: whether it stood aside, and others went on."""
 
     shop: str
     bay: str
     id: str
     body: str
     tries: int
+    aside: bool
 
 
 @dataclass(frozen=True)
@@ -156,10 +167,11 @@ def _put(db: Db, company: str, shop: str, bay: str, receiver: str, told: Sequenc
             "on conflict do nothing",
             [company, shop, bay, receiver, one.id, one.kind, one.body],
         ).rowcount
-    if made:
+    if made:  # where others only stand aside, or none waits, these go at once
         db.execute(
-            "update lane set next_at = coalesce(next_at, now()) where shop = %s and bay = %s and receiver = %s",
-            [shop, bay, receiver],
+            f"update lane set next_at = case when next_at = 'infinity' or (select count(*) from {_WAITING} and next_at is null) > %(made)s then "
+            "coalesce(next_at, now()) else now() end where shop = %(shop)s and bay = %(bay)s and receiver = %(receiver)s",
+            {"shop": shop, "bay": bay, "receiver": receiver, "made": made},
         )
     return made
 
@@ -200,16 +212,17 @@ def claim(db: Db, company: str, receiver: str) -> Claimed | None:
         ).fetchone()
         if of is None:
             return None
+        values = {"shop": of[0], "bay": of[1], "receiver": receiver, "lease_s": LEASE_S}
         found = db.execute(
-            "update notice set tries = tries + 1, tried = now() where shop = %(shop)s and bay = %(bay)s and "
-            "receiver = %(receiver)s and id = (select id from notice where shop = %(shop)s and bay = %(bay)s and "
-            "receiver = %(receiver)s and state = 'waiting' order by nth limit 1) returning shop, bay, id, body, tries",
-            {"shop": of[0], "bay": of[1], "receiver": receiver},
+            f"update notice set tries = tries + 1, tried = now() where shop = %(shop)s and bay = %(bay)s and "
+            f"receiver = %(receiver)s and id = (select id from {_WAITING} and coalesce(next_at, now()) <= now() order by nth "
+            "limit 1) returning shop, bay, id, body, tries, next_at is not null",
+            values,
         ).fetchone()
+        after = _NEXT if found is None else "now() + make_interval(secs => %(lease_s)s)"
         db.execute(
-            "update lane set next_at = case when %s then now() + make_interval(secs => %s) end where shop = %s and bay = %s "
-            "and receiver = %s",
-            [found is not None, LEASE_S, *of, receiver],
+            f"update lane set next_at = {after} where shop = %(shop)s and bay = %(bay)s and receiver = %(receiver)s",
+            values,
         )
     return None if found is None else Claimed(*found)
 
@@ -221,14 +234,22 @@ def settle(db: Db, company: str, receiver: str, claimed: Claimed, answer: str, l
     left = PAUSES_S[claimed.tries - 1 :]
     state = "sent" if taken else "waiting" if left or answer == GONE else "failed"
     pause_s = 0.0 if state != "waiting" else max(later_s, float(left[0]) if left else 0.0)
+    values = {**vars(claimed), "receiver": receiver, "state": state, "answer": answer, "pause_s": pause_s}
     with db.transaction():
+        _lane(db, company, claimed.shop, claimed.bay, receiver)
+        held = state == "waiting" and not claimed.aside and (answer in ALL_OF_IT or claimed.tries <= HELD)
+        if held and answer not in ALL_OF_IT:
+            others = db.execute(f"select 1 from {_WAITING} and next_at is not null limit 1", values)
+            held = others.fetchone() is None
         db.execute(
-            "update notice set state = %s, answer = %s where shop = %s and bay = %s and receiver = %s and id = %s",
-            [state, answer, claimed.shop, claimed.bay, receiver, claimed.id],
+            "update notice set state = %(state)s, answer = %(answer)s, next_at = case when %(stands)s then now() + "
+            "make_interval(secs => %(pause_s)s) end where shop = %(shop)s and bay = %(bay)s and receiver = %(receiver)s and id = %(id)s",
+            {**values, "stands": state == "waiting" and not held},
         )
+        after = "now() + make_interval(secs => %(pause_s)s)" if held else _NEXT
         db.execute(
-            "update lane set next_at = now() + make_interval(secs => %s) where shop = %s and bay = %s and receiver = %s",
-            [pause_s, claimed.shop, claimed.bay, receiver],
+            f"update lane set next_at = {after} where shop = %(shop)s and bay = %(bay)s and receiver = %(receiver)s",
+            values,
         )
         db.execute(
             "update receiver set answer = %s, tried_at = now(), sent = sent + %s, sent_at = case when %s then now() else sent_at "
@@ -247,7 +268,7 @@ def again(db: Db, company: str, receiver: str, who: str) -> int:
     """Have everything that waits or has failed tried at once; how many that is. It stays in the roll-up's log who did it."""
     with db.transaction():
         n = db.execute(
-            "update notice set state = 'waiting', tries = 0 where company = %s and receiver = %s and state <> 'sent'",
+            "update notice set state = 'waiting', tries = 0, next_at = null where company = %s and receiver = %s and state <> 'sent'",
             [company, receiver],
         ).rowcount
         db.execute(

@@ -61,7 +61,8 @@ def of_entries(
         data = _job(job, shop, bay, entry)
         for kind in of:
             if kind in kinds:
-                told.append(_notice(company, shop, bay, kind, entry.hash, entry.utc, job.row.job_id, data))
+                of_job = (entry.hash, entry.utc, job.row.job_id, data, f"{entry.seq:020}")
+                told.append(_notice(company, shop, bay, kind, *of_job))
     return told
 
 
@@ -101,8 +102,17 @@ def of_certificate(company: str, one: Certified, today: date) -> Notice | None:
 
 
 def _notice(
-    company: str, shop: str, bay: str, kind: Kind, of: str, utc: str, subject: str, data: Mapping[str, Any]
+    company: str,
+    shop: str,
+    bay: str,
+    kind: Kind,
+    of: str,
+    utc: str,
+    subject: str,
+    data: Mapping[str, Any],
+    sequence: str = "",
 ) -> Notice:
+    """sequence: where it stands in its bay's record, as texts sort (CloudEvents, extension Sequence, from memory)."""
     name = str(uuid.uuid5(_IDS, "\n".join((company, shop, bay, kind, of))))
     event = {
         "specversion": "1.0",
@@ -111,6 +121,7 @@ def _notice(
         "type": TYPES[kind],
         "subject": subject,
         "time": utc,
+        **({"sequence": sequence} if sequence else {}),
         "datacontenttype": "application/json",
         "data": data,
     }

@@ -103,7 +103,8 @@ def notices_page(
             _("Receivers"),
             _(
                 "Systems that are told when a job was closed, a fill came up short or a calibration is due. One that does not answer is "
-                "tried again after longer and longer pauses, for three days; then a notice has failed, and waits for somebody to send it again."
+                "tried again after longer and longer pauses, for three days; then a notice has failed, and waits for somebody to send it again. "
+                "A notice that is refused stands aside after five minutes, and later ones go on."
             ),
             (
                 _("Receiver"),

@@ -164,10 +164,10 @@ def test_pauses_grow_the_order_holds_and_what_failed_is_sent_again(store: Store,
     n, ids, pauses = drawn(store, of), set(), []
     with store.connection() as db:
         for _ in notice_box.PAUSES_S:
-            told = take_out(db, "500")
+            told = take_out(db, notice_box.AWAY)
             ids.add(told["id"])
             assert told["state"] == "waiting"
-            assert take_out(db) == {}, "no later notice of the bay goes before it"
+            assert take_out(db) == {}, "while the receiver is away no later notice of the bay goes before it"
             (pause,) = db.execute("select extract(epoch from next_at - now()) from lane").fetchone() or (0,)
             pauses.append(round(pause))
             db.execute("update lane set next_at = now()")
@@ -181,6 +181,56 @@ def test_pauses_grow_the_order_holds_and_what_failed_is_sent_again(store: Store,
         told = take_out(db)
         assert (ids, told["tries"], told["state"]) == ({told["id"]}, 1, "sent")
         assert db.execute("select who, kind from log").fetchone() == ("E. Brandvold", "notices again")
+
+
+def test_what_is_refused_stands_aside_and_the_others_go_on(store: Store, path: Path) -> None:
+    of, bay = receiver(["job closed"]), known(store)
+    begun(store, of)
+    give(store, bay, outbox.batch(path, 0, 1000))
+    n, held_s, poison = drawn(store, of), 0.0, None
+    with store.connection() as db:
+
+        def pause_s() -> float:
+            (pause,) = db.execute("select extract(epoch from next_at - now()) from lane").fetchone() or (0,)
+            return float(pause)
+
+        while True:
+            told = take_out(db, "400")
+            assert poison in (None, told["id"])
+            poison = told["id"]
+            if pause_s() <= 0:
+                break
+            held_s += pause_s()
+            assert take_out(db) == {}
+            db.execute("update lane set next_at = now()")
+        assert round(held_s) == 305, "some minutes"
+        second = take_out(db, "400")["id"]
+        rest = [take_out(db) for _ in range(n - 2)]
+        assert pause_s() == pytest.approx(notice_box.PAUSES_S[0]), "the one refused last is the next"
+        assert take_out(db) == {}
+    with closing(Ledger(path)) as ledger:
+        add_jobs(ledger, 3, seed=8, notes=1)
+    give(store, bay, outbox.batch(path, 0, 1000))
+    more = drawn(store, of)
+    with store.connection() as db:
+        rest += [take_out(db) for _ in range(more)]
+        assert more > 0
+        told = [one["sequence"] for one in rest]
+        assert told == sorted(told), "what is new waits for none that stands aside"
+        assert not {poison, second} & {one["id"] for one in rest}
+        [standing] = notice_box.standings(db, COMPANY)
+        assert (standing.sent, standing.waiting) == (n - 2 + more, 2)
+        db.execute("update notice set next_at = now() where state = 'waiting'")
+        db.execute("update lane set next_at = now()")
+        late = [take_out(db, notice_box.AWAY), take_out(db)]
+        assert [one["id"] for one in late] == [poison, second]
+        assert [one["tries"] for one in late] == [4, 2]
+        assert take_out(db) == {}
+        db.execute("update notice set next_at = now() where state = 'waiting'")
+        db.execute("update lane set next_at = now()")
+        assert take_out(db)["id"] == poison
+        [standing] = notice_box.standings(db, COMPANY)
+        assert (standing.sent, standing.waiting, standing.failed) == (n + more, 0, 0)
 
 
 def test_what_was_taken_out_and_never_settled_goes_out_again_under_its_id(store: Store, path: Path) -> None:
