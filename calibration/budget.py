@@ -18,6 +18,7 @@ from typing import Any, Final
 
 from calibration.buoyancy import REFERENCE_DENSITY_KG_M3
 from calibration.by_gtc import gtc
+from calibration.student import student_t
 
 CONFIDENCE_PERCENT: Final = 95
 NORMAL_95: Final = 1.959963984540054  # two-sided 95 % of the normal distribution
@@ -83,7 +84,7 @@ def expanded(u: float, dof: float = inf) -> float:
     """U95 of a standard uncertainty: 95 % coverage by Student's t, everywhere in the house (JCGM 100, G.3.4)."""
     if isinf(dof):
         return NORMAL_95 * u
-    return float(gtc().reporting.k_factor(dof, CONFIDENCE_PERCENT)) * u
+    return student_t(dof, CONFIDENCE_PERCENT) * u
 
 
 def preload() -> None:
@@ -280,7 +281,7 @@ def propagate(quantity: str, unit: str, inputs: Inputs, model: Model) -> Budget:
     )
     if variance == 0.0:
         return Budget(quantity, unit, float(y.x if hasattr(y, "x") else y), 0.0, inf, NORMAL_95, tuple(terms))
-    k = reporting.k_factor(y.df, CONFIDENCE_PERCENT)
+    k = student_t(y.df, CONFIDENCE_PERCENT)
     return Budget(quantity, unit, y.x, sqrt(variance), y.df, k, tuple(terms))
 
 

@@ -19,8 +19,8 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from calibration.by_gtc import gtc
 from calibration.ranges import FloatArray, FloatOrArray, as_result
+from calibration.student import student_t
 from station.common.digits import number
 from station.common.words import _
 
@@ -256,8 +256,3 @@ def require_span(masses_kg: npt.ArrayLike, use_from_kg: float, use_to_kg: float)
                 "no known mass between {from_kg} kg and {to_kg} kg, expected gaps of at most {gap} of the use. Add a mass in between."
             ).format(from_kg=number(at, "g"), to_kg=number(at + gap, "g"), gap=number(LARGEST_GAP, ".0%"))
         )
-
-
-def student_t(dof: float, percent: float) -> float:
-    """Two-sided quantile of Student's t distribution (GTC, imported when first needed)."""
-    return float(gtc().reporting.k_factor(dof, percent))

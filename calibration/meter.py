@@ -16,8 +16,9 @@ import numpy.typing as npt
 
 from calibration.budget import Budget, propagate
 from calibration.fluid import Fluid
-from calibration.loadcell import EVIDENCE_PERCENT, student_t
+from calibration.loadcell import EVIDENCE_PERCENT
 from calibration.ranges import FloatArray, check_scalar
+from calibration.student import student_t
 from station.common.words import N_, _
 
 MINIMUM_RUNS: Final = 5

@@ -19,6 +19,7 @@ from math import isfinite
 from typing import Any, Final
 
 from station.common import digits
+from station.common.spared import spared
 from station.common.words import N_, _
 
 COUNTRIES: Final = ("us", "imperial")
@@ -157,7 +158,8 @@ def format_torque(torque_nm: float, unit: str = "N·m", decimals: int | None = N
 @cache
 def _registry() -> Any:
     """pint with exact fractions, built on first use."""
-    import pint
+    with spared("babel", "scipy"):  # with which it would spell units and convert arrays
+        import pint
 
     return pint.UnitRegistry(_DEFINITIONS.split("\n"), non_int_type=Fraction)
 

@@ -11,7 +11,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from calibration.loadcell import student_t
+from calibration.student import student_t
 from station.common.words import N_
 from station.learning.chance import chance_of
 from station.learning.quality import RECURRING_AT

@@ -1,7 +1,5 @@
 import json
 import math
-import subprocess
-import sys
 from math import inf
 from typing import Any
 
@@ -148,21 +146,3 @@ def test_a_budget_is_data_that_json_can_carry() -> None:
 def test_impossible_inputs_are_refused_by_name(wrong: dict[str, Any], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         budget.drained(**{**WEIGHED, **wrong})
-
-
-LOADS = """
-import sys
-from calibration import budget, by_gtc
-budget.preload()
-loaded = [name for name in sys.modules if name.startswith(tuple(f"{late}." for late in by_gtc.LATE))]
-assert not loaded, loaded
-assert abs(budget.expanded(1.0, 4.0) - 2.7764451) < 1e-6  # Student's t, 95 %: JCGM 100, table G.2
-import numpy as np
-assert 0.0 <= np.random.default_rng(1).random() < 1.0
-"""
-
-
-def test_library_loads_early_without_what_it_never_needs() -> None:
-    """Loaded, those are more than a quarter of what a running bay takes of a small board's memory."""
-    done = subprocess.run([sys.executable, "-W", "ignore", "-c", LOADS], capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from calibration.budget import propagate
-from calibration.loadcell import fit, student_t
+from calibration.loadcell import fit
+from calibration.student import student_t
 
 H3_T = (21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511)
 H3_B = (-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160)

@@ -10,11 +10,14 @@ from fastapi import Depends, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 
+from station.common.spared import spare
 from station.common.words import _
 from station.record.archive import JobRecord
 from web.frame.port import Engine
 from web.frame.problem import Problem
 from web.frame.render import BEHIND, render
+
+spare("pydantic.v1")  # fastapi asks of every body whether its model is of that older kind
 
 T = TypeVar("T")
 
