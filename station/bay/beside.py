@@ -1,17 +1,14 @@
 """What runs beside the engine and gets its record out of the house: copies in a second place, the roll-up."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from station.bay import health
 from station.bay.engine import Engine
+from station.bay.office import HttpOffice
+from station.bay.sender import Sender, TakePeople
 from station.common.words import N_
 from station.given.config import BayConfig
 from station.record.backup import Keeper
-
-if TYPE_CHECKING:
-    # With HTTP's client, a megabyte and more that a bay without a roll-up never loads.
-    from station.bay.sender import Sender, TakePeople
 
 
 class Beside:
@@ -19,20 +16,14 @@ class Beside:
 
     def __init__(self, config: BayConfig) -> None:
         self._config = config
-        self._office = None
-        if config.roll_up is not None:
-            from station.bay.office import HttpOffice
-
-            self._office = HttpOffice(config.roll_up)
+        self._office = None if config.roll_up is None else HttpOffice(config.roll_up)
         self._keeper: Keeper | None = None
         self._sender: Sender | None = None
 
-    def begin(self, engine: Engine, take_people: "TakePeople | None" = None) -> None:
+    def begin(self, engine: Engine, take_people: TakePeople | None = None) -> None:
         """Have both go on from here, and the engine tell how they stand. take_people: as of ``Sender``."""
         config, rules = self._config, self._config.roll_up
         if self._office is not None and rules is not None:
-            from station.bay.sender import Sender
-
             sender = Sender(
                 config.ledger,
                 self._office,

@@ -10,13 +10,12 @@ import zlib
 from collections.abc import Iterable
 from pathlib import Path
 
-from sqlite_utils import Database
-
 from station.errors import InputError, LedgerError
 from station.record.chain import leaf
 from station.record.copying import sync
 from station.record.merkle import Frontier, leaf_hash
 from station.record.note import Checkpoint, SigningKey, VerifierKey
+from station.record.sqlite import Database
 
 UNANCHORED_MOST = 1000
 """So many entries are signed for at the next start even if no job is closed, so that closing one stays quick."""

@@ -8,7 +8,7 @@ one or more sealable parameters were changed; the wording is that of Canada's te
 from collections.abc import Mapping
 from typing import Any
 
-from sqlite_utils import Database
+from station.record.sqlite import Database
 
 BAY_FILE = "bay_file"
 """What a bay's file said when the station started, where that was another than before."""

@@ -8,11 +8,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, timedelta, tzinfo
 
-from sqlite_utils import Database
-
 from station.common import days
 from station.errors import InputError
 from station.record.rows import OUTCOMES, JobRow
+from station.record.sqlite import Database
 
 WALKED = 20_000
 """So many rows are walked through, some 20 ms, before an index is asked."""

@@ -12,8 +12,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlite_utils import Database
-
 from hardware.sample import Sample
 from station.errors import InputError, LedgerError
 from station.record import anchor, changes, finding, samples, schema, verify
@@ -25,6 +23,7 @@ from station.record.migrate import migrate
 from station.record.moment import BOOT_ID, Moment, clock_synced, now
 from station.record.note import SigningKey
 from station.record.rows import JOB_COLUMNS, JobRow, job_row, type_of
+from station.record.sqlite import Database
 
 log = logging.getLogger(__name__)
 

@@ -5,12 +5,11 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sqlite_utils import Database
-
 from hardware.sample import Sample
 from station.errors import LedgerError
 from station.record import samples, schema
 from station.record.copying import copy_database
+from station.record.sqlite import Database
 
 
 def migrate(db: Database, path: Path | str) -> Path | None:

@@ -10,11 +10,10 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from sqlite_utils import Database
-
 from hardware.sample import Sample
 from station.errors import LedgerError
 from station.record.blocks import BrokenBlock, decode, encode
+from station.record.sqlite import Database
 
 BLOCK = 8192
 """Some four minutes at the usual pace. Half of it costs 6 % more room, twice of it gains 4 % (tests/FIGURES.md)."""

@@ -6,9 +6,8 @@ growth. It keeps mistakes out; what comes past it is found by ``station.record.v
 
 import re
 
-from sqlite_utils import Database
-
 from station.errors import LedgerError
+from station.record.sqlite import Database
 
 SCHEMA_VERSION = 4
 SQLITE_LEAST = (3, 37, 0)

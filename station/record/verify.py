@@ -14,8 +14,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sqlite_utils import Database
-
 from station.errors import InputError, LedgerError
 from station.record import anchor, samples, schema
 from station.record.author import unsigned
@@ -24,6 +22,7 @@ from station.record.chain import FIELDS, SamplesDigest, leaf, leaf_sha256
 from station.record.merkle import Frontier, leaf_hash
 from station.record.migrate import migrate
 from station.record.note import Checkpoint, VerifierKey, open_note, parse_checkpoint, signers
+from station.record.sqlite import Database
 
 _DAMAGE = (
     sqlite3.Error, LedgerError, BrokenBlock, InputError, ValueError, TypeError, KeyError, OverflowError, AttributeError,

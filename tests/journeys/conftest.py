@@ -85,10 +85,10 @@ def station(tmp_path: Path) -> Iterator[Station]:
 
 
 @contextmanager
-def serving(folder: Path) -> Iterator[Station]:
-    """The same in a folder, for whoever shares it among several tests."""
+def serving(folder: Path, **environment: str) -> Iterator[Station]:
+    """The same in a folder, for whoever shares it among several tests. environment: what it is given beside this process's."""
     command = [sys.executable, "-m", "station", "serve", "--simulated", "--empty", "--port", "0"]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), **environment}
     log = folder / "log"
     with log.open("w") as errors:
         process = subprocess.Popen(

@@ -1,15 +1,47 @@
 """A whole axle service through the page by keys alone, held against what really happened on the simulated bay."""
 
+import re
 import time
+from collections.abc import Iterator
+from pathlib import Path
 
+import pytest
 from playwright.sync_api import Page, expect
 
+from tests.journeys.conftest import Station, serving
 from tests.journeys.technician import Technician, figure_l, until
 
 ROUNDING_L = 0.005
 """Figures stand on the page with two decimals."""
 SURE = 2.0
 """U95 is exceeded once in twenty; twice U95 about once in 15,000 figures."""
+
+AWAY = {
+    "scipy._lib": "8 MiB; Student's t is calibration.student's, and pint and GTC do without the rest",
+    "cryptography.exceptions": "9 MiB; the record is signed by station.record.ed25519",
+    "babel.core": "would spell pint's units, and reads catalogues: not in English",
+    "pydantic.v1.main": "1 MiB for a kind of model that nothing here has",
+    "pandas": "60 MiB where it is installed; sqlite-utils would take its values",
+    "numpy.fft": "comes with scipy, as do the next four",
+    "numpy.ma.core": "",
+    "numpy.polynomial.polynomial": "",
+    "numpy.random.mtrand": "",
+    "numpy.testing._private": "",
+    "weasyprint": "a PDF is asked for, or is not",
+    "PIL": "a photo comes in, or does not",
+    "segno": "the same with a drawn code",
+    "urllib.request": "for whoever installs",
+    "psycopg": "for the roll-up over many bays",
+}
+"""Module → what it takes of a small board's memory, or when it is wanted. What comes to be needed in every job is taken from here,
+and the figure of the service's memory (tests/FIGURES.md) measured anew."""
+
+
+@pytest.fixture
+def station(tmp_path: Path) -> Iterator[Station]:
+    """One that says what it loads."""
+    with serving(tmp_path, PYTHONPROFILEIMPORTTIME="1") as station:
+        yield station
 
 
 class Typist(Technician):
@@ -90,7 +122,7 @@ def _agrees(shown: str, exact_l: float, u95_l: float, true_l: float) -> None:
     assert abs(exact_l - true_l) <= SURE * u95_l, f"{exact_l} ± {u95_l} L, in truth {true_l} L"
 
 
-def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
+def test_a_whole_job_agrees_with_the_truth(phone: Page, tmp_path: Path) -> None:
     person = Typist(phone)
     expect(phone.locator(".badge.simulated")).to_be_visible()
     person.open_job()
@@ -186,3 +218,7 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page) -> None:
     recording = phone.request.get(phone.url.replace("/sheet", "/recording.csv")).text()
     assert recording.startswith("t_s,source,value")
     assert ",mark,plug_in" in recording
+
+    loaded = re.findall(r"^import time:.*\| +(\S+)$", (tmp_path / "log").read_text(), re.M)
+    assert "GTC" in loaded
+    assert [name for name in AWAY if name in loaded] == []

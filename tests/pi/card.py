@@ -214,6 +214,9 @@ def card() -> Path:
             if entry.name != "__pycache__" and not entry.name.endswith("-info"):
                 compile_all(site / entry.name)
     shutil.rmtree(CACHE / "project.new")
+    if sys.version_info[:2] == (3, 11):  # as the installer has them compiled
+        made = site / "web/templates/__pycache__"
+        subprocess.run([sys.executable, "-m", "web.frame.compiled", str(made)], check=True, cwd=ROOT)
     command = root / HOME / "bin/tallypan"
     command.write_text(
         f"#!/{HOME}/bin/python\nimport sys\nfrom station.__main__ import main\nsys.exit(main())\n"

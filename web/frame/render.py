@@ -12,6 +12,7 @@ from markupsafe import Markup, escape
 from station.common import days, words
 from station.record.author import BY
 from web.frame import format as fmt
+from web.frame.compiled import Compiled
 from web.frame.guide import STEPS
 from web.frame.hyphens import hyphened
 
@@ -22,6 +23,7 @@ ENVIRONMENT = Environment(
     undefined=StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,
+    bytecode_cache=Compiled(HERE / "templates/__pycache__"),
     auto_reload=False,  # an update that replaces files under a running station must not mix old code with new pages
 )
 

@@ -232,6 +232,8 @@ class Shell:
         if self._system.native or sys.version_info[:2] == self._system.version:
             # What the service may not write, it would compile anew at every start. Bytecode is the same on every machine.
             self._run([compiler, "-m", "compileall", "-q", "-s", str(self._system.root), str(site)])
+        if self._system.native:
+            self._run([compiler, "-m", "web.frame.compiled"])
 
     def _bare_environment(self, home: Path, beside: bool) -> None:
         """As python -m venv makes it, for a system whose Python cannot be run here."""
