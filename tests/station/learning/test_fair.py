@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from calibration.loadcell import student_t
+from calibration.student import student_t
 from station.learning import fair
 from station.learning.compared import BAYS, FLUID_BY_MONTH, SHOPS, TYPE_BY_SHOP, TYPES, compared
 from station.record.many.queries import MonthTally, Tally
