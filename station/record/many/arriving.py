@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
+from station.common.words import _
 from station.errors import InputError
 from station.record.chain import leaf, leaf_sha256
 from station.record.merkle import Frontier, leaf_hash
@@ -122,31 +123,38 @@ def _following(
 
 def _behind(batch: Batch, head: Head) -> str | None:
     if batch.newest_seq < head.seq:
-        return (
-            f"the bay's record ends at entry {batch.newest_seq}, but entry {head.seq} had arrived here: its newest entries "
-            "were cut off or lost, or an older copy was put in its place"
-        )
+        return _(
+            "the bay's record ends at entry {newest}, but entry {seq} had arrived here: its newest entries were cut off or "
+            "lost, or an older copy was put in its place"
+        ).format(newest=batch.newest_seq, seq=head.seq)
     if batch.newest_seq == head.seq and batch.newest_hash != head.hash:
-        return f"entry {head.seq} is another one than arrived here: the bay's record was rewritten, or went on from an older copy"
+        return _is_another(head.seq)
     return None
+
+
+def _is_another(seq: int) -> str:
+    return _(
+        "entry {seq} is another one than arrived here: the bay's record was rewritten, or went on from an older copy"
+    ).format(seq=seq)
 
 
 def _another(batch: Batch, here: Mapping[int, str]) -> str | None:
     for entry in batch.entries:
         if here.get(entry.seq, entry.hash) != entry.hash:
-            return (
-                f"entry {entry.seq} is another one than arrived here: the bay's record was rewritten, or went on from an "
-                "older copy"
-            )
+            return _is_another(entry.seq)
     return None
 
 
 def _does_not_follow(entry: Entry, seq: int, found: str) -> str | None:
     """seq: of the entry before. found: the hash over it and this one."""
     if entry.seq != seq + 1:
-        return f"entry {seq + 1} is missing: entry {entry.seq} came after entry {seq}"
+        return _("entry {seq} is missing: entry {came} came after entry {before}").format(
+            seq=seq + 1, came=entry.seq, before=seq
+        )
     if found != entry.hash:
-        return f"entry {entry.seq} does not go with its hash and the entry before: it, or one before it, was changed"
+        return _(
+            "entry {seq} does not go with its hash and the entry before: it, or one before it, was changed"
+        ).format(seq=entry.seq)
     return None
 
 
@@ -159,10 +167,10 @@ def _not_signed_for(note: str, seq: int, tree: Frontier, keys: list[VerifierKey]
             return checkpoint
         stated = (checkpoint.size, checkpoint.root) == (seq, tree.root())
     if not stated:
-        return (
-            f"the checkpoint at entry {seq} signs for another record than the one that arrived: the bay keeps two, or "
+        return _(
+            "the checkpoint at entry {seq} signs for another record than the one that arrived: the bay keeps two, or "
             "rewrote one"
-        )
+        ).format(seq=seq)
     return None
 
 
@@ -170,6 +178,7 @@ def _signed(seq: int, note: str, keys: list[VerifierKey]) -> Checkpoint | str:
     """The checkpoint; why it is none of this bay's."""
     try:
         return parse_checkpoint(open_note(note, keys))
-    except InputError as error:
-        why = str(error).rstrip(".").split(". ")[0]  # without its remedy, which is one for a terminal
-        return f"the checkpoint at entry {seq} is not this bay's: {why}"
+    except InputError:
+        return _(
+            "the checkpoint at entry {seq} is not this bay's: it was changed, or another key signed it"
+        ).format(seq=seq)

@@ -12,6 +12,7 @@ from typing import Any
 
 from psycopg import Connection
 
+from station.common.words import _
 from station.errors import InputError
 from station.record.many import adding, derive
 from station.record.many.arriving import Arrived, Batch, Entry, Head, arrived
@@ -105,10 +106,10 @@ def _known_key(db: Db, bay: Bay, batch: Batch) -> tuple[list[VerifierKey], list[
         )
         return [shown], former
     if shown is not None and str(shown) != bay.verifier:
-        return (
-            f"the bay signs with the key {shown.name}, and was known by {bay.verifier.partition('+')[0]}: its record was "
-            "set up anew, or another one stands in its place"
-        )
+        return _(
+            "the bay signs with the key {shown}, and was known by {known}: its record was set up anew, or another one stands "
+            "in its place"
+        ).format(shown=shown.name, known=bay.verifier.partition("+")[0])
     return [VerifierKey.parse(bay.verifier)] if bay.verifier else [], former
 
 

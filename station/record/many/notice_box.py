@@ -183,15 +183,22 @@ def draw_due(
     today: Callable[[str], date] = lambda zone: days.today(days.zone_of(zone)),
 ) -> int:
     """Draw what became due among the certificates; how many notices that gave. And let go what was sent long ago. today: of a
-    zone."""
+    zone. Of a bay whose record is refused, or still arriving, nobody knows which certificate is its newest."""
     made = 0
+    whole = set(
+        db.execute(
+            "select b.shop, b.bay from bay b join head h on h.shop = b.shop and h.bay = b.bay "
+            "where b.company = %s and b.fault = '' and h.seq >= b.newest_seq",
+            [company],
+        ).fetchall()
+    )
     if "calibration due" in receiver.rules.kinds:
         zones = queries.shops(db, company)
         shops = tuple(shop for shop in zones if not receiver.rules.shops or shop in receiver.rules.shops)
         scope = queries.Scope(company, shops, date.min, date.max)
         for one in queries.certificates(db, scope):
             told = of_certificate(company, one, today(zones[one.shop]))
-            if told is not None:
+            if told is not None and (one.shop, one.bay) in whole:
                 with db.transaction():
                     _lane(db, company, one.shop, one.bay, receiver.name)
                     made += _put(db, company, one.shop, one.bay, receiver.name, [told])

@@ -201,7 +201,7 @@ def test_a_checkpoint_for_another_tree_and_a_new_key_are_named(
         (
             {last: forged},
             batch.verifier,
-            f"the checkpoint at entry {last} is not this bay's: the signature",
+            f"the checkpoint at entry {last} is not this bay's: it was changed",
             last - 1,
         ),
     ):

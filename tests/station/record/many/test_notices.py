@@ -261,9 +261,12 @@ def test_a_receiver_that_wants_no_more_is_left_alone(store: Store, path: Path) -
         assert take_out(db)["state"] == "sent"
 
 
-def test_a_calibration_is_told_when_it_is_due_and_once_more_when_it_is_overdue(store: Store) -> None:
+def test_a_calibration_is_told_when_it_is_due_and_once_more_when_it_is_overdue(
+    store: Store, path: Path
+) -> None:
     of, bay, end = receiver(), known(store), date(2026, 6, 1)
     begun(store, of)
+    give(store, bay, outbox.batch(path, 0, 1000))
     with store.connection() as db:
         db.execute(
             "insert into certificate values (%s, %s, %s, 1, 'P-1', 'pan', 'Pan 1', '2025-06-01T08:00:00+00:00', %s, null)",
@@ -273,6 +276,10 @@ def test_a_calibration_is_told_when_it_is_due_and_once_more_when_it_is_overdue(s
         def on(days: int) -> int:
             return notice_box.draw_due(db, COMPANY, of, lambda zone: end + timedelta(days))
 
+        for half in ("fault = 'rewritten'", "newest_seq = newest_seq + 1"):
+            with db.transaction(force_rollback=True):
+                db.execute(f"update bay set {half}".encode())
+                assert on(1) == 0, "its newest certificate may not be here"
         assert [on(days) for days in (-31, -30, -29, 0, 1, 2)] == [0, 1, 0, 0, 1, 0]
         told = [take_out(db) for _ in range(2)]
     assert [one["data"]["state"] for one in told] == ["due soon", "overdue"]  # type: ignore[index]
