@@ -1,51 +1,52 @@
-"""The roll-up at a size: how fast it takes records in there, and how long each of its pages' questions takes.
+"""The roll-up at a size: how fast it takes records in there, how long its pages take, and each question behind them.
 
-Run from the repository's root: `python tests/bench/bench_shops.py JOBS FOLDER`; the folder must be empty, reachable for an
-unprivileged user, and is left as it is: 1,000,000 jobs need 3 GB, 10,000,000 some 20 GB. PLANS.txt in it has what PostgreSQL
-did for each question (EXPLAIN with ANALYZE and BUFFERS). Loaded without sync, measured with the roll-up's own settings.
+Run from the repository's root: `python tests/bench/bench_shops.py JOBS FOLDER`. A tenth of the jobs is loaded first, and the
+taking in measured there too. The folder must be reachable for an unprivileged user, and is left as it is: 1,000,000 jobs need
+4 GB, 10,000,000 some 25 GB. What was loaded stays when it breaks off: the same command goes on. Loaded without sync, measured
+with the roll-up's own settings. REPORT.md in the folder is what it printed, PLANS.txt what PostgreSQL did for each question
+(EXPLAIN with ANALYZE and BUFFERS).
 
-A question is asked at other shops, or for other months, each time. Beside the clock stands what the server's process used of
-the processor for it, on average: a busy machine lengthens the first and hardly the second.
+Pages are fetched over HTTP, of other shops and months each time; cold: after what the system keeps of the files in memory was
+dropped. For questions the server's processor time stands beside the clock: a busy machine lengthens the one and hardly the
+other.
 """
 
 from __future__ import annotations
 
-import json
+import contextlib
+import http.client
+import multiprocessing
 import os
+import queue
 import random
 import shutil
 import sys
-import threading
+import tempfile
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, field
-from datetime import date
+from dataclasses import dataclass
 from pathlib import Path
-from statistics import quantiles
+from statistics import median
 from typing import Any
-
-import psycopg
+from urllib.parse import urlsplit
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from station.learning.quality import LISTED
 from station.record import outbox
-from station.record.many import finding, queries
 from station.record.many.embedded import Embedded
-from station.record.many.finding import LOOKED, After
 from tests.bench import bench_many, thousand_shops
-from tests.bench.thousand_shops import BAYS, GOING_ON, SHOPS
-from tests.rolled import COMPANY
-from web.frame.listing import PER_PAGE
+from tests.bench.shops_questions import Asked, ask, plans, table
+from tests.bench.thousand_shops import BAYS, FIRST, GOING_ON, SHOPS
 
-TIMES = 30
-EXPORTS = ("use by day",)
-"""What no page asks of a whole company, but its CSV and JSON do: asked once."""
-SENDING = 32
+TIMES = 12
+PAGES, PAGES_BESIDE = 25, 15
+SENDING, BATCH, ROUNDS = 128, 500, 3
 """Bays that go on where their records end, each of another shop."""
-OF_ONE = ("points", "job", "told")
-"""Questions that are always about one shop."""
+PACE = 10_000
+"""Entries a second that come in beside the pages."""
+SLOW_S, PATIENCE_S = 3.0, 120.0
+"""A page that took longer is asked for once in each part; nobody waits longer than the second for any."""
 FAST = {
     "fsync": "off",
     "full_page_writes": "off",
@@ -54,119 +55,6 @@ FAST = {
     "max_wal_size": "4GB",
     "autovacuum": "off",
 }
-QUESTIONS = {
-    **queries.STATEMENTS,
-    **finding.STATEMENTS,
-    "jobs, found": finding.found_by(2),
-    "jobs, none found": finding.found_by(2),
-}
-YEAR = (date(2026, 1, 1), date(2027, 1, 1))
-
-
-@dataclass
-class Asked:
-    """Answers to one question. clock_ms: each; processor_ms: the server's, on average."""
-
-    clock_ms: list[float] = field(default_factory=list)
-    processor_ms: float = 0.0
-
-    def row(self) -> str:
-        p50, p95 = (quantiles(self.clock_ms * 2, n=100, method="inclusive")[k] for k in (49, 94))
-        return f"{p50:.1f} / {p95:.1f} | {self.processor_ms:.1f}"
-
-
-def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
-    """Whose it is, its name in ``STATEMENTS``, its values: of a shop's month, and of the company's month and year."""
-    every = [f"shop-{n:04d}" for n in range(SHOPS)]
-    shop, bay = draw.choice(every), draw.randrange(BAYS)
-    month = draw.randrange(1, 12)
-    more: dict[str, Any] = {
-        "dimension": draw.choice(("bay", "meter", "fluid")),
-        "most": LISTED,
-        "begin": date(2025, 1, 1),
-    }
-    more |= {
-        "meter": f"Bay {bay} meter",
-        "shop": shop,
-        "bay": f"bay-{bay}",
-        "job_id": f"{bay + 1:03d}-{draw.randrange(20):05d}",
-    }
-    more |= {**After().values(), "verdict": "", "looked": LOOKED, "word": "001-00012", "beyond": "001-00013"}
-    words = {"jobs, found": ("bus", f"{draw.randrange(30)}"), "jobs, none found": ("okafor", "lindqvist")}
-    since = (date(2026, month, 1), date(2026, month + 1, 1))
-    for whose, shops, (begin, end) in (
-        ("shop, month", [shop], since),
-        ("company, month", every, since),
-        ("company, year", every, YEAR),
-    ):
-        scope = {"company": COMPANY, "shops": shops, "since": begin, "until": end}
-        for name in QUESTIONS:
-            if name in OF_ONE and whose != "shop, month":
-                continue
-            of = words.get(name, ("bus", "7"))
-            most = PER_PAGE + 1 if name.startswith("jobs") else LISTED
-            named = {"words": list(of), "word_1": of[0], "word_2": of[1], "most": most}
-            yield whose, name, {**more, **scope, **named}
-
-
-def ask(dsn: str, times: int) -> dict[tuple[str, str], Asked]:
-    """Each question so many times; of the company a third as often."""
-    answers: dict[tuple[str, str], Asked] = {}
-    used: dict[tuple[str, str], float] = {}
-    with closing(psycopg.connect(dsn, autocommit=True)) as db:
-        draw = random.Random(15)
-        for n in range(times):
-            for whose, name, values in questions(draw):
-                if whose != "shop, month" and (n % 3 or (n and name in EXPORTS)):
-                    continue
-                before_s = bench_many.processor_s(db.info.backend_pid)
-                begun_s = time.perf_counter()
-                db.execute(QUESTIONS[name].encode(), values, prepare=False).fetchall()
-                answers.setdefault((whose, name), Asked()).clock_ms.append(
-                    1e3 * (time.perf_counter() - begun_s)
-                )
-                spent_s = bench_many.processor_s(db.info.backend_pid) - before_s
-                used[whose, name] = used.get((whose, name), 0.0) + spent_s
-    for at, answer in answers.items():
-        answer.processor_ms = 1e3 * used[at] / len(answer.clock_ms)
-    return answers
-
-
-def table(answers: Mapping[tuple[str, str], Asked]) -> str:
-    rows = [f"| {whose} | {name} | {answer.row()} |" for (whose, name), answer in answers.items()]
-    return "\n".join(["| whose | question | p50 / p95, ms | processor, ms |", "|---|---|---|---|", *rows])
-
-
-def plans(dsn: str) -> tuple[str, str]:
-    """What PostgreSQL did for each question: whole, and a line each."""
-    whole, lines = [], ["| whose | question | nodes | rows | buffers |", "|---|---|---|---|---|"]
-    through = []
-    with closing(psycopg.connect(dsn, autocommit=True)) as db:
-        for whose, name, values in questions(random.Random(7)):
-            explain = f"explain (analyze, buffers, format json) {QUESTIONS[name]}"
-            [[[plan]]] = db.execute(explain.encode(), values).fetchall()
-            kinds: dict[str, int] = {}
-            for node in _nodes(plan["Plan"]):
-                kind = f"{node['Node Type']} {node.get('Index Name', node.get('Relation Name', ''))}".strip()
-                kind = kind if "_20" not in kind else kind[: kind.index("_20")] + "_*"
-                kinds[kind] = kinds.get(kind, 0) + 1
-                if (
-                    node["Node Type"] == "Seq Scan"
-                    and node.get("Shared Hit Blocks", 0) + node.get("Shared Read Blocks", 0) > 10
-                ):
-                    through.append(f"{whose}, {name}: {node['Relation Name']}")
-            buffers = plan["Plan"]["Shared Hit Blocks"] + plan["Plan"]["Shared Read Blocks"]
-            told = ", ".join(kind if n == 1 else f"{n} × {kind}" for kind, n in kinds.items())
-            lines.append(f"| {whose} | {name} | {told} | {plan['Plan']['Actual Rows']:.0f} | {buffers:,} |")
-            whole += [f"--- {whose}: {name}", json.dumps(plan, indent=1)]
-    lines.append(f"\nTables of more than ten pages that were read through: {'; '.join(through) or 'none'}")
-    return "\n".join(whole), "\n".join(lines)
-
-
-def _nodes(plan: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:
-    yield plan
-    for one in plan.get("Plans", ()):
-        yield from _nodes(one)
 
 
 @contextmanager
@@ -187,52 +75,191 @@ def forgotten(folder: Path) -> None:
                 os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
 
 
-def sending(server: Embedded, path: Path) -> bench_many.Rate:
-    """path: the record of the first bay of any shop, which goes on here, and whose end each of the sending bays then has."""
-    ends = outbox.newest(path)
-    thousand_shops.go_on(path, 0, seed=ends)
-    batches = bench_many.batches_of(path, 500, ends)
-    tokens = thousand_shops.tokens(server.dsn, SENDING)
-    return bench_many.rate(server.dsn, server.pid, batches, tokens, outbox.newest(path) - ends, GOING_ON)
+@dataclass(frozen=True)
+class Sending:
+    """Bays of so many shops that go on where their records end. path: of the first bay of any of them."""
+
+    server: tuple[str, int]
+    roll_up: tuple[str, int]
+    path: Path
+    every_s: float = 0.0
+
+    def once(self) -> bench_many.Rate:
+        ends = outbox.newest(self.path)
+        thousand_shops.go_on(self.path, 0, seed=ends)
+        batches = bench_many.batches_of(self.path, BATCH, ends)
+        tokens = thousand_shops.tokens(self.server[0], SENDING)
+        new = outbox.newest(self.path) - ends
+        return bench_many.rate(self.roll_up, self.server[1], batches, tokens, new, GOING_ON, self.every_s)
+
+    def until(self, done: Any, told: Any) -> None:
+        """In a process of its own: again and again."""
+        while not done.is_set():
+            told.put(self.once())
+
+
+def taking_in(folder: Path) -> list[bench_many.Rate]:
+    """Several times, alone."""
+    with running(folder) as server, bench_many.served(server.dsn, folder / "people") as roll_up:
+        one = Sending((server.dsn, server.pid), roll_up, folder / "bay-0.sqlite")
+        return [one.once() for _ in range(ROUNDS)]
+
+
+def pages(draw: random.Random) -> Iterator[tuple[str, str]]:
+    """Whose page it is, and its address."""
+    n, bay, month = draw.randrange(SHOPS), draw.randrange(BAYS), draw.randrange(1, 13)
+    job = f"{bay + 1:03d}-{draw.randrange(20):05d}"
+    for whose, scope in (
+        ("shop, month", f"?shop=shop-{n:04d}&month=2026-{month:02d}"),
+        ("company, month", f"?month=2026-{month:02d}"),
+        ("company, year", "?month=2026-12&months=12"),
+    ):
+        for page in ("/usage", "/quality", "/jobs", "/calibrations"):
+            yield whose, f"{page}{scope}"
+        yield whose, f"/jobs{scope}&words=bus+{draw.randrange(30)}"
+    yield "shop, month", f"/quality/meter?shop=shop-{n:04d}&month=2026-{month:02d}&meter=Bay+{bay}+meter"
+    # of copies the results' texts are left out, which a job's own page reads
+    yield "shop, month", f"/jobs/{FIRST}/bay-{bay}/{job}"
+    yield "company, month", "/"
+
+
+def fetch(address: str, times: int, slow: set[tuple[str, str]]) -> dict[tuple[str, str], Asked]:
+    """Each page so many times. slow: those that take so long that once is enough; more may be found."""
+    answers: dict[tuple[str, str], Asked] = {}
+    draw = random.Random(15)
+    for n in range(times):
+        for whose, path in pages(draw):
+            name = "one job" if path.count("/") > 2 else path.partition("?")[0]
+            name = f"{name}, found" if "words=" in path else name
+            if n and (whose, name) in slow:
+                continue
+            took_s = _fetched(address, path)
+            if took_s > SLOW_S:
+                slow.add((whose, name))
+            answers.setdefault((whose, name), Asked()).clock_ms.append(1e3 * took_s)
+    for whose in sorted({whose for whose, _page in answers}):
+        every = [ms for (of, _page), one in answers.items() if of == whose for ms in one.clock_ms]
+        answers[whose, "all of them"] = Asked(every)
+    return answers
+
+
+def _fetched(address: str, path: str) -> float:
+    """How long a page took, seconds; at most PATIENCE_S, after which nobody waits for it."""
+    where = urlsplit(f"//{address}")
+    headers = {"Accept": "text/html", "Accept-Encoding": "gzip"}
+    begun_s = time.perf_counter()
+    with closing(http.client.HTTPConnection(where.hostname or "", where.port, timeout=PATIENCE_S)) as line:
+        try:
+            line.request("GET", path, headers=headers)
+            reply = line.getresponse()
+            data = reply.read()
+        except TimeoutError:
+            return PATIENCE_S
+    if reply.status != 200:
+        raise SystemExit(f"{path}: {reply.status} {data[:300]!r}")
+    return time.perf_counter() - begun_s
+
+
+def page_table(cold: Mapping[Any, Asked], warm: Mapping[Any, Asked], beside: Mapping[Any, Asked]) -> str:
+    rows = [
+        f"| {whose} | {page} | {' | '.join(part[whose, page].quantiles() for part in (warm, beside, cold))} |"
+        for whose, page in warm
+    ]
+    heads = "| whose | page | warm: p50 / p95, ms | under ingest | cold |\n|---|---|---|---|---|"
+    return "\n".join([heads, *rows])
+
+
+def loaded(folder: Path, jobs: int, say: Callable[[str], None]) -> Path:
+    """A database with so many jobs."""
+    here = folder / str(jobs)
+    done = here / "LOADED"
+    if not done.exists():
+        here.mkdir(exist_ok=True)
+        here.chmod(0o755)
+        with running(here, FAST) as server:
+            thousand_shops.load(server.dsn, here, jobs, say)
+            if wrong := thousand_shops.unlike(server.dsn, 20):
+                raise SystemExit(f"sums are not what their rows add up to: {wrong}")
+            say(f"{jobs:,} jobs: the sums of 20 shops are what their rows add up to")
+        done.touch()
+    return here
+
+
+def beside(
+    server: Embedded, roll_up: tuple[str, int], path: Path, slow: set[tuple[str, str]]
+) -> tuple[dict[Any, Asked], list[bench_many.Rate]]:
+    """Pages while bays send at some pace, from another process."""
+    apart = multiprocessing.get_context("spawn")
+    done, told = apart.Event(), apart.Queue()
+    every_s = BATCH * bench_many.AT_ONCE / PACE
+    one = Sending((server.dsn, server.pid), roll_up, path, every_s)
+    process = apart.Process(target=one.until, args=(done, told))
+    process.start()
+    rates = [told.get(timeout=300)]  # it has begun
+    found = fetch(roll_up[0], PAGES_BESIDE, slow)
+    done.set()
+    rates.append(told.get(timeout=300))
+    while process.is_alive() or not told.empty():
+        with contextlib.suppress(queue.Empty):
+            rates.append(told.get(timeout=1))
+    process.join()
+    return found, rates[1:]
 
 
 def main() -> None:
-    jobs, folder = int(sys.argv[1]), Path(sys.argv[2]).resolve()
+    if len(sys.argv) == 3:
+        measure(int(sys.argv[1]), Path(sys.argv[2]).resolve())
+    else:  # as one of all benches
+        with tempfile.TemporaryDirectory() as folder:
+            measure(100_000, Path(folder))
+
+
+def measure(jobs: int, folder: Path) -> None:
     begun_s = time.monotonic()
+    folder.mkdir(parents=True, exist_ok=True)
+    folder.chmod(0o755)
+    report = (folder / "REPORT.md").open("a", encoding="utf-8")
 
     def say(text: str) -> None:
         print(f"{time.monotonic() - begun_s:5.0f} s: {text}", flush=True)
 
-    folder.mkdir(parents=True, exist_ok=True)
-    folder.chmod(0o755)
-    loaded = folder / f"LOADED-{jobs}"
-    if not loaded.exists():
-        if next(folder.iterdir(), None) is not None:
-            raise SystemExit(f"{folder}: neither empty nor loaded with {jobs} jobs")
-        with running(folder, FAST) as server:
-            thousand_shops.load(server.dsn, folder, jobs, say)
-            if wrong := thousand_shops.unlike(server.dsn, 20):
-                raise SystemExit(f"sums are not what their rows add up to: {wrong}")
-            say("the sums of 20 shops are what their rows add up to")
-        loaded.touch()
-    forgotten(folder)
-    with running(folder) as server:
-        print(f"\nCold, each once:\n\n{table(ask(server.dsn, 1))}\n", flush=True)
-        print(f"Warm:\n\n{table(ask(server.dsn, TIMES))}\n", flush=True)
+    def tell(text: str) -> None:
+        print(f"{text}\n", flush=True)
+        print(f"{text}\n", file=report, flush=True)
+
+    tell(f"{jobs:,} jobs of {SHOPS} shops, load {os.getloadavg()[0]:.1f}")
+    middle: list[float] = []
+    for size in (jobs // 10, jobs):
+        here = loaded(folder, size, say)
+        rates = taking_in(here)
+        tell(
+            f"| jobs there | {bench_many.HEADS} |\n|---|{bench_many.RULE}\n"
+            + "\n".join(f"| {size:,} | {one.row()} |" for one in rates)
+        )
+        middle.append(median(one.entries_s for one in rates))
+        say("taken in")
+    tell(
+        f"Middle of {ROUNDS}: {middle[0]:,.0f} and {middle[1]:,.0f} entries/s, {middle[1] / middle[0] - 1.0:+.1%}."
+    )
+    with running(here) as server:
+        tell(f"Questions:\n\n{table(ask(server.dsn, TIMES))}")
         whole, lines = plans(server.dsn)
         (folder / "PLANS.txt").write_text(f"{whole}\n", encoding="utf-8")
-        print(f"{lines}\n", flush=True)
-        say("asked")
-        taken: list[bench_many.Rate] = []
-        thread = threading.Thread(target=lambda: taken.append(sending(server, folder / "bay-0.sqlite")))
-        thread.start()
-        print(f"Under ingest:\n\n{table(ask(server.dsn, 15))}\n", flush=True)
-        thread.join()
-        alone = sending(server, folder / "bay-0.sqlite")
-        print(f"| beside questions | {bench_many.HEADS} |\n|---|---|---|---|---|---|")
-        print(f"| yes | {taken[0].row()} |\n| no | {alone.row()} |\n", flush=True)
-    size = sum(path.stat().st_blocks * 512 for path in folder.rglob("*") if path.is_file())
-    say(f"done; {size / 1e9:.1f} GB in {folder}, {shutil.disk_usage(folder).free / 1e9:.0f} GB free")
+        tell(lines)
+    say("asked")
+    forgotten(here)
+    with running(here) as server, bench_many.served(server.dsn, here / "people") as roll_up:
+        slow: set[tuple[str, str]] = set()
+        cold = fetch(roll_up[0], 1, slow)
+        warm = fetch(roll_up[0], PAGES, slow)
+        under, rates = beside(server, roll_up, here / "bay-0.sqlite", slow)
+        tell(page_table(cold, warm, under))
+        tell(
+            f"| beside these pages, at a pace | {bench_many.HEADS} |\n|---|{bench_many.RULE}\n"
+            + "\n".join(f"| {jobs:,} | {one.row()} |" for one in rates)
+        )
+    size_gb = sum(path.stat().st_blocks * 512 for path in folder.rglob("*") if path.is_file()) / 1e9
+    say(f"done; {size_gb:.1f} GB in {folder}, {shutil.disk_usage(folder).free / 1e9:.0f} GB free")
 
 
 if __name__ == "__main__":

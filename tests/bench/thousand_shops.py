@@ -56,21 +56,30 @@ _ORDER = {"event": "seq, bay", "job": "opened_utc, bay", "use_day": "day, bay"}
 
 
 def load(dsn: str, folder: Path, jobs: int, say: Callable[[str], None]) -> None:
-    """Fill an empty database. folder: for the records of the first shop's bays, which any shop's bays can go on from."""
+    """Fill a database, and go on with one whose filling broke off. folder: for the records of the first shop's bays, which any
+    shop's bays can go on from."""
     paths = [folder / f"bay-{n}.sqlite" for n in range(BAYS)]
-    with closing(Store(dsn)) as store:
-        for n, path in enumerate(paths):
-            with closing(record(path, jobs // SHOPS // BAYS, seed=n + 1, bay=f"Bay {n}", notes=0)) as ledger:
-                _certify(ledger, n)
-                bay, seq = known(store, f"bay-{n}", FIRST), 0
-                while seq < outbox.newest(path):
-                    seq = give(store, bay, outbox.batch(path, seq, 2000)).seq
-        with store.connection() as db:
-            if wrong := check(db):
-                raise SystemExit(f"not whole: {wrong}")
-        say("one shop taken in and checked")
-        with closing(psycopg.connect(dsn, autocommit=True)) as db:
-            _spread(db, say)
+    with closing(Store(dsn)) as store, closing(psycopg.connect(dsn, autocommit=True)) as db:
+        db.execute("create table if not exists loaded (what text primary key)")
+        if not _is_loaded(db, "first"):
+            for n, path in enumerate(paths):
+                with closing(
+                    record(path, jobs // SHOPS // BAYS, seed=n + 1, bay=f"Bay {n}", notes=0)
+                ) as ledger:
+                    _certify(ledger, n)
+                    bay, seq = known(store, f"bay-{n}", FIRST), 0
+                    while seq < outbox.newest(path):
+                        seq = give(store, bay, outbox.batch(path, seq, 2000)).seq
+            with store.connection() as own:
+                if wrong := check(own):
+                    raise SystemExit(f"not whole: {wrong}")
+            db.execute("insert into loaded values ('first')")
+            say("one shop taken in and checked")
+        _spread(db, say)
+
+
+def _is_loaded(db: Db, what: str) -> bool:
+    return db.execute("select 1 from loaded where what = %s", [what]).fetchone() is not None
 
 
 def _certify(ledger: Ledger, n: int) -> None:
@@ -114,41 +123,45 @@ def tokens(dsn: str, count: int) -> list[str]:
 
 
 def _spread(db: Db, say: Callable[[str], None]) -> None:
-    """Copy the first shop's rows. Keys and indexes are made anew behind them, which takes a third of the time."""
+    """Copy the first shop's rows, a table in one transaction. Keys and indexes are made anew behind them, which takes a third of
+    the time."""
     db.execute("set synchronous_commit = off")
     db.execute("set maintenance_work_mem = '1GB'")
     db.execute("set max_parallel_maintenance_workers = 1")
     db.execute("set jit = off")
-    db.execute(
-        f"insert into shop select company, 'shop-' || lpad(n::text, 4, '0'), time_zone from shop, generate_series(1, {SHOPS - 1}) "
-        "as n".encode()
-    )
-    for table in ("bay", *TABLES):
-        begun_s = time.monotonic()
-        made = _definitions(db, table) if table in ("event", "job", "taken") else []
-        for drop, _ in made:
-            db.execute(drop.encode())
-        columns = [
-            row[0]
-            for row in db.execute(
-                "select attname from pg_attribute where attrelid = %s::regclass and attnum > 0 and not attisdropped "
-                "order by attnum",
-                [table],
-            )
-        ]
-        values = ", ".join(_OTHER.get((table, name)) or _OTHER.get(name) or f"t.{name}" for name in columns)
-        order = f" order by {_ORDER[table]}" if table in _ORDER else ""
-        db.execute(
-            f"insert into {table} ({', '.join(columns)}) select {values} from (select * from {table} where shop = '{FIRST}'"
-            f"{order}) as t, lateral generate_series(1, {SHOPS - 1} + 0 * length(t.shop)) as s (n)".encode()
-        )
-        for _, create in made:
-            db.execute(create.encode())
-        (rows,) = db.execute(f"select count(*) from {table}".encode()).fetchone() or (0,)
-        say(f"{table}: {rows:,} rows, {time.monotonic() - begun_s:.0f} s")
+    for table in ("shop", "bay", *TABLES):
+        if not _is_loaded(db, table):
+            begun_s = time.monotonic()
+            with db.transaction():
+                rows = _copies(db, table)
+                db.execute("insert into loaded values (%s)", [table])
+            say(f"{table}: {rows:,} copies, {time.monotonic() - begun_s:.0f} s")
     begun_s = time.monotonic()
     db.execute("vacuum analyze")
     say(f"vacuum analyze, {time.monotonic() - begun_s:.0f} s")
+
+
+def _copies(db: Db, table: str) -> int:
+    made = _definitions(db, table) if table in ("event", "job", "taken") else []
+    for drop, _create in made:
+        db.execute(drop.encode())
+    columns = [
+        row[0]
+        for row in db.execute(
+            "select attname from pg_attribute where attrelid = %s::regclass and attnum > 0 and not attisdropped "
+            "order by attnum",
+            [table],
+        )
+    ]
+    values = ", ".join(_OTHER.get((table, name)) or _OTHER.get(name) or f"t.{name}" for name in columns)
+    order = f" order by {_ORDER[table]}" if table in _ORDER else ""
+    rows = db.execute(
+        f"insert into {table} ({', '.join(columns)}) select {values} from (select * from {table} where shop = '{FIRST}'"
+        f"{order}) as t, lateral generate_series(1, {SHOPS - 1} + 0 * length(t.shop)) as s (n)".encode()
+    ).rowcount
+    for _drop, create in made:
+        db.execute(create.encode())
+    return rows
 
 
 def _definitions(db: Db, table: str) -> list[tuple[str, str]]:

@@ -1,0 +1,144 @@
+"""What the pages over many bays ask of the database, one by one: how long each takes, and what PostgreSQL does for it."""
+
+from __future__ import annotations
+
+import json
+import random
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import closing
+from dataclasses import dataclass, field
+from datetime import date
+from statistics import quantiles
+from typing import Any
+
+import psycopg
+
+from station.learning.quality import LISTED
+from station.record.many import finding, queries
+from station.record.many.finding import LOOKED, After
+from tests.bench.bench_many import processor_s
+from tests.bench.thousand_shops import BAYS, SHOPS
+from tests.rolled import COMPANY
+from web.frame.listing import PER_PAGE
+
+EXPORTS = ("use by day",)
+"""What no page asks of a whole company, but its CSV and JSON do: asked once."""
+OF_ONE = ("points", "job", "told")
+"""Questions that are always about one shop."""
+QUESTIONS = {
+    **queries.STATEMENTS,
+    **finding.STATEMENTS,
+    "jobs, found": finding.found_by(2),
+    "jobs, none found": finding.found_by(2),
+}
+YEAR = (date(2026, 1, 1), date(2027, 1, 1))
+
+
+@dataclass
+class Asked:
+    """Answers to one question. clock_ms: each; processor_ms: the server's, on average."""
+
+    clock_ms: list[float] = field(default_factory=list)
+    processor_ms: float = 0.0
+
+    def quantiles(self) -> str:
+        p50, p95 = (quantiles(self.clock_ms * 2, n=100, method="inclusive")[k] for k in (49, 94))
+        return f"{p50:.0f} / {p95:.0f}" if len(self.clock_ms) > 1 else f"{p50:.0f}"
+
+    def row(self) -> str:
+        return f"{self.quantiles()} | {self.processor_ms:.1f}"
+
+
+def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
+    """Whose it is, its name in ``STATEMENTS``, its values: of a shop's month, and of the company's month and year."""
+    every = [f"shop-{n:04d}" for n in range(SHOPS)]
+    shop, bay = draw.choice(every), draw.randrange(BAYS)
+    month = draw.randrange(1, 12)
+    more: dict[str, Any] = {
+        "dimension": draw.choice(("bay", "meter", "fluid")),
+        "most": LISTED,
+        "begin": date(2025, 1, 1),
+    }
+    more |= {
+        "meter": f"Bay {bay} meter",
+        "shop": shop,
+        "bay": f"bay-{bay}",
+        "job_id": f"{bay + 1:03d}-{draw.randrange(20):05d}",
+    }
+    more |= {**After().values(), "verdict": "", "looked": LOOKED, "word": "001-00012", "beyond": "001-00013"}
+    words = {"jobs, found": ("bus", f"{draw.randrange(30)}"), "jobs, none found": ("okafor", "lindqvist")}
+    since = (date(2026, month, 1), date(2026, month + 1, 1))
+    for whose, shops, (begin, end) in (
+        ("shop, month", [shop], since),
+        ("company, month", every, since),
+        ("company, year", every, YEAR),
+    ):
+        scope = {"company": COMPANY, "shops": shops, "since": begin, "until": end}
+        for name in QUESTIONS:
+            if name in OF_ONE and whose != "shop, month":
+                continue
+            of = words.get(name, ("bus", "7"))
+            most = PER_PAGE + 1 if name.startswith("jobs") else LISTED
+            named = {"words": list(of), "word_1": of[0], "word_2": of[1], "most": most}
+            yield whose, name, {**more, **scope, **named}
+
+
+def ask(dsn: str, times: int) -> dict[tuple[str, str], Asked]:
+    """Each question so many times; of the company a third as often."""
+    answers: dict[tuple[str, str], Asked] = {}
+    used: dict[tuple[str, str], float] = {}
+    with closing(psycopg.connect(dsn, autocommit=True)) as db:
+        draw = random.Random(15)
+        for n in range(times):
+            for whose, name, values in questions(draw):
+                if whose != "shop, month" and (n % 3 or (n and name in EXPORTS)):
+                    continue
+                before_s = processor_s(db.info.backend_pid)
+                begun_s = time.perf_counter()
+                db.execute(QUESTIONS[name].encode(), values, prepare=False).fetchall()
+                answers.setdefault((whose, name), Asked()).clock_ms.append(
+                    1e3 * (time.perf_counter() - begun_s)
+                )
+                spent_s = processor_s(db.info.backend_pid) - before_s
+                used[whose, name] = used.get((whose, name), 0.0) + spent_s
+    for at, answer in answers.items():
+        answer.processor_ms = 1e3 * used[at] / len(answer.clock_ms)
+    return answers
+
+
+def table(answers: Mapping[tuple[str, str], Asked]) -> str:
+    rows = [f"| {whose} | {name} | {answer.row()} |" for (whose, name), answer in answers.items()]
+    return "\n".join(["| whose | question | p50 / p95, ms | processor, ms |", "|---|---|---|---|", *rows])
+
+
+def plans(dsn: str) -> tuple[str, str]:
+    """What PostgreSQL did for each question: whole, and a line each."""
+    whole, lines = [], ["| whose | question | nodes | rows | buffers |", "|---|---|---|---|---|"]
+    through = []
+    with closing(psycopg.connect(dsn, autocommit=True)) as db:
+        for whose, name, values in questions(random.Random(7)):
+            explain = f"explain (analyze, buffers, format json) {QUESTIONS[name]}"
+            [[[plan]]] = db.execute(explain.encode(), values).fetchall()
+            kinds: dict[str, int] = {}
+            for node in _nodes(plan["Plan"]):
+                kind = f"{node['Node Type']} {node.get('Index Name', node.get('Relation Name', ''))}".strip()
+                kind = kind if "_20" not in kind else kind[: kind.index("_20")] + "_*"
+                kinds[kind] = kinds.get(kind, 0) + 1
+                if (
+                    node["Node Type"] == "Seq Scan"
+                    and node.get("Shared Hit Blocks", 0) + node.get("Shared Read Blocks", 0) > 10
+                ):
+                    through.append(f"{whose}, {name}: {node['Relation Name']}")
+            buffers = plan["Plan"]["Shared Hit Blocks"] + plan["Plan"]["Shared Read Blocks"]
+            told = ", ".join(kind if n == 1 else f"{n} × {kind}" for kind, n in kinds.items())
+            lines.append(f"| {whose} | {name} | {told} | {plan['Plan']['Actual Rows']:.0f} | {buffers:,} |")
+            whole += [f"--- {whose}: {name}", json.dumps(plan, indent=1)]
+    lines.append(f"\nTables of more than ten pages that were read through: {'; '.join(through) or 'none'}")
+    return "\n".join(whole), "\n".join(lines)
+
+
+def _nodes(plan: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:
+    yield plan
+    for one in plan.get("Plans", ()):
+        yield from _nodes(one)
