@@ -13,6 +13,7 @@ import pytest
 
 from tests.pi.board import from_card
 from tests.pi.card import card, copy
+from tests.pi.test_power_on_board import MEMORY_MOST_KIB
 
 OFF_S = {"card-full": 5.0, "card-read-only": 5.0, "service-killed": 0.2, "both-killed": 3.0, "service-hung": 0.5,
          "guard-killed": 3.0, "stopped": 0.2}  # fmt: skip
@@ -66,6 +67,10 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def worse(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     return in_trouble(tmp_path_factory.mktemp("card"), "card-read-only,service-hung,both-killed,guard-killed")
+
+
+def test_memory_in_a_job_with_its_page_opened(seen: dict[str, Any]) -> None:
+    assert sum(seen["memory_in_a_job_kib"]) <= MEMORY_MOST_KIB
 
 
 def test_a_full_card(seen: dict[str, Any]) -> None:

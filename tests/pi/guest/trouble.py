@@ -146,6 +146,7 @@ if names != ["verify"] and person.view()["job"] is None:
     pump_runs()
     time.sleep(8.0)
     share("filling", since)
+    person.ask("GET", "/")
     tell("memory_in_a_job_kib", [memory_kib(pid) for pid in pids()])
     person.let_go()
 for what in names:
