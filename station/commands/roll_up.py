@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 DONE, FAILED = 0, 1
 PORT = 8766
+BEGINS = ("enter", "serve")
+"""What begins a roll-up in a folder that holds none; to everything else such a folder is a slip."""
 
 
 def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
@@ -155,7 +157,7 @@ def opened(options: argparse.Namespace) -> Iterator[Opened]:
 def _store(options: argparse.Namespace) -> Iterator["Store"]:
     """An embedded server that runs already is used as it is, and not ended."""
     try:
-        from station.record.many.embedded import Embedded
+        from station.record.many.embedded import Embedded, begun
         from station.record.many.store import Store
     except ImportError as error:
         raise InputError(
@@ -163,6 +165,10 @@ def _store(options: argparse.Namespace) -> Iterator["Store"]:
         ) from error
     if (options.dsn is None) == (options.data is None) and options.dsn is None:
         raise InputError("which database? Name a folder with --data, or a server with --dsn.")
+    if options.dsn is None and options.what not in BEGINS and not begun(options.data):
+        raise InputError(
+            f"{options.data}: there is no roll-up; expected the folder that roll-up enter began. Check --data for a slip."
+        )
     engine = None if options.dsn is not None else Embedded(options.data)
     try:
         store = Store(

@@ -1,6 +1,7 @@
 """A whole shop on one's own machine: simulated bays, each a station of its own, and the roll-up over them, in one command.
 
-The supervisor only starts, watches and ends: whichever of them ends by itself ends the rest, with its name.
+The supervisor only starts, watches and ends. A bay that ends by itself is told, and the shop goes on without it, as a real one
+does; when the roll-up ends, or the last bay, everything does.
 """
 
 import argparse
@@ -17,6 +18,7 @@ from station.common.words import SOURCE
 from station.errors import InputError, StationError
 
 COMPANY, SHOP, ZONE = "saltings", "reedbank", "Europe/Oslo"
+ROLL_UP = "the roll-up"
 BAYS_MOST = 8
 STOP_S = 15.0
 DONE = 0
@@ -42,6 +44,9 @@ def add(what: Any) -> None:
         default=SOURCE,
         metavar="CODE",
         help=f"the language of all its pages (default: {SOURCE})",
+    )
+    shop.add_argument(
+        "--receivers", type=Path, metavar="FILE", help="other systems that the roll-up tells, in a TOML file"
     )
     shop.set_defaults(run=_shop)
 
@@ -75,6 +80,8 @@ def _lived(folder: Path, numbers: range) -> None:
     from station.common.days import zone_of
     from station.rehearsing import depot
 
+    if not (folder / f"bay-{numbers[0]}.sqlite").exists():
+        print("Two invented years are put into the bays' records: a minute or two, this once …", flush=True)
     for n, part in zip(numbers, depot.parts([f"Bay {n}" for n in numbers]), strict=False):
         depot.begin(folder / f"bay-{n}.sqlite", zone_of(ZONE), part=part)
 
@@ -106,7 +113,7 @@ def _shop(options: argparse.Namespace) -> int:
         _lived(folder, numbers)
     _entered(folder, numbers, options.port)
     calls = {
-        "the roll-up": [
+        ROLL_UP: [
             "roll-up",
             "serve",
             "--simulated",
@@ -116,6 +123,7 @@ def _shop(options: argparse.Namespace) -> int:
             str(options.port),
             "--language",
             options.language,
+            *([] if options.receivers is None else ["--receivers", str(options.receivers)]),
         ]
     }
     for n in numbers:
@@ -129,7 +137,8 @@ def _shop(options: argparse.Namespace) -> int:
 
 
 def watched(calls: dict[str, list[str]]) -> int:
-    """Run commands of the station side by side until Ctrl-C, or until one of them ends. Raises StationError naming it."""
+    """Run commands of the station side by side until Ctrl-C, or until the roll-up or the last of the others ends. Raises
+    StationError naming that."""
 
     def stop(number: int, frame: FrameType | None) -> None:
         raise KeyboardInterrupt
@@ -143,11 +152,12 @@ def watched(calls: dict[str, list[str]]) -> int:
                 [sys.executable, "-m", "station", *words], start_new_session=True
             )
         while True:
-            for name, process in running.items():
-                if process.poll() is not None:
-                    raise StationError(
-                        f"{name} ended by itself with exit status {process.returncode}; see above."
-                    )
+            for name in [name for name, process in running.items() if process.poll() is not None]:
+                how = f"{name} ended by itself with exit status {running.pop(name).returncode}"
+                if name == ROLL_UP or running.keys() == {ROLL_UP}:
+                    raise StationError(f"{how}; see above.")
+                again = " ".join(["tallypan", *calls[name]])
+                print(f"{how}; the shop goes on without it. It comes back by: {again}", flush=True)
             time.sleep(0.2)
     except KeyboardInterrupt:
         return DONE

@@ -31,6 +31,15 @@ UNPRIVILEGED = ("postgres", "nobody")
 """As whom the server runs where this process is root: PostgreSQL refuses root."""
 
 
+def _data(folder: Path) -> Path:
+    return folder / "postgresql"
+
+
+def begun(folder: Path) -> bool:
+    """Whether a folder holds a server's data."""
+    return (_data(folder) / "PG_VERSION").exists()
+
+
 class Embedded:
     """A server over a folder. settings: of the server's own, such as ``shared_buffers=512MB``. programs: where its programs
     are, of another PostgreSQL than the wheel's. Raises InputError where the wheel or the folder does not serve, StationError
@@ -38,7 +47,7 @@ class Embedded:
 
     def __init__(self, folder: Path, settings: Sequence[str] = (), programs: Path | None = None) -> None:
         self._folder = folder.resolve()
-        self._data = self._folder / "postgresql"
+        self._data = _data(self._folder)
         self._settings = [word for one in ("listen_addresses=", *settings) for word in ("-c", one)]
         self._lock = threading.Lock()
         self._child: subprocess.Popen[bytes] | None = None
@@ -49,7 +58,7 @@ class Embedded:
             )
         self._folder.mkdir(parents=True, exist_ok=True)
         self._programs = self._reachable(programs or _programs())
-        if not (self._data / "PG_VERSION").exists():
+        if not begun(self._folder):
             self._make()
         self.ensure()
 

@@ -69,11 +69,14 @@ def test_a_file_becomes_a_version_of_the_shops_lists(
     assert main([*change, "--apply", "--retire", "Bus 1"]) == 2
 
 
-def test_which_database_has_to_be_said(capsys: pytest.CaptureFixture[str]) -> None:
+def test_which_database_has_to_be_said(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert main(["roll-up", "bays"]) == 2
     assert "--data" in capsys.readouterr().err
     assert main(["roll-up", "serve"]) == 2
     assert "--data" in capsys.readouterr().err
+    assert main(["roll-up", "bays", "--data", str(tmp_path / "slip")]) == 2
+    assert "there is no roll-up" in capsys.readouterr().err
+    assert not (tmp_path / "slip").exists()
 
 
 def test_a_bay_of_the_shop_is_one_that_starts_and_reports(tmp_path: Path) -> None:
@@ -84,6 +87,14 @@ def test_a_bay_of_the_shop_is_one_that_starts_and_reports(tmp_path: Path) -> Non
     assert config.roll_up.address == "http://127.0.0.1:9000"
 
 
-def test_a_part_of_the_shop_that_ends_ends_the_rest() -> None:
+def test_the_shop_goes_on_without_a_bay_that_ends_and_ends_with_the_roll_up(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    ends = ["roll-up", "bays"]
+    stays = ["serve", "--simulated", "--empty", "--config", str(bay_file(tmp_path, 1, 0, 9000))]
+    (tmp_path / "bay-1.token").write_text("token\n")
     with pytest.raises(StationError, match="the roll-up ended by itself with exit status 2"):
-        watched({"the roll-up": ["roll-up", "bays"], "bay 1": ["rehearse", "--seed", "1"]})
+        watched({"the roll-up": ends, "bay 1": stays})
+    with pytest.raises(StationError, match=r"bay [12] ended by itself with exit status 2"):
+        watched({"the roll-up": stays, "bay 1": ends, "bay 2": ends})
+    assert "the shop goes on without it. It comes back by: tallypan roll-up bays" in capsys.readouterr().out
