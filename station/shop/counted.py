@@ -2,7 +2,7 @@
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from operator import attrgetter
 from typing import Final
@@ -13,13 +13,15 @@ from station.record.many.counts import TakenAt
 from station.record.many.exporting import Table
 from station.record.many.ingest import Db
 from station.record.many.queries import Scope
-from station.shop.missing import Missing, missing
+from station.shop.costs import Cost, lists_of, total
+from station.shop.missing import Missing, missing, priced
 from station.shop.stock import Moved, Stock, Taken, count_by_count, first_to_last
 
 
 @dataclass(frozen=True)
 class Counted:
-    """``station.shop.stock.Stock`` of a bay, litres; explained: whether the rest lies within its U95."""
+    """``station.shop.stock.Stock`` of a bay, litres; explained: whether the rest lies within its U95. cost: of the rest, by the
+    shop's price when it was found missing; None without one."""
 
     shop: str
     bay: str
@@ -35,6 +37,8 @@ class Counted:
     rest_l: float
     rest_u95_l: float
     explained: bool
+    cost: float | None
+    currency: str
 
 
 _whose = attrgetter("shop", "bay", "container")
@@ -54,7 +58,7 @@ Takes = Callable[[Iterable[tuple[str, list[Moved]]], str, str, Taken], list[Stoc
 
 
 def _counted(db: Db, scope: Scope, takes: Takes) -> list[Counted]:
-    found = []
+    found, prices = [], lists_of(db, scope.shops)
     for (begun, ended), shops in counts.periods(db, scope).items():
         taken = {of: list(rows) for of, rows in groupby(counts.taken(db, shops, begun), _whose)}
         for of, rows in groupby(counts.moved(db, shops, begun), _whose):
@@ -63,8 +67,11 @@ def _counted(db: Db, scope: Scope, takes: Takes) -> list[Counted]:
                 for one in rows
             ]
             shop, bay, container = of
-            for take in takes([(container, entries)], begun, ended, _taken(taken.get(of, ()))):
-                found.append(Counted(shop, bay, **take.to_dict()))
+            price_at = prices[shop].price_per_l if shop in prices else lambda fluid, utc: None
+            for one in priced(
+                takes([(container, entries)], begun, ended, _taken(taken.get(of, ()))), price_at
+            ):
+                found.append(Counted(shop, bay, **one.to_dict()))
     return sorted(found, key=lambda one: (one.explained, -one.rest_l, *_whose(one)))
 
 
@@ -81,10 +88,13 @@ def _taken(rows: Sequence[TakenAt]) -> Taken:
 
 
 def missing_of(whole: Iterable[Counted]) -> Missing:
-    """What is missing of some containers, of which ``first_and_last`` told. The roll-up has no prices: no cost."""
-    names = Stock.__dataclass_fields__
-    stock = [Stock(**{name: getattr(one, name) for name in names}) for one in whole]
-    return missing(stock, (), lambda fluid, utc: None)
+    """What is missing of some containers, of which ``first_and_last`` told; each shop's are worth what they cost there."""
+    names, here = Stock.__dataclass_fields__, list(whole)
+    found = missing(
+        [Stock(**{name: getattr(one, name) for name in names}) for one in here], (), lambda *_of: None
+    )
+    worth = total(Cost(one.cost, one.currency) for one in here if not one.explained and one.rest_l > 0)
+    return replace(found, cost=worth.cost if found.volume_l else None, currency=worth.currency)
 
 
 TABLES: Final[Mapping[str, Table]] = {

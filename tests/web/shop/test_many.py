@@ -25,6 +25,7 @@ from station.shop import lists as lists_of_bay
 from station.shop.movement import Movement
 from tests.rolled import COMPANY, ZONE, bay_of, enter, give, record, whole
 from tests.web.conftest import HOST
+from web.frame import format as fmt
 from web.frame.roles import MANY_RULES
 from web.many import ROUTERS, create_app
 from web.shop.many import contexts, jobs, using
@@ -288,6 +289,17 @@ def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_othe
         many = [{**change, "key": [f"Bus {n}"]} for n in range(lists.CHANGES_MOST + 1)]
         assert lists.add(db, "quay", "E. Brandvold", "all.csv", many) == 2
         assert [len(json.loads(one.changes)) for one in lists.issued(db, ["quay"])] == [lists.CHANGES_MOST, 1]
+        fields = {"amount": "9.50", "per": "1 L", "currency": "EUR"}
+        prices = [
+            {**change, "table": "price", "key": [of], "fields": fields} for of in ("gear oil 75W-90", "ATF")
+        ]
+        lists.add(db, "harbour", "E. Brandvold", "prices.csv", prices)
+    lines = roll.send("GET", f"/usage.json?{MONTHS}").json()["lines"]
+    mine = [one for one in lines if one["shop"] == "harbour"]
+    assert [one["cost"] for one in mine] == pytest.approx([9.5 * one["out_l"] for one in mine])
+    assert {(one["cost"], one["currency"]) for one in lines if one["shop"] == "quay"} == {(None, "")}
+    total = fmt.money(sum(one["cost"] for one in mine), "EUR").replace("&", "&amp;")
+    assert total in roll.send("GET", f"/usage?{MONTHS}&shop=harbour", headers=SHOW).text
     text = roll.send("GET", "/lists", headers=SHOW).text
     for words in (
         "Bus &lt;7&gt;",

@@ -23,6 +23,7 @@ from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_
 from station.record.many.lists import BayAt, Issued
 from station.record.many.queries import Certified, Held, JobLine, Point, Tally
 from station.record.many.store import Reporting
+from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count, first_and_last
 from web.frame.deps import download, page_of
 from web.frame.render import HERE
@@ -115,22 +116,31 @@ def usage(db: ReadingDb, asked: TheAsked, here: TheBays) -> Response:
     few = len(asked.scope.shops) <= using.COUNTED_SHOPS_MOST
     whole = first_and_last(db, asked.scope) if few else None
     lines, stock = queries.use(db, asked.scope), queries.stock(db, asked.scope)
-    return page_of("many.html", using.usage_page(asked, lines, stock, whole, here))
+    paid = costs.costs(db, asked.scope, lines, costs.lists_of(db, asked.scope.shops)) if few else None
+    return page_of("many.html", using.usage_page(asked, lines, paid, stock, whole, here))
 
 
 def _usage_model() -> Any:
     """Of what the litres are told as, from the table's own columns."""
     litres: dict[str, Any] = {name: (kind | None, ...) for name, kind in columns(queries.Use).items()}
     rows = GenericAlias(list, create_model("UseLine", **litres))
-    both: dict[str, Any] = {"lines": (rows, ...), "days": (rows, ...)}
+    paid = GenericAlias(
+        list, create_model("UseLineWithCost", **litres, cost=(float | None, ...), currency=(str, ...))
+    )
+    both: dict[str, Any] = {"lines": (paid, ...), "days": (rows, ...)}
     return create_model("Usage", **both)
 
 
 @router.get("/usage.json", tags=["read"], response_model=_usage_model())
 def usage_json(db: ReadingDb, asked: TheAsked) -> dict[str, list[dict[str, Any]]]:
-    """Litres by shop, bay and fluid, and by day, shop and fluid."""
+    """Litres by shop, bay and fluid with what they cost, and by day, shop and fluid."""
     lines, days = queries.use(db, asked.scope), queries.use_by_day(db, asked.scope)
-    return {"lines": [told(one) for one in lines], "days": [told(one) for one in days]}
+    paid = costs.costs(db, asked.scope, lines, costs.lists_of(db, asked.scope.shops))
+    both = zip(lines, paid, strict=True)
+    return {
+        "lines": [{**told(one), **cost.to_dict()} for one, cost in both],
+        "days": [told(one) for one in days],
+    }
 
 
 @router.get("/missing.json", tags=["read"])

@@ -10,6 +10,8 @@ from station.common.words import N_, _
 from station.record.many.derive import UL
 from station.record.many.queries import Held, Use
 from station.record.many.store import Reporting
+from station.shop.costs import Cost
+from station.shop.costs import total as together
 from station.shop.counted import Counted, missing_of
 from station.shop.missing import Missing
 from web.frame import format as fmt
@@ -29,6 +31,7 @@ _USE = (
     N_("Purge"),
     N_("Waste"),
     N_("Drawn by hand"),
+    N_("Cost"),
     N_("Missing by counts"),
 )
 _DOUBT = N_(
@@ -54,14 +57,21 @@ def _missing_cell(whole: Sequence[Counted] | None) -> Cell:
     return Cell(_("✓ agrees"), tone="ok", amount=True)
 
 
-def _use_cells(lines: Sequence[Use], whole: Sequence[Counted] | None) -> list[Cell]:
+def _money(one: Cost) -> Cell:
+    return Cell(fmt.money(one.cost, one.currency), amount=True)
+
+
+def _use_cells(
+    lines: Sequence[Use], cost: Sequence[Cost] | None, whole: Sequence[Counted] | None
+) -> list[Cell]:
     def total(name: str) -> int:
         return sum(getattr(line, name) for line in lines)
 
     moved = sum(total(f"{name}_ul") for name in ("metered", "drawn", "purge", "waste"))
     rest = total("metered_ul") + total("drawn_ul") - total("filled_ul") - total("overflow_ul")
     named = (total(f"{name}_ul") for name in ("filled", "overflow", "purge", "waste"))
-    return [number(total("jobs")), _l(moved), *map(_l, named), _l(rest), _missing_cell(whole)]
+    paid = Cell(_("see each shop"), amount=True) if cost is None else _money(together(cost))
+    return [number(total("jobs")), _l(moved), *map(_l, named), _l(rest), paid, _missing_cell(whole)]
 
 
 def _content(held: Held) -> str:
@@ -88,6 +98,7 @@ def _counts(asked: Asked, whole: Sequence[Counted] | None, bays: Sequence[Report
             Cell(asked.fluid(one.fluid)),
             Cell(_("{low} to {high}").format(low=low, high=high)),
             Cell(str(fmt.litres(one.rest_l, one.rest_u95_l)), amount=True),
+            Cell(fmt.money(one.cost, one.currency), amount=True),
             Cell(f"{'✓' if one.explained else '⚠'} {says}", tone="ok" if one.explained else "look"),
         ]
 
@@ -101,7 +112,7 @@ def _counts(asked: Asked, whole: Sequence[Counted] | None, bays: Sequence[Report
     return Section(
         _("Missing fluid, by stock takes"),
         f"{_said(missing_of(whole))} {_(_DOUBT)}" if whole else "",
-        (_("Bay"), _("Container"), _("Fluid"), _("Between two counts"), _("Missing"), _("Says")),
+        (_("Bay"), _("Container"), _("Fluid"), _("Between two counts"), _("Missing"), _("Worth"), _("Says")),
         empty=empty,
         files=files("/missing", asked),
         **rows_of(whole or (), row),
@@ -116,6 +127,8 @@ def _said(found: Missing) -> str:
         said = _("{volume} left the containers and is booked nowhere.").format(
             volume=fmt.litres(found.volume_l, found.u95_l)
         )
+        if found.cost is not None:
+            said += " " + _("It is worth {cost}.").format(cost=fmt.money(found.cost, found.currency))
     if found.surplus_l > 0:
         more = _(
             "{surplus} more than the books have stand in another: a delivery or a count was not entered."
@@ -127,19 +140,22 @@ def _said(found: Missing) -> str:
 def usage_page(
     asked: Asked,
     lines: Sequence[Use],
+    costs: Sequence[Cost] | None,
     stock: Sequence[Held],
     whole: Sequence[Counted] | None,
     bays: Sequence[Reporting],
 ) -> ManyPage:
-    """whole: what the counts find, first to last; None of more shops than ``COUNTED_SHOPS_MOST``."""
+    """costs: of each line. whole: what the counts find, first to last. Both None of more shops than ``COUNTED_SHOPS_MOST``."""
 
     def by(*names: str) -> dict[str, Any]:
         def key_of(row: Use | Counted) -> tuple[str, ...]:
             return tuple(getattr(row, name) for name in names)
 
-        used, counted = defaultdict(list), defaultdict(list)
+        used, counted, paid = defaultdict(list), defaultdict(list), defaultdict(list)
         for line in lines:
             used[key_of(line)].append(line)
+        for line, cost in zip(lines, costs or (), strict=False):
+            paid[key_of(line)].append(cost)
         for one in whole or ():
             counted[key_of(one)].append(one)
 
@@ -147,7 +163,12 @@ def usage_page(
             named = (
                 asked.fluid(part) if name == "fluid" else part for name, part in zip(names, key, strict=True)
             )
-            return [*map(Cell, named), *_use_cells(used[key], None if whole is None else counted[key])]
+            return [
+                *map(Cell, named),
+                *_use_cells(
+                    used[key], None if costs is None else paid[key], None if whole is None else counted[key]
+                ),
+            ]
 
         return rows_of(sorted({*used, *counted}), row)
 
@@ -163,14 +184,16 @@ def usage_page(
 
     shops = by("shop")
     if lines or whole:
-        shops["rows"].append([Cell(_("All")), *_use_cells(lines, whole)])
+        shops["rows"].append([Cell(_("All")), *_use_cells(lines, costs, whole)])
         shops["total"] += 1
     empty = _("Nothing was filled or moved in these months.")
     sections = [
         _counts(asked, whole, bays),
         Section(
             _("By shop, litres"),
-            "",
+            _("Cost is what left the containers, by each shop's own price list at the time.")
+            + " "
+            + _("A cost is shown where every fluid that left has a price in one currency."),
             (_("Shop"), *map(_, _USE)),
             empty=empty,
             files=files("/usage", asked),

@@ -1,10 +1,11 @@
 """What is asked of many bays is what each bay says of itself, added up; and no question reads a table from end to end."""
 
+import json
 import random
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
-from datetime import UTC, date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -23,7 +24,7 @@ from station.record.many.embedded import Embedded
 from station.record.many.finding import After
 from station.record.many.queries import JobLine, Scope
 from station.record.many.store import Store
-from station.shop import audit, catalogue, counted, stock
+from station.shop import audit, catalogue, costs, counted, stock
 from station.shop.catalogue import Change
 from station.shop.movement import Movement
 from tests.rolled import COMPANY, ZONE, enter, fresh, give, known, record, row, whole
@@ -75,6 +76,48 @@ def test_a_months_use_is_the_bays_own_audit(rolled: Store, bay: Ledger) -> None:
     assert {f"{line.day}" for line in by_day if line.jobs} == set(days)
     fluids = {line.group: line.filled_l for line in books.by["fluid"]}
     assert {line.fluid: line.filled_ul / 1e6 for line in lines} == pytest.approx(fluids, abs=1e-4)
+
+
+def test_what_left_costs_what_the_bay_itself_says(store: Store, bay: Ledger) -> None:
+    """A price that changes at a month's beginning and within one; each at midnight, where a day and a moment are one."""
+    for kind, volume_l in (("received", 400.0), ("counted", 1.0)):
+        bay.append(None, "movement", Movement(kind, "ATF", volume_l, 0.1, "drum 1").to_dict(), LATER)
+    give(store, known(store), outbox.batch(Path(bay.path), 0, 10_000))
+
+    def price(fluid: str, amount: str, currency: str = "EUR") -> Change:
+        return Change("price", (fluid,), "add", {"amount": amount, "per": "1 L", "currency": currency})
+
+    said = {
+        "2026-01-01T00:00:00+01:00": [price("gear oil 75W-90", "9.50"), price("ATF", "7")],
+        "2026-02-01T00:00:00+01:00": [price("ATF", "8.25")],
+        "2026-03-10T00:00:00+01:00": [price("gear oil 75W-90", "11")],
+    }
+    with store.connection() as db:
+        for version, (at, changes) in enumerate(said.items(), 1):
+            utc = datetime.fromisoformat(at).astimezone(UTC).isoformat(timespec="milliseconds")
+            told = json.dumps([one.to_dict() for one in changes])
+            values = [COMPANY, version, utc, told]
+            db.execute("insert into issue values (%s, 'harbour', %s, %s, '', '', %s)", values)
+        lists = costs.lists_of(db, ("harbour", "quay"))
+        for scope in (MARCH, YEAR):
+            since, until = f"{scope.since}", f"{scope.until}"
+            own = audit.audit(bay, since, until, lists["harbour"], zone=ZoneInfo(ZONE))
+            lines = queries.use(db, scope)
+            found = costs.total(costs.costs(db, scope, lines, lists))
+            assert own.total.cost is not None
+            assert found.cost == pytest.approx(own.total.cost, abs=1e-3)
+            assert found.currency == "EUR"
+            gone = counted.missing_of(counted.first_and_last(db, scope))
+            assert gone.cost == pytest.approx(own.missing.cost)
+            assert gone.currency == own.missing.currency
+        assert own.missing.cost is not None
+        told = json.dumps([price("ATF", "8", "NOK").to_dict()])
+        db.execute("insert into issue values (%s, 'harbour', 9, '2026-06-01', '', '', %s)", [COMPANY, told])
+        lists = costs.lists_of(db, ("harbour",))
+        assert costs.total(costs.costs(db, YEAR, lines, lists)).cost is not None, (
+            "nothing left in that currency"
+        )
+        assert costs.total(costs.costs(db, YEAR, lines, {})).cost is None
 
 
 def test_stock_is_what_the_bay_says_itself(store: Store, bay: Ledger) -> None:
@@ -278,10 +321,11 @@ VALUES = {
     **BOTH.values(),
     **After().values(),
     "most": 50, "dimension": "meter", "meter": "Bay 2 meter", "shop": "quay", "bay": "bay-2", "job_id": "002-00001",
-    "begin": date(2026, 1, 1), "after": 0, "begun": "2026-01-01", "words": ["7"], "word": "00", "beyond": "01", "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
+    "begin": date(2026, 1, 1), "after": 0, "of_shop": ["quay"], "of_fluid": ["ATF"], "from_day": [date(2026, 1, 1)],
+    "to_day": [date(2026, 2, 1)], "whole": [True], "per_l": [8.0], "currency": ["EUR"], "begun": "2026-01-01", "words": ["7"], "word": "00", "beyond": "01", "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
 }  # fmt: skip
 ASKED = {
-    **queries.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **finding.STATEMENTS, "found": finding.found_by(2)
+    **queries.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **costs.STATEMENTS, **finding.STATEMENTS, "found": finding.found_by(2)
 }  # fmt: skip
 SMALL = ("shop",)
 """Tables of a line for each shop, which may be read whole."""
