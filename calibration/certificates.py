@@ -21,8 +21,9 @@ from calibration.weighing_classes import Claim
 from station.common.digits import number
 from station.common.words import _
 
-Kind = Literal["pan", "meter"]
-KINDS: Final = ("pan", "meter")
+Kind = Literal["pan", "pan_b", "meter"]
+KINDS: Final = ("pan", "pan_b", "meter")
+"""Of what a certificate may be: pan_b is a bay's second pan."""
 WIDTH: Final = 78
 
 
@@ -115,7 +116,12 @@ class Certificate:
 
     def to_text(self) -> str:
         """The certificate for people, in plain text of at most 78 columns where the data allow it."""
-        title = {"pan": "Calibration of a pan", "meter": "Proving of a meter"}[self.kind]
+        titles = {
+            "pan": "Calibration of a pan",
+            "pan_b": "Calibration of a second pan",
+            "meter": "Proving of a meter",
+        }
+        title = titles[self.kind]
         statement = wrap(self.statement, WIDTH)
         lines = [title, "=" * WIDTH, *_rows(self._head()), "", *statement, "", "References"]
         for r in self.references:

@@ -7,7 +7,7 @@ raises InputError, leaving all as it was, and LedgerError where the record does 
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
-from typing import Any, Protocol, TypeVar
+from typing import Any, Literal, Protocol, TypeVar
 
 from calibration.certificates import Certificate
 from station.bay.loop import Loop
@@ -46,8 +46,9 @@ class Calibrations:
         """One certificate. Raises KeyError if unknown."""
         return {c.number: c for c in self._loop.published.newest.register}[number]
 
-    def begin_pan(self) -> None:
-        self._call(lambda: self._loop.begin_calibration(self._desk.begin_pan))
+    def begin_pan(self, pan: Literal["pan", "pan_b"] = "pan") -> None:
+        """pan: of the bay's pans, the one to calibrate."""
+        self._call(lambda: self._loop.begin_calibration(lambda: self._desk.begin_pan(pan)))
 
     def begin_meter(self, fluid: str, volume_l: float) -> None:
         """fluid: a key of the bay's fluids. volume_l: of one run."""

@@ -101,7 +101,7 @@ class Records(Kept):
     def settings(self) -> BayConfig:
         """The bay's configuration with the catalogue's entries and the lines in force in it."""
         lines = self._published.newest.lines
-        return replace(super().settings(), pan=lines.pan, meter=lines.meter)
+        return replace(super().settings(), pan=lines.pan, pan_b=lines.pan_b, meter=lines.meter)
 
     def causes(self, job_id: str) -> Causes:
         """Ranked likely causes of what a job came to, and what would settle it. Raises KeyError if unknown."""

@@ -32,19 +32,20 @@ class AtRest:
     """Fed with every sample while somebody weighs by hand."""
 
     def __init__(self) -> None:
+        self._source = "pan"
         self._window: tuple[tuple[float, float], ...] = ()
         self.t_s = 0.0
         self.air_c: float | None = None
 
-    def begin(self) -> None:
-        """What was read before somebody began to weigh says nothing."""
-        self._window = ()
+    def begin(self, source: str = "pan") -> None:
+        """What was read before somebody began to weigh says nothing. source: the pan that is weighed on."""
+        self._source, self._window = source, ()
 
     def take(self, sample: Sample) -> None:
         self.t_s = sample.t_s
         if sample.source == "air_c":
             self.air_c = float(sample.value)
-        if sample.source == "pan" and sample.value not in pan.SATURATED:
+        if sample.source == self._source and sample.value not in pan.SATURATED:
             recent = (p for p in self._window if p[0] >= sample.t_s - WEIGHING.window_s)
             self._window = (*recent, (sample.t_s, float(sample.value)))
 

@@ -154,8 +154,8 @@ def pan_findings(readings: Sequence[Reading], fit: loadcell.LoadCellFit) -> Find
     )
 
 
-def pan_certificate(readings: Sequence[Reading], form: Form) -> Certificate:
-    """Fit, findings and claim of a pan. Raises ValueError where the readings do not carry a calibration."""
+def pan_certificate(readings: Sequence[Reading], form: Form, kind: certificates.Kind = "pan") -> Certificate:
+    """Fit, findings and claim of a pan. kind: pan, or pan_b of a second one. Raises ValueError where the readings do not carry a calibration."""
     loads = _of(readings, PanStep.UP) + _of(readings, PanStep.DOWN)
     heaviest = max((r.load_kg for r in loads), default=0.0)
     u_reference_rel = math.sqrt(sum(r.u**2 for r in form.references)) / heaviest if heaviest > 0 else 0.0
@@ -182,7 +182,7 @@ def pan_certificate(readings: Sequence[Reading], form: Form) -> Certificate:
         "t_s": [r.t_s for r in readings],
         "temperature_c": [r.temperature_c for r in readings],
     }
-    return _certificate("pan", form, data, result, statement)
+    return _certificate(kind, form, data, result, statement)
 
 
 ROUNDING_COUNTS = 1.0 / math.sqrt(12.0)

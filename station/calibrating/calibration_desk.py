@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
 
 from calibration import certificates
 from calibration.certificates import Certificate
@@ -74,10 +74,12 @@ class CalibrationDesk:
         self._pan.take(sample)
         return self.prover.take(sample) if self.prover is not None else ()
 
-    def begin_pan(self) -> None:
-        """Begin a calibration of the pan. Raises InputError while one is under way."""
+    def begin_pan(self, pan: Literal["pan", "pan_b"] = "pan") -> None:
+        """Begin a calibration of a pan. Raises InputError while one is under way, or where the bay has no such pan."""
         self.need_none()
-        self._begin("pan")
+        if pan == "pan_b" and self._config.pan_b is None:
+            raise InputError(_("This bay has no second pan."))
+        self._begin(pan)
 
     def begin_meter(self, fluid: str, volume_l: float) -> None:
         """Begin a proving of the meter. fluid: a key of the bay's fluids. volume_l: of one run. Raises InputError,
@@ -127,7 +129,7 @@ class CalibrationDesk:
 
     def _begin(self, kind: certificates.Kind) -> None:
         self.kind, self.readings, self._asked = kind, [], False
-        self._pan.begin()
+        self._pan.begin("pan" if kind == "meter" else kind)
         self._event("calibration_begun", {"kind": kind})
 
     def _make_prover(self, key: str, volume_l: float) -> Prover:
@@ -153,13 +155,13 @@ class CalibrationDesk:
 
     def read(self, step: PanStep, load_kg: float, place: str = "") -> Reading:
         """Read the pan at rest under a known load. place: where it lies, for a corner. Raises InputError."""
-        if self.kind != "pan":
+        if self.kind is None or self.kind == "meter":
             raise InputError(_("No calibration of the pan is under way."))
         if step is PanStep.CORNER and not place.strip():
             raise InputError(_("Say where the load lies: middle, or which corner."))
-        level, sd = self._pan.level(self.lines().pan.noise_counts)
+        line = self.lines().of_pan(self.kind)
+        level, sd = self._pan.level(line.noise_counts)
         if load_kg == 0.0 and not self._asked:  # once: the line in use may be what is wrong
-            line = self.lines().pan
             first = next((r.count for r in self.readings if r.load_kg == 0.0), line.zero_count)
             self._asked = True
             need_empty(line.indicated_kg(level.kg) - line.indicated_kg(first))
@@ -171,7 +173,7 @@ class CalibrationDesk:
 
     def strike(self, index: int, reason: str) -> Reading | Run:
         """Leave a reading or run, counted from 0, out of the result; it stays in the record with the reason."""
-        rows: list[Reading] | list[Run] = self.readings if self.kind == "pan" else self._prover().runs
+        rows: list[Reading] | list[Run] = self._prover().runs if self.kind == "meter" else self.readings
         if not 0 <= index < len(rows) or not reason.strip():
             raise InputError(_("Name an existing reading and the reason why it is left out."))
         struck = rows.pop(index)
@@ -199,8 +201,8 @@ class CalibrationDesk:
             raise InputError(_("No calibration is under way."))
         try:
             form = self._form(self.kind, entry)
-            if self.kind == "pan":
-                certificate = pan_certificate(self.readings, form)
+            if self.kind != "meter":
+                certificate = pan_certificate(self.readings, form, self.kind)
             else:
                 prover = self._prover()
                 if self._fluid is None:
@@ -236,7 +238,7 @@ class CalibrationDesk:
             raise InputError(
                 _("references are missing; enter each weight, or the scale, with its certificate.")
             )
-        if kind == "pan" and entry.use_to_kg is None:
+        if kind != "meter" and entry.use_to_kg is None:
             raise InputError(_("use_to is missing; say up to which mass the pan will be used."))
         return Form(
             number=f"{self._config.name} {kind} {sum(c.kind == kind for c in self.register) + 1}",

@@ -7,10 +7,12 @@ from datetime import datetime
 from calibration import certificates
 from calibration.certificates import Certificate
 from station.calibrating.calibrating import meter_line, pan_line
-from station.common.words import _
+from station.common.words import N_, _
 from station.given.config import BayConfig
 from station.given.lines import MeterLine, PanLine
 
+INSTRUMENTS = {"pan": N_("pan"), "pan_b": N_("second pan"), "meter": N_("meter")}
+"""Kind of certificate → what a sentence calls the instrument."""
 UNDATED_DAYS = 365.0
 """A line that only the bay's file states is taken to be as old as a certificate that is just about to run out."""
 
@@ -79,7 +81,7 @@ def _newest(
         if held is None:
             due.append(
                 _("certificate {number} of the {instrument} ran out on {day}").format(
-                    number=newest.number, instrument=_(kind), day=newest.valid_until
+                    number=newest.number, instrument=_(INSTRUMENTS[kind]), day=newest.valid_until
                 )
             )
     return found, named, "; ".join(due) or None

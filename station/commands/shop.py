@@ -172,7 +172,7 @@ def _quality(options: argparse.Namespace) -> int:
         content = quality.quality(
             ledger, since, until, zone, quality.LISTED if options.json else quality.MOST
         )
-        due = quality.bay_due(ledger, bay.name, today)
+        due = quality.bay_due(ledger, bay.name, today, bay.pan_b is not None)
     fills, subjects, calibration = (quality.table(content, due, name, zone) for name in quality.TABLES)
     columns, rows = quality.table(content, due, options.list, zone)
     text = [

@@ -57,6 +57,11 @@ def on_second(state: BayState, act: Callable[[BayState], BayState]) -> BayState:
     return evolve(state, telling=evolve(state.telling, notices=(*state.telling.notices, *named)))
 
 
+def owns(step_id: str) -> bool:
+    """Whether a step was on the second pan."""
+    return step_id.startswith("b")
+
+
 def in_its_name(text: str) -> str:
     """A sentence about the second pan, which is written as about any pan."""
     sensor = name(SOURCE)

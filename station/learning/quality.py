@@ -310,11 +310,10 @@ def _made(certificate: Certificate) -> datetime:
     return datetime.fromisoformat(certificate.made_at)
 
 
-def bay_due(ledger: Any, bay: str, today: date) -> list[Due]:
-    """What is due of one bay's pan and meter, by the certificates in its record."""
-    return calibration_due(
-        [(kind, f"{bay} {kind}") for kind in KINDS], archive.certificates(ledger), f"{today}"
-    )
+def bay_due(ledger: Any, bay: str, today: date, two_pans: bool = False) -> list[Due]:
+    """What is due of one bay's pan, or two pans, and meter, by the certificates in its record."""
+    fitted = [(kind, f"{bay} {kind}") for kind in KINDS if two_pans or kind != "pan_b"]
+    return calibration_due(fitted, archive.certificates(ledger), f"{today}")
 
 
 def fill_table(fills: Sequence[Fill], zone: tzinfo) -> tuple[list[str], list[dict[str, Any]]]:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from hardware.sample import Sample
 from station.given.lines import MeterLine, PanLine
-from station.given.recording import TEMPERATURES
+from station.given.recording import PANS, TEMPERATURES
 from station.given.said import Mark
 
 FLOW_S = 2.0
@@ -88,7 +88,7 @@ def recording(samples: Iterable[Sample]) -> Recording:
             del marks[-1:]
         elif sample.source == "mark":
             marks.append((sample.t_s - first, str(sample.value)))
-        elif sample.source in ("pan", "meter", "pump", *TEMPERATURES) and not isinstance(sample.value, str):
+        elif sample.source in (*PANS, "meter", "pump", *TEMPERATURES) and not isinstance(sample.value, str):
             times.setdefault(sample.source, []).append(sample.t_s - first)
             values.setdefault(sample.source, []).append(float(sample.value))
     numbers = {name: (np.array(times[name]), np.array(values[name])) for name in times}
@@ -103,14 +103,16 @@ def curve(
     metered_l: float | None,
     window_s: tuple[float, float] | None = None,
     points: int = POINTS,
+    pan_b: PanLine | None = None,
 ) -> Curve:
-    """metered_l: what the report states; None where nothing was metered. window_s: from and to; the whole without it."""
+    """pan_b: of a second pan. metered_l: what the report states; None where nothing was metered. window_s: from and to; the whole without it."""
     whole_s = max(0.0, rec.end_s - rec.start_s)
     from_s, to_s = window_s or (0.0, whole_s)
     found: list[tuple[str, str, Array, Array]] = []
-    if "pan" in rec.numbers:
-        t_s, counts = rec.numbers["pan"]
-        found.append(("pan", "kg", t_s, (counts - pan.zero_count) * pan.kg_per_count))
+    for name, line in (("pan", pan), ("pan_b", pan_b)):
+        if line is not None and name in rec.numbers:
+            t_s, counts = rec.numbers[name]
+            found.append((name, "kg", t_s, (counts - line.zero_count) * line.kg_per_count))
     found += _metered(rec, meter, metered_l)
     found += [(name, "°C", *rec.numbers[name]) for name in TEMPERATURES if name in rec.numbers]
     traces = tuple(

@@ -75,8 +75,8 @@ class FakeCalibrations:
     def certificate(self, number: str) -> Certificate:
         return {c.number: c for c in CERTIFICATES}[number]
 
-    def begin_pan(self) -> None:
-        self._called("begin_pan")
+    def begin_pan(self, pan: str = "pan") -> None:
+        self._called("begin_pan", pan)
 
     def begin_meter(self, fluid: str, volume_l: float) -> None:
         self._called("begin_meter", fluid, volume_l)

@@ -26,9 +26,10 @@ MOST_REFERENCES = 20
 
 
 class Pan(Body):
-    """loads: known masses with units, separated by commas."""
+    """loads: known masses with units, separated by commas. pan: of the bay's pans, the one to calibrate."""
 
     loads: Line
+    pan: Literal["pan", "pan_b"] = "pan"
 
 
 class Meter(Body):
@@ -79,7 +80,7 @@ class Finish(Body):
 @router.post("/pan")
 async def begin_pan(engine: Station, threads: DiskThreads, procedure: TheProcedure, body: Pan) -> Response:
     loads = guide.parse_loads(body.loads)
-    await do(threads, engine.calibrations.begin_pan)
+    await do(threads, engine.calibrations.begin_pan, body.pan)
     procedure.loads, procedure.struck = loads, []
     return done()
 

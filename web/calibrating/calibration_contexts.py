@@ -1,12 +1,11 @@
 """What the calibration pages are given."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Protocol
 
 from calibration.certificates import Certificate
-from calibration.fluid import Fluid
 from station.bay.identity import short
 from station.bay.plan import FluidOption, PlanOptions
 from station.bay.views import BayView
@@ -14,7 +13,9 @@ from station.calibrating.at_rest import CALM_FACTOR
 from station.calibrating.calibrating import Reading
 from station.calibrating.calibrating import Run as ProvingRun
 from station.calibrating.views import CalibrationView
+from station.common import days
 from station.common.words import _
+from station.given.config import BayConfig
 from station.given.lines import PanLine
 from station.weighing.limits import LIMITS as WEIGHING
 from web.calibrating import guide, register
@@ -100,6 +101,7 @@ class CalibrationPage:
     live: Live
     simulated: bool
     kind: str
+    second_pan: bool
     in_use: Sequence[register.InUse]
     parts: Sequence[Part]
     ask: Ask | None
@@ -154,7 +156,7 @@ def taken(data: CalibrationView, procedure: Procedure, fluid: Dense | None) -> l
             return Taken(index, title, _run_cells(item, fluid), struck)
         return Taken(index, _(guide.NAMES[item.step]), _reading_cells(item), struck)
 
-    items: Sequence[Reading | ProvingRun] = data.readings if data.kind == "pan" else data.runs
+    items: Sequence[Reading | ProvingRun] = data.runs if data.kind == "meter" else data.readings
     rows = [row(item, str(i), i + 1, "") for i, item in enumerate(items)]
     return [*reversed(rows), *(row(item, "", 0, reason) for item, reason in procedure.struck)]
 
@@ -211,7 +213,7 @@ def _finish(
         kind=kind,
         valid_until=_a_year_on(today),
         references=rows,
-        use_to=fmt.load(heaviest_kg) if data.kind == "pan" and heaviest_kg > 0 else "",
+        use_to=fmt.load(heaviest_kg) if data.kind != "meter" and heaviest_kg > 0 else "",
         air_c="" if air_c is None else fmt.decimal(air_c, 1),
         technicians=technicians,
         replaces=[c.number for c in data.certificates if c.kind == data.kind],
@@ -240,27 +242,29 @@ def calibration_page(
     live: Live,
     view: BayView,
     options: PlanOptions,
-    pan_line: PanLine,
+    settings: BayConfig,
     pan_certificate: Certificate | None,
     fluid: Dense | None,
-    known: Mapping[str, Fluid],
     simulated: bool,
     chosen: str | None,
-    today: date,
     software: str,
     asked: Asked,
     page: int,
 ) -> CalibrationPage:
-    """fluid: what the meter is proved with, None where unknown. known: fluids by key. software: the whole identity of what runs.
+    """settings: the bay's, with the lines in force. fluid: what the meter is proved with, None where unknown. software: the whole identity of what runs.
     asked, page: what is wanted of the register."""
     shown, frame = asked.by_page(register.wanted(data.certificates, asked), page)
     kind = data.kind or ("density" if data.density is not None else "")
-    parts, ask = guide.parts(procedure.loads, data.readings, chosen) if kind == "pan" else ([], None)
+    second, today = settings.pan_b is not None, days.today(settings.zone)
+    pan_line = settings.pan_b if kind == "pan_b" and settings.pan_b is not None else settings.pan
+    on_pan = kind in ("pan", "pan_b")
+    parts, ask = guide.parts(procedure.loads, data.readings, chosen) if on_pan else ([], None)
     return CalibrationPage(
         live=live,
         simulated=simulated,
         kind=kind,
-        in_use=register.in_use(data.certificates, today),
+        second_pan=second,
+        in_use=list(register.in_use(data.certificates, today, second).values()),
         parts=parts,
         ask=ask,
         under_load=guide.minutes_under_load(data.readings, view.t_s)
@@ -274,7 +278,7 @@ def calibration_page(
         else None,
         fluids=options.fluids,
         density=None if data.density is None else density_page(data.density, view, options.technicians),
-        measurable=measurable(options.fluids, known),
+        measurable=measurable(options.fluids, settings.fluids),
         loads=guide.default_loads(),
         certificates=[register.row_of(row, today) for row in shown],
         list=frame,

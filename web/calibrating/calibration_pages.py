@@ -75,15 +75,13 @@ def calibration(
         live=hub.newest(),
         view=engine.view(),
         options=engine.plan_options(),
-        pan_line=engine.settings().pan,
+        settings=engine.settings(),
         pan_certificate=_pan_certificate(engine, data),
         fluid=_fluid(engine, procedure.fluid),
-        known=engine.settings().fluids,
         simulated=engine.backend == "simulated",
         chosen=step,
-        today=days.today(engine.settings().zone),
         software=engine.software,
-        asked=register.asked(q, kind),
+        asked=register.asked(q, kind, engine.settings().pan_b is not None),
         page=page,
     )
     return page_of("calibration.html", content)
@@ -97,7 +95,7 @@ def calibration_json(engine: Station) -> Response:
 @router.get("/calibration.csv")
 def register_csv(engine: Station, q: Words = "", kind: Pick = "") -> Response:
     """The register of certificates, newest first, as its list was asked for."""
-    found = register.wanted(engine.calibrations.view().certificates, register.asked(q, kind))
+    found = register.wanted(engine.calibrations.view().certificates, register.asked(q, kind, two_pans=True))
     return download(to_csv([vars(row) for row in found], register.COLUMNS), "certificates.csv", "text/csv")
 
 

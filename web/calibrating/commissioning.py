@@ -171,15 +171,15 @@ def cards_of(engine: Engine) -> list[StepCard]:
     service = engine.commissioning
     at, watching = service.progress, service.watching
     certificates = engine.calibrations.view().certificates
-    in_use = dict(
-        zip(register.KINDS, register.in_use(certificates, days.today(engine.settings().zone)), strict=True)
-    )
+    settings = engine.settings()
+    in_use = register.in_use(certificates, days.today(settings.zone), settings.pan_b is not None)
+    pans = [one for kind, one in in_use.items() if kind != "meter"]
     devices, look = _devices(service.wanted, at, watching)
     rested, rest = _rest(at, watching, service.watched_s)
     hands = [item for item in devices if item.what in (words.source("pendant"), words.source("stop_open"))]
     finished = {
         Step.DEVICES: all(item.sign == "✓" for item in devices),
-        Step.PAN: in_use["pan"].tone in ("good", "soon"),
+        Step.PAN: all(one.tone in ("good", "soon") for one in pans),
         Step.METER: in_use["meter"].tone in ("good", "soon"),
         Step.REST: len(at.rest) == 2,
         **{step: step in at.done for step in BY_HAND},
@@ -192,7 +192,7 @@ def cards_of(engine: Engine) -> list[StepCard]:
     bodies: dict[Step, tuple[str, Sequence[Item], Sequence[Press], Sequence[tuple[str, str]]]] = {
         Step.DEVICES: (_("Touch or move each; the station says which one it saw. One that is not seen is not wired as the bay's file says."), devices, look, ()),
         Step.NAME: (_("This bay is called {bay_name}; its certificates carry that name. Another name goes into [bay] of its file.").format(bay_name=engine.bay_name), (), (), ()),
-        Step.PAN: (in_use["pan"].text, (), (), [("/calibration", _("To the pan's calibration"))]),
+        Step.PAN: (" ".join(one.text for one in pans), (), (), [("/calibration", _("To the pan's calibration"))]),
         Step.METER: (in_use["meter"].text, (), (), [("/calibration", _("To the meter's proving"))]),
         Step.REST: (_("Nobody walks by, no door stands open."), rested, rest, ()),
         Step.STOPS: (
@@ -255,12 +255,9 @@ def commissioning_json(engine: Station) -> Response:
 @router.get("/commissioning/label")
 def label(engine: Station, request: Request) -> Response:
     address = str(request.base_url)
-    rows = [
-        (one.title, f"{fmt.sentence(one.state)} {one.text}")
-        for one in register.in_use(
-            engine.calibrations.view().certificates, days.today(engine.settings().zone)
-        )
-    ]
+    settings, certificates = engine.settings(), engine.calibrations.view().certificates
+    held = register.in_use(certificates, days.today(settings.zone), settings.pan_b is not None)
+    rows = [(one.title, f"{fmt.sentence(one.state)} {one.text}") for one in held.values()]
     rows.append((_("Software"), short(engine.software)))
     import segno  # with an XML writer and HTTP's client: for whoever wants a code drawn
 

@@ -17,7 +17,7 @@ from web.frame.listing import Asked, Field
 from web.jobs.findings import Fact
 
 DUE_SOON_DAYS = 30
-KINDS = {"pan": N_("Pan"), "meter": N_("Meter")}
+KINDS = {"pan": N_("Pan"), "pan_b": N_("Second pan"), "meter": N_("Meter")}
 COLUMNS = [field.name for field in fields(RegisterRow)]
 ROWS = 36
 """Readings that one page of paper holds beside the rest, in two halves."""
@@ -36,7 +36,11 @@ READINGS = {
 CONDITIONS = (N_("air °C"), N_("remarks"))
 """Names of what a certificate says of its conditions."""
 PLACES = {"count": 0, "sd_counts": 1, "temperature_c": 1, "pulses": 0}
-DONE = {"pan": N_("Calibration of the pan"), "meter": N_("Proving of the meter")}
+DONE = {
+    "pan": N_("Calibration of the pan"),
+    "pan_b": N_("Calibration of the second pan"),
+    "meter": N_("Proving of the meter"),
+}
 
 
 @dataclass(frozen=True)
@@ -110,7 +114,7 @@ def _in_use(kind: str, rows: Sequence[RegisterRow], today: date) -> InUse:
     if row is None:
         text = (
             _("Never calibrated here: jobs use the values of the bay's configuration.")
-            if kind == "pan"
+            if kind != "meter"
             else _("Never proved here: jobs use the values of the bay's configuration.")
         )
         return InUse(_(KINDS[kind]), "⚠", _("no certificate"), "due", text, "")
@@ -142,16 +146,20 @@ def row_of(row: RegisterRow, today: date) -> CertificateRow:
     )
 
 
-def in_use(rows: Sequence[RegisterRow], today: date) -> list[InUse]:
-    """What each instrument is measured with."""
-    return [_in_use(kind, rows, today) for kind in KINDS]
+def kinds(two_pans: bool) -> list[str]:
+    """Of what a bay's certificates are."""
+    return [kind for kind in KINDS if two_pans or kind != "pan_b"]
 
 
-def asked(words: str, kind: str) -> Asked:
+def in_use(rows: Sequence[RegisterRow], today: date, two_pans: bool) -> dict[str, InUse]:
+    """What each instrument is measured with, by its kind."""
+    return {kind: _in_use(kind, rows, today) for kind in kinds(two_pans)}
+
+
+def asked(words: str, kind: str, two_pans: bool) -> Asked:
     """kind: a key of KINDS, "" for any."""
-    field = Field(
-        "kind", _("Of"), kind, [("", _("pan and meter")), *((key, _(name)) for key, name in KINDS.items())]
-    )
+    choices = [("", _("pan and meter")), *((key, _(KINDS[key])) for key in kinds(two_pans))]
+    field = Field("kind", _("Of"), kind, choices)
     twins = (("CSV", "/calibration.csv"), (_("JSON, with what is under way"), "/calibration.json"))
     return Asked("/calibration", _("Find a certificate"), words, [field], twins=twins, at="#register")
 

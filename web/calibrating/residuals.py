@@ -57,7 +57,7 @@ class Residuals:
 
 def residuals(certificate: Certificate) -> Residuals | None:
     """None of a certificate that does not keep what it takes."""
-    return _pan(certificate) if certificate.kind == "pan" else _meter(certificate)
+    return _meter(certificate) if certificate.kind == "meter" else _pan(certificate)
 
 
 def _pan(certificate: Certificate) -> Residuals | None:

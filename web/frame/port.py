@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
-from typing import Protocol
+from typing import Literal, Protocol
 
 from calibration.certificates import Certificate
 from station.bay.commissioning import Commissioning
@@ -34,7 +34,7 @@ class Calibrations(Protocol):
     def certificate(self, number: str, /) -> Certificate:
         """One certificate. Raises KeyError if unknown."""
 
-    def begin_pan(self) -> None: ...
+    def begin_pan(self, pan: Literal["pan", "pan_b"], /) -> None: ...
 
     def begin_meter(self, fluid: str, volume_l: float, /) -> None: ...
 

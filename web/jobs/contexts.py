@@ -29,6 +29,7 @@ TERMS = (
     N_("indication"), N_("scale slope"), N_("creep and drift"), N_("nonlinearity"), N_("cell temperature"),
     N_("zero wander"), N_("fluid density"), N_("air density"), N_("pulse count"), N_("K-factor"), N_("slip"),
     N_("meter body"), N_("fluid expansion"), N_("fluid temperature"), N_("metered"), N_("overflow"),
+    N_("second pan"),
 )  # fmt: skip
 """What a budget's terms are called, and the quantities before them where one is made of two."""
 EVENTS = (
@@ -183,9 +184,24 @@ def figures_of(job: JobRecord) -> list[Fact]:
         (_("Listed capacity"), fmt.litres(report.listed_capacity_l), about.LISTED),
     ]
     facts = [Fact(label, str(shown), _(behind)) for label, shown, behind in reached]
+    facts += _each_pan(report)
     if report.leak_text:
         facts.append(Fact(_("Leak watch"), _(report.leak_text).rstrip("."), _(about.LEAK)))
     return facts
+
+
+def _each_pan(report: Report) -> list[Fact]:
+    """What each of two pans has of the sums; nothing of a bay with one."""
+    if len(report.pans) < 2:
+        return []
+    first, second = report.pans
+    both = _("{pan} · second pan {pan_b}")
+    drained = [fmt.litres(one.drained_l, one.drained_u95_l) for one in (first, second)]
+    over = [fmt.volume(one.overflow_l, one.overflow_u95_l) for one in (first, second)]
+    return [
+        Fact(_("Drained, by pan"), both.format(pan=drained[0], pan_b=drained[1])),
+        Fact(_("Overflow, by pan"), both.format(pan=over[0], pan_b=over[1])),
+    ]
 
 
 def _leak_measured(report: Report) -> list[Fact]:

@@ -101,7 +101,7 @@ def curve_of(
         return None
     if not rec.numbers:
         return None
-    found = curves.curve(rec, spec.pan, spec.meter, report.metered_l, window_s, points)
+    found = curves.curve(rec, spec.pan, spec.meter, report.metered_l, window_s, points, spec.pan_b)
     known = Known(
         report.expected_fill_l,
         report.tolerance_minus_l,

@@ -116,6 +116,7 @@ def _now(view: BayView) -> dict[str, float | None]:
     return {
         "t_s": round(view.t_s, 2),
         "pan_kg": pan_kg,
+        "pan_b_kg": None if view.pan_b is None or view.pan_b.reads_g is None else view.pan_b.reads_g / 1000.0,
         "metered_l": figures.metered_l if view.stage in ("fill", *FILLED) else None,
         "flow_l_min": view.flow_l_min,
         "pump_on": float(view.pump_on),
@@ -197,11 +198,24 @@ def _station_text(view: BayView) -> dict[str, str]:
         "drained_c": str(fmt.temperature(warm.get("fluid_drained_c"))),
         "supply_c": str(fmt.temperature(warm.get("fluid_supply_c"))),
         "air_c": str(fmt.temperature(warm.get("air_c"))),
-        "pan": str(fmt.mass(view.pan_g)),
+        **_pans(view),
         "leak": _(figures.leak_text),
         "leak.measured": words.leak_measured(figures.leak_l_h, figures.leak_u95_l_h),
-        "pan_flow": str(fmt.mass_flow(view.pan_flow_g_s)),
         "flow": str(fmt.flow(view.flow_l_min)),
+    }
+
+
+def _pans(view: BayView) -> dict[str, str]:
+    """What stands on the pan and what runs into it; beside it the same of a second one, where the bay has one."""
+    reads, flow = str(fmt.mass(view.pan_g)), str(fmt.mass_flow(view.pan_flow_g_s))
+    second = view.pan_b
+    if second is None:
+        return {"pan": reads, "pan_flow": flow, "pan_b": ""}
+    reads_b, flow_b = str(fmt.mass(second.reads_g)), str(fmt.mass_flow(second.flow_g_s))
+    return {
+        "pan": _("{pan} · second pan {pan_b}").format(pan=reads, pan_b=reads_b),
+        "pan_flow": _("{pan} · second pan {pan_b}").format(pan=flow, pan_b=flow_b),
+        "pan_b": reads_b,
     }
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from station.bay.views import StepView
 from station.common.words import N_, _
+from station.core import second_pan
 from station.given.report import PanStep
 from station.record.archive import JobRecord
 from web.frame import format as fmt
@@ -46,6 +47,10 @@ class Came:
 
 
 def _text(step: StepView) -> str:
+    return second_pan.in_its_name(_of_step(step)) if second_pan.owns(step.id) else _of_step(step)
+
+
+def _of_step(step: StepView) -> str:
     at = (
         _("At {time}").format(time=fmt.time_of_day(step.utc))
         if step.utc
@@ -151,6 +156,8 @@ def came(job: JobRecord, steps: Sequence[PanStep]) -> list[Came]:
                 else _("the station, nobody answered")
             )
         what = _(_WHAT.get(step.kind, step.kind))
+        if second_pan.owns(step.id):
+            what = second_pan.in_its_name(what)
         amount = f"{fmt.grams(step.kg, signed=True)}, " if step.kg else ""
         at = seen.get(step.id)
         rows.append(Came(fmt.moment(None if at is None else at.utc), f"{amount}{what}", _taken(step), by))

@@ -35,7 +35,11 @@ from web.shop.quality_chart import (
 
 PERIODS_DAYS = (30, 90, 365)
 DAYS = 90
-KINDS = {"pan": N_("Pan, load-cell line"), "meter": N_("Meter, proving")}
+KINDS = {
+    "pan": N_("Pan, load-cell line"),
+    "pan_b": N_("Second pan, load-cell line"),
+    "meter": N_("Meter, proving"),
+}
 DUE = {
     "overdue": ("⚠", N_("overdue")),
     "due soon": ("!", N_("due soon")),
@@ -114,10 +118,11 @@ def _content(
     engine: Engine, since: str | None, until: str | None, most: int = quality.LISTED
 ) -> tuple[quality.Quality, list[quality.Due]]:
     """What is to be said of a period, and what is due of this bay's instruments."""
-    zone = engine.settings().zone
+    settings = engine.settings()
+    zone, two_pans = settings.zone, settings.pan_b is not None
     with engine.reading() as ledger:
         content = quality.quality(ledger, *period(zone, since, until), zone, most)
-        return content, quality.bay_due(ledger, engine.bay_name, days.today(zone))
+        return content, quality.bay_due(ledger, engine.bay_name, days.today(zone), two_pans)
 
 
 def _recurring(subject: quality.Subject) -> RecurringRow:

@@ -7,7 +7,7 @@ import { _ } from "./words.js";
 const EVERY_MS = 200;
 const FEWEST = 3;
 const line = byId("calm");
-/** @typedef {{ t_s: number, pan_g: number | null }} View */
+/** @typedef {{ t_s: number, pan_g: number | null, pan_b: { reads_g: number | null } | null }} View */
 /** @type {View[]} */
 let seen = [];
 
@@ -46,6 +46,7 @@ async function look() {
     const view = await (await fetch("/view.json")).json();
     // Time that has gone back is another clock: the station has started anew.
     if (seen.length && view.t_s < seen[seen.length - 1].t_s) seen = [];
+    if (desk.dataset.pan === "b") view.pan_g = view.pan_b?.reads_g ?? null;
     if (!seen.length || view.t_s > seen[seen.length - 1].t_s) seen.push(view);
     judge(desk);
   } catch {

@@ -3,13 +3,13 @@
 import { N_, _, figure, plain } from "./words.js";
 
 const PANELS = [
-  { title: N_("Pan"), height: 210, left: ["pan"], right: [], unit: "kg" },
+  { title: N_("Pan"), height: 210, left: ["pan", "pan_b"], right: [], unit: "kg" },
   { title: N_("Metered"), height: 210, left: ["metered"], right: ["flow"], unit: "L" },
   { title: N_("Temperature"), height: 150, left: ["fluid_drained_c", "fluid_supply_c", "air_c"], right: [], unit: "°C" },
 ];
 /** @type {Record<string, [string, string, number[]]>} name, colour variable, dash */
 const LOOKS = {
-  pan: [N_("Pan, kg"), "--deep", []], metered: [N_("Metered, L"), "--fluid", []], flow: [N_("Flow, L/min"), "--soft", [5, 4]],
+  pan: [N_("Pan, kg"), "--deep", []], pan_b: [N_("Second pan, kg"), "--soft", [5, 4]], metered: [N_("Metered, L"), "--fluid", []], flow: [N_("Flow, L/min"), "--soft", [5, 4]],
   fluid_drained_c: [N_("Drained fluid, °C"), "--grave", []], fluid_supply_c: [N_("Supply, °C"), "--fluid", []],
   air_c: [N_("Air, °C"), "--soft", [5, 4]],
 };

@@ -69,6 +69,7 @@ function follow(live) {
   if (!curve || !known || live.now.t_s === null) return;
   const t_s = live.now.t_s - known.start_s;
   add("pan", t_s, live.now.pan_kg);
+  add("pan_b", t_s, live.now.pan_b_kg);
   add("metered", t_s, live.now.metered_l);
   if (live.now.metered_l !== null) add("flow", t_s, live.now.flow_l_min);
   curve.whole_s = curve.to_s = t_s;

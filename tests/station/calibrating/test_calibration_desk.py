@@ -2,7 +2,7 @@
 
 import math
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -301,7 +301,8 @@ def test_without_a_calibration_there_is_nothing_to_read_to_strike_or_to_finish(s
 
 def test_a_second_calibration_is_not_begun_beside_the_first(shop: Workshop) -> None:
     shop.desk.begin_pan()
-    for begin in (shop.desk.begin_pan, lambda: shop.desk.begin_meter("atf", 1.0)):
+    begins: tuple[Callable[[], None], ...] = (shop.desk.begin_pan, lambda: shop.desk.begin_meter("atf", 1.0))
+    for begin in begins:
         with pytest.raises(InputError, match="is under way"):
             begin()
     assert shop.desk.kind == "pan"
@@ -431,3 +432,34 @@ def test_a_bent_cell_gets_a_quadratic_and_weighs_true(tmp_path: Path) -> None:
     gained = line.indicated_kg(sum(loaded) / 200) - line.indicated_kg(sum(empty) / 200)
     assert gained == pytest.approx(3.5, abs=0.002)
     shop.recorder.close()
+
+
+def test_a_second_pan_is_calibrated_with_its_own_readings_into_its_own_certificate(shop: Workshop) -> None:
+    """The first pan is read all the while, and says nothing of the second."""
+    with pytest.raises(InputError, match="no second pan"):
+        shop.desk.begin_pan("pan_b")
+    believed = replace(shop.config.pan, zero_count=61_840.0, kg_per_count=2.4e-6)
+    desk = CalibrationDesk(replace(shop.config, pan_b=believed), shop.recorder, ())
+    true_kg_per_count, t_s = 2.3811e-6, 0.0
+    desk.begin_pan("pan_b")
+    loads = (0.0, 0.5, 1.0, 2.0, 3.0)
+    steps = [(PanStep.UP, load) for load in loads] + [(PanStep.DOWN, load) for load in reversed(loads)]
+    for step, load_kg in [*steps, *[(PanStep.REPEAT, 2.0)] * 4]:
+        for n in range(70):
+            t_s += 0.1
+            desk.take(Sample(t_s, "pan", 84_213 + n % 9))
+            desk.take(Sample(t_s, "pan_b", round(61_900 + load_kg / true_kg_per_count) + (7 * n) % 11 - 5))
+        desk.read(step, load_kg)
+    made = desk.finish(replace(ENTRY, use_from_kg=0.5, use_to_kg=3.0))
+    assert (made.kind, made.number) == ("pan_b", "Bay 1 pan_b 1")
+    assert made.to_text().startswith("Calibration of a second pan")
+    held = desk.lines()
+    assert held.pan_b is not None
+    assert held.pan_b.kg_per_count == pytest.approx(true_kg_per_count, rel=1e-5)
+    assert held.pan.kg_per_count == shop.config.pan.kg_per_count
+    assert held.certificates.keys() == {"pan_b"}
+    planned = plan.PlanForm(
+        vehicle="Bus 12", compartment="rear axle", capacity="2.9 L", method="cover removed",
+        drained_fluid="gear_75w90", fresh_fluid="gear_75w90",
+    )  # fmt: skip
+    assert plan.spec_from_form(shop.config, planned, held).pan_b == held.pan_b

@@ -1,5 +1,7 @@
 """A recording as curves: thinned without losing a peak, exact where few enough samples are asked for."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -71,3 +73,12 @@ def test_a_recording_without_a_fill_or_with_words_for_numbers_has_no_metered_cur
     assert len(trace(found.trace("pan")).values) == 10
     assert found.whole_s == 102.0
     assert curve(recording([]), PAN, METER, None).traces == ()
+
+
+def test_a_second_pan_has_a_trace_by_its_own_line() -> None:
+    rec = recording([Sample(n / 10.0, "pan_b", 1000 + 10 * n) for n in range(20)])
+    assert curve(rec, PAN, METER, None).trace("pan_b") is None
+    second = replace(PAN, zero_count=1000.0, kg_per_count=2e-6)
+    assert trace(curve(rec, PAN, METER, None, pan_b=second).trace("pan_b")).values[-1] == pytest.approx(
+        190 * 2e-6
+    )

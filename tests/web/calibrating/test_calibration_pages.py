@@ -398,3 +398,15 @@ def test_a_refused_beginning_keeps_what_is_under_way(at: Callable[..., Bay]) -> 
     bay.engine.fail = InputError("A calibration is under way on this bay. Finish or abandon it first.")
     assert bay.post("/api/calibration/pan", {"loads": "7 kg, 9 kg"}).status_code == 400
     assert "Have 1 kg on the pan" in bay.html("/calibration").text
+
+
+def test_a_bay_with_two_pans_calibrates_either_and_shows_both(at: Callable[..., Bay]) -> None:
+    bay = at(None)
+    assert "second pan" not in bay.html("/calibration").text.lower()
+    plain = bay.engine.settings()
+    bay.engine.settings = lambda: replace(plain, pan_b=plain.pan)  # type: ignore[method-assign]
+    page = bay.html("/calibration").text
+    assert "Second pan" in page
+    assert 'name="pan" value="pan_b"' in page
+    assert bay.post("/api/calibration/pan", {"loads": "1 kg", "pan": "pan_b"}).status_code < 300
+    assert ("begin_pan", "pan_b") in bay.engine.calls

@@ -4,9 +4,10 @@ import json
 
 import pytest
 
-from station.bay.views import FaultView
+from station.bay.views import FaultView, SecondPanView
 from station.core.notice import Notice
 from tests.web.fake_views import STAGE_VIEWS, view_of
+from web.frame import format as fmt
 from web.live.live import live
 
 STAGES = ["idle", *STAGE_VIEWS]
@@ -160,3 +161,15 @@ def test_a_restart_in_mid_job_asks_its_question_on_the_page_until_it_is_answered
     calm = live(view_of("fill"))
     assert not calm.flag["interruption"]
     assert calm.html["interruption"].strip() == ""
+
+
+def test_a_second_pan_stands_beside_the_first_wherever_the_pan_is_shown() -> None:
+    alone = live(view_of("drain"))
+    assert alone.text["pan_b"] == ""
+    shown = live(view_of("drain", pan_b=SecondPanView(402.0, 3.1)))
+    assert shown.text["pan"] == f"{alone.text['pan']} · second pan {fmt.mass(402.0)}"
+    assert shown.text["pan_flow"] == f"{alone.text['pan_flow']} · second pan {fmt.mass_flow(3.1)}"
+    assert shown.now["pan_b_kg"] == 0.402
+    silent = live(view_of("drain", pan_b=SecondPanView(None)))
+    assert silent.text["pan"] == f"{alone.text['pan']} · second pan {fmt.mass(None)}"
+    assert silent.now["pan_b_kg"] is None

@@ -127,3 +127,8 @@ def test_the_sheet_says_in_a_line_what_was_not_fluid(steps: tuple[PanStep, ...],
     engine = FakeEngine()
     engine.records[JOB_ID] = record(*steps)
     assert sheet_page(engine, JOB_ID).back.on_pan_said == text
+
+
+def test_a_step_on_the_second_pan_is_told_by_its_name() -> None:
+    html = live(view_of("drip", steps=(step(id="b1"),))).html["asked"]
+    assert "Second pan: At" in html

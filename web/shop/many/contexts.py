@@ -23,7 +23,7 @@ ROWS_MOST = 100
 """Of a table that grows with the company: more rows nobody reads, and each costs time."""
 SHOPS_AS_TABS = 20
 """Of more shops one is picked from a list."""
-KINDS = {"pan": N_("pan"), "meter": N_("meter")}
+KINDS = {"pan": N_("pan"), "pan_b": N_("second pan"), "meter": N_("meter")}
 
 
 T = TypeVar("T")
