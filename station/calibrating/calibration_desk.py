@@ -173,7 +173,8 @@ class CalibrationDesk:
 
     def strike(self, index: int, reason: str) -> Reading | Run:
         """Leave a reading or run, counted from 0, out of the result; it stays in the record with the reason."""
-        rows: list[Reading] | list[Run] = self._prover().runs if self.kind == "meter" else self.readings
+        on_pan = self.kind in ("pan", "pan_b")
+        rows: list[Reading] | list[Run] = self.readings if on_pan else self._prover().runs
         if not 0 <= index < len(rows) or not reason.strip():
             raise InputError(_("Name an existing reading and the reason why it is left out."))
         struck = rows.pop(index)

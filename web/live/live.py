@@ -206,15 +206,17 @@ def _station_text(view: BayView) -> dict[str, str]:
 
 
 def _pans(view: BayView) -> dict[str, str]:
-    """What stands on the pan and what runs into it; beside it the same of a second one, where the bay has one."""
+    """What stands on the pan and what runs into it; behind each the second one, where the bay has one."""
     reads, flow = str(fmt.mass(view.pan_g)), str(fmt.mass_flow(view.pan_flow_g_s))
     second = view.pan_b
     if second is None:
-        return {"pan": reads, "pan_flow": flow, "pan_b": ""}
+        return {"pan": reads, "pans": reads, "pan_flow": flow, "pan_b": ""}
     reads_b, flow_b = str(fmt.mass(second.reads_g)), str(fmt.mass_flow(second.flow_g_s))
+    beside = _("{pan} · second pan {pan_b}")
     return {
-        "pan": _("{pan} · second pan {pan_b}").format(pan=reads, pan_b=reads_b),
-        "pan_flow": _("{pan} · second pan {pan_b}").format(pan=flow, pan_b=flow_b),
+        "pan": reads,
+        "pans": beside.format(pan=reads, pan_b=reads_b),
+        "pan_flow": beside.format(pan=flow, pan_b=f"{reads_b}, {flow_b}"),
         "pan_b": reads_b,
     }
 

@@ -167,9 +167,13 @@ def test_a_second_pan_stands_beside_the_first_wherever_the_pan_is_shown() -> Non
     alone = live(view_of("drain"))
     assert alone.text["pan_b"] == ""
     shown = live(view_of("drain", pan_b=SecondPanView(402.0, 3.1)))
-    assert shown.text["pan"] == f"{alone.text['pan']} · second pan {fmt.mass(402.0)}"
-    assert shown.text["pan_flow"] == f"{alone.text['pan_flow']} · second pan {fmt.mass_flow(3.1)}"
+    assert shown.text["pan"] == alone.text["pan"]
+    assert shown.text["pans"] == f"{alone.text['pan']} · second pan {fmt.mass(402.0)}"
+    assert (
+        shown.text["pan_flow"]
+        == f"{alone.text['pan_flow']} · second pan {fmt.mass(402.0)}, {fmt.mass_flow(3.1)}"
+    )
     assert shown.now["pan_b_kg"] == 0.402
     silent = live(view_of("drain", pan_b=SecondPanView(None)))
-    assert silent.text["pan"] == f"{alone.text['pan']} · second pan {fmt.mass(None)}"
+    assert silent.text["pans"] == f"{alone.text['pan']} · second pan {fmt.mass(None)}"
     assert silent.now["pan_b_kg"] is None
