@@ -3,9 +3,8 @@
 VENV := .venv
 BIN := $(VENV)/bin
 SUDO := $(if $(filter 0,$(shell id -u)),,sudo)
-# How soon the pump stops, and a hold that must not lapse, are asked of a computer that does little else: beside them
-# one process checks types and style.
-ALONE := tests/journeys/test_pump_control.py tests/journeys/test_lip_proof.py
+# How soon the pump stops is asked of a computer that does little else: beside it one process checks types and style.
+ALONE := tests/journeys/test_pump_control.py
 # What an emulated board shows, the longest first: two of them run at a time.
 BOARDS := service power guard pulses
 # Two things at a time; what each of them says comes in one piece.
@@ -82,8 +81,7 @@ soak: $(VENV)/.tests debian
 	$(BIN)/python -m pytest -q tests/station/record/many --postgres "$$(ls -d /usr/lib/postgresql/*/bin | tail -1)"
 
 # What a real bay installs, each file known by its hash. On a machine that is neither: the versions are for every Linux.
-lock: $(VENV)/bin/python
-	$(BIN)/python -m pip install -q "uv>=0.5,<1"
+lock: $(BIN)/uv
 	sed -n 's/^requires = \["\(.*\)"\]$$/\1/p' pyproject.toml | $(BIN)/uv pip compile pyproject.toml - --extra pi --extra pdf \
 		--universal --python-version 3.11 --generate-hashes --no-header --no-annotate -q -o requirements.lock
 
@@ -103,9 +101,13 @@ $(VENV)/.shop: $(VENV)/.station
 	$(BIN)/python -m pip install -q -e ".[roll-up]"
 	@touch $@
 
+$(BIN)/uv: $(VENV)/bin/python
+	$(BIN)/python -m pip install -q "uv>=0.5,<1"
+
+# uv takes a quarter of pip's time, but asks neither pip's settings nor the index that a shop names there: then pip does it.
 # Compiled when it is first imported: much of what the tests bring is never.
-$(VENV)/.tests: $(VENV)/bin/python pyproject.toml
-	$(BIN)/python -m pip install -q --no-compile -e ".[test]"
+$(VENV)/.tests: $(BIN)/uv pyproject.toml
+	$(BIN)/uv pip install -q --python $(BIN)/python -e ".[test]" || $(BIN)/python -m pip install -q --no-compile -e ".[test]"
 	@touch $@ $(VENV)/.station
 
 # Node comes as a Python package, so that a machine without one needs nothing else. With it come the checker of the pages'
