@@ -1,4 +1,4 @@
-"""Each kind of trouble, one or two recordings of each and four in the long form, through the command that anybody would use."""
+"""Each kind of trouble, one recording of each and four in the long form, through the command that anybody would use."""
 
 from pathlib import Path
 
@@ -12,7 +12,7 @@ from tests.lengths import short
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row.name)
-@pytest.mark.parametrize("seed", short(2, FOUR))
+@pytest.mark.parametrize("seed", short(1, FOUR))
 def test_it_ends_as_it_should(row: Row, seed: int) -> None:
     played = play(row.scene(seed))
     assert row.ends(played.truth, replay(played)) == ""

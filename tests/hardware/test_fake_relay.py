@@ -37,7 +37,7 @@ def hold_good(proof: Callable[[], Seen]) -> None:
 
 
 def test_p1_off_within_100_ms_of_the_controllers_death(tmp_path: Path) -> None:
-    hold_good(lambda: p1(tmp_path, 15))
+    hold_good(lambda: p1(tmp_path, 8))
 
 
 def test_p1_sees_a_guard_that_watches_nobody(tmp_path: Path) -> None:
@@ -45,7 +45,7 @@ def test_p1_sees_a_guard_that_watches_nobody(tmp_path: Path) -> None:
 
 
 def test_p2_off_within_500_ms_of_a_hang(tmp_path: Path) -> None:
-    hold_good(lambda: p2(tmp_path, 9))
+    hold_good(lambda: p2(tmp_path, 6))
 
 
 def test_p2_sees_a_heartbeat_from_another_thread(tmp_path: Path) -> None:
@@ -67,15 +67,15 @@ def test_p3_without_any_layer_the_pump_stays_on(tmp_path: Path) -> None:
 
 
 def test_p4_no_edge_to_on_outside_a_command(tmp_path: Path) -> None:
-    assert p4(tmp_path, 40).failed == []
+    assert p4(tmp_path, 20).failed == []
 
 
 def test_p4_sees_a_guard_that_is_told_to_run_when_it_comes_back(tmp_path: Path) -> None:
-    assert p4(tmp_path, 20, resume=True).failed
+    assert p4(tmp_path, 10, resume=True).failed
 
 
 def test_p5_an_off_that_is_not_followed_opens_the_second_contact(tmp_path: Path) -> None:
-    hold_good(lambda: p5(tmp_path, 6))
+    hold_good(lambda: p5(tmp_path, 4))
 
 
 def test_p5_sees_that_return_codes_are_trusted(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from tests.study.__main__ import FIRST
 from tests.study.run import play
 
 # The first of the full study's seeds, none of which was looked at while the estimator was made.
-SEEDS = range(FIRST, FIRST + 12)
+SEEDS = range(FIRST, FIRST + 6)
 
 
 @pytest.fixture(scope="module")
@@ -18,17 +18,17 @@ def rows() -> list[table.Row]:
 
 
 def test_a_short_study_meets_what_so_few_jobs_can_show(rows: list[table.Row]) -> None:
-    """Of 12, 10 within where the goal is 95 %: fewer has a chance of 2 %; a bias would show at once."""
+    """Of 6, 5 within where the goal is 95 %: fewer has a chance of 3 %; a bias would show at once."""
     print(table.text(rows))
     for figure in ("drained", "filled"):
         rel = [abs(r[f"{figure}_l"] - r[f"{figure}_true_l"]) / r[f"{figure}_true_l"] for r in rows]
-        assert sum(x <= 0.004 for x in rel) >= 10
+        assert sum(x <= 0.004 for x in rel) >= 5
         assert all(x <= 0.01 or set(r["kinds"]) - {"knock"} for x, r in zip(rel, rows, strict=True))
         covered = [abs(r[f"{figure}_l"] - r[f"{figure}_true_l"]) <= r[f"{figure}_u95_l"] for r in rows]
-        assert sum(covered) >= 10
+        assert sum(covered) >= 5
     assert [r["texts"] for r in rows if r["undisturbed"] and r["kinds"]] == []
     told = [r for r in rows if r["told_l"] is not None]
-    assert len(told) > 6
+    assert len(told) > 3
     near = [abs(r["told_l"] - r["came_l"]) <= max(0.010, 0.15 * r["came_l"]) for r in told]
     assert sum(near) >= 0.9 * len(near)
     drip, bulk = ([b for r in rows for b in r[f"bolts_{where}"]] for where in ("drip", "bulk"))
@@ -41,7 +41,7 @@ def test_a_short_study_meets_what_so_few_jobs_can_show(rows: list[table.Row]) ->
 def test_pictures_and_table_are_written(rows: list[table.Row], tmp_path: Path) -> None:
     written = plots.write(rows, tmp_path)
     assert len(written) == 5
-    assert all(path.read_text(encoding="utf-8").count("<circle") > 8 for path in written)
+    assert all(path.read_text(encoding="utf-8").count("<circle") > 4 for path in written)
     assert table.text(rows).count("\n") == len(table.lines(rows)) + 1
 
 

@@ -49,7 +49,7 @@ def caught(proof: Callable[[range], Seen], seeds: range) -> bool:
 
 
 def test_p6_the_stop_button_stops_and_its_release_starts_nothing() -> None:
-    hold_good(p6(range(16)))
+    hold_good(p6(range(8)))
 
 
 def test_p6_sees_a_stop_that_resumes() -> None:
@@ -57,7 +57,7 @@ def test_p6_sees_a_stop_that_resumes() -> None:
 
 
 def test_p7_no_flow_is_off_within_three_seconds_and_named() -> None:
-    hold_good(p7(range(24)))
+    hold_good(p7(range(12)))
 
 
 def test_p7_sees_that_nobody_looks() -> None:
@@ -66,11 +66,11 @@ def test_p7_sees_that_nobody_looks() -> None:
 
 
 def test_p7_clean_fills_say_nothing() -> None:
-    hold_good(p7_clean(range(1000, 1008)))
+    hold_good(p7_clean(range(1000, 1004)))
 
 
 def test_p8_flow_with_the_pump_off_is_told_and_a_welded_relay_cut() -> None:
-    hold_good(p8(range(24)))
+    hold_good(p8(range(12)))
 
 
 def test_p8_sees_that_only_a_running_pump_is_watched() -> None:
@@ -79,7 +79,7 @@ def test_p8_sees_that_only_a_running_pump_is_watched() -> None:
 
 
 def test_p9_a_slow_pump_is_off_in_its_time() -> None:
-    hold_good(p9(range(10)))
+    hold_good(p9(range(6)))
 
 
 def test_p9_holds_by_the_clock_alone_where_no_flow_is_too_low_for_it() -> None:
@@ -94,11 +94,11 @@ def test_p9_sees_a_missing_limit_and_a_clock_set_back() -> None:
 
 
 def test_p10_no_mix_of_faults_overfills() -> None:
-    hold_good(p10(range(24)))
+    hold_good(p10(range(12)))
 
 
 def test_p10_a_compartment_that_is_full_before_the_target_is_not_flooded() -> None:
-    hold_good(p10_room(range(10)))
+    hold_good(p10_room(range(6)))
 
 
 def test_p10_sees_that_nobody_watches_the_pan() -> None:
@@ -142,7 +142,7 @@ def test_p11_sees_what_misses_without_its_doubts(monkeypatch: pytest.MonkeyPatch
     assert took["meter", "stuck"][0] > 0.5
 
 
-@pytest.mark.parametrize("seed", short(6, range(12)))
+@pytest.mark.parametrize("seed", short(3, range(12)))
 def test_a_clean_fill_raises_no_doubt(seed: int) -> None:
     fill = some_fill(seed, target_l=2.0)
     fill.hold()
@@ -151,7 +151,7 @@ def test_a_clean_fill_raises_no_doubt(seed: int) -> None:
 
 
 def test_p12_the_stop_is_within_ten_millilitres_after_five_fills() -> None:
-    seen, by_fill = p12(range(4, 10), fills=8)
+    seen, by_fill = p12(range(4, 7), fills=8)
     assert len(seen.failed) <= 0.01 * seen.trials
     assert max(map(abs, by_fill[0])) > 10.0, "the first fills are not all good: there is something to learn"
 
@@ -229,7 +229,7 @@ def known_pump(seed: int) -> tuple[Make, UsualFlow, random.Random]:
     return pump, usual, rng
 
 
-@pytest.mark.parametrize("seed", short(2, range(6)))
+@pytest.mark.parametrize("seed", short(1, range(6)))
 def test_a_meter_that_is_wrong_by_a_quarter_is_told_from_what_the_pump_did_before(seed: int) -> None:
     """One meter alone, and too little for the limits that hold for any pump."""
     pump, usual, rng = known_pump(seed)

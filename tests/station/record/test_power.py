@@ -15,15 +15,15 @@ needs_strace = pytest.mark.skipif(STRACE is None, reason="strace is not installe
 
 @needs_strace
 def test_after_a_power_cut_everything_acknowledged_is_there(tmp_path: Path) -> None:
-    seen = power_cuts(tmp_path, 60)
-    assert (seen.trials, seen.failed) == (60, [])
+    seen = power_cuts(tmp_path, 40)
+    assert (seen.trials, seen.failed) == (40, [])
     assert max(seen.values) > 40  # cuts fell all along
 
 
 @needs_strace
 @pytest.mark.parametrize("synchronous", ["normal", "off"])
 def test_a_record_that_does_not_sync_would_be_caught(synchronous: str, tmp_path: Path) -> None:
-    assert power_cuts(tmp_path, 15, synchronous).failed != []
+    assert power_cuts(tmp_path, 10, synchronous).failed != []
 
 
 @needs_strace
