@@ -13,7 +13,7 @@ export PIP_DISABLE_PIP_VERSION_CHECK = 1
 # Containers set it. Then every one of the many processes that the tests start compiles all it imports again.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: run run-shop test pi-test pi-soak lint ruff types scripts rooms words bench study soak lock clean debian emulator
+.PHONY: run run-shop test pi-test pi-soak lint ruff types scripts rooms journeys rest words bench study soak lock clean debian emulator
 
 run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
@@ -25,12 +25,19 @@ run-shop: $(VENV)/.shop
 test: $(VENV)/bin/python
 	@$(TWO) $(VENV)/.js debian
 	@$(TWO) types alone collected ruff scripts rooms
-	$(BIN)/python -m pytest -q -n 4 --dist worksteal $(addprefix --ignore=,$(ALONE)) --ignore=tests/pi --ignore=tests/test_layers.py
+	@$(TWO) journeys rest
+
+# Two browsers, and a collection of their own: what finds the other five thousand tests takes each process ten seconds.
+journeys:
+	@$(BIN)/python -m pytest -q -n 2 --dist worksteal tests/journeys $(addprefix --ignore=,$(ALONE))
+
+rest:
+	@$(BIN)/python -m pytest -q -n 3 --dist worksteal --ignore=tests/journeys --ignore=tests/pi --ignore=tests/test_layers.py
 
 alone:
 	$(BIN)/python -m pytest -q $(ALONE)
 
-# Finds every test once and leaves each module compiled, for the three processes that are about to run them.
+# Finds every test once and leaves each module compiled, for the processes that are about to run them.
 collected:
 	@$(BIN)/python -m pytest -q --collect-only --ignore=tests/pi > $(VENV)/collected || { cat $(VENV)/collected; exit 1; }
 

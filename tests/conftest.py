@@ -27,8 +27,8 @@ BEGINNINGS = (
     ("tests/study/", "tests/apart/", "tests/station/record/test_lock.py"),
     ("tests/station/rehearsing/test_golden.py", "tests/station/core/test_pump_faults.py"),
 )
-"""With what each process begins, so that all end at about the same time. Journeys wait more than they compute: two
-processes, each with a browser of its own, go through them while the others do the rest."""
+"""With what each process begins, so that all end at about the same time. `make test` has two of them for the journeys, which
+wait more than they compute, and three beside them for the rest."""
 CPU = pytest.StashKey[list[float]]()
 
 
