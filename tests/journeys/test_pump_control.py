@@ -120,6 +120,24 @@ def test_a_lost_network_lets_go_and_does_not_start_again_by_itself(phone: Page, 
     expect(phone.locator("#message")).to_be_visible()
 
 
+def test_a_session_that_ends_lets_go_and_the_page_says_where_to_sign_in(
+    phone: Page, person: Technician
+) -> None:
+    """Stop goes through without it; that the station refuses such a hold is shown in tests/station/bay/test_engine.py."""
+    _run(person)
+    phone.evaluate(
+        """() => { const real = window.fetch; window.fetch = (path, ...more) => path === "/api/hold" ?
+        Promise.resolve(new Response('{"text": "Sign in first"}', {status: 401})) : real(path, ...more); }"""
+    )
+    until(lambda: not person.get("/view.json")["pump_on"], "pump off", 2)
+    person.let_go()
+    person.press("#hold")  # a busy computer may have lost a beat just before, and the page said that
+    expect(phone.locator("#message")).to_contain_text("nobody is signed in here any more")
+    expect(phone.locator("#message a")).to_have_attribute("href", "/sign-in?to=%2F")
+    expect(phone.locator("#stop")).to_be_enabled()
+    person.let_go()
+
+
 def test_the_keyboard_holds_as_the_pointer_does(phone: Page, person: Technician) -> None:
     phone.focus("#hold")
     _hold(person, lambda: phone.keyboard.down(" "), lambda: phone.keyboard.up(" "))

@@ -2,7 +2,7 @@
 // Press and hold, in the strict sense: whatever makes it doubtful that somebody still presses, lets go.
 import { isStale, onLive } from "./live.js";
 import { textOf } from "./dom.js";
-import { hush, say, send } from "./send.js";
+import { Refusal, hush, say, send, signIn } from "./send.js";
 import { _ } from "./words.js";
 
 const BEAT_MS = 100;
@@ -48,12 +48,14 @@ export function pressAndHold(button, down, up) {
 export function holdToRun(button, allowed = (live) => live.flag.hold) {
   let grip = "", beating = 0, unanswered = 0, told = false, ran = false;
 
-  /** @param {string} why */
-  const over = (why) => {
+  /** @param {string} why @param {string} to */
+  const over = (why, to = "") => {
     release();
-    say(why);
+    say(why, to);
     told = true;
   };
+  // Whoever holds stays at the pump's page: its Stop asks nobody who they are.
+  const signedOut = () => over(_("Stopped: nobody is signed in here any more. Sign in, then press again. Stop works without."), signIn());
   // Why the last hold ended is old news once the pump runs again, whoever holds it.
   const forget = () => {
     if (told) hush();
@@ -69,7 +71,9 @@ export function holdToRun(button, allowed = (live) => live.flag.hold) {
       await send("/api/hold", { held: true, grip: mine }, { keepalive: false });
       if (mine === grip) forget();
     } catch (error) {
-      if (mine === grip) over(textOf(error));
+      if (mine !== grip) return;
+      if (error instanceof Refusal && error.status === 401) signedOut();
+      else over(textOf(error));
     } finally {
       if (mine === grip) unanswered -= 1;
     }

@@ -40,10 +40,17 @@ export async function send(path, body = {}, options = {}) {
 const box = document.getElementById("message");
 const words = box?.querySelector("p");
 
-/** @param {string} text */
-export function say(text) {
+// to: where a link behind the text leads to sign in; "" for none.
+/** @param {string} text @param {string} to */
+export function say(text, to = "") {
   if (!box || !words) return;
   words.textContent = text;
+  if (to) {
+    const link = document.createElement("a");
+    link.href = to;
+    link.textContent = _("Sign in");
+    words.append(" ", link);
+  }
   box.hidden = false;
 }
 
@@ -66,9 +73,8 @@ async function sendProved(path, body, options) {
   }
 }
 
-function toSignIn() {
-  location.assign(`/sign-in?to=${encodeURIComponent(location.pathname + location.search)}`);
-}
+// To sign in, and back to this page.
+export const signIn = () => `/sign-in?to=${encodeURIComponent(location.pathname + location.search)}`;
 
 // Send, with the button out of reach meanwhile, and show what the station objects to.
 // options: what fetch takes, and refused(text, status) to show an objection elsewhere than at its field or above the page.
@@ -85,7 +91,7 @@ export async function act(button, path, body, { refused, ...options } = {}) {
     if (form) accept(form);
     return content;
   } catch (error) {
-    if (error instanceof Refusal && error.status === 401 && !error.again) toSignIn();
+    if (error instanceof Refusal && error.status === 401 && !error.again) location.assign(signIn());
     const text = textOf(error);
     if (refused) refused(text, error instanceof Refusal ? error.status : 0);
     else if (form && object(form, text)) hush();

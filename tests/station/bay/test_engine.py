@@ -1,5 +1,6 @@
 """The running station on a simulated bay, through pins, bits, files and the guard process, in real time."""
 
+import asyncio
 import re
 import time
 import tomllib
@@ -7,10 +8,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import httpx
 import pytest
 
 from station.__main__ import _open_engine
-from station.bay.engine import Engine
+from station.bay.engine import PAGE_LAPSE_S, Engine
 from station.bay.plan import PlanForm
 from station.core.replay import replay
 from station.errors import InputError
@@ -21,10 +23,16 @@ from station.given.config import BayConfig, demo_path, read_config
 from station.given.job import spec_from_tables
 from station.given.said import Came, Mark
 from station.learning import reason
+from station.people.access import Access
+from station.people.people import Role
+from station.people.store import People
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
 from station.rehearsing.rehearse import rehearse
 from station.rehearsing.scenario import Technician, read_scenario
+from tests.web.conftest import CHANGE, HOST
+from web.app import create_app
+from web.frame.door import TOKEN
 
 FORM = PlanForm(
     compartment="b12_rear_axle",
@@ -145,6 +153,61 @@ def test_the_pump_runs_only_while_held_and_stops_when_the_heartbeat_ends(engine:
     until(lambda: held_l(engine) > 0.01, 10, "fluid is metered while held")
     engine.hold(False)
     until(lambda: not engine.view().pump_on, 1, "pump off on letting go")
+    engine.abandon("only a test")
+
+
+def test_whose_session_ends_while_they_hold_runs_no_pump_and_may_still_stop_it(
+    engine: Engine, tmp_path: Path
+) -> None:
+    """Over the real application: what comes from the roll-up, from the bay's owner or from another device ends a session in
+    the middle of a fill."""
+    name, people = "M. Okafor", People(tmp_path / "people.json")
+    people.add("E. Brandvold", Role.OWNER, secret="none that fits")
+    told = {"name": name, "role": "technician", "secret": None}
+    access = Access(people)
+    ends: dict[str, Callable[[str], object]] = {
+        "signed out elsewhere": access.sign_out,
+        "another role, given at the bay": lambda token: people.set_role(name, Role.MANAGER),
+        "taken out at the roll-up": lambda token: people.take({"version": 9, "people": []}),
+    }
+    app = create_app(engine, access)
+    transport = httpx.ASGITransport(app, client=("127.0.0.1", 50000))
+    client = httpx.AsyncClient(transport=transport, base_url=f"http://{HOST}")
+    to_fill(engine)
+    with asyncio.Runner() as runner:
+
+        def post(path: str, token: str, **body: object) -> httpx.Response:
+            headers = {**CHANGE, "Cookie": f"{TOKEN}={token}"}
+            return runner.run(client.post(path, json=body, headers=headers))
+
+        for version, (how, end) in enumerate(ends.items(), 1):
+            people.take({"version": version, "people": [{**told, "version": version}]})
+            kept = people.get(name)
+            assert kept is not None
+            token = access.sessions.begin(kept.person, kept.version)
+            grips = [f"{how} 0"]
+
+            def beat(token: str = token, grips: list[str] = grips, held: bool = True) -> int:
+                return post("/api/hold", token, held=held, grip=grips[-1]).status_code
+
+            def running(beat: Callable[[], int] = beat, grips: list[str] = grips) -> bool:
+                if beat() == 409:  # a busy computer lost a beat
+                    grips.append(f"{grips[0]}{len(grips)}")
+                return engine.view().pump_on
+
+            def refused(beat: Callable[[], int] = beat) -> bool:
+                assert beat() == 401
+                return not engine.view().pump_on
+
+            until(running, 5, f"{how}: pump runs while held")
+            end(token)
+            assert "Sign in" in post("/api/hold", token, held=True, grip=grips[-1]).json()["text"]
+            until(refused, PAGE_LAPSE_S + 1.0, f"{how}: pump off")
+            assert beat(held=False) == 401
+            assert post("/api/stop", token).status_code == 200, "with a session that is none any more"
+            assert refused()
+        runner.run(client.aclose())
+    assert engine.view().job is not None, "the job goes on, under whoever signs in"
     engine.abandon("only a test")
 
 
