@@ -40,6 +40,8 @@ class Compiled(FileSystemBytecodeCache):
         with suppress(OSError):
             Path(self.directory).mkdir(exist_ok=True)
             super().dump_bytecode(bucket)
+            # jinja's own is its maker's alone to read: what root installs, the service has to.
+            Path(self.directory, self.pattern % (bucket.key,)).chmod(0o644)
 
 
 def compile_all(environment: Environment) -> None:
