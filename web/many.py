@@ -29,11 +29,11 @@ from web.shop.many.notifying import Notifying
 from web.shop.many.wall import Wall
 
 ROUTERS = (
+    arriving.router,  # first: most requests are batches, and the routes before theirs are held against each
     pages.router,
     jobs.router,
     wall.router,
     notices_page.router,
-    arriving.router,
     sign_in.router,
     sign_in.changes,
     people_pages.router,

@@ -207,7 +207,7 @@ def sums(bay: str, drawn: Drawn) -> Sums:
 def _use(found: Sums, day: date, fluid: str, adds: list[int]) -> None:
     for table, key in ((found.use_day, day), (found.use_month, month_of(day))):
         line = table[key, fluid]
-        line[:] = map(sum, zip(line, adds, strict=True))
+        line[:] = [sum_ + add for sum_, add in zip(line, adds, strict=True)]
 
 
 def _tally(found: Sums, bay: str, job: Job) -> None:
@@ -220,4 +220,4 @@ def _tally(found: Sums, bay: str, job: Job) -> None:
     for dimension, name in zip(DIMENSIONS, names, strict=True):
         if name:
             line = found.tally_month[month_of(job.day), dimension, name]
-            line[:] = map(sum, zip(line, adds, strict=True))
+            line[:] = [sum_ + add for sum_, add in zip(line, adds, strict=True)]
