@@ -77,5 +77,13 @@ def test_a_full_disk_is_told(bay: Bay) -> None:
 
 def test_the_label_says_what_the_bay_measures_with_and_where_its_page_is(bay: Bay) -> None:
     html = bay.html("/commissioning/label").text
-    for words in ("Bay 1 pan 1", "2099-11-02", "3f2a 91c0", "<svg", "Not legal for trade"):
+    for words in (
+        "Bay 1 pan 1",
+        "2099-11-02",
+        "3f2a 91c0",
+        "<svg",
+        "Not legal for trade",
+        'id="print"',
+        "sheet.js",
+    ):
         assert words in html
