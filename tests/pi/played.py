@@ -16,15 +16,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from hardware.sample import Sample
 from station.errors import StationError
-from tests.pi.cuts import MARK, PATH, SECTOR, read_log
+from station.record.ledger import Ledger
+from tests.pi.cuts import MARK, MOMENT, PATH, SECTOR, read_log
 from tests.soak.played import STEP_S, Played
+from tests.station.record import version_1
 
 FILES_MIB, MARKS_MIB = 128, 8
 MARKS_AT = FILES_MIB << 20
 BETWEEN_S = 0.1
 """From one note's answer to the next note: a bay at work, not a flood."""
 FILL_MOST_S = 120.0
+OLD, BROUGHT_UP = "the older record", "an older record brought up"
 
 
 @dataclass(frozen=True)
@@ -69,14 +73,28 @@ def recorder(folder: Path) -> Iterator[tuple[Path, Path]]:
         yield mount, Path(device)
 
 
-class Hand:
-    """Somebody who writes notes to a bay and, once each is answered, leaves a mark behind the card's file system, past every
-    cache. moment: where the job is."""
+class Marks:
+    """Sectors behind a device's file system, written past every cache."""
 
-    def __init__(self, bay: Played, device: Path, answered: dict[str, int]) -> None:
+    def __init__(self, device: Path) -> None:
+        self._file, self._count = os.open(device, os.O_WRONLY | os.O_DIRECT | os.O_SYNC), 0
+
+    def put(self, text: bytes) -> None:
+        with mmap.mmap(-1, SECTOR) as sector:
+            sector.write(text)
+            os.pwrite(self._file, sector, MARKS_AT + SECTOR * self._count)
+        self._count += 1
+
+    def close(self) -> None:
+        os.close(self._file)
+
+
+class Hand:
+    """Somebody who writes notes to a bay and, once each is answered, leaves a mark. moment: where the job is."""
+
+    def __init__(self, bay: Played, marks: Marks, answered: dict[str, int]) -> None:
         self.moment = "start"
-        self._bay, self._answered = bay, answered
-        self._file = os.open(device, os.O_WRONLY | os.O_DIRECT | os.O_SYNC)
+        self._bay, self._marks, self._answered = bay, marks, answered
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._write)
         self._thread.start()
@@ -91,15 +109,12 @@ class Hand:
                 self._bay.engine.note("cut", text)
             except StationError:  # no job is open, or it is closing: nothing is answered
                 continue
-            with mmap.mmap(-1, SECTOR) as sector:
-                sector.write(MARK + text.encode())
-                os.pwrite(self._file, sector, MARKS_AT + SECTOR * sum(self._answered.values()))
+            self._marks.put(MARK + text.encode())
             self._answered[moment] = self._answered.get(moment, 0) + 1
 
     def close(self) -> None:
         self._over.set()
         self._thread.join()
-        os.close(self._file)
 
 
 class Pace:
@@ -119,19 +134,36 @@ def record(folder: Path) -> Recording:
     with recorder(folder) as (mount, device):
         home = mount / "var/lib/tallypan"
         home.mkdir(parents=True)
+        marks = Marks(device)
         for job in ("first", "second"):
             bay = Played(home, Pace())
-            hand = Hand(bay, device, answered)
+            hand = Hand(bay, marks, answered)
             try:
                 _work(bay, hand, job)
             finally:
                 hand.close()
                 bay.close()
+        marks.close()
     told = bytearray((folder / "start").read_bytes())
     for write in read_log(folder / "writes"):
         told[write.at : write.at + len(write.data)] = write.data
     assert told == (folder / "card").read_bytes(), "the recording is not what was written"
     return Recording(folder / "start", folder / "writes", answered)
+
+
+def brought_up(folder: Path, jobs: dict[str, list[Sample]]) -> Path:
+    """Have a record of the first version brought up to the present one; the recording of that, begun before the old one was
+    written, with a moment for each. folder: gets ``start``, the card as it was."""
+    with recorder(folder) as (mount, device):
+        record, marks = mount / "var/lib/tallypan/ledger.sqlite", Marks(device)
+        record.parent.mkdir(parents=True)
+        marks.put(MOMENT + OLD.encode())
+        version_1.write(record, jobs)
+        os.sync()
+        marks.put(MOMENT + BROUGHT_UP.encode())
+        Ledger(record).close()
+        marks.close()
+    return folder / "writes"
 
 
 def _work(bay: Played, hand: Hand, job: str) -> None:

@@ -1,5 +1,5 @@
 """Power cuts in number: ``python -m tests.pi.soak [CUTS] [JUDGE …]``, by default 1,000 of each judge. ``played``: of a whole job's
-writes to a card without a board, in a minute or two without an emulator. ``board``: of what the emulated board writes to its
+writes to a card without a board, in a minute or two without an emulator; ``migrated``: of an older record brought up there. ``board``: of what the emulated board writes to its
 card in a day, from its first start to its last, while an older record is brought up, and in the start behind a cut; and
 for each moment the board started again from a card that a cut left, its pump's pad watched. ``flood``: of one flood of notes.
 """
@@ -15,8 +15,8 @@ from hardware.sample import Sample
 from tests.pi.board import READY, boot_card, from_card, read_results
 from tests.pi.card import card, copy
 from tests.pi.cuts import PATH, Judged, Recording, cut_and_judge, judge_card
+from tests.pi.played import BROUGHT_UP, OLD, brought_up, record
 from tests.pi.played import MARKS_AT as PLAYED_MARKS_AT
-from tests.pi.played import record
 from tests.pi.test_power_on_board import MARKS_AT, flooded
 from tests.station.record import version_1
 
@@ -50,11 +50,15 @@ def recorded(start: Path, day: str, before: Sequence[str] = ()) -> Recording:
     return Recording.read(start, log, MARKS_AT, before=before)
 
 
-def with_old_record(folder: Path) -> tuple[Path, list[str]]:
-    """A card with a record of the first version, and what it holds."""
-    jobs = {
+def old_jobs() -> dict[str, list[Sample]]:
+    return {
         f"old-{n}": [Sample(i * 0.1, "pan", 84_000 + i) for i in range(OLD_SAMPLES)] for n in range(OLD_JOBS)
     }
+
+
+def with_old_record(folder: Path) -> tuple[Path, list[str]]:
+    """A card with a record of the first version, and what it holds."""
+    jobs = old_jobs()
     version_1.write(folder / "old.sqlite", jobs)
     old = folder / "old"
     copy(card(), old)
@@ -70,7 +74,7 @@ def board(folder: Path, cuts: int) -> Judged:
     copy(card(), folder / "day")
     day = recorded(folder / "day", "moments=whole")
     start, known = with_old_record(folder)
-    old = recorded(start, "moments=start called=an_older_record_brought_up", known)
+    old = recorded(start, f"moments=start called={BROUGHT_UP.replace(' ', '_')}", known)
     filling = next(point for point, moment in day.points(len(day.moments), 2) if moment == FILLING)
     known = day.cut_card(filling, folder / "behind")
     again = recorded(folder / "behind", "moments=start called=the_start_behind_a_cut", known)
@@ -119,10 +123,19 @@ def played(folder: Path, cuts: int) -> Judged:
     return judged
 
 
+def migrated(folder: Path, cuts: int) -> Judged:
+    """A record of the first version brought up, on a card without a board."""
+    (folder / "old").mkdir()
+    log = brought_up(folder / "old", jobs := old_jobs())
+    told = Recording.read(folder / "old/start", log, PLAYED_MARKS_AT, cached=True, before=list(jobs))
+    del told.moments[OLD]
+    return cut_and_judge(told, cuts, 1, folder / "laid")
+
+
 def main() -> int:
     cuts = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     failed = []
-    for judge in (played, board, flood):
+    for judge in (played, migrated, board, flood):
         if sys.argv[2:] and judge.__name__ not in sys.argv[2:]:
             continue
         began_s = time.monotonic()
