@@ -193,6 +193,14 @@ class Told:
     clock_synced: bool
 
 
+@dataclass(frozen=True)
+class LetGo:
+    """That a bay has let a job's raw samples go. rule: by which it did."""
+
+    utc: str
+    rule: str
+
+
 _SUMS = ", ".join(f"sum({name})::bigint as {name}" for name in USE[1:])
 JOB = ", ".join(JobLine.__dataclass_fields__)
 IN = "company = %(company)s and shop = any(%(shops)s) and month >= %(since)s and month < %(until)s"
@@ -241,6 +249,8 @@ STATEMENTS = {
             and job_id = %(job_id)s order by seq""",
     "fluids": """select fluid, min(name) from fluid_name where company = %(company)s and shop = any(%(shops)s)
         group by fluid having count(distinct name) = 1""",
+    "let go": """select utc, body::jsonb ->> 'rule' as rule from event where shop = %(shop)s and bay = %(bay)s
+            and kind = 'samples_let_go' and body::jsonb -> 'jobs' ? %(job_id)s order by seq desc limit 1""",
     "shops": "select shop, time_zone from shop where company = %(company)s order by shop",
     "companies": "select distinct company from shop order by company",
 }  # fmt: skip
@@ -316,3 +326,8 @@ def job(db: Db, shop: str, bay: str, job_id: str) -> tuple[JobLine, Sequence[Tol
     found = ask(db, STATEMENTS["job"], JobLine, shop=shop, bay=bay, job_id=job_id)
     told = ask(db, STATEMENTS["told"], Told, shop=shop, bay=bay, job_id=job_id)
     return (found[0], told) if found else None
+
+
+def let_go(db: Db, shop: str, bay: str, job_id: str) -> LetGo | None:
+    """Whether the bay has let the job's raw samples go; None while it has them."""
+    return next(iter(ask(db, STATEMENTS["let go"], LetGo, shop=shop, bay=bay, job_id=job_id)), None)

@@ -209,7 +209,17 @@ def test_fluids_are_named_as_their_bays_name_them_unless_they_differ(roll: Roll,
 
 
 def test_one_job_is_reached_from_every_list(roll: Roll, path: Path) -> None:
-    roll.take(path, roll.tokens[0])
+    with closing(Ledger(path)) as ledger:
+        kept, gone = (row.job_id for row in ledger.jobs(2))
+        at = Moment("boot", 99.0, "2026-03-02T08:00:00.000+00:00", True)
+        ledger.append(None, "samples_let_go", {"rule": "old", "jobs": {gone: 12}}, at)
+    roll.take(path, roll.tokens[1])
+    for job_id, said in ((kept, "Its curve and its sheet"), (gone, "Its sheet")):
+        text = roll.send("GET", f"/jobs/quay/bay-9/{job_id}", headers=SHOW).text
+        assert f'href="http://127.0.0.1:9/jobs/{job_id}">{said}, at the bay itself<' in text
+        assert ("there is no curve of it any more" in text) == (job_id == gone)
+    told = roll.send("GET", f"/jobs/quay/bay-9/{gone}.json").json()["samples_let_go"]
+    assert told == {"utc": "2026-03-02T08:00:00.000+00:00", "rule": "old"}
     [first, *_] = roll.send("GET", f"/jobs.json?{MONTHS}").json()
     address = f"/jobs/{first['shop']}/{first['bay']}/{first['job_id']}"
     html = roll.send("GET", address, headers=SHOW)

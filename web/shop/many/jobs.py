@@ -181,20 +181,29 @@ def _figures(entries: Sequence[Told]) -> list[list[Cell]]:
 
 @router.get("/jobs/{shop}/{bay}/{job_id}.json", tags=["read"])
 def job_json(db: ReadingDb, shops: TheShops, shop: str, bay: str, job_id: str) -> dict[str, Any]:
-    """One job: its line, and every entry of its record as its bay wrote it."""
+    """One job: its line, every entry of its record as its bay wrote it, and whether its bay has let its raw samples go."""
     line, entries = _one(db, shops, shop, bay, job_id)
-    return {"job": told(line), "entries": [{**vars(one), "body": json.loads(one.body)} for one in entries]}
+    gone = queries.let_go(db, shop, bay, job_id)
+    return {
+        "job": told(line),
+        "samples_let_go": gone and vars(gone),
+        "entries": [{**vars(one), "body": json.loads(one.body)} for one in entries],
+    }
 
 
 @router.get("/jobs/{shop}/{bay}/{job_id}", include_in_schema=False)
 def job(db: ReadingDb, shops: TheShops, here: TheBays, shop: str, bay: str, job_id: str) -> Response:
     line, entries = _one(db, shops, shop, bay, job_id)
     page = next((one.page for one in here if (one.shop, one.bay) == (shop, bay)), "")
-    own = (
-        [Link(_("Its curve and its sheet, at the bay itself"), f"{page.rstrip('/')}/jobs/{job_id}")]
-        if page
-        else []
+    gone, hint = queries.let_go(db, shop, bay, job_id), _("± is U95.")
+    if gone is not None:
+        hint += " " + _(
+            "Its bay let the raw samples of this job go on {moment}, by its rule for old ones: there is no curve of it any more. Figures and entries stay."
+        ).format(moment=shops.moment(shop, gone.utc))
+    at_the_bay = (
+        _("Its sheet, at the bay itself") if gone else _("Its curve and its sheet, at the bay itself")
     )
+    own = [Link(at_the_bay, f"{page.rstrip('/')}/jobs/{job_id}")] if page else []
     files = [*own, Link("JSON", f"{job_address(line)}.json")]
     said = [
         [Cell(shops.moment(shop, e.utc)), Cell(_(e.kind.replace("_", " "))), Cell(_(text))]
@@ -204,7 +213,7 @@ def job(db: ReadingDb, shops: TheShops, here: TheBays, shop: str, bay: str, job_
     sections = [
         Section(
             _("Figures"),
-            _("± is U95."),
+            hint,
             (_("Figure"), _("Volume")),
             _figures(entries),
             _("It was given up before it was measured."),

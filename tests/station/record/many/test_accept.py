@@ -142,7 +142,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         )
         db.execute("drop table fluid_name, named")
         db.execute("create index job_of_container on job (shop, bay, container, seq)")
-        db.execute("drop index event_of_catalogue, event_of_people")
+        db.execute("drop index event_of_catalogue, event_of_people, event_of_letting_go")
         db.execute("drop table fills_of_type")
         db.execute(
             "update movement m set utc = e.utc, day = left(e.utc, 10)::date, month = '2026-03-01' from event e "
