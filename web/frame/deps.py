@@ -1,14 +1,14 @@
 """What every page's module needs: the engine, the threads that wait, how a body is checked, how a reply is made."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Annotated, Any, TypeVar
 
 import anyio.to_thread
 from anyio import CapacityLimiter
 from fastapi import Depends, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
-from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse
 
 from station.common.spared import spare
 from station.common.words import _
@@ -87,9 +87,10 @@ def is_simulated(engine: Engine) -> bool:
     return engine.backend == "simulated"
 
 
-def download(content: str | bytes, name: str, media_type: str) -> Response:
-    """Something to be kept as a file; the name is reduced to what every file system takes."""
+def download(content: str | bytes | Iterator[str], name: str, media_type: str) -> Response:
+    """Something to be kept as a file, or the parts of it as they come; the name is reduced to what every file system takes."""
     safe = re.sub(r"[^A-Za-z0-9._-]", "_", f"simulated-{name}" if BEHIND.get().simulated else name)
-    return PlainTextResponse(
-        content, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="{safe}"'}
-    )
+    headers = {"Content-Disposition": f'attachment; filename="{safe}"'}
+    if isinstance(content, str | bytes):
+        return PlainTextResponse(content, media_type=media_type, headers=headers)
+    return StreamingResponse(content, media_type=media_type, headers=headers)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cache
 from importlib.util import find_spec
+from operator import attrgetter
 from typing import Any, Final
 
 from station.common.tabular import to_csv
@@ -71,13 +72,21 @@ def columns(kind: Any) -> Mapping[str, type[Any]]:
     return {**found, **{name: float for name, one in vars(kind).items() if isinstance(one, property)}}
 
 
+@cache
+def _cells(kind: Any) -> Sequence[tuple[str, Callable[[Any], Any]]]:
+    def cell(name: str) -> Callable[[Any], Any]:
+        if name in kind.__dataclass_fields__ or hasattr(kind, name):
+            return attrgetter(name)
+        of = attrgetter(f"{name[:-2]}_ul")
+        return lambda row: of(row) / UL
+
+    return [(name, cell(name)) for name in columns(kind)]
+
+
 def told(row: Any) -> dict[str, Any]:
     """A row by its columns."""
     kind: Any = type(row)
-    return {
-        name: getattr(row, name) if hasattr(row, name) else getattr(row, f"{name[:-2]}_ul") / UL
-        for name in columns(kind)
-    }
+    return {name: cell(row) for name, cell in _cells(kind)}
 
 
 def to_parquet(kind: Any, rows: Sequence[Any]) -> bytes:

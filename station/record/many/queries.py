@@ -5,7 +5,7 @@ days. Every statement stands in ``STATEMENTS``, where a test holds its plan to a
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, TypeVar
 
@@ -33,6 +33,14 @@ class Scope:
 
     def values(self) -> dict[str, Any]:
         return {**vars(self), "shops": list(self.shops)}
+
+    def by_month(self) -> list["Scope"]:
+        """The same of each month by itself."""
+        found, since = [], self.since
+        while since < self.until:
+            found.append(replace(self, since=since, until=later(since, 1)))
+            since = found[-1].until
+        return found
 
 
 def later(first: date, months: int) -> date:

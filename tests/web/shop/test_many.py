@@ -20,6 +20,8 @@ from station.record import outbox
 from station.record.ledger import Ledger, Moment
 from station.record.many import lists, wire
 from station.record.many.accept import accept
+from station.record.many.exporting import TABLES, file_of
+from station.record.many.queries import scope_of
 from station.record.many.store import Store
 from station.shop import lists as lists_of_bay
 from station.shop.movement import Movement
@@ -128,6 +130,14 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
     assert sum(line["filled_l"] for line in told["days"]) == pytest.approx(
         sum(line["filled_l"] for line in told["lines"])
     )
+    with roll.store.connection() as db:
+        scope = scope_of(COMPANY, ["harbour", "quay"], "2026-12", 12, [])
+        at_once = file_of(db, scope, TABLES["usage"], "csv").decode()
+    by_and_by = roll.send("GET", f"/usage.csv?{MONTHS}")
+    assert by_and_by.content.decode() == at_once
+    assert by_and_by.headers["content-disposition"].startswith("attachment")
+    assert len({line["day"][:7] for line in told["days"]}) > 1
+    assert at_once.count("\r\n") == len(told["days"]) + 1
     fills = roll.send("GET", f"/quality.json?{MONTHS}").json()
     assert [f["deviation_percent"] for f in fills["short"]] == sorted(
         f["deviation_percent"] for f in fills["short"]

@@ -1,6 +1,7 @@
 """Bays, usage, quality and calibrations over many bays, each with its twins; and the description of what programs may read."""
 
-from collections.abc import Mapping, Sequence
+import json
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from types import GenericAlias
@@ -10,7 +11,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Depends, Query, Request
 from fastapi.openapi.utils import get_openapi
 from pydantic import create_model
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 
 from station.common.tabular import to_csv
 from station.learning.compared import Compared, compare
@@ -22,7 +23,7 @@ from station.record.many.derive import DIMENSIONS
 from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_parquet, told
 from station.record.many.lists import BayAt, Issued
 from station.record.many.queries import Certified, Held, JobLine, Point, Tally
-from station.record.many.store import Reporting
+from station.record.many.store import Reporting, Store
 from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count, first_and_last
 from web.frame.deps import download, page_of
@@ -81,7 +82,8 @@ def _add_files(name: str, table: Table) -> None:
 
     if HAS_PARQUET:
         router.add_api_route(f"/{name}.parquet", of_parquet, include_in_schema=False)
-    router.add_api_route(f"/{name}.csv", of_csv, include_in_schema=False)
+    if name != "usage":  # whose CSV goes out by and by
+        router.add_api_route(f"/{name}.csv", of_csv, include_in_schema=False)
 
 
 for _name, _table in TABLES.items():
@@ -131,16 +133,47 @@ def _usage_model() -> Any:
     return create_model("Usage", **both)
 
 
+def _days(store: Store, asked: Asked) -> Iterator[list[dict[str, Any]]]:
+    """Litres by day, shop and fluid, a month at a time: a year of a thousand shops is half a million lines, and neither they nor
+    a connection are held while somebody takes them in."""
+    for month in asked.scope.by_month():
+        with store.connection() as db:
+            rows = queries.use_by_day(db, month)
+        yield [told(one) for one in rows]
+
+
 @router.get("/usage.json", tags=["read"], response_model=_usage_model())
-def usage_json(db: ReadingDb, asked: TheAsked) -> dict[str, list[dict[str, Any]]]:
+def usage_json(db: ReadingDb, store: TheStore, asked: TheAsked) -> Response:
     """Litres by shop, bay and fluid with what they cost, and by day, shop and fluid."""
-    lines, days = queries.use(db, asked.scope), queries.use_by_day(db, asked.scope)
-    paid = costs.costs(db, asked.scope, lines, costs.lists_of(db, asked.scope.shops))
-    both = zip(lines, paid, strict=True)
-    return {
-        "lines": [{**told(one), **cost.to_dict()} for one, cost in both],
-        "days": [told(one) for one in days],
-    }
+
+    def text(rows: Sequence[Mapping[str, Any]]) -> str:
+        return json.dumps(rows, default=str, ensure_ascii=False)
+
+    used = queries.use(db, asked.scope)
+    paid = costs.costs(db, asked.scope, used, costs.lists_of(db, asked.scope.shops))
+    lines = text([{**told(one), **cost.to_dict()} for one, cost in zip(used, paid, strict=True)])
+
+    def parts() -> Iterator[str]:
+        yield f'{{"lines":{lines},"days":['
+        behind = ""
+        for rows in _days(store, asked):
+            if rows:
+                yield f"{behind}{text(rows)[1:-1]}"
+                behind = ","
+        yield "]}"
+
+    return StreamingResponse(parts(), media_type="application/json")
+
+
+@router.get("/usage.csv", include_in_schema=False)
+def usage_csv(store: TheStore, asked: TheAsked) -> Response:
+    def parts() -> Iterator[str]:
+        yield to_csv((), names)
+        for rows in _days(store, asked):
+            yield to_csv(rows, names).partition("\r\n")[2]
+
+    names = list(columns(queries.Use))
+    return download(parts(), f"usage-{span(asked)}.csv", "text/csv")
 
 
 @router.get("/missing.json", tags=["read"])
