@@ -24,6 +24,8 @@ Told = Sequence[Mapping[str, Any]]
 Take = Callable[[Told], int]
 TakePeople = Callable[[Mapping[str, Any] | None], int]
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
+BETWEEN_S = 0.25
+"""Between two batches of a backlog: the bay's own thread needs the interpreter, too. A week's record takes two seconds longer."""
 HEARD_EVERY_S = 60.0
 """Without anything new the roll-up is told so often that the bay is there, and where its record ends."""
 
@@ -119,7 +121,7 @@ class Sender:
         """Send one batch if there is one; how long to wait until the next turn, in seconds."""
         try:
             wait_s = self._send()
-            if wait_s > 0.0:
+            if wait_s > BETWEEN_S:
                 self._office.close()  # no server keeps an idle connection for long
         except StationError as error:
             return self._failure(str(error))
@@ -149,7 +151,7 @@ class Sender:
         # At once: whoever was taken out must not stay in until a week's record has gone.
         fault = self._bring_people(answer.people)
         if answer.fault is None and self._waiting and answer.seq > before:
-            return 0.0
+            return BETWEEN_S
         if fault is not None:
             raise fault
         # Behind the record, which goes out also where these cannot be taken.

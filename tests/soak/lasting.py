@@ -25,7 +25,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from station.record.verify import verify
-from tests.soak import mutations
+from tests.soak import catching_up, mutations
 from tests.soak.proofs import Seen
 from tests.soak.relay import ROOT
 from tests.station.bay.fake_rig import config
@@ -221,7 +221,7 @@ def l1(for_s: float, jobs_most: int = 10**9, leak: str = "") -> tuple[Seen, list
 
 
 def proofs(n: Mapping[str, int], more: list[str]) -> Iterator[Seen]:
-    """L1 for so many seconds, and L2, where they are asked for. more: takes their tables."""
+    """L1 for so many seconds, L2, and L3 for so many fills, where they are asked for. more: takes their tables."""
     if "L1" in n:
         seen, table = l1(n["L1"])
         more += table
@@ -229,6 +229,10 @@ def proofs(n: Mapping[str, int], more: list[str]) -> Iterator[Seen]:
     if "L2" in n:
         with tempfile.TemporaryDirectory() as folder:
             yield mutations.l2(Path(folder), more.append)
+    if "L3" in n:
+        seen, table = catching_up.l3(n["L3"])
+        more += table
+        yield seen
 
 
 def main() -> None:

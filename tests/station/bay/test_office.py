@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from station.bay.office import HttpOffice, Unreachable
-from station.bay.sender import Sender
+from station.bay.sender import BETWEEN_S, Sender
 from station.errors import InputError
 from station.given.reporting import RollUpRules
 from station.record import outbox
@@ -44,7 +44,7 @@ def test_a_record_goes_over_the_network_whole(postgres: Embedded, tmp_path: Path
             found = re.search(r"http://\S+", child.stdout.readline())
             assert found is not None
             sender = Sender(path, office_at(found[0], token, tmp_path), 5.0, 50, "Bay 1", "5a", start=False)
-            while sender.turn() == 0.0:
+            while sender.turn() == BETWEEN_S:
                 pass
             assert sender.standing.fault is None
             assert store.bays()[0].seq == outbox.newest(path)

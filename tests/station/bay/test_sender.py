@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from station.bay.office import Answer, Unreachable
-from station.bay.sender import FIRST_WAIT_S, HEARD_EVERY_S, LONGEST_WAIT_S, Sender, Sending
+from station.bay.sender import BETWEEN_S, FIRST_WAIT_S, HEARD_EVERY_S, LONGEST_WAIT_S, Sender, Sending
 from station.errors import InputError
 from station.record import outbox
 from station.record.ledger import Ledger
@@ -82,7 +82,7 @@ def test_it_goes_on_from_where_the_roll_up_is_and_then_waits(ledger: Ledger) -> 
     desk, clock = Desk(), Clock()
     sender, desk.seq = sender_of(ledger, desk, clock), 30
     waits = [sender.turn() for _ in range(3)]
-    assert waits == [0.0, 5.0, 5.0]
+    assert waits == [BETWEEN_S, 5.0, 5.0]
     assert (desk.seq, desk.batches, desk.asked, desk.closed) == (52, 2, 1, 2)
     assert sender.standing.waiting == 0
     clock.now_s += HEARD_EVERY_S
@@ -115,7 +115,7 @@ def test_a_roll_up_that_is_away_is_asked_less_and_less_and_the_bay_is_told(ledge
     assert min(waits[-3:]) >= 0.5 * LONGEST_WAIT_S
     assert (sender.standing.behind_s, sender.standing.fault) == (clock.now_s, "no route to host")
     desk.away = False
-    while sender.turn() == 0.0:
+    while sender.turn() == BETWEEN_S:
         pass
     assert (sender.standing.behind_s, sender.standing.fault, desk.seq) == (0.0, None, 52)
 
@@ -181,11 +181,11 @@ def test_whom_the_shop_took_out_is_out_before_a_long_record_has_gone(ledger: Led
     desk = Desk()
     sender = Sender(Path(ledger.path), desk, 5.0, 20, clock=Clock(), start=False, take_people=take_people)
     desk.newest_people = 2
-    assert (sender.turn(), desk.seq, here[-1]) == (0.0, 20, 2), "with the first of three batches"
+    assert (sender.turn(), desk.seq, here[-1]) == (BETWEEN_S, 20, 2), "with the first of three batches"
     desk.newest_people, desk.fault = 3, "entry 3 is another one"
     assert (sender.turn(), desk.seq, here[-1]) == (HEARD_EVERY_S, 20, 3)
     desk.newest_people, desk.fault = 4, None
-    while sender.turn() == 0.0:
+    while sender.turn() == BETWEEN_S:
         pass
     assert (desk.seq, here[-1]) == (outbox.newest(Path(ledger.path)), 3)
     assert "kept in another way" in str(sender.standing.fault)
@@ -201,7 +201,7 @@ def test_lists_that_the_bay_cannot_take_hold_its_record_up_nowhere(ledger: Ledge
     desk = Desk()
     desk.newest = 1
     sender = Sender(Path(ledger.path), desk, 5.0, 20, clock=Clock(), start=False, take_lists=take_lists)
-    while sender.turn() == 0.0:
+    while sender.turn() == BETWEEN_S:
         pass
     assert desk.seq == outbox.newest(Path(ledger.path))
     assert "does not know" in str(sender.standing.fault)
