@@ -78,12 +78,11 @@ def _roll_up() -> Iterator[str]:
 
 @dataclass
 class Windows:
-    """What each turn took, ms, while the sender sent and while it was still. entries: that were sent; weeks: so often all."""
+    """What each turn took, ms, while the sender sent and while it was still. entries: that were sent, of the last batch perhaps fewer."""
 
     sending: list[float] = field(default_factory=list)
     still: list[float] = field(default_factory=list)
     entries: int = 0
-    weeks: int = 0
 
     def of(self, share: float) -> tuple[float, float]:
         """That share of the turns took no longer: sending, still."""
@@ -137,7 +136,6 @@ def fills(folder: Path, jobs: int, in_the_loop: bool = False) -> Windows:
                         assert sender.standing.fault is None, sender.standing
                         found.entries += rules.batch
                         if wait_s > BETWEEN_S:
-                            found.weeks += 1
                             break
                         time.sleep(wait_s)
 
@@ -167,7 +165,7 @@ def l3(jobs: int, in_the_loop: bool = False) -> tuple[Seen, list[str]]:
         "L3 turns beside a sender", len(found.sending), values=[each / 1000.0 for each in found.sending]
     )
     sending, still = found.of(AT)
-    if not found.weeks:
+    if found.entries < WEEK_JOBS * (NOTES + 2):
         seen.failed.append(f"only {found.entries} entries went out")
     if sending > MORE * still:
         seen.failed.append(
@@ -184,5 +182,5 @@ def l3(jobs: int, in_the_loop: bool = False) -> tuple[Seen, list[str]]:
         ),
         f"| turns | {len(found.sending)} | {len(found.still)} |",
         "",
-        f"{jobs} fills; the week's {WEEK_JOBS * (NOTES + 2)} entries went out {found.weeks} times.",
+        f"{jobs} fills; {found.entries} entries went out, of a week's {WEEK_JOBS * (NOTES + 2)} again and again.",
     ]
