@@ -254,6 +254,7 @@ def test_words_are_looked_for_so_far_and_then_on(
     page = roll.send("GET", f"/jobs?{query}", headers=SHOW).text
     assert 'name="q" value="okafor us 7"' in page
     assert "The newest 25 jobs were looked through, back to" in page
+    assert "in all" not in page
     while True:
         shown += re.findall(r'href="/jobs/harbour/bay-1/(001-[0-9]+)"', page)
         if (further := re.search(r'href="([^"]*)">Go on looking', page)) is None:

@@ -1,7 +1,7 @@
 """The pages over many bays as texts that are ready to show: sections of tables, each with what is said above it."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, TypeVar
 from urllib.parse import urlencode
@@ -139,7 +139,8 @@ def pick(address: str, asked: Asked) -> Listing | None:
         return None
     field = Field("shop", _("Shop"), asked.shop, options(asked.shops.zones, _("All shops")))
     kept = [("month", asked.month), ("months", f"{asked.months}")]
-    return AskedFor(address, "", "", [field], kept).by_page((), 1)[1]
+    frame = AskedFor(address, "", "", [field], kept).by_page((), 1)[1]
+    return replace(frame, narrowed=True)  # the one field stands open
 
 
 def span(asked: Asked) -> str:

@@ -103,7 +103,8 @@ def _section(asked: Asked, found: Found, words: str, verdict: str, begun: bool) 
             "take a file: it is looked through whole."
         ).format(n=fmt.thousands(LOOKED), moment=asked.shops.moment(found.edge.shop, found.edge.utc))
         further = ListLink(_("Go on looking"), form.link(before=_key(found.edge)))
-        frame = replace(frame, pages=[*frame.pages, further])
+        count = _("{n} shown").format(n=len(shown))
+        frame = replace(frame, pages=[*frame.pages, further], count=count)
     return Section(
         _("Jobs, the newest first"),
         hint,
