@@ -21,7 +21,7 @@ AWAY = {
     "cryptography.exceptions": "9 MiB; the record is signed by station.record.ed25519",
     "babel.core": "would spell pint's units, and reads catalogues: not in English",
     "pydantic.v1.main": "1 MiB for a kind of model that nothing here has",
-    "pandas.core.frame": "60 MiB where it is installed; sqlite-utils would take its values",
+    "pandas.core.frame": "20 MiB and more where it is installed; sqlite-utils would take its values",
     "numpy.fft": "comes with scipy, as do the next four",
     "numpy.ma.core": "",
     "numpy.polynomial.polynomial": "",
