@@ -11,10 +11,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from hardware.sample import Sample
-from station.core import second_pan
+from station.core import control, interlocks, second_pan
 from station.core.replay import replay
-from station.core.state import BayState
+from station.core.state import BayState, Hearing, with_hold
 from station.core.step import step
+from station.core.turn import Hold, Run
 from station.errors import InputError
 from station.figures import balance, weighed
 from station.figures.sheet import text_sheet
@@ -274,3 +275,28 @@ def test_a_count_of_the_second_pan_is_checked_as_the_first_ones() -> None:
         list(recording.parse(["t_s,source,value", "0.0,pan_b,8388608"], "job.csv"))
     with pytest.raises(InputError, match=r"\[pan_b\] kg_per_count"):
         spec_from_tables({**TWO.to_table(), "pan_b": {**SECOND.to_table(), "kg_per_count": -1.0}}, "job.toml")
+
+
+def test_the_pump_waits_for_a_second_pan_as_for_the_first() -> None:
+    heard = dict.fromkeys(("pan", "meter", "fluid_supply_c"), 0.0)
+    state = replace(BayState(TWO), stage=Stage.FILL, hearing=Hearing(last_t_s=heard))
+    assert control.blocked(state) == "no reading yet: Second pan"
+    assert control.blocked(replace(state, spec=ONE)) is None
+    read = replace(state, hearing=Hearing(last_t_s={**heard, "pan_b": 0.0}, silent=frozenset({"pan_b"})))
+    assert control.blocked(read) == "no signal: Second pan"
+
+
+def test_what_runs_over_into_the_second_pan_stops_the_pump() -> None:
+    state = BayState(TWO)
+    for sample in played(TWO, *split(0.4, 1.0)):
+        if sample.t_s > 179.5:
+            break
+        state, _ = step(state, sample)
+    base = state.other.base
+    assert state.fill.base is not None
+    assert base is not None
+    run = Run(FILL_S, 0.0, 900.0, pan_kg=state.fill.base.kg, pan_b_kg=base.kg)
+    found = interlocks.stops_run(with_hold(state, Hold(running_since_t_s=FILL_S, run=run)))
+    assert found is not None
+    assert found[0] == "runs_over"
+    assert found[1].startswith("Second pan: 6")
