@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from station.record.many.embedded import Embedded
     from station.record.many.store import Store
 
-settings.register_profile("repeatable", derandomize=True, deadline=None)
+settings.register_profile("repeatable", derandomize=True, deadline=None, max_examples=50)
 settings.load_profile("repeatable")
 
 BEGINNINGS = (

@@ -119,7 +119,7 @@ class Plant:
         if self._bulk_l <= 0:
             raise ValueError(f"old_volume_l is {s.old_volume_l} L, expected more than its films and puddle")
         self._bulk_0_l = self._bulk_l
-        self._open = self._plugged = False
+        self._open = False
         self._fill_plug_in = False
         self._hanging_kg = self._seep_kg = 0.0
         self._cooling_c = s.compartment_c

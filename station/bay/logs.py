@@ -72,7 +72,6 @@ class Sparing(logging.Filter):
         self._now_s = now_s
         self._kinds: dict[tuple[str, str], _Kind] = {}
         self._all = _Kind(now_s())
-        self.held_back = 0
 
     def filter(self, record: logging.LogRecord) -> bool:
         now_s = self._now_s()
@@ -90,7 +89,6 @@ class Sparing(logging.Filter):
             kind.began_s, kind.came = now_s, 0
         kind.came += 1
         if kind.came > ALIKE or self._all.came >= ALL:
-            self.held_back += 1
             return False
         self._all.came += 1
         if more:

@@ -133,22 +133,6 @@ def parse_torque_nm(text: str) -> float:
     return _convert(number, name, "newton * meter", "torque", text, 0.0, 5_000.0, "N·m")
 
 
-def format_volume(volume_l: float, unit: str = "L", decimals: int | None = None) -> str:
-    """A volume in a named unit ("L", "mL", "US pt", "imperial qt" ...); None decimals: exactly readable."""
-    return _format(volume_l, "litre", _volume_unit(unit, None, unit), unit, decimals)
-
-
-def format_mass(mass_kg: float, unit: str = "kg", decimals: int | None = None) -> str:
-    """A mass in kg, g, lb or oz; with decimals None, parse_mass_kg reads the same float back."""
-    return _format(mass_kg, "kilogram", _lookup(_MASS, unit, "mass", unit, "kg, g, lb or oz"), unit, decimals)
-
-
-def format_temperature(temperature_c: float, unit: str = "°C", decimals: int | None = None) -> str:
-    """A temperature in °C, °F or K; with decimals None, parse_temperature_c reads the same float back."""
-    name = _lookup(_TEMPERATURE, unit, "temperature", unit, "degC, degF or K")
-    return _format(temperature_c, "degC", name, unit, decimals)
-
-
 def format_torque(torque_nm: float, unit: str = "N·m", decimals: int | None = None) -> str:
     """A torque in N·m, lbf·ft, lbf·in or kgf·m; decimals None is read back as the same float."""
     name = _lookup(_TORQUE, unit, "torque", unit, "N·m, lbf·ft, lbf·in or kgf·m")

@@ -8,17 +8,21 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
+LOOK_S = 0.25
+"""How often somebody looks who has waited for a while."""
 PATIENCE_S = 60.0
 """What is not a promise of the page is waited for as long as a busy computer takes."""
 
 
 def until(true: Callable[[], bool], what: str, within_s: float = PATIENCE_S) -> float:
-    """Wait for something; how long it took. within_s: where the page promises it, or a whole part of a job takes it."""
+    """Wait for something; how long it took. within_s: where the page promises it, or a whole part of a job takes it. Looks
+    less often the longer it takes: each look asks browser and station, who have other things to do."""
     start_s = time.monotonic()
     while not true():
-        if time.monotonic() - start_s > within_s:
+        waited_s = time.monotonic() - start_s
+        if waited_s > within_s:
             pytest.fail(f"{what}: not within {within_s} s")
-        time.sleep(0.02)
+        time.sleep(min(LOOK_S, 0.02 + 0.1 * waited_s, max(0.02, within_s - waited_s)))
     return time.monotonic() - start_s
 
 
@@ -136,7 +140,7 @@ class Technician:
         while time.monotonic() < end_s:
             self.press("#hold")
             while not true() and self._is_held() and time.monotonic() < end_s:
-                time.sleep(0.05)
+                time.sleep(LOOK_S)
             if true():
                 return
             self.let_go()

@@ -126,8 +126,6 @@ LINES, LINE = 16, 70
 TAKEN_BACK = 4
 WORDS = ((36, 50), (30, 40))
 """What a witness says and what would settle it, so that few take two lines and many take one each."""
-WRAPPED = 6
-"""So many lines more may the witnesses' words take in all, to stand there whole; where they need more they are cut."""
 NAME, TITLE, ROW = 60, 45, 120
 """What a page of paper holds in its worst case; tests/web/jobs/test_sheet.py prints that."""
 

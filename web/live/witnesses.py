@@ -61,8 +61,3 @@ def lines(said: Sequence[Spoke], verdict: str | None) -> list[WitnessLine]:
             )
         )
     return found
-
-
-def in_a_line(found: Sequence[WitnessLine]) -> str:
-    """``Meter 2.861 ± 0.012 L · …`` for the sheet."""
-    return " · ".join(f"{line.name} {line.says}" for line in found)

@@ -7,7 +7,7 @@ import struct
 from contextlib import suppress
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from hardware.sample import Sample
@@ -34,13 +34,11 @@ def exact(samples: list[Sample]) -> list[tuple[bytes, str, type, str]]:
 
 
 @given(SAMPLES)
-@settings(deadline=None, max_examples=300)
 def test_whatever_goes_in_comes_out(samples: list[Sample]) -> None:
     assert exact(decode(encode(samples))) == exact(samples)
 
 
 @given(SAMPLES)
-@settings(deadline=None, max_examples=100)
 def test_in_time_order_too(samples: list[Sample]) -> None:
     ordered = sorted(samples, key=lambda s: s.t_s)
     assert exact(decode(encode(ordered))) == exact(ordered)
