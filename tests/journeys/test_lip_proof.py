@@ -40,7 +40,7 @@ def person(phone: Page) -> Technician:
     def runs_over() -> bool:
         return person.get("/view.json")["ran_over_at_l"] is not None
 
-    _hold_until(person, runs_over, 60, "fluid running over")
+    _hold_until(person, runs_over, 180, "fluid running over")
     person.let_go()
     until(lambda: not person.get("/view.json")["held"], "let go")
     person.mark("lip_proof")
@@ -51,7 +51,7 @@ def person(phone: Page) -> Technician:
 def test_a_proof_pushes_a_step_and_waits_though_the_control_is_held(phone: Page, person: Technician) -> None:
     """How soon a pump stops that is let go, test_pump_control.py asks; here no time is judged."""
     assert not person.pump_on(), "nobody holds it"
-    _hold_until(person, lambda: person.get("/view.json")["pump"]["lip"]["pushed_l"] > 0.0, 60, "a step")
+    _hold_until(person, lambda: person.get("/view.json")["pump"]["lip"]["pushed_l"] > 0.0, 180, "a step")
     until(lambda: not person.get("/view.json")["pump_on"], "the pump off, to look at the pan")
     proof = person.get("/view.json")["pump"]["lip"]
     assert proof["under_way"]
