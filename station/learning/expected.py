@@ -190,7 +190,7 @@ def learn(
     tau_l = math.hypot(shop.tau_rel * prior_l, u_rounding_l)
     if not bays:
         return Expected(
-            prior_l, math.hypot(tau_l, u_retained_l), tau_l, 0, "listed", 0.0, listed_l, prior_l=prior_l
+            prior_l, math.hypot(tau_l, u_retained_l), tau_l, 0, _("listed"), 0.0, listed_l, prior_l=prior_l
         )
     n, size_l = sum(one.n for one in bays), min(one.mean_l for one in bays)
     s_l = shop.repeatability_rel * min(prior_l, size_l)  # of the compartment, not of what was mistyped for it
