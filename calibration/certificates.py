@@ -149,9 +149,9 @@ def pan_result(fit: LoadCellFit, claim: Claim | None) -> tuple[dict[str, Any], s
         "fit": fit.to_dict(),
         "u_slope_rel": fit.u_slope_rel,
     }
-    said = _("Chosen form: {reason}. Relative standard uncertainty of the slope: {u_slope_rel}.").format(
-        reason=fit.reason, u_slope_rel=number(fit.u_slope_rel, ".2g")
-    )
+    said = _(
+        "Chosen form: {reason}. Relative standard uncertainty of the slope: {u_slope_percent} %."
+    ).format(reason=fit.reason, u_slope_percent=number(fit.u_slope_rel * 100.0, ".2g"))
     if claim is None:
         return {**result, "claim": None}, f"{said} {_('No accuracy class of OIML R 76 is kept.')}"
     result["claim"] = {

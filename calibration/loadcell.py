@@ -29,6 +29,9 @@ EVIDENCE_PERCENT: Final = 99
 # Between two known masses the fit is only as good as its form, so a gap may be at most half of the use.
 LARGEST_GAP: Final = 0.5
 SMALLEST_NUMBER_OF_LOADS: Final = 3
+# Readings that scatter about their own line by more than this share of the heaviest load are no cell's but somebody's slip
+# (common practice, no source: a poor cell keeps a tenth of it).
+SLIP: Final = 0.01
 
 
 @dataclass(frozen=True)
@@ -193,6 +196,7 @@ def calibrate(
     """
     require_span(masses_kg, use_from_kg, use_to_kg)
     line = fit(counts, masses_kg, 1, u_reference_rel=u_reference_rel)
+    _require_line(line, counts, masses_kg)
     loads = np.unique(np.asarray(masses_kg, dtype=float)).size
     if loads < 4 or line.dof < 3:
         return replace(
@@ -219,6 +223,25 @@ def calibrate(
         reason=_("line: {said}; within {needed} u, so not proved at {percent} %").format(
             said=said, needed=number(needed, ".2f"), percent=EVIDENCE_PERCENT
         ),
+    )
+
+
+def _require_line(line: LoadCellFit, counts: npt.ArrayLike, masses_kg: npt.ArrayLike) -> None:
+    """Refuse readings far from their line, naming the one without which the others fit best. Raises ValueError, else returns."""
+    x, y = np.asarray(counts, dtype=float), np.asarray(masses_kg, dtype=float)
+    if line.residual_sd_kg <= SLIP * float(y.max()):
+        return
+
+    def rest_kg2(i: int) -> float:
+        a, b = np.delete(x, i), np.delete(y, i)
+        a, b = a - a.mean(), b - b.mean()
+        return float(b @ b - (a @ b) ** 2 / (a @ a)) if a @ a else float(b @ b)
+
+    worst = min(range(x.size), key=rest_kg2)
+    raise ValueError(
+        _(
+            "the readings do not lie on a line; without {load_kg} kg at {count} counts the others come nearest to one. Another load was on the pan, or it was not at rest. Strike that reading and read the load again."
+        ).format(load_kg=number(y[worst], "g"), count=number(x[worst], ".0f"))
     )
 
 

@@ -15,6 +15,9 @@ LEAST_READINGS = 20
 EMPTY_WITHIN_KG = 0.1
 """Two hundredths of a 5 kg cell: no zero moves so far by itself, and a mouthful of old oil weighs more. Assumption."""
 
+LOAD_WITHIN_REL = 0.1
+"""A line in use that is farther off than this is asked about; nobody takes one weight for another that is so near. Assumption."""
+
 
 def need_empty(off_kg: float) -> None:
     """What stands in a pan that is read as empty would be in its zero. off_kg: from what an empty one is known to show, or by
@@ -25,6 +28,16 @@ def need_empty(off_kg: float) -> None:
             _(
                 "The pan is to be empty, and shows {off_kg} kg. Take everything off it and pour out what is in it. If it is empty, read it once more."
             ).format(off_kg=number(off_kg, ".2f"))
+        )
+
+
+def need_load(load_kg: float, shown_kg: float) -> None:
+    """A load that nobody put on would bend the line. shown_kg: by what was read before, or by the line in use. Raises InputError."""
+    if abs(shown_kg - load_kg) > LOAD_WITHIN_REL * load_kg + EMPTY_WITHIN_KG:
+        raise InputError(
+            _(
+                "The pan is to carry {load_kg} kg, and shows {shown_kg} kg. Put just that load on. If it is on, read it once more, and strike whatever was read wrongly before."
+            ).format(load_kg=number(load_kg, "g"), shown_kg=number(shown_kg, ".2f"))
         )
 
 

@@ -41,6 +41,8 @@ PAN_STEPS = {
 }
 """What each step of a pan's calibration is, in words."""
 
+REFERENCES_WITHIN_REL = 0.01
+"""By so much the loads as typed may exceed the references' own values: a weight of 2 kg may be one of 1.9996 kg."""
 TARGET_U95_REL = 0.002
 """What a proving in a workshop is held to: the mean K-factor to ± 0.2 %, by the form of API MPMS 4.8."""
 
@@ -158,6 +160,13 @@ def pan_certificate(readings: Sequence[Reading], form: Form, kind: certificates.
     """Fit, findings and claim of a pan. kind: pan, or pan_b of a second one. Raises ValueError where the readings do not carry a calibration."""
     loads = _of(readings, PanStep.UP) + _of(readings, PanStep.DOWN)
     heaviest = max((r.load_kg for r in loads), default=0.0)
+    known_kg = sum(r.value for r in form.references)
+    if known_kg < heaviest * (1.0 - REFERENCES_WITHIN_REL):
+        raise ValueError(
+            _(
+                "{heaviest_kg} kg lay on the pan, and the references come to {known_kg} kg. Enter every weight that lay on it, or strike that reading."
+            ).format(heaviest_kg=number(heaviest, "g"), known_kg=number(known_kg, "g"))
+        )
     u_reference_rel = math.sqrt(sum(r.u**2 for r in form.references)) / heaviest if heaviest > 0 else 0.0
     fit = loadcell.calibrate(
         [r.count for r in loads],

@@ -9,7 +9,7 @@ from calibration import certificates
 from calibration.certificates import Certificate
 from calibration.fluid import Fluid
 from hardware.sample import Sample
-from station.calibrating.at_rest import AtRest, need_empty
+from station.calibrating.at_rest import AtRest, need_empty, need_load
 from station.calibrating.calibrating import (
     CertificateEntry,
     Form,
@@ -30,6 +30,7 @@ from station.core.step import Effect
 from station.errors import InputError
 from station.given.config import BayConfig
 from station.given.job import JobTable, job_spec
+from station.given.lines import PanLine
 from station.record.ledger import now
 from station.record.recorder import Recorder
 
@@ -161,15 +162,25 @@ class CalibrationDesk:
             raise InputError(_("Say where the load lies: middle, or which corner."))
         line = self.lines().of_pan(self.kind)
         level, sd = self._pan.level(line.noise_counts)
-        if load_kg == 0.0 and not self._asked:  # once: the line in use may be what is wrong
-            first = next((r.count for r in self.readings if r.load_kg == 0.0), line.zero_count)
+        if not self._asked:  # once: the line in use may be what is wrong
             self._asked = True
-            need_empty(line.indicated_kg(level.kg) - line.indicated_kg(first))
+            shown_kg = self._shown_kg(level.kg, line)
+            need_load(load_kg, shown_kg) if load_kg else need_empty(shown_kg)
         self._asked = False
         reading = Reading(step, load_kg, level.kg, sd, self._pan.t_s, place.strip(), self._pan.air_c)
         self.readings.append(reading)
         self._event("calibration_reading", asdict(reading))
         return reading
+
+    def _shown_kg(self, count: float, line: PanLine) -> float:
+        """What a count stands for by the farthest two loads that were read, or else by the line in use."""
+        first = min(self.readings, key=lambda r: r.load_kg, default=None)
+        last = max(self.readings, key=lambda r: r.load_kg, default=None)
+        if first is None or last is None or first.load_kg:
+            return line.indicated_kg(count) - line.indicated_kg(line.zero_count)
+        if last.count == first.count:
+            return line.indicated_kg(count) - line.indicated_kg(first.count)
+        return (count - first.count) / (last.count - first.count) * last.load_kg
 
     def strike(self, index: int, reason: str) -> Reading | Run:
         """Leave a reading or run, counted from 0, out of the result; it stays in the record with the reason."""

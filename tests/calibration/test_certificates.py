@@ -157,7 +157,7 @@ def test_a_correction_of_nothing_is_refused(newcomer: Callable[[], c.Certificate
     [
         ({"number": " "}, "field 'number' is empty"),
         ({"made_by": ""}, "field 'made_by' is empty"),
-        ({"kind": "pump"}, "kind is 'pump', expected one of pan, meter"),
+        ({"kind": "pump"}, "kind is 'pump', expected one of pan, pan_b, meter"),
         ({"made_at": "yesterday"}, "made at 'yesterday', expected 2026-03-01T14:30:00"),
         ({"made_at": "2026-03-01T14:30:00"}, "expected an offset such as"),
         ({"valid_until": "2026-02-28"}, "valid until 2026-02-28, which is before it was made"),

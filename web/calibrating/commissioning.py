@@ -93,12 +93,14 @@ class CommissioningPage:
 
 @dataclass(frozen=True)
 class Label:
-    """``/commissioning/label``: what is stuck to the bay. rows: what, and what it says. drawing: the page's address."""
+    """``/commissioning/label``: what is stuck to the bay. rows: what, and what it says. drawing: the page's address.
+    here_alone: no other machine reaches that."""
 
     bay: str
     rows: Sequence[tuple[str, str]]
     address: str
     drawing: Markup
+    here_alone: bool
 
 
 class Turn(Body):
@@ -108,6 +110,10 @@ class Turn(Body):
     step: Annotated[Step | None, Field(strict=False)] = None
     phase: Line = ""
     remark: Remark = ""
+
+
+HERE = ("127.0.0.1", "localhost", "::1")
+"""Names by which a machine calls itself."""
 
 
 def _send(label: str, **body: str) -> Press:
@@ -264,7 +270,9 @@ def label(engine: Station, request: Request) -> Response:
     code = segno.make_qr(address, error="m").svg_inline(
         omitsize=True, border=2, svgclass="qr", lineclass=None
     )
-    return page_of("label.html", Label(engine.bay_name, rows, address, Markup(code)))
+    return page_of(
+        "label.html", Label(engine.bay_name, rows, address, Markup(code), request.url.hostname in HERE)
+    )
 
 
 @changes.post("/commissioning")

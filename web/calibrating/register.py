@@ -11,6 +11,7 @@ from calibration.certificates import Certificate
 from station.calibrating.views import RegisterRow
 from station.common.tabular import holds
 from station.common.words import N_, _, ngettext
+from web.calibrating.guide import NAMES
 from web.calibrating.residuals import Residuals, residuals
 from web.frame import format as fmt
 from web.frame.listing import Asked, Field
@@ -179,6 +180,8 @@ def _amount(name: str, value: Any) -> str:
     """A number of a certificate as people write it. name: ends in its unit."""
     if value is None or value == "":
         return fmt.UNKNOWN
+    if name == "step" and value in NAMES:
+        return _(NAMES[value])
     if isinstance(value, str):
         return _(value)
     if name in ("load_kg", "mass_kg"):
@@ -208,7 +211,11 @@ def _verdict(certificate: Certificate, drawn: Residuals | None) -> str:
     if claim is None:
         return _("Calibrated; no accuracy class of OIML R 76 is kept.") + drawing
     step = fmt.significant(float(claim["interval_kg"]) * 1000.0)
-    kept = _("Calibrated; keeps the limits of OIML R 76 class {name} with steps of {step} g.")
+    kept = (
+        _("Calibrated; what was examined keeps the limits of OIML R 76 class {name} with steps of {step} g.")
+        if claim.get("not_examined")
+        else _("Calibrated; keeps the limits of OIML R 76 class {name} with steps of {step} g.")
+    )
     return kept.format(name=claim["class"], step=step) + drawing
 
 
@@ -224,11 +231,13 @@ def _about(certificate: Certificate) -> list[Fact]:
     if certificate.replaces is not None:
         facts.append(Fact(_("Replaces"), certificate.replaces))
     for one in certificate.references:
-        value = _("{name}, {value} {unit}, u {u} {unit}; certificate {certificate}").format(
+        in_g = one.unit == "kg" and 0.0 < one.u < 0.001
+        value = _("{name}, {value} {unit}, u {u} {u_unit}; certificate {certificate}").format(
             name=one.name,
             value=_exact(one.value),
             unit=one.unit,
-            u=_exact(one.u),
+            u=_exact(one.u * 1000.0 if in_g else one.u),
+            u_unit="g" if in_g else one.unit,
             certificate=one.certificate,
         )
         if one.valid_until:

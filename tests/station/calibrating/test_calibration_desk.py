@@ -33,7 +33,7 @@ TODAY = date.today()
 ENTRY = CertificateEntry(
     made_by="S. Adebayo-Reyes",
     valid_until=(TODAY + timedelta(days=365)).isoformat(),
-    references=(Reference("weights, set W3", 2.0, 0.00002, "kg", "W3-0417"),),
+    references=(Reference("weights, set W3", 5.0, 0.00002, "kg", "W3-0417"),),
     use_from_kg=1.6,
     use_to_kg=5.0,
     air_c=18.0,
@@ -260,7 +260,7 @@ def test_fluid_in_a_pan_that_is_read_as_empty_is_asked_about_once(shop: Workshop
     shop.desk.read(PanStep.UP, 0.0)
     shop.put(1.0)
     shop.desk.read(PanStep.UP, 1.0)
-    with pytest.raises(InputError, match=r"shows 0\.99 kg"):
+    with pytest.raises(InputError, match=r"shows 1\.00 kg"):
         shop.desk.read(PanStep.DOWN, 0.0)
     shop.desk.read(PanStep.DOWN, 0.0)  # so it was said
     assert [r.load_kg for r in shop.desk.readings] == [0.0, 1.0, 0.0]
@@ -463,3 +463,29 @@ def test_a_second_pan_is_calibrated_with_its_own_readings_into_its_own_certifica
         drained_fluid="gear_75w90", fresh_fluid="gear_75w90",
     )  # fmt: skip
     assert plan.spec_from_form(shop.config, planned, held).pan_b == held.pan_b
+
+
+def test_a_load_that_was_not_put_on_is_asked_about_and_then_named(shop: Workshop) -> None:
+    """Weights add up, so a load that was meant is easily another. A wrong line in use would say so too: it is asked once."""
+    desk = shop.desk
+    desk.begin_pan()
+    shop.wait(7.0)
+    desk.read(PanStep.UP, 0.0)
+    for load in (1.0, 2.0):
+        shop.put(1.0)
+        desk.read(PanStep.UP, load)
+    with pytest.raises(InputError, match=r"carry 3 kg, and shows 2\.00 kg"):
+        desk.read(PanStep.UP, 3.0)
+    desk.read(PanStep.UP, 3.0)
+    with pytest.raises(InputError, match=r"without 3 kg at \d+ counts the others come nearest"):
+        desk.finish(replace(ENTRY, use_from_kg=0.0, use_to_kg=3.0))
+    desk.strike(3, "2 kg lay on it")
+    shop.put(2.0)
+    desk.read(PanStep.UP, 4.0)
+    with pytest.raises(InputError, match="4 kg lay on the pan, and the references come to 2 kg"):
+        desk.finish(
+            replace(
+                ENTRY, use_from_kg=0.0, use_to_kg=4.0, references=(replace(ENTRY.references[0], value=2.0),)
+            )
+        )
+    assert desk.finish(replace(ENTRY, use_from_kg=0.0, use_to_kg=4.0)).result["u_slope_rel"] >= 0.00002 / 5.0
