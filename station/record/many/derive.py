@@ -103,6 +103,8 @@ def drawn(entries: Iterable[Entry], zone: tzinfo) -> Drawn:
         try:
             if "\\u0000" in entry.body:  # PostgreSQL's text has no such character
                 raise ValueError("a character without a sign")
+            if "\\ud" in entry.body.lower():  # nor half of one: this raises UnicodeEncodeError
+                json.dumps(json.loads(entry.body), ensure_ascii=False).encode()
             if entry.kind == "result":
                 jobs.append(_job(entry, zone))
             elif entry.kind == "movement":

@@ -3,6 +3,7 @@
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,8 @@ from station.errors import InputError
 from station.record import outbox
 from station.record.chain import FIELDS, entry_hash
 from station.record.ledger import Ledger, Moment
-from station.record.many import wire
+from station.record.many import derive, wire
+from station.record.many.arriving import Entry
 from station.record.many.store import NotKnown, Store
 from tests.rolled import COMPANY, add_jobs, bay_of, enter, give, known, record, whole
 
@@ -215,6 +217,14 @@ def test_a_checkpoint_for_another_tree_and_a_new_key_are_named(
 
 
 # --- what is let in ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("name", "drawn"), [(r"\ud83d\uDE00", True), (r"\uD83d", False)])
+def test_half_a_character_is_not_drawn(name: str, drawn: bool) -> None:
+    change = f'{{"table": "fluid", "key": ["gear"], "fields": {{"name": "{name}"}}}}'
+    entry = Entry(1, None, "catalogue", f'{{"changes": [{change}]}}', "boot", 1.0, AT.utc, 1, "")
+    found = derive.drawn([entry], UTC)
+    assert (bool(found.named), bool(found.unread)) == (drawn, not drawn)
 
 
 def test_what_cannot_be_read_is_kept_all_the_same(store: Store, tmp_path: Path) -> None:
