@@ -1,5 +1,6 @@
 """What of this computer itself stands in a bay's way: what the kernel does with a dead program's pins, 1-Wire, 32 bits."""
 
+import os
 import sys
 from collections.abc import Collection, Mapping
 from pathlib import Path
@@ -12,6 +13,19 @@ ONE_WIRE = "sys/bus/w1/devices"
 SENSOR_FAMILIES = ("28-", "10-", "22-", "3b-", "42-")
 """Thermometers by their family code: DS18B20, DS18S20, DS1822, DS1825, DS28EA00 (drivers/w1/slaves/w1_therm.c)."""
 NARROW = sys.maxsize <= 2**32
+
+
+def give_lgpio_a_folder() -> None:
+    """Have lgpio make its pipe in a folder that goes with this program. Unless LG_WD names one, as the service's unit does, it takes
+    the working folder, which the user tallypan may not write where somebody else stands. Before lgpio is first imported."""
+    if "LG_WD" in os.environ:
+        return
+    import atexit
+    import shutil
+    import tempfile
+
+    os.environ["LG_WD"] = folder = tempfile.mkdtemp(prefix="lgpio-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
 
 
 def faults(

@@ -124,10 +124,12 @@ def _config(options: argparse.Namespace) -> Any:
 
 def _open_engine(config: Any, simulated: bool) -> tuple[Any, Callable[[], None]]:
     """The engine on its devices, and what closes both."""
+    from hardware import board
     from hardware.rig import Rig, RigConfig
     from station.bay.engine import Engine
 
     if not simulated:
+        board.give_lgpio_a_folder()
         rig_config = RigConfig(
             "pi",
             config.pins,

@@ -195,6 +195,7 @@ def converter(config: BayConfig, simulated: bool) -> list[Finding]:
 
 
 def _tried(what: str, found: Mapping[str, Callable[[], Converter]]) -> list[Finding]:
+    board.give_lgpio_a_folder()
     trials = [tried(name, opener) for name, opener in found.items()]
     fit = any(not trial.problem and trial.late == 0 for trial in trials)
     text = "; ".join(map(str, trials))

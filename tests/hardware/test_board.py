@@ -1,11 +1,13 @@
 """What the doctor says of the computer itself, from the kernel's files."""
 
+import os
+import tempfile
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from hardware.board import faults
+from hardware.board import faults, give_lgpio_a_folder
 from hardware.pins import PinMap
 from station.bay import doctor
 from station.given.config import demo_path, read_config
@@ -72,3 +74,18 @@ def test_the_doctor_tells_it_of_a_pi_and_not_of_a_simulated_bay(board: Path) -> 
     (found,) = doctor.computer(config, simulated=False)
     assert (found.what, found.ok) == ("thermometers", False)
     assert doctor.computer(config, simulated=True) == []
+
+
+def test_lgpio_finds_a_folder_where_the_working_one_may_not_be_written(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("LG_WD", "/run/tallypan")
+    give_lgpio_a_folder()
+    assert os.environ["LG_WD"] == "/run/tallypan"
+    monkeypatch.delenv("LG_WD")
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    config = replace(read_config(demo_path()), thermometers={})
+    doctor.converter(config, simulated=False)
+    folder = Path(os.environ["LG_WD"])
+    assert folder.parent == tmp_path
+    assert os.access(folder, os.W_OK)

@@ -55,6 +55,8 @@ def bare_card() -> Path:
         # What libpam-runtime's own script would have written, for a machine without passwords.
         for kind in ("", "-noninteractive") if name == "session" else ("",):
             (root / f"etc/pam.d/common-{name}{kind}").write_text(f"{name} required {module}\n")
+    for name in ("tmp", "var/tmp"):
+        (root / name).chmod(0o1777)
     (root / "boot/firmware").mkdir(parents=True)
     (root / "boot/firmware/config.txt").write_text(CONFIG)
     (root / "etc/pip.conf").write_text(PIP)

@@ -70,6 +70,7 @@ def test_the_doctor_tells_what_is_missing(followed: dict[str, Any]) -> None:
     status, text = said(followed, DOCTOR)
     assert status == 1, text
     assert "pan" in text
+    assert "lgpio cannot be used" not in text
     assert said(followed, START)[0] == 0
 
 
