@@ -110,6 +110,9 @@ BAY: dict[str, tuple[str, str, str, str]] = {
     "fluid is text": ("[air]", 'fluid.x = "oil"\n[air]', "[pump]", "fluid"),
     "syntax": ("[meter]", "[meter", "not valid TOML", "line 36"),
     "twice": ("[meter]", "[pan]", "not valid TOML", "correct it"),
+    "decimal comma": ("k_factor_per_l = 402.5", "k_factor_per_l = 402,5", "not valid TOML", "write 402.5 there, with a point"),
+    "name of two words": ("[fluid.gear_75w90]", "[fluid.gear 75w90]", "not valid TOML", 'write [fluid."gear 75w90"] there'),
+    "text without quotes": ('name = "Bay 1"', "name = Bay 1", "not valid TOML", 'write name = "Bay 1" there'),
     "deep": (ZERO, f"zero_count = {DEEP}", "nested too deep", "take them out"),
     "number of 5000 digits": (ZERO, f"zero_count = {'9' * 5000}", "not valid TOML", "correct it"),
 }  # fmt: skip
