@@ -108,7 +108,7 @@ BAY: dict[str, tuple[str, str, str, str]] = {
     "fluid origin": ('density_origin = "data sheet"', 'density_origin = "hearsay"', "[fluid.gear_75w90]", "data sheet, grade, unknown"),
     "fluid key": ("density_15_kg_m3 = 871.0", "density_15_kg_m3 = 871.0\ncolour = 3", "[fluid.gear_75w90]", "Correct its spelling"),
     "fluid is text": ("[air]", 'fluid.x = "oil"\n[air]', "[pump]", "fluid"),
-    "syntax": ("[meter]", "[meter", "not valid TOML", "line 36"),
+    "syntax": ("[meter]", "[meter", "not valid TOML", "line 44"),
     "twice": ("[meter]", "[pan]", "not valid TOML", "correct it"),
     "decimal comma": ("k_factor_per_l = 402.5", "k_factor_per_l = 402,5", "not valid TOML", "write 402.5 there, with a point"),
     "name of two words": ("[fluid.gear_75w90]", "[fluid.gear 75w90]", "not valid TOML", 'write [fluid."gear 75w90"] there'),
