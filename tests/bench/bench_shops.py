@@ -31,6 +31,8 @@ from statistics import median
 from typing import Any
 from urllib.parse import urlsplit
 
+import psycopg
+
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from station.record import outbox
@@ -85,12 +87,25 @@ class Sending:
     every_s: float = 0.0
 
     def once(self) -> bench_many.Rate:
-        ends = outbox.newest(self.path)
+        ends = self._caught_up()
         thousand_shops.go_on(self.path, 0, seed=ends)
         batches = bench_many.batches_of(self.path, BATCH, ends)
         tokens = thousand_shops.tokens(self.server[0], SENDING)
         new = outbox.newest(self.path) - ends
         return bench_many.rate(self.roll_up, self.server[1], batches, tokens, new, GOING_ON, self.every_s)
+
+    def _caught_up(self) -> int:
+        """Where the record ends, once all these bays have sent it: a run that broke off may have left it half sent."""
+        ends = outbox.newest(self.path)
+        tokens = thousand_shops.tokens(self.server[0], SENDING)
+        with closing(psycopg.connect(self.server[0])) as db:
+            shops = [token.split(".")[1] for token in tokens]
+            query = "select min(seq) from head where bay = 'bay-0' and shop = any(%s)"
+            (there,) = db.execute(query, [shops]).fetchone() or (0,)
+        if there < ends:
+            batches = bench_many.batches_of(self.path, BATCH, there)
+            bench_many.rate(self.roll_up, self.server[1], batches, tokens, ends - there, 0)
+        return ends
 
     def until(self, done: Any, told: Any) -> None:
         """In a process of its own: again and again."""
