@@ -13,14 +13,9 @@ from station.learning.condition import of_job
 from station.learning.expected import Expected, expected_fill
 from station.learning.why import Facts, Previous
 from station.record.ledger import JobRow, type_of
-from station.record.rows import PROVED
+from station.record.rows import CONTRADICTED, PROVED, STRAY_REL
 
 METER_JOBS = 30
-CONTRADICTED = """(coalesce(min(filled_l, drained_l), 0) > expected_fill_l + tolerance_plus_l + coalesce(expected_fill_u95_l, 0)
-    or coalesce(max(filled_l, drained_l), 1e9) < expected_fill_l - tolerance_minus_l - coalesce(expected_fill_u95_l, 0))"""
-"""Whether a proved fill's expectation is contradicted, as SQL over a job's row: the pan found in the compartment what the meter
-then put in up to the level, and both are off by more than tolerance and doubt. That says something of what is listed, and
-nothing of the meter."""
 _END = "9999"
 _BEHIND_ALL = 2**62
 
@@ -96,8 +91,6 @@ def previous_job(
     )
 
 
-STRAY_REL = 0.25
-"""A fill this far off says that something else went wrong, and nothing of the meter."""
 U_NEXT_REL = 0.011
 """Standard uncertainty that all next drains share, relative, and no number of them averages out: 0.5 % for the density of oils
 that were in use, 1 % for what a fleet's compartments seep (common practice, no source)."""
@@ -133,7 +126,7 @@ def meter_record(ledger: Any, meter: str, proved: bool, before: str | None = Non
     the metered target, so that any other would agree.
     """
     rows = ledger.db.execute(
-        f"""select job_id, {PROVED} and not coalesce({CONTRADICTED}, 0), filled_l / expected_fill_l - 1.0 from job where meter = ? and rowid < ?
+        f"""select job_id, {PROVED} and not {CONTRADICTED}, filled_l / expected_fill_l - 1.0 from job where meter = ? and rowid < ?
             and stage = 'closed' and filled_l is not null and expected_fill_l > 0 order by rowid desc limit ?""",
         [meter, _place(ledger, before), METER_JOBS],
     ).fetchall()

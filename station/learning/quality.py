@@ -19,10 +19,10 @@ from station.errors import InputError
 from station.learning.chance import chance
 from station.learning.charts import RULES, Chart, changed_at, from_baseline
 from station.learning.fills import FILL_COLUMNS, OF_JOB, Fill
-from station.learning.history import CONTRADICTED, next_drains
+from station.learning.history import next_drains
 from station.learning.reason import of_jobs
 from station.record import archive
-from station.record.rows import PROVED
+from station.record.rows import CONTRADICTED, PROVED
 
 DIMENSIONS = {
     "bay": "bay",
@@ -69,7 +69,7 @@ COUNTS = {
 POINTS = {
     name: f"""select job_id, opened_utc, 100.0 * (filled_l / expected_fill_l - 1.0),
         100.0 * tolerance_minus_l / expected_fill_l, 100.0 * tolerance_plus_l / expected_fill_l,
-        coalesce({CONTRADICTED}, 0) from job
+        {CONTRADICTED} from job
         where {column} = ? and opened_utc < ? and {_MEASURED} and {PROVED} order by rowid desc limit {CHART_JOBS}"""
     for name, column in DIMENSIONS.items()
 }
@@ -192,7 +192,7 @@ def quality(ledger: Any, since: str, until: str, zone: tzinfo = UTC, listed: int
         name: fills_of(ledger, list(ledger.db.query(sql, [*period, listed]))) for name, sql in LISTS.items()
     }
     counts = {name: ledger.db.execute(sql, period).fetchall() for name, sql in COUNTS.items()}
-    subjects = _subjects(counts)
+    subjects = subjects_of(counts)
     charts = []
     for dimension in CHARTED:
         names = [s.name for s in subjects if s.dimension == counted_as(dimension)][:CHART_SUBJECTS]
@@ -241,14 +241,20 @@ def subject_chart(ledger: Any, dimension: str, name: str, until: str = "9999") -
         found = ledger.db.execute(POINTS[dimension], [name, until]).fetchall()[::-1]
         rows = [row[:-1] for row in found if not row[-1]]
         left_out = len(found) - len(rows)
+    return chart_of(dimension, name, rows, left_out)
+
+
+def chart_of(dimension: str, name: str, rows: Sequence[Sequence[Any]], left_out: int) -> SubjectChart:
+    """rows: job, when it was opened, value, and tolerance below and above, percent; oldest first."""
     job_ids, utcs, values, minus, plus = zip(*rows, strict=True) if rows else ((), (), (), (), ())
     below, above = ([one for one in side if one is not None] for side in (minus, plus))
     tolerance = (min(below), min(above)) if below and above else None
     return SubjectChart(dimension, name, from_baseline(values), job_ids, utcs, tolerance, left_out)
 
 
-def _subjects(counts: Mapping[str, Sequence[Sequence[Any]]]) -> list[Subject]:
-    """Every subject with its tally, most jobs first within a dimension."""
+def subjects_of(counts: Mapping[str, Sequence[Sequence[Any]]]) -> list[Subject]:
+    """Every subject with its tally, most jobs first within a dimension. counts: of each dimension name, jobs, short, over and
+    undecided ones; of jobs without a name the name None."""
     found = []
     for dimension, rows in counts.items():
         jobs, short = sum(row[1] for row in rows), sum(row[2] for row in rows)

@@ -1,7 +1,7 @@
 """Reading the ledger for people: lists, one job whole, and the files that replay it."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
 from typing import Any
@@ -220,23 +220,24 @@ def row(ledger: Ledger, job_id: str) -> JobRow | None:
     return None if found is None else JobRow.of(found)
 
 
+def ended(entries: Iterable[tuple[str, str]]) -> tuple[Report, list[str]] | None:
+    """A job's last report, and what was said when it was given up or noted in it, from its entries of these kinds with their
+    bodies; None of one that has not ended."""
+    report: Report | None = None
+    texts = []
+    for kind, body in entries:
+        if kind == "result":
+            report = Report.read(json.loads(body)["report"])
+        else:
+            texts.append(json.loads(body)["text"])
+    return None if report is None else (report, texts)
+
+
 def endings(ledger: Ledger, job_ids: Sequence[str]) -> dict[str, tuple[Report, list[str]]]:
-    """Job → its last report, and what was said when it was given up or noted in it; only of jobs that have ended."""
-    found = {}
-    for job_id in job_ids:
-        report: Report | None = None
-        texts = []
-        for kind, body in ledger.db.execute(
-            "select kind, body from event where job_id = ? and kind in ('result', 'note', 'abandoned') order by seq",
-            [job_id],
-        ):
-            if kind == "result":
-                report = Report.read(json.loads(body)["report"])
-            else:
-                texts.append(json.loads(body)["text"])
-        if report is not None:
-            found[job_id] = (report, texts)
-    return found
+    """Job → how it ended; only of jobs that have."""
+    sql = "select kind, body from event where job_id = ? and kind in ('result', 'note', 'abandoned') order by seq"
+    found = {job_id: ended(ledger.db.execute(sql, [job_id])) for job_id in job_ids}
+    return {job_id: one for job_id, one in found.items() if one is not None}
 
 
 def job_toml(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> str:

@@ -84,6 +84,15 @@ JOB_COLUMNS = [one.name for one in fields(JobRow)]
 PROVED = "coalesce(level_proved, level_seen) = 1"
 """Whether something else than the meter bore a job's fill out: the pan or an eye that was believed. A row that is older than
 this column says only what was seen."""
+CONTRADICTED = """((coalesce(case when filled_l < drained_l then filled_l else drained_l end, 0)
+        > expected_fill_l + tolerance_plus_l + coalesce(expected_fill_u95_l, 0)
+    or coalesce(case when filled_l > drained_l then filled_l else drained_l end, 1e9)
+        < expected_fill_l - tolerance_minus_l - coalesce(expected_fill_u95_l, 0)) is true)"""
+"""Whether a proved fill's expectation is contradicted, as SQL over a job's row, for a bay's record and for many bays' alike: the
+pan found in the compartment what the meter then put in up to the level, and both are off by more than tolerance and doubt. That
+says something of what is listed, and nothing of the meter."""
+STRAY_REL = 0.25
+"""A fill this far off says that something else went wrong, and nothing of the meter."""
 
 
 def type_of(vehicle: str, compartment: str, compartment_type: str) -> str:

@@ -117,6 +117,23 @@ def since_text(one: quality.SubjectChart) -> str:
     return told.format(day=fmt.day(one.since))
 
 
+BY = {quality.NEXT_DRAIN: N_("what the next jobs drained"), "meter": N_("levels that were proved")}
+"""What a meter's chart holds it against; what the pan says goes before what the level says."""
+
+
+def reads_text(charts_of: Sequence[quality.SubjectChart], name: str) -> str:
+    """What the charts of one meter that signal say of it, each with what it was held against: ``meter M reads low, below the centre
+    since about 2026-02-26 (levels that were proved)``. name: how the meter is called."""
+    off = [one for of in BY for one in charts_of if one.dimension == of and one.since is not None]
+    if not off:
+        return name
+    # Filled is what the meter counted, and the level or the next drain's weight what it should have.
+    low = off[0].chart.ewma[-1] < (off[0].chart.centre or 0.0)
+    said = [f"{since_text(one)} ({_(BY[one.dimension])})" for one in off]
+    reads = _("{name} reads low") if low else _("{name} reads high")
+    return f"{reads.format(name=name)}, {', '.join(said)}"
+
+
 def _notes(one: quality.SubjectChart) -> Iterator[str]:
     if one.chart.n > BASELINE:
         yield _("Limits from the first {n} values.").format(n=BASELINE) + " "

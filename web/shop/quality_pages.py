@@ -16,7 +16,7 @@ from station.common import days
 from station.common.tabular import to_csv
 from station.common.words import N_, _, ngettext
 from station.learning import quality
-from station.learning.first_look import look_first
+from station.learning.first_look import INSTRUMENTS, look_first
 from station.shop import audit
 from web.frame import format as fmt
 from web.frame.deps import Station, download, page_of
@@ -30,6 +30,7 @@ from web.shop.quality_chart import (
     address_of,
     chart_view,
     dimension_of,
+    reads_text,
     since_text,
 )
 
@@ -125,6 +126,10 @@ def _content(
         return content, quality.bay_due(ledger, engine.bay_name, days.today(zone), two_pans)
 
 
+def chance_text(p: float) -> str:
+    return fmt.general(p, 1) if p >= 1e-4 else _("below {amount}").format(amount=fmt.general(1e-4))
+
+
 def _recurring(subject: quality.Subject) -> RecurringRow:
     charted = subject.dimension in quality.DIMENSIONS
     return RecurringRow(
@@ -132,9 +137,7 @@ def _recurring(subject: quality.Subject) -> RecurringRow:
         name=subject.name,
         jobs=str(subject.jobs),
         short=str(subject.short),
-        chance=fmt.general(subject.p, 1)
-        if subject.p >= 1e-4
-        else _("below {amount}").format(amount=fmt.general(1e-4)),
+        chance=chance_text(subject.p),
         address=address_of(subject.dimension, subject.name) if charted else None,
     )
 
@@ -174,13 +177,11 @@ def _tally(subject: quality.Subject) -> str:
     return told.format(n=subject.jobs, counts=counts)
 
 
-def _signal(one: quality.SubjectChart) -> str:
+def _signal(one: quality.SubjectChart, every: Sequence[quality.SubjectChart]) -> str:
     named = f"{_(quality.counted_as(one.dimension))} {one.name}"
+    if quality.counted_as(one.dimension) == "meter":
+        return reads_text([c for c in every if c.dimension in INSTRUMENTS and c.name == one.name], named)
     since = since_text(one)
-    if since and quality.counted_as(one.dimension) == "meter":
-        # Filled is what the meter counted, and the level or the next drain's weight what it should have.
-        low = one.chart.ewma[-1] < (one.chart.centre or 0.0)
-        named = (_("{name} reads low") if low else _("{name} reads high")).format(name=named)
     return f"{named}, {since}" if since else named
 
 
@@ -221,7 +222,8 @@ def quality_page(
         ),
         recurring=[_recurring(subject) for subject in content.recurring],
         signals=[
-            Choice(_signal(c), address_of(c.dimension, c.name), False) for c in look_first(content.charts)
+            Choice(_signal(c, content.charts), address_of(c.dimension, c.name), False)
+            for c in look_first(content.charts)
         ],
         dimensions=[
             Choice(_(per), f"/quality?{query}&{urlencode({'of': per})}#charts", per == of)

@@ -167,17 +167,6 @@ class MonthTally:
 
 
 @dataclass(frozen=True)
-class Point:
-    """A value of a control chart."""
-
-    shop: str
-    bay: str
-    job_id: str
-    opened_utc: str
-    deviation_percent: float
-
-
-@dataclass(frozen=True)
 class Certified:
     """An instrument's certificate that counts: its newest that no other replaces."""
 
@@ -243,9 +232,6 @@ STATEMENTS = {
     "tally by month": """select month, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short from tally_month
         where company = %(company)s and shop = any(%(shops)s) and month >= %(begin)s and month < %(until)s
             and dimension = %(dimension)s group by name, month order by name, month""",
-    "points": """select shop, bay, job_id, opened_utc, deviation_percent from job where company = %(company)s
-            and meter = %(meter)s and shop = %(shop)s and month < %(until)s and month >= %(begin)s and proved
-            and deviation_percent is not null order by opened_utc desc limit %(most)s""",
     "certificates": """select shop, bay, kind, instrument, number, made_at, valid_until from (
             select distinct on (c.shop, c.bay, c.kind, c.instrument) c.* from certificate c
             where c.company = %(company)s and c.shop = any(%(shops)s) and not exists (
@@ -316,12 +302,6 @@ def tallies_by_month(db: Db, scope: Scope, dimension: str) -> list[MonthTally]:
     """Closed jobs by what they share and by month, over the span of a chart up to the scope's end."""
     values = {**scope.values(), "begin": later(scope.until, -CHART_MONTHS)}
     return ask(db, STATEMENTS["tally by month"], MonthTally, **values, dimension=dimension)
-
-
-def points(db: Db, scope: Scope, shop: str, meter: str, most: int) -> list[Point]:
-    """A meter's newest values up to the scope's end, oldest first."""
-    values = {**scope.values(), "begin": later(scope.until, -CHART_MONTHS)}
-    return ask(db, STATEMENTS["points"], Point, **values, shop=shop, meter=meter, most=most)[::-1]
 
 
 def certificates(db: Db, scope: Scope) -> list[Certified]:

@@ -1,12 +1,12 @@
 """Fills that came up short and what they share, over many bays, as texts that are ready to show."""
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from urllib.parse import quote, urlencode
 
-from station.common.words import N_, _
-from station.learning.charts import chart
+from station.common.days import now
+from station.common.words import _
 from station.learning.compared import (
     BAYS,
     FLUID_BY_MONTH,
@@ -17,15 +17,16 @@ from station.learning.compared import (
     TYPES,
     Compared,
 )
-from station.learning.quality import SubjectChart
-from station.record.many.queries import JobLine, Point
+from station.learning.quality import Subject, SubjectChart
+from station.learning.reason import Reason
+from station.record.many.queries import Certified, JobLine
 from web.frame import format as fmt
 from web.shop.many.asked import Asked
 from web.shop.many.contexts import (
-    ROWS_MOST,
     Cell,
     ManyPage,
     Section,
+    due_state,
     files,
     number,
     percent,
@@ -34,20 +35,44 @@ from web.shop.many.contexts import (
     span,
     tabs,
 )
-from web.shop.quality_chart import chart_view
+from web.shop.quality_chart import LEVEL_PROVED, MEASURES, chart_view, reads_text
+from web.shop.quality_pages import chance_text
+
+Charts = Mapping[tuple[str, str], Sequence[SubjectChart]]
+Row = Callable[[Compared], Sequence[Cell]]
+FOLDED_MOST = 100
+"""Rows that say nothing, of each comparison; a file has all."""
+METERS_SHOPS_MOST = 20
+"""The meters of more shops are not charted at once."""
+KEPT = ("more than its sisters", "off its sisters")
+"""What is said of what stands out; all else is folded away."""
 
 
-def job_address(line: JobLine | Point) -> str:
+@dataclass(frozen=True)
+class Found:
+    """What the quality page tells. reasons: shop, bay and number of a job → its sentence. meters: the charts of each meter, None
+    of more shops than ``METERS_SHOPS_MOST``. due: meters' certificates that are due or over."""
+
+    short: Sequence[JobLine]
+    over: Sequence[JobLine]
+    reasons: Mapping[tuple[str, str, str], Reason]
+    shared: Sequence[Subject]
+    compared: Sequence[Compared]
+    meters: Charts | None
+    due: Sequence[Certified]
+
+
+def job_address(line: JobLine) -> str:
     return f"/jobs/{quote(line.shop)}/{quote(line.bay)}/{quote(line.job_id, safe='')}"
 
 
 def _fill_row(asked: Asked, line: JobLine) -> list[Cell]:
     where = f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}"
     return [
-        Cell(fmt.dated(f"{line.day}"), job_address(line)),
+        Cell(where, job_address(line)),
+        Cell(fmt.dated(f"{line.day}")),
+        Cell(line.technician or fmt.UNKNOWN),
         Cell(f"{line.shop} · {line.bay}"),
-        Cell(where),
-        Cell(line.meter or fmt.UNKNOWN),
         Cell(asked.fluid(line.fluid)),
         Cell(str(fmt.litres(line.filled_l, line.filled_u95_l)), amount=True),
         Cell(str(fmt.litres(line.expected_fill_l, line.expected_fill_u95_l)), amount=True),
@@ -55,10 +80,81 @@ def _fill_row(asked: Asked, line: JobLine) -> list[Cell]:
     ]
 
 
-_FILL = (N_("Day"), N_("Bay"), N_("Where"), N_("Meter"), N_("Fluid"), N_("Filled"), N_("Expected"), N_("Off"))
+def _fills(asked: Asked, heading: str, lines: Sequence[JobLine], found: Found, twins: bool) -> Section:
+    told = [found.reasons.get((line.shop, line.bay, line.job_id)) for line in lines]
+    return Section(
+        heading,
+        "",
+        (
+            _("Vehicle and compartment"),
+            _("Day"),
+            _("Technician"),
+            _("Bay"),
+            _("Fluid"),
+            _("Filled"),
+            _("Expected"),
+            _("Off"),
+        ),
+        [_fill_row(asked, line) for line in lines],
+        _("None in these months."),
+        files("/quality", asked) if twins else (),
+        told=["" if one is None else one.text for one in told],
+    )
 
 
-MONTHS_SHOWN = 24
+def _shared(asked: Asked, shared: Sequence[Subject]) -> Section:
+    def row(one: Subject) -> list[Cell]:
+        name = asked.fluid(one.name) if one.dimension == "fluid" else one.name
+        chance = Cell(chance_text(one.p), amount=True)
+        return [Cell(_(one.dimension)), Cell(name), number(one.jobs), number(one.short), chance]
+
+    return Section(
+        _("What the short fills share"),
+        _(
+            "What had more short fills than chance would bring to any of those compared. It is a place to look, never a finding about "
+            "a person."
+        ),
+        (_("Of"), _("Name"), _("Jobs"), _("Short"), _("Probability by chance")),
+        [row(one) for one in shared],
+        _("Nothing more than chance would bring, or they are too few to tell."),
+    )
+
+
+def off_meters(charts: Charts) -> dict[tuple[str, str], str]:
+    """Shop and meter → what its charts say of it, of those that have a signal lately."""
+    return {
+        (shop, meter): reads_text(of, meter)
+        if any(one.since for one in of)
+        else _("{name} has a signal lately, see its chart").format(name=meter)
+        for (shop, meter), of in charts.items()
+        if any(one.recent for one in of)
+    }
+
+
+def _proving(asked: Asked, found: Found) -> Section:
+    today = now().date()
+    off = {} if found.meters is None else off_meters(found.meters)
+    due = {(one.shop, one.instrument): due_state(one.valid_until, today) for one in found.due}
+    rows = []
+    for shop, meter in [*off, *(key for key in due if key not in off)]:
+        text, tone = due.get((shop, meter), (fmt.UNKNOWN, ""))
+        rows.append(
+            [
+                Cell(f"{shop} · {meter}", _meter_address(asked, shop, meter)),
+                Cell(off.get((shop, meter), fmt.UNKNOWN)),
+                Cell(text, tone=tone),
+            ]
+        )
+    unasked = _("Of more than {n} shops this is told of certificates alone: pick a shop.")
+    return Section(
+        _("Which meters need proving?"),
+        "" if found.meters is not None else unasked.format(n=METERS_SHOPS_MOST),
+        (_("Meter"), _("Reads"), _("Certificate")),
+        rows,
+        _("None: no meter reads off by its own chart, and no certificate of one is due."),
+    )
+
+
 TONES = {"more than its sisters": "look", "off its sisters": "look", "too few to tell": "none"}
 
 
@@ -79,86 +175,80 @@ def _share_row(one: Compared) -> list[Cell]:
     ]
 
 
-def quality_page(
-    asked: Asked, short: Sequence[JobLine], over: Sequence[JobLine], found: Sequence[Compared]
-) -> ManyPage:
+def quality_page(asked: Asked, found: Found) -> ManyPage:
     by: dict[str, list[Compared]] = {}
-    for one in found:
+    for one in found.compared:
         by.setdefault(one.comparison, []).append(one)
 
     def of(comparison: str) -> list[Compared]:
         return by.get(comparison, [])
 
     columns = (_("Jobs"), _("Short"), _("Too many"), _("95 % limits of its share"), _("Says"))
-    empty = _("No job was closed in these months.")
-    fills = _("None in these months.")
-    months = sorted(
-        of(FLUID_BY_MONTH), key=lambda one: (one.says != "more than its sisters", -_month(one), one.of)
-    )
+    months = sorted(of(FLUID_BY_MONTH), key=lambda one: (-_month(one), one.of))
 
-    def section(heading: str, hint: str, names: Sequence[str], rows: Sequence[Compared]) -> Section:
-        if len(rows) > ROWS_MOST:  # what stands out must be among the first
-            rows = sorted(rows, key=lambda one: one.says != "more than its sisters")
-        return Section(heading, hint, (*names, *columns), empty=empty, **rows_of(rows, _share_row))
+    def section(
+        heading: str, hint: str, names: Sequence[str], rows: Sequence[Compared], row: Row = _share_row
+    ) -> Section:
+        out = [one for one in rows if one.says in KEPT]
+        rest = [one for one in rows if one.says not in KEPT]
+        few = sum(one.says == "too few to tell" for one in rest)
+        fold = _("{n} like their sisters, {few} too few to tell").format(n=len(rest) - few, few=few)
+        return Section(
+            heading,
+            hint,
+            names,
+            empty=_("No job was closed in these months."),
+            fold=fold,
+            folded=[row(one) for one in rest[:FOLDED_MOST]],
+            files=files("/comparisons", asked) if row is not _share_row else (),
+            **rows_of(out, row),
+        )
 
     sections = [
+        _fills(asked, _("Short fills, the worst first"), found.short, found, True),
+        _shared(asked, found.shared),
+        _proving(asked, found),
+        _fills(asked, _("Overfills, the worst first"), found.over, found, False),
         section(
             _("Which shop has more short fills than its sisters?"),
             _(
                 "More: so many would come by chance in fewer than one of twenty such comparisons. It names where to look, and "
                 "nothing about fault."
             ),
-            (_("Shop"),),
+            (_("Shop"), *columns),
             of(SHOPS),
         ),
-        section(_("Which bay?"), "", (_("Bay"),), of(BAYS)),
+        section(_("Which bay?"), "", (_("Bay"), *columns), of(BAYS)),
         section(
             _("Which fluid?"),
             "",
-            (_("Fluid"),),
+            (_("Fluid"), *columns),
             [replace(one, name=asked.fluid(one.name)) for one in of(FLUIDS)],
         ),
-        section(_("Which compartment type?"), "", (_("Type"),), of(TYPES)),
+        section(_("Which compartment type?"), "", (_("Type"), *columns), of(TYPES)),
         section(
             _("A compartment type across shops"),
             _("Each type by itself: sisters are the other shops that fill the same type."),
-            (_("Type"), _("Shop")),
+            (_("Type"), _("Shop"), *columns),
             of(TYPE_BY_SHOP),
         ),
         section(
             _("A fluid month by month"),
             _(
-                "Each fluid by itself: sisters of a month are its other months, two years back at most. What stands out is "
-                "first, then the newest; the file has all."
+                "Each fluid by itself: sisters of a month are its other months, two years back at most. The file has all."
             ),
-            (_("Fluid"), _("Month")),
-            [replace(one, of=asked.fluid(one.of)) for one in months[:MONTHS_SHOWN]],
+            (_("Fluid"), _("Month"), *columns),
+            [replace(one, of=asked.fluid(one.of)) for one in months],
         ),
-        Section(
+        section(
             _("Meters against their sisters"),
             _(
                 "Mean of (filled − expected) / expected over fills that something else than the meter bore out, against all other "
                 "meters together; ± is U95."
             ),
             (_("Meter"), _("Fills"), _("Mean"), _("Against its sisters"), _("Says")),
-            empty=empty,
-            files=files("/comparisons", asked),
-            **rows_of(of(METERS), partial(_meter_row, asked)),
-        ),
-        Section(
-            _("Short fills, the worst first"),
-            "",
-            [_(name) for name in _FILL],
-            [_fill_row(asked, one) for one in short],
-            fills,
-            files("/quality", asked),
-        ),
-        Section(
-            _("Overfills, the worst first"),
-            "",
-            [_(name) for name in _FILL],
-            [_fill_row(asked, one) for one in over],
-            fills,
+            of(METERS),
+            partial(_meter_row, asked),
         ),
     ]
     return ManyPage(
@@ -175,13 +265,12 @@ def _month(one: Compared) -> int:
 
 
 def _meter_row(asked: Asked, one: Compared) -> list[Cell]:
-    shop, meter = one.name.split(" · ", 1)
-    query = urlencode({"month": asked.month, "shop": shop, "meter": meter})
+    address = _meter_address(asked, *one.name.split(" · ", 1))
     against = fmt.UNKNOWN
     if one.difference_percent is not None and one.difference_u95_percent is not None:
         against = f"{fmt.percent(one.difference_percent, 2).removesuffix('%').rstrip()} ± {fmt.decimal(one.difference_u95_percent, 2)}{fmt.TIE}%"
     return [
-        Cell(one.name, f"/quality/meter?{query}"),
+        Cell(one.name, address),
         number(one.n),
         percent(one.mean_percent),
         Cell(against, amount=True),
@@ -189,34 +278,42 @@ def _meter_row(asked: Asked, one: Compared) -> list[Cell]:
     ]
 
 
-def meter_page(asked: Asked, meter: str, points: Sequence[Point]) -> ManyPage:
-    """The control chart of one meter, and its values with their jobs."""
-    values = chart([point.deviation_percent for point in points])
-    of = SubjectChart(
-        "meter", meter, values, tuple(job_path(p) for p in points), tuple(p.opened_utc for p in points)
-    )
-    rows = [
-        [
-            Cell(fmt.day(p.opened_utc), job_address(p)),
-            Cell(p.bay),
-            Cell(p.job_id),
-            percent(p.deviation_percent),
+def _meter_address(asked: Asked, shop: str, meter: str) -> str:
+    return f"/quality/meter?{urlencode({'month': asked.month, 'shop': shop, 'meter': meter})}"
+
+
+def meter_page(asked: Asked, meter: str, of: Sequence[SubjectChart]) -> ManyPage:
+    """The control charts of one meter, and their values with their jobs."""
+
+    def rows(one: SubjectChart) -> list[list[Cell]]:
+        each = [(point, job.split("/", 2)) for point, job in zip(one.points(), one.job_ids, strict=True)]
+        return [
+            [
+                Cell(fmt.day(p["utc"]), f"/jobs/{quote(p['job_id'])}"),
+                Cell(bay),
+                Cell(job_id),
+                percent(p["deviation_percent"]),
+            ]
+            for p, (_shop, bay, job_id) in reversed(each)
         ]
-        for p in reversed(points)
+
+    sections = [
+        Section(
+            fmt.sentence(_(MEASURES.get(one.dimension, LEVEL_PROVED))).rstrip("."),
+            "",
+            (_("Day"), _("Bay"), _("Job"), _("Off")),
+            rows(one),
+            _("No fill of it was borne out."),
+        )
+        for one in of
     ]
-    section = Section(
-        _("Its values, the newest first"),
-        "",
-        (_("Day"), _("Bay"), _("Job"), _("Off")),
-        rows,
-        _("No fill of it was borne out."),
-    )
-    view = chart_view(of, _("the newest {n} fills that were borne out").format(n=values.n), "")
+    views = [chart_view(one, _(MEASURES.get(one.dimension, LEVEL_PROVED)), "") for one in of]
     return ManyPage(
-        f"{asked.shop} · {meter}", _("It shows whether values are steady, not why."), [], [section], [view]
+        f"{asked.shop} · {meter}",
+        fmt.sentence(reads_text(of, ""))
+        if any(one.since for one in of)
+        else _("It shows whether values are steady, not why."),
+        [],
+        sections,
+        views,
     )
-
-
-def job_path(point: Point) -> str:
-    """A job's place below /jobs/, for the marks of a chart."""
-    return f"{point.shop}/{point.bay}/{point.job_id}"

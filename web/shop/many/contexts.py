@@ -1,6 +1,6 @@
 """The pages over many bays as texts that are ready to show: sections of tables, each with what is said above it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, TypeVar
@@ -58,7 +58,8 @@ class Press:
 @dataclass(frozen=True)
 class Section:
     """A table. files: its twins. presses: what can be done with it. empty: what is said where it has no rows. listing: the frame of
-    a list that is looked through, with its own twins. total: of so many rows these are the first; 0 where they are all."""
+    a list that is looked through, with its own twins. total: of so many rows these are the first; 0 where they are all. told: a
+    sentence below each row. folded: rows that are opened up by what ``fold`` says of them."""
 
     heading: str
     hint: str
@@ -69,6 +70,9 @@ class Section:
     presses: Sequence[Press] = ()
     listing: Listing | None = None
     total: int = 0
+    told: Sequence[str] = ()
+    fold: str = ""
+    folded: Sequence[Sequence[Cell]] = ()
 
     @property
     def cut(self) -> str:
@@ -81,7 +85,7 @@ class Section:
 
 @dataclass(frozen=True)
 class ManyPage:
-    """Any page over many bays. tabs: its months and shops. charts: drawings below the tables. whose: its head on paper, line by
+    """Any page over many bays. tabs: its months and shops. charts: drawings above the tables. whose: its head on paper, line by
     line. pick: a form for one shop of many."""
 
     title: str
@@ -251,8 +255,13 @@ def due_state(valid_until: date, today: date) -> tuple[str, str]:
 
 
 def calibrations_page(
-    asked: Asked, found: Sequence[Certified], bays: Sequence[Reporting], today: date
+    asked: Asked,
+    found: Sequence[Certified],
+    bays: Sequence[Reporting],
+    today: date,
+    off: Mapping[tuple[str, str], str],
 ) -> ManyPage:
+    """off: shop and meter → what its charts say, of those that read off."""
     held = {(one.shop, one.bay, one.kind) for one in found}
     none = [(bay, kind) for bay in bays for kind in ("pan", "meter") if (bay.shop, bay.bay, kind) not in held]
 
@@ -260,7 +269,7 @@ def calibrations_page(
         if isinstance(of, tuple):
             bay, kind = of
             named = [f"{bay.shop} · {bay.bay}", _(KINDS[kind]), *[fmt.UNKNOWN] * 3]
-            return [*map(Cell, named), Cell(_("– no certificate"), tone="look")]
+            return [*map(Cell, named), Cell(_("– no certificate"), tone="look"), Cell(fmt.UNKNOWN)]
         text, tone = due_state(of.valid_until, today)
         named = [
             f"{of.shop} · {of.bay}",
@@ -269,16 +278,34 @@ def calibrations_page(
             fmt.day(of.made_at),
             fmt.on(of.valid_until),
         ]
-        return [*map(Cell, named), Cell(text, tone=tone)]
+        reads = off.get((of.shop, of.instrument), "")
+        return [
+            *map(Cell, named),
+            Cell(text, tone=tone),
+            Cell(f"⚠ {reads}" if reads else fmt.UNKNOWN, tone="look" if reads else ""),
+        ]
 
-    overdue = sum(one.valid_until < today for one in found)
-    every: list[Certified | tuple[Reporting, str]] = [*found[:overdue], *none, *found[overdue:]]
+    def urgency(of: Certified | tuple[Reporting, str]) -> int:
+        """Overdue, without one, reading off, and then the soonest to end."""
+        if isinstance(of, tuple):
+            return 1
+        return 0 if of.valid_until < today else 2 if (of.shop, of.instrument) in off else 3
+
+    every: list[Certified | tuple[Reporting, str]] = [*none, *found]
     section = Section(
-        _("Certificates, the soonest to end on top"),
+        _("Certificates, what asks for somebody on top"),
         _("The newest certificate of each instrument that no other replaces."),
-        (_("Bay"), _("Instrument"), _("Certificate"), _("Made"), _("Valid until"), _("Stands")),
+        (
+            _("Bay"),
+            _("Instrument"),
+            _("Certificate"),
+            _("Made"),
+            _("Valid until"),
+            _("Stands"),
+            _("By its own chart"),
+        ),
         empty=_("No bay reports here yet."),
         files=files("/calibrations", asked),
-        **rows_of(every, row),
+        **rows_of(sorted(every, key=urgency), row),
     )
     return ManyPage(_("Calibrations"), _("What is due, at every bay."), [], [section])

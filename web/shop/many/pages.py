@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import timedelta
 from types import GenericAlias
 from typing import Annotated, Any
 from urllib.parse import urlencode
@@ -13,16 +13,18 @@ from fastapi.openapi.utils import get_openapi
 from pydantic import create_model
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 
+from station.common.days import WARN_DAYS, now
 from station.common.tabular import to_csv
+from station.learning import over_many
 from station.learning.compared import Compared, compare
-from station.learning.quality import CHART_JOBS, LISTED
+from station.learning.quality import LISTED, SubjectChart
 from station.learning.teaching import Line, every
 from station.record.many import lists, people, queries
 from station.record.many.accept import Aside, set_aside
 from station.record.many.derive import DIMENSIONS
 from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_parquet, told
 from station.record.many.lists import BayAt, Issued
-from station.record.many.queries import Certified, Held, JobLine, Point, Tally
+from station.record.many.queries import Certified, Held, JobLine, Tally
 from station.record.many.store import Reporting, Store
 from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count, first_and_last
@@ -199,7 +201,22 @@ def _tallies(db: ReadingDb, asked: TheAsked) -> dict[str, Sequence[Tally]]:
 @router.get("/quality", include_in_schema=False)
 def quality(db: ReadingDb, asked: TheAsked) -> Response:
     short, over = (queries.off(db, asked.scope, verdict, LISTED) for verdict in ("short", "over"))
-    return page_of("many.html", comparing.quality_page(asked, short, over, compare(db, asked.scope)))
+    certificates = [one for one in queries.certificates(db, asked.scope) if one.kind == "meter"]
+    found = comparing.Found(
+        short,
+        over,
+        over_many.reasons(db, [*short, *over]),
+        over_many.shared({name: queries.tallies(db, asked.scope, name) for name in DIMENSIONS}),
+        compare(db, asked.scope),
+        _charts(db, asked),
+        [one for one in certificates if one.valid_until <= now().date() + timedelta(WARN_DAYS)],
+    )
+    return page_of("many.html", comparing.quality_page(asked, found))
+
+
+def _charts(db: ReadingDb, asked: Asked) -> comparing.Charts | None:
+    few = len(asked.scope.shops) <= comparing.METERS_SHOPS_MOST
+    return over_many.meter_charts(db, asked.scope) if few else None
 
 
 @router.get("/comparisons.json", tags=["read"])
@@ -219,14 +236,19 @@ def quality_json(db: ReadingDb, asked: TheAsked) -> dict[str, list[JobLine] | li
 
 @router.get("/quality/meter", include_in_schema=False)
 def meter(db: ReadingDb, asked: TheAsked, meter: Meter) -> Response:
-    points = queries.points(db, asked.scope, asked.shop, meter, CHART_JOBS)
-    return page_of("many.html", comparing.meter_page(asked, meter, points))
+    return page_of("many.html", comparing.meter_page(asked, meter, _of_meter(db, asked, meter)))
 
 
 @router.get("/quality/meter.json", tags=["read"])
-def meter_json(db: ReadingDb, asked: TheAsked, meter: Meter) -> list[Point]:
-    """The newest values of a meter's control chart, oldest first."""
-    return queries.points(db, asked.scope, asked.shop, meter, CHART_JOBS)
+def meter_json(db: ReadingDb, asked: TheAsked, meter: Meter) -> list[dict[str, Any]]:
+    """A meter's control charts, what the next jobs drained first and then the levels that were proved, oldest values first; a job
+    stands in them as shop, bay and number."""
+    return [one.to_dict() for one in _of_meter(db, asked, meter)]
+
+
+def _of_meter(db: ReadingDb, asked: Asked, meter: str) -> list[SubjectChart]:
+    scope = replace(asked.scope, shops=(asked.shop,)) if asked.shop else asked.scope
+    return over_many.meter_charts(db, scope, meter).get((asked.shop, meter), [])
 
 
 @router.get("/lists", include_in_schema=False)
@@ -257,8 +279,9 @@ def shops_lists_csv(db: ReadingDb, shops: TheShops) -> Response:
 
 @router.get("/calibrations", include_in_schema=False)
 def calibrations(db: ReadingDb, here: TheBays, asked: TheAsked) -> Response:
-    found, today = queries.certificates(db, asked.scope), datetime.now(UTC).date()
-    return page_of("many.html", contexts.calibrations_page(asked, found, here, today))
+    found, charts = queries.certificates(db, asked.scope), _charts(db, asked)
+    off = comparing.off_meters(charts or {})
+    return page_of("many.html", contexts.calibrations_page(asked, found, here, now().date(), off))
 
 
 @router.get("/calibrations.json", tags=["read"])

@@ -1,0 +1,82 @@
+"""The bays' own questions, asked over many bays: why did a fill not come out full, what do short fills share, which meter drifts?
+
+The rows come out of the roll-up's database; what is made of them is the very code that each bay has for its own record.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import groupby
+
+from station.learning.quality import CHART_JOBS, NEXT_DRAIN, Subject, SubjectChart, chart_of, subjects_of
+from station.learning.reason import Reason, of_report
+from station.learning.reason import reason as reason_of
+from station.learning.reason import said as said_of
+from station.record.archive import ended
+from station.record.many import measured
+from station.record.many.ingest import Db
+from station.record.many.queries import JobLine, Scope, Tally
+
+OF_A_SHOP = ("bay", "meter", "technician")
+"""Dimensions whose names mean something in their shop alone; the others' are the company's."""
+WAYS = {NEXT_DRAIN: "by next drain", "meter": "by level"}
+"""A meter's charts → where their values come from; what the pan says of a meter goes before what the level says of it."""
+
+
+def reasons(db: Db, jobs: Sequence[JobLine]) -> dict[tuple[str, str, str], Reason]:
+    """Shop, bay and number of a job → what happened in it, of those that have such a sentence."""
+    found = {}
+    for key, entries in groupby(measured.said(db, jobs), key=lambda one: (one.shop, one.bay, one.job_id)):
+        ending = ended((one.kind, one.body) for one in entries)
+        told = (
+            None if ending is None else reason_of(of_report(ending[0], said_of(ending[1], ending[0].stage)))
+        )
+        if told is not None:
+            found[key] = told
+    return found
+
+
+def shared(tallies: Mapping[str, Sequence[Tally]]) -> list[Subject]:
+    """What more short fills share than chance would bring, the least likely first. tallies: by ``derive.DIMENSIONS``."""
+    shops = {t.shop for t in tallies["bay"]}
+    whole = _sums((None, t) for t in tallies["bay"]).get(None, [0, 0, 0, 0])
+    counts = {"shop": _sums((t.shop, t) for t in tallies["bay"])} if len(shops) > 1 else {}
+    for dimension, of in tallies.items():
+        counts[dimension] = _sums(
+            (f"{t.shop} · {t.name}" if dimension in OF_A_SHOP and len(shops) > 1 else t.name, t) for t in of
+        )
+    rows = {}
+    for dimension, sums in counts.items():
+        unnamed = [all_ - sum(line[k] for line in sums.values()) for k, all_ in enumerate(whole)]
+        rows[dimension] = [(None, *unnamed), *((name, *line) for name, line in sums.items())]
+    return sorted((one for one in subjects_of(rows) if one.recurring), key=lambda one: one.p)
+
+
+def _sums(of: Iterable[tuple[str | None, Tally]]) -> dict[str | None, list[int]]:
+    found: dict[str | None, list[int]] = {}
+    for name, t in of:
+        line = found.setdefault(name, [0, 0, 0, 0])
+        line[:] = (a + b for a, b in zip(line, (t.jobs, t.short, t.over, t.undecided), strict=True))
+    return found
+
+
+def meter_charts(db: Db, scope: Scope, meter: str = "") -> dict[tuple[str, str], list[SubjectChart]]:
+    """Shop and meter → its charts, as the bay draws them from as many values. meter: one alone, and then with its tolerance. A job
+    stands in them as shop, bay and number."""
+    found: dict[tuple[str, str], list[SubjectChart]] = {}
+    for dimension, way in WAYS.items():
+        points = measured.points(db, scope, way, CHART_JOBS, meter)
+        for key, of in groupby(points, key=lambda point: (point.shop, point.meter)):
+            each = list(of)
+            rows = [
+                (
+                    f"{p.shop}/{p.bay}/{p.job_id}",
+                    p.opened_utc,
+                    p.deviation_percent,
+                    p.minus_percent if meter else None,
+                    p.plus_percent if meter else None,
+                )
+                for p in each
+                if not p.contradicted
+            ]
+            chart = chart_of(dimension, key[1], rows, len(each) - len(rows))
+            found.setdefault(key, []).append(chart)
+    return found

@@ -1,0 +1,89 @@
+"""What a meter's fills came to over many bays, and what was said of jobs: the rows behind charts and sentences.
+
+A fill's tolerance stands in the row that its bay wrote beside the result; it is read from there where it is needed.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from station.record.many.ingest import Db
+from station.record.many.queries import CHART_MONTHS, JobLine, Scope, ask, later
+from station.record.rows import CONTRADICTED, STRAY_REL
+
+_OF = """company = %(company)s and shop = any(%(shops)s) and month >= %(begin)s and month < %(until)s"""
+_TOLERANCES = """left join event e on e.shop = j.shop and e.bay = j.bay and e.seq = j.seq and (%(tolerances)s or {})
+    left join lateral (select e.body::jsonb -> 'row' as row offset 0) as told on true
+    cross join lateral (select (told.row ->> 'tolerance_minus_l')::float8 as tolerance_minus_l,
+        (told.row ->> 'tolerance_plus_l')::float8 as tolerance_plus_l) as t"""
+_NO_TOLERANCE = CONTRADICTED.replace("tolerance_minus_l", "0").replace("tolerance_plus_l", "0")
+"""Of fills that are not even contradicted without one, no tolerance is looked up: that costs a millisecond each."""
+_TELLS = """100.0 * t.tolerance_minus_l / j.expected_fill_l as minus_percent,
+    100.0 * t.tolerance_plus_l / j.expected_fill_l as plus_percent"""
+_NEWEST = "row_number() over (partition by shop, meter order by opened_utc desc, seq desc) as nth"
+STATEMENTS: Final = {
+    "by level": f"""select j.shop, j.bay, j.meter, j.job_id, j.opened_utc, j.deviation_percent, {_TELLS},
+            {CONTRADICTED} as contradicted
+        from (select *, {_NEWEST} from job where {_OF} and proved and deviation_percent is not null
+            and meter is not null and (%(meter)s = '' or meter = %(meter)s)) as j {_TOLERANCES.format(_NO_TOLERANCE)}
+        where nth <= %(most)s order by j.shop, j.meter, j.opened_utc, j.seq""",
+    "by next drain": f"""select j.shop, j.bay, j.meter, j.job_id, j.opened_utc, j.deviation_percent, {_TELLS},
+            false as contradicted
+        from (select *, 100.0 * off as deviation_percent, {_NEWEST} from (
+            select shop, bay, seq, meter, job_id, opened_utc, expected_fill_l, stage = 'closed' and filled_l > 0
+                    and lead(stage) over again = 'closed' and lead(method) over again = method
+                    and lead(drained_l) over again > 0 as tells,
+                filled_l / nullif(lead(drained_l) over again, 0) - 1.0 as off
+            from job where {_OF} and vehicle is not null and compartment is not null
+            window again as (partition by shop, bay, vehicle, compartment order by seq)
+            ) as every where tells and abs(off) < {STRAY_REL} and meter is not null and (%(meter)s = '' or meter = %(meter)s)
+        ) as j {_TOLERANCES.format('false')} where nth <= %(most)s order by j.shop, j.meter, j.opened_utc, j.seq""",
+    "said": """select e.shop, e.bay, e.job_id, e.kind, e.body from event e
+        join unnest(%(of_shop)s::text[], %(of_bay)s::text[], %(of_job)s::text[]) as w (shop, bay, job_id)
+            on e.shop = w.shop and e.bay = w.bay and e.job_id = w.job_id
+        where e.kind in ('result', 'note', 'abandoned') order by e.shop, e.bay, e.job_id, e.seq""",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Point:
+    """A value of a meter's control chart, percent, with its fill's tolerance below and above. contradicted: what was listed of its
+    compartment, so that it says nothing of the meter."""
+
+    shop: str
+    bay: str
+    meter: str
+    job_id: str
+    opened_utc: str
+    deviation_percent: float
+    minus_percent: float | None
+    plus_percent: float | None
+    contradicted: bool
+
+
+@dataclass(frozen=True)
+class Said:
+    """An entry that tells how a job ended. body: the text that was hashed."""
+
+    shop: str
+    bay: str
+    job_id: str
+    kind: str
+    body: str
+
+
+def points(db: Db, scope: Scope, way: str, most: int, meter: str = "") -> list[Point]:
+    """Each meter's newest values up to the scope's end, oldest first. way: "by level" or "by next drain". meter: one alone, and then
+    each value with its tolerance."""
+    values = {**scope.values(), "begin": later(scope.until, -CHART_MONTHS), "meter": meter, "most": most}
+    values["tolerances"] = bool(meter)
+    return ask(db, STATEMENTS[way], Point, **values)
+
+
+def said(db: Db, jobs: Sequence[JobLine]) -> Iterable[Said]:
+    """How each job ended, its entries one behind the other."""
+    of: dict[str, Any] = {
+        name: [getattr(job, key) for job in jobs]
+        for name, key in (("of_shop", "shop"), ("of_bay", "bay"), ("of_job", "job_id"))
+    }
+    return ask(db, STATEMENTS["said"], Said, **of)
