@@ -4,8 +4,11 @@ The rows come out of the roll-up's database; what is made of them is the very co
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
 from itertools import groupby
 
+from station.given.report import Report
 from station.learning.quality import CHART_JOBS, NEXT_DRAIN, Subject, SubjectChart, chart_of, subjects_of
 from station.learning.reason import Reason, of_report
 from station.learning.reason import reason as reason_of
@@ -21,16 +24,32 @@ WAYS = {NEXT_DRAIN: "by next drain", "meter": "by level"}
 """A meter's charts → where their values come from; what the pan says of a meter goes before what the level says of it."""
 
 
+@dataclass(frozen=True)
+class Ending:
+    """How a job ended. reason: what happened in it, where that is to be said."""
+
+    report: Report
+    reason: Reason | None
+
+
+def ending(entries: Iterable[tuple[str, str]]) -> Ending | None:
+    """Of a job, from its entries' kinds and bodies in their order; None of one that has no report, or one that this version cannot
+    read."""
+    with suppress(ValueError, KeyError):
+        found = ended(one for one in entries if one[0] in ("result", "note", "abandoned"))
+        if found is not None:
+            report, texts = found
+            return Ending(report, reason_of(of_report(report, said_of(texts, report.stage))))
+    return None
+
+
 def reasons(db: Db, jobs: Sequence[JobLine]) -> dict[tuple[str, str, str], Reason]:
     """Shop, bay and number of a job → what happened in it, of those that have such a sentence."""
     found = {}
     for key, entries in groupby(measured.said(db, jobs), key=lambda one: (one.shop, one.bay, one.job_id)):
-        ending = ended((one.kind, one.body) for one in entries)
-        told = (
-            None if ending is None else reason_of(of_report(ending[0], said_of(ending[1], ending[0].stage)))
-        )
-        if told is not None:
-            found[key] = told
+        told = ending((one.kind, one.body) for one in entries)
+        if told is not None and told.reason is not None:
+            found[key] = told.reason
     return found
 
 

@@ -102,9 +102,20 @@ class Entry:
 
 
 @dataclass(frozen=True)
-class JobPage:
-    """``/jobs/{id}``: all that is known of a job. history: where the vehicle's jobs are listed. reason: what happened
-    where the fill is not plainly full, and what comes next; who: for whom."""
+class Judged:
+    """What a job came to. reason: what happened where the fill is not plainly full, and what comes next; who: for whom."""
+
+    verdict: words.Verdict
+    verdict_name: str
+    reason: str
+    who: str
+    said: str
+    witnesses: Sequence[WitnessLine]
+
+
+@dataclass(frozen=True)
+class JobPage(Judged):
+    """``/jobs/{id}``: all that is known of a job. history: where the vehicle's jobs are listed."""
 
     job_id: str
     title: str
@@ -112,12 +123,6 @@ class JobPage:
     open: bool
     stage: str
     simulated: bool
-    verdict: words.Verdict
-    verdict_name: str
-    reason: str
-    who: str
-    said: str
-    witnesses: Sequence[WitnessLine]
     narrows: str
     facts: Sequence[Fact]
     figures: Sequence[Fact]
@@ -162,6 +167,19 @@ def judged(report: Report) -> tuple[str, words.Verdict]:
         return "none", words.said(words.NO_VERDICT)
     verdict = words.verdict(report.verdict, report.p_short, report.p_within, report.p_over)
     return report.verdict, verdict
+
+
+def judged_of(report: Report, told: reason.Reason | None) -> Judged:
+    """told: what happened, where that is to be said."""
+    name, verdict = judged(report)
+    return Judged(
+        verdict=verdict,
+        verdict_name=name,
+        reason="" if told is None else told.text,
+        who="" if told is None else _(told.who),
+        said=fmt.sentence(report.verdict_text),
+        witnesses=witnesses.lines(report.witnesses, report.verdict),
+    )
 
 
 def figures_of(job: JobRecord) -> list[Fact]:
@@ -285,22 +303,15 @@ def _entry(event: archive.Entry) -> Entry:
 def job_page(job: JobRecord, known: Found) -> JobPage:
     """known: see ``web.jobs.findings``."""
     report = job.measured
-    name, verdict = judged(report)
     vehicle = job.labels.get("vehicle")
-    told = reason.of_job(job)
     return JobPage(
+        **vars(judged_of(report, reason.of_job(job))),
         job_id=job.job_id,
         title=title_of(job),
         history=f"/jobs?{urlencode({'vehicle': vehicle})}" if vehicle else None,
         open=job.closed_utc is None,
         stage=_(report.stage),
         simulated=job.backend == "simulated",
-        verdict=verdict,
-        verdict_name=name,
-        reason="" if told is None else told.text,
-        who="" if told is None else _(told.who),
-        said=fmt.sentence(report.verdict_text),
-        witnesses=witnesses.lines(report.witnesses, report.verdict),
         narrows=report.narrows or "",
         facts=facts_of(job),
         figures=[*figures_of(job), *_leak_measured(report)],

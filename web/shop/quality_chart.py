@@ -122,7 +122,7 @@ BY = {quality.NEXT_DRAIN: N_("what the next jobs drained"), "meter": N_("levels 
 
 
 def reads_text(charts_of: Sequence[quality.SubjectChart], name: str) -> str:
-    """What the charts of one meter that signal say of it, each with what it was held against: ``meter M reads low, below the centre
+    """What the charts of one meter that are off say of it, each with what it was held against: ``meter M reads low, below the centre
     since about 2026-02-26 (levels that were proved)``. name: how the meter is called."""
     off = [one for of in BY for one in charts_of if one.dimension == of and one.since is not None]
     if not off:

@@ -149,6 +149,34 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
     assert "/jobs/harbour/bay-1/001-" in meter.text
 
 
+def test_short_fills_lead_the_quality_page_with_who_and_why_and_the_rest_is_folded(
+    roll: Roll, path: Path
+) -> None:
+    roll.take(path, roll.tokens[0])
+    text = roll.send("GET", f"/quality?{MONTHS}", headers=SHOW).text
+    heads = re.findall(r"<h2>(.*?)</h2>", text)
+    assert heads[:3] == [
+        "Short fills, the worst first",
+        "What the short fills share",
+        "Which meters need proving?",
+    ]
+    first = text.partition("What the short fills share")[0]
+    worst = roll.send("GET", f"/quality.json?{MONTHS}").json()["short"][0]
+    assert worst["technician"] in first
+    assert re.search(r'class="whole">[^<]*missing, level not seen[^<]*: top up before', first)
+    out, _, folded = text.partition("<details")
+    assert ("like its sisters" in out, "like its sisters" in folded) == (False, True)
+
+
+def test_a_bay_that_is_silent_is_not_said_to_have_everything(roll: Roll, path: Path) -> None:
+    roll.take(path, roll.tokens[0])
+    assert "has everything" in roll.send("GET", "/", headers=SHOW).text
+    with roll.store.connection() as db:
+        db.execute("update bay set heard = now() - interval '9 minutes'")
+    text = roll.send("GET", "/", headers=SHOW).text
+    assert ("not heard for 9 minutes" in text, "has everything" in text) == (True, False)
+
+
 def test_a_theft_that_stock_takes_show_stands_on_the_usage_page(roll: Roll, path: Path) -> None:
     count(path)
     roll.take(path, roll.tokens[0])
@@ -413,6 +441,30 @@ def test_a_bays_view_becomes_its_tile() -> None:
     tile = read(BayNow("harbour", "bay-1", "http://x"), VIEW)
     assert (tile.live, tile.label, tile.figure, tile.verdict) == (True, "To go", "1.20 L", "")
     assert read(tile, {}).figure == ""
+
+
+def test_a_bay_whose_record_never_came_is_not_idle_and_no_more(store: Store) -> None:
+    """Its stream is heard and says that no job is there; of its record nothing is."""
+    store.enter_bay(COMPANY, "harbour", "bay-1", ZONE, "http://127.0.0.1:9")
+
+    class Bay(httpx.AsyncBaseTransport):
+        async def handle_async_request(self, request: httpx.Request) -> httpx.Response:
+            return httpx.Response(200, text='event: view\ndata: {"stage": "idle"}\n\n')
+
+    async def watch() -> BayNow:
+        on = Wall(store, Bay())
+        await on.start()
+        try:
+            while True:
+                found = on.now({"harbour"})
+                if found and found[0].live:
+                    return found[0]
+                await asyncio.sleep(0.01)
+        finally:
+            await on.close()
+
+    tile = asyncio.run(asyncio.wait_for(watch(), 30.0))
+    assert (tile.stage, "nothing of its record" in tile.said) == ("idle", True)
 
 
 def test_a_stream_that_breaks_off_is_followed_again(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

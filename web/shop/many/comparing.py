@@ -6,7 +6,7 @@ from functools import partial
 from urllib.parse import quote, urlencode
 
 from station.common.days import now
-from station.common.words import _
+from station.common.words import _, ngettext
 from station.learning.compared import (
     BAYS,
     FLUID_BY_MONTH,
@@ -28,20 +28,18 @@ from web.shop.many.contexts import (
     Section,
     due_state,
     files,
+    folded_of,
     number,
     percent,
     pick,
-    rows_of,
     span,
     tabs,
 )
-from web.shop.quality_chart import LEVEL_PROVED, MEASURES, chart_view, reads_text
+from web.shop.quality_chart import LEVEL_PROVED, MEASURES, POINTS, chart_view, reads_text
 from web.shop.quality_pages import chance_text
 
 Charts = Mapping[tuple[str, str], Sequence[SubjectChart]]
 Row = Callable[[Compared], Sequence[Cell]]
-FOLDED_MOST = 100
-"""Rows that say nothing, of each comparison; a file has all."""
 METERS_SHOPS_MOST = 20
 """The meters of more shops are not charted at once."""
 KEPT = ("more than its sisters", "off its sisters")
@@ -123,10 +121,8 @@ def _shared(asked: Asked, shared: Sequence[Subject]) -> Section:
 def off_meters(charts: Charts) -> dict[tuple[str, str], str]:
     """Shop and meter → what its charts say of it, of those that have a signal lately."""
     return {
-        (shop, meter): reads_text(of, meter)
-        if any(one.since for one in of)
-        else _("{name} has a signal lately, see its chart").format(name=meter)
-        for (shop, meter), of in charts.items()
+        meter: fmt.sentence(reads_text(of, "").strip() or _("a signal lately, see its chart"))
+        for meter, of in charts.items()
         if any(one.recent for one in of)
     }
 
@@ -199,9 +195,8 @@ def quality_page(asked: Asked, found: Found) -> ManyPage:
             names,
             empty=_("No job was closed in these months."),
             fold=fold,
-            folded=[row(one) for one in rest[:FOLDED_MOST]],
             files=files("/comparisons", asked) if row is not _share_row else (),
-            **rows_of(out, row),
+            **folded_of(out, rest, row),
         )
 
     sections = [
@@ -297,23 +292,14 @@ def meter_page(asked: Asked, meter: str, of: Sequence[SubjectChart]) -> ManyPage
             for p, (_shop, bay, job_id) in reversed(each)
         ]
 
-    sections = [
-        Section(
-            fmt.sentence(_(MEASURES.get(one.dimension, LEVEL_PROVED))).rstrip("."),
-            "",
-            (_("Day"), _("Bay"), _("Job"), _("Off")),
-            rows(one),
-            _("No fill of it was borne out."),
-        )
-        for one in of
-    ]
+    sections = []
+    for one in of:
+        told, measure = rows(one), fmt.sentence(_(MEASURES.get(one.dimension, LEVEL_PROVED))).rstrip(".")
+        columns, older = (_("Day"), _("Bay"), _("Job"), _("Off")), told[POINTS:]
+        fold = ngettext("{n} older value", "{n} older values", len(older)).format(n=len(older))
+        empty = _("No fill of it was borne out.")
+        sections.append(Section(measure, "", columns, told[:POINTS], empty, fold=fold, folded=older))
     views = [chart_view(one, _(MEASURES.get(one.dimension, LEVEL_PROVED)), "") for one in of]
-    return ManyPage(
-        f"{asked.shop} · {meter}",
-        fmt.sentence(reads_text(of, ""))
-        if any(one.since for one in of)
-        else _("It shows whether values are steady, not why."),
-        [],
-        sections,
-        views,
-    )
+    reads = off_meters({(asked.shop, meter): of}).get((asked.shop, meter))
+    under = reads or _("It shows whether values are steady, not why.")
+    return ManyPage(f"{asked.shop} · {meter}", under, [], sections, views)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 from typing import Any, TypeVar
 from urllib.parse import urlencode
 
@@ -15,17 +15,21 @@ from station.record.many.store import Reporting
 from web.frame import format as fmt
 from web.frame.listing import Asked as AskedFor
 from web.frame.listing import Field, Listing, options
+from web.jobs.contexts import Judged
 from web.shop.many.asked import Asked, Shops
 from web.shop.quality_chart import ChartView
 
 PARQUET = "application/vnd.apache.parquet"
 ROWS_MOST = 100
 """Of a table that grows with the company: more rows nobody reads, and each costs time."""
+TIED_MOST = 16
 SHOPS_AS_TABS = 20
 """Of more shops one is picked from a list."""
 KINDS = {"pan": N_("pan"), "pan_b": N_("second pan"), "meter": N_("meter")}
 
 
+SILENT_S = 180.0
+"""A bay reports every minute (``station.bay.sender``): one that was silent for three does not."""
 T = TypeVar("T")
 
 
@@ -37,6 +41,11 @@ class Cell:
     address: str = ""
     tone: str = ""
     amount: bool = False
+
+    @property
+    def tie(self) -> bool:
+        """Short enough to stand in one line beside others: a day, a name."""
+        return len(self.text) <= TIED_MOST
 
 
 @dataclass(frozen=True)
@@ -76,17 +85,18 @@ class Section:
 
     @property
     def cut(self) -> str:
-        if self.total <= len(self.rows):
+        shown = len(self.rows) + len(self.folded)
+        if self.total <= shown:
             return ""
         return _(
             "The first {n} of {total}. A shop's own page has all of its own, and a file has everything."
-        ).format(n=fmt.thousands(len(self.rows)), total=fmt.thousands(self.total))
+        ).format(n=fmt.thousands(shown), total=fmt.thousands(self.total))
 
 
 @dataclass(frozen=True)
 class ManyPage:
     """Any page over many bays. tabs: its months and shops. charts: drawings above the tables. whose: its head on paper, line by
-    line. pick: a form for one shop of many."""
+    line. pick: a form for one shop of many. judged: what a job came to."""
 
     title: str
     under: str
@@ -95,11 +105,18 @@ class ManyPage:
     charts: Sequence[ChartView] = ()
     whose: Sequence[str] = ()
     pick: Listing | None = None
+    judged: Judged | None = None
 
 
 def rows_of(found: Sequence[T], row: Callable[[T], Sequence[Cell]]) -> dict[str, Any]:
     """What a section shows of so many: the first of them, and how many there are."""
     return {"rows": [row(one) for one in found[:ROWS_MOST]], "total": len(found)}
+
+
+def folded_of(out: Sequence[T], rest: Sequence[T], row: Callable[[T], Sequence[Cell]]) -> dict[str, Any]:
+    """The same where only what stands out is shown at once. rest: what is folded away."""
+    folded = [row(one) for one in rest[:ROWS_MOST]]
+    return {**rows_of(out, row), "folded": folded, "total": len(out) + len(rest)}
 
 
 def number(value: int) -> Cell:
@@ -172,7 +189,15 @@ def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) 
         if bay.fault:
             return Cell(f"⚠ {fmt.sentence(_(bay.fault))}", tone="look")
         if bay.heard is None:
-            return Cell(_("never heard"), tone="look")
+            return Cell(_("⚠ never heard"), tone="look")
+        silent_s = (now() - datetime.fromisoformat(bay.heard)).total_seconds()
+        if silent_s > SILENT_S:
+            minutes = int(silent_s // 60)
+            if minutes < 120:
+                told = ngettext("⚠ not heard for {n} minute", "⚠ not heard for {n} minutes", minutes)
+                return Cell(told.format(n=minutes), tone="look")
+            told = ngettext("⚠ not heard for {n} hour", "⚠ not heard for {n} hours", minutes // 60)
+            return Cell(told.format(n=fmt.thousands(minutes // 60)), tone="look")
         return Cell(
             ngettext("{n} entry waits", "{n} entries wait", bay.behind).format(n=bay.behind)
             if bay.behind
@@ -191,7 +216,7 @@ def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) 
         ]
 
     if len(bays) > ROWS_MOST:  # what asks for somebody must be among the first
-        bays = sorted(bays, key=lambda bay: (not bay.fault, bay.heard is not None, -bay.behind))
+        bays = sorted(bays, key=lambda bay: (not bay.fault, bay.heard or "", -bay.behind))
     section = Section(
         _("What has arrived"),
         _(
@@ -282,7 +307,7 @@ def calibrations_page(
         return [
             *map(Cell, named),
             Cell(text, tone=tone),
-            Cell(f"⚠ {reads}" if reads else fmt.UNKNOWN, tone="look" if reads else ""),
+            Cell(f"⚠ {reads}" if reads else fmt.UNKNOWN),
         ]
 
     def urgency(of: Certified | tuple[Reporting, str]) -> int:

@@ -9,18 +9,21 @@ from fastapi import APIRouter, Query
 from starlette.responses import Response
 
 from station.common.tabular import to_csv
-from station.common.words import N_, _
+from station.common.words import N_, _, ngettext
 from station.errors import InputError
+from station.given.report import Report
+from station.learning import over_many
 from station.record.many import queries
 from station.record.many.exporting import HAS_PARQUET, MOST, columns, to_parquet, told
 from station.record.many.finding import LOOKED, After, Found, look, look_through
-from station.record.many.queries import JobLine, Told
+from station.record.many.queries import JobLine, Told, scope_of
 from web.frame import format as fmt
 from web.frame.deps import download, page_of
 from web.frame.listing import PER_PAGE, Field
 from web.frame.listing import Asked as AskedFor
 from web.frame.listing import Link as ListLink
 from web.frame.problem import Problem
+from web.jobs.contexts import judged_of
 from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheBays, TheShops
 from web.shop.many.comparing import job_address
 from web.shop.many.contexts import PARQUET, Cell, Link, ManyPage, Section, files, percent, pick, span, tabs
@@ -165,18 +168,25 @@ def _one(db: ReadingDb, shops: Shops, shop: str, bay: str, job_id: str) -> tuple
     return found
 
 
+def _fluid(db: ReadingDb, shops: Shops, shop: str, fluid: str | None) -> str | None:
+    scope = scope_of(shops.company, [shop], "", 1, ())
+    return queries.fluids(db, scope).get(fluid or "", fluid)
+
+
 def _told(entry: Told) -> str:
     body = json.loads(entry.body)
     text = body.get("text") if isinstance(body, dict) else None
     return "" if not isinstance(text, str) else text.replace("_", " ") if entry.kind in KEYS else text
 
 
-def _figures(entries: Sequence[Told]) -> list[list[Cell]]:
-    report: dict[str, Any] = next((json.loads(e.body)["report"] for e in entries if e.kind == "result"), {})
+def _figures(report: Report | None) -> list[list[Cell]]:
     return [
-        [Cell(_(name)), Cell(str(fmt.litres(report.get(value), report.get(doubt))), amount=True)]
+        [
+            Cell(_(name)),
+            Cell(str(fmt.litres(getattr(report, value), getattr(report, doubt, None))), amount=True),
+        ]
         for name, value, doubt in FIGURES
-        if report.get(value) is not None
+        if getattr(report, value, None) is not None
     ]
 
 
@@ -211,23 +221,36 @@ def job(db: ReadingDb, shops: TheShops, here: TheBays, shop: str, bay: str, job_
         for e in entries
         if (text := _told(e))
     ]
+    ending = over_many.ending((e.kind, e.body) for e in entries)
+    named = [
+        (_("Technician"), line.technician),
+        (_("Meter"), line.meter),
+        (_("Fluid"), _fluid(db, shops, shop, line.fluid)),
+        (_("Opened"), shops.moment(shop, line.opened_utc)),
+    ]
     sections = [
         Section(
             _("Figures"),
             hint,
             (_("Figure"), _("Volume")),
-            _figures(entries),
+            _figures(ending.report if ending else None),
             _("It was given up before it was measured."),
             files,
+        ),
+        Section(
+            _("Job"), "", (_("What"), _("Says")), [[Cell(a), Cell(b or fmt.UNKNOWN)] for a, b in named], ""
         ),
         Section(
             _("What its bay recorded"),
             "",
             (_("When"), _("What"), _("Says")),
-            said,
+            (),
             _("Nothing that has a text."),
+            fold=ngettext("{n} entry", "{n} entries", len(said)).format(n=len(said)),
+            folded=said,
         ),
     ]
-    verdict = _(line.verdict if line.stage == "closed" else line.stage)
-    under = f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}, {line.shop} · {line.bay}, {fmt.dated(str(line.day))}. {fmt.sentence(verdict)}"
-    return page_of("many.html", ManyPage(_("Job {job_id}").format(job_id=job_id), under, [], sections))
+    where = f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}"
+    under = f"{_('Job {job_id}').format(job_id=job_id)}, {line.shop} · {line.bay}, {fmt.dated(str(line.day))}, {_(line.stage)}"
+    judged = None if ending is None else judged_of(ending.report, ending.reason)
+    return page_of("many.html", ManyPage(where, under, [], sections, judged=judged))

@@ -17,14 +17,15 @@ from station.common.days import WARN_DAYS, now
 from station.common.tabular import to_csv
 from station.learning import over_many
 from station.learning.compared import Compared, compare
-from station.learning.quality import LISTED, SubjectChart
+from station.learning.quality import CHART_JOBS, LISTED, SubjectChart
 from station.learning.teaching import Line, every
-from station.record.many import lists, people, queries
+from station.record.many import lists, measured, people, queries
 from station.record.many.accept import Aside, set_aside
 from station.record.many.derive import DIMENSIONS
 from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_parquet, told
 from station.record.many.lists import BayAt, Issued
-from station.record.many.queries import Certified, Held, JobLine, Tally
+from station.record.many.measured import Point
+from station.record.many.queries import Certified, Held, JobLine, Scope, Tally
 from station.record.many.store import Reporting, Store
 from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count, first_and_last
@@ -240,15 +241,17 @@ def meter(db: ReadingDb, asked: TheAsked, meter: Meter) -> Response:
 
 
 @router.get("/quality/meter.json", tags=["read"])
-def meter_json(db: ReadingDb, asked: TheAsked, meter: Meter) -> list[dict[str, Any]]:
-    """A meter's control charts, what the next jobs drained first and then the levels that were proved, oldest values first; a job
-    stands in them as shop, bay and number."""
-    return [one.to_dict() for one in _of_meter(db, asked, meter)]
+def meter_json(db: ReadingDb, asked: TheAsked, meter: Meter) -> list[Point]:
+    """The newest values of a meter's control chart by proved levels, oldest first; a contradicted one is left out of the chart."""
+    return measured.points(db, _shop_alone(asked), "by level", CHART_JOBS, meter)
+
+
+def _shop_alone(asked: Asked) -> Scope:
+    return replace(asked.scope, shops=(asked.shop,) if asked.shop else ())
 
 
 def _of_meter(db: ReadingDb, asked: Asked, meter: str) -> list[SubjectChart]:
-    scope = replace(asked.scope, shops=(asked.shop,)) if asked.shop else asked.scope
-    return over_many.meter_charts(db, scope, meter).get((asked.shop, meter), [])
+    return over_many.meter_charts(db, _shop_alone(asked), meter).get((asked.shop, meter), [])
 
 
 @router.get("/lists", include_in_schema=False)

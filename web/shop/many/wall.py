@@ -42,7 +42,8 @@ logging.getLogger("httpx").setLevel(logging.WARNING)  # a line for each stream t
 
 @dataclass(frozen=True)
 class BayNow:
-    """One bay as its own page shows it. live: whether its stream is heard. figure, label: what the stage is about."""
+    """One bay as its own page shows it. name: as it calls itself, "" before it ever did. live: whether its stream is heard. figure,
+    label: what the stage is about. said: what somebody should know of it besides."""
 
     shop: str
     bay: str
@@ -54,6 +55,8 @@ class BayNow:
     figure: str = ""
     verdict: str = ""
     tone: str = ""
+    name: str = ""
+    said: str = ""
 
 
 FIGURES = {
@@ -114,7 +117,7 @@ class Wall:
             if bay.shop not in shops:
                 continue
             if bay.live and now_s - self._heard_s.get(key, 0.0) > STALE_S:
-                bay = BayNow(bay.shop, bay.bay, bay.page)
+                bay = BayNow(bay.shop, bay.bay, bay.page, name=bay.name, said=bay.said)
             found.append(bay)
         return found
 
@@ -135,8 +138,12 @@ class Wall:
                 known = []
             for one in known:
                 key = (one.shop, one.bay)
-                if one.page and key not in self._following:
-                    self._bays[key] = BayNow(one.shop, one.bay, one.page)
+                if not one.page:
+                    continue
+                said = "" if one.heard else _("⚠ nothing of its record has arrived here")
+                before = self._bays.get(key, BayNow(one.shop, one.bay, one.page))
+                self._bays[key] = replace(before, name=one.name, said=said)
+                if key not in self._following:
                     self._following[key] = asyncio.create_task(self._follow(key, one.page.rstrip("/")))
             await asyncio.sleep(LOOK_S)
 
