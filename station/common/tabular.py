@@ -8,13 +8,15 @@ from typing import Any, TypeGuard
 
 from station.common.digits import stated
 
+PERCENT = "_percent"
 
-def _cell(value: object) -> str:
+
+def _cell(name: str, value: object) -> str:
     """A spreadsheet runs a text that begins with one of these; an apostrophe makes it a text again."""
     if value is None:
         return ""
     if isinstance(value, float):
-        return f"{value:.10g}"
+        return f"{value:.2f}" if name.endswith(PERCENT) else f"{value:.10g}"
     text = str(value)
     return f"'{text}" if isinstance(value, str) and text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
@@ -50,14 +52,15 @@ def holds(words: str, *texts: str | None) -> bool:
 def to_csv(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
     """Rows as CSV with a header, decimal points and CRLF line ends (RFC 4180); None is an empty cell.
 
-    A volume has the digits that its U95 allows it, and those of the millilitre where none stands beside it.
+    A volume has the digits that its U95 allows it, and those of the millilitre where none stands beside it; a percentage has two
+    places, as a page shows it.
     """
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(columns)
     for row in rows:
         texts = _volumes(row)
-        writer.writerow([texts.get(name, _cell(row.get(name))) for name in columns])
+        writer.writerow([texts.get(name, _cell(name, row.get(name))) for name in columns])
     return out.getvalue()
 
 

@@ -213,10 +213,10 @@ def dated(iso: str) -> str:
 
 
 def month(when: date, short: bool = False) -> str:
-    """``2026-03``, or ``Mar 26`` for a picture."""
+    """``March 2026``, or ``Mar 26`` for a picture."""
     language = words.spoken().language
     if language == words.SOURCE:
-        return f"{when:%b %y}" if short else f"{when:%Y-%m}"
+        return f"{when:%b %y}" if short else f"{when:%B %Y}"
     from babel.dates import format_date
 
     return str(format_date(when, "LLL yy" if short else "LLLL y", locale=language))

@@ -114,7 +114,7 @@ class Judged:
 
 
 @dataclass(frozen=True)
-class JobPage(Judged):
+class JobPage:
     """``/jobs/{id}``: all that is known of a job. history: where the vehicle's jobs are listed."""
 
     job_id: str
@@ -123,6 +123,7 @@ class JobPage(Judged):
     open: bool
     stage: str
     simulated: bool
+    judged: Judged
     narrows: str
     facts: Sequence[Fact]
     figures: Sequence[Fact]
@@ -305,13 +306,13 @@ def job_page(job: JobRecord, known: Found) -> JobPage:
     report = job.measured
     vehicle = job.labels.get("vehicle")
     return JobPage(
-        **vars(judged_of(report, reason.of_job(job))),
         job_id=job.job_id,
         title=title_of(job),
         history=f"/jobs?{urlencode({'vehicle': vehicle})}" if vehicle else None,
         open=job.closed_utc is None,
         stage=_(report.stage),
         simulated=job.backend == "simulated",
+        judged=judged_of(report, reason.of_job(job)),
         narrows=report.narrows or "",
         facts=facts_of(job),
         figures=[*figures_of(job), *_leak_measured(report)],

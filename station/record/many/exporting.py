@@ -111,8 +111,8 @@ def to_parquet(kind: Any, rows: Sequence[Any]) -> bytes:
 
 def file_of(db: Db, scope: Scope, table: Table, form: str) -> bytes:
     """A table as a file, whole. form: csv, json or parquet. Raises InputError for another."""
-    forms = ("csv", "json", "parquet")
-    if form not in forms or (form == "parquet" and not HAS_PARQUET):
+    forms = ("csv", "json", *(("parquet",) if HAS_PARQUET else ()))
+    if form not in forms:
         raise InputError(
             f"a file cannot be {form!r}; expected one of: {', '.join(forms)}"
             f"{'' if HAS_PARQUET else '; Parquet needs the extra parquet: pip install tallypan[parquet]'}."

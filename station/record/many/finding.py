@@ -14,6 +14,7 @@ from station.errors import InputError
 from station.record.many.ingest import Db
 from station.record.many.queries import IN, JOB, JobLine, Scope, ask
 
+VERDICTS: Final = ("", "full", "short", "over", "undecided", "abandoned")
 LOOKED: Final = 20_000
 """Jobs that are looked through at a time."""
 WORDS_MOST: Final = 20
@@ -96,7 +97,10 @@ def look(
     looked: int = LOOKED,
 ) -> Found:
     """Jobs that have each of the words and the verdict, newest first; "" for any. verdict: "abandoned" of a job that was given up.
-    Raises InputError for too many words."""
+    Raises InputError for too many words and for another verdict."""
+    if verdict not in VERDICTS:
+        text = _("verdict is {verdict!r}; expected one of: {lists}.")
+        raise InputError(text.format(verdict=verdict, lists=", ".join(VERDICTS[1:])))
     of = list(dict.fromkeys(words.casefold().split()))
     if not of and not verdict:
         return Found(jobs(db, scope, most, after), None)

@@ -204,9 +204,9 @@ IN = "company = %(company)s and shop = any(%(shops)s) and month >= %(since)s and
 STATEMENTS = {
     "use": f"""select shop, bay, fluid, null::date as day, sum(jobs)::bigint as jobs, {_SUMS} from use_month where {IN}
         group by shop, bay, fluid order by shop, bay, fluid""",
-    "use by day": f"""select shop, '' as bay, fluid, day, sum(jobs)::bigint as jobs, {_SUMS} from use_day
+    "use by day": f"""select shop, bay, fluid, day, sum(jobs)::bigint as jobs, {_SUMS} from use_day
         where company = %(company)s and shop = any(%(shops)s) and day >= %(since)s and day < %(until)s
-        group by shop, day, fluid order by day, shop, fluid""",
+        group by shop, bay, day, fluid order by day, shop, bay, fluid""",
     "stock": """
         select s.shop, s.bay, s.container, s.fluid,
             coalesce(s.counted_l, 0) + coalesce(m.net_l, 0) - coalesce(j.metered_l, 0) as content_l,
@@ -279,7 +279,7 @@ def use(db: Db, scope: Scope) -> list[Use]:
 
 
 def use_by_day(db: Db, scope: Scope) -> list[Use]:
-    """Sums by day, shop and fluid."""
+    """Sums by day, shop, bay and fluid."""
     return ask(db, STATEMENTS["use by day"], Use, **scope.values())
 
 

@@ -168,6 +168,27 @@ def test_short_fills_lead_the_quality_page_with_who_and_why_and_the_rest_is_fold
     assert ("like its sisters" in out, "like its sisters" in folded) == (False, True)
 
 
+def test_a_jobs_page_leads_with_its_verdict_and_folds_its_log(roll: Roll, path: Path) -> None:
+    roll.take(path, roll.tokens[0])
+    worst = roll.send("GET", f"/quality.json?{MONTHS}").json()["short"][0]
+    text = roll.send("GET", f"/jobs/harbour/bay-1/{worst['job_id']}", headers=SHOW).text
+    box = text.partition('<div class="verdict" data-tone="short">')[2].partition("</div>")[0]
+    assert re.search(r"missing, level not seen.*: top up before the vehicle leaves", box)
+    assert text.index("verdict") < text.index("<h2>Figures</h2>") < text.index("<details")
+    assert worst["technician"] in text
+    assert "note 0: é" in text.partition("<details")[2]
+
+
+def test_a_verdict_that_is_none_is_refused_as_any_other_wrong_word(roll: Roll) -> None:
+    reply = roll.send("GET", "/jobs.json?verdict=kurz")
+    assert (reply.status_code, "full, short, over" in reply.text) == (400, True)
+
+
+def test_a_page_that_is_not_there_leads_back_to_the_bays(roll: Roll) -> None:
+    text = roll.send("GET", "/jobs/harbour/bay-1/none", headers=SHOW).text
+    assert ("To the bays" in text, ">To the bay<" in text) == (True, False)
+
+
 def test_a_bay_that_is_silent_is_not_said_to_have_everything(roll: Roll, path: Path) -> None:
     roll.take(path, roll.tokens[0])
     assert "has everything" in roll.send("GET", "/", headers=SHOW).text
@@ -184,8 +205,9 @@ def test_a_theft_that_stock_takes_show_stands_on_the_usage_page(roll: Roll, path
     assert "3.00 ± 0.29 L left the containers and is booked nowhere" in text
     assert "keg &lt;T&gt;" in text
     head = text.partition('<header class="paper-only">')[2].partition("</header>")[0]
-    for words in (COMPANY, "harbour, quay", "Printed 20"):
+    for words in ("Estuary buses", "Harbour, Quay", "Printed 20"):
         assert words in head
+    assert "<h1>Usage November 2026</h1>" in text
     assert text.count("⚠ 3.00 ± 0.29 L") == 4, "by shop, of all, by bay and by fluid"
     assert "3.00 ± 0.29 L" not in roll.send("GET", "/usage?month=2026-12", headers=SHOW).text
     [told] = roll.send("GET", "/missing.json?month=2026-11").json()

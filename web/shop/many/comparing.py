@@ -29,10 +29,10 @@ from web.shop.many.contexts import (
     due_state,
     files,
     folded_of,
+    months_of,
     number,
     percent,
     pick,
-    span,
     tabs,
 )
 from web.shop.quality_chart import LEVEL_PROVED, MEASURES, POINTS, chart_view, reads_text
@@ -247,7 +247,7 @@ def quality_page(asked: Asked, found: Found) -> ManyPage:
         ),
     ]
     return ManyPage(
-        _("Quality {asked}").format(asked=span(asked)),
+        _("Quality {asked}").format(asked=months_of(asked)),
         _("Which fills came up short, where, and what they share."),
         tabs("/quality", asked),
         sections,

@@ -164,8 +164,19 @@ def pick(address: str, asked: Asked) -> Listing | None:
     return replace(frame, narrowed=True)  # the one field stands open
 
 
+def months_of(asked: Asked) -> str:
+    """``March 2026``, or from when to when."""
+    low, high = fmt.month(asked.scope.since), fmt.month(later(asked.scope.until, -1))
+    return low if low == high else _("{low} to {high}").format(low=low, high=high)
+
+
+def called(key: str) -> str:
+    """A company's or a shop's key as a name on paper: ``Estuary buses`` for ``estuary-buses``."""
+    return key.replace("-", " ").capitalize()
+
+
 def span(asked: Asked) -> str:
-    """``2026-03``, or from when to when."""
+    """``2026-03``, or from when to when, for the name of a file."""
     first = f"{asked.scope.since:%Y-%m}"
     return first if first == asked.month else _("{low} to {high}").format(low=first, high=asked.month)
 

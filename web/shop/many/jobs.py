@@ -26,7 +26,19 @@ from web.frame.problem import Problem
 from web.jobs.contexts import judged_of
 from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheBays, TheShops
 from web.shop.many.comparing import job_address
-from web.shop.many.contexts import PARQUET, Cell, Link, ManyPage, Section, files, percent, pick, span, tabs
+from web.shop.many.contexts import (
+    PARQUET,
+    Cell,
+    Link,
+    ManyPage,
+    Section,
+    files,
+    months_of,
+    percent,
+    pick,
+    span,
+    tabs,
+)
 
 router = APIRouter()
 Words = Annotated[
@@ -124,7 +136,7 @@ def jobs(
 ) -> Response:
     found = look(db, asked.scope, PER_PAGE + 1, behind(before), words, verdict, LOOKED)
     section = _section(asked, found, words, verdict, not before)
-    title = _("Jobs {month}").format(month=span(asked))
+    title = _("Jobs {month}").format(month=months_of(asked))
     return page_of("many.html", ManyPage(title, _("Of all bays."), tabs("/jobs", asked), [section]))
 
 

@@ -137,7 +137,7 @@ def _usage_model() -> Any:
 
 
 def _days(store: Store, asked: Asked) -> Iterator[list[dict[str, Any]]]:
-    """Litres by day, shop and fluid, a month at a time: a year of a thousand shops is half a million lines, and neither they nor
+    """Litres by day, shop, bay and fluid, a month at a time: a year of a thousand shops is half a million lines, and neither they nor
     a connection are held while somebody takes them in."""
     for month in asked.scope.by_month():
         with store.connection() as db:
@@ -147,7 +147,7 @@ def _days(store: Store, asked: Asked) -> Iterator[list[dict[str, Any]]]:
 
 @router.get("/usage.json", tags=["read"], response_model=_usage_model())
 def usage_json(db: ReadingDb, store: TheStore, asked: TheAsked) -> Response:
-    """Litres by shop, bay and fluid with what they cost, and by day, shop and fluid."""
+    """Litres by shop, bay and fluid with what they cost, and the litres by day, too."""
 
     def text(rows: Sequence[Mapping[str, Any]]) -> str:
         return json.dumps(rows, default=str, ensure_ascii=False)

@@ -16,7 +16,18 @@ from station.shop.counted import Counted, missing_of
 from station.shop.missing import Missing
 from web.frame import format as fmt
 from web.shop.many.asked import Asked
-from web.shop.many.contexts import Cell, ManyPage, Section, files, number, pick, rows_of, span, tabs
+from web.shop.many.contexts import (
+    Cell,
+    ManyPage,
+    Section,
+    called,
+    files,
+    months_of,
+    number,
+    pick,
+    rows_of,
+    tabs,
+)
 
 
 def _l(ul: int) -> Cell:
@@ -219,12 +230,12 @@ def usage_page(
         ),
     ]
     return ManyPage(
-        _("Usage {month}").format(month=span(asked)),
+        _("Usage {month}").format(month=months_of(asked)),
         _(
             "What left the containers against what reached the compartments, over all bays; days are each shop's own."
         ),
         tabs("/usage", asked),
         sections,
         pick=pick("/usage", asked),
-        whose=(asked.shops.company, ", ".join(asked.scope.shops)),
+        whose=(called(asked.shops.company), ", ".join(map(called, asked.scope.shops))),
     )

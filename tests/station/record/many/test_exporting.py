@@ -55,14 +55,24 @@ def test_parquet_read_back_is_what_csv_and_json_say(rolled: Store, monkeypatch: 
             lines = list(csv.DictReader(io.StringIO(text, newline="")))
             assert len(lines) == len(rows), name
             assert list(lines[0]) == list(columns(table.kind)), name
+            assert all(line.get("bay", "bay-1") for line in lines), name
+            percents = [
+                v for line in lines for column, v in line.items() if column.endswith("_percent") and v
+            ]
+            assert all(len(v.partition(".")[2]) == 2 for v in percents), (name, percents[:3])
             assert json.loads(file_of(db, YEAR, table, "json")) == json.loads(
                 json.dumps(rows, default=str)
             ), name
         found = finding.jobs(db, YEAR, 10_000)
         assert TABLES["jobs"].rows(db, YEAR, 10_000) == found
         assert len(TABLES["jobs"].rows(db, YEAR, 10)) == 10 < len(found)
-        with pytest.raises(InputError, match="'xls'"):
+        with pytest.raises(InputError, match=r"'xls'.*: csv, json, parquet"):
             file_of(db, YEAR, TABLES["usage"], "xls")
+        monkeypatch.setattr(exporting, "HAS_PARQUET", False)
+        with pytest.raises(
+            InputError, match="'parquet'; expected one of: csv, json; Parquet needs the extra"
+        ):
+            file_of(db, YEAR, TABLES["usage"], "parquet")
 
 
 def test_a_table_without_rows_has_the_same_columns(store: Store) -> None:
