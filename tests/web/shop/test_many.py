@@ -164,7 +164,7 @@ def test_short_fills_lead_the_quality_page_with_who_and_why_and_the_rest_is_fold
     worst = roll.send("GET", f"/quality.json?{MONTHS}").json()["short"][0]
     assert worst["technician"] in first
     assert re.search(r'class="whole">[^<]*missing, level not seen[^<]*: top up before', first)
-    out, _, folded = text.partition("<details")
+    out, _, folded = text.partition('<details class="more"')
     assert ("like its sisters" in out, "like its sisters" in folded) == (False, True)
 
 
@@ -174,9 +174,9 @@ def test_a_jobs_page_leads_with_its_verdict_and_folds_its_log(roll: Roll, path: 
     text = roll.send("GET", f"/jobs/harbour/bay-1/{worst['job_id']}", headers=SHOW).text
     box = text.partition('<div class="verdict" data-tone="short">')[2].partition("</div>")[0]
     assert re.search(r"missing, level not seen.*: top up before the vehicle leaves", box)
-    assert text.index("verdict") < text.index("<h2>Figures</h2>") < text.index("<details")
+    assert text.index("verdict") < text.index("<h2>Figures</h2>") < text.index('<details class="more"')
     assert worst["technician"] in text
-    assert "note 0: é" in text.partition("<details")[2]
+    assert "note 0: é" in text.partition('<details class="more"')[2]
 
 
 def test_a_verdict_that_is_none_is_refused_as_any_other_wrong_word(roll: Roll) -> None:
