@@ -4,6 +4,7 @@ import ast
 import json
 import re
 import string
+from calendar import month_abbr, month_name
 from collections.abc import Callable, Iterator, Mapping
 from gettext import NullTranslations
 from html.parser import HTMLParser
@@ -43,8 +44,8 @@ SIGNS = frozenset(
     "Tallypan CSV JSON TOML JOB JOB.toml PDF PIN UTC SHA U95 OIML EWMA Letter L mL g kg s h min d km mm m K N Nm lbf ft u n k x z C EUR US pt".split()
 )
 """Units, symbols and names of formats, which are the same in every language."""
-MADE = re.compile(r"[\da-f ]{12,}|Bus \d+|(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec) \d\d")
-"""Data that the double puts together: check sums, names, and a picture's months as English has them."""
+MADE = re.compile(rf"[\da-f ]{{12,}}|Bus \d+|(?:{'|'.join([*month_name[1:], *month_abbr[1:]])}) (?:\d\d)+")
+"""Data that the double puts together: check sums, names, and months as English has them."""
 MARK = re.compile(r"⟦[^⟦⟧]*(?:⟧|$)")
 
 
