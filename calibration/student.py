@@ -13,6 +13,8 @@ from typing import Final
 
 EXPANDED_FROM: Final = 1000.0
 """Degrees of freedom from which four terms of the expansion are good to 1e-13."""
+INFINITE_FROM: Final = 1e5
+"""Beyond it they count as infinite, as they do for GTC (``inf_dof``), to whose budgets these quantiles belong."""
 _BEGUN_FROM: Final = 5.0
 """And from which they are near enough to begin with."""
 _LAST_STEP: Final = 1e-7
@@ -32,6 +34,8 @@ def student_t(dof: float, percent: float) -> float:
             f"{dof!r} degrees of freedom and {percent!r} %, expected 1 or more, and a percentage between 0 and 100."
         )
     t = z = NormalDist().inv_cdf(0.5 + percent / 200.0)
+    if dof > INFINITE_FROM:
+        return z
     if dof >= _BEGUN_FROM:
         t = _expanded(z, dof)
     if dof >= EXPANDED_FROM:

@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import special
 
-from calibration.student import EXPANDED_FROM, student_t
+from calibration.student import EXPANDED_FROM, INFINITE_FROM, student_t
 
 
 @given(
-    st.one_of(st.integers(1, 30).map(float), st.floats(1.0, 2.0 * EXPANDED_FROM), st.floats(1.0, 1e9)),
+    st.one_of(st.integers(1, 30).map(float), st.floats(1.0, 2.0 * EXPANDED_FROM), st.floats(1.0, INFINITE_FROM)),
     st.one_of(st.sampled_from([68.27, 90.0, 95.0, 99.0, 99.73]), st.floats(50.0, 99.999)),
 )
 def test_agrees_with_scipy(dof: float, percent: float) -> None:
@@ -22,7 +22,8 @@ def test_agrees_with_scipy(dof: float, percent: float) -> None:
 
 def test_it_ends_in_the_normal_distribution() -> None:
     assert student_t(inf, 95.0) == pytest.approx(special.ndtri(0.975), rel=1e-15)
-    assert student_t(1e12, 95.0) == pytest.approx(student_t(inf, 95.0), rel=1e-11)
+    assert student_t(INFINITE_FROM, 95.0) == pytest.approx(student_t(inf, 95.0), rel=2e-5)
+    assert student_t(2.0 * INFINITE_FROM, 95.0) == student_t(inf, 95.0)
 
 
 @pytest.mark.parametrize(("dof", "percent"), [(0.99, 95.0), (float("nan"), 95.0), (4.0, 0.0), (4.0, 100.0)])
