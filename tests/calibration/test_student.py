@@ -13,7 +13,9 @@ from calibration.student import EXPANDED_FROM, INFINITE_FROM, student_t
 
 
 @given(
-    st.one_of(st.integers(1, 30).map(float), st.floats(1.0, 2.0 * EXPANDED_FROM), st.floats(1.0, INFINITE_FROM)),
+    st.one_of(
+        st.integers(1, 30).map(float), st.floats(1.0, 2.0 * EXPANDED_FROM), st.floats(1.0, INFINITE_FROM)
+    ),
     st.one_of(st.sampled_from([68.27, 90.0, 95.0, 99.0, 99.73]), st.floats(50.0, 99.999)),
 )
 def test_agrees_with_scipy(dof: float, percent: float) -> None:
