@@ -4,7 +4,7 @@ import hashlib
 import hmac
 import re
 import secrets
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
@@ -157,12 +157,14 @@ class Store:
             "No bay has this token. Enter the bay with tallypan roll-up enter, and give it the token that this prints."
         )
 
-    def bays(self) -> list[Reporting]:
-        """Every bay, by company, shop and name."""
+    def bays(self, shops: Sequence[str] | None = None) -> list[Reporting]:
+        """The bays of these shops, of all without them, by company, shop and name."""
+        of = "" if shops is None else "where b.shop = any(%(shops)s) "
         with self.connection() as db:
             rows = db.execute(
-                "select b.company, b.shop, b.bay, b.name, b.page, b.software, b.heard, coalesce(h.seq, 0), b.newest_seq, "
-                "b.fault, b.fault_since from bay b left join head h on h.shop = b.shop and h.bay = b.bay order by 1, 2, 3"
+                "select b.company, b.shop, b.bay, b.name, b.page, b.software, b.heard, coalesce(h.seq, 0), b.newest_seq, b.fault, "
+                f"b.fault_since from bay b left join head h on h.shop = b.shop and h.bay = b.bay {of}order by 1, 2, 3".encode(),
+                {"shops": shops if shops is None else list(shops)},
             ).fetchall()
         return [
             Reporting(

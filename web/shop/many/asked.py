@@ -103,7 +103,7 @@ TheWhole = Annotated[Shops, Depends(_whole, scope="function")]
 
 
 def _bays(store: TheStore, shops: TheShops) -> list[Reporting]:
-    return [bay for bay in store.bays() if bay.shop in shops.zones]
+    return store.bays(list(shops.zones))
 
 
 TheBays = Annotated[list[Reporting], Depends(_bays, scope="function")]
@@ -116,3 +116,11 @@ def _asked(db: ReadingDb, shops: TheShops, month: Month = "", months: Months = 1
 
 
 TheAsked = Annotated[Asked, Depends(_asked, scope="function")]
+
+
+def _asked_bays(store: TheStore, asked: TheAsked) -> list[Reporting]:
+    return store.bays(asked.scope.shops)
+
+
+AskedBays = Annotated[list[Reporting], Depends(_asked_bays, scope="function")]
+"""Those of the shops in question alone: a thousand shops have thousands."""

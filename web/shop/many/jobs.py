@@ -24,7 +24,7 @@ from web.frame.listing import Asked as AskedFor
 from web.frame.listing import Link as ListLink
 from web.frame.problem import Problem
 from web.jobs.contexts import judged_of
-from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheBays, TheShops
+from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheShops, TheStore
 from web.shop.many.comparing import job_address
 from web.shop.many.contexts import (
     PARQUET,
@@ -215,9 +215,9 @@ def job_json(db: ReadingDb, shops: TheShops, shop: str, bay: str, job_id: str) -
 
 
 @router.get("/jobs/{shop}/{bay}/{job_id}", include_in_schema=False)
-def job(db: ReadingDb, shops: TheShops, here: TheBays, shop: str, bay: str, job_id: str) -> Response:
+def job(db: ReadingDb, store: TheStore, shops: TheShops, shop: str, bay: str, job_id: str) -> Response:
     line, entries = _one(db, shops, shop, bay, job_id)
-    page = next((one.page for one in here if (one.shop, one.bay) == (shop, bay)), "")
+    page = next((one.page for one in store.bays([shop]) if one.bay == bay), "")
     gone, hint = queries.let_go(db, shop, bay, job_id), _("± is U95.")
     if gone is not None:
         hint += " " + _(

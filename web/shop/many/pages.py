@@ -32,7 +32,7 @@ from station.shop.counted import TABLES, Counted, each_count, first_and_last
 from web.frame.deps import download, page_of
 from web.frame.render import HERE
 from web.shop.many import comparing, contexts, issues, jobs, notices_page, using
-from web.shop.many.asked import Asked, ReadingDb, TheAsked, TheBays, TheShops, TheStore
+from web.shop.many.asked import Asked, AskedBays, ReadingDb, TheAsked, TheBays, TheShops, TheStore
 from web.shop.many.contexts import PARQUET, query_of, span
 
 router = APIRouter()
@@ -117,7 +117,7 @@ def bays_csv(here: TheBays) -> Response:
 
 
 @router.get("/usage", include_in_schema=False)
-def usage(db: ReadingDb, asked: TheAsked, here: TheBays) -> Response:
+def usage(db: ReadingDb, asked: TheAsked, here: AskedBays) -> Response:
     few = len(asked.scope.shops) <= using.COUNTED_SHOPS_MOST
     whole = first_and_last(db, asked.scope) if few else None
     lines, stock = queries.use(db, asked.scope), queries.stock(db, asked.scope)
@@ -281,7 +281,7 @@ def shops_lists_csv(db: ReadingDb, shops: TheShops) -> Response:
 
 
 @router.get("/calibrations", include_in_schema=False)
-def calibrations(db: ReadingDb, here: TheBays, asked: TheAsked) -> Response:
+def calibrations(db: ReadingDb, here: AskedBays, asked: TheAsked) -> Response:
     found, charts = queries.certificates(db, asked.scope), _charts(db, asked)
     off = comparing.off_meters(charts or {})
     return page_of("many.html", contexts.calibrations_page(asked, found, here, now().date(), off))
