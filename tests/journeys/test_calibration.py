@@ -114,7 +114,7 @@ def _calibrate_the_pan(person: Metrologist) -> dict[str, Any]:
     page.fill('[name="made_by"]', "S. Adebayo-Reyes")
     page.click("#finish button")
     expect(page.locator("#message")).to_contain_text("references are missing")
-    own = {"name": "weights, set W3", "value": "2 kg", "u": "0.02 g", "certificate": "W3-0417"}
+    own = {"name": "weights, set W3", "value": "5 kg", "u": "0.02 g", "certificate": "W3-0417"}
     for name, text in own.items():
         page.fill(f'[name="references.0.{name}"]', text)
     page.click("#finish button")

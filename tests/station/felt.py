@@ -431,7 +431,9 @@ def refused(make: Any) -> float:
 
 
 def _slope_refused(kg_per_count: float, serial: SerialPlan) -> float:
-    file: Any = SimpleNamespace(pan=PanLine(0.0, kg_per_count, 0.0, 25.0), serial=serial, modbus=ModbusPlan())
+    file: Any = SimpleNamespace(
+        pan=PanLine(0.0, kg_per_count, 0.0, 25.0), pan_b=None, serial=serial, modbus=ModbusPlan()
+    )
     return refused(partial(config_checks.slopes, file, "bay"))
 
 

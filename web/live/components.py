@@ -67,6 +67,7 @@ COMPONENTS = (
     Component("What stands for as long as it is so", "Of the bay itself, such as a full disk; it stops nothing.", '{% with flags = ["The disk is nearly full."] %}<div class="standing">{% include "_standing.html" %}</div>{% endwith %}'),
     Component("Notices", "What was out of the ordinary in a job, newest first.", '{% with notices = notices_shown, more = 2 %}<div class="notices">{% include "_notices.html" %}</div>{% endwith %}'),
     Component("The verdict", "What a fill has come to: the word, the reason, the numbers behind it.", '{% include "_verdict.html" %}'),
+    Component("What a job came to", "At the head of a job's page, here and over many bays: verdict, reason and who acts next.", '{% with judged = judged_shown %}{% include "_judged.html" %}{% endwith %}'),
     Component("What each instrument says", "Under a verdict, so that nobody has to believe one instrument.", '{% with witnesses = witnesses_shown %}{% include "_witnesses.html" %}{% endwith %}'),
     Component("The flask", "The fill as a picture: the neck spreads the last part out, with the tolerance across it.", '{% include "_flask.html" %}'),
     Component("The drain's bar", "Drained so far, what is to come with its doubt, and the listed capacity.", '{% include "_drain_bar.html" %}'),
@@ -97,6 +98,10 @@ SAMPLES: dict[str, Any] = {
         SimpleNamespace(name="Meter", says="2.86 ± 0.02 L", word="full", settles=""),
         SimpleNamespace(name="Level", says="not seen", word="–", settles="Look at the fill plug."),
     ],
+    "judged_shown": SimpleNamespace(
+        verdict=SimpleNamespace(sign="▼", word="Short", text="0.27 L less than the compartment should take."), verdict_name="short",
+        reason="Stopped by hand 0.27 L before the target: fill up.", who="technician", said="", witnesses=[],
+    ),
     "list_shown": SimpleNamespace(
         address="/jobs", kept=[], search="Vehicle or technician", words="", asked=False, clear="", fields=[],
         narrowed=False, count="3 jobs", pages=[], files=[],

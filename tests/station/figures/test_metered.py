@@ -53,10 +53,11 @@ AGES = st.floats(0.0, 3650.0)
 def test_an_older_certificate_never_narrows_a_figure(
     pan: float, pan_more: float, meter: float, more: float, dof: float
 ) -> None:
-    """Of few readings too: U95 is by their degrees of freedom."""
+    """Of few readings too: U95 is by their degrees of freedom, which a part that is known without end adds to by Welch and
+    Satterthwaite's formula: that may take some hundred-thousandths back."""
     young, old = aged(pan, meter, dof), aged(pan + pan_more, meter + more, dof)
     for name in ("drained", "overflow", "metered", "filled"):
-        assert getattr(old, name).u95 >= getattr(young, name).u95 * (1.0 - 1e-9)
+        assert getattr(old, name).u95 >= getattr(young, name).u95 * (1.0 - 1e-4)
         assert getattr(old, name).value == getattr(young, name).value
 
 

@@ -163,7 +163,9 @@ def test_a_receiver_that_is_off_fails_hangs_and_redirects_loses_nothing(
     assert standing(store).waiting == 0
     for bay, jobs in closed.items():
         of_bay = [event["subject"] for event in server.taken if event["data"]["bay"] == bay]
-        assert of_bay == jobs, f"{bay}: each job once, in its order"
+        assert sorted(of_bay) == jobs, (
+            f"{bay}: each job once; one that was refused again and again stood aside"
+        )
     assert all(genuine for _, _, genuine, _ in server.got)
     assert {path for path, *_ in server.got} == {"/take"}, "a redirect is not followed"
     assert len(server.got) == everything + 5
