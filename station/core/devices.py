@@ -56,8 +56,8 @@ def take(state: BayState, source: str, word: str) -> BayState:
         state = _with_timing(state, {s: t for s, t in since_s.items() if s != source})
     if word == MISSED:
         state, word = _missed(state, source), OK
-    if source == "pump" and word == "late" and not state.pump.on:
-        word = OK  # a beat missed while the pump is off harms nobody
+    if source == "pump" and word == "late" and not (state.pump.on or state.pump.hold.running):
+        word = OK  # a beat missed while the pump is off harms nobody; in a run the guard says off first, then late
     return _becomes(state, source, word)
 
 

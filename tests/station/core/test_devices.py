@@ -25,6 +25,29 @@ def test_a_meter_that_bounces_stops_the_pump_with_its_remedy() -> None:
     assert blocked(fill.state) is None
 
 
+def test_a_beat_missed_in_a_run_is_told_as_what_it_is_and_ends_the_hold() -> None:
+    fill = some_fill(3, target_l=3.0)
+    fill.put("pump_state", "late")
+    assert "pump_late" not in fill.notices(), "with the pump off it harms nobody"
+    fill.hold()
+    fill.run(3.0)
+    assert fill.contact
+    fill.put("pump", 0)  # the guard says so first
+    fill.put("pump_state", "late")
+    fill.run(0.3)
+    assert not fill.contact
+    told = fill.state.telling.notices[-1]
+    assert (told.kind, told.stops) == ("pump_late", True)
+    assert "missed a heartbeat" in told.text
+    fill.put("pump_state", "ok")
+    fill.run(2.0)
+    assert not fill.contact, "held all the time, it may not start again"
+    assert "no_flow" not in fill.notices(), "no drum is dry"
+    fill.let_go()
+    fill.run(0.5)
+    assert blocked(fill.state) is None
+
+
 def test_an_edge_that_was_put_back_is_told_once_and_stops_nothing() -> None:
     fill = some_fill(3, target_l=3.0)
     fill.hold()
