@@ -20,6 +20,9 @@ from station.given.said import Mark
 from tests.soak.proofs import Seen
 from tests.soak.relay import ROOT, relay
 
+LIMIT_S = 120.0
+"""Of a trial's fill, which takes some five seconds: it waits for no service for ever."""
+
 FORM = {
     "compartment": "b12_rear_axle",
     "drained_fluid": "gear_75w90_used",
@@ -81,10 +84,26 @@ def main() -> None:
     engine.note("capacity", "as listed: this drain was cut short")
     engine.mark(Mark.FILL_START)
     while True:
-        engine.hold(True)
         view = engine.view()
+        engine.hold(view.latched is None)  # a fault on a busy computer ends the hold: let go, then hold again
         print("metered", view.figures.metered_l or 0.0, int(view.pump_on), view.latched, flush=True)
         time.sleep(0.05)
+
+
+def _filling_l(process: subprocess.Popen[str], enough_l: float) -> tuple[str, float, str]:
+    """Listen until the pump runs with so much metered: the job, how much, its last words. None metered: it never did."""
+    ends = threading.Timer(LIMIT_S, process.kill)
+    ends.start()
+    job_id, last = "", "not a word"
+    for text in process.stdout or ():
+        words, last = text.split(), text.strip()
+        if words[0] == "job":
+            job_id = words[1]
+        elif float(words[1]) >= enough_l and words[2] == "1":
+            ends.cancel()
+            return job_id, float(words[1]), last
+    ends.cancel()
+    return job_id, 0.0, last
 
 
 def service(folder: Path, trials: int, seed: int = 1) -> Seen:
@@ -101,20 +120,17 @@ def service(folder: Path, trials: int, seed: int = 1) -> Seen:
         with relay(here, mirror=mirror) as pin:
             ledger = here / "ledger.sqlite"
             line = [sys.executable, "-m", "tests.soak.service", str(ledger), str(mirror), *pin.command]
-            process = subprocess.Popen(
-                line, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
-            )
+            said = here / "said"
+            with said.open("wb") as errors:
+                process = subprocess.Popen(line, cwd=ROOT, stdout=subprocess.PIPE, stderr=errors, text=True)
             pin.started.append(process)
-            metered_l, enough_l = 0.0, rng.uniform(0.02, 0.12)
-            job_id, at_stop = "", ""
-            for text in process.stdout or ():
-                words = text.split()
-                if words[0] == "job":
-                    job_id = words[1]
-                    continue
-                metered_l, at_stop = float(words[1]), text.strip()
-                if metered_l >= enough_l and words[2] == "1":
-                    break
+            job_id, metered_l, at_stop = _filling_l(process, rng.uniform(0.02, 0.12))
+            if not metered_l:
+                process.kill()
+                process.communicate()
+                words = said.read_text(encoding="utf-8", errors="replace")[-1000:]
+                seen.failed.append(f"trial {n}: never filled; its last words: {at_stop!r}, {words!r}")
+                continue
             number, limit_ms = ((signal.SIGKILL, 100.0), (signal.SIGSTOP, 500.0), (signal.SIGUSR1, 500.0))[
                 n % 3
             ]
