@@ -27,13 +27,15 @@ from tests.soak.service import service
 
 
 def hold_good(proof: Callable[[], Seen]) -> None:
-    """Others may keep the computer so busy that a trial is late, once; a guard that is late is late again."""
-    seen = proof()
-    print(seen.line())
-    if seen.failed:
-        print(*seen.failed, "once more:", sep="\n")
+    """Others may keep the computer so busy that a trial is late, or two; a guard that is late is late every time."""
+    failed = []
+    for _ in range(3):
         seen = proof()
-    assert seen.failed == []
+        print(seen.line())
+        if not seen.failed:
+            return
+        failed += seen.failed
+    raise AssertionError(failed)
 
 
 def test_p1_off_within_100_ms_of_the_controllers_death(tmp_path: Path) -> None:
@@ -83,7 +85,7 @@ def test_p5_sees_that_return_codes_are_trusted(tmp_path: Path) -> None:
 
 
 def test_the_real_service_killed_or_hung_in_a_fill(tmp_path: Path) -> None:
-    folders = (tmp_path / name for name in ("first", "again"))
+    folders = (tmp_path / name for name in ("first", "again", "once more"))
 
     def in_a_new_folder() -> Seen:
         folder = next(folders)
