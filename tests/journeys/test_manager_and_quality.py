@@ -237,6 +237,7 @@ def test_a_manager_of_many_bays_goes_from_the_wall_to_a_short_fills_curve_and_pr
         short = page.locator("section", has_text="Short fills, the worst first")
         short.locator("tbody a").first.click()
         expect(page.locator(".verdict")).to_contain_text("Short")
+        assert violations(page) == []
         page.click("text=Its curve and its sheet")
         expect(page).to_have_url(re.compile(f"{bay.address}jobs/"))
         expect(page.locator("#curve-plots canvas").first).to_be_visible()
