@@ -187,6 +187,15 @@ def alive(pid: int) -> bool:
     return b"guard_on_relay" in command
 
 
+def _started(pin: Relay, controller: Controller, seen: Seen, trial: int) -> bool:
+    """Whether the pump turns. On a busy computer a first beat may come too late, and the guard then waits to be let go."""
+    if pin.wait(True, 5.0):
+        return True
+    seen.failed.append(f"trial {trial}: the pump did not start")
+    controller.end()
+    return False
+
+
 def p1(folder: Path, trials: int, faults: tuple[Fault, ...] = ()) -> Seen:
     """kill -9 of the controller with the pump on: off within 100 ms."""
     seen, rng = Seen("P1 controller killed: off", unit="ms"), random.Random("p1")
@@ -194,8 +203,8 @@ def p1(folder: Path, trials: int, faults: tuple[Fault, ...] = ()) -> Seen:
         for n in range(trials):
             seen.trials += 1
             controller = Controller(pin)
-            if not pin.wait(True, 5.0):
-                raise RuntimeError("the pump did not start")
+            if not _started(pin, controller, seen, n):
+                continue
             time.sleep(rng.uniform(0.0, 0.08))
             at_s = controller.signal(signal.SIGKILL)
             went = pin.wait(False, 1.0)
@@ -216,8 +225,8 @@ def p2(folder: Path, trials: int, beats: str = "loop") -> Seen:
         for n in range(trials):
             seen.trials += 1
             controller = Controller(pin, beats)
-            if not pin.wait(True, 5.0):
-                raise RuntimeError("the pump did not start")
+            if not _started(pin, controller, seen, n):
+                continue
             time.sleep(rng.uniform(0.0, 0.08))
             number = (signal.SIGSTOP, signal.SIGUSR1, signal.SIGUSR2)[n % 3]
             at_s = controller.signal(number)
@@ -247,8 +256,8 @@ def p3(folder: Path, trials: int, layer: str, one_shot: bool | None = None) -> S
         for n in range(trials):
             seen.trials += 1
             controller = Controller(pin)
-            if not pin.wait(True, 5.0):
-                raise RuntimeError("the pump did not start")
+            if not _started(pin, controller, seen, n):
+                continue
             time.sleep(rng.uniform(0.0, 0.08))
             os.kill(controller.guard_pid, signal.SIGSTOP)  # so that neither sees the other die
             at_s = controller.signal(signal.SIGKILL)
