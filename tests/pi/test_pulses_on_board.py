@@ -26,7 +26,7 @@ LINES = 4
 def counted(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[float, float, int], dict[str, int]]:
     """Each train: pulses counted, intervals told as too short, edges told as missed."""
     board = WiredBoard("pulses.py", tmp_path_factory.mktemp("board"))
-    found = {}
+    found: dict[tuple[float, float, int], dict[str, int]] = {}
 
     def total() -> dict[str, int]:
         board.console.drain()
