@@ -2,9 +2,8 @@
 
 from station.common.spared import spared
 
-with spared(
-    "pandas"
-):  # which it takes in where it finds it, for values that nothing here writes: a second of every start
+# Pandas it takes in where it finds it, for values that nothing here writes: a second of every start.
+with spared("pandas"):
     from sqlite_utils import Database
 
 __all__ = ["Database"]

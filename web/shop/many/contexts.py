@@ -198,7 +198,7 @@ def files(address: str, asked: Asked) -> list[Link]:
 def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) -> ManyPage:
     def standing(bay: Reporting) -> Cell:
         if bay.fault:
-            return Cell(f"⚠ {fmt.sentence(_(bay.fault))}", tone="look")
+            return Cell(f"⚠ {fmt.sentence(bay.fault)}", tone="look")
         if bay.heard is None:
             return Cell(_("⚠ never heard"), tone="look")
         silent_s = (now() - datetime.fromisoformat(bay.heard)).total_seconds()
@@ -261,7 +261,7 @@ def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) 
                 Cell(shops.moment(one.shop, one.utc)),
                 Cell(one.who),
                 Cell(one.because),
-                Cell(fmt.sentence(_(one.fault))),
+                Cell(fmt.sentence(one.fault)),
                 number(one.seq),
                 number(one.jobs),
                 number(one.lost),
