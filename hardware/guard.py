@@ -18,8 +18,8 @@ Three more outputs may be fitted, each named like the pump's pin:
     --watch   changes its level with every beat while the pump runs, for a timer that needs edges
 
 Late (200 ms without a beat), bad and stuck disarm: the pump then stays off until a 0 and then a 1 arrive, so it never
-resumes by itself. Beats that wait when the guard finds itself late are old and dropped. End of input, SIGTERM, SIGINT
-and SIGHUP: off and exit. Every level is read back after it is written.
+resumes by itself. Beats that wait when the guard finds itself late are old and dropped; of those that wait before that, an
+on that is not the newest is not obeyed. End of input, SIGTERM, SIGINT and SIGHUP: off and exit. Every level is read back after it is written.
 
 Reports on standard output, one word a line: ``on`` and ``off`` (written and read back), ``late``, ``bad``,
 ``stuck`` (a pin does not follow), ``tripped``. A reader that stalls loses reports; it never holds up the guard.
@@ -190,6 +190,15 @@ class Guard:
         self._deadline_s = None
         self._disarm("late")
 
+    def hear(self, beats: bytes, now_s: float) -> None:
+        """Obey beats that were read at once, in their order. Of those that switch on only the newest speaks: a guard that was
+        held up for less than the deadline must not start a pump for a beat that a later one took back."""
+        for byte in beats[:-1]:
+            if byte not in b"12":
+                self.beat(byte, now_s)
+        for byte in beats[-1:]:
+            self.beat(byte, now_s)
+
     def beat(self, byte: int, now_s: float) -> None:
         """Obey one beat, as the module describes."""
         self._deadline_s = now_s + DEADLINE_S
@@ -284,8 +293,7 @@ def run(guard: Guard) -> None:
             beats = os.read(0, READ_BYTES)
             if not beats:
                 return
-            for byte in beats:
-                guard.beat(byte, time.monotonic())
+            guard.hear(beats, time.monotonic())
 
 
 def options(words: list[str]) -> dict[str, str]:

@@ -321,7 +321,7 @@ def test_reports_that_nobody_reads_do_not_hold_up_the_stop(
     end_s = time.monotonic() + 20.0
     sent = 0
     while sent < 40_000 and time.monotonic() < end_s:  # two reports each: more than a pipe holds
-        taken = process.stdin.write(b"01" * 500) or 0
+        taken = process.stdin.write(b"xR0" * 500) or 0
         sent += taken
         if taken == 0:
             time.sleep(0.002)
@@ -499,6 +499,18 @@ def test_the_rule_switches_on_only_after_an_off_beat_since_the_last_trouble(even
             assert pin.level == int(armed and not latched)
         elif before == 0:
             assert pin.level == 0, f"{event} switched the pump on"
+
+
+def test_an_on_that_a_later_beat_took_back_is_not_obeyed() -> None:
+    reports: list[str] = []
+    guard = Guard(MemoryPin(), reports.append)
+    for beats in (b"0110", b"01T", b"0010"):
+        guard.hear(beats, 1.0)
+    assert "on" not in reports
+    guard.hear(b"1101", 1.1)
+    assert reports[-1] == "on", "the newest is an on: what a person holds"
+    guard.hear(b"1x1", 1.2)
+    assert reports[-2:] == ["off", "bad"], "and nothing starts it behind a bad beat"
 
 
 class FittedGuard:
