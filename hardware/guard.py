@@ -18,12 +18,11 @@ Three more outputs may be fitted, each named like the pump's pin:
     --watch   changes its level with every beat while the pump runs, for a timer that needs edges
 
 Late (200 ms without a beat), bad and stuck disarm: the pump then stays off until a 0 and then a 1 arrive, so it never
-resumes by itself. Beats that wait when the guard finds itself late are old and dropped; of those that wait before that, an
-on that is not the newest is not obeyed. End of input, SIGTERM, SIGINT and SIGHUP: off and exit. Every level is read back after it is written.
+resumes by itself. Beats that wait when the guard finds itself late are old and dropped, and so is any on that is not the
+newest. End of input, SIGTERM, SIGINT and SIGHUP: off and exit. Every level is read back after it is written.
 
 Reports on standard output, one word a line: ``on`` and ``off`` (written and read back), ``late``, ``bad``,
 ``stuck`` (a pin does not follow), ``tripped``. A reader that stalls loses reports; it never holds up the guard.
-
 Exit status 0 after end of input or a signal, 1 when the pin cannot be had or will not go off, 2 wrong use.
 
 This file imports nothing of the project and little of Python: the less it is, the less can stop it. What it
@@ -49,7 +48,6 @@ if TYPE_CHECKING:
 
     class Pin(Protocol):
         def write(self, level: int) -> None: ...
-
         def read(self) -> int: ...
 
 
@@ -112,9 +110,8 @@ def header_chip(folder: str = "/dev") -> str:
         seen.append(CHIP_INFO.unpack(info)[1].rstrip(b"\0").decode())
         if seen[-1] in HEADER_LABELS:
             return f"{folder}/{name}"
-    found = ", ".join(seen) or "none"
     raise OSError(
-        f"no GPIO chip is labelled {' or '.join(HEADER_LABELS)}; found {found}. Is this a Raspberry Pi?"
+        f"no GPIO chip is labelled {' or '.join(HEADER_LABELS)}; found {', '.join(seen) or 'none'}. Is this a Raspberry Pi?"
     )
 
 
@@ -147,8 +144,7 @@ class GpioPin:
 class NoPin:
     """An output that is not fitted."""
 
-    def __init__(self) -> None:
-        self._level = 0
+    _level = 0
 
     def write(self, level: int) -> None:
         self._level = level
@@ -191,13 +187,10 @@ class Guard:
         self._disarm("late")
 
     def hear(self, beats: bytes, now_s: float) -> None:
-        """Obey beats that were read at once, in their order. Of those that switch on only the newest speaks: a guard that was
-        held up for less than the deadline must not start a pump for a beat that a later one took back."""
-        for byte in beats[:-1]:
-            if byte not in b"12":
+        """Obey what was read at once. An on that a later beat follows is old: a guard that was held up does not start for it."""
+        for n, byte in enumerate(beats, 1):
+            if byte not in b"12" or n == len(beats):
                 self.beat(byte, now_s)
-        for byte in beats[-1:]:
-            self.beat(byte, now_s)
 
     def beat(self, byte: int, now_s: float) -> None:
         """Obey one beat, as the module describes."""
@@ -250,8 +243,7 @@ class Guard:
             self._level = seen
             self._report("on" if seen else "off")
         if seen != level:
-            self._armed = False
-            self._latched = True
+            self._armed, self._latched = False, True
             self._report("stuck")
             self._level = None
 
