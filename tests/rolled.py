@@ -6,7 +6,8 @@ import random
 import shutil
 import signal
 import tempfile
-from collections.abc import Iterator, Mapping
+import time
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -51,6 +52,15 @@ def fresh(dsn: str) -> str:
             Store(dsn.replace("/postgres?", "/pattern?")).close()
         db.execute(f"create database {name} template pattern".encode())
     return dsn.replace("/postgres?", f"/{name}?")
+
+
+def gone(pids: Iterable[int], within_s: float = 10.0) -> bool:
+    """Whether none of these processes is left, at the latest after a time."""
+    left = [Path(f"/proc/{pid}") for pid in pids]
+    until_s = time.monotonic() + within_s
+    while any(one.exists() for one in left) and time.monotonic() < until_s:
+        time.sleep(0.02)
+    return not any(one.exists() for one in left)
 
 
 def row(job_id: str, draw: random.Random, day: int, **more: Any) -> dict[str, Any]:

@@ -2,7 +2,8 @@
 
 import argparse
 from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
-from contextlib import asynccontextmanager
+from contextlib import ExitStack, asynccontextmanager
+from functools import partial
 
 from anyio import CapacityLimiter
 from fastapi import FastAPI, Request
@@ -26,6 +27,7 @@ from web.server import door_of, run, say_first_code, say_ready
 from web.shop.many import arriving, jobs, notices_page, pages, wall
 from web.shop.many.asked import of_company
 from web.shop.many.notifying import Notifying
+from web.shop.many.taking import Takers, processes, taken
 from web.shop.many.wall import Wall
 
 ROUTERS = (
@@ -50,11 +52,13 @@ def create_app(
     secure: bool = False,
     simulated: bool = False,
     receivers: Sequence[Receiver] = (),
+    takers: Takers | None = None,
 ) -> FastAPI:
     """The roll-up's pages and its door for bays.
 
     company: whose figures are shown; the first one where it is empty. access, hosts, secure: as of a bay's own application.
-    simulated: so are its bays, and every page says it. receivers: of notices. Raises InputError.
+    simulated: so are its bays, and every page says it. receivers: of notices. takers: processes that take batches in; without
+    them threads of this one do. Raises InputError.
     """
 
     @asynccontextmanager
@@ -78,7 +82,8 @@ def create_app(
     access.shops = shops
     app.state.hash_threads = CapacityLimiter(sign_in.HASH_THREADS)
     app.state.disk_threads = CapacityLimiter(DISK_THREADS)
-    app.state.take_threads = CapacityLimiter(arriving.TAKE_THREADS)
+    app.state.take = partial(taken, store) if takers is None else takers.take
+    app.state.take_threads = CapacityLimiter(arriving.TAKE_THREADS if takers is None else takers.count)
     app.state.wall = Wall(store)
     app.state.notifying = Notifying(store, receivers, company)
 
@@ -93,7 +98,8 @@ def serve(options: argparse.Namespace) -> None:
     """Serve the roll-up as the command line says, until SIGINT or SIGTERM. Raises InputError, StationError."""
     logs.set_up(True if options.log_json else None)
     speak(options.language)
-    with opened(options) as here:
+    count = processes(options.processes)
+    with opened(options) as here, ExitStack() as ending:
         rules = here.serve
         access, tls = door_of(rules, here.ledger, rules.host, options)
 
@@ -105,16 +111,16 @@ def serve(options: argparse.Namespace) -> None:
             secure = tls is not None or rules.proxy
             names = [rules.host, *rules.names]
             return create_app(
-                here.store, access, options.company, names, secure, options.simulated, here.receivers
+                here.store, access, options.company, names, secure, options.simulated, here.receivers, takers
             )
 
         def logged(changes: Sequence[Mapping[str, str]]) -> None:
             with here.store.connection() as db:
                 people.enter(db, changes)
 
-        book = None if access.people is None else PeopleBook(access.people, logged)
-        try:
-            run(make, rules.host, rules.port, announce, tls)
-        finally:
-            if book is not None:
-                book.close()
+        if access.people is not None:
+            ending.callback(PeopleBook(access.people, logged).close)
+        takers = Takers(here.store.dsn, count, here.store.revive) if count else None
+        if takers is not None:
+            ending.callback(takers.close)
+        run(make, rules.host, rules.port, announce, tls)

@@ -61,6 +61,12 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
     served.add_argument(
         "--language", default=SOURCE, metavar="CODE", help=f"the language of its pages (default: {SOURCE})"
     )
+    served.add_argument(
+        "--processes",
+        type=int,
+        metavar="N",
+        help="so many beside the server take records in (default: as there are cores, 4 at most; 0: the server itself)",
+    )
     served.add_argument("--log-json", action="store_true", help="log as JSON lines")
     served.set_defaults(run=serve)
 

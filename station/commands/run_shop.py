@@ -123,6 +123,8 @@ def _shop(options: argparse.Namespace) -> int:
             str(options.port),
             "--language",
             options.language,
+            "--processes",
+            "0",  # a few bays are little, and the bays want the cores
             *([] if options.receivers is None else ["--receivers", str(options.receivers)]),
         ]
     }

@@ -86,18 +86,13 @@ def served(dsn: str, folder: Path) -> Iterator[tuple[str, int]]:
 
 
 def processor_s(pid: int) -> float:
-    """What a process, those it waited for, and its children used so far."""
-
-    def fields(one: int) -> list[int]:
-        return [int(text) for text in Path(f"/proc/{one}/stat").read_text().rpartition(")")[2].split()[11:15]]
-
-    own = sum(fields(pid))
-    for text in Path(f"/proc/{pid}/task/{pid}/children").read_text().split():
-        try:
-            own += sum(fields(int(text))[:2])
-        except FileNotFoundError:
-            continue  # it ended, and counts among those waited for
-    return own / _TICKS
+    """What a process, those it waited for, its children and theirs used so far."""
+    try:
+        told = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[11:15]
+        below = [int(text) for text in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    except FileNotFoundError:  # it ended, and counts among those waited for
+        return 0.0
+    return sum(map(int, told)) / _TICKS + sum(map(processor_s, below))
 
 
 def batches_of(path: Path, size: int, after: int = 0) -> list[bytes]:

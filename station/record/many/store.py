@@ -49,6 +49,10 @@ class NotKnown(StationError):
     """A token that belongs to no bay."""
 
 
+class NoAnswer(StationError):
+    """The database does not answer."""
+
+
 @dataclass(frozen=True)
 class Reporting:
     """A bay that reports here. heard: when last, ISO, in UTC; None before the first time. behind: entries that it has and
@@ -68,19 +72,21 @@ class Reporting:
 
 
 class Store:
-    """Connections to one database. revive: what has a server of one's own answer again.
+    """Connections to one database. revive: what has a server of one's own answer again. connections: at most.
 
-    Raises StationError where the database does not answer, or was made by a newer roll-up.
+    Raises NoAnswer where the database does not answer, StationError where it was made by a newer roll-up.
     """
 
-    def __init__(self, dsn: str, revive: Callable[[], None] = lambda: None) -> None:
-        self._revive = revive
-        self._pool = ConnectionPool(dsn, min_size=1, max_size=CONNECTIONS, timeout=WAIT_S, open=False)
+    def __init__(
+        self, dsn: str, revive: Callable[[], None] = lambda: None, connections: int = CONNECTIONS
+    ) -> None:
+        self.dsn, self.revive = dsn, revive
+        self._pool = ConnectionPool(dsn, min_size=1, max_size=connections, timeout=WAIT_S, open=False)
         try:
             with psycopg.connect(dsn, connect_timeout=10) as db:
                 _prepare(db)
         except psycopg.Error as error:
-            raise StationError(
+            raise NoAnswer(
                 f"The roll-up's database does not serve ({str(error).strip()}). Check --dsn."
             ) from error
         self._pool.open()
@@ -92,14 +98,14 @@ class Store:
     def connection(self) -> Iterator[Db]:
         """A connection of one's own for the length of a with block, and in it one transaction.
 
-        Raises StationError where the database does not answer; a server that died is being started again then."""
+        Raises NoAnswer where the database does not answer; a server that died is being started again then."""
         try:
             with self._pool.connection() as db:
                 yield db
         except (psycopg.OperationalError, PoolTimeout) as error:
-            self._revive()
+            self.revive()
             self._pool.check()
-            raise StationError(
+            raise NoAnswer(
                 f"The roll-up's database did not answer ({str(error).strip().splitlines()[0]}). Try again."
             ) from error
 

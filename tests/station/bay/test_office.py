@@ -18,7 +18,7 @@ from station.given.reporting import RollUpRules
 from station.record import outbox
 from station.record.many.embedded import Embedded
 from station.record.many.store import Store
-from tests.rolled import enter, fresh, record, whole
+from tests.rolled import enter, fresh, gone, record, whole
 
 
 def office_at(address: str, token: str, folder: Path) -> HttpOffice:
@@ -31,6 +31,7 @@ def test_a_record_goes_over_the_network_whole(postgres: Embedded, tmp_path: Path
     path, dsn = tmp_path / "bay.sqlite", fresh(postgres.dsn)
     record(path, 30).close()
     words = ["roll-up", "serve", "--simulated", "--dsn", dsn, "--data", str(tmp_path / "data"), "--port", "0"]
+    words += ["--processes", "1"]
     with closing(Store(dsn)) as store:
         token = enter(store)
         child = subprocess.Popen(
@@ -51,12 +52,16 @@ def test_a_record_goes_over_the_network_whole(postgres: Embedded, tmp_path: Path
             assert sender.turn() == 5.0
             with pytest.raises(Unreachable, match="401: No bay has this token"):
                 office_at(found[0], f"{token}x", tmp_path).head()
+            beside = Path(f"/proc/{child.pid}/task/{child.pid}/children").read_text().split()
         finally:
             child.terminate()
             child.wait(20.0)
             if child.stdout is not None:
                 child.stdout.close()
         assert whole(store) == []
+        assert child.returncode == 0
+        assert beside, "processes that took the batches in"
+        assert gone(map(int, beside))
 
 
 @contextmanager

@@ -85,6 +85,7 @@ def test_every_line_for_the_office_does_what_it_says(
         "web.many.run", lambda make, host, port, announce, tls: served.append((host, tls is not None))
     )
     monkeypatch.setattr("web.many.logs.set_up", lambda as_json: None)
+    monkeypatch.setattr("os.sched_getaffinity", lambda pid: {0})  # nothing is taken in: no processes for it
     dsn = fresh(postgres.dsn)
     monkeypatch.chdir(tmp_path)
     Path("fluids.csv").write_text(
