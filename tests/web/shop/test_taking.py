@@ -67,7 +67,7 @@ def test_a_process_answers_and_refuses_as_the_server_does_and_a_killed_one_is_re
             while store_waits(store) == 0:
                 time.sleep(0.01)
             os.kill(before[0], signal.SIGKILL)
-            with pytest.raises(StationError, match="Send it again"):
+            with pytest.raises(StationError, match="noch einmal"):
                 asked.result(20)
         assert gone(before)
         assert (len(takers.pids), takers.pids == before) == (1, False)

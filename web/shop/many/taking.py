@@ -17,7 +17,7 @@ from collections.abc import Callable
 from multiprocessing.connection import Connection
 from typing import Any
 
-from station.common.words import speak, spoken
+from station.common.words import _, speak, spoken
 from station.errors import InputError, StationError
 from station.learning import teaching
 from station.record.many import ingest, wire
@@ -86,7 +86,7 @@ class Takers:
             self._all.remove(one)
             one = self._new()
             self._all.append(one)
-            raise StationError("The batch was not taken to its end. Send it again.") from error
+            raise StationError(_("The entries were not taken in to their end. Send them again.")) from error
         finally:
             self._free.put(one)
         if isinstance(answer, NoAnswer):
@@ -99,7 +99,7 @@ class Takers:
         """End them all, each when it has taken what it has; after STOP_S without."""
         until_s = time.monotonic() + STOP_S
         with contextlib.suppress(queue.Empty):
-            for _ in self._all:
+            for _one in self._all:
                 self._free.get(timeout=max(0.0, until_s - time.monotonic())).hang_up()
         for one in self._all:
             one.end(max(0.0, until_s - time.monotonic()))
