@@ -21,6 +21,8 @@ STEP_S = 0.02
 LOOK_PERIODS = 0.25
 """Of a conversion, within which its reader looks again; time waits for it."""
 TEMPERATURE_STEP_S = 0.5
+IN_HAND_C, COOLS_S = 8.0, 60.0
+"""What a hand adds to a sensor at room temperature, and how it loses that again."""
 PIN_FAULTS = {"none": 0, "stuck on": 1, "stuck off": 2}
 
 
@@ -129,6 +131,7 @@ class SimulatedBay:
         self._more_pins = {name: _pin_file(path) for name, path in self.pump_files.items()}
         self.thermometers = {source: self._folder / f"28-{source}" for source in plant.temperatures()}
         self._unplugged: set[str] = set()
+        self._warmth_c: dict[str, float] = {}
         self._write_temperatures()
         self._temperatures_due_s = TEMPERATURE_STEP_S
         self._pulses_driven = self._pulses()
@@ -221,6 +224,11 @@ class SimulatedBay:
             self._unplugged.discard(source)
             self._write_temperatures()
 
+    def warm_thermometer(self, source: str) -> None:
+        """Take a sensor into the hand for a moment; it cools again by itself."""
+        with self.lock:
+            self._warmth_c[source] = IN_HAND_C
+
     # inside
 
     def _count(self) -> int:
@@ -261,6 +269,8 @@ class SimulatedBay:
             if self._temperatures_due_s <= 0:
                 self._temperatures_due_s += TEMPERATURE_STEP_S
                 with self.lock:
+                    kept = 1.0 - TEMPERATURE_STEP_S / COOLS_S
+                    self._warmth_c = {source: kept * warmth for source, warmth in self._warmth_c.items()}
                     self._write_temperatures()
 
     def _ground(self, number: int, grounded: bool) -> None:
@@ -275,5 +285,6 @@ class SimulatedBay:
             folder = self.thermometers[source]
             folder.mkdir(exist_ok=True)
             fresh = folder / "temperature.new"
+            temperature_c += self._warmth_c.get(source, 0.0)
             fresh.write_text(f"{round(round(temperature_c * 16) / 16 * 1000)}\n", encoding="ascii")
             fresh.replace(folder / "temperature")

@@ -25,6 +25,8 @@ class StandIns:
 
     def __init__(self, bay: SimulatedBay, serial: SerialPlan, modbus: ModbusPlan) -> None:
         self._bay = bay
+        self.pressed_kg = 0.0
+        """By a hand on the container's scale."""
         self._folder = tempfile.TemporaryDirectory(prefix="tallypan-lines-")
         self._ends: list[FarEnd] = []
         try:
@@ -131,4 +133,4 @@ class StandIns:
         with self._bay.lock:
             if source != "container":  # the plant's cells count in the bay file's own counts
                 return self._bay.count(source) * resolution_g
-            return 1000.0 * (CONTAINER_KG - float(getattr(self._bay.plant, "delivered_kg", 0.0)))
+            return 1000.0 * (CONTAINER_KG + self.pressed_kg - float(getattr(self._bay.plant, "delivered_kg", 0.0)))

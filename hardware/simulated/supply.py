@@ -73,6 +73,11 @@ class SupplyLine:
         self._air_l += air_l
         self._air_speed = self._random.uniform(1.6, 2.6)
 
+    def spin(self, pulses: int) -> None:
+        """Somebody turns the meter's rotor, or blows through it: it counts, and nothing was pumped."""
+        self._exact += pulses
+        self._exact_b += pulses
+
     def advance(
         self, time_s: float, dt_s: float, relay: bool, kv: float, kv_20: float, to_20: float
     ) -> float:

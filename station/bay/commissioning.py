@@ -27,6 +27,11 @@ EDGE_S = 20.0
 """What a creep is taken between: the means of so long at either end."""
 
 
+PHASES = ("empty", "loaded")
+PANS = {"pan": "", "pan_b": "_b"}
+"""The pans that a bay can have, and what ends the name of a phase of each: "empty" and "empty_b"."""
+
+
 class Step(StrEnum):
     DEVICES = "devices"
     NAME = "name"
@@ -79,8 +84,8 @@ class Steadiness:
 
 @dataclass(frozen=True)
 class Progress:
-    """What the record says. seen: sources that moved under a hand. released: those that then let go. rest: "empty" and
-    "loaded". done: step → who said so and with what remark. left: step → why it was left out."""
+    """What the record says. seen: sources that moved under a hand. released: those that then let go. rest: a pan's phase →
+    what was found. done: step → who said so and with what remark. left: step → why it was left out."""
 
     seen: frozenset[str] = frozenset()
     released: frozenset[str] = frozenset()
@@ -104,6 +109,11 @@ def wired(config: BayConfig, simulated: bool) -> list[str]:
         },
     }
     return [source for source in TOUCHES if fitted.get(source, True)]
+
+
+def phases(wanted: Iterable[str]) -> list[str]:
+    """The phases in which each pan of a bay is to be left alone. wanted: its sources."""
+    return [phase + end for pan, end in PANS.items() if pan in wanted for phase in PHASES]
 
 
 def fold(bodies: Iterable[Mapping[str, Any]]) -> Progress:
@@ -198,7 +208,7 @@ class Commissioning:
         self._ticker: Ticker | None = None
         self._watch: Watch | None = None
         self._phase = ""
-        self._rows: list[tuple[float, float, float | None]] = []
+        self._rows: dict[str, list[tuple[float, float, float | None]]] = {}
 
     @property
     def progress(self) -> Progress:
@@ -213,9 +223,9 @@ class Commissioning:
 
     @property
     def watched_s(self) -> float:
-        """How long the pan has been left alone so far."""
+        """How long the pans have been left alone so far."""
         with self._lock:
-            return self._rows[-1][0] - self._rows[0][0] if self._rows else 0.0
+            return max((rows[-1][0] - rows[0][0] for rows in self._rows.values() if rows), default=0.0)
 
     def look(self) -> None:
         """Look which devices move, until ``end``. Raises InputError while something is being looked at."""
@@ -226,26 +236,43 @@ class Commissioning:
             self._start()
 
     def rest(self, phase: str) -> None:
-        """Leave the pan alone and look: "empty", or "loaded". Raises InputError."""
-        if phase not in ("empty", "loaded"):
+        """Leave every pan alone and look: "empty", or "loaded". Raises InputError."""
+        if phase not in PHASES:
             raise InputError(_("phase is {phase!r}; expected empty or loaded.").format(phase=phase))
         with self._lock:
             self._need_idle()
-            self._phase, self._rows = phase, []
+            self._phase, self._rows = phase, {}
             self._start()
 
     def end(self) -> None:
-        """Stop looking. Of a pan that was left alone long enough, what was found goes into the record. Raises InputError."""
+        """Stop looking. Of each pan that was left alone long enough, what was found goes into the record. Raises InputError
+        for one that was not, or was not read."""
         with self._lock:
             phase, rows = self._phase, self._rows
-            self._watch, self._phase, self._rows = None, "", []
+            self._watch, self._phase, self._rows = None, "", {}
             ticker, self._ticker = self._ticker, None
         if ticker is not None:
             ticker.stop()
-        if phase:
-            self._tell(
-                {"step": Step.REST, "what": "measured", "phase": phase, "found": asdict(steadiness(rows))}
-            )
+        if not phase:
+            return
+        fault: InputError | None = None
+        for pan, end in PANS.items():
+            if pan not in self.wanted:
+                continue
+            try:
+                if not rows.get(pan):
+                    raise InputError(
+                        _("{device}: nothing was read. See whether it is plugged in, and begin again.").format(
+                            device=name(pan)
+                        )
+                    )
+                found = asdict(steadiness(rows[pan]))
+            except InputError as error:
+                fault = error
+            else:
+                self._tell({"step": Step.REST, "what": "measured", "phase": phase + end, "found": found})
+        if fault is not None:
+            raise fault
 
     def say(self, step: Step, remark: str) -> None:
         """Say that a step is done. Raises InputError for one that is done only when it is."""
@@ -295,7 +322,8 @@ class Commissioning:
         with self._lock:
             watch, at = self._watch, fold(self._past)
             if self._phase:
-                self._row(heard)
+                for pan in PANS:
+                    self._row(heard, pan)
                 return
         if watch is None:
             return
@@ -306,19 +334,15 @@ class Commissioning:
             if fresh:
                 self._tell({"step": Step.DEVICES, "what": what, "source": source})
 
-    def _row(self, heard: Mapping[str, Any]) -> None:
-        count, now_s = heard.get("pan"), self._clock()
-        late = not self._rows or now_s - self._rows[-1][0] >= ROW_S
-        whole = bool(self._rows) and now_s - self._rows[0][0] > REST_LONGEST_S
+    def _row(self, heard: Mapping[str, Any], pan: str) -> None:
+        count, now_s = heard.get(pan), self._clock()
+        rows = self._rows.setdefault(pan, [])
+        late = not rows or now_s - rows[-1][0] >= ROW_S
+        whole = bool(rows) and now_s - rows[0][0] > REST_LONGEST_S
         if isinstance(count, int | float) and late and not whole:
             air = heard.get("air_c")
-            self._rows.append(
-                (
-                    now_s,
-                    self._kg_of("pan", float(count)),
-                    float(air) if isinstance(air, int | float) else None,
-                )
-            )
+            air_c = float(air) if isinstance(air, int | float) else None
+            rows.append((now_s, self._kg_of(pan, float(count)), air_c))
 
     def _tell(self, body: dict[str, Any]) -> None:
         self._enter(body)

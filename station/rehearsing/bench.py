@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from hardware.simulated.bay import SimulatedBay
 from hardware.simulated.fleet import volume_l
+from hardware.simulated.hx711_chip import Hx711Chip
 from hardware.simulated.plant import Plant
 from hardware.simulated.stand_ins import StandIns
 from station.errors import InputError
@@ -22,6 +23,10 @@ FASTEST = 20.0
 AIR_L, SIPHON_L_S = 0.06, 0.005
 BESIDE = {"drain_share": 0.25, "overflow_share": 1.0}
 """What a simulated bay's second pan catches, below a hub and the fill plug."""
+BLOWN = 12
+"""Pulses of a breath through the meter."""
+HAND_KG = 3.0
+"""A hand that presses on a scale."""
 RAG_KG, RAG_S = 0.06, 3.0
 """A rag let down so slowly that no scale can tell it from a gulp of fluid."""
 
@@ -44,7 +49,7 @@ class Bench:
         self._random = random.Random(seed)
         self._reference_c = 20.0
         self._drained_l = 0.0
-        self._weights_kg = 0.0
+        self._weights_kg = {"pan": 0.0, "pan_b": 0.0}
         self._verbs: dict[BenchVerb, Callable[[], None]] = {
             BenchVerb.OPEN_DRAIN: lambda: self._plant().open_drain(),
             BenchVerb.CLOSE_DRAIN: lambda: self._plant().close_drain(),
@@ -61,12 +66,24 @@ class Bench:
             BenchVerb.HOSE_OVER_PAN: lambda: self._hose("pan"),
             BenchVerb.HOSE_IN_WASTE: lambda: self._hose("waste"),
             BenchVerb.HOSE_IN_PLUG: lambda: self._hose("plug"),
-            BenchVerb.WEIGHT_500G: lambda: self._weigh(0.5),
-            BenchVerb.WEIGHT_1KG: lambda: self._weigh(1.0),
-            BenchVerb.WEIGHT_2KG: lambda: self._weigh(2.0),
+            BenchVerb.WEIGHT_500G: lambda: self._weigh("pan", 0.5),
+            BenchVerb.WEIGHT_1KG: lambda: self._weigh("pan", 1.0),
+            BenchVerb.WEIGHT_2KG: lambda: self._weigh("pan", 2.0),
+            BenchVerb.WEIGHTS_OFF: lambda: self._weigh("pan", -self._weights_kg["pan"]),
+            BenchVerb.WEIGHT_B_500G: lambda: self._weigh("pan_b", 0.5),
+            BenchVerb.WEIGHT_B_1KG: lambda: self._weigh("pan_b", 1.0),
+            BenchVerb.WEIGHT_B_2KG: lambda: self._weigh("pan_b", 2.0),
+            BenchVerb.WEIGHTS_B_OFF: lambda: self._weigh("pan_b", -self._weights_kg["pan_b"]),
+            BenchVerb.UNPLUG_PAN_B: lambda: self._second_chip().unplug(),
+            BenchVerb.REPLUG_PAN_B: lambda: self._second_chip().repair(),
+            BenchVerb.BLOW_METER: lambda: self._plant().line.spin(BLOWN),
+            BenchVerb.WARM_DRAINED: lambda: bay.warm_thermometer("fluid_drained_c"),
+            BenchVerb.WARM_SUPPLY: lambda: bay.warm_thermometer("fluid_supply_c"),
+            BenchVerb.WARM_AIR: lambda: bay.warm_thermometer("air_c"),
+            BenchVerb.CONTAINER_PRESSED: lambda: setattr(self._lines(), "pressed_kg", HAND_KG),
+            BenchVerb.CONTAINER_RELEASED: lambda: setattr(self._lines(), "pressed_kg", 0.0),
             BenchVerb.RAG_ON: lambda: self._rag(RAG_KG, RAG_S),
             BenchVerb.RAG_OFF: lambda: self._rag(-RAG_KG),
-            BenchVerb.WEIGHTS_OFF: lambda: self._weigh(-self._weights_kg),
             BenchVerb.KINK_HOSE: lambda: setattr(self._plant().line, "share", 0.0),
             BenchVerb.FREE_HOSE: lambda: setattr(self._plant().line, "share", 1.0),
             BenchVerb.SUCK_AIR: lambda: self._plant().line.suck_air(AIR_L),
@@ -116,10 +133,18 @@ class Bench:
         plant = self._plant()
         plant.pan.disturbed.lay(plant.time_s, mass_kg, lasts_s)
 
-    def _weigh(self, mass_kg: float) -> None:
-        self._weights_kg += mass_kg
+    def _weigh(self, pan: str, mass_kg: float) -> None:
         plant = self._plant()
-        plant.pan.disturbed.lay(plant.time_s, mass_kg)
+        scale = plant.pan if pan == "pan" else plant.pan_b
+        if scale is None:
+            raise InputError("This bay has no second pan.")
+        self._weights_kg[pan] += mass_kg
+        scale.disturbed.lay(plant.time_s, mass_kg)
+
+    def _second_chip(self) -> Hx711Chip:
+        if "pan_b" not in self._bay.wires:
+            raise InputError("This bay has no second pan on pins.")
+        return self._bay.wires["pan_b"].chip
 
     def do(self, verb: BenchVerb) -> None:
         """Raises InputError where the bay lacks what the verb needs."""
@@ -130,7 +155,7 @@ class Bench:
         """Roll in the vehicle that was named. Its size is the fleet's, whatever was typed for the job; instruments
         and fluids are off from the plan by as much as the stated uncertainties allow."""
         self._reference_c, self._drained_l = spec.reference_temperature_c, 0.0
-        self._weights_kg = 0.0
+        self._weights_kg = dict.fromkeys(self._weights_kg, 0.0)
         true_l = volume_l(spec.labels.get("vehicle", ""), spec.labels.get("compartment", ""))
         retained_l, _ = expected_retained(spec.method, true_l)
         built = believed_plant(replace(spec, capacity_l=true_l, retained_l=retained_l))

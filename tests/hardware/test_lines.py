@@ -31,6 +31,7 @@ from station.__main__ import _open_engine
 from station.errors import InputError
 from station.given.bench import BenchVerb
 from station.given.config import demo_path, read_config
+from station.rehearsing.bench import HAND_KG
 from station.rehearsing.bench import Bench as RehearsalBench
 from tests.hardware.benches import Wait
 
@@ -371,6 +372,9 @@ def test_a_simulated_bay_has_its_devices_on_lines_when_its_file_says_so(
         assert heard["meter"] == 0
         assert heard["container"] == pytest.approx(70.0)
         assert heard["pan"] > 1000
+        for verb, kg in ((BenchVerb.CONTAINER_PRESSED, 70.0 + HAND_KG), (BenchVerb.CONTAINER_RELEASED, 70.0)):
+            engine.bench(verb)
+            wait_for(lambda kg=kg: engine.heard()[0]["container"] == pytest.approx(kg), 25.0, verb)  # type: ignore[misc]
         for verb, word in (
             (BenchVerb.LINES_GARBLED, "bad"),
             (BenchVerb.LINES_BUSY, "bad"),

@@ -14,16 +14,16 @@ def test_a_bay_is_commissioned_and_every_step_can_be_left(phone: Page, station: 
     expect(devices).to_contain_text("press on the pan with a hand")
     phone.click("text=Look while I touch them")
     expect(devices).to_contain_text("End looking")
-    for down, up, device in (
-        ("pendant_down", "pendant_up", "Pendant"),
-        ("stop_pressed", "stop_released", "Hard-wired stop"),
-        ("weight_2kg", "weights_off", "Pan"),
-    ):
-        person.happen(down)
-        expect(devices).to_contain_text(f"{device}: seen")
-        person.happen(up)
-        expect(devices).to_contain_text(f"✓ {device}: seen")
-    expect(devices).to_contain_text("○ Meter: turn")
+    person.press("#pendant")
+    for verb in ("weight_2kg", "weights_off", "blow_meter", "warm_drained", "warm_supply", "stop_pressed"):
+        person.happen(verb)
+    expect(devices).to_contain_text("○ Pendant: seen; now let go")
+    person.let_go()
+    person.bench("stop_released")
+    expect(devices).to_contain_text("✓ Hard-wired stop: seen")
+    expect(devices.locator(".state")).to_contain_text("open")
+    person.bench("warm_air")
+    expect(devices.locator(".state")).to_contain_text("done")
     phone.click("text=End looking")
     expect(devices).to_contain_text("Look while I touch them")
 
@@ -31,7 +31,7 @@ def test_a_bay_is_commissioned_and_every_step_can_be_left(phone: Page, station: 
     name.get_by_label("Remark").fill("painted on the wall")
     name.get_by_text("Say it is done").click()
     expect(name).to_contain_text("done: painted on the wall")
-    expect(phone.get_by_role("status")).to_contain_text("1 of 8")
+    expect(phone.get_by_role("status")).to_contain_text("2 of 8")
 
     phone.locator("#stops").get_by_text("Say it is done").click()
     expect(phone.locator("#stops")).to_contain_text("done")
@@ -44,7 +44,7 @@ def test_a_bay_is_commissioned_and_every_step_can_be_left(phone: Page, station: 
 
     phone.goto(station.address)
     phone.goto(f"{station.address}commissioning")
-    expect(phone.get_by_role("status")).to_contain_text("3 of 8")
+    expect(phone.get_by_role("status")).to_contain_text("4 of 8")
     expect(devices).to_contain_text("✓ Pendant: seen")
     person.follow("text=To the label")
     expect(phone.locator("h1")).to_have_text("Bay 1")

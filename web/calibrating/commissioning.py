@@ -12,14 +12,14 @@ from markupsafe import Markup
 from pydantic import Field
 from starlette.responses import JSONResponse, Response
 
-from station.bay.commissioning import BY_HAND, TOUCHES, Progress, Steadiness, Step
+from station.bay.commissioning import BY_HAND, TOUCHES, Progress, Steadiness, Step, phases
 from station.bay.identity import short
 from station.common import days
 from station.common.words import N_, _
 from web.calibrating import register
 from web.frame import format as fmt
 from web.frame import words
-from web.frame.deps import Body, DiskThreads, Line, Remark, Station, do, done, page_of
+from web.frame.deps import Body, DiskThreads, Line, Remark, Station, do, done, is_simulated, page_of
 from web.frame.port import Engine
 from web.frame.problem import Problem
 
@@ -39,7 +39,12 @@ TITLES = {
     Step.PUMP: N_("Learn the pump"),
     Step.PAPERS: N_("Print certificates and label"),
 }
-PHASES = {"empty": N_("Pan empty"), "loaded": N_("Pan loaded")}
+REST = {
+    "empty": N_("Pan empty"),
+    "loaded": N_("Pan loaded"),
+    "empty_b": N_("Second pan empty"),
+    "loaded_b": N_("Second pan loaded"),
+}
 LEAVE = {"empty": N_("Leave it alone, empty"), "loaded": N_("Leave it alone, loaded")}
 STATES = {"done": N_("done"), "left out": N_("left out"), "open": N_("open")}
 SIGNS = {"done": ("✓", "good"), "left out": ("–", "none"), "open": ("○", "due")}
@@ -82,13 +87,16 @@ class StepCard:
 
 @dataclass(frozen=True)
 class CommissioningPage:
-    """``/commissioning``. again: seconds until it looks anew; 0 where nothing is watched. all_done: nothing is open."""
+    """``/commissioning``. again: seconds until it looks anew; 0 where nothing is watched. all_done: nothing is open.
+    wanted: the sources that this bay is wired to, which a simulated one's bench panel moves."""
 
     bay: str
     cards: Sequence[StepCard]
     again: int
     done: int
     all_done: bool
+    simulated: bool
+    wanted: Sequence[str]
 
 
 @dataclass(frozen=True)
@@ -140,33 +148,34 @@ def _devices(wanted: Sequence[str], at: Progress, watching: str) -> tuple[list[I
 def _steady_text(found: Steadiness, phase: str) -> str:
     moved = (
         _("{minutes:.0f} min: noise {noise}, zero moved by {moved}, {drift} an hour")
-        if phase == "empty"
+        if phase.startswith("empty")
         else _("{minutes:.0f} min: noise {noise}, load crept by {moved}, {drift} an hour")
     )
     told = moved.format(
         minutes=found.lasts_s / 60,
-        noise=fmt.grams(found.noise_kg),
-        moved=fmt.grams(found.creep_kg, signed=True),
-        drift=fmt.grams(found.drift_kg_h, signed=True),
+        noise=fmt.grams(found.noise_kg, places=1),
+        moved=fmt.grams(found.creep_kg, signed=True, places=1),
+        drift=fmt.grams(found.drift_kg_h, signed=True, places=1),
     )
     if found.warmed_c is None:
         return told
     return _("{told}; the air moved by {change} °C").format(told=told, change=fmt.decimal(found.warmed_c, 1))
 
 
-def _rest(at: Progress, watching: str, watched_s: float) -> tuple[list[Item], list[Press]]:
+def _rest(wanted: Sequence[str], at: Progress, watching: str, watched_s: float) -> tuple[list[Item], list[Press]]:
+    """Where there are two pans, both are left alone at once."""
     do = {
         "empty": _("take everything off the pan; an hour shows its zero's drift"),
         "loaded": _("put about the heaviest load on it; half an hour shows its creep"),
     }
     items, presses = [], []
-    for phase, text in do.items():
-        found = at.rest.get(phase)
-        shown = text if found is None else _steady_text(found, phase)
-        if watching == phase:
+    for phase in phases(wanted):
+        found, both = at.rest.get(phase), phase.removesuffix("_b")
+        shown = do[both] if found is None else _steady_text(found, phase)
+        if watching == both:
             shown = _("left alone for {time}").format(time=fmt.clock(watched_s))
             presses = [_send(_("End and keep"), what="end")]
-        items.append(Item("✓" if found is not None else "○", _(PHASES[phase]), shown))
+        items.append(Item("✓" if found is not None else "○", _(REST[phase]), shown))
     if not watching:
         presses = [_send(_(LEAVE[phase]), what="rest", phase=phase) for phase in do]
     return items, presses
@@ -181,13 +190,13 @@ def cards_of(engine: Engine) -> list[StepCard]:
     in_use = register.in_use(certificates, days.today(settings.zone), settings.pan_b is not None)
     pans = [one for kind, one in in_use.items() if kind != "meter"]
     devices, look = _devices(service.wanted, at, watching)
-    rested, rest = _rest(at, watching, service.watched_s)
+    rested, rest = _rest(service.wanted, at, watching, service.watched_s)
     hands = [item for item in devices if item.what in (words.source("pendant"), words.source("stop_open"))]
     finished = {
         Step.DEVICES: all(item.sign == "✓" for item in devices),
         Step.PAN: all(one.tone in ("good", "soon") for one in pans),
         Step.METER: in_use["meter"].tone in ("good", "soon"),
-        Step.REST: len(at.rest) == 2,
+        Step.REST: at.rest.keys() >= set(phases(service.wanted)),
         **{step: step in at.done for step in BY_HAND},
     }
     papers = [
@@ -198,7 +207,7 @@ def cards_of(engine: Engine) -> list[StepCard]:
     bodies: dict[Step, tuple[str, Sequence[Item], Sequence[Press], Sequence[tuple[str, str]]]] = {
         Step.DEVICES: (_("Touch or move each; the station says which one it saw. One that is not seen is not wired as the bay's file says."), devices, look, ()),
         Step.NAME: (_("This bay is called {bay_name}; its certificates carry that name. Another name goes into [bay] of its file.").format(bay_name=engine.bay_name), (), (), ()),
-        Step.PAN: (" ".join(one.text for one in pans), (), (), [("/calibration", _("To the pan's calibration"))]),
+        Step.PAN: (" ".join(one.text if len(pans) == 1 else f"{one.title}: {one.text}" for one in pans), (), (), [("/calibration", _("To the pan's calibration"))]),
         Step.METER: (in_use["meter"].text, (), (), [("/calibration", _("To the meter's proving"))]),
         Step.REST: (_("Nobody walks by, no door stands open."), rested, rest, ()),
         Step.STOPS: (
@@ -239,8 +248,16 @@ def _pump_text(engine: Engine) -> str:
 def commissioning(engine: Station) -> Response:
     cards = cards_of(engine)
     finished = sum(card.over for card in cards)
-    watched = AGAIN_S if engine.commissioning.watching else 0
-    page = CommissioningPage(engine.bay_name, cards, watched, finished, finished == len(cards))
+    service = engine.commissioning
+    page = CommissioningPage(
+        engine.bay_name,
+        cards,
+        AGAIN_S if service.watching else 0,
+        finished,
+        finished == len(cards),
+        is_simulated(engine),
+        service.wanted,
+    )
     return page_of("commissioning.html", page)
 
 

@@ -171,10 +171,10 @@ def time_of_day(utc: str) -> str:
     return f"{datetime.fromisoformat(utc).astimezone():%H:%M}"
 
 
-def grams(mass_kg: float, signed: bool = False) -> str:
+def grams(mass_kg: float, signed: bool = False, places: int = 0) -> str:
     """``48 g``, or ``+48 g`` and ``−48 g``."""
-    text = decimal(mass_kg * 1000.0, 0)
-    return f"{'+' if signed and mass_kg > 0 else ''}{text} g"
+    text = decimal(mass_kg * 1000.0, places)
+    return f"{'+' if signed and round(mass_kg * 1000.0, places) > 0 else ''}{text} g"
 
 
 def percent(value: float, places: int = 1) -> str:

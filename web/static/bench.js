@@ -1,6 +1,6 @@
 // @ts-check
 // The bench panel of a simulated bay.
-import { pressAndHold } from "./hold.js";
+import { pressAndHold } from "./press_and_hold.js";
 import { around, byId, textOf } from "./dom.js";
 import { act, send, say } from "./send.js";
 

@@ -1,5 +1,6 @@
 // @ts-check
 // The commissioning page: each step goes to the station, and while it looks, the page is drawn anew.
+import { benchPanel } from "./bench.js";
 import { byId } from "./dom.js";
 import { sendForms } from "./forms.js";
 import { drawAnew } from "./redraw.js";
@@ -25,4 +26,5 @@ async function redraw() {
 sendForms(document, () => {
   drawAnew("desk").then(settle).catch(() => say(_("The station cannot be reached. Check the network.")));
 });
+benchPanel();
 settle();

@@ -1,48 +1,15 @@
 // @ts-check
-// Press and hold, in the strict sense: whatever makes it doubtful that somebody still presses, lets go.
+// The pump's control on a page.
 import { isStale, onLive } from "./live.js";
 import { textOf } from "./dom.js";
+import { pressAndHold } from "./press_and_hold.js";
 import { Refusal, hush, say, send, signIn } from "./send.js";
 import { _ } from "./words.js";
 
 const BEAT_MS = 100;
 const MOST_UNANSWERED = 3;
 
-/** @param {HTMLElement} button @param {() => void} down @param {() => void} up @returns {() => void} lets go */
-export function pressAndHold(button, down, up) {
-  let pressed = false;
-  const press = () => {
-    if (pressed) return;
-    pressed = true;
-    button.dataset.pressed = "";
-    down();
-  };
-  const release = () => {
-    if (!pressed) return;
-    pressed = false;
-    delete button.dataset.pressed;
-    up();
-  };
-  button.addEventListener("pointerdown", (event) => {
-    if (event.button !== 0) return;
-    button.setPointerCapture(event.pointerId);
-    press();
-  });
-  for (const name of ["pointerup", "pointercancel", "lostpointercapture", "blur"]) button.addEventListener(name, release);
-  button.addEventListener("keydown", (event) => {
-    if (event.key !== " " && event.key !== "Enter") return;
-    event.preventDefault();
-    if (!event.repeat) press();
-  });
-  button.addEventListener("keyup", release);
-  button.addEventListener("contextmenu", (event) => event.preventDefault());
-  button.addEventListener("dragstart", (event) => event.preventDefault());
-  for (const name of ["blur", "pagehide", "freeze"]) addEventListener(name, release);
-  document.addEventListener("visibilitychange", () => { if (document.hidden) release(); });
-  return release;
-}
-
-// The pump's control: a beat every 100 ms while held. The station stops the pump when beats stay away.
+// A beat every 100 ms while held. The station stops the pump when beats stay away.
 // allowed: whether the page, as it now stands, has a control to hold at all.
 /** @param {HTMLElement} button @param {(live: import("./live.js").Live) => boolean} allowed */
 export function holdToRun(button, allowed = (live) => live.flag.hold) {

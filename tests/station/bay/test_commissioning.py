@@ -10,7 +10,7 @@ import pytest
 from hardware.pins import PinMap
 from hardware.serial_devices import SerialPlan, SerialScale
 from station.bay import commissioning
-from station.bay.commissioning import Commissioning, Progress, Step, Watch, fold, steadiness, wired
+from station.bay.commissioning import Commissioning, Progress, Step, Watch, fold, phases, steadiness, wired
 from station.errors import InputError
 from station.given.config import demo_path, read_config
 
@@ -20,7 +20,9 @@ KG = 5e-6
 class Bay:
     """A bay's sources under a hand, and a record. turn: the station looks once, dt_s later."""
 
-    def __init__(self, monkeypatch: pytest.MonkeyPatch, past: list[dict[str, Any]] | None = None) -> None:
+    def __init__(
+        self, monkeypatch: pytest.MonkeyPatch, past: list[dict[str, Any]] | None = None, **more: int
+    ) -> None:
         class Still:
             def __init__(self, *_: object, **__: object) -> None: ...
             def start(self) -> None: ...
@@ -28,7 +30,7 @@ class Bay:
 
         monkeypatch.setattr(commissioning, "Ticker", Still)
         self.now_s = 0.0
-        self.heard: dict[str, Any] = {"pan": 84213, "meter": 7, "air_c": 18.0, "pendant": 0, "stop_open": 0}
+        self.heard: dict[str, Any] = {"pan": 84213, "meter": 7, "air_c": 18.0, "pendant": 0, "stop_open": 0, **more}
         self.record: list[dict[str, Any]] = past or []
         self.service = Commissioning(
             list(self.record), list(self.heard), lambda: self.heard, self.record.append,
@@ -115,6 +117,23 @@ def test_a_pan_that_was_left_alone_is_measured_and_one_that_was_not_says_so(bay:
     for n in range(4000):
         bay.turn(1.0, pan=84213 + n % 2)
     assert bay.service.watched_s <= commissioning.REST_LONGEST_S + 1.0
+
+
+def test_two_pans_are_left_alone_at_once_and_each_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    bay = Bay(monkeypatch, pan_b=61840)
+    assert phases(bay.service.wanted) == ["empty", "loaded", "empty_b", "loaded_b"]
+    bay.service.rest("empty")
+    for n in range(70):
+        bay.turn(1.0, pan=84213 + n % 2, pan_b=61840 + 40 * (n % 2))
+    bay.service.end()
+    assert set(bay.at.rest) == {"empty", "empty_b"}
+    assert bay.at.rest["empty_b"].noise_kg == pytest.approx(40.0 * bay.at.rest["empty"].noise_kg)
+    bay.service.rest("loaded")
+    for _ in range(70):
+        bay.turn(1.0, pan_b="unplugged")
+    with pytest.raises(InputError, match="Second pan: nothing was read"):
+        bay.service.end()
+    assert set(bay.at.rest) == {"empty", "empty_b", "loaded"}, "what the other one showed is kept"
 
 
 def test_every_step_can_be_left_and_gone_on_with(monkeypatch: pytest.MonkeyPatch) -> None:

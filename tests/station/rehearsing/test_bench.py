@@ -7,15 +7,17 @@ from pathlib import Path
 
 import pytest
 
-from hardware.simulated.bay import SimulatedBay
+from hardware.simulated.bay import IN_HAND_C, SimulatedBay
 from hardware.simulated.fleet import FLEET_L, OTHERS_L, volume_l
-from hardware.simulated.plant import Plant
+from hardware.simulated.plant import Plant, PlantSettings
+from hardware.simulated.scale import SecondPan
 from station.__main__ import _open_engine
 from station.common.units import parse_volume_l
+from station.errors import InputError
 from station.given.bench import BenchVerb
 from station.given.config import demo_path, read_config
 from station.given.job import JobSpec
-from station.rehearsing.bench import FASTER, FASTEST, Bench
+from station.rehearsing.bench import BLOWN, FASTER, FASTEST, Bench
 from station.rehearsing.scenario import read_scenario
 from tests.depot.timetable import COMPARTMENTS
 
@@ -87,12 +89,47 @@ def test_time_runs_fastest_only_where_no_pump_is_held() -> None:
     assert told == [FASTEST, FASTER, FASTER, FASTER]
 
 
+def test_hands_move_what_each_sensor_of_a_bay_reads() -> None:
+    """What the first step of commissioning asks for, on a bay that has nobody to do it."""
+    bay = SimulatedBay(Plant(PlantSettings(pan_b=SecondPan())), speed=0)
+    bench, plant = Bench(bay), _plant(bay)
+
+    def reads() -> tuple[float, ...]:
+        bay.advance(1.0)
+        at_c = [int((folder / "temperature").read_text()) / 1000 for folder in bay.thermometers.values()]
+        return (*at_c, plant.pulses, plant.pan.count(0, 18, 18), plant.adc_count_b())
+
+    before = reads()
+    for verb in ("warm_drained", "warm_supply", "warm_air", "blow_meter", "weight_b_2kg"):
+        bench.do(BenchVerb(verb))
+    moved = [now - then for now, then in zip(reads(), before, strict=True)]
+    assert moved[:3] == pytest.approx([IN_HAND_C] * 3, abs=0.3)
+    assert moved[3] == BLOWN
+    assert abs(moved[4]) * plant.settings.kg_per_count < 0.01
+    assert moved[5] * SecondPan().kg_per_count == pytest.approx(2.0, abs=0.01)
+    bay.advance(600.0)
+    bench.do(BenchVerb.WEIGHTS_B_OFF)
+    back = [now - then for now, then in zip(reads(), before, strict=True)]
+    assert back[:3] == pytest.approx([0.0] * 3, abs=0.1)
+    assert abs(back[5]) * SecondPan().kg_per_count < 0.01
+    bay.close()
+
+
+def test_a_bay_with_one_pan_says_so(bay: SimulatedBay) -> None:
+    for verb in (BenchVerb.WEIGHT_B_1KG, BenchVerb.UNPLUG_PAN_B):
+        with pytest.raises(InputError, match="no second pan"):
+            Bench(bay).do(verb)
+
+
 def test_the_bench_knows_every_verb(tmp_path: Path) -> None:
-    config = replace(read_config(demo_path()), ledger=tmp_path / "l.sqlite")
+    here = read_config(demo_path())
+    pins = replace(here.pins, pan_b_dout=20, pan_b_sck=26)
+    config = replace(here, ledger=tmp_path / "l.sqlite", pins=pins, pan_b=replace(here.pan, zero_count=61840))
     engine, close = _open_engine(config, simulated=True)
     try:
         for verb in BenchVerb:
-            if not verb.value.startswith("lines_"):  # this bay has none; tests/hardware/test_lines.py has
+            # this bay has no lines; tests/hardware/test_lines.py has
+            if not verb.value.startswith(("lines_", "container_")):
                 engine.bench(verb)
         assert engine.truth().keys() == {"drained_l", "filled_l", "overflow_l"}
     finally:

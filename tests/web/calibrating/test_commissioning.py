@@ -1,6 +1,8 @@
 """The commissioning page: what stands on it, and what each of its buttons does."""
 
 import json
+import re
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -8,6 +10,7 @@ import pytest
 from station.bay.commissioning import Step
 from station.errors import LedgerError
 from tests.web.conftest import Bay
+from tests.web.fake_engine import FakeEngine
 from web.calibrating.commissioning import cards_of
 
 
@@ -54,6 +57,18 @@ def test_what_cannot_be_is_refused_with_a_sentence(bay: Bay, body: dict[str, str
     reply = turn(bay, **body)
     assert reply.status_code == 400
     assert said in json.dumps(reply.json())
+
+
+def test_hands_stand_on_the_page_where_devices_are_simulated(open_bay: Callable[..., Bay]) -> None:
+    engine = FakeEngine()
+    verbs = re.findall(r'data-bench="(\w+)"', open_bay(engine).html("/commissioning").text)
+    assert {"weight_2kg", "blow_meter", "warm_air", "stop_pressed"} <= set(verbs)
+    assert not {"weight_b_2kg", "container_pressed"} & set(verbs), "this bay has neither"
+    engine.commissioning.wanted = (*engine.commissioning.wanted, "pan_b", "container")
+    both = open_bay(engine).html("/commissioning").text
+    assert all(f'data-bench="{verb}"' in both for verb in ("weight_b_2kg", "container_pressed"))
+    assert "Second pan loaded" in both
+    assert "data-bench" not in open_bay(FakeEngine(backend="pi")).html("/commissioning").text
 
 
 def test_while_the_station_looks_the_page_looks_anew(bay: Bay) -> None:
