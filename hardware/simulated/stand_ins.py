@@ -133,4 +133,6 @@ class StandIns:
         with self._bay.lock:
             if source != "container":  # the plant's cells count in the bay file's own counts
                 return self._bay.count(source) * resolution_g
-            return 1000.0 * (CONTAINER_KG + self.pressed_kg - float(getattr(self._bay.plant, "delivered_kg", 0.0)))
+            return 1000.0 * (
+                CONTAINER_KG + self.pressed_kg - float(getattr(self._bay.plant, "delivered_kg", 0.0))
+            )

@@ -262,9 +262,9 @@ class Commissioning:
             try:
                 if not rows.get(pan):
                     raise InputError(
-                        _("{device}: nothing was read. See whether it is plugged in, and begin again.").format(
-                            device=name(pan)
-                        )
+                        _(
+                            "{device}: nothing was read. See whether it is plugged in, and begin again."
+                        ).format(device=name(pan))
                     )
                 found = asdict(steadiness(rows[pan]))
             except InputError as error:

@@ -162,7 +162,9 @@ def _steady_text(found: Steadiness, phase: str) -> str:
     return _("{told}; the air moved by {change} °C").format(told=told, change=fmt.decimal(found.warmed_c, 1))
 
 
-def _rest(wanted: Sequence[str], at: Progress, watching: str, watched_s: float) -> tuple[list[Item], list[Press]]:
+def _rest(
+    wanted: Sequence[str], at: Progress, watching: str, watched_s: float
+) -> tuple[list[Item], list[Press]]:
     """Where there are two pans, both are left alone at once."""
     do = {
         "empty": _("take everything off the pan; an hour shows its zero's drift"),

@@ -30,7 +30,14 @@ class Bay:
 
         monkeypatch.setattr(commissioning, "Ticker", Still)
         self.now_s = 0.0
-        self.heard: dict[str, Any] = {"pan": 84213, "meter": 7, "air_c": 18.0, "pendant": 0, "stop_open": 0, **more}
+        self.heard: dict[str, Any] = {
+            "pan": 84213,
+            "meter": 7,
+            "air_c": 18.0,
+            "pendant": 0,
+            "stop_open": 0,
+            **more,
+        }
         self.record: list[dict[str, Any]] = past or []
         self.service = Commissioning(
             list(self.record), list(self.heard), lambda: self.heard, self.record.append,
