@@ -4,16 +4,20 @@ Pure. Nothing here says why, and nothing says through whom.
 """
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import groupby
 from statistics import NormalDist
+from typing import Final, Generic, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from calibration.student import student_t
 from station.common.words import N_
-from station.learning.chance import chance_of
+from station.learning.chance import mode_of, rising
 from station.learning.quality import RECURRING_AT
 
 Z95 = 1.96
@@ -25,12 +29,35 @@ NOTHING = 1e-9
 MEANS_FROM = 10
 """Fewer fills than this make no mean worth comparing: t for 9 degrees of freedom is 15 % beyond its limit."""
 
+LIKE: Final = N_("like its sisters")
+TOO_FEW: Final = N_("too few to tell")
+T = TypeVar("T")
+S = TypeVar("S")
+
+
+@dataclass(frozen=True)
+class Judged(Generic[T]):
+    """What was compared with each other. out: what stands out. rest: the others, or as many of them as were asked for. like, few: so
+    many are like their sisters, and of so many nothing can be said."""
+
+    out: Sequence[T]
+    rest: Sequence[T]
+    like: int
+    few: int
+
+    @property
+    def shown(self) -> list[T]:
+        return [*self.out, *self.rest]
+
+    def told(self, make: Callable[[T], S]) -> "Judged[S]":
+        """The same, each as something else."""
+        return Judged(list(map(make, self.out)), list(map(make, self.rest)), self.like, self.few)
+
 
 @dataclass(frozen=True)
 class Share:
     """How many of a subject's jobs came up short. low, high: 95 % limits of the share. limit: so many are more than chance
-    explains; None where no number would be. says: "more than its sisters", "like
-    its sisters" or "too few to tell"."""
+    explains; None where no number would be. says: "more than its sisters", "like its sisters" or "too few to tell"."""
 
     name: str
     jobs: int
@@ -51,6 +78,7 @@ def wilson(k: int, n: int) -> tuple[float, float]:
     return max(0.0, middle - half), min(1.0, middle + half)
 
 
+@lru_cache(4096)
 def limit_of(jobs: int, short: int, n: int, alpha: float) -> int | None:
     """From how many short fills on chance explains n jobs' no longer, of so many of all; three at least. None where not even all
     of them short would be enough.
@@ -58,48 +86,58 @@ def limit_of(jobs: int, short: int, n: int, alpha: float) -> int | None:
     The upper limit of a chart of shares (NIST/SEMATECH e-Handbook 6.3.3.2, from memory), exact instead of by the normal
     distribution: that one needs five short fills to be expected, which few months of a shop have.
     """
-    most, mode = min(n, short), (n + 1) * (short + 1) // (jobs + 2)
-    k = max(RECURRING_AT, min(mode, most))
+    most = min(n, short)
+    k = max(RECURRING_AT, min(mode_of(jobs, short, n), most))
     if k > most:
         return None
-    terms: list[float] = []
-    term = chance_of(jobs, short, n, k)
-    while (
-        k + len(terms) <= most and term > alpha * NOTHING
-    ):  # beyond the likeliest number each is less likely than the last
-        at = k + len(terms)
-        terms.append(term)
-        term *= (short - at) * (n - at) / ((at + 1) * (jobs - short - n + at + 1))
-    last, tail = k + len(terms) - 1, 0.0
-    for at in range(last, k - 1, -1):
+    terms, tail = rising(jobs, short, n, k, alpha * NOTHING), 0.0
+    for at in range(k + len(terms) - 1, k - 1, -1):
         tail += terms[at - k]
         if tail >= alpha:
             return at + 1 if at < most else None
     return k
 
 
-def shares(counts: Sequence[tuple[str, int, int]]) -> list[Share]:
-    """Each subject's share of short fills against all of them together. counts: name, jobs, short.
+def shares(counts: Iterable[tuple[str, int, int]], most: int | None = None) -> Judged[Share]:
+    """Each subject's share of short fills against all of them together, the largest first. counts: name, jobs, short. most: so many
+    of those that do not stand out are wanted, None for all.
 
     A subject has more than its sisters where so many would come by chance less than once in twenty such comparisons
     (Fisher's exact test, divided among those compared), and three at least. Too few: where not even all of them short would
     show it.
     """
-    jobs, short, compared = sum(c[1] for c in counts), sum(c[2] for c in counts), max(1, len(counts))
-    found = []
-    limits = {
-        n: limit_of(jobs, short, n, ALPHA / compared) for n in {c[1] for c in counts if len(counts) > 1}
-    }
+    alike: dict[tuple[int, int], list[str]] = {}
     for name, n, k in counts:
+        alike.setdefault((n, k), []).append(name)
+    compared = sum(map(len, alike.values()))
+    jobs, short = (sum(pair[of] * len(names) for pair, names in alike.items()) for of in (0, 1))
+    sizes = {n for n, _ in alike} if compared > 1 else set()
+    limits = {n: limit_of(jobs, short, n, ALPHA / compared) for n in sizes}
+    says: dict[tuple[int, int], str] = {}
+    for n, k in alike:
         limit = limits.get(n)
         if limit is not None and k >= limit:
-            says = N_("more than its sisters")
-        elif limit is None and (short or len(counts) < 2 or not n):
-            says = N_("too few to tell")
+            says[n, k] = N_("more than its sisters")
         else:
-            says = N_("like its sisters")
-        found.append(Share(name, n, k, *wilson(k, n), limit, says))
-    return sorted(found, key=lambda s: (-s.short / s.jobs if s.jobs else 0.0, s.name))
+            says[n, k] = TOO_FEW if limit is None and (short or compared < 2 or not n) else LIKE
+    told = Counter({LIKE: 0, TOO_FEW: 0})
+    for pair, names in alike.items():
+        told[says[pair]] += len(names)
+
+    def first(pairs: Iterable[tuple[int, int]], most: int | None) -> list[Share]:
+        found: list[tuple[str, int, int]] = []
+        for _, same in groupby(sorted(pairs, key=_share, reverse=True), key=_share):
+            if most is not None and len(found) >= most:
+                break
+            found += sorted((name, *pair) for pair in same for name in alike[pair])
+        return [Share(name, n, k, *wilson(k, n), limits.get(n), says[n, k]) for name, n, k in found[:most]]
+
+    rest = {pair for pair in alike if says[pair] in (LIKE, TOO_FEW)}
+    return Judged(first(alike.keys() - rest, None), first(rest, most), told[LIKE], told[TOO_FEW])
+
+
+def _share(pair: tuple[int, int]) -> float:
+    return pair[1] / pair[0] if pair[0] else 0.0
 
 
 @dataclass(frozen=True)
@@ -115,8 +153,11 @@ class Mean:
     says: str
 
 
-def means(measured: Sequence[tuple[str, int, float | None, float | None]]) -> list[Mean]:
-    """Each meter against its sisters together. measured: name, number of fills, their mean and their standard deviation.
+def means(
+    measured: Sequence[tuple[str, int, float | None, float | None]], most: int | None = None
+) -> Judged[Mean]:
+    """Each meter against its sisters together, those with the most fills first. measured: name, number of fills, their mean and their
+    standard deviation. most: so many of those that do not stand out are wanted, None for all.
 
     Welch's comparison of two means (NIST/SEMATECH e-Handbook 1.3.5.3), its 5 % divided among those compared. The one that is
     furthest off is named first and is no sister of the others from then on: it would pull them all off. Of two that are left and
@@ -127,11 +168,9 @@ def means(measured: Sequence[tuple[str, int, float | None, float | None]]) -> li
         for at, (_, n, m, s) in enumerate(measured)
         if m is not None and s is not None and n >= MEANS_FROM
     ]
-    if not sound:
-        return [_mean(name, n, mean, None, False) for name, n, mean, _ in measured]
-    of, percent = np.array(sound, dtype=float), 100.0 * (1.0 - ALPHA / len(sound))
-    off = np.zeros(len(sound), dtype=bool)
-    while True:
+    of, percent = np.array(sound, dtype=float), 100.0 * (1.0 - ALPHA / max(1, len(sound)))
+    off, difference, u, dof = np.zeros(len(sound), dtype=bool), *[np.zeros(0)] * 3
+    while sound:
         difference, u, dof = _against(of, ~off)
         furthest = _furthest(np.where(off, 0.0, difference), u, dof, percent)
         if furthest is None:
@@ -140,12 +179,22 @@ def means(measured: Sequence[tuple[str, int, float | None, float | None]]) -> li
             off[:] = True
             break
         off[furthest] = True
-    told = [_mean(name, n, mean, None, False) for name, n, mean, _ in measured]
-    for k, (n, mean, _, at) in enumerate(sound):
-        if math.isfinite(u[k]):
-            against = float(difference[k]), student_t(dof[k], percent) * float(u[k])
-            told[at] = _mean(measured[at][0], n, mean, against, bool(off[k]))
-    return told
+    told = {at: k for k, (*_, at) in enumerate(sound) if math.isfinite(u[k])}
+
+    def mean(at: int) -> Mean:
+        name, n, own, _ = measured[at]
+        if (k := told.get(at)) is None:
+            return Mean(name, n, own, None, None, TOO_FEW)
+        against = float(difference[k]), student_t(float(dof[k]), percent) * float(u[k])
+        return Mean(name, n, own, *against, N_("off its sisters") if off[k] else LIKE)
+
+    ranked = sorted(range(len(measured)), key=lambda at: (-measured[at][1], measured[at][0]))
+    out = {at for at, k in told.items() if off[k]}
+    rest = [at for at in ranked if at not in out][:most]
+    few = len(measured) - len(told)
+    return Judged(
+        [mean(at) for at in ranked if at in out], [mean(at) for at in rest], len(told) - len(out), few
+    )
 
 
 _Floats = npt.NDArray[np.float64]
@@ -185,9 +234,3 @@ def _against(of: _Floats, sister: npt.NDArray[np.bool_]) -> tuple[_Floats, _Floa
     both = np.where(a + b > 0, a + b, 1.0)
     dof = np.where(a + b > 0, both**2 / (a**2 / (n - 1) + b**2 / (m - 1) + np.where(a + b > 0, 0.0, 1.0)), n)
     return np.where(some, x - centre, 0.0), np.where(some, np.sqrt(a + b), np.inf), np.maximum(1.0, dof)
-
-
-def _mean(name: str, n: int, mean: float | None, against: tuple[float, float] | None, off: bool) -> Mean:
-    if against is None or math.isinf(against[1]):
-        return Mean(name, n, mean, None, None, N_("too few to tell"))
-    return Mean(name, n, mean, *against, N_("off its sisters") if off else N_("like its sisters"))

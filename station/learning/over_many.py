@@ -3,25 +3,40 @@
 The rows come out of the roll-up's database; what is made of them is the very code that each bay has for its own record.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import groupby
 
 from station.given.report import Report
-from station.learning.quality import CHART_JOBS, NEXT_DRAIN, Subject, SubjectChart, chart_of, subjects_of
+from station.learning.chance import chance
+from station.learning.fair import ALPHA, limit_of
+from station.learning.quality import CHART_JOBS, NEXT_DRAIN, RECURRING_AT, SubjectChart, chart_of
 from station.learning.reason import Reason, of_report
 from station.learning.reason import reason as reason_of
 from station.learning.reason import said as said_of
 from station.record.archive import ended
 from station.record.many import measured
 from station.record.many.ingest import Db
-from station.record.many.queries import JobLine, Scope, Tally
+from station.record.many.queries import Count, JobLine, Scope
 
 OF_A_SHOP = ("bay", "meter", "technician")
 """Dimensions whose names mean something in their shop alone; the others' are the company's."""
 WAYS = {NEXT_DRAIN: "by next drain", "meter": "by level"}
 """A meter's charts → where their values come from; what the pan says of a meter goes before what the level says of it."""
+
+
+@dataclass(frozen=True)
+class Shared:
+    """What has more short fills than chance would bring. dimension: of ``derive.DIMENSIONS``, or "shop". p: the probability that
+    chance brings it so many."""
+
+    dimension: str
+    name: str
+    jobs: int
+    short: int
+    p: float
 
 
 @dataclass(frozen=True)
@@ -53,28 +68,28 @@ def reasons(db: Db, jobs: Sequence[JobLine]) -> dict[tuple[str, str, str], Reaso
     return found
 
 
-def shared(tallies: Mapping[str, Sequence[Tally]]) -> list[Subject]:
-    """What more short fills share than chance would bring, the least likely first. tallies: by ``derive.DIMENSIONS``."""
-    shops = {t.shop for t in tallies["bay"]}
-    whole = _sums((None, t) for t in tallies["bay"]).get(None, [0, 0, 0, 0])
-    counts = {"shop": _sums((t.shop, t) for t in tallies["bay"])} if len(shops) > 1 else {}
-    for dimension, of in tallies.items():
-        counts[dimension] = _sums(
-            (f"{t.shop} · {t.name}" if dimension in OF_A_SHOP and len(shops) > 1 else t.name, t) for t in of
-        )
-    rows = {}
-    for dimension, sums in counts.items():
-        unnamed = [all_ - sum(line[k] for line in sums.values()) for k, all_ in enumerate(whole)]
-        rows[dimension] = [(None, *unnamed), *((name, *line) for name, line in sums.items())]
-    return sorted((one for one in subjects_of(rows) if one.recurring), key=lambda one: one.p)
-
-
-def _sums(of: Iterable[tuple[str | None, Tally]]) -> dict[str | None, list[int]]:
-    found: dict[str | None, list[int]] = {}
-    for name, t in of:
-        line = found.setdefault(name, [0, 0, 0, 0])
-        line[:] = (a + b for a, b in zip(line, (t.jobs, t.short, t.over, t.undecided), strict=True))
-    return found
+def shared(counts: Iterable[Count]) -> list[Shared]:
+    """What more short fills share than chance would bring to any of those compared, the least likely first."""
+    sums: dict[tuple[str, str, str], list[int]] = {}
+    for one in counts:
+        keys = [(one.dimension, one.shop if one.dimension in OF_A_SHOP else "", one.name)]
+        if one.dimension == "bay":
+            keys.append(("shop", "", one.shop))
+        for key in keys:
+            line = sums.setdefault(key, [0, 0])
+            line[0] += one.jobs
+            line[1] += one.short
+    named = Counter(dimension for dimension, _shop, _name in sums)
+    jobs, short = (sum(line[k] for key, line in sums.items() if key[0] == "bay") for k in (0, 1))
+    many, found = named["shop"] > 1, []
+    for (dimension, shop, name), (n, k) in sums.items():
+        if k < RECURRING_AT or (dimension == "shop" and not many):
+            continue
+        limit = limit_of(jobs, short, n, ALPHA / named[dimension])
+        if limit is not None and k >= limit:
+            told = f"{shop} · {name}" if shop and many else name
+            found.append(Shared(dimension, told, n, k, chance(jobs, short, n, k)))
+    return sorted(found, key=lambda one: one.p)
 
 
 def meter_charts(db: Db, scope: Scope, meter: str = "") -> dict[tuple[str, str], list[SubjectChart]]:

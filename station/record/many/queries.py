@@ -7,9 +7,9 @@ days. Every statement stands in ``STATEMENTS``, where a test holds its plan to a
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
-from psycopg.rows import class_row
+from psycopg.rows import args_row, class_row
 
 from station.common import days
 from station.common.words import _
@@ -156,6 +156,20 @@ class Tally:
     sd_percent: float | None
 
 
+class Count(NamedTuple):
+    """Closed jobs that share a name, as few figures of them as comparing takes: a company has very many. measured: of meters, fills
+    that were borne out; off, off2: sums of their deviations and of the squares, in percent; 0 of anything else."""
+
+    dimension: str
+    shop: str
+    name: str
+    jobs: int
+    short: int
+    measured: int
+    off: float
+    off2: float
+
+
 @dataclass(frozen=True)
 class MonthTally:
     """Closed jobs of one month that share a name, over all the shops asked for."""
@@ -229,6 +243,11 @@ STATEMENTS = {
                 / nullif(sum(measured) - 1, 0)) / 10000.0)::float8 as sd_percent
         from tally_month where {IN} and dimension = %(dimension)s group by shop, dimension, name
         order by shop, sum(jobs) desc, name""",
+    "counts": f"""select dimension, shop, name, sum(jobs)::bigint, sum(short)::bigint,
+            coalesce(sum(measured) filter (where dimension = 'meter'), 0)::bigint,
+            coalesce(sum(deviation_ppm) filter (where dimension = 'meter'), 0)::float8 / 1e4,
+            coalesce(sum(deviation_ppm2::float8) filter (where dimension = 'meter'), 0) / 1e8
+        from tally_month where {IN} group by dimension, shop, name""",
     "tally by month": """select month, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short from tally_month
         where company = %(company)s and shop = any(%(shops)s) and month >= %(begin)s and month < %(until)s
             and dimension = %(dimension)s group by name, month order by name, month""",
@@ -296,6 +315,12 @@ def off(db: Db, scope: Scope, verdict: str, most: int) -> list[JobLine]:
 def tallies(db: Db, scope: Scope, dimension: str) -> list[Tally]:
     """Closed jobs by what they share, in each shop. dimension: one of ``derive.DIMENSIONS``."""
     return ask(db, STATEMENTS["tally"], Tally, **scope.values(), dimension=dimension)
+
+
+def counts(db: Db, scope: Scope) -> list[Count]:
+    """Closed jobs by everything that they share, in each shop."""
+    with db.cursor(row_factory=args_row(Count)) as cursor:
+        return cursor.execute(STATEMENTS["counts"].encode(), scope.values(), prepare=False).fetchall()
 
 
 def tallies_by_month(db: Db, scope: Scope, dimension: str) -> list[MonthTally]:

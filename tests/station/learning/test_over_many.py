@@ -88,11 +88,9 @@ def test_short_fills_and_what_they_share_are_as_the_bay_says(db: Db, own: Ledger
     told = [reasons[line.shop, line.bay, line.job_id].text for line in short]
     assert told == [fill.reason for fill in said.short]
     assert sum("reason given: end of shift" in text for text in told) == 4
-    tallies = {name: queries.tallies(db, YEAR, name) for name in DIMENSIONS}
-    shared = over_many.shared(tallies)
-    assert shared == sorted(
-        (one for one in said.recurring if one.dimension in tallies), key=lambda one: one.p
-    )
+    shared = over_many.shared(queries.counts(db, YEAR))
+    recurring = sorted((one for one in said.recurring if one.dimension in DIMENSIONS), key=lambda one: one.p)
+    assert shared == [over_many.Shared(s.dimension, s.name, s.jobs, s.short, s.p) for s in recurring]
     assert HURRIED in [one.name for one in shared]
 
 
@@ -102,7 +100,7 @@ def test_shops_share_types_and_fluids_and_keep_their_own_people(
     with closing(record(tmp_path / "2.sqlite", 60, seed=2)):
         give(store, known(store, "bay-2", "quay"), outbox.batch(tmp_path / "2.sqlite", 0, 10_000))
     both = replace(YEAR, shops=("harbour", "quay"))
-    shared = over_many.shared({name: queries.tallies(db, both, name) for name in DIMENSIONS})
+    shared = over_many.shared(queries.counts(db, both))
     assert f"harbour · {HURRIED}" in [one.name for one in shared]
 
 

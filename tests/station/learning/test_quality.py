@@ -110,7 +110,15 @@ def test_values_that_are_not_finite_are_refused() -> None:
 
 
 @pytest.mark.parametrize(
-    ("jobs", "short", "n", "k"), [(120, 6, 60, 5), (120, 6, 6, 4), (25_000, 500, 900, 40), (10, 4, 8, 2)]
+    ("jobs", "short", "n", "k"),
+    [
+        (120, 6, 60, 5),
+        (120, 6, 6, 4),
+        (25_000, 500, 900, 40),
+        (10, 4, 8, 2),
+        (965_000, 88_000, 482_500, 44_100),  # of a company: its terms are very many
+        (965_000, 88_000, 482_500, 43_900),
+    ],
 )
 def test_chance_agrees_with_scipy(jobs: int, short: int, n: int, k: int) -> None:
     """scipy.stats.hypergeom.sf, an independent implementation."""

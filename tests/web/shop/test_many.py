@@ -30,7 +30,7 @@ from tests.web.conftest import HOST
 from web.frame import format as fmt
 from web.frame.roles import MANY_RULES
 from web.many import ROUTERS, create_app
-from web.shop.many import contexts, jobs, using
+from web.shop.many import comparing, contexts, jobs, using
 from web.shop.many.wall import BayNow, Wall, read
 
 SHOW = {"Accept": "text/html"}
@@ -223,6 +223,7 @@ def test_of_very_many_the_first_are_shown_and_files_go_on(
     for token in roll.tokens:
         roll.take(path, token)
     monkeypatch.setattr(contexts, "ROWS_MOST", 1)
+    monkeypatch.setattr(comparing, "FOLDED_MOST", 1)
     monkeypatch.setattr(contexts, "SHOPS_AS_TABS", 1)
     monkeypatch.setattr(using, "COUNTED_SHOPS_MOST", 1)
     for address, shown in (

@@ -17,7 +17,9 @@ from station.learning.compared import (
     TYPES,
     Compared,
 )
-from station.learning.quality import Subject, SubjectChart
+from station.learning.fair import Judged
+from station.learning.over_many import Shared
+from station.learning.quality import SubjectChart
 from station.learning.reason import Reason
 from station.record.many.queries import Certified, JobLine
 from web.frame import format as fmt
@@ -28,11 +30,11 @@ from web.shop.many.contexts import (
     Section,
     due_state,
     files,
-    folded_of,
     months_of,
     number,
     percent,
     pick,
+    rows_of,
     tabs,
 )
 from web.shop.quality_chart import LEVEL_PROVED, MEASURES, POINTS, chart_view, reads_text
@@ -42,8 +44,8 @@ Charts = Mapping[tuple[str, str], Sequence[SubjectChart]]
 Row = Callable[[Compared], Sequence[Cell]]
 METERS_SHOPS_MOST = 20
 """The meters of more shops are not charted at once."""
-KEPT = ("more than its sisters", "off its sisters")
-"""What is said of what stands out; all else is folded away."""
+FOLDED_MOST = 40
+"""Of those that do not stand out; a file has all."""
 
 
 @dataclass(frozen=True)
@@ -54,8 +56,8 @@ class Found:
     short: Sequence[JobLine]
     over: Sequence[JobLine]
     reasons: Mapping[tuple[str, str, str], Reason]
-    shared: Sequence[Subject]
-    compared: Sequence[Compared]
+    shared: Sequence[Shared]
+    compared: Mapping[str, Judged[Compared]]
     meters: Charts | None
     due: Sequence[Certified]
 
@@ -100,8 +102,8 @@ def _fills(asked: Asked, heading: str, lines: Sequence[JobLine], found: Found, t
     )
 
 
-def _shared(asked: Asked, shared: Sequence[Subject]) -> Section:
-    def row(one: Subject) -> list[Cell]:
+def _shared(asked: Asked, shared: Sequence[Shared]) -> Section:
+    def row(one: Shared) -> list[Cell]:
         name = asked.fluid(one.name) if one.dimension == "fluid" else one.name
         chance = Cell(chance_text(one.p), amount=True)
         return [Cell(_(one.dimension)), Cell(name), number(one.jobs), number(one.short), chance]
@@ -172,23 +174,21 @@ def _share_row(one: Compared) -> list[Cell]:
 
 
 def quality_page(asked: Asked, found: Found) -> ManyPage:
-    by: dict[str, list[Compared]] = {}
-    for one in found.compared:
-        by.setdefault(one.comparison, []).append(one)
-
-    def of(comparison: str) -> list[Compared]:
-        return by.get(comparison, [])
-
     columns = (_("Jobs"), _("Short"), _("Too many"), _("95 % limits of its share"), _("Says"))
-    months = sorted(of(FLUID_BY_MONTH), key=lambda one: (-_month(one), one.of))
 
     def section(
-        heading: str, hint: str, names: Sequence[str], rows: Sequence[Compared], row: Row = _share_row
+        heading: str,
+        hint: str,
+        names: Sequence[str],
+        of: str,
+        named: Callable[[Compared], Compared] = lambda one: one,
+        row: Row = _share_row,
     ) -> Section:
-        out = [one for one in rows if one.says in KEPT]
-        rest = [one for one in rows if one.says not in KEPT]
-        few = sum(one.says == "too few to tell" for one in rest)
-        fold = _("{n} like their sisters, {few} too few to tell").format(n=len(rest) - few, few=few)
+        judged = found.compared[of]
+        rest = judged.rest
+        if of == FLUID_BY_MONTH:
+            rest = sorted(rest, key=lambda one: (-_month(one), one.of))[:FOLDED_MOST]
+        fold = _("{n} like their sisters, {few} too few to tell").format(n=judged.like, few=judged.few)
         return Section(
             heading,
             hint,
@@ -196,7 +196,11 @@ def quality_page(asked: Asked, found: Found) -> ManyPage:
             empty=_("No job was closed in these months."),
             fold=fold,
             files=files("/comparisons", asked) if row is not _share_row else (),
-            **folded_of(out, rest, row),
+            **{
+                **rows_of(judged.out, lambda one: row(named(one))),
+                "folded": [row(named(one)) for one in rest],
+                "total": len(judged.out) + judged.like + judged.few,
+            },
         )
 
     sections = [
@@ -211,21 +215,22 @@ def quality_page(asked: Asked, found: Found) -> ManyPage:
                 "nothing about fault."
             ),
             (_("Shop"), *columns),
-            of(SHOPS),
+            SHOPS,
         ),
-        section(_("Which bay?"), "", (_("Bay"), *columns), of(BAYS)),
+        section(_("Which bay?"), "", (_("Bay"), *columns), BAYS),
         section(
             _("Which fluid?"),
             "",
             (_("Fluid"), *columns),
-            [replace(one, name=asked.fluid(one.name)) for one in of(FLUIDS)],
+            FLUIDS,
+            lambda one: replace(one, name=asked.fluid(one.name)),
         ),
-        section(_("Which compartment type?"), "", (_("Type"), *columns), of(TYPES)),
+        section(_("Which compartment type?"), "", (_("Type"), *columns), TYPES),
         section(
             _("A compartment type across shops"),
             _("Each type by itself: sisters are the other shops that fill the same type."),
             (_("Type"), _("Shop"), *columns),
-            of(TYPE_BY_SHOP),
+            TYPE_BY_SHOP,
         ),
         section(
             _("A fluid month by month"),
@@ -233,7 +238,8 @@ def quality_page(asked: Asked, found: Found) -> ManyPage:
                 "Each fluid by itself: sisters of a month are its other months, two years back at most. The file has all."
             ),
             (_("Fluid"), _("Month"), *columns),
-            [replace(one, of=asked.fluid(one.of)) for one in months],
+            FLUID_BY_MONTH,
+            lambda one: replace(one, of=asked.fluid(one.of)),
         ),
         section(
             _("Meters against their sisters"),
@@ -242,8 +248,8 @@ def quality_page(asked: Asked, found: Found) -> ManyPage:
                 "meters together; ± is U95."
             ),
             (_("Meter"), _("Fills"), _("Mean"), _("Against its sisters"), _("Says")),
-            of(METERS),
-            partial(_meter_row, asked),
+            METERS,
+            row=partial(_meter_row, asked),
         ),
     ]
     return ManyPage(

@@ -113,12 +113,6 @@ def rows_of(found: Sequence[T], row: Callable[[T], Sequence[Cell]]) -> dict[str,
     return {"rows": [row(one) for one in found[:ROWS_MOST]], "total": len(found)}
 
 
-def folded_of(out: Sequence[T], rest: Sequence[T], row: Callable[[T], Sequence[Cell]]) -> dict[str, Any]:
-    """The same where only what stands out is shown at once. rest: what is folded away."""
-    folded = [row(one) for one in rest[:ROWS_MOST]]
-    return {**rows_of(out, row), "folded": folded, "total": len(out) + len(rest)}
-
-
 def number(value: int) -> Cell:
     return Cell(f"{value:,}".replace(",", fmt.TIE), amount=True)
 

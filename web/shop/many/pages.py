@@ -16,7 +16,8 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from station.common.days import WARN_DAYS, now
 from station.common.tabular import to_csv
 from station.learning import over_many
-from station.learning.compared import Compared, compare
+from station.learning.compared import Compared, compared
+from station.learning.compared import every as every_compared
 from station.learning.quality import CHART_JOBS, LISTED, SubjectChart
 from station.learning.teaching import Line, every
 from station.record.many import lists, measured, people, queries
@@ -202,13 +203,14 @@ def _tallies(db: ReadingDb, asked: TheAsked) -> dict[str, Sequence[Tally]]:
 @router.get("/quality", include_in_schema=False)
 def quality(db: ReadingDb, asked: TheAsked) -> Response:
     short, over = (queries.off(db, asked.scope, verdict, LISTED) for verdict in ("short", "over"))
+    counts = queries.counts(db, asked.scope)
     certificates = [one for one in queries.certificates(db, asked.scope) if one.kind == "meter"]
     found = comparing.Found(
         short,
         over,
         over_many.reasons(db, [*short, *over]),
-        over_many.shared({name: queries.tallies(db, asked.scope, name) for name in DIMENSIONS}),
-        compare(db, asked.scope),
+        over_many.shared(counts),
+        compared(counts, queries.tallies_by_month(db, asked.scope, "fluid"), comparing.FOLDED_MOST),
         _charts(db, asked),
         [one for one in certificates if one.valid_until <= now().date() + timedelta(WARN_DAYS)],
     )
@@ -223,7 +225,7 @@ def _charts(db: ReadingDb, asked: Asked) -> comparing.Charts | None:
 @router.get("/comparisons.json", tags=["read"])
 def comparisons_json(db: ReadingDb, asked: TheAsked) -> list[Compared]:
     """Shops, bays, fluids, types of compartment and meters against their sisters, with n, limits and what may be said."""
-    return compare(db, asked.scope)
+    return every_compared(db, asked.scope)
 
 
 @router.get("/quality.json", tags=["read"])

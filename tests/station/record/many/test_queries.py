@@ -284,6 +284,7 @@ def test_two_databases_split_by_shop_say_together_what_one_says(
                 queries.use(db, BOTH),
                 queries.use_by_day(db, BOTH),
                 queries.tallies(db, BOTH, "meter"),
+                queries.counts(db, BOTH),
                 queries.off(db, BOTH, "short", 99),
                 queries.stock(db, BOTH),
                 finding.jobs(db, BOTH, 999),
