@@ -50,13 +50,13 @@ def _of_second(state: BayState, cause: Cause) -> BayState:
 
 def _level(state: BayState, what: str) -> tuple[BayState, lines.Level | None]:
     """The pan as it stands, unless its last reading is old; with a notice where it is not at rest."""
-    window, noise_kg = state.weighing.pan.window, state.spec.pan.noise_kg
-    if not window or state.t_s - window[-1][0] > WEIGHING.sparse_s:
-        return _silent(state, what) if second_pan.fitted(state) else (state, None)
-    level = lines.fit_level(window, state.t_s, noise_kg)
-    if level is not None and state.weighing.pan.episode:
+    track, noise_kg = state.weighing.pan, state.spec.pan.noise_kg
+    level = track.level_at(state.t_s, noise_kg)
+    if level is not None and track.lost(state.t_s):
+        return _lost(state, what, level)
+    if level is not None and track.episode:
         # Nobody knows yet what this is: if it turns out to be a thing it is taken out, but the doubt stays.
-        middle = sorted(kg for _, kg in state.weighing.pan.episode)[len(state.weighing.pan.episode) // 2]
+        middle = sorted(kg for _, kg in track.episode)[len(track.episode) // 2]
         level = evolve(level, u_kg=math.hypot(level.u_kg, 0.3 * (middle - level.kg)))
     if level is not None and level.u_kg > 10 * noise_kg:
         state = note(
@@ -69,21 +69,15 @@ def _level(state: BayState, what: str) -> tuple[BayState, lines.Level | None]:
     return state, level
 
 
-def _silent(state: BayState, what: str) -> tuple[BayState, lines.Level | None]:
-    """One of two pans has stopped reading: its last level stands, and what may have come since is doubt."""
-    track, noise_kg = state.weighing.pan, state.spec.pan.noise_kg
-    if not track.window:
+def _lost(state: BayState, what: str, level: lines.Level) -> tuple[BayState, lines.Level | None]:
+    """A pan that has stopped reading: its last level stands for a while. One of two is not waited for longer than that."""
+    silent_s = state.t_s - state.weighing.pan.window[-1][0]
+    if silent_s > WEIGHING.sparse_s and not second_pan.fitted(state):
         return state, None
-    read_s = track.window[-1][0]
-    level = lines.fit_level(track.window, read_s, noise_kg)
-    if level is None:
-        return state, None
-    came_kg = max(0.0, track.flow_kg_s) * (state.t_s - read_s)
-    lost = _(
+    text = _(
         "{sensor}: it was not read any more when {what} was taken. Its last reading counts; what came into it in the {silent_s} s since is in no figure."
-    ).format(sensor=name(state.weighing.source), what=what, silent_s=number(state.t_s - read_s, ".0f"))
-    level = evolve(level, t_s=state.t_s, u_kg=math.hypot(level.u_kg, came_kg), slope_kg_s=0.0)
-    return note(state, "pan_lost", lost), level
+    ).format(sensor=name(state.weighing.source), what=what, silent_s=number(silent_s, ".0f"))
+    return note(state, "pan_lost", text), level
 
 
 def _freeze_drained(state: BayState) -> BayState:
@@ -120,8 +114,8 @@ def _drain_over(state: BayState) -> BayState:
 def _fill_starts(state: BayState) -> BayState:
     state = _freeze_drained(state)
     meter = evolve(state.meter, counting=True)
-    if state.fill.base is not None:  # a top-up: the fill goes on
-        return evolve(state, meter=meter)
+    if state.fill.base is not None:  # a top-up: the fill goes on, also where the plug was in already
+        return evolve(state, fill=evolve(state.fill, end=None), meter=meter)
     state, level = _level(state, _("the pan's weight before the fill"))
     t_s, noise_kg = state.t_s, state.spec.pan.noise_kg
     wet = state.marked("flush") is not None or any(s.kind == "flush" for s in state.weighing.steps)

@@ -60,15 +60,17 @@ def _weighed(
     )
 
 
+def _now(state: BayState) -> lines.Level | None:
+    return state.weighing.pan.level_at(state.t_s, state.spec.pan.noise_kg)
+
+
 def drained_level(state: BayState) -> lines.Level | None:
     """The pan at the freeze; at the technician's own mark where what was taken for solvent was fluid."""
     says = state.says()
     if state.drain.taken is not None and any(
         s.kind == "flush" and says.get(s.id) == "fluid" for s in state.weighing.steps
     ):
-        return state.drain.marked or lines.fit_level(
-            state.weighing.pan.window, state.t_s, state.spec.pan.noise_kg
-        )
+        return state.drain.marked or _now(state)
     return state.drain.taken
 
 
@@ -108,7 +110,7 @@ def drained_here(state: BayState) -> budget.Budget | None:
     temperature_c = state.drain.temperature_c
     if level is None:
         temperature_c = state.hearing.temperatures_c.get("fluid_drained_c")
-        level = lines.fit_level(state.weighing.pan.window, state.t_s, state.spec.pan.noise_kg)
+        level = _now(state)
         if level is None:
             return None
     fluid_kg, u_steps_kg = steps.between(state.weighing.steps, state.says(), before.t_s, level.t_s)
@@ -123,7 +125,7 @@ def overflow_here(state: BayState) -> budget.Budget | None:
     base = state.fill.base
     if base is None:
         return None
-    end = state.fill.end or lines.fit_level(state.weighing.pan.window, state.t_s, state.spec.pan.noise_kg)
+    end = state.fill.end or _now(state)
     if end is None:
         return None
     fluid_kg, u_steps_kg = steps.between(state.weighing.steps, state.says(), base.t_s, end.t_s)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from station.common.evolve import evolve
 from station.weighing.jumps import Jump, judge, tail_length
 from station.weighing.limits import LIMITS
-from station.weighing.lines import Block, fit_line, median
+from station.weighing.lines import Block, Level, fit_level, fit_line, median
 
 SATURATED = (8388607, -8388608)
 """The converter's end stops: a count there says "at least", not how much."""
@@ -45,6 +45,25 @@ class PanTrack:
     def level_kg(self) -> float | None:
         """The level as it was last calm; None before the first reading."""
         return self.median_kg if self.window else None
+
+    def lost(self, t_s: float) -> bool:
+        """Whether the pan was not read any more by then, as its readings came before."""
+        if not self.window:
+            return True
+        spaced_s = (self.window[-1][0] - self.window[0][0]) / max(1, len(self.window) - 1)
+        return t_s - self.block_t_s > max(LIMITS.stale_line_s, LIMITS.gap_times * spaced_s)
+
+    def level_at(self, t_s: float, noise_kg: float) -> Level | None:
+        """The level at t_s; None before the first reading. Of a pan that was lost it is the last one: nobody saw how its
+        flow went on, so that what may have come since is doubt and no fluid."""
+        if not self.lost(t_s):
+            return fit_level(self.window, t_s, noise_kg)
+        read_s = self.window[-1][0] if self.window else t_s
+        level = fit_level(self.window, read_s, noise_kg)
+        if level is None:
+            return None
+        came_kg = max(0.0, self.flow_kg_s) * (t_s - read_s)
+        return Level(t_s, level.kg, math.hypot(level.u_kg, came_kg))
 
 
 def add(track: PanTrack, t_s: float, indicated_kg: float, noise_kg: float) -> tuple[PanTrack, Jump | None]:

@@ -117,6 +117,21 @@ def test_a_gap_in_bulk_flow_joins_both_sides(good: Rehearsal) -> None:
     assert same(report, good)
 
 
+def test_a_pan_that_stays_away_from_bulk_flow_on_is_not_carried_on_along_its_line(good: Rehearsal) -> None:
+    """It would have drained ten axles' worth by the end of the job, good to a hundredth."""
+    at_s = marked(list(good.samples), "drain_open") + 15.0
+    report = spoil(good, lambda s: None if s.source == "pan" and s.t_s >= at_s else s)
+    missing_l = good.report().to_dict()["drained_l"] - report["drained_l"]
+    assert 0.3 < missing_l < report["drained_u95_l"], "what had come by then, and the rest is doubt"
+
+
+def test_a_pan_that_is_away_as_the_figure_is_taken_says_so(good: Rehearsal) -> None:
+    at_s = marked(list(good.samples), "drain_done")
+    report = spoil(good, lambda s: None if s.source == "pan" and at_s - 5.0 <= s.t_s < at_s + 5.0 else s)
+    assert "pan_lost" in kinds(report)
+    assert same(report, good)
+
+
 def test_two_sources_at_different_rates_give_the_same_figures(good: Rehearsal) -> None:
     """Every second reading of the pan, every fifth of the meter: 5 and 4 a second."""
     seen = {"pan": 0, "meter": 0}

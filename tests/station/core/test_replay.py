@@ -56,6 +56,16 @@ def test_hand_written_recording_gives_the_figures_computed_by_hand() -> None:
     assert [n["kind"] for n in got["notices"]] == []
 
 
+def test_what_runs_over_after_the_plug_was_in_once_counts_where_the_fill_goes_on(tmp_path: Path) -> None:
+    rows = CSV.read_text().splitlines(keepends=True)
+    at = rows.index("184,pan,609313\n")
+    again = tmp_path / "again.csv"
+    again.write_text("".join([*rows[: at + 1], "185,mark,plug_in\n", "186,mark,fill_start\n", *rows[at + 1 :]]))
+    whole, found = report(), report(csv=again)
+    assert found["metered_l"] == pytest.approx(whole["metered_l"], rel=1e-6)
+    assert found["overflow_l"] == pytest.approx(whole["overflow_l"], rel=1e-6)
+
+
 def test_uncertainty_is_at_least_what_the_job_states() -> None:
     got = report()
     # Slope 0.05 % and a density whose origin nobody gave, 0.55 %, in quadrature are the floor of drained; 0.15 % that of
