@@ -14,7 +14,7 @@ from station.common.schema import read
 from station.common.words import N_, _
 from station.errors import InputError
 from station.given.config import BayConfig, Compartment
-from station.given.job import RETAINED_BY_METHOD, JobSpec, JobTable, job_spec
+from station.given.job import RETAINED_BY_METHOD, JobSpec, JobTable, job_spec, widest_tolerance_l
 
 NAMES = {
     "capacity": N_("Listed capacity"),
@@ -26,12 +26,6 @@ NAMES = {
 
 
 Line = Annotated[str, Field(max_length=200)]
-
-
-TOLERANCE_L = 0.1
-"""Where nobody typed another."""
-WIDEST_REL = 0.1
-"""Of the listed capacity: twice what a level that is a finger's breadth low comes to (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -140,7 +134,7 @@ def _grade_reason(form: PlanForm, fresh: Fluid) -> str:
 
 def _need_a_tolerance(spec: JobSpec) -> None:
     """Raises InputError for one so wide that a short fill would be called full."""
-    widest_l = max(TOLERANCE_L, WIDEST_REL * spec.capacity_l)
+    widest_l = widest_tolerance_l(spec.capacity_l)
     for name, tolerance_l in (
         (NAMES["tolerance_minus"], spec.tolerance_minus_l),
         (NAMES["tolerance_plus"], spec.tolerance_plus_l),
@@ -195,8 +189,8 @@ def spec_from_form(config: BayConfig, form: PlanForm, lines: Lines) -> JobSpec:
     job = {
         "capacity": form.capacity,
         "method": form.method,
-        "tolerance_minus": form.tolerance_minus or f"{TOLERANCE_L} L",
-        "tolerance_plus": form.tolerance_plus or f"{TOLERANCE_L} L",
+        "tolerance_minus": form.tolerance_minus or None,
+        "tolerance_plus": form.tolerance_plus or None,
         "labels": {key: value for key, value in labels.items() if value},
         "certificates": dict(lines.certificates),
         **{name: value for name, value in facts.items() if value is not None},

@@ -148,6 +148,16 @@ def expected_retained(method: str, capacity_l: float) -> tuple[float, float]:
     return share * capacity_l, u_share * capacity_l
 
 
+TOLERANCE_L, WIDEST_REL = 0.10, 0.10
+"""Where nobody typed another; and of the listed capacity: twice what a level that is a finger's breadth low comes to (common
+practice, no source)."""
+
+
+def widest_tolerance_l(capacity_l: float) -> float:
+    """A wider one would call a short fill full, of the smallest compartment as of any other."""
+    return WIDEST_REL * capacity_l
+
+
 class Capacity(NamedTuple):
     """A listed capacity as it was typed, and what that is in litres."""
 
@@ -189,8 +199,8 @@ class JobTable(Table):
     capacity: CapacityText
     method: Method
     reference_temperature: Celsius = 20.0
-    tolerance_minus: Litres = 0.10
-    tolerance_plus: Litres = 0.10
+    tolerance_minus: Litres | None = None
+    tolerance_plus: Litres | None = None
     retained: SignedLitres | None = None
     u_retained: Litres | None = None
     learned_from: Annotated[
@@ -275,6 +285,7 @@ def job_spec(
     reference temperature.
     """
     capacity_l = job.capacity.litres
+    usual_l = min(TOLERANCE_L, widest_tolerance_l(capacity_l))
     retained_l, u_retained_l = expected_retained(job.method, capacity_l)
     if job.retained is not None:
         # without a doubt of its own a typed figure is no surer than the method's
@@ -298,8 +309,8 @@ def job_spec(
         meter=meter,
         air=air,
         reference_temperature_c=job.reference_temperature,
-        tolerance_minus_l=job.tolerance_minus,
-        tolerance_plus_l=job.tolerance_plus,
+        tolerance_minus_l=usual_l if job.tolerance_minus is None else job.tolerance_minus,
+        tolerance_plus_l=usual_l if job.tolerance_plus is None else job.tolerance_plus,
         retained_l=retained_l,
         u_retained_l=u_retained_l,
         labels=job.labels,

@@ -220,7 +220,7 @@ def test_a_number_that_could_be_two_is_asked_back(typed: str, speaking: Callable
 
 def test_a_plan_is_read_as_the_language_writes_it(bay: Bay, speaking: Callable[[Spoken], None]) -> None:
     words.speak("de")
-    assert 'value="0,10 L"' in bay.html("/").text
+    assert 'placeholder="0,10 L"' in bay.html("/").text
     typed = {"compartment": "", "vehicle": "Bus 12", "capacity": "2,9 L", "technician": "M. Okafor"}
     assert bay.post("/api/job", {**typed, "tolerance_minus": "0,10 L"}).status_code == 200
     ((_, form),) = bay.engine.calls
