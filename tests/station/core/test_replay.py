@@ -60,7 +60,9 @@ def test_what_runs_over_after_the_plug_was_in_once_counts_where_the_fill_goes_on
     rows = CSV.read_text().splitlines(keepends=True)
     at = rows.index("184,pan,609313\n")
     again = tmp_path / "again.csv"
-    again.write_text("".join([*rows[: at + 1], "185,mark,plug_in\n", "186,mark,fill_start\n", *rows[at + 1 :]]))
+    again.write_text(
+        "".join([*rows[: at + 1], "185,mark,plug_in\n", "186,mark,fill_start\n", *rows[at + 1 :]])
+    )
     whole, found = report(), report(csv=again)
     assert found["metered_l"] == pytest.approx(whole["metered_l"], rel=1e-6)
     assert found["overflow_l"] == pytest.approx(whole["overflow_l"], rel=1e-6)

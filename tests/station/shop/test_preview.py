@@ -139,6 +139,6 @@ def test_no_tolerance_makes_a_short_fill_full(which: str, tmp_path: Path) -> Non
     for typed in ("0.29 L", "0.05 L", ""):
         assert spec_from_form(config, replace(FORM, **{which: typed}), lines)
     small = replace(FORM, capacity="0.2 L")
-    with pytest.raises(InputError, match="50 % of the listed capacity; expected at most 0.02 L"):
+    with pytest.raises(InputError, match=r"50 % of the listed capacity; expected at most 0\.02 L"):
         spec_from_form(config, replace(small, **{which: "0.1 L"}), lines)
     assert getattr(spec_from_form(config, small, lines), f"{which}_l") == pytest.approx(0.02)
