@@ -10,12 +10,14 @@ from fastapi import FastAPI, Request
 from starlette.responses import Response
 
 from station.bay import logs
+from station.bay.notifying import Notifying
 from station.bay.people_book import PeopleBook
 from station.commands.roll_up import opened
 from station.common.words import _, speak
 from station.given.receivers import Receiver
 from station.people.access import Access
 from station.record.many import people
+from station.record.many.notice_box import StoreBox
 from station.record.many.store import NotKnown, Store
 from web.frame.assemble import assembled
 from web.frame.connections import Open
@@ -26,7 +28,6 @@ from web.people import people_pages, sign_in
 from web.server import door_of, run, say_first_code, say_ready
 from web.shop.many import arriving, jobs, notices_page, pages, wall
 from web.shop.many.asked import of_company
-from web.shop.many.notifying import Notifying
 from web.shop.many.taking import Takers, processes, taken
 from web.shop.many.wall import Wall
 
@@ -85,7 +86,7 @@ def create_app(
     app.state.take = partial(taken, store) if takers is None else takers.take
     app.state.take_threads = CapacityLimiter(arriving.TAKE_THREADS if takers is None else takers.count)
     app.state.wall = Wall(store)
-    app.state.notifying = Notifying(store, receivers, company)
+    app.state.notifying = Notifying(StoreBox(store, company), receivers)
 
     @app.exception_handler(NotKnown)
     async def of_no_bay(request: Request, error: NotKnown) -> Response:

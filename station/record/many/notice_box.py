@@ -3,11 +3,7 @@ taken.
 
 The record itself is where notices come from, so nothing waits for them when entries arrive, and what was not drawn before a
 server died is drawn after. A notice's key is its id: it is in the box once. One that was sent and whose answer was lost goes
-out again, under the same id.
-
-A bay's notices go to a receiver one after the other, and neither CloudEvents nor Standard Webhooks promises more. While a
-receiver is away nothing overtakes. A notice that it answers and will not take stands aside after some minutes, with tries of its
-own: the others go on, and what overtook it is told by ``sequence``.
+out again, under the same id. In which order they go is said in ``tries``.
 """
 
 from collections.abc import Callable, Sequence
@@ -17,44 +13,21 @@ from datetime import UTC, date, datetime
 from psycopg.rows import class_row
 
 from station.common import days
-from station.common.words import N_
 from station.given.receivers import Receiver
-from station.record.many import queries
+from station.record.many import queries, tries
 from station.record.many.accept import log
 from station.record.many.arriving import Entry
 from station.record.many.ingest import Db
-from station.record.many.notices import Notice, of_certificate, of_entries
+from station.record.many.notices import Notice, Whose, of_certificate, of_entries
+from station.record.many.store import Store
+from station.record.many.tries import GONE, Claimed
 
-PAUSES_S = (5, 300, 1800, 7200, 18_000, 36_000, 50_400, 72_000, 86_400)
-"""After the first try that failed, after the second …; with them gone a notice has failed, after three days (Standard Webhooks
-1.0, deliverability and reliability: the example of a schedule)."""
 LEASE_S = 60
 """Whoever takes a notice out settles it within this, or it is tried again."""
 DRAWN_MOST = 5000
 """Entries of a bay that are looked through in one transaction."""
-KEPT_DAYS = 400
-"""Notices that were sent stay so long; what was recorded earlier gives none any more."""
-LATE = N_("no answer in time")
-AWAY = N_("cannot be reached")
-GONE = "410"
-ALL_OF_IT = (AWAY, GONE, "429", "503")
-"""Answers that say nothing of the notice, but that its receiver takes none at present (RFC 9110, RFC 6585)."""
-HELD = 2
-"""So many pauses the others wait for one that was refused; no longer once one stands aside."""
 _WAITING = "notice where shop = %(shop)s and bay = %(bay)s and receiver = %(receiver)s and state = 'waiting'"
 _NEXT = f"(select min(coalesce(next_at, now())) from {_WAITING})"
-
-
-@dataclass(frozen=True)
-class Claimed:
-    """A notice that is being sent. tries: with this one. aside: whether it stood aside, and others went on."""
-
-    shop: str
-    bay: str
-    id: str
-    body: str
-    tries: int
-    aside: bool
 
 
 @dataclass(frozen=True)
@@ -125,10 +98,10 @@ def _draw_bay(db: Db, company: str, receiver: Receiver, shop: str, bay: str, zon
             ).fetchall()
             (since,) = db.execute(
                 "select greatest(since, now() - make_interval(days => %s)) from receiver where company = %s and receiver = %s",
-                [KEPT_DAYS, company, receiver.name],
+                [tries.KEPT_DAYS, company, receiver.name],
             ).fetchone() or (datetime.max.replace(tzinfo=UTC),)
             entries = [entry for entry in (Entry(*row) for row in rows) if not _earlier(entry, since)]
-            told = of_entries(company, shop, bay, entries, days.zone_of(zone), receiver.rules.kinds)
+            told = of_entries(Whose(company, shop, bay), entries, days.zone_of(zone), receiver.rules.kinds)
             made += _put(db, company, shop, bay, receiver.name, told)
             newest = db.execute(
                 "select least(seq, %s) from head where shop = %s and bay = %s",
@@ -197,14 +170,16 @@ def draw_due(
         shops = tuple(shop for shop in zones if not receiver.rules.shops or shop in receiver.rules.shops)
         scope = queries.Scope(company, shops, date.min, date.max)
         for one in queries.certificates(db, scope):
-            told = of_certificate(company, one, today(zones[one.shop]))
+            told = of_certificate(
+                Whose(company, one.shop, one.bay), one, one.valid_until, today(zones[one.shop])
+            )
             if told is not None and (one.shop, one.bay) in whole:
                 with db.transaction():
                     _lane(db, company, one.shop, one.bay, receiver.name)
                     made += _put(db, company, one.shop, one.bay, receiver.name, [told])
     db.execute(
         "delete from notice where company = %s and receiver = %s and state = 'sent' and made < now() - make_interval(days => %s)",
-        [company, receiver.name, KEPT_DAYS],
+        [company, receiver.name, tries.KEPT_DAYS],
     )
     return made
 
@@ -237,17 +212,15 @@ def claim(db: Db, company: str, receiver: str) -> Claimed | None:
 def settle(db: Db, company: str, receiver: str, claimed: Claimed, answer: str, later_s: float = 0.0) -> str:
     """Say what came of a try, and what the notice's state is then. answer: the status that it was answered with, or a word.
     later_s: how long the receiver asks to be left alone."""
-    taken = len(answer) == 3 and answer.startswith("2")
-    left = PAUSES_S[claimed.tries - 1 :]
+    taken = tries.taken(answer)
+    left = tries.PAUSES_S[claimed.tries - 1 :]
     state = "sent" if taken else "waiting" if left or answer == GONE else "failed"
     pause_s = 0.0 if state != "waiting" else max(later_s, float(left[0]) if left else 0.0)
     values = {**vars(claimed), "receiver": receiver, "state": state, "answer": answer, "pause_s": pause_s}
     with db.transaction():
         _lane(db, company, claimed.shop, claimed.bay, receiver)
-        held = state == "waiting" and not claimed.aside and (answer in ALL_OF_IT or claimed.tries <= HELD)
-        if held and answer not in ALL_OF_IT:
-            others = db.execute(f"select 1 from {_WAITING} and next_at is not null limit 1", values)
-            held = others.fetchone() is None
+        others = db.execute(f"select 1 from {_WAITING} and next_at is not null limit 1", values).fetchone()
+        held = state == "waiting" and tries.holds(claimed, answer, others is not None)
         db.execute(
             "update notice set state = %(state)s, answer = %(answer)s, next_at = case when %(stands)s then now() + "
             "make_interval(secs => %(pause_s)s) end where shop = %(shop)s and bay = %(bay)s and receiver = %(receiver)s and id = %(id)s",
@@ -310,3 +283,29 @@ def newest(db: Db, company: str, most: int) -> list[Sent]:
             "order by made desc, nth desc limit %s",
             [company, most],
         ).fetchall()
+
+
+class StoreBox:
+    """The box of a company in PostgreSQL, see ``tries.Box``. company: the first one where it is empty."""
+
+    def __init__(self, store: Store, company: str = "") -> None:
+        self._store, self._company = store, company
+
+    def draw(self, receiver: Receiver, due: bool) -> None:
+        with self._store.connection() as db:
+            if company := self._whose(db):
+                enrol(db, company, receiver)
+                draw(db, company, receiver)
+                if due:
+                    draw_due(db, company, receiver)
+
+    def claim(self, receiver: str) -> Claimed | None:
+        with self._store.connection() as db:
+            return claim(db, self._whose(db), receiver)
+
+    def settle(self, receiver: str, claimed: Claimed, answer: str, later_s: float) -> str:
+        with self._store.connection() as db:
+            return settle(db, self._whose(db), receiver, claimed, answer, later_s)
+
+    def _whose(self, db: Db) -> str:
+        return self._company or next(iter(queries.companies(db)), "")

@@ -13,14 +13,13 @@ import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, tzinfo
-from typing import Any, Final
+from typing import Any, Final, Protocol
 from urllib.parse import quote
 
 from station.common.days import WARN_DAYS
 from station.given.receivers import Kind
 from station.record.many.arriving import Entry
 from station.record.many.derive import Job, drawn
-from station.record.many.queries import Certified
 
 CONTENT_TYPE: Final = "application/cloudevents+json; charset=utf-8"
 TYPES: Final[Mapping[Kind, str]] = {
@@ -40,16 +39,50 @@ _IDS: Final = uuid.UUID("6f2b2a0e-5b0c-4c1e-9a53-7d1f0c9e4b21")
 
 @dataclass(frozen=True)
 class Notice:
-    """id: of what it tells, and the same whenever it is told. body: the event as it goes out."""
+    """id: of what it tells, and the same whenever it is told. body: the event as it goes out. seq: the entry that it tells of; None
+    where it is none."""
 
     id: str
     kind: Kind
     body: str
+    seq: int | None = None
 
 
-def of_entries(
-    company: str, shop: str, bay: str, entries: Sequence[Entry], zone: tzinfo, kinds: Sequence[Kind]
-) -> list[Notice]:
+@dataclass(frozen=True)
+class Whose:
+    """Of whose record a notice is. company: "" at a bay that tells by itself; shop: "" where its file names none."""
+
+    company: str
+    shop: str
+    bay: str
+
+    @property
+    def source(self) -> str:
+        return "".join(f"/{quote(name)}" for name in (self.company, self.shop, self.bay) if name)
+
+    def page_of(self, job_id: str) -> str:
+        """A job's page, at the roll-up or at the bay itself."""
+        where = f"{quote(self.shop)}/{quote(self.bay)}/" if self.company else ""
+        return f"/jobs/{where}{quote(job_id, safe='')}"
+
+
+class Ending(Protocol):
+    """What is told of a certificate."""
+
+    @property
+    def kind(self) -> str: ...
+
+    @property
+    def instrument(self) -> str: ...
+
+    @property
+    def number(self) -> str: ...
+
+    @property
+    def made_at(self) -> str: ...
+
+
+def of_entries(whose: Whose, entries: Sequence[Entry], zone: tzinfo, kinds: Sequence[Kind]) -> list[Notice]:
     """What a run of a bay's entries gives a receiver of these kinds. zone: whose days the shop counts in."""
     by_seq = {entry.seq: entry for entry in entries}
     told = []
@@ -58,74 +91,65 @@ def of_entries(
             continue
         of: list[Kind] = ["job closed", "short fill"] if job.row.verdict == "short" else ["job closed"]
         entry = by_seq[job.seq]
-        data = _job(job, shop, bay, entry)
+        data = _job(job, whose, entry)
         for kind in of:
             if kind in kinds:
-                of_job = (entry.hash, entry.utc, job.row.job_id, data, f"{entry.seq:020}")
-                told.append(_notice(company, shop, bay, kind, *of_job))
+                told.append(_notice(whose, kind, entry.hash, entry.utc, job.row.job_id, data, entry.seq))
     return told
 
 
-def _job(job: Job, shop: str, bay: str, entry: Entry) -> dict[str, Any]:
-    where = f"/jobs/{quote(shop)}/{quote(bay)}/{quote(job.row.job_id, safe='')}"
+def _job(job: Job, whose: Whose, entry: Entry) -> dict[str, Any]:
     facts = {name: getattr(job.row, name) for name in FACTS}
     return {
-        "shop": shop,
-        "bay": bay,
+        "shop": whose.shop,
+        "bay": whose.bay,
         **facts,
         "deviation_percent": job.deviation_percent,
         "clock_synced": bool(entry.clock_synced),
-        "page": where,
+        "page": whose.page_of(job.row.job_id),
     }
 
 
-def of_certificate(company: str, one: Certified, today: date) -> Notice | None:
+def of_certificate(whose: Whose, one: Ending, valid_until: date, today: date) -> Notice | None:
     """That a calibration ends soon, or has ended; None before. today: of its shop."""
-    left = (one.valid_until - today).days
+    left = (valid_until - today).days
     if left > WARN_DAYS:
         return None
     state = "overdue" if left < 0 else "due soon"
     data = {
-        "shop": one.shop,
-        "bay": one.bay,
+        "shop": whose.shop,
+        "bay": whose.bay,
         "kind": one.kind,
         "instrument": one.instrument,
         "number": one.number,
         "made_at": one.made_at,
-        "valid_until": one.valid_until.isoformat(),
+        "valid_until": valid_until.isoformat(),
         "state": state,
-        "page": "/calibrations",
+        "page": "/calibrations" if whose.company else "/calibration",
     }
-    of = f"{one.number} {one.valid_until} {state}"
+    of = f"{one.number} {valid_until} {state}"
     utc = datetime(today.year, today.month, today.day, tzinfo=UTC).isoformat()
-    return _notice(company, one.shop, one.bay, "calibration due", of, utc, one.instrument, data)
+    return _notice(whose, "calibration due", of, utc, one.instrument, data)
 
 
 def _notice(
-    company: str,
-    shop: str,
-    bay: str,
-    kind: Kind,
-    of: str,
-    utc: str,
-    subject: str,
-    data: Mapping[str, Any],
-    sequence: str = "",
+    whose: Whose, kind: Kind, of: str, utc: str, subject: str, data: Mapping[str, Any], seq: int | None = None
 ) -> Notice:
-    """sequence: where it stands in its bay's record, as texts sort (CloudEvents, extension Sequence, from memory)."""
-    name = str(uuid.uuid5(_IDS, "\n".join((company, shop, bay, kind, of))))
+    """seq: where it stands in its bay's record; told so that it sorts as text (CloudEvents, extension Sequence, from memory)."""
+    name = str(uuid.uuid5(_IDS, "\n".join((whose.company, whose.shop, whose.bay, kind, of))))
     event = {
         "specversion": "1.0",
         "id": name,
-        "source": f"/{quote(company)}/{quote(shop)}/{quote(bay)}",
+        "source": whose.source,
         "type": TYPES[kind],
         "subject": subject,
         "time": utc,
-        **({"sequence": sequence} if sequence else {}),
+        **({} if seq is None else {"sequence": f"{seq:020}"}),
         "datacontenttype": "application/json",
         "data": data,
     }
-    return Notice(name, kind, json.dumps(event, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
+    body = json.dumps(event, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return Notice(name, kind, body, seq)
 
 
 def headers(notice_id: str, body: bytes, at_s: int, secrets: Sequence[bytes]) -> dict[str, str]:

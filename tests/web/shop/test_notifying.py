@@ -17,17 +17,17 @@ from typing import Any
 import httpx
 import pytest
 
+from station.bay import notifying
+from station.bay.notifying import Notifying
 from station.given.receivers import Receiver, ReceiverRules
 from station.people.access import Access
 from station.record import outbox
 from station.record.ledger import Ledger
-from station.record.many import notice_box
+from station.record.many import notice_box, tries
 from station.record.many.store import Store
 from tests.rolled import COMPANY, give, known, record
 from tests.web.conftest import CHANGE, HOST
 from web.many import create_app
-from web.shop.many import notifying
-from web.shop.many.notifying import Notifying
 
 SECRET = bytes(range(32))
 PATIENCE_S = 60.0
@@ -90,8 +90,8 @@ class _Handler(BaseHTTPRequestHandler):
 
 @pytest.fixture(autouse=True)
 def _hurried(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(notice_box, "PAUSES_S", (0.02,) * 200)
-    monkeypatch.setattr(notice_box, "KEPT_DAYS", 100_000)
+    monkeypatch.setattr(tries, "PAUSES_S", (0.02,) * 200)
+    monkeypatch.setattr(tries, "KEPT_DAYS", 100_000)
     for name, value in (("LOOK_S", 0.02), ("AWAY_S", 0.02), ("ANSWER_S", 0.5)):
         monkeypatch.setattr(notifying, name, value)
 
@@ -128,7 +128,7 @@ def to(port: int, name: str = "accounts") -> Receiver:
 
 def sent_until(store: Store, receivers: list[Receiver], done: Callable[[], bool]) -> None:
     async def run() -> None:
-        on = Notifying(store, receivers)
+        on = Notifying(notice_box.StoreBox(store), receivers)
         await on.start()
         try:
             async with asyncio.timeout(PATIENCE_S):
@@ -152,7 +152,7 @@ def test_a_receiver_that_is_off_fails_hangs_and_redirects_loses_nothing(
     reserved = Taking()
     port = reserved.server_port
     reserved.end()
-    sent_until(store, [to(port)], lambda: standing(store).answer == notice_box.AWAY)
+    sent_until(store, [to(port)], lambda: standing(store).answer == tries.AWAY)
     assert standing(store).sent == 0
     server = Taking(port, [500, "hang", 307, 429, 404])
     try:
@@ -200,7 +200,7 @@ def test_a_receiver_that_hangs_keeps_no_other_waiting(
 def test_the_page_tells_what_failed_and_sends_it_again(
     store: Store, shop: Callable[[], dict[str, list[str]]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(notice_box, "PAUSES_S", ())
+    monkeypatch.setattr(tries, "PAUSES_S", ())
     shop()
     server = Taking(answers=[503])
     receiver = to(server.server_port)

@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import Response
 
+from station.bay.notifying import Notifying
 from station.common.tabular import to_csv
 from station.common.words import N_, _
 from station.errors import InputError
@@ -16,11 +17,11 @@ from station.record.author import BY
 from station.record.many import notice_box
 from station.record.many.notice_box import Sent, Standing
 from station.record.many.store import Store
+from station.record.many.tries import GONE
 from web.frame import format as fmt
 from web.frame.deps import Body, DiskThreads, Line, do, done, download, page_of
 from web.shop.many.asked import ReadingDb, TheStore, TheWhole
 from web.shop.many.contexts import Cell, Link, ManyPage, Press, Section, number
-from web.shop.many.notifying import Notifying
 
 router = APIRouter()
 SHOWN, MOST = 50, 10_000
@@ -55,7 +56,7 @@ def _stands(one: Standing, configured: bool) -> Cell:
         return Cell(_("no longer in the file"), tone="none")
     if one.failed:
         return Cell(_("some failed"), tone="look")
-    if one.waiting and one.answer == notice_box.GONE:
+    if one.waiting and one.answer == GONE:
         return Cell(_("wants no more"), tone="look")
     if one.waiting and one.answer and not one.answer.startswith("2"):
         return Cell(_("next try {moment}").format(moment=_moment(one.next_at)), tone="look")

@@ -12,9 +12,10 @@ import pytest
 from station.given.receivers import KINDS, Kind, Receiver, ReceiverRules
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
-from station.record.many import notice_box, notices
+from station.record.many import notice_box, notices, tries
 from station.record.many.accept import accept
 from station.record.many.ingest import Db
+from station.record.many.notices import Whose
 from station.record.many.queries import Certified
 from station.record.many.store import Store
 from tests.rolled import COMPANY, add_jobs, give, known, record
@@ -29,7 +30,7 @@ def receiver(kinds: Sequence[Kind] = KINDS, shops: Sequence[str] = (), name: str
 @pytest.fixture(autouse=True)
 def _in_any_year(monkeypatch: pytest.MonkeyPatch) -> None:
     """The invented jobs are of one year, and notices of what is long past are not made."""
-    monkeypatch.setattr(notice_box, "KEPT_DAYS", 100_000)
+    monkeypatch.setattr(tries, "KEPT_DAYS", 100_000)
 
 
 def begun(store: Store, of: Receiver, since: str = "2025-01-01") -> None:
@@ -163,16 +164,16 @@ def test_pauses_grow_the_order_holds_and_what_failed_is_sent_again(store: Store,
     give(store, bay, outbox.batch(path, 0, 1000))
     n, ids, pauses = drawn(store, of), set(), []
     with store.connection() as db:
-        for _ in notice_box.PAUSES_S:
-            told = take_out(db, notice_box.AWAY)
+        for _ in tries.PAUSES_S:
+            told = take_out(db, tries.AWAY)
             ids.add(told["id"])
             assert told["state"] == "waiting"
             assert take_out(db) == {}, "while the receiver is away no later notice of the bay goes before it"
             (pause,) = db.execute("select extract(epoch from next_at - now()) from lane").fetchone() or (0,)
             pauses.append(round(pause))
             db.execute("update lane set next_at = now()")
-        assert pauses == list(notice_box.PAUSES_S) == sorted(pauses)
-        told = take_out(db, notice_box.LATE)
+        assert pauses == list(tries.PAUSES_S) == sorted(pauses)
+        told = take_out(db, tries.LATE)
         assert (told["state"], len(ids | {told["id"]})) == ("failed", 1)
         assert take_out(db)["id"] not in ids, "the others go on"
         [standing] = notice_box.standings(db, COMPANY)
@@ -206,7 +207,7 @@ def test_what_is_refused_stands_aside_and_the_others_go_on(store: Store, path: P
         assert round(held_s) == 305, "some minutes"
         second = take_out(db, "400")["id"]
         rest = [take_out(db) for _ in range(n - 2)]
-        assert pause_s() == pytest.approx(notice_box.PAUSES_S[0]), "the one refused last is the next"
+        assert pause_s() == pytest.approx(tries.PAUSES_S[0]), "the one refused last is the next"
         assert take_out(db) == {}
     with closing(Ledger(path)) as ledger:
         add_jobs(ledger, 3, seed=8, notes=1)
@@ -222,7 +223,7 @@ def test_what_is_refused_stands_aside_and_the_others_go_on(store: Store, path: P
         assert (standing.sent, standing.waiting) == (n - 2 + more, 2)
         db.execute("update notice set next_at = now() where state = 'waiting'")
         db.execute("update lane set next_at = now()")
-        late = [take_out(db, notice_box.AWAY), take_out(db)]
+        late = [take_out(db, tries.AWAY), take_out(db)]
         assert [one["id"] for one in late] == [poison, second]
         assert [one["tries"] for one in late] == [4, 2]
         assert take_out(db) == {}
@@ -254,7 +255,7 @@ def test_a_receiver_that_wants_no_more_is_left_alone(store: Store, path: Path) -
     give(store, bay, outbox.batch(path, 0, 1000))
     n = drawn(store, of)
     with store.connection() as db:
-        assert take_out(db, notice_box.GONE)["state"] == "waiting"
+        assert take_out(db, tries.GONE)["state"] == "waiting"
         db.execute("update lane set next_at = next_at - interval '400 days'")
         assert take_out(db) == {}
         assert notice_box.again(db, COMPANY, "accounts", "E. Brandvold") == n
@@ -285,6 +286,6 @@ def test_a_calibration_is_told_when_it_is_due_and_once_more_when_it_is_overdue(
     assert [one["data"]["state"] for one in told] == ["due soon", "overdue"]  # type: ignore[index]
     assert {one["type"] for one in told} == {"tallypan.calibration.due"}
     one = Certified("quay", "bay-2", "meter", "Meter 1", "M-1", "2025-06-01", end)
-    other = Certified("quay", "bay-3", "meter", "Meter 1", "M-1", "2025-06-01", end)
-    ids = {found.id for c in (one, other) if (found := notices.of_certificate(COMPANY, c, end))}
+    of_bays = [Whose(COMPANY, "quay", bay) for bay in ("bay-2", "bay-3")]
+    ids = {found.id for whose in of_bays if (found := notices.of_certificate(whose, one, end, end))}
     assert len(ids) == 2

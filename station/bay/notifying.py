@@ -1,8 +1,8 @@
-"""Sends what is in the box of notices, in the server's own event loop: one task draws, and one for each receiver sends.
+"""Sends what is in a box of notices, the roll-up's or the bay's own: one task draws, and one for each receiver sends.
 
-A receiver that is away, hangs or refuses keeps nobody else waiting: ingest does not know of notices, and each receiver has a
-task of its own. Nothing is asked of any address but those of the file of receivers: no redirect is followed, and no proxy is
-taken from the environment.
+A receiver that is away, hangs or refuses keeps nobody else waiting: what is recorded does not know of notices, and each receiver
+has a task of its own. The roll-up runs them in its server's event loop, a bay in a thread that nobody waits for. Nothing is asked
+of any address but those of the file of receivers: no redirect is followed, and no proxy is taken from the environment.
 """
 
 import asyncio
@@ -18,11 +18,8 @@ from anyio import CapacityLimiter
 
 from station.errors import InputError, StationError
 from station.given.receivers import Receiver
-from station.record.many import notice_box, queries
-from station.record.many.ingest import Db
-from station.record.many.notice_box import AWAY, LATE, Claimed
 from station.record.many.notices import headers
-from station.record.many.store import Store
+from station.record.many.tries import AWAY, LATE, Box, Claimed
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -38,27 +35,18 @@ AWAY_S = 5.0
 LATER_MOST_S = 86_400.0
 ANSWER_MOST = 64 * 1024
 THREADS = 2
-"""For the database, beside those that take batches and read pages."""
+"""For the box, beside those that others wait for."""
 
 
 class Notifying:
-    """Lives in the server's event loop. company: of whose shops the receivers are told. transport: how receivers are reached;
-    tests bring their own. Raises InputError for a certificate that cannot be read."""
+    """Lives in an event loop. transport: how receivers are reached; tests bring their own. Raises InputError for a certificate that
+    cannot be read."""
 
     def __init__(
-        self,
-        store: Store,
-        receivers: Sequence[Receiver],
-        company: str = "",
-        transport: httpx.AsyncBaseTransport | None = None,
+        self, box: Box, receivers: Sequence[Receiver], transport: httpx.AsyncBaseTransport | None = None
     ) -> None:
-        self._store, self.receivers, self._company, self._transport = (
-            store,
-            tuple(receivers),
-            company,
-            transport,
-        )
-        self._trust = {one.name: _trust(one) for one in receivers}
+        self._box, self.receivers, self._transport = box, tuple(receivers), transport
+        self._trust = {one.name: trusted(one) for one in receivers}
         self._threads: CapacityLimiter | None = None
         self._tasks: list[asyncio.Task[None]] = []
 
@@ -75,21 +63,14 @@ class Notifying:
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
     async def _do(self, function: Callable[..., T], *values: Any) -> T:
-        def run() -> T:
-            with self._store.connection() as db:
-                return function(db, self._whose(db), *values)
-
-        return await anyio.to_thread.run_sync(run, limiter=self._threads)
-
-    def _whose(self, db: Db) -> str:
-        return self._company or next(iter(queries.companies(db)), "")
+        return await anyio.to_thread.run_sync(function, *values, limiter=self._threads)
 
     async def _draw(self) -> None:
         due_s = -DUE_S
         while True:
             try:
                 for one in self.receivers:
-                    await self._do(_drawn, one, time.monotonic() - due_s >= DUE_S)
+                    await self._do(self._box.draw, one, time.monotonic() - due_s >= DUE_S)
                 if time.monotonic() - due_s >= DUE_S:
                     due_s = time.monotonic()
             except StationError as error:
@@ -102,31 +83,33 @@ class Notifying:
         while True:
             wait_s = LOOK_S
             try:
-                async with httpx.AsyncClient(
-                    verify=self._trust[receiver.name],
-                    timeout=ANSWER_S,
-                    transport=self._transport,
-                    trust_env=False,
-                    follow_redirects=False,
-                ) as client:
-                    wait_s = await self._send_all(receiver, client)
+                claimed = await self._do(self._box.claim, receiver.name)
+                if claimed is not None:
+                    wait_s = await self._send_all(receiver, claimed)
             except StationError as error:
                 log.warning("notices: %s", error)
             except Exception:
                 log.exception("notices could not be sent to %s", receiver.name)
             await asyncio.sleep(wait_s)
 
-    async def _send_all(self, receiver: Receiver, client: httpx.AsyncClient) -> float:
-        """Send what is to be tried now; how long to wait then."""
-        while claimed := await self._do(notice_box.claim, receiver.name):
-            answer, later_s = await self._post(receiver, client, claimed)
-            state = await self._do(notice_box.settle, receiver.name, claimed, answer, later_s)
-            if state != "sent":
-                log.warning(
-                    "notice %s to %s: %s, try %d: %s", claimed.id, receiver.name, answer, claimed.tries, state
-                )
-            if answer in (LATE, AWAY):
-                return AWAY_S
+    async def _send_all(self, receiver: Receiver, claimed: Claimed | None) -> float:
+        """Send one, and what else is to be tried now; how long to wait then."""
+        async with httpx.AsyncClient(
+            verify=self._trust[receiver.name],
+            timeout=ANSWER_S,
+            transport=self._transport,
+            trust_env=False,
+            follow_redirects=False,
+        ) as client:
+            while claimed is not None:
+                answer, later_s = await self._post(receiver, client, claimed)
+                state = await self._do(self._box.settle, receiver.name, claimed, answer, later_s)
+                if state != "sent":
+                    told = (claimed.id, receiver.name, answer, claimed.tries, state)
+                    log.warning("notice %s to %s: %s, try %d: %s", *told)
+                if answer in (LATE, AWAY):
+                    return AWAY_S
+                claimed = await self._do(self._box.claim, receiver.name)
         return LOOK_S
 
     async def _post(
@@ -155,23 +138,15 @@ class Notifying:
             return AWAY, 0.0
 
 
-def _drawn(db: Db, company: str, receiver: Receiver, due: bool) -> None:
-    if company:
-        notice_box.enrol(db, company, receiver)
-        notice_box.draw(db, company, receiver)
-        if due:
-            notice_box.draw_due(db, company, receiver)
-
-
 def _later(text: str) -> float:
     """Of the header Retry-After, where it names seconds (RFC 9110, 10.2.3)."""
     return min(float(text), LATER_MOST_S) if text.isascii() and text.isdigit() else 0.0
 
 
-def _trust(receiver: Receiver) -> ssl.SSLContext | bool:
+def trusted(receiver: Receiver) -> ssl.SSLContext:
+    """By whom a receiver's certificate must be signed: by the shop's own where the file names it, else by one of those that this
+    system trusts. Raises InputError."""
     path = receiver.rules.certificate
-    if path is None:
-        return True
     try:
         return ssl.create_default_context(cafile=path)
     except (OSError, ssl.SSLError) as error:
