@@ -216,6 +216,7 @@ def _serve(options: argparse.Namespace) -> int:
     finally:
         if book is not None:
             book.close()
+        beside.hush()
         close()
         beside.close()
     return DONE

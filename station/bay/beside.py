@@ -1,27 +1,35 @@
-"""What runs beside the engine and gets its record out of the house: copies in a second place, the roll-up."""
+"""What runs beside the engine and gets its record out of the house: copies in a second place, the roll-up, notices."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from station.bay import health
 from station.bay.engine import Engine
+from station.bay.notice_book import EVENT, NoticeBook
 from station.bay.office import HttpOffice
 from station.bay.sender import Sender, TakePeople
 from station.common.words import N_
 from station.given.config import BayConfig
+from station.given.receivers import of_a_bay
 from station.record.backup import Keeper
+
+if TYPE_CHECKING:
+    from station.bay.notifying import Aside
 
 
 class Beside:
-    """As the bay's file says. Raises InputError where the roll-up's token or certificate cannot be read."""
+    """As the bay's file says. Raises InputError where the roll-up's token, the receivers or a certificate cannot be read."""
 
     def __init__(self, config: BayConfig) -> None:
         self._config = config
         self._office = None if config.roll_up is None else HttpOffice(config.roll_up)
+        self._receivers = () if config.notices is None else of_a_bay(config.notices)
         self._keeper: Keeper | None = None
+        self._notices: Aside | None = None
         self._sender: Sender | None = None
 
     def begin(self, engine: Engine, take_people: TakePeople | None = None) -> None:
-        """Have both go on from here, and the engine tell how they stand. take_people: as of ``Sender``."""
+        """Have all go on from here, and the engine tell how they stand. take_people: as of ``Sender``."""
         config, rules = self._config, self._config.roll_up
         if self._office is not None and rules is not None:
             sender = Sender(
@@ -44,6 +52,19 @@ class Beside:
                 N_("backup"), lambda: health.backup_check(keeper.standing, health.BACKUP_LATE * every_s)
             )
             self._keeper = keeper
+
+        if self._receivers:
+            # Loaded where it is used: with what speaks HTTP it takes a bay 15 MB and a second of its start.
+            from station.bay.notifying import Aside, Notifying
+
+            book = NoticeBook(config, lambda body: engine.entries.note(EVENT, body))
+            self._notices = Aside(Notifying(book, self._receivers))
+            engine.watch(N_("notices to other systems"), lambda: health.notices_check(book.lacking()))
+
+    def hush(self) -> None:
+        """To be called before the engine is closed: what is told is noted in its record."""
+        if self._notices is not None:
+            self._notices.close()
 
     def close(self) -> None:
         """To be called when the engine is closed, so that the last copy has everything."""

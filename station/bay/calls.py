@@ -152,6 +152,10 @@ class Entries:
         new = [change for change in changes if change["id"] not in known]
         self._call(lambda: self._shop.people_changed(new))
 
+    def note(self, kind: str, body: Mapping[str, Any]) -> None:
+        """Put an entry into the record that belongs to no job and changes nothing in the books."""
+        self._call(lambda: self._shop.note(kind, body))
+
     def move(self, movement: Movement) -> None:
         """Put a movement of fluid into the books."""
         self._call(lambda: self._shop.move(movement))

@@ -21,6 +21,7 @@ from hardware.unit import mismatch
 from station.bay import fitness, identity
 from station.errors import StationError
 from station.given.config import BayConfig
+from station.given.receivers import of_a_bay, trusted
 from station.record import schema
 from station.record.ledger import Ledger, clock_synced
 
@@ -66,7 +67,7 @@ def examine(
 
 def examine_file(config: BayConfig, simulated: bool) -> list[Finding]:
     """Whether a bay could start by what its file says; no device is touched and nothing is written."""
-    return [_software(), sqlite(), _place(config, simulated), *_lines(config)]
+    return [_software(), sqlite(), _place(config, simulated), *_lines(config), *notices(config)]
 
 
 def _software() -> Finding:
@@ -113,6 +114,22 @@ def _lines(config: BayConfig) -> list[Finding]:
         Finding(f"{kind} calibration", True, f"{text}, {lines.certificates.get(kind, config.source)}")
         for kind, text in words.items()
     ]
+
+
+def notices(config: BayConfig) -> list[Finding]:
+    """Whether other systems can be told as the bay's file says; nothing is sent."""
+    if config.notices is None:
+        return []
+    try:
+        found = of_a_bay(config.notices)
+        for one in found:
+            trusted(one)
+    except StationError as error:
+        return [Finding("notices", False, str(error))]
+    text = "; ".join(f"{one.name} at {one.rules.address} of {', '.join(one.rules.kinds)}" for one in found)
+    if config.roll_up is not None:
+        text += ". This bay reports to a roll-up, too: the same receiver in its file hears everything twice"
+    return [Finding("notices", bool(found), text or f"{config.notices.receivers} names nobody")]
 
 
 def _fluids(config: BayConfig) -> list[Finding]:

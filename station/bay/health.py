@@ -3,15 +3,17 @@
 Reading them waits for nothing and touches no device: they are what the threads have left behind.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from station.bay.notice_book import Lacking
 from station.bay.sender import Sending
 from station.bay.watchdog import Turns
 from station.common.digits import number
 from station.common.words import _
 from station.errors import LedgerError
 from station.record.backup import Standing
+from station.record.many import tries
 
 TURNS_WITHIN_S = 1.0
 """An engine that has not come round for so long hangs; a turn takes 0.02 s."""
@@ -134,6 +136,27 @@ def roll_up_check(sending: Sending) -> Check:
         else _("has everything"),
         vital=False,
     )
+
+
+def notices_check(lacking: Sequence[Lacking]) -> Check:
+    """No job hangs on it: the record itself waits."""
+    late = [one for one in lacking if one.aside or one.behind_s > ROLL_UP_LATE_S]
+    if not late:
+        waiting = sum(one.waiting for one in lacking)
+        return Check(
+            True, _("{n} are on their way").format(n=waiting) if waiting else _("all taken"), vital=False
+        )
+    each = "; ".join(
+        (_("{name} refuses {n} ({answer})") if one.aside else _("{name} lacks {n} ({answer})")).format(
+            name=one.receiver, n=one.aside or one.waiting, answer=_answered(one.answer)
+        )
+        for one in late
+    )
+    return Check(False, _("are not all taken, and wait here: {each}").format(each=each), vital=False)
+
+
+def _answered(text: str) -> str:
+    return _("it answers {status}").format(status=text) if text.isdigit() else _(text or tries.AWAY)
 
 
 def standing_flags(beside: Mapping[str, Check], free_bytes: int | None, least_bytes: int) -> tuple[str, ...]:

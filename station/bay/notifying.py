@@ -7,7 +7,7 @@ of any address but those of the file of receivers: no redirect is followed, and 
 
 import asyncio
 import logging
-import ssl
+import threading
 import time
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
@@ -16,8 +16,8 @@ import anyio.to_thread
 import httpx
 from anyio import CapacityLimiter
 
-from station.errors import InputError, StationError
-from station.given.receivers import Receiver
+from station.errors import StationError
+from station.given.receivers import Receiver, trusted
 from station.record.many.notices import headers
 from station.record.many.tries import AWAY, LATE, Box, Claimed
 
@@ -138,18 +138,28 @@ class Notifying:
             return AWAY, 0.0
 
 
+class Aside:
+    """Has them sent in a thread of its own, as a bay has it."""
+
+    def __init__(self, notifying: Notifying) -> None:
+        self._notifying, self._begun = notifying, threading.Event()
+        self._thread = threading.Thread(target=lambda: asyncio.run(self._run()), name="notices", daemon=True)
+        self._thread.start()
+
+    async def _run(self) -> None:
+        self._loop, self._end = asyncio.get_running_loop(), asyncio.Event()
+        self._begun.set()
+        await self._notifying.start()
+        await self._end.wait()
+        await self._notifying.close()
+
+    def close(self) -> None:
+        """As of ``Notifying``."""
+        self._begun.wait()
+        self._loop.call_soon_threadsafe(self._end.set)
+        self._thread.join(5.0)
+
+
 def _later(text: str) -> float:
     """Of the header Retry-After, where it names seconds (RFC 9110, 10.2.3)."""
     return min(float(text), LATER_MOST_S) if text.isascii() and text.isdigit() else 0.0
-
-
-def trusted(receiver: Receiver) -> ssl.SSLContext:
-    """By whom a receiver's certificate must be signed: by the shop's own where the file names it, else by one of those that this
-    system trusts. Raises InputError."""
-    path = receiver.rules.certificate
-    try:
-        return ssl.create_default_context(cafile=path)
-    except (OSError, ssl.SSLError) as error:
-        raise InputError(
-            f"{path}: cannot be read as a certificate ({error}); expected a file in PEM."
-        ) from error

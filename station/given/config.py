@@ -26,7 +26,7 @@ from station.given.formats import with_formats
 from station.given.job import Air, FluidTable, Method
 from station.given.lines import MeterLine, PanLine
 from station.given.pumping import PumpLine
-from station.given.reporting import RollUpRules
+from station.given.reporting import NoticeRules, RollUpRules
 from station.given.settings import Settings
 from station.given.shop_head import Language, ShopHead
 
@@ -137,6 +137,7 @@ class BayConfig:
     record: RecordRules = field(default_factory=RecordRules)
     serve: ServeRules = field(default_factory=ServeRules)
     roll_up: RollUpRules | None = None
+    notices: NoticeRules | None = None
     converter: ConverterPlan = field(default_factory=ConverterPlan)
     pan_b: PanLine | None = None
     converter_b: ConverterPlan = field(default_factory=ConverterPlan)
@@ -185,6 +186,7 @@ class BayFile(Table):
     record: RecordRules = RecordRules()
     serve: ServeRules = ServeRules()
     roll_up: RollUpRules | None = None
+    notices: NoticeRules | None = None
     pins: PinMap = PinMap()
     pan_converter: ConverterPlan = ConverterPlan()
     pan_b_converter: ConverterPlan = ConverterPlan()
@@ -256,6 +258,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         record=file.record,
         serve=file.serve,
         roll_up=file.roll_up,
+        notices=file.notices,
         converter=file.pan_converter,
         pan_b=file.pan_b,
         converter_b=file.pan_b_converter,

@@ -1,8 +1,9 @@
-"""The file of a roll-up's receivers: other systems that are told when a job was closed, a fill came up short, or a calibration
-is due."""
+"""The file of receivers: other systems that the roll-up, or a bay by itself, tells when a job was closed, a fill came up short, or a
+calibration is due."""
 
 import base64
 import binascii
+import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,7 @@ from pydantic import Field
 
 from station.common.schema import Table, complain, read, read_text, read_toml
 from station.errors import InputError
-from station.given.reporting import address_fault
+from station.given.reporting import NoticeRules, address_fault
 
 Kind = Literal["job closed", "short fill", "calibration due"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
@@ -64,6 +65,16 @@ def read_receivers(path: Path) -> tuple[Receiver, ...]:
     return tuple(Receiver(name, rules, secrets_of(Path(rules.secret_file))) for name, rules in found.items())
 
 
+def of_a_bay(rules: NoticeRules) -> tuple[Receiver, ...]:
+    """Those whom a bay tells by itself. Raises InputError as ``read_receivers``, and where one is to hear of shops."""
+    found = read_receivers(Path(rules.receivers))
+    for one in found:
+        if one.rules.shops:
+            shops, wrong = list(one.rules.shops), "a bay tells of itself alone: leave the line out"
+            complain(rules.receivers, ("receiver", one.name, "shops"), shops, wrong)
+    return found
+
+
 def secrets_of(path: Path) -> tuple[bytes, ...]:
     """The signing secrets of a file, a line each. Raises InputError, which repeats none of them."""
     lines = [line.strip() for line in read_text(path).splitlines() if line.strip()]
@@ -81,3 +92,15 @@ def secrets_of(path: Path) -> tuple[bytes, ...]:
             f"{path}: no signing secret; expected {PREFIX} and {low} to {high} bytes of chance in base64, a line for each."
         )
     return secrets
+
+
+def trusted(receiver: Receiver) -> ssl.SSLContext:
+    """By whom a receiver's certificate must be signed: by the shop's own where the file names it, else by one of those that this
+    system trusts. Raises InputError."""
+    path = receiver.rules.certificate
+    try:
+        return ssl.create_default_context(cafile=path)
+    except (OSError, ssl.SSLError) as error:
+        raise InputError(
+            f"{path}: cannot be read as a certificate ({error}); expected a file in PEM."
+        ) from error

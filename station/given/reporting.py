@@ -1,4 +1,5 @@
-"""[roll_up]: whether and where a bay's record is rolled up with those of other bays; and what may be said of any address that something of the record goes to."""
+"""[roll_up]: whether and where a bay's record is rolled up with those of other bays; [notices]: whether it tells other systems by
+itself; and what may be said of any address that something of the record goes to."""
 
 import ipaddress
 from dataclasses import dataclass
@@ -39,6 +40,15 @@ class RollUpRules:
             self.address, 'write the address of the roll-up, such as "https://office.local:8766"'
         )
         return None if wrong is None else ("address", wrong)
+
+
+@dataclass(frozen=True)
+class NoticeRules:
+    """receivers: the file that names the systems which this bay tells by itself, see ``station.given.receivers``."""
+
+    receivers: Annotated[
+        str, Field(pattern=_PATH, description='write a file, such as "/etc/tallypan/receivers.toml"')
+    ]
 
 
 def address_fault(address: str, expected: str) -> str | None:

@@ -1,4 +1,4 @@
-"""What a bay sends to the roll-up: its own record, read again from where the roll-up's head is. Nothing is kept beside it.
+"""What a bay sends to the roll-up, and tells other systems: its own record, read again from where the roll-up's head is. Nothing is kept beside it.
 
 A bay remembers nothing of what it sent: the roll-up says how far it is, so an answer that was lost, a roll-up that was put
 back to an older copy, or a bay that was away for a week are all the same case.
@@ -48,6 +48,20 @@ def batch(ledger: Path, after: int, most: int, name: str = "", software: str = "
         raise LedgerError(f"ledger {ledger}: cannot be read for the roll-up ({error}).") from error
     *former, verifier = map(str, keys) if keys else ("",)
     return Batch(tuple(entries), newest[0], newest[1], notes, verifier, name, software, tuple(former))
+
+
+def results(ledger: Path, after: int, upto: int, most: int) -> list[Entry]:
+    """How jobs ended: up to so many of those entries behind one, up to and with another. Raises LedgerError."""
+    try:
+        with closing(sqlite3.connect(f"file:{ledger}?mode=ro", uri=True)) as db:
+            db.execute("pragma busy_timeout = 5000")
+            rows = db.execute(
+                f"select {', '.join(FIELDS)}, hash from event where seq > ? and seq <= ? and kind = 'result' order by seq limit ?",
+                [after, upto, most],
+            )
+            return [Entry(*row) for row in rows]
+    except sqlite3.Error as error:
+        raise LedgerError(f"ledger {ledger}: cannot be read for notices ({error}).") from error
 
 
 def newest(ledger: Path) -> int:

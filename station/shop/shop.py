@@ -94,6 +94,10 @@ class Shop:
         for change in changes:
             self._recorder.event(None, PEOPLE, dict(change), now())
 
+    def note(self, kind: str, body: Mapping[str, Any]) -> None:
+        """Put an entry of that kind into the record, which changes nothing in the books."""
+        self._recorder.event(None, kind, dict(body), now())
+
     def move(self, moved: movement.Movement) -> None:
         """Put a movement of fluid into the books."""
         self._recorder.event(None, movement.EVENT, moved.to_dict(), now())
