@@ -26,7 +26,7 @@ from web.frame.render import Behind
 from web.frame.roles import MANY_RULES
 from web.people import people_pages, sign_in
 from web.server import door_of, run, say_first_code, say_ready
-from web.shop.many import arriving, jobs, notices_page, pages, wall
+from web.shop.many import arriving, jobs, notices_page, pages, setting, wall
 from web.shop.many.asked import of_company
 from web.shop.many.taking import Takers, processes, taken
 from web.shop.many.wall import Wall
@@ -37,6 +37,7 @@ ROUTERS = (
     jobs.router,
     wall.router,
     notices_page.router,
+    setting.router,
     sign_in.router,
     sign_in.changes,
     people_pages.router,

@@ -214,32 +214,33 @@ def _accept(options: argparse.Namespace) -> int:
 def _lists(options: argparse.Namespace) -> int:
     import getpass
 
-    from station.shop import catalogue, entering
-
     if (options.file is None) == (options.retire is None):
         raise InputError("what is to change? Name a file, or an entry with --retire.")
+    shop, table, by = options.shop, options.table, options.by or getpass.getuser()
     with _store(options) as store, store.connection() as db:
         from station.record.many import lists
+        from station.shop import entering, issuing
 
-        lists.hold(db, options.shop)
-        found = [one.told() for one in lists.issued(db, [options.shop])]
-        present = catalogue.fold({"utc": one["utc"], "body": one} for one in found)
+        before = lists.newest(db, shop)
         if options.retire is not None:
-            plan = entering.Import(
-                options.table, (entering.retire(present, options.table, options.retire),), 0, ()
-            )
+            if options.apply:
+                change = issuing.retire(db, shop, table, options.retire, by, "command line")
+            else:
+                lists.hold(db, shop)
+                change = entering.retire(issuing.present(db, shop), table, options.retire)
+            plan = entering.Import(table, (change,), 0, ())
         else:
             try:
-                plan = entering.dry_run(present, options.table, options.file.read_bytes())
+                data = options.file.read_bytes()
             except OSError as error:
                 raise InputError(f"{options.file}: cannot be read ({error}).") from error
-        version, done = lists.newest(db, options.shop), "nothing was changed; --apply does it"
-        changes = entering.accept(plan) if options.apply else ()
-        if changes:
-            origin = "command line" if options.file is None else options.file.name
-            told = [one.to_dict() for one in changes]
-            version = lists.add(db, options.shop, options.by or getpass.getuser(), origin, told)
-            done = f"version {version} of the lists of {options.shop}"
+            plan = issuing.import_file(db, shop, table, data, options.file.name, by, options.apply)
+        version = lists.newest(db, shop)
+        done = (
+            f"version {version} of the lists of {shop}"
+            if version > before
+            else "nothing was changed; --apply does it"
+        )
     rejected = "".join(f"\nrow {row}: {reason}" for row, reason in plan.rejected)
     text = f"{len(plan.changes)} to change, {plan.unchanged} unchanged; {done}{rejected}"
     _say(options, {**plan.to_dict(), "version": version}, text)

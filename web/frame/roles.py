@@ -114,9 +114,9 @@ MANY_RULES: dict[str, Rule] = {
         "GET /missing.json", "GET /missing.csv", "GET /missing.parquet",
         "GET /comparisons.json", "GET /comparisons.csv", "GET /comparisons.parquet",
         "GET /quality/meter", "GET /quality/meter.json",
-        "GET /lists", "GET /lists.json", "GET /lists.csv", "GET /notices", "GET /notices.json", "GET /notices.csv",
+        "GET /lists", "GET /lists.json", "GET /lists.csv", "GET /lists/{shop}", "GET /lists/{shop}/{table}.csv", "GET /notices", "GET /notices.json", "GET /notices.csv",
     ]),
-    "POST /api/notices/again": BOOKS,
+    **_all(BOOKS, ["POST /api/notices/again", "POST /api/lists/enter", "POST /api/lists/retire", "POST /api/lists/import"]),
     "GET /people": OWNER,
     **{address: rule for address, rule in RULES.items() if address.startswith("POST /api/people/")},
 }  # fmt: skip

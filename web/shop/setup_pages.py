@@ -65,11 +65,28 @@ class SetupRow:
 
 
 @dataclass(frozen=True)
-class SetupPage:
-    """``/setup``: one table of the catalogue. rows, retired: of the part that is shown.
-    software: its identity.
-    checks: how the station is: what is looked at, whether it is well, and a word on it."""
+class Lists:
+    """Whose lists they are, and what stands around them. shop: at the roll-up; "" at a bay. address: of the page. changes: where
+    what is entered goes. under: what is said above. links: elsewhere. heading, checks: below, what is looked at, whether it is
+    well, and a word on it. software: of a bay, its identity."""
 
+    shop: str
+    address: str
+    changes: str
+    title: str
+    under: str
+    links: Sequence[tuple[str, str]]
+    twins: Sequence[tuple[str, str]]
+    heading: str
+    checks: Sequence[tuple[str, bool, str]]
+    software: str = ""
+
+
+@dataclass(frozen=True)
+class SetupPage:
+    """One table of a catalogue, to be looked through and changed. rows, retired: of the part that is shown."""
+
+    of: Lists
     tabs: Sequence[Tab]
     name: str
     titles: Titles
@@ -79,8 +96,6 @@ class SetupPage:
     technicians: Sequence[str]
     columns: str
     list: Listing
-    software: str
-    checks: Sequence[tuple[str, bool, str]]
 
 
 def _shown(name: str, text: str) -> str:
@@ -132,22 +147,13 @@ def _wanted(catalogue: Catalogue, table: str, words: str) -> list[Entry]:
     return sorted(found, key=lambda entry: (entry.retired, entry.key))
 
 
-def setup_page(catalogue: Catalogue, table: str, health: Health, words: str = "", page: int = 1) -> SetupPage:
+def setup_page(catalogue: Catalogue, table: str, of: Lists, words: str = "", page: int = 1) -> SetupPage:
     """table: a key of ``station.shop.rows.TABLES``. words: what an entry has to hold to be listed."""
     shape = TABLES[table]
-    twins = (
-        (_("CSV, to be changed and imported again"), f"/setup/{table}.csv"),
-        (_("All tables as JSON"), "/setup.json"),
-    )
-    asked = Asked(
-        "/setup",
-        _(TITLES[table].find),
-        words,
-        kept=[("table", table)],
-        twins=twins,
-    )
+    asked = Asked(of.address, _(TITLES[table].find), words, kept=[("table", table)], twins=of.twins)
     entries, frame = asked.by_page(_wanted(catalogue, table, words), page)
     return SetupPage(
+        of=of,
         tabs=[Tab(n, _(TITLES[n].all), len(catalogue.active(n)), n == table) for n in TABLES],
         name=table,
         titles=Titles(*map(_, TITLES[table])),
@@ -157,14 +163,32 @@ def setup_page(catalogue: Catalogue, table: str, health: Health, words: str = ""
         technicians=[entry.key[0] for entry in catalogue.active("technician")],
         columns=", ".join(shape.names()),
         list=frame,
-        software=short(health.software),
-        checks=[
-            (_(name.replace("_", " ")), check.ok, _(check.text)) for name, check in health.checks.items()
-        ],
     )
 
 
-def _known(table: str) -> str:
+def of_bay(table: str, health: Health) -> Lists:
+    return Lists(
+        shop="",
+        address="/setup",
+        changes="/api/catalogue",
+        title=_("Set-up"),
+        under=_(
+            "What the plan form offers and the audit counts with. Nothing is deleted, only retired; every change is kept."
+        ),
+        links=[(_("What was changed, and by whom"), "/changes"), (_("People"), "/people")],
+        twins=[
+            (_("CSV, to be changed and imported again"), f"/setup/{table}.csv"),
+            (_("All tables as JSON"), "/setup.json"),
+        ],
+        heading=_("The station itself"),
+        checks=[
+            (_(name.replace("_", " ")), check.ok, _(check.text)) for name, check in health.checks.items()
+        ],
+        software=short(health.software),
+    )
+
+
+def known(table: str) -> str:
     if table not in TABLES:
         raise Problem(
             404,
@@ -176,7 +200,8 @@ def _known(table: str) -> str:
 
 @router.get("/setup")
 def setup(engine: Station, table: Table = "vehicle", q: Words = "", page: Page = 1) -> Response:
-    return page_of("setup.html", setup_page(engine.catalogue(), _known(table), engine.health(), q, page))
+    of = of_bay(known(table), engine.health())
+    return page_of("setup.html", setup_page(engine.catalogue(), table, of, q, page))
 
 
 @router.get("/setup.json")
@@ -188,7 +213,11 @@ def setup_json(engine: Station) -> Response:
 @router.get("/setup/{table}.csv")
 def setup_csv(engine: Station, table: str, q: Words = "") -> Response:
     """What is in use of a table, as it can be imported again. q: what an entry has to hold."""
-    rows = [e.fields for e in _wanted(engine.catalogue(), _known(table), q) if not e.retired]
+    return csv_of(engine.catalogue(), known(table), q)
+
+
+def csv_of(catalogue: Catalogue, table: str, words: str = "") -> Response:
+    rows = [e.fields for e in _wanted(catalogue, table, words) if not e.retired]
     return download(to_csv(rows, TABLES[table].names()), f"{table}.csv", "text/csv")
 
 
@@ -225,13 +254,13 @@ class Import(Body):
     by: Line = ""
 
 
-def _plain(fields: Mapping[str, str]) -> dict[str, str]:
+def plain_of(fields: Mapping[str, str]) -> dict[str, str]:
     return {name: plain(_label(name), text) if name in AMOUNTS else text for name, text in fields.items()}
 
 
 @changes.post("/enter")
 async def enter(engine: Station, threads: DiskThreads, body: Enter) -> Response:
-    return done(changed=await do(threads, engine.entries.enter, body.table, _plain(body.fields), body.by))
+    return done(changed=await do(threads, engine.entries.enter, body.table, plain_of(body.fields), body.by))
 
 
 @changes.post("/retire")
@@ -248,11 +277,13 @@ async def import_file(engine: Station, threads: DiskThreads, body: Import) -> Re
         plan = await do(threads, engine.entries.import_file, body.table, data, body.name, body.by)
     else:
         plan = await do(threads, engine.entries.dry_run, body.table, data)
-    return done(plan=plan.to_dict(), html=render("_import.html", plan=_told(plan)), can=_can(plan))
+    return imported(plan)
 
 
-def _can(plan: entering.Import) -> bool:
-    return bool(plan.changes) and not plan.rejected
+def imported(plan: entering.Import) -> Response:
+    """The reply to a file."""
+    can = bool(plan.changes) and not plan.rejected
+    return done(plan=plan.to_dict(), html=render("_import.html", plan=_told(plan)), can=can)
 
 
 def _told(plan: entering.Import) -> dict[str, Any]:

@@ -3,13 +3,16 @@
 import { around, buttonOf, byId, field, formOf, onSubmit, picked, sender } from "./dom.js";
 import { act, reload } from "./send.js";
 
-const form = formOf("entry"), title = byId("entry-title"), by = /** @type {HTMLInputElement} */ (byId("by"));
+const form = formOf("entry"), to = form.dataset.to ?? "", title = byId("entry-title"), by = /** @type {HTMLInputElement} */ (byId("by"));
 const CHUNK = 0x8000;
 let known = false;
 
 // Who enters stays filled in on this device.
 try { by.value = localStorage.getItem("by") || ""; } catch { /* a browser may keep nothing */ }
 by.addEventListener("change", () => { try { localStorage.setItem("by", by.value); } catch { /* as above */ } });
+
+// Whose lists they are: at the roll-up those of a shop, at a bay its own.
+const whose = () => ({ table: form.dataset.table, by: by.value, ...(form.dataset.shop ? { shop: form.dataset.shop } : {}) });
 
 /** @param {Record<string, string> | null} fields @param {boolean} retired */
 function show(fields, retired) {
@@ -46,15 +49,15 @@ form.addEventListener("reset", () => show(null, false));
 onSubmit(form, async () => {
   // A changed entry is sent whole, so that a field can be emptied; a new one says only what was filled in.
   const given = [...new FormData(form)].filter(([, text]) => known || text !== "");
-  const body = { table: form.dataset.table, fields: Object.fromEntries(given), by: by.value };
-  if (await act(sender(form), "/api/catalogue/enter", body)) reload();
+  const body = { ...whose(), fields: Object.fromEntries(given) };
+  if (await act(sender(form), `${to}/enter`, body)) reload();
 });
 
 byId("retire").addEventListener("click", async () => {
   /** @type {NodeListOf<HTMLInputElement | HTMLSelectElement>} */
   const keys = form.querySelectorAll("[data-key]");
   const key = [...keys].map((one) => one.value);
-  if (await act(buttonOf("retire"), "/api/catalogue/retire", { table: form.dataset.table, key, by: by.value })) reload();
+  if (await act(buttonOf("retire"), `${to}/retire`, { ...whose(), key })) reload();
 });
 
 const file = formOf("import"), told = byId("told"), apply = buttonOf("apply");
@@ -65,7 +68,7 @@ async function body(chosen, really) {
   const bytes = new Uint8Array(await chosen.arrayBuffer());
   let text = "";
   for (let at = 0; at < bytes.length; at += CHUNK) text += String.fromCharCode(...bytes.subarray(at, at + CHUNK));
-  return { table: file.dataset.table, data: btoa(text), apply: really, name: chosen.name.slice(0, 200), by: by.value };
+  return { ...whose(), data: btoa(text), apply: really, name: chosen.name.slice(0, 200) };
 }
 
 function forget() {
@@ -77,7 +80,7 @@ onSubmit(file, async () => {
   forget();
   const chosen = picked(file, "file");
   if (!chosen) return;
-  const content = await act(sender(file), "/api/catalogue/import", await body(chosen, false));
+  const content = await act(sender(file), `${to}/import`, await body(chosen, false));
   if (!content) return;
   told.innerHTML = content.html;
   apply.hidden = !content.can;
@@ -85,5 +88,5 @@ onSubmit(file, async () => {
 field(file, "file").addEventListener("change", forget);
 apply.addEventListener("click", async () => {
   const chosen = picked(file, "file");
-  if (chosen && await act(apply, "/api/catalogue/import", await body(chosen, true))) reload();
+  if (chosen && await act(apply, `${to}/import`, await body(chosen, true))) reload();
 });

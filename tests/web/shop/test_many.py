@@ -3,6 +3,7 @@
 import asyncio
 import json
 import re
+from base64 import b64encode
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -26,7 +27,7 @@ from station.record.many.store import Store
 from station.shop import lists as lists_of_bay
 from station.shop.movement import Movement
 from tests.rolled import COMPANY, ZONE, bay_of, enter, give, record, whole
-from tests.web.conftest import HOST
+from tests.web.conftest import CHANGE, HOST
 from web.frame import format as fmt
 from web.frame.roles import MANY_RULES
 from web.many import ROUTERS, create_app
@@ -392,6 +393,50 @@ def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_othe
     assert [(one["bay"], one["differed"][0]["bay"]) for one in told if one["shop"] == "harbour"] == [
         ("bay-1", "blue")
     ]
+
+
+def test_a_shops_lists_are_changed_on_their_page_and_its_bays_stand_below(roll: Roll, path: Path) -> None:
+    def change(how: str, table: str, **more: Any) -> httpx.Response:
+        body = {"shop": "harbour", "table": table, "by": "E. Brandvold", **more}
+        return roll.send("POST", f"/api/lists/{how}", json=body, headers=CHANGE)
+
+    bus = {"vehicle": "Bus <5>", "note": "green"}
+    assert change("enter", "vehicle", fields=bus).json() == {"done": True, "changed": True}
+    assert change("enter", "vehicle", fields=bus).json()["changed"] is False
+    axle = {"vehicle": "Bus <5>", "compartment": "rear axle", "capacity": "2,9 L", "method": "drain plug"}
+    wrong = change("enter", "compartment", fields={**axle, "capacity": "2.9"})
+    assert (wrong.status_code, "capacity" in wrong.json()["text"]) == (400, True)
+    plain = axle | {"capacity": "2.9 L"}
+    assert change("enter", "compartment", fields=plain).status_code == 200
+    issued = lists_of_bay.Issue(2, "2026-03-01", "E. Brandvold", ())
+    differed = lists_of_bay.Differed("vehicle", ("Bus <5>",), "note", "blue", "green", "shop")
+    with closing(Ledger(path)) as ledger:
+        at = Moment("boot", 99.0, "2026-03-02T08:00:00.000+00:00", True)
+        ledger.append(None, "catalogue", lists_of_bay.body(issued, lists_of_bay.Met((), (differed,))), at)
+    roll.take(path, roll.tokens[0])
+    text = unescape(roll.send("GET", "/lists/harbour", headers=SHOW).text)
+    for words in ("Bus <5>", 'data-to="/api/lists"', 'data-shop="harbour"', "has version 2, the newest"):
+        assert words in text, words
+    assert "vehicle Bus <5>, note: the bay had blue, the shop says green; in force: the shop's" in text
+    assert "2.9 L" in roll.send("GET", "/lists/harbour?table=compartment", headers=SHOW).text
+
+    csv = roll.send("GET", "/lists/harbour/vehicle.csv").text + "Bus 6,,red\r\n"
+    sent = {"data": b64encode(csv.encode()).decode(), "name": "buses.csv"}
+    told = change("import", "vehicle", apply=False, **sent).json()
+    assert (told["can"], len(told["plan"]["changes"]), told["plan"]["unchanged"]) == (True, 1, 1)
+    assert "has version 2, the newest" in roll.send("GET", "/lists/harbour", headers=SHOW).text
+    assert change("import", "vehicle", apply=True, **sent).status_code == 200
+    assert change("retire", "vehicle", key=["Bus 6"]).status_code == 200
+    assert change("retire", "vehicle", key=["Bus 6"]).status_code == 400
+    text = unescape(roll.send("GET", "/lists/harbour", headers=SHOW).text)
+    assert "has version 2 of 4" in text
+    assert "Retired: 1" in text
+    with roll.store.connection() as db:
+        kept = [(one.version, one.who, one.origin) for one in lists.issued(db, ["harbour"])]
+    assert kept == [(n, "E. Brandvold", "buses.csv" if n == 3 else "page") for n in (1, 2, 3, 4)]
+    for address, status in (("/lists/hill", 404), ("/lists/quay?table=x", 404), ("/lists?shop=quay", 303)):
+        assert roll.send("GET", address, headers=SHOW).status_code == status, address
+    assert change("enter", "vehicle", fields=bus, shop="hill").status_code == 404
 
 
 def test_what_programs_may_read_is_described(roll: Roll) -> None:

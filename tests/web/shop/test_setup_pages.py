@@ -56,7 +56,8 @@ def test_a_table_is_shown_with_its_entries_and_a_form_of_its_fields(bay: Bay, ta
 def test_each_field_has_a_label_in_words(bay: Bay) -> None:
     """A column's own name with underscores is for files, not for people."""
     for table in TABLES:
-        for field in setup_pages.setup_page(bay.engine.catalogue(), table, bay.engine.health()).fields:
+        of = setup_pages.of_bay(table, bay.engine.health())
+        for field in setup_pages.setup_page(bay.engine.catalogue(), table, of).fields:
             assert "_" not in field.label
 
 

@@ -85,6 +85,7 @@ class Shops:
     def told(self, address: str, name: str) -> str:
         """Everything that an address answers to somebody, whatever is asked for with it."""
         path = address.replace("{shop}", THEIRS).replace("{bay}", f"{MARK}-bay").replace("{job_id}", JOB)
+        path = path.replace("{table}", "vehicle")
         if path == "/wall/live":
             return self.stream(name)
         asked = [ASKED, f"{ASKED}&shop={MINE}"]
@@ -181,6 +182,7 @@ def test_another_shop_is_answered_as_one_that_there_is_not_and_a_stranger_with_n
         assert shops.ask("GET", job, "the manager").status_code == 404
     for path in set(READS) - NO_WORD_OF_ANY_SHOP:
         filled = path.replace("{shop}", MINE).replace("{bay}", "bay-1").replace("{job_id}", "x")
+        filled = filled.replace("{table}", "vehicle")
         assert shops.runner.run(shops.client.get(filled)).status_code == 401, path
 
 
@@ -213,6 +215,20 @@ def test_an_owner_of_one_shop_changes_nobody_of_another_nor_makes_one_who_sees_m
     assert shops.ask("POST", "/api/people/role", "the company's owner", json=body).status_code == 200
     assert MARK in shops.told("/", "the owner")
     assert shops.ask("GET", "/jobs.json?month=2026-12&months=12", "the owner").text.count(MINE) == 0
+
+
+def test_a_shops_lists_are_changed_by_those_who_keep_its_books_and_in_no_other_shop(shops: Shops) -> None:
+    def enter(shop: str, who: str) -> int:
+        body = {"shop": shop, "table": "vehicle", "fields": {"vehicle": "Bus 2"}}
+        return shops.ask("POST", "/api/lists/enter", who, json=body).status_code
+
+    assert enter(MINE, "the manager") == 200
+    assert enter(THEIRS, "the manager") == enter("hill", "the manager") == 404
+    assert enter(MINE, "the company's quality lead") == 403
+    assert enter(THEIRS, "the company's owner") == 200
+    with shops.store.connection() as db:
+        told = [(one.shop, one.who) for one in lists.issued(db, [MINE, THEIRS]) if one.version == 2]
+    assert told == [(MINE, "the manager"), (THEIRS, "the company's owner")]
 
 
 def test_signing_in_names_nobody_and_a_stranger_learns_not_who_is_here(shops: Shops) -> None:

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from station.common.words import N_, _
@@ -10,8 +11,10 @@ from station.record.many.lists import BayAt, Issued
 from station.record.many.store import Reporting
 from station.shop.lists import WHOLE
 from web.frame import format as fmt
+from web.frame.listing import Asked as AskedFor
+from web.frame.listing import Field, options
 from web.shop.many.asked import Shops
-from web.shop.many.contexts import Cell, Link, ManyPage, Section, number
+from web.shop.many.contexts import SHOPS_AS_TABS, Cell, Link, ManyPage, Section, number
 from web.shop.setup_words import AMOUNTS, SPOKEN, named
 
 OF_PEOPLE = {"role": N_("role"), "secret": N_("secret")}
@@ -52,6 +55,22 @@ def _word(name: str, text: str) -> str:
 
 def _entry(told: Mapping[str, Any]) -> str:
     return f"{_(told['table'])} {' / '.join(told['key'])}"
+
+
+def _stands(told: Mapping[str, Any]) -> str:
+    whose = _("the bay's") if told["stands"] == "bay" else _("the shop's")
+    return ": ".join(filter(None, (whose, told["why"])))
+
+
+def met_in_words(told: Mapping[str, Any]) -> str:
+    """Where a bay had said something else, in a line."""
+    return _("{entry}, {field}: the bay had {bay}, the shop says {shop}; in force: {stands}").format(
+        entry=_entry(told),
+        field=_field(told["field"]),
+        bay=_word(told["field"], told["bay"]),
+        shop=_word(told["field"], told["shop"]),
+        stands=_stands(told),
+    )
 
 
 def _more(n: int) -> str:
@@ -128,13 +147,7 @@ def lists_page(
             Cell(_field(told["field"])),
             Cell(_word(told["field"], told["bay"])),
             Cell(_word(told["field"], told["shop"])),
-            Cell(
-                ": ".join(
-                    filter(
-                        None, (_("the bay's") if told["stands"] == "bay" else _("the shop's"), told["why"])
-                    )
-                )
-            ),
+            Cell(_stands(told)),
             Cell(shops.moment(one.shop, one.utc)),
             number(one.version) if one.version else Cell(fmt.UNKNOWN, amount=True),
         ]
@@ -143,7 +156,7 @@ def lists_page(
     ]
     changed = [
         [
-            Cell(one.shop),
+            Cell(one.shop, f"/lists/{one.shop}"),
             number(one.version),
             Cell(shops.moment(one.shop, one.utc)),
             Cell(one.who),
@@ -188,14 +201,17 @@ def lists_page(
             _more(len(changed)).strip(),
             (_("Shop"), _("Version"), _("When"), _("Who"), _("File"), _("Entries")),
             changed[:SHOWN],
-            _("Nothing yet. Bring a file in with tallypan roll-up lists."),
+            _("Nothing yet."),
         ),
     ]
+    few = len(shops.zones) <= SHOPS_AS_TABS
+    picked = Field("shop", _("Shop"), "", options(shops.zones, _("Pick one")))
     return ManyPage(
         _("Shop's lists"),
         _(
             "Vehicles, compartments, fluids, containers, technicians and prices as the shop has them, for all its bays."
         ),
-        [],
+        [Link(shop, f"/lists/{shop}") for shop in shops.zones] if few else [],
         sections,
+        pick=None if few else replace(AskedFor("/lists", "", "", [picked]).by_page((), 1)[1], narrowed=True),
     )

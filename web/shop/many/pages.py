@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Depends, Query, Request
 from fastapi.openapi.utils import get_openapi
 from pydantic import create_model
-from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
+from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 
 from station.common.days import WARN_DAYS, now
 from station.common.tabular import to_csv
@@ -33,7 +33,7 @@ from station.shop.counted import TABLES, Counted, each_count, first_and_last
 from web.frame.deps import download, page_of
 from web.frame.render import HERE
 from web.shop.many import comparing, contexts, issues, jobs, notices_page, using
-from web.shop.many.asked import Asked, AskedBays, ReadingDb, TheAsked, TheBays, TheShops, TheStore
+from web.shop.many.asked import Asked, AskedBays, ReadingDb, Shop, TheAsked, TheBays, TheShops, TheStore
 from web.shop.many.contexts import PARQUET, query_of, span
 
 router = APIRouter()
@@ -257,7 +257,9 @@ def _of_meter(db: ReadingDb, asked: Asked, meter: str) -> list[SubjectChart]:
 
 
 @router.get("/lists", include_in_schema=False)
-def shops_lists(db: ReadingDb, here: TheBays, shops: TheShops) -> Response:
+def shops_lists(db: ReadingDb, here: TheBays, shops: TheShops, shop: Shop = "") -> Response:
+    if shop in shops.zones:  # picked among many
+        return RedirectResponse(f"/lists/{shop}", 303)
     named = list(shops.zones)
     differed = people.bays_at(db, named)
     issued, met = lists.issued(db, named), lists.bays_at(db, named)
