@@ -1,8 +1,9 @@
 """M4: bays roll their records up while the line is cut, answers are lost, batches come twice and the server is killed.
 
-Each bay's sender is the station's own; between it and the roll-up's own ingest stands a line that loses and doubles. The
-server is an embedded PostgreSQL that is killed (SIGKILL) in the middle, and started again as ``tallypan roll-up serve``
-does. At the end every bay's record is there whole, each entry once, and every sum is what its rows add up to.
+Each bay's sender is the station's own; between it and the roll-up's own processes, which take batches in beside a server, stands
+a line that loses and doubles. The embedded PostgreSQL is killed (SIGKILL) in the middle, and started again as ``tallypan roll-up
+serve`` does, and so is one of the processes each time. At the end every bay's record is there whole, each entry once, and every sum
+is what its rows add up to.
 
 The planted fault is a roll-up without the key: it takes what a bay sends for new, as it would if it believed the bay's own
 note of what it has sent.
@@ -21,9 +22,11 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import psycopg
 
@@ -35,8 +38,10 @@ from station.record.many import ingest
 from station.record.many.arriving import Arrived, Batch, Head
 from station.record.many.embedded import Embedded
 from station.record.many.store import Store
+from station.record.many.wire import batch_text
 from station.record.merkle import Frontier
 from tests.rolled import enter, fresh, record, whole
+from web.shop.many.taking import Takers, taken
 
 LOST, DOUBLED = 0.2, 0.2
 SHOPS = 2
@@ -61,11 +66,14 @@ class Rolling:
         return not (self.lost or self.surplus or self.wrong)
 
 
+Take = Callable[[str, bytes], dict[str, Any]]
+
+
 class Line:
     """The way from one bay to the roll-up. cut: the whole line is down."""
 
-    def __init__(self, store: Store, token: str, seed: int, cut: threading.Event) -> None:
-        self._store, self._token, self._cut = store, token, cut
+    def __init__(self, store: Store, take: Take, token: str, seed: int, cut: threading.Event) -> None:
+        self._store, self._take, self._token, self._cut = store, take, token, cut
         self._draw = random.Random(seed)
 
     def head(self) -> int:
@@ -79,11 +87,10 @@ class Line:
                 taken = self._once(batch)
             if self._draw.random() < LOST:
                 raise Unreachable("the answer was lost")
-        return Answer(taken.seq, taken.fault)
+        return Answer(taken["seq"], taken["fault"])
 
-    def _once(self, batch: Batch) -> ingest.Taken:
-        with self._store.bay(self._token) as (db, bay):
-            return ingest.take(db, bay, batch)
+    def _once(self, batch: Batch) -> dict[str, Any]:
+        return self._take(self._token, batch_text(batch))
 
     @contextmanager
     def _down(self) -> Iterator[None]:
@@ -130,11 +137,14 @@ def roll(
     batch: int = 200,
     plant: Callable[[Store], None] = lambda store: None,
     patience_s: float = 120.0,
+    processes: int = 2,
 ) -> Rolling:
     """bays of so many jobs each, five or six entries a job, over a line that does all of it; their two shops in one database,
     or each in its own. The bays have a few records between them: nothing but its shop and its name tells a bay's entries from
-    another's."""
+    another's. processes: so many take in for each database; 0: this one does."""
     stores = [Store(dsn, server.ensure) for dsn in dsns]
+    beside = [Takers(dsn, processes, server.ensure) for dsn in dsns] if processes else []
+    takes: list[Take] = [one.take for one in beside] or [partial(taken, store) for store in stores]
     paths = [folder / f"bay-{n}" / "bay.sqlite" for n in range(bays)]
     for n, path in enumerate(paths):
         if n < RECORDS:
@@ -142,7 +152,8 @@ def roll(
             record(path, jobs, seed=n + 1, bay=f"Bay {n}").close()
         else:
             shutil.copytree(paths[n % RECORDS].parent, path.parent)
-    of_bay = [stores[n % SHOPS % len(stores)] for n in range(bays)]
+    at = [n % SHOPS % len(stores) for n in range(bays)]
+    of_bay = [stores[n] for n in at]
     tokens = [enter(store, f"shop-{n % SHOPS}", f"bay-{n}") for n, store in enumerate(of_bay)]
     for store in stores:
         plant(store)
@@ -150,8 +161,8 @@ def roll(
     cut = threading.Event()
     begun_s = time.monotonic()
     senders = [
-        Hurried(path, Line(store, token, n, cut), 0.05, batch)
-        for n, (path, store, token) in enumerate(zip(paths, of_bay, tokens, strict=True))
+        Hurried(path, Line(stores[at[n]], takes[at[n]], token, n, cut), 0.05, batch)
+        for n, (path, token) in enumerate(zip(paths, tokens, strict=True))
     ]
     draw = random.Random(bays)
     try:
@@ -161,6 +172,9 @@ def roll(
                 cut.set()
                 time.sleep(outage_s)
                 cut.clear()
+            if beside:
+                with suppress(ProcessLookupError):  # the last kill's, which has had nothing to do since
+                    os.kill(draw.choice(draw.choice(beside).pids), signal.SIGKILL)
             os.kill(server.pid, signal.SIGKILL)
             killed_s = time.monotonic()
             server.ensure()
@@ -172,6 +186,8 @@ def roll(
     finally:
         for sender in senders:
             sender.close()
+        for one in beside:
+            one.close()
     found.took_s = time.monotonic() - begun_s
     found.lost, found.surplus = _compared(of_bay, paths)
     found.wrong = tuple(text for store in stores for text in whole(store))
@@ -260,7 +276,8 @@ def main() -> int:
             patience_s=3600.0,
         )
     print(
-        f"M4 roll-up: {found.entries:,} entries of {options.bays} bays, {found.kills} kills, {found.lost} lost, "
+        f"M4 roll-up: {found.entries:,} entries of {options.bays} bays, {found.kills} kills of the database and as many of the "
+        f"processes that take in, {found.lost} lost, "
         f"{found.surplus} twice, sums wrong: {len(found.wrong)}, recovery {found.worst_recovery_s:.1f} s at worst, "
         f"{found.took_s:.0f} s"
     )

@@ -24,7 +24,15 @@ def test_without_the_key_it_doubles_and_that_is_seen(
 ) -> None:
     rolling.believing(lambda name, value: monkeypatch.setattr(ingest, name, value))
     found = rolling.roll(
-        postgres, [fresh(postgres.dsn)], tmp_path, 2, 20, kills=0, batch=25, plant=rolling.without_the_key
+        postgres,
+        [fresh(postgres.dsn)],
+        tmp_path,
+        2,
+        20,
+        kills=0,
+        batch=25,
+        plant=rolling.without_the_key,
+        processes=0,  # the fault is planted in this one
     )
     assert found.surplus > 0
     assert found.wrong
