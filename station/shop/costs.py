@@ -8,14 +8,14 @@ price are taken from the sums by month. Before its first price a fluid cost that
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, tzinfo
 from itertools import groupby, pairwise
 from typing import Any, Final
 
 from station.common import days
 from station.record.many.derive import month_of
 from station.record.many.ingest import Db
-from station.record.many.queries import Scope, Use, later, shops
+from station.record.many.queries import Scope, Use, later, zones
 from station.shop.catalogue import Catalogue, fold
 
 
@@ -75,7 +75,10 @@ def lists_of(db: Db, of: Sequence[str]) -> dict[str, Catalogue]:
 
 def costs(db: Db, scope: Scope, lines: Sequence[Use], lists: Mapping[str, Catalogue]) -> list[Cost]:
     """What each line's fluid cost that left its containers. lines: of the scope, by shop, bay and fluid."""
-    periods = [one for shop, prices in lists.items() for one in _periods(db, scope, shop, prices)]
+    of = zones(db, scope)
+    periods = [
+        one for shop, prices in lists.items() if shop in of for one in _periods(scope, of[shop], shop, prices)
+    ]
     names = ("of_shop", "of_fluid", "from_day", "to_day", "whole", "per_l", "currency")
     columns = zip(*periods, strict=True) if periods else ((),) * len(names)
     values = {**scope.values(), **{name: list(column) for name, column in zip(names, columns, strict=True)}}
@@ -98,8 +101,7 @@ Period = tuple[str, str, date, date, bool, float, str]
 """Shop, fluid, from when to when, whether these are months, price of a litre, currency."""
 
 
-def _periods(db: Db, scope: Scope, shop: str, prices: Catalogue) -> list[Period]:
-    zone = days.zone_of(shops(db, scope.company)[shop])
+def _periods(scope: Scope, zone: tzinfo, shop: str, prices: Catalogue) -> list[Period]:
     found: list[Period] = []
     for (fluid,), entry in prices.entries["price"].items():
         changed = {date.fromisoformat(days.day_of(utc, zone)): utc for utc, _fields in entry.versions}

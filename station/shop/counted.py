@@ -13,6 +13,7 @@ from station.record.many.counts import TakenAt
 from station.record.many.exporting import Table
 from station.record.many.ingest import Db
 from station.record.many.queries import Scope
+from station.shop.catalogue import Catalogue
 from station.shop.costs import Cost, lists_of, total
 from station.shop.missing import Missing, missing, priced
 from station.shop.stock import Moved, Stock, Taken, count_by_count, first_to_last
@@ -44,21 +45,21 @@ class Counted:
 _whose = attrgetter("shop", "bay", "container")
 
 
-def first_and_last(db: Db, scope: Scope) -> list[Counted]:
-    """Each container from its last count before the period, or its first within it, to its last."""
-    return _counted(db, scope, first_to_last)
+def first_and_last(db: Db, scope: Scope, lists: Mapping[str, Catalogue]) -> list[Counted]:
+    """Each container from its last count before the period, or its first within it, to its last. lists: shop → its prices."""
+    return _counted(db, scope, lists, first_to_last)
 
 
 def each_count(db: Db, scope: Scope) -> list[Counted]:
     """Count by count: what each says of the time since the one before it."""
-    return _counted(db, scope, count_by_count)
+    return _counted(db, scope, lists_of(db, scope.shops), count_by_count)
 
 
 Takes = Callable[[Iterable[tuple[str, list[Moved]]], str, str, Taken], list[Stock]]
 
 
-def _counted(db: Db, scope: Scope, takes: Takes) -> list[Counted]:
-    found, prices = [], lists_of(db, scope.shops)
+def _counted(db: Db, scope: Scope, lists: Mapping[str, Catalogue], takes: Takes) -> list[Counted]:
+    found = []
     for (begun, ended), shops in counts.periods(db, scope).items():
         taken = {of: list(rows) for of, rows in groupby(counts.taken(db, shops, begun), _whose)}
         for of, rows in groupby(counts.moved(db, shops, begun), _whose):
@@ -67,7 +68,7 @@ def _counted(db: Db, scope: Scope, takes: Takes) -> list[Counted]:
                 for one in rows
             ]
             shop, bay, container = of
-            price_at = prices[shop].price_per_l if shop in prices else lambda fluid, utc: None
+            price_at = lists[shop].price_per_l if shop in lists else lambda fluid, utc: None
             for one in priced(
                 takes([(container, entries)], begun, ended, _taken(taken.get(of, ()))), price_at
             ):

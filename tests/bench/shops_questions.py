@@ -15,23 +15,29 @@ from typing import Any
 import psycopg
 
 from station.learning.quality import LISTED
-from station.record.many import finding, queries
+from station.record.many import finding, queries, store
 from station.record.many.finding import LOOKED, After
 from tests.bench.bench_many import processor_s
 from tests.bench.thousand_shops import BAYS, SHOPS
 from tests.rolled import COMPANY
 from web.frame.listing import PER_PAGE
+from web.shop.many.contexts import ROWS_MOST
 
-EXPORTS = ("use by day",)
+EXPORTS = ("use by day", "use, all", "stock, all", "bays, all")
 """What no page asks of a whole company, but its CSV and JSON do: asked once."""
 OF_ONE = ("points", "job", "told")
 """Questions that are always about one shop."""
 QUESTIONS = {
     **queries.STATEMENTS,
+    "use, all": queries.STATEMENTS["use"],
+    "stock, all": queries.STATEMENTS["stock"],
+    "bays by need": store.STATEMENTS["bays by need"],
+    "bays, all": store.STATEMENTS["bays by name"],
     **finding.STATEMENTS,
     "jobs, found": finding.found_by(2),
     "jobs, none found": finding.found_by(2),
 }
+MOST = {"stock": ROWS_MOST, "bays by need": ROWS_MOST, "stock, all": None, "bays, all": None}
 YEAR = (date(2026, 1, 1), date(2027, 1, 1))
 
 
@@ -79,9 +85,12 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
             if name in OF_ONE and whose != "shop, month":
                 continue
             of = words.get(name, ("bus", "7"))
-            most = PER_PAGE + 1 if name.startswith("jobs") else LISTED
+            most = PER_PAGE + 1 if name.startswith("jobs") else MOST.get(name, LISTED)
             named = {"words": list(of), "word_1": of[0], "word_2": of[1], "most": most}
-            yield whose, name, {**more, **scope, **named}
+            values = {**more, **scope, **named}
+            if name == "use":  # of the shops that the page shows
+                values["shops"] = shops[:ROWS_MOST]
+            yield whose, name, values
 
 
 def ask(dsn: str, times: int) -> dict[tuple[str, str], Asked]:

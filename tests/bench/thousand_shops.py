@@ -48,7 +48,7 @@ TABLES = (
 _MINUTE = "overlay(opened_utc placing lpad((s.n % 60)::text, 2, '0') from 15 for 2)"
 _OTHER = {
     "shop": "'shop-' || lpad(s.n::text, 4, '0')",
-    ("event", "body"): "case kind when 'result' then '' else body end",
+    ("event", "body"): "case kind when 'result' then '{}' else body end",
     ("job", "opened_utc"): _MINUTE,
 }
 """What a copy has that is its own."""

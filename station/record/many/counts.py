@@ -11,7 +11,7 @@ from psycopg.rows import class_row
 
 from station.common import days
 from station.record.many.ingest import Db
-from station.record.many.queries import Scope, shops
+from station.record.many.queries import Scope, zones
 
 T = TypeVar("T")
 
@@ -67,11 +67,10 @@ STATEMENTS: Final = {
 
 def periods(db: Db, scope: Scope) -> dict[tuple[str, str], list[str]]:
     """A scope's months as the shops' own days have them, from when to when → the shops whose days those are."""
-    zones = shops(db, scope.company)
+    of = zones(db, scope)
     found: dict[tuple[str, str], list[str]] = {}
     for shop in scope.shops:
-        zone = days.zone_of(zones[shop])
-        begun, ended = days.begins(scope.since, zone), days.begins(scope.until, zone)
+        begun, ended = days.begins(scope.since, of[shop]), days.begins(scope.until, of[shop])
         found.setdefault((begun, ended), []).append(shop)
     return found
 

@@ -6,7 +6,7 @@ days. Every statement stands in ``STATEMENTS``, where a test holds its plan to a
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, tzinfo
 from typing import Any, NamedTuple, TypeVar
 
 from psycopg.rows import args_row, class_row
@@ -112,6 +112,14 @@ class Held:
 
 
 @dataclass(frozen=True)
+class HowMany:
+    """What there is in some shops."""
+
+    bays: int
+    containers: int
+
+
+@dataclass(frozen=True)
 class JobLine:
     """A job of a list. day: of its shop. deviation_percent: of a closed and measured fill. proved_fill_l: what a level-proved
     fill says of its compartment, whatever its temperature was; its doubt is filled_u95_l. proved_by: "level seen" or "pan"."""
@@ -214,24 +222,31 @@ class LetGo:
 
 _SUMS = ", ".join(f"sum({name})::bigint as {name}" for name in USE[1:])
 JOB = ", ".join(JobLine.__dataclass_fields__)
+OF = "shop in (select unnest(%(shops)s::text[]))"
+"""As ``shop = any``, without an estimate for each name in turn: of a thousand shops that took longer than a short answer."""
 IN = "company = %(company)s and shop = any(%(shops)s) and month >= %(since)s and month < %(until)s"
 STATEMENTS = {
     "use": f"""select shop, bay, fluid, null::date as day, sum(jobs)::bigint as jobs, {_SUMS} from use_month where {IN}
         group by shop, bay, fluid order by shop, bay, fluid""",
+    "use by fluid": f"""select '' as shop, '' as bay, fluid, null::date as day, sum(jobs)::bigint as jobs, {_SUMS}
+        from use_month where {IN} group by fluid order by fluid""",
     "use by day": f"""select shop, bay, fluid, day, sum(jobs)::bigint as jobs, {_SUMS} from use_day
         where company = %(company)s and shop = any(%(shops)s) and day >= %(since)s and day < %(until)s
         group by shop, bay, day, fluid order by day, shop, bay, fluid""",
-    "stock": """
+    "stock": f"""
         select s.shop, s.bay, s.container, s.fluid,
             coalesce(s.counted_l, 0) + coalesce(m.net_l, 0) - coalesce(j.metered_l, 0) as content_l,
             sqrt(coalesce(s.counted_u95_l, 0) ^ 2 + coalesce(m.u2, 0) + coalesce(j.u95_l, 0) ^ 2) as u95_l, s.counted_utc
-        from container as s
+        from (select * from container where {OF} order by shop, bay, container limit %(most)s) as s
         left join lateral (select sum(case kind when 'received' then volume_l else -volume_l end) as net_l,
                 sum(u95_l * u95_l) as u2 from movement where shop = s.shop and bay = s.bay and container = s.container
+                and seq >= coalesce(s.counted_place, 0)
                 and (place, seq) > (coalesce(s.counted_place, -1), coalesce(s.counted_seq, 0)) and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')) as m on true
         left join lateral (select sum(metered_l) as metered_l, sum(u95_l) as u95_l from taken where shop = s.shop
                 and bay = s.bay and container = s.container and opened_seq > coalesce(s.counted_place, 0)) as j on true
-        where s.shop = any(%(shops)s) order by s.shop, s.bay, s.container""",
+        order by s.shop, s.bay, s.container""",
+    "how many": f"""select (select count(*) from bay where {OF}) as bays,
+        (select count(*) from container where {OF}) as containers""",
     "short": f"""select {JOB} from job where {IN} and verdict = 'short' and deviation_percent is not null
         order by deviation_percent limit %(most)s""",
     "over": f"""select {JOB} from job where {IN} and verdict = 'over' and deviation_percent is not null
@@ -261,10 +276,11 @@ STATEMENTS = {
     "told": """select seq, kind, body, utc, clock_synced from event where shop = %(shop)s and bay = %(bay)s
             and job_id = %(job_id)s order by seq""",
     "fluids": """select fluid, min(name) from fluid_name where company = %(company)s and shop = any(%(shops)s)
-        group by fluid having count(distinct name) = 1""",
+        group by fluid having min(name) = max(name)""",
     "let go": """select utc, body::jsonb ->> 'rule' as rule from event where shop = %(shop)s and bay = %(bay)s
             and kind = 'samples_let_go' and body::jsonb -> 'jobs' ? %(job_id)s order by seq desc limit 1""",
     "shops": "select shop, time_zone from shop where company = %(company)s order by shop",
+    "zones": "select shop, time_zone from shop where shop = any(%(shops)s)",
     "companies": "select distinct company from shop order by company",
 }  # fmt: skip
 CHART_MONTHS = 24
@@ -287,6 +303,12 @@ def shops(db: Db, company: str) -> dict[str, str]:
     return dict(db.execute(STATEMENTS["shops"].encode(), {"company": company}).fetchall())
 
 
+def zones(db: Db, scope: Scope) -> dict[str, tzinfo]:
+    """Shop → its time zone, of those that are asked for."""
+    rows = db.execute(STATEMENTS["zones"].encode(), scope.values()).fetchall()
+    return {shop: days.zone_of(name) for shop, name in rows}
+
+
 def fluids(db: Db, scope: Scope) -> dict[str, str]:
     """Fluid → its name, where all bays of these shops that have it call it the same."""
     return dict(db.execute(STATEMENTS["fluids"].encode(), scope.values()).fetchall())
@@ -297,14 +319,24 @@ def use(db: Db, scope: Scope) -> list[Use]:
     return ask(db, STATEMENTS["use"], Use, **scope.values())
 
 
+def use_by_fluid(db: Db, scope: Scope) -> list[Use]:
+    """Sums by fluid over all the shops asked for; of no one shop or bay."""
+    return ask(db, STATEMENTS["use by fluid"], Use, **scope.values())
+
+
 def use_by_day(db: Db, scope: Scope) -> list[Use]:
     """Sums by day, shop, bay and fluid."""
     return ask(db, STATEMENTS["use by day"], Use, **scope.values())
 
 
-def stock(db: Db, scope: Scope) -> list[Held]:
-    """What every container should hold now, as ``station.shop.stock`` says it of one bay's."""
-    return ask(db, STATEMENTS["stock"], Held, **scope.values())
+def stock(db: Db, scope: Scope, most: int | None = None) -> list[Held]:
+    """What containers should hold now, as ``station.shop.stock`` says it of one bay's. most: so many of the first; all without."""
+    return ask(db, STATEMENTS["stock"], Held, **scope.values(), most=most)
+
+
+def how_many(db: Db, of: Sequence[str]) -> HowMany:
+    """of: shops."""
+    return ask(db, STATEMENTS["how many"], HowMany, shops=list(of))[0]
 
 
 def off(db: Db, scope: Scope, verdict: str, most: int) -> list[JobLine]:

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from importlib import resources
-from typing import Any
+from typing import Any, Final
 
 import psycopg
 from psycopg_pool import ConnectionPool, PoolTimeout
@@ -163,31 +163,37 @@ class Store:
             "No bay has this token. Enter the bay with tallypan roll-up enter, and give it the token that this prints."
         )
 
-    def bays(self, shops: Sequence[str] | None = None) -> list[Reporting]:
-        """The bays of these shops, of all without them, by company, shop and name."""
-        of = "" if shops is None else "where b.shop = any(%(shops)s) "
+    def bays(self) -> list[Reporting]:
+        """Every bay, by company, shop and name."""
         with self.connection() as db:
-            rows = db.execute(
-                "select b.company, b.shop, b.bay, b.name, b.page, b.software, b.heard, coalesce(h.seq, 0), b.newest_seq, b.fault, "
-                f"b.fault_since from bay b left join head h on h.shop = b.shop and h.bay = b.bay {of}order by 1, 2, 3".encode(),
-                {"shops": shops if shops is None else list(shops)},
-            ).fetchall()
-        return [
-            Reporting(
-                company=r[0],
-                shop=r[1],
-                bay=r[2],
-                name=r[3],
-                page=r[4],
-                software=r[5],
-                heard=_iso(r[6]),
-                seq=r[7],
-                behind=max(0, r[8] - r[7]),
-                fault=r[9],
-                fault_since=_iso(r[10]),
-            )
-            for r in rows
-        ]
+            return reporting(db)
+
+
+_REPORTING = """
+    select b.company, b.shop, b.bay, b.name, b.page, b.software, b.heard, coalesce(h.seq, 0) as seq,
+        greatest(0, b.newest_seq - coalesce(h.seq, 0)) as behind, b.fault, b.fault_since
+    from bay b left join head h on h.shop = b.shop and h.bay = b.bay"""
+_OF = "where b.shop in (select unnest(%(shops)s::text[]))"
+_BY_NAME = "order by b.company, b.shop, b.bay"
+STATEMENTS: Final = {
+    "every bay": f"{_REPORTING} {_BY_NAME}",
+    "bays by name": f"{_REPORTING} {_OF} {_BY_NAME} limit %(most)s",
+    "bays by need": f"{_REPORTING} {_OF} order by b.fault = '', b.heard nulls first, behind desc, b.shop, b.bay limit %(most)s",
+}
+
+
+def reporting(
+    db: Db, shops: Sequence[str] | None = None, most: int | None = None, by_need: bool = False
+) -> list[Reporting]:
+    """The bays of these shops, of all without them, by company, shop and name. by_need: what asks for somebody first instead: a
+    fault, a long silence. most: so many of the first; all without."""
+    name = "every bay" if shops is None else "bays by need" if by_need else "bays by name"
+    values = {} if shops is None else {"shops": list(shops), "most": most}
+    rows = db.execute(STATEMENTS[name].encode(), values, prepare=False).fetchall()
+    return [
+        Reporting(company, shop, bay, called, page, software, _iso(heard), seq, behind, fault, _iso(since))
+        for company, shop, bay, called, page, software, heard, seq, behind, fault, since in rows
+    ]
 
 
 _BAY = (

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import psycopg
 import pytest
 from jsonschema import Draft202012Validator
 
@@ -102,6 +103,9 @@ def test_a_bay_brings_its_record_by_its_token_alone(roll: Roll, path: Path) -> N
 
 
 def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
+    roll.store._pool.resize(
+        1
+    )  # a page that wanted a second connection while it has one could wait for itself
     roll.take(path, roll.tokens[0])
     for address in ("/", "/jobs", "/usage", "/quality", "/calibrations", "/wall"):
         html = roll.send("GET", f"{address}?{MONTHS}", headers=SHOW)
@@ -242,6 +246,71 @@ def test_of_very_many_the_first_are_shown_and_files_go_on(
         assert "link" not in roll.send("GET", f"/missing.{ending}?{MONTHS}&after=harbour").headers
     told = [roll.send("GET", f"/missing.json?{MONTHS}{more}").json() for more in ("", "&after=harbour")]
     assert [{one["shop"] for one in part} for part in told] == [{"harbour"}, {"quay"}]
+
+
+def row_of(text: str, heading: str, first: str) -> list[str]:
+    """A row of a page's table as text, cell by cell."""
+    table = text.partition(f"<h2>{heading}</h2>")[2].partition("</table>")[0]
+    row = table.partition(f'<th scope="row" class="tie">{first}</th>')[2].partition("</tr>")[0]
+    return [unescape(cell) for cell in re.findall(r"<td[^>]*>(.*?)</td>", row)]
+
+
+def test_what_a_page_reads_does_not_grow_with_the_company_and_yet_adds_up_all_of_it(
+    roll: Roll, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """But for the names of its shops."""
+    roll.take(path, roll.tokens[0])
+    text = roll.send("GET", f"/usage?{MONTHS}", headers=SHOW).text
+    assert row_of(text, "By shop, litres", "quay")[:2] == ["0", "0.00"], "a shop that used nothing is there"
+    for name in ("ROWS_MOST", "SHOPS_AS_TABS"):
+        monkeypatch.setattr(contexts, name, 2)
+    monkeypatch.setattr(using, "COUNTED_SHOPS_MOST", 1)
+    read: list[int] = []
+    execute: Any = psycopg.Cursor.execute
+
+    def counted(cursor: psycopg.Cursor[Any], *of: Any, **more: Any) -> psycopg.Cursor[Any]:
+        execute(cursor, *of, **more)
+        read.append(max(0, cursor.rowcount))
+        return cursor
+
+    monkeypatch.setattr(psycopg.Cursor, "execute", counted)
+
+    def cost(address: str) -> tuple[int, int]:
+        read.clear()
+        assert roll.send("GET", f"{address}?{MONTHS}", headers=SHOW).status_code == 200
+        return len(read), sum(read)
+
+    def more(shops: range) -> None:
+        """As many shops with the harbour's rows."""
+        with roll.store.connection() as db:
+            for table in ("shop", "bay", "head", "container", "use_month"):
+                db.execute(
+                    f"insert into {table} select (jsonb_populate_record(t, jsonb_build_object('shop', 'far-' || n))).* "
+                    f"from {table} t, unnest(%s::int[]) n where t.shop = 'harbour'".encode(),
+                    [list(shops)],
+                )
+
+    addresses = ("/", "/usage")
+    more(range(10, 12))
+    before = {address: cost(address) for address in addresses}
+    more(range(12, 30))
+    assert {address: cost(address) for address in addresses} == {
+        address: (statements, rows + 18) for address, (statements, rows) in before.items()
+    }
+    text = roll.send("GET", f"/usage?{MONTHS}", headers=SHOW).text
+    lines = roll.send("GET", f"/usage.json?{MONTHS}").json()["lines"]
+    fluids: dict[str, list[dict[str, Any]]] = {"All": lines}
+    for line in lines:
+        fluids.setdefault(line["fluid"], []).append(line)
+    for name, of in fluids.items():
+        jobs, out, filled = row_of(text, "By shop, litres" if name == "All" else "By fluid, litres", name)[:3]
+        assert jobs.replace(fmt.TIE, "") == f"{sum(line['jobs'] for line in of)}", name
+        assert float(out) == pytest.approx(sum(line["out_l"] for line in of), abs=0.01)
+        assert float(filled) == pytest.approx(sum(line["filled_l"] for line in of), abs=0.01)
+    assert "The first 3 of 23." in text, "shops, and all of them"
+    assert "The first 2 of 22." in text, "bays"
+    held = roll.send("GET", "/stock.json").json()
+    assert f"The first 2 of {len(held)}." in text, "containers"
 
 
 def test_fluids_are_named_as_their_bays_name_them_unless_they_differ(roll: Roll, path: Path) -> None:

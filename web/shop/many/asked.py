@@ -11,7 +11,7 @@ from station.common.words import _
 from station.record.many import queries
 from station.record.many.ingest import Db
 from station.record.many.queries import MONTHS_MOST, Scope, later, scope_of
-from station.record.many.store import Reporting, Store
+from station.record.many.store import Reporting, Store, reporting
 from web.frame import format as fmt
 from web.frame.door import TheAccess, TheSession
 from web.frame.problem import Problem
@@ -102,8 +102,8 @@ TheWhole = Annotated[Shops, Depends(_whole, scope="function")]
 """For what cannot be told shop by shop: whoever is bound to some of them is refused."""
 
 
-def _bays(store: TheStore, shops: TheShops) -> list[Reporting]:
-    return store.bays(list(shops.zones))
+def _bays(db: ReadingDb, shops: TheShops) -> list[Reporting]:
+    return reporting(db, list(shops.zones))
 
 
 TheBays = Annotated[list[Reporting], Depends(_bays, scope="function")]
@@ -118,8 +118,8 @@ def _asked(db: ReadingDb, shops: TheShops, month: Month = "", months: Months = 1
 TheAsked = Annotated[Asked, Depends(_asked, scope="function")]
 
 
-def _asked_bays(store: TheStore, asked: TheAsked) -> list[Reporting]:
-    return store.bays(asked.scope.shops)
+def _asked_bays(db: ReadingDb, asked: TheAsked) -> list[Reporting]:
+    return reporting(db, asked.scope.shops)
 
 
 AskedBays = Annotated[list[Reporting], Depends(_asked_bays, scope="function")]

@@ -108,9 +108,9 @@ class ManyPage:
     judged: Judged | None = None
 
 
-def rows_of(found: Sequence[T], row: Callable[[T], Sequence[Cell]]) -> dict[str, Any]:
-    """What a section shows of so many: the first of them, and how many there are."""
-    return {"rows": [row(one) for one in found[:ROWS_MOST]], "total": len(found)}
+def rows_of(found: Sequence[T], row: Callable[[T], Sequence[Cell]], total: int = 0) -> dict[str, Any]:
+    """What a section shows of so many: the first of them, and how many there are. total: so many, where not all were asked for."""
+    return {"rows": [row(one) for one in found[:ROWS_MOST]], "total": max(total, len(found))}
 
 
 def number(value: int) -> Cell:
@@ -189,7 +189,9 @@ def files(address: str, asked: Asked) -> list[Link]:
 # --- bays --------------------------------------------------------------------------------------------------
 
 
-def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) -> ManyPage:
+def bays_page(bays: Sequence[Reporting], total: int, asides: Sequence[Aside], shops: Shops) -> ManyPage:
+    """bays: the first ones, of so many in total."""
+
     def standing(bay: Reporting) -> Cell:
         if bay.fault:
             return Cell(f"⚠ {fmt.sentence(bay.fault)}", tone="look")
@@ -220,8 +222,6 @@ def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) 
             Cell(bay.software[:12] or fmt.UNKNOWN),
         ]
 
-    if len(bays) > ROWS_MOST:  # what asks for somebody must be among the first
-        bays = sorted(bays, key=lambda bay: (not bay.fault, bay.heard or "", -bay.behind))
     section = Section(
         _("What has arrived"),
         _(
@@ -231,7 +231,7 @@ def bays_page(bays: Sequence[Reporting], asides: Sequence[Aside], shops: Shops) 
         (_("Bay"), _("Calls itself"), _("Heard"), _("Entries here"), _("Stands"), _("Software")),
         empty=_("No bay reports here yet. Enter one with tallypan roll-up enter."),
         files=[Link("CSV", "/bays.csv"), Link("JSON", "/bays.json")],
-        **rows_of(bays, row),
+        **rows_of(bays, row, total),
     )
     kept = Section(
         _("Records set aside"),

@@ -17,6 +17,7 @@ from station.record.many import queries
 from station.record.many.exporting import HAS_PARQUET, MOST, columns, to_parquet, told
 from station.record.many.finding import LOOKED, After, Found, look, look_through
 from station.record.many.queries import JobLine, Told, scope_of
+from station.record.many.store import reporting
 from web.frame import format as fmt
 from web.frame.deps import download, page_of
 from web.frame.listing import PER_PAGE, Field
@@ -24,7 +25,7 @@ from web.frame.listing import Asked as AskedFor
 from web.frame.listing import Link as ListLink
 from web.frame.problem import Problem
 from web.jobs.contexts import judged_of
-from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheShops, TheStore
+from web.shop.many.asked import Asked, ReadingDb, Shops, TheAsked, TheShops
 from web.shop.many.comparing import job_address
 from web.shop.many.contexts import (
     PARQUET,
@@ -215,9 +216,9 @@ def job_json(db: ReadingDb, shops: TheShops, shop: str, bay: str, job_id: str) -
 
 
 @router.get("/jobs/{shop}/{bay}/{job_id}", include_in_schema=False)
-def job(db: ReadingDb, store: TheStore, shops: TheShops, shop: str, bay: str, job_id: str) -> Response:
+def job(db: ReadingDb, shops: TheShops, shop: str, bay: str, job_id: str) -> Response:
     line, entries = _one(db, shops, shop, bay, job_id)
-    page = next((one.page for one in store.bays([shop]) if one.bay == bay), "")
+    page = next((one.page for one in reporting(db, [shop]) if one.bay == bay), "")
     gone, hint = queries.let_go(db, shop, bay, job_id), _("± is U95.")
     if gone is not None:
         hint += " " + _(

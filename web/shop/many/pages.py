@@ -27,9 +27,9 @@ from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_
 from station.record.many.lists import BayAt, Issued
 from station.record.many.measured import Point
 from station.record.many.queries import Certified, Held, JobLine, Scope, Tally
-from station.record.many.store import Reporting, Store
+from station.record.many.store import Reporting, Store, reporting
 from station.shop import costs
-from station.shop.counted import TABLES, Counted, each_count, first_and_last
+from station.shop.counted import TABLES, Counted, each_count
 from web.frame.deps import download, page_of
 from web.frame.render import HERE
 from web.shop.many import comparing, contexts, issues, jobs, notices_page, using
@@ -96,8 +96,11 @@ for _name, _table in TABLES.items():
 
 
 @router.get("/", include_in_schema=False)
-def bays(db: ReadingDb, here: TheBays, shops: TheShops) -> Response:
-    return page_of("many.html", contexts.bays_page(here, set_aside(db, list(shops.zones)), shops))
+def bays(db: ReadingDb, shops: TheShops) -> Response:
+    named = list(shops.zones)
+    total = queries.how_many(db, named).bays
+    here = reporting(db, named, contexts.ROWS_MOST, by_need=total > contexts.ROWS_MOST)
+    return page_of("many.html", contexts.bays_page(here, total, set_aside(db, named), shops))
 
 
 @router.get("/asides.json", tags=["read"])
@@ -118,12 +121,8 @@ def bays_csv(here: TheBays) -> Response:
 
 
 @router.get("/usage", include_in_schema=False)
-def usage(db: ReadingDb, asked: TheAsked, here: AskedBays) -> Response:
-    few = len(asked.scope.shops) <= using.COUNTED_SHOPS_MOST
-    whole = first_and_last(db, asked.scope) if few else None
-    lines, stock = queries.use(db, asked.scope), queries.stock(db, asked.scope)
-    paid = costs.costs(db, asked.scope, lines, costs.lists_of(db, asked.scope.shops)) if few else None
-    return page_of("many.html", using.usage_page(asked, lines, paid, stock, whole, here))
+def usage(db: ReadingDb, asked: TheAsked) -> Response:
+    return page_of("many.html", using.usage_page(asked, using.find(db, asked.scope)))
 
 
 def _usage_model() -> Any:

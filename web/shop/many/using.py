@@ -1,20 +1,24 @@
 """The page of usage over many bays: where fluid went by their books, and what their stock takes say is missing from these."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
 from station.common import days
 from station.common.words import N_, _
-from station.record.many.derive import UL
-from station.record.many.queries import Held, Use
-from station.record.many.store import Reporting
-from station.shop.costs import Cost
+from station.record.many import queries
+from station.record.many.derive import UL, USE
+from station.record.many.ingest import Db
+from station.record.many.queries import Held, HowMany, Scope, Use
+from station.record.many.store import Reporting, reporting
+from station.shop.costs import Cost, costs, lists_of
 from station.shop.costs import total as together
-from station.shop.counted import Counted, missing_of
+from station.shop.counted import Counted, first_and_last, missing_of
 from station.shop.missing import Missing
 from web.frame import format as fmt
+from web.shop.many import contexts
 from web.shop.many.asked import Asked
 from web.shop.many.contexts import (
     Cell,
@@ -53,6 +57,39 @@ COUNTED_SHOPS_MOST = 20
 on."""
 
 
+@dataclass(frozen=True)
+class Found:
+    """What the page shows. shops: those that have a row. bays: those of them that have one, or all where counts are told. lines: of
+    these shops. fluids: over all that were asked for. costs: of each line. whole: what the counts find, first to last. Both None
+    of more shops than ``COUNTED_SHOPS_MOST``. there: what there is beyond what is shown."""
+
+    shops: Sequence[str]
+    bays: Sequence[Reporting]
+    lines: Sequence[Use]
+    fluids: Sequence[Use]
+    costs: Sequence[Cost] | None
+    whole: Sequence[Counted] | None
+    stock: Sequence[Held]
+    there: HowMany
+
+
+def find(db: Db, scope: Scope) -> Found:
+    shops = scope.shops[: contexts.ROWS_MOST]
+    few = len(scope.shops) <= COUNTED_SHOPS_MOST
+    lines = queries.use(db, replace(scope, shops=shops))
+    lists = lists_of(db, scope.shops) if few else {}
+    return Found(
+        shops,
+        reporting(db, shops, None if few else contexts.ROWS_MOST),
+        lines,
+        queries.use_by_fluid(db, scope),
+        costs(db, scope, lines, lists) if few else None,
+        first_and_last(db, scope, lists) if few else None,
+        queries.stock(db, scope, contexts.ROWS_MOST),
+        queries.how_many(db, scope.shops),
+    )
+
+
 def _missing_cell(whole: Sequence[Counted] | None) -> Cell:
     if whole is None:
         return Cell(_("see each shop"), amount=True)
@@ -75,14 +112,19 @@ def _money(one: Cost) -> Cell:
 def _use_cells(
     lines: Sequence[Use], cost: Sequence[Cost] | None, whole: Sequence[Counted] | None
 ) -> list[Cell]:
-    def total(name: str) -> int:
-        return sum(getattr(line, name) for line in lines)
-
-    moved = sum(total(f"{name}_ul") for name in ("metered", "drawn", "purge", "waste"))
-    rest = total("metered_ul") + total("drawn_ul") - total("filled_ul") - total("overflow_ul")
-    named = (total(f"{name}_ul") for name in ("filled", "overflow", "purge", "waste"))
+    total = {name: sum(getattr(line, name) for line in lines) for name in USE}
+    metered, drawn, purge, waste = (total[f"{name}_ul"] for name in ("metered", "drawn", "purge", "waste"))
+    filled, overflow = total["filled_ul"], total["overflow_ul"]
+    amounts = (
+        metered + drawn + purge + waste,
+        filled,
+        overflow,
+        purge,
+        waste,
+        metered + drawn - filled - overflow,
+    )
     paid = Cell(_("see each shop"), amount=True) if cost is None else _money(together(cost))
-    return [number(total("jobs")), _l(moved), *map(_l, named), _l(rest), paid, _missing_cell(whole)]
+    return [number(total["jobs"]), *map(_l, amounts), paid, _missing_cell(whole)]
 
 
 def _content(held: Held) -> str:
@@ -148,40 +190,40 @@ def _said(found: Missing) -> str:
     return said
 
 
-def usage_page(
-    asked: Asked,
-    lines: Sequence[Use],
-    costs: Sequence[Cost] | None,
-    stock: Sequence[Held],
-    whole: Sequence[Counted] | None,
-    bays: Sequence[Reporting],
-) -> ManyPage:
-    """costs: of each line. whole: what the counts find, first to last. Both None of more shops than ``COUNTED_SHOPS_MOST``."""
+Key = tuple[str, ...]
 
-    def by(*names: str) -> dict[str, Any]:
-        def key_of(row: Use | Counted) -> tuple[str, ...]:
+
+def usage_page(asked: Asked, found: Found) -> ManyPage:
+    whole = found.whole
+
+    def rows(names: Key, keys: Iterable[Key], lines: Sequence[Use], total: int = 0) -> dict[str, Any]:
+        """A table by some of what lines have in common, of these keys."""
+
+        def key_of(row: Use | Counted) -> Key:
             return tuple(getattr(row, name) for name in names)
 
         used, counted, paid = defaultdict(list), defaultdict(list), defaultdict(list)
         for line in lines:
             used[key_of(line)].append(line)
-        for line, cost in zip(lines, costs or (), strict=False):
+        for line, cost in zip(found.lines, found.costs or (), strict=False):
             paid[key_of(line)].append(cost)
         for one in whole or ():
             counted[key_of(one)].append(one)
 
-        def row(key: tuple[str, ...]) -> list[Cell]:
+        def row(key: Key) -> list[Cell]:
             named = (
                 asked.fluid(part) if name == "fluid" else part for name, part in zip(names, key, strict=True)
             )
             return [
                 *map(Cell, named),
                 *_use_cells(
-                    used[key], None if costs is None else paid[key], None if whole is None else counted[key]
+                    used[key],
+                    None if found.costs is None else paid[key],
+                    None if whole is None else counted[key],
                 ),
             ]
 
-        return rows_of(sorted({*used, *counted}), row)
+        return rows_of(sorted(keys), row, total)
 
     def held(one: Held) -> list[Cell]:
         return [
@@ -193,13 +235,17 @@ def usage_page(
             Cell(fmt.UNKNOWN if one.counted_utc is None else fmt.day(one.counted_utc)),
         ]
 
-    shops = by("shop")
-    if lines or whole:
-        shops["rows"].append([Cell(_("All")), *_use_cells(lines, costs, whole)])
+    shops, bays = rows(("shop",), (), ()), rows(("shop", "bay"), (), ())
+    if found.fluids or whole:
+        shops = rows(("shop",), ((shop,) for shop in found.shops), found.lines, len(asked.scope.shops))
+        shops["rows"].append([Cell(_("All")), *_use_cells(found.fluids, found.costs, whole)])
         shops["total"] += 1
+        named = ((bay.shop, bay.bay) for bay in found.bays)
+        bays = rows(("shop", "bay"), named, found.lines, found.there.bays)
+    fluids = {(one.fluid,) for one in found.fluids} | {(one.fluid,) for one in whole or ()}
     empty = _("Nothing was filled or moved in these months.")
     sections = [
-        _counts(asked, whole, bays),
+        _counts(asked, whole, found.bays),
         Section(
             _("By shop, litres"),
             _("Cost is what left the containers, by each shop's own price list at the time.")
@@ -215,9 +261,15 @@ def usage_page(
             "",
             (_("Shop"), _("Bay"), *map(_, _USE)),
             empty=empty,
-            **by("shop", "bay"),
+            **bays,
         ),
-        Section(_("By fluid, litres"), "", (_("Fluid"), *map(_, _USE)), empty=empty, **by("fluid")),
+        Section(
+            _("By fluid, litres"),
+            "",
+            (_("Fluid"), *map(_, _USE)),
+            empty=empty,
+            **rows(("fluid",), fluids, found.fluids),
+        ),
         Section(
             _("Containers now, by the books of their bays"),
             _(
@@ -226,7 +278,7 @@ def usage_page(
             (_("Shop"), _("Bay"), _("Container"), _("Fluid"), _("Content"), _("Counted")),
             empty=_("No container is in the books yet."),
             files=files("/stock", asked),
-            **rows_of(stock, held),
+            **rows_of(found.stock, held, found.there.containers),
         ),
     ]
     return ManyPage(

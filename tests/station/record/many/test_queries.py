@@ -2,6 +2,7 @@
 
 import json
 import random
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -19,11 +20,11 @@ from station.record import outbox
 from station.record.finding import Wanted
 from station.record.ledger import Ledger, Moment, now
 from station.record.many import counts, finding, measured, queries
-from station.record.many.derive import UL
+from station.record.many.derive import UL, USE
 from station.record.many.embedded import Embedded
 from station.record.many.finding import After
 from station.record.many.queries import JobLine, Scope
-from station.record.many.store import Store
+from station.record.many.store import STATEMENTS, Store
 from station.shop import audit, catalogue, costs, counted, stock
 from station.shop.catalogue import Change
 from station.shop.movement import Movement
@@ -63,9 +64,10 @@ def test_a_months_use_is_the_bays_own_audit(rolled: Store, bay: Ledger) -> None:
     books = audit.audit(bay, "2026-03-01", "2026-04-01", zone=ZoneInfo(ZONE))
     with rolled.connection() as db:
         lines, by_day = queries.use(db, MARCH), queries.use_by_day(db, MARCH)
+        of_fluids = queries.use_by_fluid(db, MARCH)
     assert books.total.jobs > 20
     assert books.total.received_l >= 20.0
-    for found in (lines, by_day):
+    for found in (lines, by_day, of_fluids):
         assert sum(line.jobs for line in found) == books.total.jobs
         assert sum(line.out_l for line in found) == pytest.approx(books.total.out_l, abs=1e-4)
         assert sum(line.rest_l for line in found) == pytest.approx(books.total.rest_l, abs=1e-4)
@@ -107,7 +109,7 @@ def test_what_left_costs_what_the_bay_itself_says(store: Store, bay: Ledger) -> 
             assert own.total.cost is not None
             assert found.cost == pytest.approx(own.total.cost, abs=1e-3)
             assert found.currency == "EUR"
-            gone = counted.missing_of(counted.first_and_last(db, scope))
+            gone = counted.missing_of(counted.first_and_last(db, scope, lists))
             assert gone.cost == pytest.approx(own.missing.cost)
             assert gone.currency == own.missing.currency
         assert own.missing.cost is not None
@@ -139,7 +141,8 @@ def test_stock_is_what_the_bay_says_itself(store: Store, bay: Ledger) -> None:
     [own] = stock.contents(bay, catalogue.read(bay))
     give(store, known(store), outbox.batch(Path(bay.path), 0, 10_000))
     with store.connection() as db:
-        [held] = queries.stock(db, YEAR)
+        [held] = queries.stock(db, YEAR, 1)
+        assert queries.stock(db, YEAR, 0) == []
     assert own.counted_utc == "2026-04-12T09:00:00.000+00:00"
     assert (held.container, held.counted_utc) == (own.container, own.counted_utc)
     assert held.content_l == pytest.approx(own.content_l, abs=1e-9)
@@ -157,7 +160,7 @@ def test_what_the_counts_find_missing_is_what_the_bay_says_itself(store: Store, 
     give(store, known(store), outbox.batch(Path(bay.path), 0, 10_000))
     enter(store, "quay")
     with store.connection() as db:
-        each, whole = counted.each_count(db, MARCH), counted.first_and_last(db, MARCH)
+        each, whole = counted.each_count(db, MARCH), counted.first_and_last(db, MARCH, {})
         assert counted.each_count(db, replace(MARCH, shops=("quay",))) == []
     assert len(own) > 1
     assert late.utc in {one.closing_utc for one in each}
@@ -292,6 +295,17 @@ def test_two_databases_split_by_shop_say_together_what_one_says(
 
     for one, first, second in zip(asked(rolled), *map(asked, apart), strict=True):
         assert sorted(map(repr, one)) == sorted(map(repr, [*first, *second]))
+
+    def added(store: Store) -> tuple[Counter[tuple[str, str]], Counter[str]]:
+        """What adds up: litres by fluid, and how much there is. A bay is entered in every database, and counts where it is."""
+        with store.connection() as db:
+            fluids, there = queries.use_by_fluid(db, BOTH), queries.how_many(db, BOTH.shops)
+        litres = {(line.fluid, name): getattr(line, name) for line in fluids for name in USE}
+        return Counter(litres), Counter(vars(there))
+
+    (litres, there), first, second = map(added, (rolled, *apart))
+    assert litres == first[0] + second[0]
+    assert there == first[1] + second[1]
     for store in apart:
         store.close()
 
@@ -326,7 +340,7 @@ VALUES = {
 }  # fmt: skip
 ASKED = {
     **queries.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **costs.STATEMENTS, **finding.STATEMENTS,
-    **measured.STATEMENTS, "found": finding.found_by(2)
+    **measured.STATEMENTS, "found": finding.found_by(2), "bays": STATEMENTS["bays by name"],
 }  # fmt: skip
 SMALL = ("shop",)
 """Tables of a line for each shop, which may be read whole."""
