@@ -15,7 +15,7 @@ from typing import Any
 import psycopg
 
 from station.learning.quality import LISTED
-from station.record.many import finding, queries, store
+from station.record.many import counts, finding, queries, store
 from station.record.many.finding import LOOKED, After
 from tests.bench.bench_many import processor_s
 from tests.bench.thousand_shops import BAYS, SHOPS
@@ -25,12 +25,13 @@ from web.shop.many.contexts import ROWS_MOST
 
 EXPORTS = ("use by day", "use, all", "stock, all", "bays, all")
 """What no page asks of a whole company, but its CSV and JSON do: asked once."""
-OF_ONE = ("points", "job", "told")
+OF_ONE = ("points", "job", "told", "moved", "taken")
 """Questions that are always about one shop."""
 QUESTIONS = {
     **queries.STATEMENTS,
     "use, all": queries.STATEMENTS["use"],
-    "stock, all": queries.STATEMENTS["stock"],
+    **counts.STATEMENTS,
+    "stock, all": counts.STATEMENTS["stock"],
     "bays by need": store.STATEMENTS["bays by need"],
     "bays, all": store.STATEMENTS["bays by name"],
     **finding.STATEMENTS,
@@ -86,7 +87,13 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
                 continue
             of = words.get(name, ("bus", "7"))
             most = PER_PAGE + 1 if name.startswith("jobs") else MOST.get(name, LISTED)
-            named = {"words": list(of), "word_1": of[0], "word_2": of[1], "most": most}
+            named = {
+                "begun": f"{begin}T00:00:00.000+00:00",
+                "words": list(of),
+                "word_1": of[0],
+                "word_2": of[1],
+                "most": most,
+            }
             values = {**more, **scope, **named}
             if name == "use":  # of the shops that the page shows
                 values["shops"] = shops[:ROWS_MOST]

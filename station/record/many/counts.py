@@ -5,15 +5,25 @@ A movement's time is the one that it states: one that was dated back is put into
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, TypeVar
-
-from psycopg.rows import class_row
+from typing import Final
 
 from station.common import days
 from station.record.many.ingest import Db
-from station.record.many.queries import Scope, zones
+from station.record.many.queries import OF, Scope, ask, zones
 
-T = TypeVar("T")
+
+@dataclass(frozen=True)
+class Held:
+    """What a container should hold by its bay's books, litres; U95. counted_utc: its last count; None if it never was, and then
+    its content is not known."""
+
+    shop: str
+    bay: str
+    container: str
+    fluid: str
+    content_l: float
+    u95_l: float
+    counted_utc: str | None
 
 
 @dataclass(frozen=True)
@@ -53,6 +63,18 @@ _BEGUN = """
 """Containers that were counted, and from where on their entries matter: the last count before the period that was not dated
 back. What has a lower number happened before it."""
 STATEMENTS: Final = {
+    "stock": f"""
+        select s.shop, s.bay, s.container, s.fluid,
+            coalesce(s.counted_l, 0) + coalesce(m.net_l, 0) - coalesce(j.metered_l, 0) as content_l,
+            sqrt(coalesce(s.counted_u95_l, 0) ^ 2 + coalesce(m.u2, 0) + coalesce(j.u95_l, 0) ^ 2) as u95_l, s.counted_utc
+        from (select * from container where {OF} order by shop, bay, container limit %(most)s) as s
+        left join lateral (select sum(case kind when 'received' then volume_l else -volume_l end) as net_l,
+                sum(u95_l * u95_l) as u2 from movement where shop = s.shop and bay = s.bay and container = s.container
+                and seq >= coalesce(s.counted_place, 0)
+                and (place, seq) > (coalesce(s.counted_place, -1), coalesce(s.counted_seq, 0)) and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')) as m on true
+        left join lateral (select sum(metered_l) as metered_l, sum(u95_l) as u95_l from taken where shop = s.shop
+                and bay = s.bay and container = s.container and opened_seq > coalesce(s.counted_place, 0)) as j on true
+        order by s.shop, s.bay, s.container""",
     "moved": f"""{_BEGUN}
         select m.shop, m.bay, m.container, m.place, m.seq, m.kind, m.fluid, m.utc, m.volume_l, m.u95_l
         from begun b
@@ -63,6 +85,11 @@ STATEMENTS: Final = {
         from begun b join taken t on t.shop = b.shop and t.bay = b.bay and t.container = b.container and t.opened_seq > b.seq
         order by t.shop, t.bay, t.container, t.opened_seq""",
 }  # fmt: skip
+
+
+def stock(db: Db, scope: Scope, most: int | None = None) -> list[Held]:
+    """What containers should hold now, as ``station.shop.stock`` says it of one bay's. most: so many of the first; all without."""
+    return ask(db, STATEMENTS["stock"], Held, **scope.values(), most=most)
 
 
 def periods(db: Db, scope: Scope) -> dict[tuple[str, str], list[str]]:
@@ -78,15 +105,9 @@ def periods(db: Db, scope: Scope) -> dict[tuple[str, str], list[str]]:
 def moved(db: Db, of: Sequence[str], begun: str) -> list[MovedAt]:
     """The movements of every container that was counted, in the order in which they count, from the last count before a time
     on. of: shops."""
-    return _rows(db, "moved", MovedAt, of, begun)
+    return ask(db, STATEMENTS["moved"], MovedAt, shops=list(of), begun=begun)
 
 
 def taken(db: Db, of: Sequence[str], begun: str) -> list[TakenAt]:
     """What jobs took from the same containers in that time."""
-    return _rows(db, "taken", TakenAt, of, begun)
-
-
-def _rows(db: Db, name: str, kind: type[T], of: Sequence[str], begun: str) -> list[T]:
-    values = {"shops": list(of), "begun": begun}
-    with db.cursor(row_factory=class_row(kind)) as cursor:
-        return cursor.execute(STATEMENTS[name].encode(), values).fetchall()
+    return ask(db, STATEMENTS["taken"], TakenAt, shops=list(of), begun=begun)

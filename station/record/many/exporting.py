@@ -18,11 +18,12 @@ from typing import Any, Final
 
 from station.common.tabular import to_csv
 from station.errors import InputError
-from station.record.many import queries
+from station.record.many import counts, queries
+from station.record.many.counts import Held
 from station.record.many.derive import UL
 from station.record.many.finding import After, jobs
 from station.record.many.ingest import Db
-from station.record.many.queries import Certified, Held, JobLine, Scope, Use
+from station.record.many.queries import Certified, JobLine, Scope, Use
 
 MOST: Final = 10_000
 """Jobs that are asked for at a time, and that go into a file of a page."""
@@ -55,7 +56,7 @@ def _jobs(db: Db, scope: Scope, most: int) -> list[JobLine]:
 
 TABLES: Final[Mapping[str, Table]] = {
     "usage": Table(Use, lambda db, scope, most: queries.use_by_day(db, scope)),
-    "stock": Table(Held, lambda db, scope, most: queries.stock(db, scope)),
+    "stock": Table(Held, lambda db, scope, most: counts.stock(db, scope)),
     "quality": Table(JobLine, _off),
     "jobs": Table(JobLine, _jobs),
     "calibrations": Table(Certified, lambda db, scope, most: queries.certificates(db, scope)),

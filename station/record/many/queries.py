@@ -98,20 +98,6 @@ class Use:
 
 
 @dataclass(frozen=True)
-class Held:
-    """What a container should hold by its bay's books, litres; U95. counted_utc: its last count; None if it never was, and then
-    its content is not known."""
-
-    shop: str
-    bay: str
-    container: str
-    fluid: str
-    content_l: float
-    u95_l: float
-    counted_utc: str | None
-
-
-@dataclass(frozen=True)
 class HowMany:
     """What there is in some shops."""
 
@@ -233,18 +219,6 @@ STATEMENTS = {
     "use by day": f"""select shop, bay, fluid, day, sum(jobs)::bigint as jobs, {_SUMS} from use_day
         where company = %(company)s and shop = any(%(shops)s) and day >= %(since)s and day < %(until)s
         group by shop, bay, day, fluid order by day, shop, bay, fluid""",
-    "stock": f"""
-        select s.shop, s.bay, s.container, s.fluid,
-            coalesce(s.counted_l, 0) + coalesce(m.net_l, 0) - coalesce(j.metered_l, 0) as content_l,
-            sqrt(coalesce(s.counted_u95_l, 0) ^ 2 + coalesce(m.u2, 0) + coalesce(j.u95_l, 0) ^ 2) as u95_l, s.counted_utc
-        from (select * from container where {OF} order by shop, bay, container limit %(most)s) as s
-        left join lateral (select sum(case kind when 'received' then volume_l else -volume_l end) as net_l,
-                sum(u95_l * u95_l) as u2 from movement where shop = s.shop and bay = s.bay and container = s.container
-                and seq >= coalesce(s.counted_place, 0)
-                and (place, seq) > (coalesce(s.counted_place, -1), coalesce(s.counted_seq, 0)) and kind in ('received', 'drawn', 'purge', 'waste', 'shifted')) as m on true
-        left join lateral (select sum(metered_l) as metered_l, sum(u95_l) as u95_l from taken where shop = s.shop
-                and bay = s.bay and container = s.container and opened_seq > coalesce(s.counted_place, 0)) as j on true
-        order by s.shop, s.bay, s.container""",
     "how many": f"""select (select count(*) from bay where {OF}) as bays,
         (select count(*) from container where {OF}) as containers""",
     "short": f"""select {JOB} from job where {IN} and verdict = 'short' and deviation_percent is not null
@@ -327,11 +301,6 @@ def use_by_fluid(db: Db, scope: Scope) -> list[Use]:
 def use_by_day(db: Db, scope: Scope) -> list[Use]:
     """Sums by day, shop, bay and fluid."""
     return ask(db, STATEMENTS["use by day"], Use, **scope.values())
-
-
-def stock(db: Db, scope: Scope, most: int | None = None) -> list[Held]:
-    """What containers should hold now, as ``station.shop.stock`` says it of one bay's. most: so many of the first; all without."""
-    return ask(db, STATEMENTS["stock"], Held, **scope.values(), most=most)
 
 
 def how_many(db: Db, of: Sequence[str]) -> HowMany:

@@ -20,13 +20,14 @@ from station.learning.compared import Compared, compared
 from station.learning.compared import every as every_compared
 from station.learning.quality import CHART_JOBS, LISTED, SubjectChart
 from station.learning.teaching import Line, every
-from station.record.many import lists, measured, people, queries
+from station.record.many import counts, lists, measured, people, queries
 from station.record.many.accept import Aside, set_aside
+from station.record.many.counts import Held
 from station.record.many.derive import DIMENSIONS
 from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_parquet, told
 from station.record.many.lists import BayAt, Issued
 from station.record.many.measured import Point
-from station.record.many.queries import Certified, Held, JobLine, Scope, Tally
+from station.record.many.queries import Certified, JobLine, Scope, Tally
 from station.record.many.store import Reporting, Store, reporting
 from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count
@@ -192,7 +193,7 @@ def missing_json(
 @router.get("/stock.json", tags=["read"])
 def stock_json(db: ReadingDb, asked: TheAsked) -> list[Held]:
     """What every container should hold now by its bay's books, litres."""
-    return queries.stock(db, asked.scope)
+    return counts.stock(db, asked.scope)
 
 
 def _tallies(db: ReadingDb, asked: TheAsked) -> dict[str, Sequence[Tally]]:

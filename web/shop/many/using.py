@@ -8,10 +8,11 @@ from typing import Any
 
 from station.common import days
 from station.common.words import N_, _
-from station.record.many import queries
+from station.record.many import counts, queries
+from station.record.many.counts import Held
 from station.record.many.derive import UL, USE
 from station.record.many.ingest import Db
-from station.record.many.queries import Held, HowMany, Scope, Use
+from station.record.many.queries import HowMany, Scope, Use
 from station.record.many.store import Reporting, reporting
 from station.shop.costs import Cost, costs, lists_of
 from station.shop.costs import total as together
@@ -85,7 +86,7 @@ def find(db: Db, scope: Scope) -> Found:
         queries.use_by_fluid(db, scope),
         costs(db, scope, lines, lists) if few else None,
         first_and_last(db, scope, lists) if few else None,
-        queries.stock(db, scope, contexts.ROWS_MOST),
+        counts.stock(db, scope, contexts.ROWS_MOST),
         queries.how_many(db, scope.shops),
     )
 

@@ -141,8 +141,8 @@ def test_stock_is_what_the_bay_says_itself(store: Store, bay: Ledger) -> None:
     [own] = stock.contents(bay, catalogue.read(bay))
     give(store, known(store), outbox.batch(Path(bay.path), 0, 10_000))
     with store.connection() as db:
-        [held] = queries.stock(db, YEAR, 1)
-        assert queries.stock(db, YEAR, 0) == []
+        [held] = counts.stock(db, YEAR, 1)
+        assert counts.stock(db, YEAR, 0) == []
     assert own.counted_utc == "2026-04-12T09:00:00.000+00:00"
     assert (held.container, held.counted_utc) == (own.container, own.counted_utc)
     assert held.content_l == pytest.approx(own.content_l, abs=1e-9)
@@ -289,7 +289,7 @@ def test_two_databases_split_by_shop_say_together_what_one_says(
                 queries.tallies(db, BOTH, "meter"),
                 queries.counts(db, BOTH),
                 queries.off(db, BOTH, "short", 99),
-                queries.stock(db, BOTH),
+                counts.stock(db, BOTH),
                 finding.jobs(db, BOTH, 999),
             ]
 
