@@ -13,6 +13,7 @@ from station.common.distance import parse_distance_km
 from station.common.schema import read
 from station.common.words import N_, _
 from station.errors import InputError
+from station.filling.hose import same_grade
 from station.given.config import BayConfig, Compartment
 from station.given.job import RETAINED_BY_METHOD, JobSpec, JobTable, job_spec, widest_tolerance_l
 
@@ -50,10 +51,21 @@ class PlanForm:
     tolerance_minus: Line = ""
     tolerance_plus: Line = ""
 
-    def completed(self, listed: Mapping[str, Compartment]) -> "PlanForm":
-        """With what is listed of the compartment in the place of what was left empty."""
+    def listed(self, compartments: Mapping[str, Compartment]) -> Compartment | None:
+        """The compartment of the list that is meant, by its key or by both names."""
+        key, named = (
+            self.compartment.strip(),
+            (self.vehicle.strip().casefold(), self.compartment.strip().casefold()),
+        )
+        each = compartments.values()
+        return compartments.get(key) or next(
+            (c for c in each if (c.vehicle.casefold(), c.compartment.casefold()) == named), None
+        )
+
+    def completed(self, one: Compartment | None) -> "PlanForm":
+        """With what is listed of the compartment in the place of what was left empty. The grade that is listed stands whatever
+        was typed: another fluid goes in with a reason."""
         typed = PlanForm(**{name: text.strip() for name, text in vars(self).items()})
-        one = listed.get(typed.compartment)
         if one is None:
             return typed
         return replace(
@@ -62,7 +74,7 @@ class PlanForm:
             vehicle=typed.vehicle or one.vehicle,
             capacity=typed.capacity or one.capacity,
             method=typed.method or one.method,
-            grade=typed.grade or one.grade,
+            grade=one.grade or typed.grade,
             compartment_type=typed.compartment_type or one.type,
         )
 
@@ -116,7 +128,7 @@ def _fluid(config: BayConfig, field: str, key: str) -> Fluid:
 
 def _grade_reason(form: PlanForm, fresh: Fluid) -> str:
     """Why another grade than the listed one goes in; empty where none does. Raises InputError where nobody says why."""
-    if not form.grade or fresh.grade == form.grade:
+    if not form.grade or same_grade(fresh.grade or "", form.grade):
         return ""
     if not form.grade_reason:
         raise InputError(
@@ -157,8 +169,8 @@ def spec_from_form(config: BayConfig, form: PlanForm, lines: Lines) -> JobSpec:
 
     lines: those in force.
     """
-    listed = config.compartments.get(form.compartment.strip())
-    form = form.completed(config.compartments)
+    listed = form.listed(config.compartments)
+    form = form.completed(listed)
     for name, text in ((_("vehicle"), form.vehicle), (_("compartment"), form.compartment)):
         if not text:
             raise InputError(

@@ -142,3 +142,22 @@ def test_no_tolerance_makes_a_short_fill_full(which: str, tmp_path: Path) -> Non
     with pytest.raises(InputError, match=r"50 % of the listed capacity; expected at most 0\.02 L"):
         spec_from_form(config, replace(small, **{which: "0.1 L"}), lines)
     assert getattr(spec_from_form(config, small, lines), f"{which}_l") == pytest.approx(0.02)
+
+
+def test_no_other_grade_is_typed_over_the_one_that_is_listed() -> None:
+    """Found by an attack: gear oil went into an ATF compartment without a reason, and its fill could be called full."""
+    config = read_config(demo_path())
+    lines = Lines(config.pan, config.meter, {}, None)
+    atf = replace(FORM, compartment="b12_transfer", grade="75W-90")
+    by_name = replace(
+        atf, vehicle="bus 12", compartment="Transfer case", capacity="1.9 US quart", method="drain plug"
+    )
+    for form in (atf, by_name):
+        with pytest.raises(InputError, match="takes ATF, the fluid picked is 75W-90"):
+            spec_from_form(config, form, lines)
+        spec = spec_from_form(config, replace(form, grade_reason="nothing else in the house"), lines)
+        assert (spec.labels["grade"], spec.grade_reason) == ("ATF", "nothing else in the house")
+    elsewhere = replace(by_name, vehicle="Bus 99", grade="75w90")
+    assert spec_from_form(config, elsewhere, lines).labels["grade"] == "75w90", (
+        "written alike but for case and hyphen"
+    )
