@@ -155,13 +155,15 @@ class Engine(Records):
     def health(self) -> Health:
         """Whether the station is well, and what it has done; asks no device and waits for nothing."""
         here, recorder, turns = self._published.newest, self._recorder, self._loop.turns
-        guard = here.heard.get("pump_state")
+        said = self.heard()[1]
+        pans = ("pan",) if self.config.pan_b is None else ("pan", "pan_b")
         checks = {
             "engine": health.engine_check(time.monotonic() - turns.last_s),
             "ledger": health.ledger_check(recorder.fault),
             "disk": health.disk_check(recorder.free_bytes, LOW_DISK_BYTES),
             "clock": health.clock_check(here.view.clock_synced),
-            "guard": health.guard_check(None if guard is None else str(guard.value)),
+            "guard": health.guard_check(said.get("pump")),
+            **{pan: health.pan_check(said.get(pan)) for pan in pans},
             **self._checked_beside(),
         }
         return Health(

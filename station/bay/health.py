@@ -188,6 +188,13 @@ def guard_check(state: str | None) -> Check:
     return Check(state in ("ok", "tripped"), _("says: {word}").format(word=_(state)))
 
 
+def pan_check(state: str | None) -> Check:
+    """state: a pan's last word; None before the first. One that is unplugged for a moment is no station that is not well."""
+    if state is None:
+        return Check(False, _("has not been heard"), vital=False)
+    return Check(state == "ok", _("says: {word}").format(word=_(state)), vital=False)
+
+
 def need_room(fault: str | None, free: int | None, least_bytes: int) -> None:
     """fault: of the record. free, least_bytes: on its disk, and what a job begins with. Raises LedgerError where no job may begin."""
     if fault is not None:

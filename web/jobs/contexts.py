@@ -210,16 +210,17 @@ def figures_of(job: JobRecord) -> list[Fact]:
 
 
 def _each_pan(report: Report) -> list[Fact]:
-    """What each of two pans has of the sums; nothing of a bay with one."""
-    if len(report.pans) < 2:
-        return []
-    first, second = report.pans
-    both = _("{pan} · second pan {pan_b}")
-    drained = [fmt.litres(one.drained_l, one.drained_u95_l) for one in (first, second)]
-    over = [fmt.volume(one.overflow_l, one.overflow_u95_l) for one in (first, second)]
+    """A line for each of two pans, with what it has of the sums; nothing of a bay with one."""
+    part = _("{drained} drained, {overflow} run over")
     return [
-        Fact(_("Drained, by pan"), both.format(pan=drained[0], pan_b=drained[1])),
-        Fact(_("Overflow, by pan"), both.format(pan=over[0], pan_b=over[1])),
+        Fact(
+            words.source(one.source),
+            part.format(
+                drained=fmt.litres(one.drained_l, one.drained_u95_l),
+                overflow=fmt.volume(one.overflow_l, one.overflow_u95_l),
+            ),
+        )
+        for one in report.pans
     ]
 
 

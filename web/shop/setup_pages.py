@@ -14,6 +14,7 @@ from station.bay.identity import short
 from station.common.tabular import holds, to_csv
 from station.common.words import _
 from station.given.job import RETAINED_BY_METHOD
+from station.given.sources import NAMES
 from station.shop import entering
 from station.shop.catalogue import Catalogue, Entry
 from station.shop.offered import THIS_SHOP
@@ -182,7 +183,8 @@ def of_bay(table: str, health: Health) -> Lists:
         ],
         heading=_("The station itself"),
         checks=[
-            (_(name.replace("_", " ")), check.ok, _(check.text)) for name, check in health.checks.items()
+            (_(NAMES.get(name, name.replace("_", " "))), check.ok, _(check.text))
+            for name, check in health.checks.items()
         ],
         software=short(health.software),
     )

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -49,6 +50,15 @@ def test_it_follows_what_happens(tmp_path: Path) -> None:
         rig.put(Sample(time.monotonic(), "pump_state", "lost"))
         until(lambda: not engine.health().ok)
         assert "lost" in engine.health().checks["guard"].text
+        assert "pan_b" not in engine.health().checks, "this bay has one pan"
+        engine.config = replace(engine.config, pan_b=engine.config.pan)
+        rig.put(Sample(time.monotonic(), "pump_state", "ok"))
+        rig.put(Sample(time.monotonic(), "pan_state", "ok"))
+        rig.put(Sample(time.monotonic(), "pan_b_state", "unplugged"))
+        until(lambda: ok(engine, "pan") and "unplugged" in engine.health().checks["pan_b"].text)
+        assert engine.health().checks["pan_b"].text == "says: unplugged"
+        assert not ok(engine, "pan_b")
+        assert engine.health().ok, "one that is plugged back in a moment"
     finally:
         engine.close()
 

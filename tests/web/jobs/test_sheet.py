@@ -17,7 +17,7 @@ from station.figures import balance
 from station.given import recording
 from station.given.config import demo_path, read_config
 from station.given.job import read_job
-from station.given.report import PanStep, Report, Spoke, Told
+from station.given.report import InPan, PanStep, Report, Spoke, Told
 from station.record.ledger import job_row, now
 from station.record.recorder import Recorder
 from station.shop import catalogue, offered
@@ -39,11 +39,12 @@ LONG = "Thermometer, supply: no reading for 12.4 s. Check its cable and connecto
 
 
 def crowded(report: Report) -> Report:
-    """As much as a job can have: every witness, many runs, steps and notices."""
+    """As much as a job can have: two pans, every witness, many runs, steps and notices."""
     names = "expected drained meter lip level container pump history".split()
     return replace(
         report,
         verdict="undecided",
+        pans=(InPan("pan", 1.85, 0.01, 0.112, 0.009), InPan("pan_b", 1.0, 0.008, None, None)),
         verdict_text=LONG * 2,
         witnesses=tuple(
             replace(
@@ -174,6 +175,8 @@ def test_with_all_that_a_job_can_have_it_is_two_pages_of_either_paper(
     assert "Print this sheet" not in front, "the style sheet of paper was not read"
     assert "Witnesses of the fill" in back
     assert "0123456789abcdef" in back
+    assert "Pan 1.850 ± 0.010 L drained, 0.112 ± 0.009 L run over" in back
+    assert "Second pan 1.000 ± 0.008 L drained, – run over" in back
     assert "10 more in the job's record" in back
     assert "Lid is open." in back, "told once, and before what was told eleven times is told again"
     cut = any(line.settles.endswith("…") for line in sheet_page(kept, job_id).back.witnesses)
