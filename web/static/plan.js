@@ -34,7 +34,7 @@ function pickCompartment() {
   const option = chosen(listed("compartment")), other = option.dataset.other !== undefined;
   byId("plan-other").hidden = !other;
   byId("plan-plug").textContent = option.dataset.plug ? _("Where it is filled: {place}.", { place: option.dataset.plug }) : "";
-  field("grade").readOnly = !other && !!option.dataset.grade;  // what is listed stands: another fluid goes in with a reason
+  field("grade").toggleAttribute("readonly", !other && !!option.dataset.grade);  // what is listed stands: another fluid goes in with a reason
   if (!other) {
     field("capacity").value = option.dataset.capacity ?? "";
     field("method").value = option.dataset.method ?? "";
