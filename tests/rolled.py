@@ -15,6 +15,7 @@ from typing import Any
 
 import psycopg
 
+from calibration.certificates import Certificate, Kind, Reference
 from station.record.ledger import JOB_COLUMNS, Ledger, Moment
 from station.record.many import ingest, verify, wire
 from station.record.many.arriving import Batch
@@ -132,6 +133,29 @@ def add_jobs(ledger: Ledger, jobs: int, seed: int = 1, bay: str = "Bay 1", notes
                 "note": "",
             }
             ledger.append(None, "movement", body, at)
+
+
+def certificate(
+    number: str,
+    kind: Kind,
+    instrument: str = "",
+    made_at: str = "2026-02-01T09:00:00+00:00",
+    valid_until: str = "2027-02-01",
+) -> Certificate:
+    """Of an instrument, by default "Bay 1 " and its kind."""
+    return Certificate(
+        number=number,
+        kind=kind,
+        instrument=instrument or f"Bay 1 {kind}",
+        made_at=made_at,
+        made_by="M. Okafor",
+        valid_until=valid_until,
+        references=(Reference("weight", 5.0, 2e-5, "kg", "W-1"),),
+        conditions={},
+        data={},
+        result={},
+        statement="Within its limits.",
+    )
 
 
 def enter(store: Store, shop: str = "harbour", bay: str = "bay-1") -> str:

@@ -20,13 +20,13 @@ import psycopg
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from calibration.certificates import KINDS, Certificate, Reference
+from calibration.certificates import KINDS
 from station.record import outbox
 from station.record.ledger import Ledger, now
 from station.record.many.ingest import Db
 from station.record.many.store import Store
 from station.record.many.verify import check, columns_of, recomputed
-from tests.rolled import add_jobs, enter, give, known, record
+from tests.rolled import add_jobs, certificate, enter, give, known, record
 
 SHOPS, BAYS = 1000, 4
 FIRST = "shop-0000"
@@ -86,18 +86,12 @@ def _certify(ledger: Ledger, n: int) -> None:
     """A pan and a meter, each calibrated in two years."""
     for kind in KINDS:
         for year in (2025, 2026):
-            made = Certificate(
-                number=f"{kind}-{n}-{year}",
-                kind=kind,
-                instrument=f"Bay {n} {kind}",
-                made_at=f"{year}-02-0{n + 1}T09:00:00+00:00",
-                made_by="M. Okafor",
-                valid_until=f"{year + 1}-02-0{n + 1}",
-                references=(Reference("weight", 5.0, 2e-5, "kg", "W-1"),),
-                conditions={},
-                data={},
-                result={},
-                statement="Within its limits.",
+            made = certificate(
+                f"{kind}-{n}-{year}",
+                kind,
+                f"Bay {n} {kind}",
+                f"{year}-02-0{n + 1}T09:00:00+00:00",
+                f"{year + 1}-02-0{n + 1}",
             )
             ledger.append(None, "certificate", {"certificate": made.to_json()}, now())
 
@@ -191,7 +185,7 @@ def unlike(dsn: str, count: int) -> list[str]:
     with closing(psycopg.connect(dsn)) as db:
         shops = [f"shop-{n:04d}" for n in range(0, SHOPS, SHOPS // count)]
         # A view of some shops under the tables' own names, which the statements that compute anew read.
-        for table in ("job", "movement"):
+        for table in ("job", "movement", "certificate"):
             db.execute(
                 f"create temporary table {table} as select * from public.{table} where shop = any(%s)".encode(),
                 [shops],

@@ -5,7 +5,7 @@ each connection's server plans each of them once.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import date
+from datetime import date, datetime
 from functools import lru_cache
 from operator import attrgetter
 from typing import Any
@@ -144,7 +144,17 @@ def rows_of(bay: str, drawn: Drawn, notes: Mapping[int, str]) -> dict[str, Seque
             for one in drawn.moved
         ],
         "certificate": [
-            (seq, c.number, c.kind, c.instrument, c.made_at, date.fromisoformat(c.valid_until), c.replaces)
+            (
+                seq,
+                c.number,
+                c.kind,
+                c.instrument,
+                datetime.fromisoformat(
+                    c.made_at
+                ).isoformat(),  # PostgreSQL does not read all that Python does
+                date.fromisoformat(c.valid_until),
+                c.replaces,
+            )
             for seq, c in ((one.seq, one.certificate) for one in drawn.certified)
         ],
         "taken": [
@@ -183,6 +193,20 @@ BACK = """
         and (n.place, n.seq) > (coalesce(c.counted_place, -1), coalesce(c.counted_seq, 0))"""
 """Movements that were dated back, once they are there: where they belong, and the counts among them that are a container's last
 all the same."""
+
+
+def in_force(where: str = "") -> str:
+    """The statement that says of certificates whether they are: an instrument's newest that no other replaces."""
+    return f"""select company, shop, bay, seq, not replaced and row_number() over (partition by shop, bay, kind, instrument, replaced
+            order by made_at::timestamptz desc, seq desc) = 1 as in_force
+        from (select *, exists (select from certificate r where r.shop = c.shop and r.bay = c.bay and r.replaces = c.number)
+            as replaced from certificate c {where}) as one"""
+
+
+IN_FORCE = f"""
+    update certificate c set in_force = n.in_force from ({in_force("where shop = %(shop)s and bay = %(bay)s")}) as n
+    where c.shop = n.shop and c.bay = n.bay and c.seq = n.seq and c.in_force <> n.in_force"""
+"""Once a bay's new certificates are there: which of its are in force now."""
 
 
 def _left(drawn: Drawn) -> list[Row]:

@@ -18,12 +18,13 @@ from typing import Any, Final
 
 from station.common.tabular import to_csv
 from station.errors import InputError
-from station.record.many import counts, queries
+from station.record.many import certified, counts, queries
+from station.record.many.certified import Certified
 from station.record.many.counts import Held
 from station.record.many.derive import UL
 from station.record.many.finding import After, jobs
 from station.record.many.ingest import Db
-from station.record.many.queries import Certified, JobLine, Scope, Use
+from station.record.many.queries import JobLine, Scope, Use
 
 MOST: Final = 10_000
 """Jobs that are asked for at a time, and that go into a file of a page."""
@@ -59,7 +60,7 @@ TABLES: Final[Mapping[str, Table]] = {
     "stock": Table(Held, lambda db, scope, most: counts.stock(db, scope)),
     "quality": Table(JobLine, _off),
     "jobs": Table(JobLine, _jobs),
-    "calibrations": Table(Certified, lambda db, scope, most: queries.certificates(db, scope)),
+    "calibrations": Table(Certified, lambda db, scope, most: certified.certificates(db, scope)),
 }
 
 

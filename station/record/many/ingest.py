@@ -158,6 +158,8 @@ def _add(db: Db, bay: Bay, batch: Batch, found: Arrived) -> int:
         **adding.values(rows),
     }
     row = db.execute(adding.statement(tuple(rows), _NOTE), values).fetchone()
+    if drawn.certified:
+        db.execute(adding.IN_FORCE, {"shop": bay.shop, "bay": bay.bay})
     back = [one.seq for one in drawn.moved if one.back]
     if back:
         db.execute(adding.BACK, {"shop": bay.shop, "bay": bay.bay, "back": back})

@@ -14,7 +14,7 @@ from psycopg.rows import class_row
 
 from station.common import days
 from station.given.receivers import Receiver
-from station.record.many import queries, tries
+from station.record.many import certified, queries, tries
 from station.record.many.accept import log
 from station.record.many.arriving import Entry
 from station.record.many.ingest import Db
@@ -169,7 +169,7 @@ def draw_due(
         zones = queries.shops(db, company)
         shops = tuple(shop for shop in zones if not receiver.rules.shops or shop in receiver.rules.shops)
         scope = queries.Scope(company, shops, date.min, date.max)
-        for one in queries.certificates(db, scope):
+        for one in certified.certificates(db, scope):
             told = of_certificate(
                 Whose(company, one.shop, one.bay), one, one.valid_until, today(zones[one.shop])
             )

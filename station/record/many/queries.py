@@ -175,19 +175,6 @@ class MonthTally:
 
 
 @dataclass(frozen=True)
-class Certified:
-    """An instrument's certificate that counts: its newest that no other replaces."""
-
-    shop: str
-    bay: str
-    kind: str
-    instrument: str
-    number: str
-    made_at: str
-    valid_until: date
-
-
-@dataclass(frozen=True)
 class Told:
     """An entry of a job's record, its body the text that was hashed."""
 
@@ -240,12 +227,6 @@ STATEMENTS = {
     "tally by month": """select month, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short from tally_month
         where company = %(company)s and shop = any(%(shops)s) and month >= %(begin)s and month < %(until)s
             and dimension = %(dimension)s group by name, month order by name, month""",
-    "certificates": """select shop, bay, kind, instrument, number, made_at, valid_until from (
-            select distinct on (c.shop, c.bay, c.kind, c.instrument) c.* from certificate c
-            where c.company = %(company)s and c.shop = any(%(shops)s) and not exists (
-                select 1 from certificate r where r.shop = c.shop and r.bay = c.bay and r.replaces = c.number)
-            order by c.shop, c.bay, c.kind, c.instrument, c.made_at::timestamptz desc, c.seq desc
-        ) as newest order by valid_until, shop, bay, kind""",
     "job": f"select {JOB} from job where shop = %(shop)s and bay = %(bay)s and job_id = %(job_id)s",
     "told": """select seq, kind, body, utc, clock_synced from event where shop = %(shop)s and bay = %(bay)s
             and job_id = %(job_id)s order by seq""",
@@ -328,11 +309,6 @@ def tallies_by_month(db: Db, scope: Scope, dimension: str) -> list[MonthTally]:
     """Closed jobs by what they share and by month, over the span of a chart up to the scope's end."""
     values = {**scope.values(), "begin": later(scope.until, -CHART_MONTHS)}
     return ask(db, STATEMENTS["tally by month"], MonthTally, **values, dimension=dimension)
-
-
-def certificates(db: Db, scope: Scope) -> list[Certified]:
-    """Every instrument's certificate, the soonest to end on top."""
-    return ask(db, STATEMENTS["certificates"], Certified, **scope.values())
 
 
 def job(db: Db, shop: str, bay: str, job_id: str) -> tuple[JobLine, Sequence[Told]] | None:

@@ -33,6 +33,7 @@ STEPS = (
     "schema_11.sql",
     "schema_12.sql",
     "schema_13.sql",
+    "schema_14.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")

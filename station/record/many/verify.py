@@ -5,7 +5,7 @@ from typing import Any
 
 from station.record.chain import entry_hash
 from station.record.many import derive
-from station.record.many.adding import CONTAINER, TAKEN
+from station.record.many.adding import CONTAINER, TAKEN, in_force
 from station.record.many.ingest import Db
 
 _JOB_UL = ", ".join(
@@ -51,7 +51,7 @@ _CONTAINER = """
 
 def recomputed() -> dict[str, str]:
     """Table of sums, or of what follows from rows → the statement that computes it anew from them."""
-    found = {"tally_month": _TALLY, "taken": _TAKEN, "container": _CONTAINER}
+    found = {"tally_month": _TALLY, "taken": _TAKEN, "container": _CONTAINER, "certificate": in_force()}
     for table, at in (("use_day", "day"), ("use_month", "month")):
         names = ", ".join(derive.USE)
         sums = ", ".join(f"sum({name})::bigint" for name in derive.USE)
@@ -131,6 +131,8 @@ def _sums(db: Db) -> Iterator[str]:
 def columns_of(table: str) -> tuple[str, ...]:
     if table == "tally_month":
         return ("company", "shop", "month", "dimension", "name", *derive.TALLY)
+    if table == "certificate":
+        return ("company", "shop", "bay", "seq", "in_force")
     if table in ("taken", "container"):
         return tuple({"taken": TAKEN, "container": CONTAINER}[table])
     return ("company", "shop", "bay", table.removeprefix("use_"), "fluid", *derive.USE)

@@ -12,7 +12,6 @@ import httpx
 import pytest
 from argon2 import PasswordHasher
 
-from calibration.certificates import Certificate, Reference
 from station.bay.office import PEOPLE
 from station.people import secrets
 from station.people.access import Access
@@ -24,7 +23,7 @@ from station.record.many import lists, people
 from station.record.many.accept import accept
 from station.record.many.store import Store
 from station.shop import lists as lists_of_bay
-from tests.rolled import COMPANY, ZONE, bay_of, enter, give, record, report_of, row, whole
+from tests.rolled import COMPANY, ZONE, bay_of, certificate, enter, give, record, report_of, row, whole
 from tests.web.conftest import CHANGE, HOST
 from web.frame.roles import MANY_RULES
 from web.many import create_app
@@ -153,8 +152,7 @@ def _marked(path: Path, seed: int) -> Ledger:
         ledger.append(None, "catalogue", body, at)
         met = {"id": "1", "by": "roll-up", "name": f"{MARK} Lindqvist", "what": "role", "at_utc": at.utc}
         ledger.append(None, "people", {**met, "old": "manager", "new": "owner", "stands": "shop"}, at)
-        pan = Certificate(f"{MARK} 1", "pan", f"{MARK} pan", at.utc, "T. Vasquez-Ito", "2027-11-20",
-            (Reference("weights", 5.0, 0.00005, "kg", "W1"),), {}, {}, {}, "whole")  # fmt: skip
+        pan = certificate(f"{MARK} 1", "pan", f"{MARK} pan", at.utc, "2027-11-20")
         ledger.append(None, "certificate", {"certificate": pan.to_json()}, at)
     return ledger
 

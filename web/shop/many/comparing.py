@@ -21,7 +21,8 @@ from station.learning.fair import Judged
 from station.learning.over_many import Shared
 from station.learning.quality import SubjectChart
 from station.learning.reason import Reason
-from station.record.many.queries import Certified, JobLine
+from station.record.many.certified import Certified
+from station.record.many.queries import JobLine
 from web.frame import format as fmt
 from web.shop.many.asked import Asked
 from web.shop.many.contexts import (
@@ -51,7 +52,7 @@ FOLDED_MOST = 40
 @dataclass(frozen=True)
 class Found:
     """What the quality page tells. reasons: shop, bay and number of a job → its sentence. meters: the charts of each meter, None
-    of more shops than ``METERS_SHOPS_MOST``. due: meters' certificates that are due or over."""
+    of more shops than ``METERS_SHOPS_MOST``. due: meters' certificates that are due or over, of very many the soonest. all_due: how many there are."""
 
     short: Sequence[JobLine]
     over: Sequence[JobLine]
@@ -60,6 +61,7 @@ class Found:
     compared: Mapping[str, Judged[Compared]]
     meters: Charts | None
     due: Sequence[Certified]
+    all_due: int
 
 
 def job_address(line: JobLine) -> str:
@@ -150,6 +152,7 @@ def _proving(asked: Asked, found: Found) -> Section:
         (_("Meter"), _("Reads"), _("Certificate")),
         rows,
         _("None: no meter reads off by its own chart, and no certificate of one is due."),
+        total=len(rows) + found.all_due - len(found.due),
     )
 
 

@@ -9,8 +9,9 @@ from urllib.parse import urlencode
 from station.common.days import WARN_DAYS, now
 from station.common.words import N_, _, ngettext
 from station.record.many.accept import Aside
+from station.record.many.certified import Certified, Without
 from station.record.many.exporting import HAS_PARQUET
-from station.record.many.queries import Certified, later
+from station.record.many.queries import later
 from station.record.many.store import Reporting
 from web.frame import format as fmt
 from web.frame.listing import Asked as AskedFor
@@ -287,18 +288,17 @@ def due_state(valid_until: date, today: date) -> tuple[str, str]:
 def calibrations_page(
     asked: Asked,
     found: Sequence[Certified],
-    bays: Sequence[Reporting],
+    none: Sequence[Without],
+    in_force: int,
     today: date,
     off: Mapping[tuple[str, str], str],
 ) -> ManyPage:
-    """off: shop and meter → what its charts say, of those that read off."""
-    held = {(one.shop, one.bay, one.kind) for one in found}
-    none = [(bay, kind) for bay in bays for kind in ("pan", "meter") if (bay.shop, bay.bay, kind) not in held]
+    """found, none: of very many the first. in_force: so many certificates are. off: shop and meter → what its charts say, of those
+    that read off."""
 
-    def row(of: Certified | tuple[Reporting, str]) -> list[Cell]:
-        if isinstance(of, tuple):
-            bay, kind = of
-            named = [f"{bay.shop} · {bay.bay}", _(KINDS[kind]), *[fmt.UNKNOWN] * 3]
+    def row(of: Certified | Without) -> list[Cell]:
+        if isinstance(of, Without):
+            named = [f"{of.shop} · {of.bay}", _(KINDS[of.kind]), *[fmt.UNKNOWN] * 3]
             return [*map(Cell, named), Cell(_("– no certificate"), tone="look"), Cell(fmt.UNKNOWN)]
         text, tone = due_state(of.valid_until, today)
         named = [
@@ -315,13 +315,13 @@ def calibrations_page(
             Cell(f"⚠ {reads}" if reads else fmt.UNKNOWN),
         ]
 
-    def urgency(of: Certified | tuple[Reporting, str]) -> int:
+    def urgency(of: Certified | Without) -> int:
         """Overdue, without one, reading off, and then the soonest to end."""
-        if isinstance(of, tuple):
+        if isinstance(of, Without):
             return 1
         return 0 if of.valid_until < today else 2 if (of.shop, of.instrument) in off else 3
 
-    every: list[Certified | tuple[Reporting, str]] = [*none, *found]
+    every: list[Certified | Without] = [*none, *found]
     section = Section(
         _("Certificates, what asks for somebody on top"),
         _("The newest certificate of each instrument that no other replaces."),
@@ -336,6 +336,6 @@ def calibrations_page(
         ),
         empty=_("No bay reports here yet."),
         files=files("/calibrations", asked),
-        **rows_of(sorted(every, key=urgency), row),
+        **{**rows_of(sorted(every, key=urgency), row), "total": in_force + (none[0].bays if none else 0)},
     )
     return ManyPage(_("Calibrations"), _("What is due, at every bay."), [], [section])

@@ -20,14 +20,15 @@ from station.learning.compared import Compared, compared
 from station.learning.compared import every as every_compared
 from station.learning.quality import CHART_JOBS, LISTED, SubjectChart
 from station.learning.teaching import Line, every
-from station.record.many import counts, lists, measured, people, queries
+from station.record.many import certified, counts, lists, measured, people, queries
 from station.record.many.accept import Aside, set_aside
+from station.record.many.certified import Certified
 from station.record.many.counts import Held
 from station.record.many.derive import DIMENSIONS
 from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_parquet, told
 from station.record.many.lists import BayAt, Issued
 from station.record.many.measured import Point
-from station.record.many.queries import Certified, JobLine, Scope, Tally
+from station.record.many.queries import JobLine, Scope, Tally
 from station.record.many.store import Reporting, Store, reporting
 from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count
@@ -204,7 +205,7 @@ def _tallies(db: ReadingDb, asked: TheAsked) -> dict[str, Sequence[Tally]]:
 def quality(db: ReadingDb, asked: TheAsked) -> Response:
     short, over = (queries.off(db, asked.scope, verdict, LISTED) for verdict in ("short", "over"))
     counts = queries.counts(db, asked.scope)
-    certificates = [one for one in queries.certificates(db, asked.scope) if one.kind == "meter"]
+    last = now().date() + timedelta(WARN_DAYS)
     found = comparing.Found(
         short,
         over,
@@ -212,7 +213,8 @@ def quality(db: ReadingDb, asked: TheAsked) -> Response:
         over_many.shared(counts),
         compared(counts, queries.tallies_by_month(db, asked.scope, "fluid"), comparing.FOLDED_MOST),
         _charts(db, asked),
-        [one for one in certificates if one.valid_until <= now().date() + timedelta(WARN_DAYS)],
+        certified.certificates(db, asked.scope, ["meter"], last, contexts.ROWS_MOST),
+        certified.counted(db, asked.scope, ["meter"], last),
     )
     return page_of("many.html", comparing.quality_page(asked, found))
 
@@ -285,16 +287,21 @@ def shops_lists_csv(db: ReadingDb, shops: TheShops) -> Response:
 
 
 @router.get("/calibrations", include_in_schema=False)
-def calibrations(db: ReadingDb, here: AskedBays, asked: TheAsked) -> Response:
-    found, charts = queries.certificates(db, asked.scope), _charts(db, asked)
-    off = comparing.off_meters(charts or {})
-    return page_of("many.html", contexts.calibrations_page(asked, found, here, now().date(), off))
+def calibrations(db: ReadingDb, asked: TheAsked) -> Response:
+    charts, most = _charts(db, asked), contexts.ROWS_MOST
+    off = None if charts is None else comparing.off_meters(charts)
+    # without charts no certificate comes before one that ends sooner
+    found = certified.certificates(db, asked.scope, most=most if off is None else None)
+    none, total = certified.without(db, asked.scope, most), certified.counted(db, asked.scope)
+    return page_of(
+        "many.html", contexts.calibrations_page(asked, found, none, total, now().date(), off or {})
+    )
 
 
 @router.get("/calibrations.json", tags=["read"])
 def calibrations_json(db: ReadingDb, asked: TheAsked) -> list[Certified]:
     """The certificate that counts of every instrument, the soonest to end on top."""
-    return queries.certificates(db, asked.scope)
+    return certified.certificates(db, asked.scope)
 
 
 @router.get("/api/openapi.json", include_in_schema=False)

@@ -17,7 +17,7 @@ from station.record.many.embedded import Embedded
 from station.record.many.ingest import head_of
 from station.record.many.store import STEPS, Store
 from station.shop.movement import Movement
-from tests.rolled import bay_of, enter, fresh, give, record, whole
+from tests.rolled import bay_of, certificate, enter, fresh, give, record, whole
 
 SUMMED = [
     f"select * from {table} order by {key}"
@@ -130,6 +130,9 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
             ledger.append(None, "catalogue", {"origin": "page", "changes": [change]}, at)
         late = Movement("received", "ATF", 20.0, 0.1, "drum 1", utc="2026-01-31T23:30:00.000+00:00")
         ledger.append(None, "movement", late.to_dict(), at)
+        for number, made_at in (("P-1", "2026-02-01T09:00:00+00:00"), ("P-2", "2026-01-31T09:00:00+00:00")):
+            pan = certificate(number, "pan", made_at=made_at)
+            ledger.append(None, "certificate", {"certificate": pan.to_json()}, at)
         assert (
             give(store, bay_of(store, enter(store)), outbox.batch(Path(ledger.path), 0, 1000)).fault is None
         )
@@ -152,6 +155,8 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         db.execute("alter table movement drop column place")
         db.execute("alter table job drop column proved_fill_l, drop column proved_by")
         db.execute("alter table bay drop column fills_drawn")
+        db.execute("alter table certificate drop column in_force")
+        db.execute("create index certificate_due on certificate (company, valid_until)")
         db.execute("update version set schema = 1")
     with closing(Store(dsn)) as store:
         assert rows(store, "select schema from version") == [(len(STEPS),)]

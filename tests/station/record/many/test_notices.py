@@ -14,9 +14,9 @@ from station.record import outbox
 from station.record.ledger import Ledger, Moment
 from station.record.many import notice_box, notices, tries
 from station.record.many.accept import accept
+from station.record.many.certified import Certified
 from station.record.many.ingest import Db
 from station.record.many.notices import Whose
-from station.record.many.queries import Certified
 from station.record.many.store import Store
 from tests.rolled import COMPANY, add_jobs, give, known, record
 

@@ -19,7 +19,7 @@ from station.learning import quality, teaching
 from station.record import outbox
 from station.record.finding import Wanted
 from station.record.ledger import Ledger, Moment, now
-from station.record.many import counts, finding, measured, queries
+from station.record.many import certified, counts, finding, measured, queries
 from station.record.many.derive import UL, USE
 from station.record.many.embedded import Embedded
 from station.record.many.finding import After
@@ -337,10 +337,11 @@ VALUES = {
     "begin": date(2026, 1, 1), "after": 0, "of_shop": ["quay"], "of_fluid": ["ATF"], "from_day": [date(2026, 1, 1)],
     "to_day": [date(2026, 2, 1)], "whole": [True], "per_l": [8.0], "currency": ["EUR"], "begun": "2026-01-01", "words": ["7"], "word": "00", "beyond": "01", "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
     "tolerances": True, "of_bay": ["bay-2"], "of_job": ["002-00001"],
+    "kinds": ["pan", "meter"], "last": date(2026, 12, 26),
 }  # fmt: skip
 ASKED = {
     **queries.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **costs.STATEMENTS, **finding.STATEMENTS,
-    **measured.STATEMENTS, "found": finding.found_by(2), "bays": STATEMENTS["bays by name"],
+    **measured.STATEMENTS, **certified.STATEMENTS, "found": finding.found_by(2), "bays": STATEMENTS["bays by name"],
 }  # fmt: skip
 SMALL = ("shop",)
 """Tables of a line for each shop, which may be read whole."""
