@@ -19,7 +19,6 @@ from urllib.parse import quote
 from station.common.days import WARN_DAYS
 from station.given.receivers import Kind
 from station.record.many.arriving import Entry
-from station.record.many.certified import Certified
 from station.record.many.derive import Job, drawn
 
 CONTENT_TYPE: Final = "application/cloudevents+json; charset=utf-8"

@@ -35,7 +35,7 @@ from station.shop.counted import TABLES, Counted, each_count
 from web.frame.deps import download, page_of
 from web.frame.render import HERE
 from web.shop.many import comparing, contexts, issues, jobs, notices_page, using
-from web.shop.many.asked import Asked, AskedBays, ReadingDb, Shop, TheAsked, TheBays, TheShops, TheStore
+from web.shop.many.asked import Asked, ReadingDb, Shop, TheAsked, TheBays, TheShops, TheStore
 from web.shop.many.contexts import PARQUET, query_of, span
 
 router = APIRouter()
@@ -204,14 +204,14 @@ def _tallies(db: ReadingDb, asked: TheAsked) -> dict[str, Sequence[Tally]]:
 @router.get("/quality", include_in_schema=False)
 def quality(db: ReadingDb, asked: TheAsked) -> Response:
     short, over = (queries.off(db, asked.scope, verdict, LISTED) for verdict in ("short", "over"))
-    counts = queries.counts(db, asked.scope)
+    counted = queries.counts(db, asked.scope)
     last = now().date() + timedelta(WARN_DAYS)
     found = comparing.Found(
         short,
         over,
         over_many.reasons(db, [*short, *over]),
-        over_many.shared(counts),
-        compared(counts, queries.tallies_by_month(db, asked.scope, "fluid"), comparing.FOLDED_MOST),
+        over_many.shared(counted),
+        compared(counted, queries.tallies_by_month(db, asked.scope, "fluid"), comparing.FOLDED_MOST),
         _charts(db, asked),
         certified.certificates(db, asked.scope, ["meter"], last, contexts.ROWS_MOST),
         certified.counted(db, asked.scope, ["meter"], last),
