@@ -17,3 +17,5 @@ BOOT_FILES = (Path("/boot/firmware/config.txt"), Path("/boot/config.txt"))
 USER = "tallypan"
 PORT = 8765
 UNIT = Path("/etc/systemd/system/tallypan.service")
+FIRST_START = UNIT.with_suffix(".service.d") / "first-start.conf"
+"""What is added to the unit (systemd.unit(5)) where only the system's own Python can compile the station."""

@@ -1,6 +1,7 @@
 """What will be done to a system, as a list of typed steps: nothing here touches anything."""
 
 import re
+import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,6 +39,7 @@ LOCKED = re.compile(r"^([A-Za-z0-9._-]+)==.*(?:\\\n.*)*\n?", re.M)
 class Wishes:
     """source: the folder of the version to be installed. bay_text: the bay's file. owner: who signs in first; None where
     nobody was named. boot: whether config.txt may be added to. wheels: a folder with the packages, for a Pi without a network.
+    python: the version of the one that installs.
     """
 
     source: Path
@@ -47,6 +49,7 @@ class Wishes:
     owner: str | None = None
     boot: bool = True
     wheels: Path | None = None
+    python: tuple[int, int] = sys.version_info[:2]
 
 
 @dataclass(frozen=True)
@@ -127,6 +130,8 @@ def install(system: System, wishes: Wishes) -> Plan:
         *added,
         Service("enable"),
     ]
+    first, said_first = _first_start(system, wishes)
+    steps, notes = steps + first, notes + said_first
     if system.native and not added:
         steps += [Service("restart"), Healthy(health_address(said))]
     elif added:
@@ -163,14 +168,16 @@ def update(system: System, wishes: Wishes, well: Sequence[str]) -> Plan:
         raise InputError("no station is installed here; tallypan install does that.")
     release = _environment(system, wishes)
     steps, hints = _packages(system, wishes)
+    first, said_first = _first_start(system, wishes)
     steps += [
         release,
         CheckBay(release.name),
         _unit(system, wishes.said, release.name),
         Switch(release.name, system.current),
+        *first,
         *_started(system, wishes.said, well),
     ]
-    return Plan((*steps, *_old(system, release.name)), hints)
+    return Plan((*steps, *_old(system, release.name)), (*hints, *said_first))
 
 
 def back(system: System, unit: str, said: Said, failed: Failed | None = None) -> Plan:
@@ -199,6 +206,7 @@ def uninstall(system: System) -> Plan:
     steps: list[Step] = [
         Service("disable"),
         Remove(places.UNIT, "the service"),
+        Remove(places.FIRST_START, "what its first start would have done, where there was none"),
         Remove(places.COMMAND, "the command"),
         Remove(places.ACCOUNTS, "what made its user; the user itself stays, since the record is its own"),
         Remove(places.HOME, "the station and its environments"),
@@ -255,6 +263,22 @@ def _unit(system: System, said: Said, release: str) -> Write:
     guard = places.CURRENT / "lib" / version / "site-packages/hardware/guard.py"
     text = unit_text(said.pins, places.BAY_FILE, places.CURRENT, guard, said.backup)
     return Write(places.UNIT, text, f"the service, with the pump's pins and the paths of {release}")
+
+
+def _first_start(system: System, wishes: Wishes) -> tuple[list[Step], list[str]]:
+    """What has a release compiled where only its own Python can do it: by root, since the service may not write there, before
+    it first serves. That adds itself to the unit, and takes itself away; a station that is not compiled starts all the same."""
+    if system.native or system.version == wishes.python:
+        return [], []
+    has, here = (".".join(map(str, version)) for version in (system.version, wishes.python))
+    python, file = f"{places.CURRENT}/bin/python", places.FIRST_START
+    compiled = f"{python} -m compileall -q {places.CURRENT}/lib; {python} -m web.frame.compiled; rm {file}"
+    text = (
+        f"[Service]\nTimeoutStartSec=30min\nExecStartPre=-+/bin/sh -c 'test -e {file} && {{ {compiled}; }}'\n"
+    )
+    return [Write(file, text, "has the first start compile the station")], [
+        f"That system has Python {has}, this machine {here}: so the first start compiles the station, and takes minutes longer."
+    ]
 
 
 def _command() -> str:

@@ -228,12 +228,17 @@ class Shell:
             f"#!{step.path}/bin/python\nimport sys\n\nfrom station.__main__ import main\n\nsys.exit(main())\n"
         )
         self._write(step.path / "bin/tallypan", script, 0o755)
-        compiler = str(home / "bin/python") if self._system.native else sys.executable
-        if self._system.native or sys.version_info[:2] == self._system.version:
-            # What the service may not write, it would compile anew at every start. Bytecode is the same on every machine.
-            self._run([compiler, "-m", "compileall", "-q", "-s", str(self._system.root), str(site)])
+        # What the service may not write, it would compile anew at every start. Bytecode is the same on every machine.
+        compiled = [f"{site}/web/templates/__pycache__"]
         if self._system.native:
-            self._run([compiler, "-m", "web.frame.compiled"])
+            python = [str(home / "bin/python")]
+        elif sys.version_info[:2] == self._system.version:
+            python = [sys.executable]
+        else:
+            return  # its first start does it
+        self._run([*python, "-m", "compileall", "-q", "-s", str(self._system.root), str(site)])
+        # The templates by the release's own jinja2, by whose version they are known.
+        self._run(["env", f"PYTHONPATH={site}", *python, "-m", "web.frame.compiled", *compiled])
 
     def _bare_environment(self, home: Path, beside: bool) -> None:
         """As python -m venv makes it, for a system whose Python cannot be run here."""

@@ -31,6 +31,8 @@ ELF = {
     "aarch64": b"\x7fELF\x02\x01\x01" + bytes(11) + b"\xb7\x00",
     "armv7l": b"\x7fELF\x01\x01\x01" + bytes(11) + b"\x28\x00",
 }
+HERE = f"{sys.version_info[0]}.{sys.version_info[1]}"
+FIRST_START = "etc/systemd/system/tallypan.service.d/first-start.conf"
 CONFIG_TXT = "dtparam=audio=on\n[pi4]\ngpio=22=op,dl\n"
 
 
@@ -52,6 +54,11 @@ def pi(root: Path, python: str = "3.11", machine: str = "aarch64") -> Path:
     (root / "etc/group").write_text("root:x:0:\ngpio:x:986:\n")
     (root / "boot/firmware/config.txt").write_text(CONFIG_TXT)
     return root  # fmt: skip
+
+
+def with_lgpio(system: Path) -> None:
+    (system / "usr/lib/python3/dist-packages").mkdir(parents=True)
+    (system / "usr/lib/python3/dist-packages/lgpio.py").touch()
 
 
 @pytest.fixture
@@ -207,8 +214,7 @@ def test_a_system_that_cannot_hold_it_is_told(
 
 def test_a_newer_python_takes_the_gpio_library_from_the_system(tmp_path: Path, run: list[list[str]]) -> None:
     system = pi(tmp_path / "newer", "3.13")
-    (system / "usr/lib/python3/dist-packages").mkdir(parents=True)
-    (system / "usr/lib/python3/dist-packages/lgpio.py").touch()
+    with_lgpio(system)
     assert set_up(system) == 0
     release = system / "opt/tallypan/releases/0001-0.1.0"
     assert "include-system-site-packages = true" in (release / "pyvenv.cfg").read_text()
@@ -216,6 +222,36 @@ def test_a_newer_python_takes_the_gpio_library_from_the_system(tmp_path: Path, r
     names = [re.findall(r"^([\w.-]+)==", text, re.M) for text in (lock, needs)]
     assert [name for name in names[0] if name != "lgpio"] == names[1]
     assert "rpi-lgpio" in names[1]
+
+
+def test_a_prepared_card_is_compiled_here_where_the_python_is_the_same(
+    tmp_path: Path, run: list[list[str]]
+) -> None:
+    system = pi(tmp_path / "same", HERE)
+    with_lgpio(system)
+    assert set_up(system) == 0
+    site = system / f"opt/tallypan/releases/0001-0.1.0/lib/python{HERE}/site-packages"
+    assert [sys.executable, "-m", "compileall", "-q", "-s", str(system), str(site)] in run
+    made = [words for words in run if "web.frame.compiled" in words]
+    assert made == [["env", f"PYTHONPATH={site}", sys.executable, "-m", "web.frame.compiled", f"{site}/web/templates/__pycache__"]]  # fmt: skip
+    assert not (system / FIRST_START).exists()
+
+
+def test_a_prepared_card_is_compiled_at_its_first_start_where_it_is_not(
+    tmp_path: Path, run: list[list[str]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = "3.12" if HERE != "3.12" else "3.11"
+    system = pi(tmp_path / "other", other)
+    assert set_up(system) == 0
+    assert f"That system has Python {other}, this machine {HERE}" in capsys.readouterr().out
+    assert not [words for words in run if "compileall" in words or "web.frame.compiled" in words]
+    text = (system / FIRST_START).read_text()
+    (line,) = re.findall(r"^ExecStartPre=-\+/bin/sh -c '(.*)'$", text, re.M)
+    # The same line where nothing of it can be compiled, twice: it takes itself away, and is done.
+    trial = line.replace("/etc/", f"{system}/etc/").replace("/opt/tallypan/current/bin/python", "echo")
+    said = [subprocess.run(["sh", "-c", trial], capture_output=True, text=True).stdout for _ in range(2)]
+    assert said == ["-m compileall -q /opt/tallypan/current/lib\n-m web.frame.compiled\n", ""]
+    assert not (system / FIRST_START).exists()
 
 
 def test_pages_for_others_want_an_owner_and_a_certificate(
