@@ -330,18 +330,21 @@ def _in_words(
             told = _("{volumes} alone: let a little run over the lip, or look")
         return told.format(volumes=_volumes(spoke, volumes))
     seen = _("fluid ran over the lip") if "lip" in spoke else _("the level was seen at the plug")
+    todo = _("weigh the container, or let a little run over the lip")
+    if not checked:
+        todo = _("lay a spirit level on the housing, along and across, and tick it")
     if not volumes:
-        todo = _("weigh the container, or let a little run over the lip")
-        if not checked:
-            todo = _("lay a spirit level on the housing, along and across, and tick it")
         return _("{seen}, and nothing else speaks of the volume: {todo}").format(seen=seen, todo=todo)
-    wrong = (
-        _(
-            "{seen}, but {apart}: the listing, the vehicle's stand or the meter is wrong. Stand the vehicle level and look again, look the capacity up, prove the meter"
+    if not against:
+        near = _(
+            "{seen}, with {volumes} where {expected_l} L are expected; that is not sure enough together: {todo}"
         )
-        if checked
-        else _(
-            "{seen}, but {apart}: the listing, the vehicle's stand or the meter is wrong. Lay a spirit level on the housing, along and across, and look again, look the capacity up, prove the meter"
-        )
+        told, expected = _volumes(spoke, volumes), number(expected_l, ".2f")
+        return near.format(seen=seen, volumes=told, expected_l=expected, todo=todo)
+    look = _("Stand the vehicle level and look again")
+    if not checked:
+        look = _("Lay a spirit level on the housing, along and across, and look again")
+    wrong = _(
+        "{seen}, but {apart}: the listing, the vehicle's stand or the meter is wrong. {look}, look the capacity up, prove the meter"
     )
-    return wrong.format(seen=seen, apart=_apart(spoke, volumes, expected_l, than=True))
+    return wrong.format(seen=seen, look=look, apart=_apart(spoke, volumes, expected_l, than=True))

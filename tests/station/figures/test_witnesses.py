@@ -159,6 +159,15 @@ def test_a_level_seen_and_a_meter_far_above_is_a_contradiction_by_name() -> None
     assert "the listing, the vehicle's stand or the meter" in text
 
 
+def test_a_level_seen_and_a_meter_near_it_that_are_not_sure_enough_accuse_nobody() -> None:
+    verdict, text = said(fill(2.95, seen=True, stands_level=False))
+    assert verdict == "undecided"
+    assert text.startswith(
+        "the level was seen at the plug, with 2.95 L by the meter where 2.87 L are expected; that is not sure enough together: "
+        "lay a spirit level"
+    )
+
+
 def test_a_container_that_says_the_same_is_a_second_witness() -> None:
     kg = 2.87 * KG_PER_L * (1 - 1.2 / 877 + 1.2 / 8000)
     report = balance.report(
