@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from station.learning import fair
+from station.learning.fair import Judged
 from station.record.many import exporting, queries
 from station.record.many.exporting import Table
 from station.record.many.ingest import Db
-from station.record.many.queries import Count, MonthTally, Scope
+from station.record.many.queries import Counts, MonthTally, Scope
 
 SHOPS, BAYS, FLUIDS, TYPES, TYPE_BY_SHOP, FLUID_BY_MONTH, METERS = (
     "shops",
@@ -44,80 +45,86 @@ class Compared:
 
 
 _Counted = Iterable[tuple[str, int, int]]
+_OfShop = Iterable[tuple[tuple[str, str], int, int]]
+_NONE: Final = Counts("", (), (), (), ())
 
 
-def _shares(
-    comparison: str, counts: _Counted, of: str = "", most: int | None = None
-) -> fair.Judged[Compared]:
+def summed(names: Sequence[str], of: Counts) -> list[tuple[str, int, int]]:
+    """Jobs and short ones by a name that several lines may have, as shops do."""
     sums: dict[str, list[int]] = {}
-    for name, jobs, short in counts:
+    for name, jobs, short in zip(names, of.jobs, of.short, strict=True):
         line = sums.setdefault(name, [0, 0])
         line[0] += jobs
         line[1] += short
-    found = fair.shares(((name, jobs, short) for name, (jobs, short) in sums.items()), most)
+    return [(name, jobs, short) for name, (jobs, short) in sums.items()]
 
+
+def each(of: Counts) -> _OfShop:
+    """The same by names that mean something in their shop alone."""
+    return zip(zip(of.shop, of.name, strict=True), of.jobs, of.short, strict=True)
+
+
+def _shares(comparison: str, counts: _Counted | _OfShop, most: int | None, of: str = "") -> Judged[Compared]:
     def told(s: fair.Share) -> Compared:
         limits = (100 * s.low, 100 * s.high, s.limit)
         return Compared(comparison, of, s.name, s.jobs, s.short, *limits, None, None, None, s.says)
 
-    return found.told(told)
+    return fair.shares(counts, most, lambda one: one if isinstance(one, str) else " · ".join(one)).told(told)
 
 
-def _together(each: Iterable[fair.Judged[Compared]], most: int | None) -> fair.Judged[Compared]:
+def _together(comparison: str, by: Mapping[str, _Counted], most: int | None) -> Judged[Compared]:
     """Several comparisons of one kind, one behind the other."""
-    of = list(each)
+    of = [_shares(comparison, by[name], most, name) for name in sorted(by)]
     out, rest = [c for one in of for c in one.out], [c for one in of for c in one.rest]
-    return fair.Judged(out, rest[:most], sum(one.like for one in of), sum(one.few for one in of))
+    return Judged(out, rest[:most], sum(one.like for one in of), sum(one.few for one in of))
 
 
 def compared(
-    counts: Sequence[Count], months: Sequence[MonthTally], most: int | None = None
-) -> dict[str, fair.Judged[Compared]]:
+    counts: Sequence[Counts], months: Sequence[MonthTally], most: int | None = None
+) -> dict[str, Judged[Compared]]:
     """Like with like: shops, bays, fluids and types of compartment among themselves, one type across shops, one fluid with its
     own other months, each meter with its sisters. most: so many of each comparison are wanted of those that do not stand out, None
     for all; of a fluid's months there are few."""
-    by: dict[str, list[Count]] = {}
-    for one in counts:
-        by.setdefault(one.dimension, []).append(one)
-    bays, fluids, types, meters = (by.get(name, ()) for name in ("bay", "fluid", "compartment type", "meter"))
+    by = {one.dimension: one for one in counts}
+    bays, fluids, types, meters = (
+        by.get(name, _NONE) for name in ("bay", "fluid", "compartment type", "meter")
+    )
     of_type: dict[str, list[tuple[str, int, int]]] = {}
-    for t in types:
-        of_type.setdefault(t.name, []).append((t.shop, t.jobs, t.short))
+    for (shop, name), n, k in each(types):
+        of_type.setdefault(name, []).append((shop, n, k))
     of_fluid: dict[str, list[tuple[str, int, int]]] = {}
     for m in months:
         of_fluid.setdefault(m.name, []).append((f"{m.month:%Y-%m}", m.jobs, m.short))
     return {
-        SHOPS: _shares(SHOPS, ((t.shop, t.jobs, t.short) for t in bays), most=most),
-        BAYS: _shares(BAYS, ((f"{t.shop} · {t.name}", t.jobs, t.short) for t in bays), most=most),
-        FLUIDS: _shares(FLUIDS, ((t.name, t.jobs, t.short) for t in fluids), most=most),
-        TYPES: _shares(TYPES, ((t.name, t.jobs, t.short) for t in types), most=most),
-        TYPE_BY_SHOP: _together(
-            (_shares(TYPE_BY_SHOP, of_type[of], of, most) for of in sorted(of_type)), most
-        ),
-        FLUID_BY_MONTH: _together(
-            (_shares(FLUID_BY_MONTH, of_fluid[of], of) for of in sorted(of_fluid)), None
-        ),
+        SHOPS: _shares(SHOPS, summed(bays.shop, bays), most),
+        BAYS: _shares(BAYS, each(bays), most),
+        FLUIDS: _shares(FLUIDS, summed(fluids.name, fluids), most),
+        TYPES: _shares(TYPES, summed(types.name, types), most),
+        TYPE_BY_SHOP: _together(TYPE_BY_SHOP, of_type, most),
+        FLUID_BY_MONTH: _together(FLUID_BY_MONTH, of_fluid, None),
         METERS: _means(meters, most),
     }
 
 
-def _means(meters: Sequence[Count], most: int | None) -> fair.Judged[Compared]:
-    found = fair.means([(f"{t.shop} · {t.name}", t.measured, *_mean_and_sd(t)) for t in meters], most)
+def _means(meters: Counts, most: int | None) -> Judged[Compared]:
+    named = [f"{shop} · {name}" for shop, name in zip(meters.shop, meters.name, strict=True)]
+    off = map(_mean_and_sd, meters.measured, meters.off, meters.off2)
+    rows = zip(named, meters.measured, off, strict=True)
 
     def told(m: fair.Mean) -> Compared:
         off = (m.mean_percent, m.difference_percent, m.u95_percent)
         return Compared(METERS, "", m.name, m.n, None, None, None, None, *off, m.says)
 
-    return found.told(told)
+    return fair.means([(name, n, *of) for name, n, of in rows], most).told(told)
 
 
-def _mean_and_sd(t: Count) -> tuple[float | None, float | None]:
-    if t.measured < 2:
-        return (t.off if t.measured else None), None
-    return t.off / t.measured, math.sqrt(max(0.0, t.off2 - t.off**2 / t.measured) / (t.measured - 1))
+def _mean_and_sd(n: int, off: float, off2: float) -> tuple[float | None, float | None]:
+    if n < 2:
+        return (off if n else None), None
+    return off / n, math.sqrt(max(0.0, off2 - off**2 / n) / (n - 1))
 
 
-def compare(db: Db, scope: Scope, most: int | None = None) -> dict[str, fair.Judged[Compared]]:
+def compare(db: Db, scope: Scope, most: int | None = None) -> dict[str, Judged[Compared]]:
     """All comparisons of a scope; a fluid's months are those of the chart's span up to its end."""
     return compared(queries.counts(db, scope), queries.tallies_by_month(db, scope, "fluid"), most)
 

@@ -98,17 +98,19 @@ def limit_of(jobs: int, short: int, n: int, alpha: float) -> int | None:
     return k
 
 
-def shares(counts: Iterable[tuple[str, int, int]], most: int | None = None) -> Judged[Share]:
-    """Each subject's share of short fills against all of them together, the largest first. counts: name, jobs, short. most: so many
-    of those that do not stand out are wanted, None for all.
+def shares(
+    counts: Iterable[tuple[T, int, int]], most: int | None = None, called: Callable[[T], str] = str
+) -> Judged[Share]:
+    """Each subject's share of short fills against all of them together, the largest first. counts: subject, jobs, short. most: so
+    many of those that do not stand out are wanted, None for all. called: the subject's name.
 
     A subject has more than its sisters where so many would come by chance less than once in twenty such comparisons
     (Fisher's exact test, divided among those compared), and three at least. Too few: where not even all of them short would
     show it.
     """
-    alike: dict[tuple[int, int], list[str]] = {}
-    for name, n, k in counts:
-        alike.setdefault((n, k), []).append(name)
+    alike: dict[tuple[int, int], list[T]] = {}
+    for one, n, k in counts:
+        alike.setdefault((n, k), []).append(one)
     compared = sum(map(len, alike.values()))
     jobs, short = (sum(pair[of] * len(names) for pair, names in alike.items()) for of in (0, 1))
     sizes = {n for n, _ in alike} if compared > 1 else set()
@@ -129,7 +131,7 @@ def shares(counts: Iterable[tuple[str, int, int]], most: int | None = None) -> J
         for _, same in groupby(sorted(pairs, key=_share, reverse=True), key=_share):
             if most is not None and len(found) >= most:
                 break
-            found += sorted((name, *pair) for pair in same for name in alike[pair])
+            found += sorted((called(one), *pair) for pair in same for one in alike[pair])
         return [Share(name, n, k, *wilson(k, n), limits.get(n), says[n, k]) for name, n, k in found[:most]]
 
     rest = {pair for pair in alike if says[pair] in (LIKE, TOO_FEW)}

@@ -3,7 +3,6 @@
 The rows come out of the roll-up's database; what is made of them is the very code that each bay has for its own record.
 """
 
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from itertools import groupby
 
 from station.given.report import Report
 from station.learning.chance import chance
+from station.learning.compared import each, summed
 from station.learning.fair import ALPHA, limit_of
 from station.learning.quality import CHART_JOBS, NEXT_DRAIN, RECURRING_AT, SubjectChart, chart_of
 from station.learning.reason import Reason, of_report
@@ -19,7 +19,7 @@ from station.learning.reason import said as said_of
 from station.record.archive import ended
 from station.record.many import measured
 from station.record.many.ingest import Db
-from station.record.many.queries import Count, JobLine, Scope
+from station.record.many.queries import Counts, JobLine, Scope
 
 OF_A_SHOP = ("bay", "meter", "technician")
 """Dimensions whose names mean something in their shop alone; the others' are the company's."""
@@ -68,27 +68,25 @@ def reasons(db: Db, jobs: Sequence[JobLine]) -> dict[tuple[str, str, str], Reaso
     return found
 
 
-def shared(counts: Iterable[Count]) -> list[Shared]:
+def shared(counts: Sequence[Counts]) -> list[Shared]:
     """What more short fills share than chance would bring to any of those compared, the least likely first."""
-    sums: dict[tuple[str, str, str], list[int]] = {}
+    bays = next((one for one in counts if one.dimension == "bay"), None)
+    if bays is None:
+        return []
+    jobs, short, shops = sum(bays.jobs), sum(bays.short), summed(bays.shop, bays)
+    many, found = len(shops) > 1, []
+    lines: dict[str, list[tuple[str | tuple[str, str], int, int]]] = {"shop": [*shops]} if many else {}
     for one in counts:
-        keys = [(one.dimension, one.shop if one.dimension in OF_A_SHOP else "", one.name)]
-        if one.dimension == "bay":
-            keys.append(("shop", "", one.shop))
-        for key in keys:
-            line = sums.setdefault(key, [0, 0])
-            line[0] += one.jobs
-            line[1] += one.short
-    named = Counter(dimension for dimension, _shop, _name in sums)
-    jobs, short = (sum(line[k] for key, line in sums.items() if key[0] == "bay") for k in (0, 1))
-    many, found = named["shop"] > 1, []
-    for (dimension, shop, name), (n, k) in sums.items():
-        if k < RECURRING_AT or (dimension == "shop" and not many):
-            continue
-        limit = limit_of(jobs, short, n, ALPHA / named[dimension])
-        if limit is not None and k >= limit:
-            told = f"{shop} · {name}" if shop and many else name
-            found.append(Shared(dimension, told, n, k, chance(jobs, short, n, k)))
+        own = one.dimension in OF_A_SHOP and many
+        lines[one.dimension] = list(each(one)) if own else [*summed(one.name, one)]
+    for dimension, of in lines.items():
+        for name, n, k in of:
+            if k < RECURRING_AT:
+                continue
+            limit = limit_of(jobs, short, n, ALPHA / len(of))
+            if limit is not None and k >= limit:
+                told = name if isinstance(name, str) else " · ".join(name)
+                found.append(Shared(dimension, told, n, k, chance(jobs, short, n, k)))
     return sorted(found, key=lambda one: one.p)
 
 

@@ -7,9 +7,9 @@ days. Every statement stands in ``STATEMENTS``, where a test holds its plan to a
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, tzinfo
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, TypeVar
 
-from psycopg.rows import args_row, class_row
+from psycopg.rows import class_row
 
 from station.common import days
 from station.common.words import _
@@ -150,18 +150,20 @@ class Tally:
     sd_percent: float | None
 
 
-class Count(NamedTuple):
-    """Closed jobs that share a name, as few figures of them as comparing takes: a company has very many. measured: of meters, fills
-    that were borne out; off, off2: sums of their deviations and of the squares, in percent; 0 of anything else."""
+@dataclass(frozen=True)
+class Counts:
+    """Closed jobs by the names that they share of a dimension, a column for each figure: a company has very many names, and few of
+    them are shown. measured: of meters, fills that were borne out; off, off2: sums of their deviations and of the squares, in
+    percent; empty of anything else."""
 
     dimension: str
-    shop: str
-    name: str
-    jobs: int
-    short: int
-    measured: int
-    off: float
-    off2: float
+    shop: Sequence[str]
+    name: Sequence[str]
+    jobs: Sequence[int]
+    short: Sequence[int]
+    measured: Sequence[int] = ()
+    off: Sequence[float] = ()
+    off2: Sequence[float] = ()
 
 
 @dataclass(frozen=True)
@@ -219,11 +221,17 @@ STATEMENTS = {
                 / nullif(sum(measured) - 1, 0)) / 10000.0)::float8 as sd_percent
         from tally_month where {IN} and dimension = %(dimension)s group by shop, dimension, name
         order by shop, sum(jobs) desc, name""",
-    "counts": f"""select dimension, shop, name, sum(jobs)::bigint, sum(short)::bigint,
-            coalesce(sum(measured) filter (where dimension = 'meter'), 0)::bigint,
-            coalesce(sum(deviation_ppm) filter (where dimension = 'meter'), 0)::float8 / 1e4,
-            coalesce(sum(deviation_ppm2::float8) filter (where dimension = 'meter'), 0) / 1e8
-        from tally_month where {IN} group by dimension, shop, name""",
+    "counts": f"""select dimension, array_agg(shop) as shop, array_agg(name) as name, array_agg(jobs) as jobs, array_agg(short) as short,
+            coalesce(array_agg(measured) filter (where measured is not null), '{{}}') as measured,
+            coalesce(array_agg(ppm / 1e4) filter (where measured is not null), '{{}}') as off,
+            coalesce(array_agg(ppm2 / 1e8) filter (where measured is not null), '{{}}') as off2
+        from (
+            select dimension, shop, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short,
+                sum(measured) filter (where dimension = 'meter')::bigint as measured,
+                sum(deviation_ppm) filter (where dimension = 'meter')::float8 as ppm,
+                sum(deviation_ppm2::float8) filter (where dimension = 'meter') as ppm2
+            from tally_month where {IN} group by dimension, shop, name
+        ) as of group by dimension""",
     "tally by month": """select month, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short from tally_month
         where company = %(company)s and shop = any(%(shops)s) and month >= %(begin)s and month < %(until)s
             and dimension = %(dimension)s group by name, month order by name, month""",
@@ -299,10 +307,9 @@ def tallies(db: Db, scope: Scope, dimension: str) -> list[Tally]:
     return ask(db, STATEMENTS["tally"], Tally, **scope.values(), dimension=dimension)
 
 
-def counts(db: Db, scope: Scope) -> list[Count]:
+def counts(db: Db, scope: Scope) -> list[Counts]:
     """Closed jobs by everything that they share, in each shop."""
-    with db.cursor(row_factory=args_row(Count)) as cursor:
-        return cursor.execute(STATEMENTS["counts"].encode(), scope.values(), prepare=False).fetchall()
+    return ask(db, STATEMENTS["counts"], Counts, **scope.values())
 
 
 def tallies_by_month(db: Db, scope: Scope, dimension: str) -> list[MonthTally]:

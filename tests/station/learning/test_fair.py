@@ -13,7 +13,7 @@ import pytest
 from calibration.student import student_t
 from station.learning import fair
 from station.learning.compared import BAYS, FLUID_BY_MONTH, SHOPS, TYPE_BY_SHOP, TYPES, compared
-from station.record.many.queries import Count, MonthTally
+from station.record.many.queries import Counts, MonthTally
 
 
 def test_wilsons_limits_are_the_published_ones() -> None:
@@ -149,23 +149,20 @@ def test_the_limit_is_exact_where_few_stand_behind_it() -> None:
     )
 
 
-def tally(dimension: str, shop: str, name: str, jobs: int, short: int) -> Count:
-    return Count(dimension, shop, name, jobs, short, 0, 0.0, 0.0)
-
-
 def test_like_is_compared_with_like() -> None:
     """The quay fills mostly the hard type, and comes in low among shops; within each type it is like the others. One month of one
     fluid was bad."""
-    types = [
-        tally("compartment type", "quay", "hard", 200, 40),
-        tally("compartment type", "quay", "easy", 20, 0),
-        tally("compartment type", "harbour", "hard", 20, 4),
-        tally("compartment type", "harbour", "easy", 400, 4),
-    ]
-    bays = [tally("bay", "quay", "bay-1", 220, 40), tally("bay", "harbour", "bay-1", 420, 8)]
+    types = Counts(
+        "compartment type",
+        ["quay", "quay", "harbour", "harbour"],
+        ["hard", "easy"] * 2,
+        [200, 20, 20, 400],
+        [40, 0, 4, 4],
+    )
+    bays = Counts("bay", ["quay", "harbour"], ["bay-1", "bay-1"], [220, 420], [40, 8])
     months = [MonthTally(date(2026, n, 1), "ATF", 50, 12 if n == 5 else 1) for n in range(1, 9)]
     months.append(MonthTally(date(2026, 5, 1), "gear oil", 4, 1))
-    judged = compared([*bays, *types], months)
+    judged = compared([bays, types], months)
     found = [one for each in judged.values() for one in each.shown]
     more = [(c.comparison, c.of, c.name) for c in found if c.says == "more than its sisters"]
     assert more == [
