@@ -1,8 +1,12 @@
 """The frame of a list: what it shows of how much, and links that keep what was asked for."""
 
+import re
+from html import unescape
+
 import pytest
 
-from web.frame.listing import PER_PAGE, Asked, Field, Link
+from web.frame.listing import PER_PAGE, Asked, Field, Link, options
+from web.frame.render import ENVIRONMENT
 
 ASKED = Asked(
     "/due",
@@ -57,3 +61,14 @@ def test_files_hold_what_was_asked_for_and_a_list_can_be_shown_whole_again() -> 
     assert (frame.asked, frame.narrowed) == (True, True)
     _, bare = Asked("/due", "Vehicle").by_page([], 1)
     assert (bare.asked, bare.narrowed, bare.address) == (False, False, "/due")
+
+
+@pytest.mark.parametrize("chosen", ["", "bay 1", "bay 10", 'keg "B" <2>', "gone"])
+def test_what_is_chosen_is_marked_and_nothing_else(chosen: str) -> None:
+    names = ["bay 1", "bay 10", 'keg "B" <2>', "bay 1>"]
+    field = Field("container", "Container", chosen, options(names, "any"))
+    _, frame = Asked("/due", "", fields=[field]).by_page([], 1)
+    html = str(ENVIRONMENT.get_template("_list.html").module.ask(frame))  # type: ignore[attr-defined]
+    found = re.findall(r'<option value="([^"]*)"( selected)?>([^<]*)</option>', html)
+    assert [(unescape(value), unescape(text)) for value, _, text in found] == field.options
+    assert [unescape(value) for value, marked, _ in found if marked] == [chosen] * (chosen != "gone")
