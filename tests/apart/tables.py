@@ -4,8 +4,6 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 
-from scipy import stats
-
 from tests.apart.trials import OFFS, UNKNOWABLE, Trial
 
 VEHICLE = frozenset({"not level", "listing"})
@@ -16,6 +14,8 @@ SAID = ("full", "undecided", "short", "over", "refused")
 
 def share(hits: int, n: int) -> str:
     """With exact limits (C. Clopper and E. Pearson, Biometrika 26 (1934) 404), by scipy's beta distribution."""
+    from scipy import stats  # takes a second, which is for those who make tables
+
     if n == 0:
         return "none played"
     low = float(stats.beta.ppf(0.025, hits, n - hits + 1)) if hits else 0.0

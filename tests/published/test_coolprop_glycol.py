@@ -3,7 +3,6 @@ lines between its nodes add, nothing else. No measured table of these mixtures w
 """
 
 import pytest
-from CoolProp.CoolProp import PropsSI
 
 from calibration.reference_data import fluid
 
@@ -16,6 +15,9 @@ MIXTURES = {
 
 def theirs(name: str, t: float) -> tuple[float, float]:
     """Density in kg/m³ and kinematic viscosity in mm²/s."""
+    # It takes two seconds, which is not for every process that finds this test.
+    from CoolProp.CoolProp import PropsSI
+
     rho, mu = (PropsSI(x, "T", t + 273.15, "P", 101325.0, f"INCOMP::{MIXTURES[name]}") for x in ("D", "V"))
     return float(rho), float(mu / rho * 1e6)
 

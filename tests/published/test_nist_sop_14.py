@@ -8,8 +8,6 @@ against formulas that they do not share.
 from itertools import product
 
 import pytest
-from CoolProp.CoolProp import PropsSI
-from CoolProp.HumidAirProp import HAPropsSI
 
 from calibration.buoyancy import air_density, mass_from_indication
 from calibration.water import water_density
@@ -18,6 +16,10 @@ STAINLESS_PER_C = 4.77e-5
 
 
 def theirs_ml(t: float, pressure_pa: float, humidity: float) -> float:
+    # It takes two seconds, which is not for every process that finds this test.
+    from CoolProp.CoolProp import PropsSI
+    from CoolProp.HumidAirProp import HAPropsSI
+
     water = PropsSI("D", "T", t + 273.15, "P", 101325.0, "Water")
     air = 1.0 / HAPropsSI("Vha", "T", t + 273.15, "P", pressure_pa, "R", humidity)
     return float(1e6 * (1.0 - air / 8000.0) / (water - air) * (1.0 - STAINLESS_PER_C * (t - 20.0)))
