@@ -131,7 +131,7 @@ def pages(draw: random.Random) -> Iterator[tuple[str, str]]:
     ):
         for page in ("/usage", "/quality", "/jobs", "/calibrations"):
             yield whose, f"{page}{scope}"
-        yield whose, f"/jobs{scope}&words=bus+{draw.randrange(30)}"
+        yield whose, f"/jobs{scope}&q=bus+{draw.randrange(30)}"
     yield "shop, month", f"/quality/meter?shop=shop-{n:04d}&month=2026-{month:02d}&meter=Bay+{bay}+meter"
     # of copies the results' texts are left out, which a job's own page reads
     yield "shop, month", f"/jobs/{FIRST}/bay-{bay}/{job}"
@@ -145,7 +145,7 @@ def fetch(address: str, times: int, slow: set[tuple[str, str]]) -> dict[tuple[st
     for n in range(times):
         for whose, path in pages(draw):
             name = "one job" if path.count("/") > 2 else path.partition("?")[0]
-            name = f"{name}, found" if "words=" in path else name
+            name = f"{name}, found" if "q=bus" in path else name
             if n and (whose, name) in slow:
                 continue
             took_s = _fetched(address, path)

@@ -14,18 +14,20 @@ from typing import Any
 
 import psycopg
 
-from station.learning.quality import LISTED
-from station.record.many import counts, finding, queries, store
+from calibration.certificates import KINDS
+from station.learning.over_many import WAYS
+from station.learning.quality import CHART_JOBS, LISTED
+from station.record.many import certified, counts, finding, measured, queries, store
 from station.record.many.finding import LOOKED, After
 from tests.bench.bench_many import processor_s
-from tests.bench.thousand_shops import BAYS, SHOPS
+from tests.bench.thousand_shops import BAYS, FIRST, SHOPS
 from tests.rolled import COMPANY
 from web.frame.listing import PER_PAGE
 from web.shop.many.contexts import ROWS_MOST
 
-EXPORTS = ("use by day", "use, all", "stock, all", "bays, all")
+EXPORTS = ("use by day", "use, all", "stock, all", "bays, all", "tally")
 """What no page asks of a whole company, but its CSV and JSON do: asked once."""
-OF_ONE = ("points", "job", "told", "moved", "taken")
+OF_ONE = ("job", "told", "let go", "moved", "taken", *measured.STATEMENTS)
 """Questions that are always about one shop."""
 QUESTIONS = {
     **queries.STATEMENTS,
@@ -34,11 +36,14 @@ QUESTIONS = {
     "stock, all": counts.STATEMENTS["stock"],
     "bays by need": store.STATEMENTS["bays by need"],
     "bays, all": store.STATEMENTS["bays by name"],
+    **certified.STATEMENTS,
+    **measured.STATEMENTS,
     **finding.STATEMENTS,
     "jobs, found": finding.found_by(2),
     "jobs, none found": finding.found_by(2),
 }
 MOST = {"stock": ROWS_MOST, "bays by need": ROWS_MOST, "stock, all": None, "bays, all": None}
+MOST |= dict.fromkeys(certified.STATEMENTS, ROWS_MOST) | dict.fromkeys(WAYS.values(), CHART_JOBS)
 YEAR = (date(2026, 1, 1), date(2027, 1, 1))
 
 
@@ -74,6 +79,8 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
         "job_id": f"{bay + 1:03d}-{draw.randrange(20):05d}",
     }
     more |= {**After().values(), "verdict": "", "looked": LOOKED, "word": "001-00012", "beyond": "001-00013"}
+    more |= {"kinds": list(KINDS), "last": date.max, "tolerances": False}
+    more |= {"of_shop": [FIRST], "of_bay": [more["bay"]], "of_job": [more["job_id"]]}
     words = {"jobs, found": ("bus", f"{draw.randrange(30)}"), "jobs, none found": ("okafor", "lindqvist")}
     since = (date(2026, month, 1), date(2026, month + 1, 1))
     for whose, shops, (begin, end) in (

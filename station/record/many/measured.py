@@ -13,9 +13,10 @@ from station.record.rows import CONTRADICTED, STRAY_REL
 
 _OF = """company = %(company)s and shop = any(%(shops)s) and month >= %(begin)s and month < %(until)s"""
 _TOLERANCES = """left join event e on e.shop = j.shop and e.bay = j.bay and e.seq = j.seq and (%(tolerances)s or {})
-    left join lateral (select e.body::jsonb -> 'row' as row offset 0) as told on true
+    left join lateral (select nullif(e.body, '')::jsonb -> 'row' as row offset 0) as told on true
     cross join lateral (select (told.row ->> 'tolerance_minus_l')::float8 as tolerance_minus_l,
         (told.row ->> 'tolerance_plus_l')::float8 as tolerance_plus_l) as t"""
+# A copy of a record may be without its texts, and then has no tolerances.
 _NO_TOLERANCE = CONTRADICTED.replace("tolerance_minus_l", "0").replace("tolerance_plus_l", "0")
 """Of fills that are not even contradicted without one, no tolerance is looked up: that costs a millisecond each."""
 _TELLS = """100.0 * t.tolerance_minus_l / j.expected_fill_l as minus_percent,

@@ -16,6 +16,7 @@ import psycopg
 import pytest
 from jsonschema import Draft202012Validator
 
+from calibration.certificates import KINDS
 from station.learning import sisters
 from station.people.access import Access
 from station.record import outbox
@@ -27,12 +28,12 @@ from station.record.many.queries import scope_of
 from station.record.many.store import Store
 from station.shop import lists as lists_of_bay
 from station.shop.movement import Movement
-from tests.rolled import COMPANY, ZONE, bay_of, enter, give, record, whole
+from tests.rolled import COMPANY, ZONE, bay_of, certificate, enter, give, record, whole
 from tests.web.conftest import CHANGE, HOST
 from web.frame import format as fmt
 from web.frame.roles import MANY_RULES
 from web.many import ROUTERS, create_app
-from web.shop.many import comparing, contexts, jobs, using
+from web.shop.many import comparing, contexts, jobs, pages, using
 from web.shop.many.wall import BayNow, Wall, read
 
 SHOW = {"Accept": "text/html"}
@@ -258,13 +259,20 @@ def row_of(text: str, heading: str, first: str) -> list[str]:
 def test_what_a_page_reads_does_not_grow_with_the_company_and_yet_adds_up_all_of_it(
     roll: Roll, path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """But for the names of its shops."""
+    """But for the names of its shops, and for the sums of what is compared, which come as a row for each dimension."""
+    with closing(Ledger(path)) as ledger:
+        at = Moment("boot", 99.0, "2026-03-02T08:00:00.000+00:00", True)
+        for kind in KINDS:
+            made = certificate(f"{kind} 1", kind, valid_until="2026-11-30")
+            ledger.append(None, "certificate", {"certificate": made.to_json()}, at)
     roll.take(path, roll.tokens[0])
     text = roll.send("GET", f"/usage?{MONTHS}", headers=SHOW).text
     assert row_of(text, "By shop, litres", "quay")[:2] == ["0", "0.00"], "a shop that used nothing is there"
     for name in ("ROWS_MOST", "SHOPS_AS_TABS"):
         monkeypatch.setattr(contexts, name, 2)
     monkeypatch.setattr(using, "COUNTED_SHOPS_MOST", 1)
+    monkeypatch.setattr(comparing, "METERS_SHOPS_MOST", 1)
+    monkeypatch.setattr(pages, "LISTED", 2)
     read: list[int] = []
     execute: Any = psycopg.Cursor.execute
 
@@ -283,14 +291,15 @@ def test_what_a_page_reads_does_not_grow_with_the_company_and_yet_adds_up_all_of
     def more(shops: range) -> None:
         """As many shops with the harbour's rows."""
         with roll.store.connection() as db:
-            for table in ("shop", "bay", "head", "container", "use_month"):
+            tables = "shop bay head container use_month job event tally_month certificate named"
+            for table in tables.split():
                 db.execute(
                     f"insert into {table} select (jsonb_populate_record(t, jsonb_build_object('shop', 'far-' || n))).* "
                     f"from {table} t, unnest(%s::int[]) n where t.shop = 'harbour'".encode(),
                     [list(shops)],
                 )
 
-    addresses = ("/", "/usage")
+    addresses = ("/", "/usage", "/quality", "/calibrations", "/jobs")
     more(range(10, 12))
     before = {address: cost(address) for address in addresses}
     more(range(12, 30))
