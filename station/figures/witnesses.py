@@ -41,7 +41,7 @@ LEAKS = N_(
 WORTH_A_WORD_REL = 0.03
 """A volume this far from what the lip proves is told, though the expected fill's own doubt may allow it."""
 CONTRADICTED = 0.5
-"""A witness less likely sound than this is contradicted by the others."""
+"""A witness less likely sound than this is doubted: the others contradict it, or its own record does."""
 
 STAND, HOSE = "stand", "hose"
 """What others share, among the witnesses: the vehicle's stand, and the hose."""
@@ -307,18 +307,17 @@ def _in_words(
             expected_l=number(expected_l, ".2f"),
         )
     if verdict == "full" and level and against:
-        proved = (
-            _("full at the lip; {apart}: prove it")
-            if "lip" in sound
-            else _("full at the plug; {apart}: prove it")
-        )
+        proved = _("full at the plug; {apart}: prove it")
+        if "lip" in sound:
+            proved = _("full at the lip; {apart}: prove it")
         return proved.format(apart=_apart(spoke, against, expected_l))
     if verdict != "undecided":
         if len(sound) > 1:
             return _("{verdict}: {witnesses} agree").format(verdict=_(verdict), witnesses=_called(sound))
-        return _("{verdict} by the {witness} alone, whose record makes a fault improbable").format(
-            verdict=_(verdict), witness=_called(sound or list(spoke))
-        )
+        alone = _("{verdict} by the {witness} alone, whose record makes a fault improbable")
+        if not sound:
+            alone = _("{verdict}: {witness} may well be off, but not by so much")
+        return alone.format(verdict=_(verdict), witness=_called(sound or list(spoke)))
     over_unseen = quiet and fusion.judgement.p_over > CONTRADICTED
     if not level and volumes and ("dry lip" in spoke or over_unseen):
         return _(

@@ -54,9 +54,7 @@ def lines(said: Sequence[Spoke], verdict: str | None) -> list[WitnessLine]:
             WitnessLine(
                 _(NAMES.get(row.name, row.name)),
                 says,
-                _("{word}; contradicted by the others").format(word=word)
-                if row.contradicted and word
-                else word,
+                _("{word}; doubted").format(word=word) if row.contradicted and word else word,
                 row.settles if row.contradicted or verdict == "undecided" else "",
             )
         )

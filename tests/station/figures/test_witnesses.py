@@ -150,6 +150,8 @@ def test_a_meter_alone_is_told_as_such() -> None:
     accused = balance.report(fill(2.87, meter_record=off, learned_from=8)).to_dict()
     assert accused["verdict"] != "full"
     assert accused["p_short"] > 0.8
+    verdict, text = said(fill(1.0, meter_record=off, learned_from=8))
+    assert (verdict, text) == ("short", "short: meter may well be off, but not by so much")
 
 
 def test_a_level_seen_and_a_meter_far_above_is_a_contradiction_by_name() -> None:

@@ -22,7 +22,7 @@ def test_who_is_contradicted_is_named_beside_a_verdict_and_nobody_else() -> None
     report = balance.report(fill(2.871 * 0.95 + 0.1, over_l=0.1))
     assert report.verdict == "full"
     told = {line.name: line for line in witnesses.lines(report.witnesses, report.verdict)}
-    assert told["Meter"].word.endswith("contradicted by the others")
+    assert told["Meter"].word.endswith("; doubted")
     assert told["Meter"].settles
     lip = told["What ran over the lip"]
     assert lip.word == "full, whatever was expected"
