@@ -199,5 +199,6 @@ def _onward(state: BayState, done: frozenset[str]) -> list[Next]:
             Next(Mark.PLUG_IN, _("Fill plug in"), _unproved(state)),
         ]
     if stage is Stage.LEAK_WATCH:
-        return [Next(Mark.CLOSE, _("Close the job"))]
+        again = Next(Mark.FILL_START, _("Plug out again: top up"))
+        return [Next(Mark.CLOSE, _("Close the job")), again]
     return []

@@ -115,7 +115,8 @@ def _fill_starts(state: BayState) -> BayState:
     state = _freeze_drained(state)
     meter = evolve(state.meter, counting=True)
     if state.fill.base is not None:  # a top-up: the fill goes on, also where the plug was in already
-        return evolve(state, fill=evolve(state.fill, end=None), meter=meter)
+        weighing = evolve(state.weighing, leak=None)
+        return evolve(state, fill=evolve(state.fill, end=None), weighing=weighing, meter=meter)
     state, level = _level(state, _("the pan's weight before the fill"))
     t_s, noise_kg = state.t_s, state.spec.pan.noise_kg
     wet = state.marked("flush") is not None or any(s.kind == "flush" for s in state.weighing.steps)

@@ -206,7 +206,7 @@ STAGE_VIEWS: dict[str, dict[str, Any]] = {
         ),
         "timer": TimerView("leak watch", 132.0, 180.0),
         "checklist": (_item("dry", "Housing wiped dry; pan left alone."),),
-        "next_marks": (_next(Mark.CLOSE, "Close the job"),),
+        "next_marks": (_next(Mark.CLOSE, "Close the job"), _next(Mark.FILL_START, "Plug out again: top up")),
     },
     "closed": _OVER,
     "abandoned": {**_OFF_STAGE, "figures": _DRAINED},

@@ -46,9 +46,13 @@ def dock(view: BayView, outcome: Outcome) -> Dock:
     if view.pump is not None and view.pump.lip is not None and view.pump.lip.under_way:
         return _at_the_lip(view.pump.lip)
     tick = next((item for item in view.checklist if not (item.done or item.optional)), None)
-    if tick is not None and (view.stage != "settle" or missing_l(outcome) is None):
+    short = view.stage in ("settle", "leak watch") and missing_l(outcome) is not None
+    if tick is not None and not short:
         return Dock(figure, missing, tick=tick)
     marks = {mark.mark: mark for mark in view.next_marks if mark.enabled}
+    more = marks.get(Mark.FILL_START)
+    if short and more is not None:
+        return Dock(figure, missing, mark=more, label=more.label)
     if view.stage == "fill":
         if not reached(view):
             return Dock(figure, missing, held=True)
@@ -57,6 +61,8 @@ def dock(view: BayView, outcome: Outcome) -> Dock:
         return Dock(figure, missing, mark=done, label=done.label if done else "", also=also)
     if view.stage == "settle":
         return _settle(view, outcome, figure, missing, marks)
+    if view.stage == "leak watch":
+        marks.pop(Mark.FILL_START, None)
     mark = next((marks[name] for name in PREFERRED if name in marks), None)
     return Dock(figure, missing, mark=mark, label=mark.label if mark else "", wait=_better_waited(view))
 
@@ -70,8 +76,6 @@ def _at_the_lip(proof: LipView) -> Dock:
 
 
 def _settle(view: BayView, outcome: Outcome, figure: str, missing: str, marks: dict[Mark, MarkView]) -> Dock:
-    if missing_l(outcome) is not None and Mark.FILL_START in marks:
-        return Dock(figure, missing, mark=marks[Mark.FILL_START], label=_("Top up"))
     name = Mark.PLUG_IN if outcome.level_seen else Mark.LEVEL_SEEN
     mark = marks.get(name)
     return Dock(figure, missing, mark=mark, label=mark.label if mark else "", wait=_better_waited(view))

@@ -48,6 +48,17 @@ def test_a_fill_that_stopped_early_for_what_may_be_uncounted_can_be_proved() -> 
         assert offered(fill)["lip_proof"].why == why
 
 
+def test_a_fill_that_is_found_short_in_the_leak_watch_can_still_be_topped_up() -> None:
+    """Closing it was refused with "top up before the vehicle leaves", and nothing on the page led back to the pump."""
+    fill = Fill(spec_of("75W-90", 0.4, PUMP), 20.0, 1)
+    fill.put("mark", "plug_in")
+    assert [*offered(fill)][:2] == ["close", "fill_start"]
+    fill.put("mark", "fill_start")
+    assert (fill.state.stage, fill.state.fill.end, fill.state.weighing.leak) == (Stage.FILL, None, None)
+    fill.fill()
+    assert delivered_l(fill.state) == pytest.approx(target_l(fill.state), abs=0.015)
+
+
 def test_a_spirit_level_is_ticked_before_the_plug_goes_in_and_nothing_waits_for_it() -> None:
     fill = filled()
     assert STAND in items(fill.state)

@@ -107,5 +107,7 @@ def test_what_is_missing_after_the_fill_is_said_and_topped_up_first() -> None:
     here = of(short)
     assert here.figure == "0.95 L missing: top up"
     assert (here.label, next_of(short)) == ("Top up", "fill_start")
+    watched = view_of("leak watch", filled_l=1.92, verdict="short", level_seen=False)
+    assert (of(watched).label, next_of(watched)) == ("Plug out again: top up", "fill_start")
     assert next_of(ticked("settle", level_seen=False)) == "level_seen"
     assert next_of(ticked("settle", level_seen=True)) == "plug_in"
