@@ -61,8 +61,8 @@ Takes = Callable[[Iterable[tuple[str, list[Moved]]], str, str, Taken], list[Stoc
 def _counted(db: Db, scope: Scope, lists: Mapping[str, Catalogue], takes: Takes) -> list[Counted]:
     found = []
     for (begun, ended), shops in counts.periods(db, scope).items():
-        taken = {of: list(rows) for of, rows in groupby(counts.taken(db, shops, begun), _whose)}
-        for of, rows in groupby(counts.moved(db, shops, begun), _whose):
+        taken = {of: list(rows) for of, rows in groupby(counts.taken(db, shops, begun, ended), _whose)}
+        for of, rows in groupby(counts.moved(db, shops, begun, ended), _whose):
             entries = [
                 Moved(one.place, one.seq, one.kind, one.fluid, one.utc, one.volume_l, one.u95_l)
                 for one in rows

@@ -96,6 +96,7 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
             most = PER_PAGE + 1 if name.startswith("jobs") else MOST.get(name, LISTED)
             named = {
                 "begun": f"{begin}T00:00:00.000+00:00",
+                "ended": f"{end}T00:00:00.000+00:00",
                 "words": list(of),
                 "word_1": of[0],
                 "word_2": of[1],

@@ -54,14 +54,16 @@ class TakenAt:
     u95_l: float
 
 
-_BEGUN = """
-    with begun as materialized (
+_BETWEEN = """
+    with between_counts as materialized (
         select c.shop, c.bay, c.container, coalesce((
             select m.seq from movement m where m.shop = c.shop and m.bay = c.bay and m.container = c.container
-                and m.kind = 'counted' and m.utc < %(begun)s and m.place = m.seq order by m.place desc limit 1), 0) as seq
+                and m.kind = 'counted' and m.utc < %(begun)s and m.place = m.seq order by m.place desc limit 1), 0) as seq, (
+            select m.place from movement m where m.shop = c.shop and m.bay = c.bay and m.container = c.container
+                and m.kind = 'counted' and m.utc < %(ended)s order by m.place desc limit 1) as last
         from container c where c.shop = any(%(shops)s) and c.counted_seq is not null)"""
-"""Containers that were counted, and from where on their entries matter: the last count before the period that was not dated
-back. What has a lower number happened before it."""
+"""Containers that were counted, and which of their entries matter: from the last count before the period that was not dated
+back (what has a lower number happened before it) up to the place of the last count in it."""
 STATEMENTS: Final = {
     "stock": f"""
         select s.shop, s.bay, s.container, s.fluid,
@@ -75,14 +77,15 @@ STATEMENTS: Final = {
         left join lateral (select sum(metered_l) as metered_l, sum(u95_l) as u95_l from taken where shop = s.shop
                 and bay = s.bay and container = s.container and opened_seq > coalesce(s.counted_place, 0)) as j on true
         order by s.shop, s.bay, s.container""",
-    "moved": f"""{_BEGUN}
+    "moved": f"""{_BETWEEN}
         select m.shop, m.bay, m.container, m.place, m.seq, m.kind, m.fluid, m.utc, m.volume_l, m.u95_l
-        from begun b
-        join movement m on m.shop = b.shop and m.bay = b.bay and m.container = b.container and m.seq >= b.seq
+        from between_counts b join movement m on m.shop = b.shop and m.bay = b.bay and m.container = b.container
+            and m.seq >= b.seq and m.place <= b.last
         order by m.shop, m.bay, m.container, m.place, m.seq""",
-    "taken": f"""{_BEGUN}
+    "taken": f"""{_BETWEEN}
         select t.shop, t.bay, t.container, t.opened_seq, coalesce(t.metered_l, 0) as metered_l, coalesce(t.u95_l, 0) as u95_l
-        from begun b join taken t on t.shop = b.shop and t.bay = b.bay and t.container = b.container and t.opened_seq > b.seq
+        from between_counts b join taken t on t.shop = b.shop and t.bay = b.bay and t.container = b.container
+            and t.opened_seq > b.seq and t.opened_seq <= b.last
         order by t.shop, t.bay, t.container, t.opened_seq""",
 }  # fmt: skip
 
@@ -102,12 +105,12 @@ def periods(db: Db, scope: Scope) -> dict[tuple[str, str], list[str]]:
     return found
 
 
-def moved(db: Db, of: Sequence[str], begun: str) -> list[MovedAt]:
-    """The movements of every container that was counted, in the order in which they count, from the last count before a time
-    on. of: shops."""
-    return ask(db, STATEMENTS["moved"], MovedAt, shops=list(of), begun=begun)
+def moved(db: Db, of: Sequence[str], begun: str, ended: str) -> list[MovedAt]:
+    """The movements of every container that was counted, in the order in which they count, from the last count before a time to
+    the last one before another. of: shops."""
+    return ask(db, STATEMENTS["moved"], MovedAt, shops=list(of), begun=begun, ended=ended)
 
 
-def taken(db: Db, of: Sequence[str], begun: str) -> list[TakenAt]:
+def taken(db: Db, of: Sequence[str], begun: str, ended: str) -> list[TakenAt]:
     """What jobs took from the same containers in that time."""
-    return ask(db, STATEMENTS["taken"], TakenAt, shops=list(of), begun=begun)
+    return ask(db, STATEMENTS["taken"], TakenAt, shops=list(of), begun=begun, ended=ended)

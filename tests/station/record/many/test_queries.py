@@ -162,6 +162,10 @@ def test_what_the_counts_find_missing_is_what_the_bay_says_itself(store: Store, 
     with store.connection() as db:
         each, whole = counted.each_count(db, MARCH), counted.first_and_last(db, MARCH, {})
         assert counted.each_count(db, replace(MARCH, shops=("quay",))) == []
+        last = max(one.closing_utc for one in own)
+        assert max(one.utc for one in counts.moved(db, ("harbour",), since, until)) == last
+        jobs = [len(counts.taken(db, ("harbour",), since, end)) for end in (until, "9999")]
+        assert 0 < jobs[0] < jobs[1], "an old month reads nothing of what came behind it"
     assert len(own) > 1
     assert late.utc in {one.closing_utc for one in each}
     told = [(one.opening_utc, one.closing_utc, one.explained) for one in each]
@@ -341,7 +345,7 @@ VALUES = {
     **After().values(),
     "most": 50, "dimension": "meter", "meter": "Bay 2 meter", "shop": "quay", "bay": "bay-2", "job_id": "002-00001",
     "begin": date(2026, 1, 1), "after": 0, "of_shop": ["quay"], "of_fluid": ["ATF"], "from_day": [date(2026, 1, 1)],
-    "to_day": [date(2026, 2, 1)], "whole": [True], "per_l": [8.0], "currency": ["EUR"], "begun": "2026-01-01", "words": ["7"], "word": "00", "beyond": "01", "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
+    "to_day": [date(2026, 2, 1)], "whole": [True], "per_l": [8.0], "currency": ["EUR"], "begun": "2026-01-01", "ended": "2026-02-01", "words": ["7"], "word": "00", "beyond": "01", "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
     "tolerances": True, "of_bay": ["bay-2"], "of_job": ["002-00001"],
     "kinds": ["pan", "meter"], "last": date(2026, 12, 26),
 }  # fmt: skip
