@@ -30,6 +30,7 @@ def add(commands: Any) -> None:
         metavar="KEY",
         help="at a roll-up: of this shop alone; repeatable",
     )
+    entered.add_argument("--dsn", help="the roll-up's database, where it is not beside the people")
     _named(what, "reset", "take a forgotten secret away; prints a code by which another is chosen", _reset)
     _named(what, "unlock", "give back the tries that wrong secrets took", _unlock)
     _named(what, "retire", "take somebody out; what they did stays in the record", _retire)
@@ -54,13 +55,16 @@ def _named(what: Any, name: str, text: str, run: Any) -> argparse.ArgumentParser
 
 
 def _people(options: argparse.Namespace) -> Any:
-    from station.given.config import demo_path, read_config
     from station.people.store import People, path_beside
 
-    ledger = options.ledger
-    if ledger is None:
-        ledger = read_config(options.config if options.config is not None else demo_path()).ledger
-    return People(path_beside(ledger), by=lambda: "at the Pi")
+    return People(path_beside(_ledger(options)), by=lambda: "at the Pi")
+
+
+def _ledger(options: argparse.Namespace) -> Path:
+    from station.given.config import demo_path, read_config
+
+    ledger: Path | None = options.ledger
+    return ledger or read_config(options.config if options.config is not None else demo_path()).ledger
 
 
 def _list(options: argparse.Namespace) -> int:
@@ -87,9 +91,29 @@ def _add(options: argparse.Namespace) -> int:
     from station.people.people import role_of
     from station.people.secrets import hashed, new_code
 
+    if options.shop:
+        _need_shops(options)
     code = new_code()
     kept = _people(options).add(options.name, role_of(options.role), code=hashed(code), shops=options.shop)
     return _say_code(options, kept.person.name, code)
+
+
+def _need_shops(options: argparse.Namespace) -> None:
+    """Raises InputError where somebody is to be bound to a shop that the roll-up does not have."""
+    from station.commands.roll_up import database
+
+    folder = None if options.dsn is not None else _ledger(options).parent
+    with database(argparse.Namespace(what="people", dsn=options.dsn, data=folder)) as store:
+        from station.record.many import queries
+
+        with store.connection() as db:
+            known = [shop for company in queries.companies(db) for shop in queries.shops(db, company)]
+    for shop in options.shop:
+        if shop not in known:
+            raise InputError(
+                f"there is no shop {shop!r}; expected one of: {', '.join(known) or 'none yet'}. tallypan roll-up enter begins one "
+                "with its first bay."
+            )
 
 
 def _reset(options: argparse.Namespace) -> int:

@@ -154,14 +154,14 @@ def opened(options: argparse.Namespace) -> Iterator[Opened]:
             "where are people and, without --dsn, the database to be kept? Name a folder with --data."
         )
     options.data.mkdir(parents=True, exist_ok=True)
-    with _store(options) as store:
+    with database(options) as store:
         rules = ServeRules(options.host, options.port, names=tuple(options.name), proxy=options.proxy)
         yield Opened(store, rules, options.data / "roll-up.sqlite", receivers)
 
 
 @contextmanager
-def _store(options: argparse.Namespace) -> Iterator["Store"]:
-    """An embedded server that runs already is used as it is, and not ended."""
+def database(options: argparse.Namespace) -> Iterator["Store"]:
+    """The roll-up's, as --data or --dsn says. An embedded server that runs already is used as it is, and not ended."""
     try:
         from station.record.many.embedded import Embedded, begun
         from station.record.many.store import Store
@@ -173,7 +173,7 @@ def _store(options: argparse.Namespace) -> Iterator["Store"]:
         raise InputError("which database? Name a folder with --data, or a server with --dsn.")
     if options.dsn is None and options.what not in BEGINS and not begun(options.data):
         raise InputError(
-            f"{options.data}: there is no roll-up; expected the folder that roll-up enter began. Check --data for a slip."
+            f"{options.data}: there is no roll-up; expected the folder that roll-up enter began, or --dsn. Check for a slip."
         )
     engine = None if options.dsn is not None else Embedded(options.data)
     try:
@@ -190,7 +190,7 @@ def _store(options: argparse.Namespace) -> Iterator["Store"]:
 
 
 def _enter(options: argparse.Namespace) -> int:
-    with _store(options) as store:
+    with database(options) as store:
         token = store.enter_bay(options.company, options.shop, options.bay, options.time_zone, options.page)
     _say(options, {"token": token}, token)
     return DONE
@@ -199,7 +199,7 @@ def _enter(options: argparse.Namespace) -> int:
 def _accept(options: argparse.Namespace) -> int:
     import getpass
 
-    with _store(options) as store, store.connection() as db:
+    with database(options) as store, store.connection() as db:
         from station.record.many.accept import accept
 
         seq = accept(db, options.shop, options.bay, options.by or getpass.getuser(), options.because)
@@ -217,7 +217,7 @@ def _lists(options: argparse.Namespace) -> int:
     if (options.file is None) == (options.retire is None):
         raise InputError("what is to change? Name a file, or an entry with --retire.")
     shop, table, by = options.shop, options.table, options.by or getpass.getuser()
-    with _store(options) as store, store.connection() as db:
+    with database(options) as store, store.connection() as db:
         from station.record.many import lists
         from station.shop import entering, issuing
 
@@ -248,7 +248,7 @@ def _lists(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
-    with _store(options) as store, store.connection() as db:
+    with database(options) as store, store.connection() as db:
         from station.record.many import exporting, queries
         from station.shop.counted import TABLES
 
@@ -270,7 +270,7 @@ def _export(options: argparse.Namespace) -> int:
 
 
 def _bays(options: argparse.Namespace) -> int:
-    with _store(options) as store:
+    with database(options) as store:
         rows = [vars(bay) for bay in store.bays()]
     columns = ["company", "shop", "bay", "heard", "seq", "behind", "fault"]
     _say(options, {"bays": rows}, to_text(rows, columns) if rows else "No bay was entered yet.")
@@ -280,7 +280,7 @@ def _bays(options: argparse.Namespace) -> int:
 def _verify(options: argparse.Namespace) -> int:
     from station.record.many.verify import check
 
-    with _store(options) as store, store.connection() as db:
+    with database(options) as store, store.connection() as db:
         broken = check(db)
     text = (
         "\n".join(f"broken: {one}" for one in broken)

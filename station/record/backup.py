@@ -59,6 +59,13 @@ def _number(copy: Path) -> int:
     return int(number) if number.isdecimal() else 0
 
 
+def _stem_of(copy: Path) -> str:
+    """Of the record that a copy was made of."""
+    named = copy.stem.rpartition("-")[0]
+    begin, _, number = named.rpartition("-")
+    return begin if number.isdecimal() and begin else named
+
+
 def make(ledger: Path, folder: Path, keep: int = KEEP) -> Backup:
     """Copy a record, which may be in use, to a folder. Raises LedgerError where that fails, or where the folder has copies
     of another record; older copies stay then."""
@@ -135,8 +142,12 @@ def newest(where: Path, stem: str) -> Path:
         return where
     found = copies(where, stem)
     if not found:
+        others = sorted({_stem_of(path) for path in where.glob("*-*Z.sqlite")}) if where.is_dir() else []
         raise InputError(
-            f"{where}: holds no backup named {stem}-….sqlite; name a folder that tallypan backup wrote, or one of its files."
+            f"{where}: holds copies of {', '.join(f'{other}.sqlite' for other in others)}, and none of {stem}.sqlite. Name the ledger "
+            f"that they are of with --ledger, or one of the files there: it is then put in the place of {stem}.sqlite."
+            if others
+            else f"{where}: holds no backup named {stem}-….sqlite; name a folder that tallypan backup wrote, or one of its files."
         )
     return found[-1]
 
@@ -148,6 +159,7 @@ def restore(where: Path, ledger: Path) -> str:
     whole, InputError where there is none. Killed at any moment it leaves the old record or the restored one.
     """
     copy = newest(where, ledger.stem)
+    origin = copy.with_name(f"{_stem_of(copy)}.sqlite")
     verdict = verify(copy)
     if verdict.broken:
         raise LedgerError(f"{copy}: this backup is not whole: {verdict.broken[0]}. Take an older one.")
@@ -178,12 +190,12 @@ def restore(where: Path, ledger: Path) -> str:
         )
         opened_new.close()
         _put(new, ledger, aside)
-        anchor.keep_public(ledger, [*anchor.keys_for(copy.parent / ledger.name), *anchor.keys_for(new)])
+        anchor.keep_public(ledger, [*anchor.keys_for(origin), *anchor.keys_for(new)])
         if not anchor.key_path(ledger).exists():
             anchor.key_path(new).replace(anchor.key_path(ledger))
         for left in (anchor.key_path(new), anchor.public_path(new), *_beside(new)):
             left.unlink(missing_ok=True)
-        _copy_photos(copy.parent / photos_of(ledger).name, photos_of(ledger))
+        _copy_photos(photos_of(origin), photos_of(ledger))
         sync(ledger.parent)
     except (OSError, sqlite3.Error) as error:
         raise LedgerError(f"{ledger}: could not be restored from {copy} ({error}).") from error

@@ -6,6 +6,7 @@ import socket
 import ssl
 import stat
 import threading
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,9 @@ from station.people.access import Access, Refused
 from station.people.lockout import TRIES
 from station.people.people import Role
 from station.people.store import People, path_beside
+from station.record.many.embedded import Embedded
+from station.record.many.store import Store
+from tests.rolled import enter, fresh
 
 
 class Terminal:
@@ -52,14 +56,27 @@ def test_an_owner_is_set_up_at_the_pi(terminal: Terminal) -> None:
     assert "E. Brandvold" in terminal.run("list")[1]
 
 
-def test_somebody_of_one_shop_is_entered_beside_a_roll_up(terminal: Terminal) -> None:
-    assert (
-        terminal.run("add", "M. Okafor", "--role", "manager", "--shop", "harbour", "--shop", "quay")[0] == 0
-    )
+def test_somebody_is_bound_to_shops_that_the_roll_up_has_and_to_no_other(
+    terminal: Terminal, postgres: Embedded
+) -> None:
+    dsn = fresh(postgres.dsn)
+    with closing(Store(dsn)) as store:
+        enter(store)
+        enter(store, "quay")
+
+    def add(name: str, *more: str) -> tuple[int, str, str]:
+        return terminal.run("add", name, "--role", "manager", "--shop", "harbour", *more)
+
+    assert add("M. Okafor", "--shop", "quay", "--dsn", dsn)[0] == 0
     kept = People(path_beside(terminal.ledger)).get("M. Okafor")
     assert kept is not None
     assert kept.person.shops == ("harbour", "quay")
     assert "harbour, quay" in terminal.run("list")[1]
+    status, _, told = add("J. Lindqvist", "--shop", "key", "--dsn", dsn)
+    assert (status, "there is no shop 'key'; expected one of: harbour, quay." in told) == (2, True)
+    status, _, told = add("J. Lindqvist")
+    assert (status, "there is no roll-up" in told) == (2, True), "beside a bay's record there are no shops"
+    assert "Lindqvist" not in terminal.run("list")[1]
 
 
 def test_a_reset_beside_a_running_station(terminal: Terminal) -> None:

@@ -172,6 +172,25 @@ def test_no_backup_is_named(path: Path, tmp_path: Path) -> None:
         backup.restore(tmp_path / "empty", path)
 
 
+def test_a_copy_of_a_record_of_another_name_is_put_back_by_its_file_with_its_photos(
+    path: Path, tmp_path: Path
+) -> None:
+    made = backup.make(path, tmp_path / "stick")
+    other = tmp_path / "new-card" / "bay-2.sqlite"
+    with pytest.raises(InputError) as refused:
+        backup.restore(tmp_path / "stick", other)
+    for words in (
+        f"holds copies of {path.stem}.sqlite, and none of bay-2.sqlite",
+        "--ledger",
+        "one of the files",
+    ):
+        assert words in str(refused.value), words
+    assert not other.exists()
+    assert "restored from" in backup.restore(made.path, other)
+    assert (backup.photos_of(other) / "one.jpg").read_bytes() == b"first"
+    assert verify.verify(other).broken == []
+
+
 def test_old_copies_go_when_newer_ones_are_whole(path: Path, tmp_path: Path) -> None:
     made = [backup.make(path, tmp_path / "stick", keep=3).path for _ in range(5)]
     assert backup.copies(tmp_path / "stick", "l") == made[-3:]
