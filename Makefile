@@ -18,7 +18,7 @@ unexport PYTHONDONTWRITEBYTECODE
 run: $(VENV)/.station
 	$(BIN)/tallypan serve --simulated
 
-# Three simulated bays and a roll-up over them, in var/shop.
+# Three simulated bays of two shops and a roll-up over them, in var/shop.
 run-shop: $(VENV)/.shop
 	$(BIN)/tallypan roll-up shop
 

@@ -103,7 +103,7 @@ def serve(options: argparse.Namespace) -> None:
     count = processes(options.processes)
     with opened(options) as here, ExitStack() as ending:
         rules = here.serve
-        access, tls = door_of(rules, here.ledger, rules.host, options)
+        access, tls = door_of(rules, here.ledger, rules.host, options, options.sign_in)
 
         def announce(address: str) -> None:
             say_ready(address)

@@ -154,9 +154,10 @@ def say_first_code(access: Access) -> None:
 
 
 def door_of(
-    rules: ServeRules, ledger: Path, host: str, options: argparse.Namespace
+    rules: ServeRules, ledger: Path, host: str, options: argparse.Namespace, asked: bool = False
 ) -> tuple[Access, Tls | None]:
-    """Who may come in, and under which certificate; the command line goes before the rules.
+    """Who may come in, and under which certificate; the command line goes before the rules. asked: whether people sign in also where
+    all is simulated.
 
     Raises InputError where the pages should not be served so.
     """
@@ -171,7 +172,7 @@ def door_of(
     access = entrance(
         People(path_beside(ledger), by=BY.get),
         loopback=is_loopback(host),
-        simulated=options.simulated,
+        simulated=options.simulated and not asked,
         tls=tls is not None,
         named=bool(rules.names) or rules.proxy,
     )

@@ -59,6 +59,9 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
         "--simulated", action="store_true", help="on this machine alone: nobody is asked to sign in"
     )
     served.add_argument(
+        "--sign-in", action="store_true", help="with --simulated: people sign in all the same"
+    )
+    served.add_argument(
         "--language", default=SOURCE, metavar="CODE", help=f"the language of its pages (default: {SOURCE})"
     )
     served.add_argument(

@@ -1,4 +1,4 @@
-"""A whole shop on one's own machine: simulated bays, each a station of its own, and the roll-up over them, in one command.
+"""Two shops on one's own machine: simulated bays, each a station of its own, and the roll-up over them, in one command.
 
 The supervisor only starts, watches and ends. A bay that ends by itself is told, and the shop goes on without it, as a real one
 does; when the roll-up ends, or the last bay, everything does.
@@ -14,10 +14,22 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from station.common.tabular import to_text
 from station.common.words import SOURCE
 from station.errors import InputError, StationError
+from station.people.people import Role
 
-COMPANY, SHOP, ZONE = "saltings", "reedbank", "Europe/Oslo"
+COMPANY, SHOPS, ZONE = "saltings", ("reedbank", "millrace"), "Europe/Oslo"
+"""Bays belong to the shops in turn: the first two, which have a past, to one each."""
+PASSPHRASE, PIN = "heron on the mud", "471926"
+PEOPLE = (
+    ("E. Brandvold", Role.OWNER, ()),
+    ("T. Vasquez-Ito", Role.QUALITY_LEAD, ()),
+    ("M. Okafor", Role.MANAGER, SHOPS[:1]),
+    ("N. Adeyemi", Role.MANAGER, SHOPS[1:]),
+    ("J. Lindqvist", Role.TECHNICIAN, SHOPS[:1]),
+)
+"""Who signs in at the roll-up that is played, by --people; none of them is anybody."""
 ROLL_UP = "the roll-up"
 BAYS_MOST = 8
 STOP_S = 15.0
@@ -26,7 +38,7 @@ DONE = 0
 
 def add(what: Any) -> None:
     """Add the command below ``tallypan roll-up``."""
-    shop = what.add_parser("shop", help="simulated bays and a roll-up over them, in one command")
+    shop = what.add_parser("shop", help="simulated bays of two shops and a roll-up over them, in one command")
     shop.add_argument(
         "--data",
         type=Path,
@@ -47,6 +59,9 @@ def add(what: Any) -> None:
     )
     shop.add_argument(
         "--receivers", type=Path, metavar="FILE", help="other systems that the roll-up tells, in a TOML file"
+    )
+    shop.add_argument(
+        "--people", action="store_true", help="invented people of both shops, who sign in at the roll-up"
     )
     shop.set_defaults(run=_shop)
 
@@ -93,14 +108,33 @@ def _entered(folder: Path, numbers: range, port: int) -> None:
     engine = Embedded(folder / "roll-up")
     try:
         store = Store(engine.dsn)
+        known = {
+            bay.bay: bay.shop for bay in store.bays()
+        }  # of one that was played before: a bay stays in its shop
         for n in numbers:
-            token = store.enter_bay(COMPANY, SHOP, f"bay-{n}", ZONE, f"http://127.0.0.1:{port + n}")
+            shop = known.get(f"bay-{n}", SHOPS[(n - 1) % len(SHOPS)])
+            token = store.enter_bay(COMPANY, shop, f"bay-{n}", ZONE, f"http://127.0.0.1:{port + n}")
             kept = folder / f"bay-{n}.token"
             kept.touch(mode=0o600)
             kept.write_text(f"{token}\n", encoding="utf-8")
         store.close()
     finally:
         engine.close()
+
+
+def _peopled(folder: Path) -> list[dict[str, str]]:
+    """Enter the invented people, those who are not there; everybody's row, with what they sign in with."""
+    from station.people.secrets import hashed
+    from station.people.store import People, path_beside
+
+    people = People(path_beside(folder / "roll-up" / "roll-up.sqlite"))
+    rows = []
+    for name, role, shops in PEOPLE:
+        secret = PIN if role is Role.TECHNICIAN else PASSPHRASE
+        if people.get(name) is None:
+            people.add(name, role, secret=hashed(secret), shops=shops)
+        rows.append({"name": name, "role": role.value, "shop": ", ".join(shops), "signs in with": secret})
+    return rows
 
 
 def _shop(options: argparse.Namespace) -> int:
@@ -126,13 +160,16 @@ def _shop(options: argparse.Namespace) -> int:
             "--processes",
             "0",  # a few bays are little, and the bays want the cores
             *([] if options.receivers is None else ["--receivers", str(options.receivers)]),
+            *(["--sign-in"] if options.people else []),
         ]
     }
+    if options.people:
+        print(to_text(_peopled(folder), ["name", "role", "shop", "signs in with"]), flush=True)
     for n in numbers:
         file = bay_file(folder, n, options.port + n, options.port, options.language)
         calls[f"bay {n}"] = ["serve", "--simulated", "--config", str(file)]
     print(
-        f"The shop is at http://127.0.0.1:{options.port}/, its bays at the ports behind it (Ctrl-C ends it)",
+        f"The shops are at http://127.0.0.1:{options.port}/, their bays at the ports behind it (Ctrl-C ends it)",
         flush=True,
     )
     return watched(calls)

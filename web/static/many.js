@@ -7,3 +7,5 @@ document.addEventListener("click", async (event) => {
   const button = around(event, "button[data-change]");
   if (button && await act(button, button.dataset.change ?? "", { name: button.dataset.name })) reload();
 });
+
+document.getElementById("print")?.addEventListener("click", () => print());

@@ -43,7 +43,7 @@ logging.getLogger("httpx").setLevel(logging.WARNING)  # a line for each stream t
 @dataclass(frozen=True)
 class BayNow:
     """One bay as its own page shows it. name: as it calls itself, "" before it ever did. live: whether its stream is heard. figure,
-    label: what the stage is about. said: what somebody should know of it besides."""
+    label: what the stage is about; doubt: what stands behind a figure's number. said: what somebody should know of it besides."""
 
     shop: str
     bay: str
@@ -53,6 +53,7 @@ class BayNow:
     job: str = ""
     label: str = ""
     figure: str = ""
+    doubt: str = ""
     verdict: str = ""
     tone: str = ""
     name: str = ""
@@ -77,13 +78,15 @@ def read(before: BayNow, told: Mapping[str, Any]) -> BayNow:
     text, flag = told.get("text", {}), told.get("flag", {})
     stage = str(told.get("stage", ""))
     label, name = FIGURES.get(stage, ("", ""))
+    figure, mark, doubt = str(text.get(name, "")).partition("±")
     return replace(
         before,
         live=True,
         stage=_(stage),
         job=str(text.get("job", "")) if flag.get("job") else _("no job in this bay"),
         label=_(label) if flag.get("job") else "",
-        figure=str(text.get(name, "")) if flag.get("job") else "",
+        figure=figure.strip() if flag.get("job") else "",
+        doubt=f"{mark}{doubt}" if flag.get("job") else "",
         verdict=str(text.get("verdict.word", "")) if flag.get("verdict") else "",
         tone=str(text.get("verdict.tone", "")) if flag.get("verdict") else "",
     )
