@@ -112,7 +112,7 @@ def _entered(folder: Path, numbers: range, port: int) -> None:
             bay.bay: bay.shop for bay in store.bays()
         }  # of one that was played before: a bay stays in its shop
         for n in numbers:
-            shop = known.get(f"bay-{n}", SHOPS[(n - 1) % len(SHOPS)])
+            shop = known.get(f"bay-{n}", shop_of(n))
             token = store.enter_bay(COMPANY, shop, f"bay-{n}", ZONE, f"http://127.0.0.1:{port + n}")
             kept = folder / f"bay-{n}.token"
             kept.touch(mode=0o600)
@@ -122,7 +122,12 @@ def _entered(folder: Path, numbers: range, port: int) -> None:
         engine.close()
 
 
-def _peopled(folder: Path) -> list[dict[str, str]]:
+def shop_of(number: int) -> str:
+    """To which shop a bay belongs that is played for the first time."""
+    return SHOPS[(number - 1) % len(SHOPS)]
+
+
+def peopled(folder: Path) -> list[dict[str, str]]:
     """Enter the invented people, those who are not there; everybody's row, with what they sign in with."""
     from station.people.secrets import hashed
     from station.people.store import People, path_beside
@@ -164,7 +169,7 @@ def _shop(options: argparse.Namespace) -> int:
         ]
     }
     if options.people:
-        print(to_text(_peopled(folder), ["name", "role", "shop", "signs in with"]), flush=True)
+        print(to_text(peopled(folder), ["name", "role", "shop", "signs in with"]), flush=True)
     for n in numbers:
         file = bay_file(folder, n, options.port + n, options.port, options.language)
         calls[f"bay {n}"] = ["serve", "--simulated", "--config", str(file)]

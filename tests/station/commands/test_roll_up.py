@@ -7,9 +7,11 @@ from pathlib import Path
 import pytest
 
 from station.__main__ import main
-from station.commands.run_shop import bay_file, watched
+from station.commands.run_shop import PASSPHRASE, bay_file, peopled, shop_of, watched
 from station.errors import StationError
 from station.given.config import read_config
+from station.people import secrets
+from station.people.store import People, path_beside
 from station.record import outbox
 from station.record.many.embedded import Embedded
 from station.record.many.store import Store
@@ -85,6 +87,23 @@ def test_a_bay_of_the_shop_is_one_that_starts_and_reports(tmp_path: Path) -> Non
     assert config.language == "de"
     assert config.roll_up is not None
     assert config.roll_up.address == "http://127.0.0.1:9000"
+
+
+def test_two_shops_are_played_with_people_who_sign_in_by_what_is_printed(tmp_path: Path) -> None:
+    assert [shop_of(n) for n in (1, 2, 3)] == ["reedbank", "millrace", "reedbank"], (
+        "each past in a shop of its own"
+    )
+    (tmp_path / "roll-up").mkdir()
+    rows = peopled(tmp_path)
+    people = People(path_beside(tmp_path / "roll-up" / "roll-up.sqlite"))
+    kept = {one.person.name: one for one in people.all()}
+    for row in rows:
+        one = kept[row["name"]]
+        secrets.check(one.person, row["signs in with"])
+        assert one.person.shops == tuple(filter(None, [row["shop"]]))
+    assert secrets.matches(kept["M. Okafor"].secret or "", PASSPHRASE)
+    assert peopled(tmp_path) == rows
+    assert {one.person.name: one for one in people.all()} == kept, "who is there already stays as they are"
 
 
 def test_the_shop_goes_on_without_a_bay_that_ends_and_ends_with_the_roll_up(

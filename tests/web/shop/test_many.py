@@ -111,6 +111,7 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
     for address in ("/", "/jobs", "/usage", "/quality", "/calibrations", "/wall"):
         html = roll.send("GET", f"{address}?{MONTHS}", headers=SHOW)
         assert html.status_code == 200, (address, html.text)
+        assert address == "/wall" or "<strong>Estuary buses</strong><br>Harbour, Quay" in html.text, address
         assert html.headers.get("content-encoding") == "gzip", address
         assert "Bay <1>" not in html.text
     assert "Bay &lt;1&gt;" in roll.send("GET", "/", headers=SHOW).text
@@ -587,6 +588,9 @@ def test_a_bays_view_becomes_its_tile() -> None:
     tile = read(BayNow("harbour", "bay-1", "http://x"), VIEW)
     assert (tile.live, tile.label, tile.figure, tile.verdict) == (True, "To go", "1.20 L", "")
     assert read(tile, {}).figure == ""
+    drained = {"stage": "drain", "text": {"drained": "2.843 ± 0.008 L"}, "flag": {"job": True}}
+    tile = read(tile, drained)
+    assert (tile.figure, tile.doubt) == ("2.843", "± 0.008 L")
 
 
 def test_a_bay_whose_record_never_came_is_not_idle_and_no_more(store: Store) -> None:

@@ -211,7 +211,9 @@ def lists_page(
         _(
             "Vehicles, compartments, fluids, containers, technicians and prices as the shop has them, for all its bays."
         ),
-        [Link(shop, f"/lists/{shop}") for shop in shops.zones] if few else [],
+        [Link(_("Lists of {shop}").format(shop=shop), f"/lists/{shop}") for shop in shops.zones]
+        if few
+        else [],
         sections,
         pick=None if few else replace(AskedFor("/lists", "", "", [picked]).by_page((), 1)[1], narrowed=True),
     )

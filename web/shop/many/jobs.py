@@ -19,7 +19,7 @@ from station.record.many.finding import LOOKED, After, Found, look, look_through
 from station.record.many.queries import JobLine, Told, scope_of
 from station.record.many.store import reporting
 from web.frame import format as fmt
-from web.frame.deps import download, page_of
+from web.frame.deps import download
 from web.frame.listing import PER_PAGE, Field
 from web.frame.listing import Asked as AskedFor
 from web.frame.listing import Link as ListLink
@@ -40,6 +40,7 @@ from web.shop.many.contexts import (
     span,
     tabs,
 )
+from web.shop.many.printed import many_page
 
 router = APIRouter()
 Words = Annotated[
@@ -65,6 +66,14 @@ FIGURES = (
 )
 
 
+class Opened(Cell):
+    """A moment, which stands in one line."""
+
+    @property
+    def tie(self) -> bool:
+        return True
+
+
 def behind(text: str) -> After | None:
     """Raises InputError for what no list gave."""
     if not text:
@@ -80,7 +89,7 @@ def behind(text: str) -> After | None:
 
 def _row(asked: Asked, line: JobLine) -> list[Cell]:
     return [
-        Cell(asked.shops.moment(line.shop, line.opened_utc), job_address(line)),
+        Opened(asked.shops.moment(line.shop, line.opened_utc), job_address(line)),
         Cell(f"{line.shop} · {line.bay}"),
         Cell(f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}"),
         Cell(line.technician or fmt.UNKNOWN),
@@ -138,7 +147,8 @@ def jobs(
     found = look(db, asked.scope, PER_PAGE + 1, behind(before), words, verdict, LOOKED)
     section = _section(asked, found, words, verdict, not before)
     title = _("Jobs {month}").format(month=months_of(asked))
-    return page_of("many.html", ManyPage(title, _("Of all bays."), tabs("/jobs", asked), [section]))
+    page = ManyPage(title, _("Of all bays."), tabs("/jobs", asked), [section])
+    return many_page(page, asked.shops, asked.scope.shops)
 
 
 @router.get("/jobs.json", tags=["read"])
@@ -266,4 +276,4 @@ def job(db: ReadingDb, shops: TheShops, shop: str, bay: str, job_id: str) -> Res
     where = f"{line.vehicle or fmt.UNKNOWN} · {line.compartment or fmt.UNKNOWN}"
     under = f"{_('Job {job_id}').format(job_id=job_id)}, {line.shop} · {line.bay}, {fmt.dated(str(line.day))}, {_(line.stage)}"
     judged = None if ending is None else judged_of(ending.report, ending.reason)
-    return page_of("many.html", ManyPage(where, under, [], sections, judged=judged))
+    return many_page(ManyPage(where, under, [], sections, judged=judged), shops, [shop])

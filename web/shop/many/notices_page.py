@@ -19,9 +19,10 @@ from station.record.many.notice_box import Sent, Standing
 from station.record.many.store import Store
 from station.record.many.tries import GONE
 from web.frame import format as fmt
-from web.frame.deps import Body, DiskThreads, Line, do, done, download, page_of
+from web.frame.deps import Body, DiskThreads, Line, do, done, download
 from web.shop.many.asked import ReadingDb, TheStore, TheWhole
 from web.shop.many.contexts import Cell, Link, ManyPage, Press, Section, number
+from web.shop.many.printed import many_page
 
 router = APIRouter()
 SHOWN, MOST = 50, 10_000
@@ -146,7 +147,7 @@ def notices_page(
 def notices(db: ReadingDb, shops: TheWhole, notifying: TheNotifying) -> Response:
     standings = notice_box.standings(db, shops.company)
     newest = notice_box.newest(db, shops.company, SHOWN)
-    return page_of("many.html", notices_page(notifying, standings, newest, shops.moment))
+    return many_page(notices_page(notifying, standings, newest, shops.moment), shops)
 
 
 @router.get("/notices.json", tags=["read"])

@@ -32,11 +32,12 @@ from station.record.many.queries import JobLine, Scope, Tally
 from station.record.many.store import Reporting, Store, reporting
 from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count
-from web.frame.deps import download, page_of
+from web.frame.deps import download
 from web.frame.render import HERE
 from web.shop.many import comparing, contexts, issues, jobs, notices_page, using
 from web.shop.many.asked import Asked, ReadingDb, Shop, TheAsked, TheBays, TheShops, TheStore
 from web.shop.many.contexts import PARQUET, query_of, span
+from web.shop.many.printed import many_page
 
 router = APIRouter()
 AfterShop = Annotated[
@@ -102,7 +103,7 @@ def bays(db: ReadingDb, shops: TheShops) -> Response:
     named = list(shops.zones)
     total = queries.how_many(db, named).bays
     here = reporting(db, named, contexts.ROWS_MOST, by_need=total > contexts.ROWS_MOST)
-    return page_of("many.html", contexts.bays_page(here, total, set_aside(db, named), shops))
+    return many_page(contexts.bays_page(here, total, set_aside(db, named), shops), shops)
 
 
 @router.get("/asides.json", tags=["read"])
@@ -124,7 +125,7 @@ def bays_csv(here: TheBays) -> Response:
 
 @router.get("/usage", include_in_schema=False)
 def usage(db: ReadingDb, asked: TheAsked) -> Response:
-    return page_of("many.html", using.usage_page(asked, using.find(db, asked.scope)))
+    return many_page(using.usage_page(asked, using.find(db, asked.scope)), asked.shops, asked.scope.shops)
 
 
 def _usage_model() -> Any:
@@ -216,7 +217,7 @@ def quality(db: ReadingDb, asked: TheAsked) -> Response:
         certified.certificates(db, asked.scope, ["meter"], last, contexts.ROWS_MOST),
         certified.counted(db, asked.scope, ["meter"], last),
     )
-    return page_of("many.html", comparing.quality_page(asked, found))
+    return many_page(comparing.quality_page(asked, found), asked.shops, asked.scope.shops)
 
 
 def _charts(db: ReadingDb, asked: Asked) -> comparing.Charts | None:
@@ -241,7 +242,8 @@ def quality_json(db: ReadingDb, asked: TheAsked) -> dict[str, list[JobLine] | li
 
 @router.get("/quality/meter", include_in_schema=False)
 def meter(db: ReadingDb, asked: TheAsked, meter: Meter) -> Response:
-    return page_of("many.html", comparing.meter_page(asked, meter, _of_meter(db, asked, meter)))
+    page = comparing.meter_page(asked, meter, _of_meter(db, asked, meter))
+    return many_page(page, asked.shops, asked.scope.shops)
 
 
 @router.get("/quality/meter.json", tags=["read"])
@@ -265,7 +267,7 @@ def shops_lists(db: ReadingDb, here: TheBays, shops: TheShops, shop: Shop = "") 
     named = list(shops.zones)
     differed = people.bays_at(db, named)
     issued, met = lists.issued(db, named), lists.bays_at(db, named)
-    return page_of("many.html", issues.lists_page(issued, met, differed, here, every(db, named), shops))
+    return many_page(issues.lists_page(issued, met, differed, here, every(db, named), shops), shops)
 
 
 @router.get("/lists.json", tags=["read"])
@@ -293,9 +295,8 @@ def calibrations(db: ReadingDb, asked: TheAsked) -> Response:
     # without charts no certificate comes before one that ends sooner
     found = certified.certificates(db, asked.scope, most=most if off is None else None)
     none, total = certified.without(db, asked.scope, most), certified.counted(db, asked.scope)
-    return page_of(
-        "many.html", contexts.calibrations_page(asked, found, none, total, now().date(), off or {})
-    )
+    page = contexts.calibrations_page(asked, found, none, total, now().date(), off or {})
+    return many_page(page, asked.shops, asked.scope.shops)
 
 
 @router.get("/calibrations.json", tags=["read"])

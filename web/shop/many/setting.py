@@ -52,7 +52,9 @@ def _lists(
 ) -> Lists:
     at = {one.bay: one for one in reversed(met)}
     checks = []
-    for bay in (bay for bay in bays if bay.shop == shop):
+    mine = [bay for bay in bays if bay.shop == shop]
+    named = {bay.bay: bay.name or bay.bay for bay in mine}
+    for bay in mine:
         version = at[bay.bay].version if bay.bay in at else 0
         heard = fmt.UNKNOWN if bay.heard is None else shops.moment(shop, bay.heard)
         text = (
@@ -60,10 +62,14 @@ def _lists(
             if version == newest
             else _("has version {version} of {newest}; heard {moment}")
         )
-        checks.append((bay.bay, version == newest, text.format(version=version, newest=newest, moment=heard)))
+        checks.append(
+            (named[bay.bay], version == newest, text.format(version=version, newest=newest, moment=heard))
+        )
     for one in met:
         checks += [
-            (one.bay, True, issues.met_in_words(told)) for told in one.differed if told["table"] == table
+            (named.get(one.bay, one.bay), True, issues.met_in_words(told))
+            for told in one.differed
+            if told["table"] == table
         ]
     return Lists(
         shop=shop,

@@ -25,7 +25,6 @@ from web.shop.many.contexts import (
     Cell,
     ManyPage,
     Section,
-    called,
     files,
     months_of,
     number,
@@ -290,5 +289,4 @@ def usage_page(asked: Asked, found: Found) -> ManyPage:
         tabs("/usage", asked),
         sections,
         pick=pick("/usage", asked),
-        whose=(called(asked.shops.company), ", ".join(map(called, asked.scope.shops))),
     )
