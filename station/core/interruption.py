@@ -6,7 +6,7 @@ between the pump stays off; whatever is held has to be let go and pressed again.
 
 from station.common.evolve import evolve
 from station.common.words import N_, _
-from station.core.state import BayState, note
+from station.core.state import BayState, Drain, note
 
 SOURCE = "interruption"
 ASKED = "asked"
@@ -44,6 +44,11 @@ def settled(state: BayState) -> bool:
     return any(at_s is not None and at_s >= since_s for at_s in (seen_s, proved_s))
 
 
+def _moved(drain: Drain) -> Drain:
+    """What came out is not known any more, unless it was weighed before."""
+    return evolve(drain, unknown=drain.unknown or (drain.before is not None and drain.taken is None))
+
+
 def take(state: BayState, value: str) -> BayState:
     """The question, or its answer."""
     faults = {name: fault for name, fault in state.hearing.faults.items() if name != SOURCE}
@@ -68,8 +73,9 @@ def take(state: BayState, value: str) -> BayState:
     if _FILLED in said or (_MOVED in said and state.fill.base is not None):
         state = evolve(state, said=evolve(state.said, past_meter_s=state.t_s))
     if _MOVED in said:
+        other = evolve(state.other, drain=_moved(state.other.drain))
         state = note(
-            state,
+            evolve(state, drain=_moved(state.drain), other=other),
             "interrupted_pan_moved",
             _(
                 "The pan was moved while the station was stopped: what went in or out of it then is in no figure. Do not rely on the drained volume, nor on what ran over."

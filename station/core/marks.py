@@ -103,7 +103,7 @@ def _drain_opens(state: BayState) -> BayState:
                 "There was no pan reading before the drain was opened. The pan was taken as empty at count {zero_count}."
             ).format(zero_count=number(line.zero_count, "g")),
         )
-    return evolve(state, drain=evolve(state.drain, before=level, taken=None, marked=None))
+    return evolve(state, drain=evolve(state.drain, before=level, taken=None, marked=None, unknown=False))
 
 
 def _drain_over(state: BayState) -> BayState:

@@ -68,7 +68,8 @@ class Drain:
 
     before: the pan before the drain. taken: the pan when the drained figure was taken; marked: when the technician said
     that the drain was done, where that is later. temperature_c: of the fluid at ``taken``. bulk_seen: a stream has run.
-    calm_since_t_s: since when it is no stream any more. drip: the film that follows.
+    calm_since_t_s: since when it is no stream any more. drip: the film that follows. unknown: the pan was moved before the
+    figure was taken, with nobody to see what went in or out of it.
     """
 
     before: Level | None = None
@@ -78,6 +79,7 @@ class Drain:
     bulk_seen: bool = False
     calm_since_t_s: float | None = None
     drip: DripFit | None = None
+    unknown: bool = False
 
 
 @dataclass(frozen=True)

@@ -93,7 +93,9 @@ def _in_all(state: BayState, of_one: Callable[[BayState], budget.Budget | None])
 
 
 def drained(state: BayState) -> budget.Budget | None:
-    """What came out, into whichever pan. None where nothing was weighed."""
+    """What came out, into whichever pan. None where nothing was weighed, or where what came into one is not known."""
+    if any(seen.drain.unknown for seen in second_pan.pans(state)):
+        return None
     return _in_all(state, drained_here)
 
 
@@ -105,7 +107,7 @@ def overflow(state: BayState) -> budget.Budget | None:
 def drained_here(state: BayState) -> budget.Budget | None:
     """What came into the pan that the state is about."""
     before, level = state.drain.before, drained_level(state)
-    if before is None:
+    if before is None or state.drain.unknown:
         return None
     temperature_c = state.drain.temperature_c
     if level is None:

@@ -71,5 +71,14 @@ def test_an_undisturbed_stop_leaves_the_verdict_as_it_was() -> None:
     assert "unproved" not in got.to_dict()
 
 
+def test_a_pan_moved_in_the_drain_leaves_nothing_to_rely_on_of_what_came_out() -> None:
+    """Told not to rely on it, the verdict did: what came out stood among the witnesses, good to a hundredth."""
+    got = asked_and_said(60.0, moved=True)
+    assert (got.drained_l, got.drained_u95_l) == (None, None)
+    assert "drained" not in [witness.name for witness in got.witnesses]
+    assert got.verdict == "full"
+    assert asked_and_said(125.0, moved=True).drained_l == report().drained_l, "it was weighed before"
+
+
 def test_a_pan_moved_before_the_fill_began_is_no_matter_of_the_filled_volume() -> None:
     assert "unproved" not in asked_and_said(120.0, moved=True).to_dict()
