@@ -19,6 +19,7 @@ from hardware.errors import HardwareError
 from hardware.serial_port import SIMULATED, named_ports
 from hardware.unit import mismatch
 from station.bay import fitness, identity
+from station.bay.records import Kept
 from station.errors import StationError
 from station.given.config import BayConfig
 from station.given.receivers import of_a_bay, trusted
@@ -133,11 +134,21 @@ def notices(config: BayConfig) -> list[Finding]:
 
 
 def _fluids(config: BayConfig) -> list[Finding]:
-    """What each fluid weighs, and what of its viscosities looks mistyped."""
-    if not config.fluids:
-        return [Finding("fluids", False, "none; add [fluid.…]")]
+    """What each fluid of the bay's file and of the page weighs, and what of its viscosities looks mistyped."""
+    fluids = config.fluids
+    if config.ledger.exists():
+        with suppress(StationError):  # a record that cannot be read is told by itself
+            fluids = Kept(config).settings().fluids
+    if not fluids:
+        return [
+            Finding(
+                "fluids",
+                False,
+                "none; enter them on the page Set-up (/setup?table=fluid), or as [fluid.…] in the bay's file",
+            )
+        ]
     names, found = [], []
-    for key, fluid in config.fluids.items():
+    for key, fluid in fluids.items():
         try:
             names.append(f"{key} {fluid.density_kg_m3(20.0):.1f} kg/m³")
         except ValueError as error:

@@ -1,7 +1,7 @@
 """From the tables of a file to frozen types, checked by pydantic against what each field says of itself.
 
 A field states its range and, as its description, what to write there; a complaint is put together from that: file,
-table, key, value, what is expected and what to do. Only the first complaint is told: the next one shows when it is mended.
+table, key, value, what is expected and what to do. Of a file every complaint is told at once; of a form the first.
 """
 
 import difflib
@@ -10,7 +10,7 @@ import re
 import tomllib
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass
 from functools import cache
 from pathlib import Path
@@ -21,12 +21,12 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from station.common.digits import number
+from station.common.faults import Faults, Loc
 from station.common.units import parse_temperature_c, parse_volume_l
 from station.common.words import _
 from station.errors import InputError
 
 T = TypeVar("T", bound=BaseModel)
-Loc = tuple[int | str, ...]
 UNKNOWN = ("extra_forbidden", "unexpected_keyword_argument")
 SHOWN = 60
 """Characters of a wrong value that a complaint repeats: enough to find it again."""
@@ -139,18 +139,32 @@ def _checked(
         checked: T = _adapter(kind).validate_json(text, context=context)
         return checked
     except ValidationError as error:
-        # A misspelt key is also a missing one: the spelling is the better news.
-        told = sorted(error.errors(), key=lambda one: one["type"] not in UNKNOWN)
-        raise InputError(_sentence(kind, told[0], source, names)) from None
+        told = _independent(kind, error.errors())
+        wrong = Faults([(one["loc"], _sentence(kind, one, source, names)) for one in told], source)
     except RecursionError:
-        raise InputError(
-            _("{source}: tables are nested too deep to be meant; take them out.").format(source=source)
-        ) from None
+        sentence = _("{source}: tables are nested too deep to be meant; take them out.").format(source=source)
+        wrong = Faults([((), sentence)], source)
+    raise wrong
+
+
+def _independent(kind: type, errors: Sequence[ErrorDetails]) -> list[ErrorDetails]:
+    """The unknown first. A misspelt key is also a missing one: the spelling is the better news, and the only one."""
+    unknown = [one for one in errors if one["type"] in UNKNOWN]
+    meant = {(*one["loc"][:-1], _nearest(kind, one["loc"])) for one in unknown}
+    told = {
+        one["loc"]: one for one in reversed(errors) if one["type"] not in UNKNOWN and one["loc"] not in meant
+    }
+    return [*unknown, *reversed(told.values())]
+
+
+def complaint(source: str, loc: Loc, value: object, expected: str) -> str:
+    """Tell of a value that its own field cannot judge, such as one that contradicts another table."""
+    return _is(_place(source, loc), value, expected)
 
 
 def complain(source: str, loc: Loc, value: object, expected: str) -> NoReturn:
-    """Raise InputError for a value that its own field cannot judge, such as one that contradicts another table."""
-    raise InputError(_is(_place(source, loc), value, expected))
+    """Raise InputError for such a value."""
+    raise InputError(complaint(source, loc, value, expected))
 
 
 @cache
@@ -225,10 +239,15 @@ def _tells(text: str, value: object) -> bool:
     return re.search(rf"(?<![\w.\"]){re.escape(repr(value))}(?![\w.])", text) is not None
 
 
+def _nearest(kind: type, loc: Loc) -> str:
+    """The key that an unknown one was probably meant to be; "" where it is like none."""
+    known = list(_fields(_field_at(kind, loc[:-1])[0]))
+    return next(iter(difflib.get_close_matches(str(loc[-1]), known, 1)), "")
+
+
 def _unknown(kind: type, loc: Loc, value: object, source: str) -> str:
-    owner = _field_at(kind, loc[:-1])[0]
-    known = list(_fields(owner))
-    near = difflib.get_close_matches(str(loc[-1]), known, 1)
+    known = list(_fields(_field_at(kind, loc[:-1])[0]))
+    near = _nearest(kind, loc)
     if isinstance(value, Mapping):
         text = _("unknown table {name!r}; expected only {names}: {remedy}.")
     elif source:
@@ -237,7 +256,7 @@ def _unknown(kind: type, loc: Loc, value: object, source: str) -> str:
         text = _("unknown field {name!r}; expected only {names}: {remedy}.")
     names = ", ".join(f"[{name}]" if len(loc) == 1 and source else name for name in known)
     remedy = (
-        _("write {name}, or take it out").format(name=near[0])
+        _("write {name}, or take it out").format(name=near)
         if near
         else _("correct its spelling or take it out")
     )

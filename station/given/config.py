@@ -12,15 +12,13 @@ from pydantic import Field
 
 from calibration.fluid import Fluid
 from hardware.converters.choose import ConverterPlan
-from hardware.errors import PinFaults, SerialFaults
 from hardware.modbus import ModbusPlan
 from hardware.pins import PinMap
 from hardware.serial_devices import SerialPlan
 from station.common.days import zone_of
-from station.common.schema import Table, complain, read, read_toml
-from station.common.units import parse_volume_l
+from station.common.faults import Faults, Loc
+from station.common.schema import Table, read, read_toml
 from station.common.words import SOURCE
-from station.errors import InputError
 from station.given import config_checks
 from station.given.formats import with_formats
 from station.given.job import Air, FluidTable, Method
@@ -203,43 +201,44 @@ class BayFile(Table):
     compartment: Mapping[str, Listed] = Field(default_factory=dict)
 
 
+_SOUND: Mapping[str, Mapping[str, Any]] = {
+    "bay": {"name": "Bay", "ledger": "/ledger.sqlite"},
+    "pan": {"zero_count": 0, "kg_per_count": 5e-6, "u_rel": 0.0, "noise_counts": 25},
+    "meter": {"k_factor_per_l": 400.0, "u_rel": 0.0},
+}
+"""What stands in for a table that a bay's file has to have, while the others are held against each other."""
+
+
+def _checked(tables: Mapping[str, Any], source: str) -> BayFile:
+    """A bay's file as its tables say it. Raises Faults naming everything that is wrong with it."""
+    whole, unread = with_formats(tables, source)
+    found: list[tuple[Loc, str]] = [((), said) for said in dict.fromkeys(unread.values())]
+    spoilt = {*unread}
+    try:
+        file = read(BayFile, whole, source)
+    except Faults as error:
+        found += error.found
+        places = {str(place[0]) for place, _said in error.found if place}
+        if not places:
+            raise
+        spoilt |= {*places, *(_SOUND.keys() - whole.keys())}
+        rest = {name: table for name, table in whole.items() if name not in spoilt}
+        file = read(BayFile, {**rest, **{name: _SOUND[name] for name in _SOUND.keys() & spoilt}}, source)
+    found += [((), said) for said in config_checks.wrong(file, source, spoilt)]
+    if found:
+        raise Faults(found, source)
+    return file
+
+
 def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
-    """Check a bay's tables. Raises InputError naming file, table, key and what was expected."""
-    file = read(BayFile, with_formats(tables, source), source)
+    """Check a bay's tables. Raises InputError naming file, table, key and what was expected, of everything that is wrong."""
+    file = _checked(tables, source)
     bay = file.bay
-    if bay.hose_holds and bay.hose_holds not in file.fluid:
-        listed = ", ".join(file.fluid) or "a [fluid.…] table first"
-        complain(source, ("bay", "hose_holds"), bay.hose_holds, f"expected one of: {listed}")
-    try:
-        zone = zone_of(bay.time_zone)
-    except InputError as error:
-        raise InputError(f"{source}: [bay] {error}") from error
-    for key, one in file.compartment.items():
-        try:
-            parse_volume_l(one.capacity, bay.country)
-        except ValueError as error:
-            complain(source, ("compartment", key, "capacity"), one.capacity, str(error).rstrip("."))
-    for name, plan in (("pins", file.pins), ("serial", file.serial), ("modbus", file.modbus)):
-        try:
-            plan.check()
-        except (PinFaults, SerialFaults) as error:
-            raise InputError(f"{source}: [{name}] {error.faults[0].rstrip('.')}.") from error
-    config_checks.converters(file, source)
-    config_checks.slopes(file, source)
-    config_checks.wiring(file, source)
-    config_checks.second_pan(file, source)
-    config_checks.serve(file.serve, source)
-    if file.roll_up is not None and (wrong := file.roll_up.fault()):
-        complain(source, ("roll_up", wrong[0]), getattr(file.roll_up, wrong[0]), wrong[1])
-    try:
-        ledger = Path(bay.ledger).expanduser()
-    except RuntimeError:
-        complain(source, ("bay", "ledger"), bay.ledger, "expected a home that exists; write the path in full")
     return BayConfig(
         name=bay.name,
         country=bay.country,
         language=bay.language,
-        ledger=ledger,
+        ledger=Path(bay.ledger).expanduser(),
         pins=file.pins,
         thermometers={name: Path(folder) for name, folder in file.thermometers if folder is not None},
         settings=file.run,
@@ -251,7 +250,7 @@ def config_from_tables(tables: Mapping[str, Any], source: str) -> BayConfig:
         compartments={key: Compartment(**vars(one), key=key) for key, one in file.compartment.items()},
         technicians=bay.technicians,
         hose_holds=bay.hose_holds,
-        zone=zone,
+        zone=zone_of(bay.time_zone),
         serial=file.serial,
         modbus=file.modbus,
         source=source,

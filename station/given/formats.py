@@ -13,21 +13,25 @@ KINDS = {"serial": "line", "modbus": "registers"}
 """Table of the bay's file → table of a formats file."""
 
 
-def with_formats(tables: Mapping[str, Any], source: str) -> dict[str, Any]:
+def with_formats(tables: Mapping[str, Any], source: str) -> tuple[dict[str, Any], dict[str, str]]:
     """A bay's tables with every named format written out; what the bay's file says beside it goes before.
 
-    Raises InputError for a name that no formats file has, and for a file of the shop's own that cannot be read.
+    And what is wrong, by table: a name that no formats file has, or a file of the shop's own that cannot be read.
     """
-    whole = dict(tables)
+    whole, wrong = dict(tables), {}
     for kind, named in KINDS.items():
         devices = tables.get(kind)
         if not isinstance(devices, Mapping):
             continue
-        whole[kind] = {
-            source_name: _written_out(table, (kind, source_name), named, tables, source)
-            for source_name, table in devices.items()
-        }
-    return whole
+        try:
+            whole[kind] = {
+                source_name: _written_out(table, (kind, source_name), named, tables, source)
+                for source_name, table in devices.items()
+            }
+        except InputError as error:
+            wrong[kind] = str(error)
+            del whole[kind]
+    return whole, wrong
 
 
 def _written_out(

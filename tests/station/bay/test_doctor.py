@@ -3,6 +3,7 @@ test_serial_config."""
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,6 +13,8 @@ from station.bay import doctor, identity
 from station.bay.doctor import Finding, examine
 from station.errors import StationError
 from station.given.config import BayConfig, demo_path, read_config
+from station.record.ledger import Ledger, now
+from station.shop import catalogue, offered
 
 
 def no_devices() -> tuple[Any, Callable[[], None]]:
@@ -40,6 +43,17 @@ def test_a_mistyped_viscosity_is_doubted_by_its_index_and_by_its_grade() -> None
 def test_a_bay_without_fluids_is_told() -> None:
     [found] = of_fluids(replace(read_config(demo_path()), fluids={}))
     assert not found.ok
+    assert "/setup?table=fluid" in found.text
+
+
+def test_a_fluid_that_was_entered_on_the_page_is_one(tmp_path: Path) -> None:
+    config = replace(read_config(demo_path()), ledger=tmp_path / "l.sqlite")
+    ledger = Ledger(config.ledger)
+    ledger.append(None, catalogue.EVENT, catalogue.body(offered.from_config(config), "page"), now(0.0))
+    ledger.close()
+    [found] = of_fluids(replace(config, fluids={}))
+    assert found.ok
+    assert "gear_75w90 " in found.text
 
 
 def test_the_software_is_named_whatever_else_is_wrong() -> None:

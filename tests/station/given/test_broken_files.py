@@ -5,13 +5,15 @@ A bay's file is put before both ``serve`` and ``doctor``; devices, record and pa
 
 import codecs
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import pytest
 
 from station import __main__
 from station.bay import fitness
+from station.common import faults
+from station.errors import InputError
 from station.given.config import config_from_tables, demo_path
 from station.record.ledger import Ledger, now
 from station.shop import catalogue, offered
@@ -351,6 +353,55 @@ def test_a_broken_bay_file_is_refused(
         one_sentence(failed[0], "bay.toml", place, remedy)
         assert status == (1 if name.startswith("ledger ") and "FAIL  record's place" in out else 2)
     assert {one.name for one in tmp_path.iterdir()} <= {"bay.toml", "mounts"}
+
+
+SHORT_SIGHTED = {
+    # what a person who writes a first file gets wrong at once: (what the demo's file says, what stands there, what is told of it)
+    "slope": (SLOPE, "kg_per_count = -4.7e-6", "[pan] kg_per_count is -4.7e-06; expected"),
+    "K": (K, "k_factor_per_l = 0.4025", "[meter] k_factor_per_l is 0.4025; expected"),
+    "humidity": (HUMIDITY, "45", "[air] relative_humidity is 45; expected"),
+    "key": ("cure_s = 1200", "cure_min = 20", "[run] has the unknown key 'cure_min'; expected only"),
+    "pin": ("pump = 22", "pump = 17", "[pins] pin 17 is given to both"),
+    "hose": ('hose_holds = "gear_75w90"', 'hose_holds = "soup"', "[bay] hose_holds is 'soup'; expected one of"),
+    "capacity": (CAPACITY, 'capacity = "5"', "[compartment.b12_rear_axle] capacity is '5'; "),
+    "comma": ('"1.9 US quart"', '"1,9 US quart"', "[compartment.b12_transfer] capacity is '1,9 US quart'; "),
+    "sensors": ("[thermometers] ", '[thermometers]\nair_c = "/sys/x"\nfluid_supply_c = "/sys/x/"\n#', "that sensor is fluid_supply_c already"),
+    "format": ("[air]", '[serial.container]\nport = "/dev/x"\nformat = "odd"\n[air]', "[serial.container] format is 'odd'; expected one of"),
+    "host": ("[air]", '[serve]\nhost = "0.0.0.0"\n[air]', "[serve] host is '0.0.0.0'; other machines are only served under TLS"),
+}  # fmt: skip
+
+
+def faults_of(*, names: Iterable[str], more: str = "") -> list[str]:
+    text = bay_text()
+    for name in names:
+        text = changed(text, *SHORT_SIGHTED[name][:2])
+    with pytest.raises(InputError) as caught:
+        config_from_tables(tomllib.loads(text + more), "bay.toml")
+    return str(caught.value).splitlines()
+
+
+def test_everything_that_is_wrong_is_told_at_once() -> None:
+    head, *rows = faults_of(names=SHORT_SIGHTED)
+    assert head == f"bay.toml: {len(SHORT_SIGHTED)} things are wrong:"
+    assert len(rows) == len(SHORT_SIGHTED)
+    for _old, _new, told in SHORT_SIGHTED.values():
+        assert sum(told in row for row in rows) == 1, told
+    assert all(row.startswith("  [") and row.endswith(".") for row in rows)
+
+
+def test_what_follows_from_another_fault_is_not_told() -> None:
+    """A pin that is given twice says all there is to say of the pins; a container of an unknown kind is on no wire."""
+    rest = '[serial.pan_b]\nport = "/dev/y"\nformat = "odd"\n[pan_b]\nzero_count = 0\nkg_per_count = 1e-4\nu_rel = 0.1\n'
+    _head, *rows = faults_of(names=["pin"], more=rest)
+    assert [row.split()[0] for row in rows] == ["[serial.pan_b]", "[pan_b]", "[pan_b]", "[pins]"], rows
+    assert not any("has no wire" in row for row in rows)
+
+
+def test_a_message_ends_somewhere() -> None:
+    wrong = "".join(f'[compartment.c{n}]\nvehicle = "Bus {n}"\n' for n in range(40))
+    _head, *rows = faults_of(names=["K"], more=wrong)
+    assert len(rows) == faults.MOST + 1
+    assert rows[-1].strip() == f"And {4 * 40 + 1 - faults.MOST} more."
 
 
 def replayed(job: Path, recording: Path) -> int:
