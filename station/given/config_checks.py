@@ -181,7 +181,7 @@ def _roll_up(file: "BayFile", source: str) -> Iterator[str]:
         yield complaint(source, ("roll_up", wrong[0]), getattr(file.roll_up, wrong[0]), wrong[1])
 
 
-def _slopes(file: "BayFile", source: str) -> Iterator[str]:
+def slopes(file: "BayFile", source: str) -> Iterator[str]:
     """Hold each pan's slope against what is fitted: grams, or another converter's slope, show here."""
     yield from _slope(source, "pan", file.pan, file.serial.pan or file.modbus.pan)
     if file.pan_b is not None:
@@ -216,7 +216,7 @@ CHECKS: tuple[tuple[tuple[str, ...], Check], ...] = (
     (("serial", "modbus"), _lines),
     (("serial", "modbus"), _twice),
     (("pins", "pan_converter", "pan_b_converter"), _converters),
-    (("pan", "pan_b", "serial", "modbus"), _slopes),
+    (("pan", "pan_b", "serial", "modbus"), slopes),
     (("pins", "serial", "modbus"), _header),
     (("pan_converter", "pan_b_converter", "serial", "modbus"), _line_or_converter),
     (("thermometers",), _thermometers),
