@@ -18,7 +18,8 @@ from pydantic import Field
 
 from station.bay import identity
 from station.bay.doctor import Finding
-from station.common.schema import Table, read, read_toml
+from station.common.files import read_toml
+from station.common.schema import Table, read
 from station.errors import InputError
 
 Outcome = Literal["passed", "failed", "skipped"]

@@ -7,13 +7,11 @@ table, key, value, what is expected and what to do. Of a file every complaint is
 import difflib
 import json
 import re
-import tomllib
 import types
 import typing
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass
 from functools import cache
-from pathlib import Path
 from typing import Any, Literal, NoReturn, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, TypeAdapter, ValidationError
@@ -60,52 +58,6 @@ Celsius = typing.Annotated[float, BeforeValidator(parse_temperature_c)]
 """Typed with its unit, held in °C."""
 
 
-def read_toml(path: Path) -> dict[str, Any]:
-    """Read a TOML file. Raises InputError naming the file and the line."""
-    text = read_text(path)
-    try:
-        return tomllib.loads(text)
-    except RecursionError:
-        raise InputError(f"{path}: lists are nested too deep to be meant; take them out.") from None
-    except ValueError as error:
-        raise InputError(f"{path}: not valid TOML ({error}); {_remedy(text, str(error))}.") from error
-
-
-_SLIPS = (
-    (re.compile(r"\s*[\w.-]+\s*=\s*[+-]?(\d+),(\d+)\s*(#.*)?"), r"write \1.\2 there, with a point"),
-    (
-        re.compile(r"\s*\[+([\w-]+)\.([^\W\d_][^\"'\]]*?)\s*\]+\s*(#.*)?"),
-        r'write [\1."\2"] there: such a name wants quotes',
-    ),
-    (
-        re.compile(r"\s*([\w.-]+)\s*=\s*(?!true\b|false\b)([^\W\d_][^\"'#]*?)\s*(#.*)?"),
-        r'write \1 = "\2" there: a text wants quotes',
-    ),
-)
-"""What people write in place of TOML: a decimal comma, a name or a text without its quotes."""
-
-
-def _remedy(text: str, error: str) -> str:
-    """What to do about a line that is no TOML."""
-    place = re.search(r"\(at line (\d+),", error)
-    line = text.splitlines()[int(place[1]) - 1] if place else ""
-    return next(
-        (found.expand(said) for slip, said in _SLIPS if (found := slip.fullmatch(line))), "correct it there"
-    )
-
-
-def read_text(path: Path) -> str:
-    """Read a text file. Raises InputError where there is none or it is not UTF-8."""
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file; check the path.") from None
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: not UTF-8 text ({error.reason}); save it as UTF-8.") from None
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path}: cannot be read ({error}); expected a UTF-8 text file.") from error
-
-
 def read(
     kind: type[T],
     tables: Mapping[str, Any],
@@ -140,11 +92,13 @@ def _checked(
         return checked
     except ValidationError as error:
         told = _independent(kind, error.errors())
-        wrong = Faults([(one["loc"], _sentence(kind, one, source, names)) for one in told], source)
+        raise Faults([(one["loc"], _sentence(kind, one, source, names)) for one in told], source) from None
     except RecursionError:
-        sentence = _("{source}: tables are nested too deep to be meant; take them out.").format(source=source)
-        wrong = Faults([((), sentence)], source)
-    raise wrong
+        raise InputError(_deep(source)) from None
+
+
+def _deep(source: str) -> str:
+    return _("{source}: tables are nested too deep to be meant; take them out.").format(source=source)
 
 
 def _independent(kind: type, errors: Sequence[ErrorDetails]) -> list[ErrorDetails]:
@@ -158,12 +112,11 @@ def _independent(kind: type, errors: Sequence[ErrorDetails]) -> list[ErrorDetail
 
 
 def complaint(source: str, loc: Loc, value: object, expected: str) -> str:
-    """Tell of a value that its own field cannot judge, such as one that contradicts another table."""
+    """Of a value that its own field cannot judge, such as one that contradicts another table."""
     return _is(_place(source, loc), value, expected)
 
 
 def complain(source: str, loc: Loc, value: object, expected: str) -> NoReturn:
-    """Raise InputError for such a value."""
     raise InputError(complaint(source, loc, value, expected))
 
 
@@ -215,7 +168,7 @@ def _sentence(kind: type, error: ErrorDetails, source: str, names: Mapping[str, 
     if error["type"] in UNKNOWN:
         return _unknown(kind, loc, value, source)
     if error["type"] == "json_invalid":
-        return _("{source}: tables are nested too deep to be meant; take them out.").format(source=source)
+        return _deep(source)
     if error["type"] == "value_error":
         raised = error["ctx"]["error"]
         text = str(raised).rstrip(".")

@@ -17,7 +17,8 @@ from hardware.pins import PinMap
 from hardware.serial_devices import SerialPlan
 from station.common.days import zone_of
 from station.common.faults import Faults, Loc
-from station.common.schema import Table, read, read_toml
+from station.common.files import read_toml
+from station.common.schema import Table, read
 from station.common.words import SOURCE
 from station.given import config_checks
 from station.given.formats import with_formats

@@ -6,7 +6,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from station.common.schema import complain, read_toml
+from station.common.files import read_toml
+from station.common.schema import complain
 from station.errors import InputError
 
 KINDS = {"serial": "line", "modbus": "registers"}

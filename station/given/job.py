@@ -10,7 +10,8 @@ import tomli_w
 from pydantic import AfterValidator, BeforeValidator, Field, PlainValidator, ValidationInfo
 
 from calibration.fluid import Fluid
-from station.common.schema import Celsius, Expected, Litres, SignedLitres, Table, complain, read, read_toml
+from station.common.files import read_toml
+from station.common.schema import Celsius, Expected, Litres, SignedLitres, Table, complain, read
 from station.common.units import parse_volume_l
 from station.common.words import N_, _
 from station.given.evidence import UNKNOWN_METER, ContainerWeighing, MeterRecord

@@ -11,7 +11,8 @@ from typing import Annotated, Final, Literal, get_args
 
 from pydantic import Field
 
-from station.common.schema import Table, complain, read, read_text, read_toml
+from station.common.files import read_text, read_toml
+from station.common.schema import Table, complain, read
 from station.errors import InputError
 from station.given.reporting import NoticeRules, address_fault
 

@@ -12,7 +12,8 @@ from calibration.fluid import Fluid
 from hardware.simulated.plant import Plant, PlantSettings
 from hardware.simulated.scale import SecondPan
 from hardware.simulated.sim_fluid import SimFluid
-from station.common.schema import Table, complain, read, read_toml
+from station.common.files import read_toml
+from station.common.schema import Table, complain, read
 from station.errors import InputError
 from station.given.job import JobFile, JobSpec
 from station.given.lines import PanLine

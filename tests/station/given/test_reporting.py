@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from station.common.schema import read_toml
+from station.common.files import read_toml
 from station.errors import InputError
 from station.given.config import config_from_tables, demo_path
 from station.given.reporting import RollUpRules
