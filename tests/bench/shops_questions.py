@@ -78,7 +78,7 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
         "bay": f"bay-{bay}",
         "job_id": f"{bay + 1:03d}-{draw.randrange(20):05d}",
     }
-    more |= {**After().values(), "verdict": "", "looked": LOOKED, "word": "001-00012", "beyond": "001-00013"}
+    more |= {**After().values(), "verdict": "", "looked": LOOKED}
     more |= {"kinds": list(KINDS), "last": date.max, "tolerances": False}
     more |= {"of_shop": [FIRST], "of_bay": [more["bay"]], "of_job": [more["job_id"]]}
     words = {"jobs, found": ("bus", f"{draw.randrange(30)}"), "jobs, none found": ("okafor", "lindqvist")}
@@ -98,6 +98,7 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
                 "begun": f"{begin}T00:00:00.000+00:00",
                 "ended": f"{end}T00:00:00.000+00:00",
                 "words": list(of),
+                "beyond": [f"{word}\U0010ffff" for word in of],
                 "word_1": of[0],
                 "word_2": of[1],
                 "most": most,

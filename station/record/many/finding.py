@@ -29,7 +29,8 @@ STATEMENTS: Final = {
         select distinct n, shop from named, unnest(%(words)s::text[]) with ordinality as w (word, n)
         where company = %(company)s and shop = any(%(shops)s) and position(w.word in folded) > 0""",
     "shops of numbers": f"""
-        select shop from job where {IN} and job_id ~>=~ %(word)s and job_id ~<~ %(beyond)s limit %(most)s""",
+        select w.n, j.shop from unnest(%(words)s::text[], %(beyond)s::text[]) with ordinality as w (word, beyond, n), lateral (
+            select shop from job where {IN} and job_id ~>=~ w.word and job_id ~<~ w.beyond limit %(most)s) as j""",
 }  # fmt: skip
 
 
@@ -37,10 +38,16 @@ def found_by(words: int) -> str:
     """The statement that finds jobs by so many words, each ``word_1``, ``word_2`` …; behind them stands the last one that was
     looked through, where so many were. It goes row by row in the order of its index, and ends once it has enough."""
     each = range(1, words + 1)
+    any_of = " or ".join(f"position(%(word_{n})s in folded) > 0" for n in each)
     named = ", ".join(
-        f"named_{n} as materialized (select name from named where company = %(company)s and shop = any(%(shops)s) "
-        f"and position(%(word_{n})s in folded) > 0)"
-        for n in each
+        [
+            "known as materialized (select distinct name, folded from named where company = %(company)s "
+            f"and shop = any(%(shops)s) and ({any_of}))",
+            *(
+                f"named_{n} as (select name from known where position(%(word_{n})s in folded) > 0)"
+                for n in each
+            ),
+        ]
     )
     has = " and ".join(
         f"({' or '.join(f'{of} in (select name from named_{n})' for of in ('vehicle', 'compartment', 'technician'))} "
@@ -135,6 +142,8 @@ def look_through(
 
 def _shops(db: Db, scope: Scope, words: Sequence[str]) -> list[str]:
     """Shops that can have a job with all of these words."""
+    if not words:
+        return list(scope.shops)
     if any("\0" in word for word in words):  # PostgreSQL's text has no such character, and so no name
         return []
     if len(scope.shops) == 1:
@@ -143,11 +152,13 @@ def _shops(db: Db, scope: Scope, words: Sequence[str]) -> list[str]:
     named: dict[int, set[str]] = {}
     for n, shop in _rows(db, "shops of words", {**scope.values(), "words": list(words)}):
         named.setdefault(n, set()).add(shop)
-    for n, word in enumerate(words, 1):
-        span = {"word": word, "beyond": word + _BEHIND_ALL, "most": NUMBERS_MOST}
-        begun = [row[0] for row in _rows(db, "shops of numbers", {**scope.values(), **span})]
-        if len(begun) < NUMBERS_MOST:
-            can &= named.get(n, set()).union(begun)
+    spans = {"words": list(words), "beyond": [word + _BEHIND_ALL for word in words], "most": NUMBERS_MOST}
+    begun: dict[int, list[str]] = {}
+    for n, shop in _rows(db, "shops of numbers", {**scope.values(), **spans}):
+        begun.setdefault(n, []).append(shop)
+    for n in range(1, len(words) + 1):
+        if len(begun.get(n, ())) < NUMBERS_MOST:
+            can &= named.get(n, set()).union(begun.get(n, ()))
     return sorted(can)
 
 

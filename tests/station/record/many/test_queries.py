@@ -345,7 +345,7 @@ VALUES = {
     **After().values(),
     "most": 50, "dimension": "meter", "meter": "Bay 2 meter", "shop": "quay", "bay": "bay-2", "job_id": "002-00001",
     "begin": date(2026, 1, 1), "after": 0, "of_shop": ["quay"], "of_fluid": ["ATF"], "from_day": [date(2026, 1, 1)],
-    "to_day": [date(2026, 2, 1)], "whole": [True], "per_l": [8.0], "currency": ["EUR"], "begun": "2026-01-01", "ended": "2026-02-01", "words": ["7"], "word": "00", "beyond": "01", "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
+    "to_day": [date(2026, 2, 1)], "whole": [True], "per_l": [8.0], "currency": ["EUR"], "begun": "2026-01-01", "ended": "2026-02-01", "words": ["7"], "beyond": ["8"], "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
     "tolerances": True, "of_bay": ["bay-2"], "of_job": ["002-00001"],
     "kinds": ["pan", "meter"], "last": date(2026, 12, 26),
 }  # fmt: skip
