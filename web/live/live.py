@@ -246,6 +246,7 @@ def _flags(view: BayView, stage: str, judged: bool, near: Dock) -> dict[str, boo
         "job_open": job_open,
         "plan_form": not job_open,
         "over": view.job is not None and not job_open,
+        "given_up": stage == "abandoned",
         "panel_plan": stage == "plan",
         "panel_drain": stage in DRAINING,
         "panel_reseal": stage == "reseal",

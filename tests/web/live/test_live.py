@@ -127,6 +127,15 @@ def test_what_stands_is_told_on_bay_and_wall() -> None:
     assert live(view_of("idle")).html["standing"].strip() == ""
 
 
+def test_a_job_that_was_given_up_is_told_from_one_that_was_closed() -> None:
+    """On the wall it stood as a filled volume alone, as a closed one stands."""
+    assert [live(view_of(stage)).flag["given_up"] for stage in ("closed", "abandoned", "idle")] == [
+        False,
+        True,
+        False,
+    ]
+
+
 def test_faults_name_the_device_in_words() -> None:
     shown = live(view_of("fill", faults=(FaultView("fluid_supply_c", "unplugged"),)))
     assert "Thermometer, supply: unplugged" in shown.html["faults"]
