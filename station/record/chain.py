@@ -17,8 +17,9 @@ def _number(value: float) -> str:
     return text if text[-1].isdigit() else json.dumps(value)  # JSON has other words for what is no number
 
 
+_text = json.encoder.encode_basestring
 _WRITTEN: dict[type, Callable[[Any], str]] = {
-    str: json.encoder.encode_basestring,
+    str: _text,
     int: repr,
     float: _number,
     type(None): lambda _: "null",
@@ -34,6 +35,24 @@ def leaf(previous: str, fields: Sequence[object]) -> bytes:
     """The bytes that stand for an entry, in the chain and in the tree: a JSON array in UTF-8."""
     texts = [_WRITTEN.get(type(value), _other)(value) for value in (previous, *fields)]
     return f"[{', '.join(texts)}]".encode(errors="surrogatepass")
+
+
+def entry_leaf(
+    previous: str,
+    seq: int,
+    job_id: str | None,
+    kind: str,
+    body: str,
+    boot_id: str,
+    t_s: float,
+    utc: str,
+    clock_synced: int,
+) -> bytes:
+    """What ``leaf`` makes of an entry's ``FIELDS``, in half the time: which of them are texts and numbers is known."""
+    return (
+        f"[{_text(previous)}, {seq}, {'null' if job_id is None else _text(job_id)}, {_text(kind)}, {_text(body)}, "
+        f"{_text(boot_id)}, {_number(t_s)}, {_text(utc)}, {clock_synced}]"
+    ).encode(errors="surrogatepass")
 
 
 def entry_hash(previous: str, fields: Sequence[object]) -> str:

@@ -32,14 +32,13 @@ class Frontier:
     def add(self, leaves: Iterable[bytes]) -> "Frontier":
         """The tree with these leaf hashes behind the ones it has."""
         size, roots = self.size, list(self.roots)
-        for leaf in leaves:
-            roots.append(leaf)
+        for root in leaves:
             size += 1
             filled = size
             while filled % 2 == 0:
-                right, left = roots.pop(), roots.pop()
-                roots.append(node_hash(left, right))
+                root = node_hash(roots.pop(), root)
                 filled //= 2
+            roots.append(root)
         return Frontier(size, tuple(roots))
 
     def root(self) -> bytes:

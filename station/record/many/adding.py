@@ -4,6 +4,7 @@ Rows come as one array a column. The statement has a part for each table that ge
 each connection's server plans each of them once.
 """
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from functools import lru_cache
@@ -96,14 +97,19 @@ def _insertion(table: str) -> str:
 
 
 @lru_cache(256)
-def statement(tables: tuple[str, ...], last: str) -> bytes:
-    """What adds rows to these tables, and then the last part: its result is that one's."""
-    parts = [f"add_{table} as ({_insertion(table)})" for table in tables]
-    return f"with {', '.join((*parts, last))}".encode()
+def statement(tables: tuple[str, ...], last: str) -> tuple[bytes, tuple[str, ...]]:
+    """What adds rows to these tables, and then the last part, whose result it has; and the names of its values in the order of
+    their numbers in it. psycopg would look all of it over for names each time, it is too long to be kept."""
+    text = f"with {', '.join((*(f'add_{table} as ({_insertion(table)})' for table in tables), last))}"
+    names = {name: n for n, name in enumerate(dict.fromkeys(_NAMED.findall(text)), 1)}
+    return _NAMED.sub(lambda found: f"${names[found[1]]}", text).encode(), tuple(names)
+
+
+_NAMED = re.compile(r"%\((.+?)\)s")
 
 
 def values(rows: Mapping[str, Sequence[Row]]) -> dict[str, str]:
-    """What the statement's placeholders stand for."""
+    """What the names in a statement stand for."""
     return {
         f"{table}.{name}": array(column)
         for table, lines in rows.items()

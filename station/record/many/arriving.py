@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from station.common.words import _
 from station.errors import InputError
-from station.record.chain import leaf, leaf_sha256
+from station.record.chain import entry_leaf, leaf_sha256
 from station.record.merkle import Frontier, leaf_hash
 from station.record.note import Checkpoint, VerifierKey, open_note, parse_checkpoint
 
@@ -103,7 +103,7 @@ def _following(
     held: dict[int, str] = {}
     leaves: list[bytes] = []  # of entries that are in no tree yet: it is grown where a checkpoint asks for it
     for entry in new:
-        told = leaf(newest, entry[:-1])
+        told = entry_leaf(newest, *entry[:-1])
         fault = _does_not_follow(entry, seq, leaf_sha256(told))
         if fault is not None:
             break

@@ -101,10 +101,8 @@ def drawn(entries: Iterable[Entry], zone: tzinfo) -> Drawn:
     named: dict[str, str] = {}
     for entry in entries:
         try:
-            if "\\u0000" in entry.body:  # PostgreSQL's text has no such character
-                raise ValueError("a character without a sign")
-            if "\\ud" in entry.body.lower():  # nor half of one: this raises UnicodeEncodeError
-                json.dumps(json.loads(entry.body), ensure_ascii=False).encode()
+            if "\\u" in entry.body:
+                _fits_in_text(entry.body)
             if entry.kind == "result":
                 jobs.append(_job(entry, zone))
             elif entry.kind == "movement":
@@ -117,6 +115,14 @@ def drawn(entries: Iterable[Entry], zone: tzinfo) -> Drawn:
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             unread[entry.seq] = f"{entry.kind}: {str(error)[:300]}"
     return Drawn(tuple(jobs), tuple(moved), tuple(certified), unread, named)
+
+
+def _fits_in_text(body: str) -> None:
+    """Raises ValueError where a body has what PostgreSQL's text has not: a character without a sign, or half of one."""
+    if "\\u0000" in body:
+        raise ValueError("a character without a sign")
+    if "\\ud" in body.lower():
+        json.dumps(json.loads(body), ensure_ascii=False).encode()  # raises UnicodeEncodeError
 
 
 def _named(body: Mapping[str, Any]) -> dict[str, str]:
@@ -154,8 +160,9 @@ _FITS = {
 def _checked(told: Mapping[str, Any]) -> JobRow:
     """A bay's own row, as far as its types go. Raises ValueError naming what is another."""
     row = JobRow.of(told)
+    values = vars(row)
     for name, fits in _FITS.items():
-        value = getattr(row, name)
+        value = values[name]
         if type(value) not in fits or (type(value) is float and not math.isfinite(value)):
             raise ValueError(f"{name} is {value!r}")
     return row

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
 
-from psycopg import Connection
+from psycopg import Connection, RawCursor
 
 from station.common.words import _
 from station.errors import InputError
@@ -36,14 +36,15 @@ class Bay:
 
 @dataclass(frozen=True)
 class Taken:
-    """What came of a batch. seq, hash: the head now. new: how many entries were. fault: why no more was taken. lists:
-    the newest version of its shop's lists."""
+    """What came of a batch. seq, hash: the head now. new: how many entries were. fault: why no more was taken. lists, fills:
+    the newest versions of its shop's lists, and of what its shop's bays filled."""
 
     seq: int
     hash: str
     new: int
     fault: str | None = None
     lists: int = 0
+    fills: int = 0
 
     def to_dict(self) -> dict[str, Any]:
         return vars(self).copy()
@@ -63,8 +64,8 @@ def take(db: Db, bay: Bay, batch: Batch) -> Taken:
         found = arrived(batch, head, _here(db, bay, head, batch.entries), *said)
     if found.new:
         _copy(db, bay, found.new)
-    lists = _add(db, bay, batch, found)
-    return Taken(found.head.seq, found.head.hash, len(found.new), found.fault, lists)
+    versions = _add(db, bay, batch, found)
+    return Taken(found.head.seq, found.head.hash, len(found.new), found.fault, *versions)
 
 
 def head_of(db: Db, bay: Bay) -> Head:
@@ -135,12 +136,14 @@ _EVENTS = f"copy event ({', '.join(EVENT)}) from stdin".encode()
 _NOTE = """moved as (update head set seq = %(seq)s, hash = %(hash)s, frontier = %(frontier)s where shop = %(shop)s and bay = %(bay)s)
     update bay set heard = now(), newest_seq = %(newest_seq)s, name = %(name)s, software = %(software)s, fault = %(fault)s,
         fault_since = case when %(fault)s = '' then null when fault = %(fault)s then fault_since else now() end
-    where shop = %(shop)s and bay = %(bay)s returning (select max(version) from issue where issue.shop = bay.shop)"""
+    where shop = %(shop)s and bay = %(bay)s returning
+        (select max(version) from issue where issue.shop = bay.shop),
+        (select max(version) from fills_of_type where fills_of_type.shop = bay.shop)"""
 
 
-def _add(db: Db, bay: Bay, batch: Batch, found: Arrived) -> int:
+def _add(db: Db, bay: Bay, batch: Batch, found: Arrived) -> tuple[int, int]:
     """Add what is drawn from the new entries, move the head, note when the bay was heard and what it said of itself; the newest
-    version of its shop's lists. A fault keeps the moment at which it was first seen."""
+    versions as ``Taken`` has them. A fault keeps the moment at which it was first seen."""
     drawn = derive.drawn(found.new, bay.zone)
     rows = adding.rows_of(bay.bay, drawn, found.notes)
     head = found.head
@@ -157,10 +160,13 @@ def _add(db: Db, bay: Bay, batch: Batch, found: Arrived) -> int:
         "software": batch.software,
         **adding.values(rows),
     }
-    row = db.execute(adding.statement(tuple(rows), _NOTE), values).fetchone()
+    query, names = adding.statement(tuple(rows), _NOTE)
+    with RawCursor(db) as cursor:
+        row = cursor.execute(query, [values[name] for name in names]).fetchone()
     if drawn.certified:
         db.execute(adding.IN_FORCE, {"shop": bay.shop, "bay": bay.bay})
     back = [one.seq for one in drawn.moved if one.back]
     if back:
         db.execute(adding.BACK, {"shop": bay.shop, "bay": bay.bay, "back": back})
-    return (row and row[0]) or 0
+    lists, fills = row or (0, 0)
+    return lists or 0, fills or 0

@@ -8,7 +8,7 @@ from hypothesis import example, given
 from hypothesis import strategies as some
 
 from hardware.sample import Sample
-from station.record.chain import SamplesDigest, entry_hash, leaf
+from station.record.chain import SamplesDigest, entry_hash, entry_leaf, leaf
 
 VALUES = some.one_of(some.text(), some.integers(), some.floats(), some.none(), some.booleans())
 
@@ -20,6 +20,24 @@ def test_an_entry_is_hashed_as_json_writes_it(previous: str, fields: list[Any]) 
     written = json.dumps([previous, *fields], ensure_ascii=False).encode(errors="surrogatepass")
     assert leaf(previous, fields) == written
     assert entry_hash(previous, fields) == hashlib.sha256(written).hexdigest()
+
+
+@given(
+    some.text(),
+    some.tuples(
+        some.integers(0),
+        some.none() | some.text(),
+        some.text(),
+        some.text(),
+        some.text(),
+        some.integers(0) | some.floats(),
+        some.text(),
+        some.integers(0, 1),
+    ),
+)
+@example("", (1, None, "note", '{"text": "\\ud800"}', "\ud800", float("nan"), "", 0))
+def test_whole_entries_are_written_as_any_values_are(previous: str, entry: tuple[Any, ...]) -> None:
+    assert entry_leaf(previous, *entry) == leaf(previous, entry)
 
 
 @given(some.lists(some.tuples(some.floats(), some.text(), VALUES), max_size=5))
