@@ -1,9 +1,10 @@
 """How fast the roll-up takes records in, by the whole path: HTTP, parse, verify, tree, events, rows, sums, commit.
 
-Run from the repository's root: `python tests/bench/bench_many.py`. The roll-up is `tallypan roll-up serve`, one process; the
-database is the embedded one, with its sync on. Bays send one after the other, several at a time, what was made before. Beside
-the clock, which counts on a quiet machine only, stands what the roll-up's process, PostgreSQL's and the senders' own used of
-the processor, which other work on the machine lengthens less.
+Run from the repository's root: `python tests/bench/bench_many.py [PROCESSES …]`. The roll-up is `tallypan roll-up serve`, with so many
+processes that take batches in, each number in turn, or with its own default; the database is the embedded one, with its sync on.
+Bays send one after the other, several at a time, what was made before. Beside the clock, which counts on a quiet machine only,
+stands what the roll-up's processes, PostgreSQL's and the senders' own used of the processor, which other work on the machine
+lengthens less.
 """
 
 from __future__ import annotations
@@ -27,19 +28,21 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from station.bay.office import TAKE
 from station.record import outbox
 from station.record.many import wire
+from station.record.many.embedded import Embedded
 from station.record.many.store import Store
 from tests.rolled import enter, fresh, record, whole
 from tests.soak.rolling import engine
 
 JOBS, NOTES = 300, 16
 """Of 18 entries each, as a real job has about; a movement beside every fifth."""
-BAYS_A_SHOP, AT_ONCE = 4, 4
+BAYS_A_SHOP, AT_ONCE = 4, 8
+"""More send at once than take in: no process waits for a bay."""
 _TICKS = os.sysconf("SC_CLK_TCK")
 
 
 @dataclass(frozen=True)
 class Rate:
-    """What so many entries took: by the clock, of the roll-up's process, of PostgreSQL, and of those that sent; seconds."""
+    """What so many entries took: by the clock, of the roll-up's processes, of PostgreSQL, and of those that sent; seconds."""
 
     entries: int
     jobs: int
@@ -53,22 +56,23 @@ class Rate:
         return self.entries / self.clock_s
 
     def row(self) -> str:
-        """entries/s and jobs/s by the clock, processor time of each per 1,000 entries, and how many entries/s two cores would
-        take in by that: the roll-up's process on one of them, and all three on both."""
-        each = [1e6 * s / self.entries for s in (self.python_s, self.postgres_s, self.senders_s)]
-        told = " | ".join(f"{ms:.1f}" for ms in each)
-        by_processor = 1e6 / max(each[0], sum(each) / 2.0)
-        return f"{self.entries_s:,.0f} | {self.jobs / self.clock_s:,.0f} | {told} | {by_processor:,.0f}"
+        """entries/s and jobs/s by the clock, processor time of each per 1,000 entries, and the share of two cores that all of
+        them used."""
+        each = (self.python_s, self.postgres_s, self.senders_s)
+        told = " | ".join(f"{1e6 * s / self.entries:.1f}" for s in each)
+        share = sum(each) / (2.0 * self.clock_s)
+        return f"{self.entries_s:,.0f} | {self.jobs / self.clock_s:,.0f} | {told} | {share:.0%}"
 
 
-HEADS = "entries/s | jobs/s | roll-up, ms/1,000 | PostgreSQL | senders | two cores by that, entries/s"
+HEADS = "entries/s | jobs/s | roll-up, ms/1,000 | PostgreSQL | senders | of two cores"
 RULE = "---|---|---|---|---|---|"
 
 
 @contextmanager
-def served(dsn: str, folder: Path) -> Iterator[tuple[str, int]]:
-    """The roll-up over a database, as its command serves it: its address and its process."""
+def served(dsn: str, folder: Path, processes: int | None = None) -> Iterator[tuple[str, int]]:
+    """The roll-up over a database, as its command serves it: its address and its process. processes: as of its command."""
     command = [sys.executable, "-m", "station", "roll-up", "serve", "--dsn", dsn, "--data", str(folder)]
+    command += [] if processes is None else ["--processes", str(processes)]
     child = subprocess.Popen([*command, "--port", "0", "--simulated"], stdout=subprocess.PIPE, text=True)
     try:
         assert child.stdout is not None
@@ -147,20 +151,25 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, engine() as server:
         path = Path(folder) / "bay.sqlite"
         record(path, JOBS, notes=NOTES).close()
-        newest = outbox.newest(path)
-        print(f"| entries a batch | {HEADS} |\n|---|{RULE}")
-        for size, bays in ((2000, 16), (500, 16), (100, 8), (20, 4)):
-            dsn = fresh(server.dsn)
-            with closing(Store(dsn)) as store:
-                tokens = [
-                    enter(store, f"shop-{n // BAYS_A_SHOP}", f"bay-{n % BAYS_A_SHOP}") for n in range(bays)
-                ]
-                data = tempfile.TemporaryDirectory()
-                with data, served(dsn, Path(data.name)) as roll_up:
-                    found = rate(roll_up, server.pid, batches_of(path, size), tokens, newest, JOBS)
-                if wrong := whole(store):
-                    raise SystemExit(f"not whole: {wrong}")
-            print(f"| {size} | {found.row()} |", flush=True)
+        print(f"| processes | entries a batch | {HEADS} |\n|---|---|{RULE}")
+        for processes in [int(text) for text in sys.argv[1:]] or [None]:
+            for size, bays in ((2000, 16), (500, 32), (100, 8), (20, 4)):
+                found = _measured(server, path, processes, size, bays)
+                print(
+                    f"| {'default' if processes is None else processes} | {size} | {found.row()} |",
+                    flush=True,
+                )
+
+
+def _measured(server: Embedded, path: Path, processes: int | None, size: int, bays: int) -> Rate:
+    dsn = fresh(server.dsn)
+    with closing(Store(dsn)) as store:
+        tokens = [enter(store, f"shop-{n // BAYS_A_SHOP}", f"bay-{n % BAYS_A_SHOP}") for n in range(bays)]
+        with tempfile.TemporaryDirectory() as data, served(dsn, Path(data), processes) as roll_up:
+            found = rate(roll_up, server.pid, batches_of(path, size), tokens, outbox.newest(path), JOBS)
+        if wrong := whole(store):
+            raise SystemExit(f"not whole: {wrong}")
+    return found
 
 
 if __name__ == "__main__":
