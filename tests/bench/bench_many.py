@@ -152,7 +152,8 @@ def main() -> None:
         path = Path(folder) / "bay.sqlite"
         record(path, JOBS, notes=NOTES).close()
         print(f"| processes | entries a batch | {HEADS} |\n|---|---|{RULE}")
-        for processes in [int(text) for text in sys.argv[1:]] or [None]:
+        asked: list[int | None] = [int(text) for text in sys.argv[1:]]
+        for processes in asked or [None]:
             for size, bays in ((2000, 16), (500, 32), (100, 8), (20, 4)):
                 found = _measured(server, path, processes, size, bays)
                 print(
