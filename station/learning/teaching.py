@@ -54,16 +54,16 @@ STATEMENTS: Final = {
 }  # fmt: skip
 
 
-def draw(db: Db, bay: Bay, at: datetime | None = None) -> int | None:
-    """Draw what a bay's fills came to, if that was not done today yet; what changed is a new version for its sisters. The newest
-    version then; None where it was done already. Within the transaction that the connection is in. at: now, where it is not."""
+def draw(db: Db, bay: Bay, at: datetime | None = None) -> None:
+    """Draw what a bay's fills came to, if that was not done today yet; what changed is a new version for its sisters. Within the
+    transaction that the connection is in. at: now, where it is not."""
     at = datetime.now(UTC) if at is None else at
     due = db.execute(
         "update bay set fills_drawn = %s where shop = %s and bay = %s and (fills_drawn is null or fills_drawn <= %s) returning 1",
         [at, bay.shop, bay.bay, at - EVERY],
     ).fetchone()
     if due is None:
-        return None
+        return
     hold(db, bay.shop)  # one version after the other
     here = {(one.compartment_type, one.method): one for one in _fills(db, bay)}
     lines = {(o.compartment_type, o.method): o for o in every(db, [bay.shop]) if o.bay == bay.bay and o.n}
@@ -85,7 +85,6 @@ def draw(db: Db, bay: Bay, at: datetime | None = None) -> int | None:
                 f"{', '.join(f'{name} = excluded.{name}' for name in columns[2:])}".encode(),
                 [(*head, *(getattr(one, name) for name in NAMES)) for one in changed[first : first + MOST]],
             )
-    return version
 
 
 def _same(one: Fills, line: Fills) -> bool:

@@ -37,7 +37,7 @@ class Bay:
 @dataclass(frozen=True)
 class Taken:
     """What came of a batch. seq, hash: the head now. new: how many entries were. fault: why no more was taken. lists, fills:
-    the newest versions of its shop's lists, and of what its shop's bays filled."""
+    the newest versions of its shop's lists, and of what its shop's other bays filled."""
 
     seq: int
     hash: str
@@ -138,7 +138,7 @@ _NOTE = """moved as (update head set seq = %(seq)s, hash = %(hash)s, frontier = 
         fault_since = case when %(fault)s = '' then null when fault = %(fault)s then fault_since else now() end
     where shop = %(shop)s and bay = %(bay)s returning
         (select max(version) from issue where issue.shop = bay.shop),
-        (select max(version) from fills_of_type where fills_of_type.shop = bay.shop)"""
+        (select max(f.version) from fills_of_type f where f.shop = bay.shop and f.bay <> bay.bay)"""
 
 
 def _add(db: Db, bay: Bay, batch: Batch, found: Arrived) -> tuple[int, int]:

@@ -51,9 +51,9 @@ def taken(store: Store, token: str, data: bytes) -> dict[str, Any]:
     with store.bay(token) as (db, bay):
         batch = wire.batch_of(data)
         found = ingest.take(db, bay, batch)
-        whole = found.fault is None and found.seq >= batch.newest_seq  # nothing is drawn of half a record
-        drawn = teaching.draw(db, bay) if whole else None
-        return {**found.to_dict(), "fills": found.fills if drawn is None else drawn}
+        if found.fault is None and found.seq >= batch.newest_seq:  # not of half a record
+            teaching.draw(db, bay)
+        return found.to_dict()
 
 
 class Takers:
