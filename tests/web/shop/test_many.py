@@ -286,7 +286,7 @@ def test_what_a_page_reads_does_not_grow_with_the_company_and_yet_adds_up_all_of
 
     def cost(address: str) -> tuple[int, int]:
         read.clear()
-        assert roll.send("GET", f"{address}?{MONTHS}", headers=SHOW).status_code == 200
+        assert roll.send("GET", address, headers=SHOW).status_code == 200
         return len(read), sum(read)
 
     def more(shops: range) -> None:
@@ -300,7 +300,10 @@ def test_what_a_page_reads_does_not_grow_with_the_company_and_yet_adds_up_all_of
                     [list(shops)],
                 )
 
-    addresses = ("/", "/usage", "/quality", "/calibrations", "/jobs")
+    [job, *_] = roll.send("GET", f"/jobs.json?{MONTHS}").json()
+    of_all = ("/usage", "/missing.json", "/quality", "/calibrations", "/jobs")
+    of_one = (f"/usage?{MONTHS}&shop=harbour", f"/jobs/harbour/bay-1/{job['job_id']}")
+    addresses = ("/", *(f"{address}?{MONTHS}" for address in of_all), *of_one)
     more(range(10, 12))
     before = {address: cost(address) for address in addresses}
     more(range(12, 30))
