@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 from calibration import budget
 from hardware.sample import Sample
-from station.bay import checklist, commissioning, health, identity, plan
+from station.bay import answering, checklist, commissioning, health, identity, plan
 from station.bay.calls import Calibrations, Entries
 from station.bay.clock_watch import ClockWatch
 from station.bay.health import Check, Health
@@ -86,6 +86,7 @@ class Engine(Records):
             raise
         self._published = self._loop.published
         self._beside: dict[str, Callable[[], Check]] = {}
+        self._asked_of = ""
         self._loop.standing = self._standing
         self.calibrations = Calibrations(self._loop, self._call)
         self.entries = Entries(self._loop, config, self._call)
@@ -238,10 +239,13 @@ class Engine(Records):
             spec = replace(spec, labels={**spec.labels, "capacity_reason": reason})
         return self._call(lambda: self._loop.open(spec))
 
-    def mark(self, mark: Mark, reason: str = "") -> None:
-        """Set a mark. reason: why a job is closed as it is, where its fill is not full. Raises InputError where the mark
-        makes no sense now, or where such a job is closed without a reason."""
+    def mark(self, mark: Mark, reason: str = "", ask: bool = False) -> None:
+        """Set a mark. reason: why a job is closed as it is, where its fill is not full. ask: have a person asked once whether
+        it is so. Raises InputError where the mark makes no sense now, or where such a job is closed without a reason."""
         job = self._published.newest.open_job
+        if ask and mark is Mark.DRAIN_DONE and job is not None and job.job_id != self._asked_of:
+            self._asked_of = job.job_id
+            answering.need_drained(job.state)
         if mark is Mark.FILL_START and job is not None:
             self._doubt_the_unit(job)
         self._call(lambda: self._loop.mark(mark, None if job is None else job.job_id, reason))

@@ -117,12 +117,21 @@ class Technician:
     def to_fill(self) -> None:
         """From an open job to the fill stage, without waiting for anything."""
         self.tick_all()
-        for mark in ("pan_placed", "drain_open", "drain_done", "reseal_done", "fill_start"):
-            self.mark(mark)
+        self.mark("pan_placed")
+        self.mark("drain_open")
+        self.drain_nothing()
+        self.mark("reseal_done")
+        self.mark("fill_start")
         self.say_drained_elsewhere()
         self.reach("fill")
         self.tick_all()
         until(lambda: self.get("/view.json")["blocked"] is None, "every sensor read")
+
+    def drain_nothing(self) -> None:
+        """Say that the drain is done while nothing is in the pan, which the station asks about once."""
+        self.mark("drain_done")
+        expect(self.page.locator("#message")).to_contain_text("Nothing was measured in the pan.")
+        self.mark("drain_done")
 
     def say_drained_elsewhere(self) -> None:
         """Nothing was drained, which the station asks about before it lets the pump run; then go on to the fill."""

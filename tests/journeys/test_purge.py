@@ -13,8 +13,9 @@ def test_the_hose_is_purged_into_a_waste_vessel_before_another_fluid_goes_in(pho
     phone.click("text=Open the job")
     person.reach("plan")
     person.tick_all()
-    for mark in ("pan_placed", "drain_open", "drain_done"):
-        person.mark(mark)
+    person.mark("pan_placed")
+    person.mark("drain_open")
+    person.drain_nothing()
     expect(phone.locator("#purge")).to_be_visible()
     assert "0.35 L 75W-90" in person.text("hose")
     person.bench("hose_in_waste")

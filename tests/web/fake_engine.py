@@ -292,8 +292,8 @@ class FakeEngine:
     def check(self, key: str, done: bool) -> None:
         self._called("check", key, done)
 
-    def mark(self, mark: Mark, reason: str = "") -> None:
-        self._called("mark", mark, *([reason] if reason else []))
+    def mark(self, mark: Mark, reason: str = "", ask: bool = False) -> None:
+        self._called("mark", mark, *([reason] if reason else []), *([True] if ask else []))
 
     def hold(self, held: bool) -> None:
         self.calls.append(("hold", held))

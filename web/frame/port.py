@@ -127,8 +127,9 @@ class Engine(Protocol):
 
     def check(self, key: str, done: bool, /) -> None: ...
 
-    def mark(self, mark: Mark, reason: str = "", /) -> None:
-        """Set a mark. reason: why a job whose fill is not full is closed as it is."""
+    def mark(self, mark: Mark, reason: str = "", ask: bool = False, /) -> None:
+        """Set a mark. reason: why a job whose fill is not full is closed as it is. ask: whether somebody stands there who can be
+        asked once whether it is so."""
 
     def hold(self, held: bool, /) -> None:
         """The page's hold-to-run: True at least every 100 ms while held, False once on release."""

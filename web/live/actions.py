@@ -39,10 +39,12 @@ class Check(Body):
 
 
 class Marked(Body):
-    """reason: why a job whose fill is not full is closed as it is."""
+    """reason: why a job whose fill is not full is closed as it is. ask: the page's own buttons say so; a program that marks is
+    asked nothing."""
 
     mark: Annotated[Mark, Word]
     reason: Annotated[str, Field(max_length=200)] = ""
+    ask: bool = False
 
 
 class Hold(Body):
@@ -142,10 +144,10 @@ async def check(engine: Station, threads: DiskThreads, body: Check) -> Response:
     return done()
 
 
-def _mark(engine: Engine, mark: Mark, reason: str) -> None:
+def _mark(engine: Engine, mark: Mark, reason: str, ask: bool) -> None:
     """A fill that is refused for a likely unit mix-up is a question to the technician, and has a status of its own."""
     try:
-        engine.mark(mark, reason)
+        engine.mark(mark, reason, ask)
     except InputError as error:
         if isinstance(error, Asked):
             raise Problem(409, _("Drained and expected do not agree"), str(error)) from error
@@ -165,7 +167,7 @@ def _unit_in_doubt(engine: Engine) -> bool:
 
 @router.post("/mark")
 async def mark(engine: Station, threads: DiskThreads, body: Marked) -> Response:
-    await do(threads, _mark, engine, body.mark, body.reason)
+    await do(threads, _mark, engine, body.mark, body.reason, body.ask)
     return done()
 
 

@@ -13,7 +13,7 @@ import { _ } from "./words.js";
 
 document.addEventListener("click", (event) => {
   const button = around(event, "[data-mark]");
-  if (button) act(button, "/api/mark", { mark: button.dataset.mark }, { refused: askUnit });
+  if (button) act(button, "/api/mark", { mark: button.dataset.mark, ask: true }, { refused: askUnit });
 });
 // 409: the listed capacity was probably typed in another unit, and the station asks before it fills.
 /** @param {string} text @param {number} status */

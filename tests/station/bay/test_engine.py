@@ -111,6 +111,22 @@ def test_marks_are_taken_in_their_order_only(engine: Engine) -> None:
     assert engine.view().job is not None
 
 
+def test_a_drain_that_brought_nothing_is_asked_about_once_and_only_of_a_person(engine: Engine) -> None:
+    for ask in (True, False):
+        engine.open_job(FORM)
+        for item in engine.view().checklist:
+            engine.check(item.key, True)
+        engine.mark(Mark.PAN_PLACED)
+        engine.mark(Mark.DRAIN_OPEN)
+        if ask:
+            with pytest.raises(InputError, match=r"Is it under the drain\? .* press Drain done once more"):
+                engine.mark(Mark.DRAIN_DONE, "", ask)
+            assert engine.view().stage == "drain", "nothing was marked"
+        engine.mark(Mark.DRAIN_DONE, "", ask)
+        until(lambda: engine.view().stage == "reseal", 2, "drain over")
+        engine.abandon("only a test")
+
+
 @pytest.mark.parametrize(
     ("change", "expected"),
     [

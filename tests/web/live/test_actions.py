@@ -17,6 +17,7 @@ from tests.web.fake_views import JOB_ID
     [
         ("/api/check", {"key": "hot", "done": False}, ("check", "hot", False)),
         ("/api/mark", {"mark": "drain_open"}, ("mark", "drain_open")),
+        ("/api/mark", {"mark": "drain_done", "ask": True}, ("mark", "drain_done", True)),
         (
             "/api/mark",
             {"mark": "close", "reason": "waiting for fluid"},
