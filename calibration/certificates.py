@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from hashlib import sha256
 from textwrap import wrap
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, TypeGuard
 
 from calibration.loadcell import LoadCellFit
 from calibration.meter import Proving
@@ -21,10 +21,16 @@ from calibration.weighing_classes import Claim
 from station.common.digits import number
 from station.common.words import _
 
-Kind = Literal["pan", "pan_b", "meter"]
+PanKind = Literal["pan", "pan_b"]
+Kind = Literal[PanKind, "meter"]
 KINDS: Final = ("pan", "pan_b", "meter")
 """Of what a certificate may be: pan_b is a bay's second pan."""
 WIDTH: Final = 78
+
+
+def is_pan(kind: str | None) -> TypeGuard[PanKind]:
+    """Whether a certificate of that kind is a pan's."""
+    return kind in ("pan", "pan_b")
 
 
 @dataclass(frozen=True)

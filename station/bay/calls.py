@@ -7,9 +7,9 @@ raises InputError, leaving all as it was, and LedgerError where the record does 
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
-from typing import Any, Literal, Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
-from calibration.certificates import Certificate
+from calibration.certificates import Certificate, PanKind
 from station.bay.loop import Loop
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
 from station.calibrating.density_desk import DensityPlan, Vessel
@@ -46,7 +46,7 @@ class Calibrations:
         """One certificate. Raises KeyError if unknown."""
         return {c.number: c for c in self._loop.published.newest.register}[number]
 
-    def begin_pan(self, pan: Literal["pan", "pan_b"] = "pan") -> None:
+    def begin_pan(self, pan: PanKind = "pan") -> None:
         """pan: of the bay's pans, the one to calibrate."""
         self._call(lambda: self._loop.begin_calibration(lambda: self._desk.begin_pan(pan)))
 

@@ -3,10 +3,10 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
-from typing import Any, Literal
+from typing import Any
 
 from calibration import certificates
-from calibration.certificates import Certificate
+from calibration.certificates import Certificate, PanKind, is_pan
 from calibration.fluid import Fluid
 from hardware.sample import Sample
 from station.calibrating.at_rest import AtRest, need_empty, need_load
@@ -75,7 +75,7 @@ class CalibrationDesk:
         self._pan.take(sample)
         return self.prover.take(sample) if self.prover is not None else ()
 
-    def begin_pan(self, pan: Literal["pan", "pan_b"] = "pan") -> None:
+    def begin_pan(self, pan: PanKind = "pan") -> None:
         """Begin a calibration of a pan. Raises InputError while one is under way, or where the bay has no such pan."""
         self.need_none()
         if pan == "pan_b" and self._config.pan_b is None:
@@ -130,7 +130,7 @@ class CalibrationDesk:
 
     def _begin(self, kind: certificates.Kind) -> None:
         self.kind, self.readings, self._asked = kind, [], False
-        self._pan.begin("pan" if kind == "meter" else kind)
+        self._pan.begin(kind if is_pan(kind) else "pan")
         self._event("calibration_begun", {"kind": kind})
 
     def _make_prover(self, key: str, volume_l: float) -> Prover:
@@ -156,7 +156,7 @@ class CalibrationDesk:
 
     def read(self, step: PanStep, load_kg: float, place: str = "") -> Reading:
         """Read the pan at rest under a known load. place: where it lies, for a corner. Raises InputError."""
-        if self.kind is None or self.kind == "meter":
+        if not is_pan(self.kind):
             raise InputError(_("No calibration of the pan is under way."))
         if step is PanStep.CORNER and not place.strip():
             raise InputError(_("Say where the load lies: middle, or which corner."))
@@ -184,8 +184,7 @@ class CalibrationDesk:
 
     def strike(self, index: int, reason: str) -> Reading | Run:
         """Leave a reading or run, counted from 0, out of the result; it stays in the record with the reason."""
-        on_pan = self.kind in ("pan", "pan_b")
-        rows: list[Reading] | list[Run] = self.readings if on_pan else self._prover().runs
+        rows: list[Reading] | list[Run] = self.readings if is_pan(self.kind) else self._prover().runs
         if not 0 <= index < len(rows) or not reason.strip():
             raise InputError(_("Name an existing reading and the reason why it is left out."))
         struck = rows.pop(index)
@@ -213,7 +212,7 @@ class CalibrationDesk:
             raise InputError(_("No calibration is under way."))
         try:
             form = self._form(self.kind, entry)
-            if self.kind != "meter":
+            if is_pan(self.kind):
                 certificate = pan_certificate(self.readings, form, self.kind)
             else:
                 prover = self._prover()
@@ -250,7 +249,7 @@ class CalibrationDesk:
             raise InputError(
                 _("references are missing; enter each weight, or the scale, with its certificate.")
             )
-        if kind != "meter" and entry.use_to_kg is None:
+        if is_pan(kind) and entry.use_to_kg is None:
             raise InputError(_("use_to is missing; say up to which mass the pan will be used."))
         return Form(
             number=f"{self._config.name} {kind} {sum(c.kind == kind for c in self.register) + 1}",

@@ -96,12 +96,12 @@ def of_row(row: JobRow) -> Outcome:
 
 
 def said(texts: Iterable[str], stage: str) -> str:
-    """What was typed for closing a job as it is, or for giving it up. texts: its notes and the reason it was given up for."""
-    texts = list(texts)
-    if stage == Stage.ABANDONED:
-        return texts[-1] if texts else ""
-    given = [text.removeprefix(f"{GIVEN}: ") for text in texts if text.startswith(f"{GIVEN}: ")]
-    return given[-1] if given else ""
+    """What was typed for closing a job as it is, or for giving it up, as a clause of a sentence that goes on behind it. texts:
+    its notes and the reason it was given up for."""
+    given = list(texts)
+    if stage != Stage.ABANDONED:
+        given = [text.removeprefix(f"{GIVEN}: ") for text in given if text.startswith(f"{GIVEN}: ")]
+    return given[-1].rstrip(" .") if given else ""
 
 
 def of_job(job: archive.JobRecord) -> Reason | None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Protocol
 
-from calibration.certificates import Certificate
+from calibration.certificates import Certificate, is_pan
 from station.bay.identity import short
 from station.bay.plan import FluidOption, PlanOptions
 from station.bay.views import BayView
@@ -257,7 +257,7 @@ def calibration_page(
     kind = data.kind or ("density" if data.density is not None else "")
     second, today = settings.pan_b is not None, days.today(settings.zone)
     pan_line = settings.pan_b if kind == "pan_b" and settings.pan_b is not None else settings.pan
-    on_pan = kind in ("pan", "pan_b")
+    on_pan = is_pan(kind)
     parts, ask = guide.parts(procedure.loads, data.readings, chosen) if on_pan else ([], None)
     return CalibrationPage(
         live=live,

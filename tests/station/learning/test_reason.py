@@ -163,7 +163,9 @@ def test_the_words_that_were_typed_are_found_and_said() -> None:
     texts = ["torque: 42 N·m", "closed as it is: waiting for fluid"]
     assert said(texts, "closed") == "waiting for fluid"
     assert said(["torque: 42 N·m"], "closed") == ""
-    assert said(["remark: x", "seized plug"], "abandoned") == "seized plug"
+    assert said(["remark: x", "seized plug. "], "abandoned") == "seized plug", (
+        "the sentence goes on behind it"
+    )
     assert "reason given: waiting for fluid" in text(replace(SHORT, said="waiting for fluid"))
 
 

@@ -249,3 +249,12 @@ def test_the_proof_is_a_button_among_the_next_marks_and_goes_to_the_station(bay:
     assert 'data-mark="lip_proof"' in live(view_of("fill", next_marks=offered)).html["steps"]
     assert bay.post("/api/mark", {"mark": "lip_proof"}).status_code == 200
     assert bay.engine.calls[0][:2] == ("mark", "lip_proof")
+
+
+def test_a_sealant_is_spoken_of_with_its_timer_alone(bay: Bay) -> None:
+    """A job by suction has neither."""
+    panel = bay.html("/").text.partition('data-show="panel_reseal"')[2]
+    timer, told, drained = (
+        panel.index(one) for one in ('data-show="timer"', "sealant maker", 'class="to-come"')
+    )
+    assert timer < told < drained
