@@ -55,7 +55,7 @@ def fresh(dsn: str) -> str:
     return dsn.replace("/postgres?", f"/{name}?")
 
 
-def gone(pids: Iterable[int], within_s: float = 10.0) -> bool:
+def gone(pids: Iterable[int], within_s: float = 60.0) -> bool:
     """Whether none of these processes is left, at the latest after a time."""
     left = [Path(f"/proc/{pid}") for pid in pids]
     until_s = time.monotonic() + within_s

@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, ViewportSize, expect, sync_playwright
 
+from tests.journeys.technician import PATIENCE_S
+
 ROOT = Path(__file__).parents[2]
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
@@ -24,8 +26,7 @@ ARGUMENTS = [
     "--disable-sync",
 ]
 PHONE: ViewportSize = {"width": 390, "height": 844}
-expect.set_options(timeout=20_000)
-"""What is not a promise of the page is waited for as long as a busy computer takes."""
+expect.set_options(timeout=PATIENCE_S * 1000.0)
 
 
 @pytest.fixture(scope="package")

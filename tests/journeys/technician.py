@@ -12,6 +12,8 @@ LOOK_S = 0.25
 """How often somebody looks who has waited for a while."""
 PATIENCE_S = 60.0
 """What is not a promise of the page is waited for as long as a busy computer takes."""
+FILL_PATIENCE_S = 600.0
+"""A fill takes some seconds, or as many holds as a busy computer interrupts before it."""
 
 
 def until(true: Callable[[], bool], what: str, within_s: float = PATIENCE_S) -> float:
@@ -158,8 +160,8 @@ class Technician:
             f"{what}: not within {within_s} s; to go {self.text('to_go.number')}; the page says {said!r}"
         )
 
-    def fill_to_target(self, within_s: float) -> None:
-        self.hold_until(self._is_reached, "target reached", within_s)
+    def fill_to_target(self) -> None:
+        self.hold_until(self._is_reached, "target reached", FILL_PATIENCE_S)
         self.let_go()
         until(lambda: not self.pump_on(), "pump off")
 

@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Page, TimeoutError, expect
 
 from tests.journeys.conftest import Station, serving
-from tests.journeys.technician import PATIENCE_S, Technician, until
+from tests.journeys.technician import Technician, until
 
 UPON = {"500 g": ["weight_500g"], "1 kg": ["weight_1kg"], "2 kg": ["weight_2kg"], "4 kg": ["weight_2kg"] * 2}
 LEAST_G = 400.0
@@ -132,7 +132,7 @@ def _prove_the_meter(person: Metrologist) -> tuple[dict[str, Any], list[float]]:
     page.click("text=Begin with the meter")
     for run in range(1, 6):
         person.press_until(f'#begin-run:has-text("run {run}")', "#end-run")
-        person.fill_to_target(PATIENCE_S)
+        person.fill_to_target()
         person.press_until("#end-run", f'.taken li:has-text("Run {run}")')
     expect(page.locator("#hold")).to_be_hidden()
     shown = [

@@ -99,11 +99,11 @@ class Typist(Technician):
         expect(self.page.locator("body.locked")).to_have_count(0)
         self.page.keyboard.press("Enter")
 
-    def fill_to_target(self, within_s: float) -> None:
+    def fill_to_target(self) -> None:
         """What is left once the stop has told how far it ran on is held for again, until the next action is another."""
         done = self.page.locator('#next[data-mark="fill_done"]')
         for _ in range(5):
-            super().fill_to_target(within_s)
+            super().fill_to_target()
             time.sleep(2)
             if done.count():
                 return
@@ -171,7 +171,7 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page, tmp_path: Path) -> None:
     person.hold_until(person.pump_on, "pump on")
     person.let_go()
     until(lambda: not person.pump_on(), "pump off")
-    person.fill_to_target(240)
+    person.fill_to_target()
     expect(phone.locator(".flask")).to_be_visible()
     expect(phone.locator('#live-curve [aria-label^="Metered"]')).to_be_visible()
     person.happen("normal")

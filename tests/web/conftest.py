@@ -11,7 +11,7 @@ import pytest
 from station.people.access import Access
 from tests.web.fake_engine import FakeEngine
 from web.app import create_app
-from web.jobs import pages
+from web.jobs import pages, pdf
 
 HOST = "127.0.0.1:8765"
 CHANGE = {"X-Tallypan": "1", "Content-Type": "application/json", "Origin": f"http://{HOST}"}
@@ -19,7 +19,9 @@ CHANGE = {"X-Tallypan": "1", "Content-Type": "application/json", "Origin": f"htt
 
 @pytest.fixture(autouse=True)
 def _no_pdf_is_set(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A PDF takes seconds of a processor; tests/web/jobs/test_sheet.py makes real ones."""
+    """A PDF takes seconds of a processor; tests/web/jobs/test_sheet.py makes real ones. The process that does gives way to all
+    others, so that beside a busy suite a minute and a half may not be enough."""
+    monkeypatch.setattr(pdf, "LIMIT_S", 900.0)
     monkeypatch.setattr(pages, "pdf_of", lambda html, paper: b"%PDF-" + paper.encode())
 
 

@@ -18,7 +18,7 @@ from station.record.backup import Standing
 from tests.station.bay.fake_rig import FORM, engine_on
 
 
-def until(true: Callable[[], bool], within_s: float = 5.0) -> None:
+def until(true: Callable[[], bool], within_s: float = 60.0) -> None:
     began_s = time.monotonic()
     while not true():
         assert time.monotonic() - began_s < within_s

@@ -82,7 +82,7 @@ def certified(folder: Path) -> BayConfig:
 
 
 def until(true: Callable[[], bool]) -> None:
-    give_up = time.monotonic() + 10.0
+    give_up = time.monotonic() + 60.0
     while not true():
         assert time.monotonic() < give_up
         time.sleep(0.01)

@@ -140,8 +140,8 @@ def test_an_engine_whose_turn_fails_switches_the_pump_off(
         raise RuntimeError("planned")
 
     monkeypatch.setattr(loop, "_turn", turn)
-    assert failed.wait(5.0)
-    end_s = time.monotonic() + 5.0
+    assert failed.wait(60.0)
+    end_s = time.monotonic() + 60.0
     while rig.beats[-1] and time.monotonic() < end_s:
         time.sleep(0.01)
     assert rig.beats[-1] is False
@@ -156,7 +156,7 @@ def test_no_pump_runs_on_a_stream_that_is_old(tmp_path: Path) -> None:
     loop._run_pump = True
 
     def until(true: Callable[[], bool], what: str) -> None:
-        end_s = time.monotonic() + 10.0
+        end_s = time.monotonic() + 60.0
         while not true():
             assert time.monotonic() < end_s, what
             time.sleep(0.002)

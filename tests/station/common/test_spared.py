@@ -49,7 +49,7 @@ def test_what_two_threads_spare_stays_spared_in_either_until_it_leaves(module: s
     def second() -> None:
         with spared(module):
             inside.set()
-            left.wait(10.0)
+            left.wait(60.0)
             try:
                 importlib.import_module(module)
             except ModuleNotFoundError as error:
@@ -58,7 +58,7 @@ def test_what_two_threads_spare_stays_spared_in_either_until_it_leaves(module: s
     other = threading.Thread(target=second)
     with spared(module):
         other.start()
-        assert inside.wait(10.0)
+        assert inside.wait(60.0)
     left.set()
     other.join()
     assert missed == [module]

@@ -123,14 +123,14 @@ def test_a_station_under_tls_is_reached_by_those_who_trust_its_certificate(tmp_p
             request = urllib.request.Request(
                 f"{found[0]}view.json", headers={"Host": host} if host is not None else {}
             )
-            with urllib.request.urlopen(request, context=trusting, timeout=10) as reply:
+            with urllib.request.urlopen(request, context=trusting, timeout=60) as reply:
                 assert json.load(reply)["backend"] == "simulated"
                 assert reply.headers["Strict-Transport-Security"]
         with pytest.raises(urllib.error.HTTPError) as refused:
-            urllib.request.urlopen(f"{found[0]}jobs.json", context=trusting, timeout=10)
+            urllib.request.urlopen(f"{found[0]}jobs.json", context=trusting, timeout=60)
         assert refused.value.code == 401
         refused.value.close()
     finally:
         process.terminate()
-        process.communicate(timeout=30)
+        process.communicate(timeout=60)
     assert process.returncode == 0

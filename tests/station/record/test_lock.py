@@ -115,7 +115,7 @@ def test_beside_a_running_station_nothing_else_writes_until_it_is_gone(
         json.dumps(body).encode(),
         {"Content-Type": "application/json", "X-Tallypan": "1"},
     )
-    with urllib.request.urlopen(request, timeout=10) as reply:
+    with urllib.request.urlopen(request, timeout=60) as reply:
         assert reply.status == 200
     assert entered(tmp_path) == ["on the page"]  # on disk as soon as the station has answered
     process.kill()
@@ -181,7 +181,7 @@ def test_waiting_for_the_disk_ends_when_it_is_written_and_fails_when_it_is_refus
     with pytest.raises(LedgerError, match=r"disk is full.*do not enter it a second time"):
         recorder.wait_written(ticket, 5.0)
     mend()
-    assert mended.wait(5.0)
+    assert mended.wait(60.0)
     recorder.wait_written(ticket, 5.0)
     assert [event["kind"] for event in reader.events()] == ["catalogue", "notice"]
     reader.close()
