@@ -19,6 +19,7 @@ from station.learning.over_many import WAYS
 from station.learning.quality import CHART_JOBS, LISTED
 from station.record.many import certified, counts, finding, measured, queries, store
 from station.record.many.finding import LOOKED, After
+from station.record.many.queries import Scope
 from tests.bench.bench_many import processor_s
 from tests.bench.thousand_shops import BAYS, FIRST, SHOPS
 from tests.rolled import COMPANY
@@ -88,7 +89,7 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
         ("company, month", every, since),
         ("company, year", every, YEAR),
     ):
-        scope = {"company": COMPANY, "shops": shops, "since": begin, "until": end}
+        scope = Scope(COMPANY, tuple(shops), begin, end, SHOPS).values()
         for name in QUESTIONS:
             if name in OF_ONE and whose != "shop, month":
                 continue
@@ -105,7 +106,7 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
             }
             values = {**more, **scope, **named}
             if name == "use":  # of the shops that the page shows
-                values["shops"] = shops[:ROWS_MOST]
+                values |= {"shops": shops[:ROWS_MOST], "all_shops": False}
             yield whose, name, values
 
 

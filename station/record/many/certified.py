@@ -7,10 +7,9 @@ from typing import Final
 
 from calibration.certificates import KINDS
 from station.record.many.ingest import Db
-from station.record.many.queries import Scope, ask
+from station.record.many.queries import OF_COMPANY, Scope, ask
 
-_IN_FORCE = """company = %(company)s and shop = any(%(shops)s) and in_force and kind = any(%(kinds)s)
-    and valid_until <= %(last)s"""
+_IN_FORCE = f"{OF_COMPANY} and in_force and kind = any(%(kinds)s) and valid_until <= %(last)s"
 NEEDED: Final = ("pan", "meter")
 """What each bay has, and so has certified; a second pan need not be there."""
 STATEMENTS: Final = {

@@ -24,15 +24,19 @@ MONTHS_MOST = 36
 @dataclass(frozen=True)
 class Scope:
     """Of whom, and when. shops: those whose figures may be seen. since, until: first days of months, the second not
-    included."""
+    included. company_shops: so many the company has; 0 where that is not known."""
 
     company: str
     shops: tuple[str, ...]
     since: date
     until: date
+    company_shops: int = 0
 
     def values(self) -> dict[str, Any]:
-        return {**vars(self), "shops": list(self.shops)}
+        """all_shops: whether these are all of the company's. Then none is looked for by its name: the planner would weigh each of a
+        thousand names against each month's part of the table."""
+        all_shops = 0 < self.company_shops == len(self.shops)
+        return {**vars(self), "shops": list(self.shops), "all_shops": all_shops}
 
     def by_month(self) -> list["Scope"]:
         """The same of each month by itself."""
@@ -199,7 +203,8 @@ _SUMS = ", ".join(f"sum({name})::bigint as {name}" for name in USE[1:])
 JOB = ", ".join(JobLine.__dataclass_fields__)
 OF = "shop in (select unnest(%(shops)s::text[]))"
 """As ``shop = any``, without an estimate for each name in turn: of a thousand shops that took longer than a short answer."""
-IN = "company = %(company)s and shop = any(%(shops)s) and month >= %(since)s and month < %(until)s"
+OF_COMPANY = "company = %(company)s and (%(all_shops)s or shop = any(%(shops)s))"
+IN = f"{OF_COMPANY} and month >= %(since)s and month < %(until)s"
 STATEMENTS = {
     "use": f"""select shop, bay, fluid, null::date as day, sum(jobs)::bigint as jobs, {_SUMS} from use_month where {IN}
         group by shop, bay, fluid order by shop, bay, fluid""",
@@ -232,8 +237,8 @@ STATEMENTS = {
                 sum(deviation_ppm2::float8) filter (where dimension = 'meter') as ppm2
             from tally_month where {IN} group by dimension, shop, name
         ) as of group by dimension""",
-    "tally by month": """select month, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short from tally_month
-        where company = %(company)s and shop = any(%(shops)s) and month >= %(begin)s and month < %(until)s
+    "tally by month": f"""select month, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short from tally_month
+        where {OF_COMPANY} and month >= %(begin)s and month < %(until)s
             and dimension = %(dimension)s group by name, month order by name, month""",
     "job": f"select {JOB} from job where shop = %(shop)s and bay = %(bay)s and job_id = %(job_id)s",
     "told": """select seq, kind, body, utc, clock_synced from event where shop = %(shop)s and bay = %(bay)s

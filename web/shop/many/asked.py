@@ -1,7 +1,7 @@
 """What every page over many bays needs: the database, whose figures are asked for, and of which months."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated
 
 from fastapi import Depends, Query, Request
@@ -25,10 +25,12 @@ Shop = Annotated[str, Query(max_length=40, description="one shop alone")]
 
 @dataclass(frozen=True)
 class Shops:
-    """Of the company whose figures are shown, the shops that whoever asks may see: their time zones."""
+    """Of the company whose figures are shown, the shops that whoever asks may see: their time zones. company_shops: so many it has,
+    seen or not."""
 
     company: str
     zones: Mapping[str, str]
+    company_shops: int = 0
 
     def moment(self, shop: str, utc: str) -> str:
         """A time of the record, as the shop's own clock had it."""
@@ -71,7 +73,8 @@ ReadingDb = Annotated[Db, Depends(_db, scope="function")]
 def of_company(db: Db, company: str) -> Shops:
     """Every shop of a company; of the first one where it is empty."""
     company = company or next(iter(queries.companies(db)), "")
-    return Shops(company, queries.shops(db, company))
+    zones = queries.shops(db, company)
+    return Shops(company, zones, len(zones))
 
 
 def _shops(request: Request, db: ReadingDb, access: TheAccess, session: TheSession) -> Shops:
@@ -80,7 +83,7 @@ def _shops(request: Request, db: ReadingDb, access: TheAccess, session: TheSessi
     if session is None:
         return every if access.open else Shops(every.company, {})
     zones = {shop: zone for shop, zone in every.zones.items() if session.person.sees(shop)}
-    return Shops(every.company, zones)
+    return Shops(every.company, zones, every.company_shops)
 
 
 TheShops = Annotated[Shops, Depends(_shops, scope="function")]
@@ -111,6 +114,7 @@ TheBays = Annotated[list[Reporting], Depends(_bays, scope="function")]
 
 def _asked(db: ReadingDb, shops: TheShops, month: Month = "", months: Months = 1, shop: Shop = "") -> Asked:
     scope = scope_of(shops.company, list(shops.zones), month, months, [shop] if shop else [])
+    scope = replace(scope, company_shops=shops.company_shops)
     named = queries.fluids(db, scope)
     return Asked(scope, shops, shop, f"{later(scope.until, -1):%Y-%m}", months, named)
 

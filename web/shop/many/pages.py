@@ -206,7 +206,8 @@ def _tallies(db: ReadingDb, asked: TheAsked) -> dict[str, Sequence[Tally]]:
 def quality(db: ReadingDb, asked: TheAsked) -> Response:
     short, over = (queries.off(db, asked.scope, verdict, LISTED) for verdict in ("short", "over"))
     counted = queries.counts(db, asked.scope)
-    last = now().date() + timedelta(WARN_DAYS)
+    last, most = now().date() + timedelta(WARN_DAYS), contexts.ROWS_MOST
+    due = certified.certificates(db, asked.scope, ["meter"], last, most)
     found = comparing.Found(
         short,
         over,
@@ -214,8 +215,8 @@ def quality(db: ReadingDb, asked: TheAsked) -> Response:
         over_many.shared(counted),
         compared(counted, queries.tallies_by_month(db, asked.scope, "fluid"), comparing.FOLDED_MOST),
         _charts(db, asked),
-        certified.certificates(db, asked.scope, ["meter"], last, contexts.ROWS_MOST),
-        certified.counted(db, asked.scope, ["meter"], last),
+        due,
+        len(due) if len(due) < most else certified.counted(db, asked.scope, ["meter"], last),
     )
     return many_page(comparing.quality_page(asked, found), asked.shops, asked.scope.shops)
 

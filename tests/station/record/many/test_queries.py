@@ -291,17 +291,26 @@ def test_two_databases_split_by_shop_say_together_what_one_says(
         give(apart[1], known(apart[1], f"bay-{n}", "quay"), outbox.batch(tmp_path / f"{n}.sqlite", 0, 10_000))
     assert [whole(store) for store in apart] == [[], []]
 
-    def asked(store: Store) -> list[Any]:
+    def asked(store: Store, scope: Scope = BOTH) -> list[Any]:
         with store.connection() as db:
             return [
-                queries.use(db, BOTH),
-                queries.use_by_day(db, BOTH),
-                queries.tallies(db, BOTH, "meter"),
-                [line for one in queries.counts(db, BOTH) for line in lines_of(one)],
-                queries.off(db, BOTH, "short", 99),
-                counts.stock(db, BOTH),
-                finding.jobs(db, BOTH, 999),
+                queries.use(db, scope),
+                queries.use_by_day(db, scope),
+                queries.tallies(db, scope, "meter"),
+                [line for one in queries.counts(db, scope) for line in lines_of(one)],
+                queries.off(db, scope, "short", 99),
+                counts.stock(db, scope),
+                finding.jobs(db, scope, 999),
             ]
+
+    whole_company = replace(BOTH, company_shops=2)
+    assert [sorted(map(repr, one)) for one in asked(rolled, whole_company)] == [
+        sorted(map(repr, one)) for one in asked(rolled)
+    ]
+    with rolled.connection() as db:
+        one = queries.counts(db, replace(whole_company, shops=("quay",)))
+        assert {shop for of in one for shop in of.shop} == {"quay"}
+        assert queries.counts(db, replace(BOTH, shops=())) == []
 
     for one, first, second in zip(asked(rolled), *map(asked, apart), strict=True):
         assert sorted(map(repr, one)) == sorted(map(repr, [*first, *second]))
