@@ -33,8 +33,17 @@ TRIES = 5
 
 
 @dataclass(frozen=True)
+class Line:
+    """Where a meter is read that gives no pulses on a pin. kind: serial or modbus. address: on Modbus."""
+
+    kind: str
+    port: str
+    address: int | None = None
+
+
+@dataclass(frozen=True)
 class Answers:
-    """capacity_kg: what the cells bear together. rated_mv_v: what they give then. names: by which browsers call the station;
+    """k_factor_per_l: pulses per litre, or counts of its line. meter: its line; None on a pin. capacity_kg: what the cells bear together. rated_mv_v: what they give then. names: by which browsers call the station;
     empty where only this machine sees the pages. owner: who signs in first."""
 
     name: str = "Bay 1"
@@ -42,6 +51,7 @@ class Answers:
     capacity_kg: float = 20.0
     rated_mv_v: float = 2.0
     k_factor_per_l: float = 0.0
+    meter: Line | None = None
     pins: PinMap = field(default_factory=PinMap)
     thermometers: Mapping[str, str] | None = None
     names: tuple[str, ...] = ()
@@ -49,6 +59,12 @@ class Answers:
 
 def asked(ask: Ask, host: str, sensors: Sequence[str], say: Callable[[str], None]) -> Answers:
     """Ask what the bay's file needs. Raises InputError where no usable answer comes."""
+    line = _meter_line(ask, say)
+    counts = (
+        "pulses per litre does the meter give, by its plate"
+        if line is None
+        else "counts per litre does the meter give over its line, by its manual"
+    )
     answers = Answers(
         name=_text(ask, "What is the bay called?", "Bay 1", say),
         country=_one_of(ask, "What is a bare pint or quart in this shop?", ("us", "imperial", "neither"), say).replace(
@@ -56,7 +72,8 @@ def asked(ask: Ask, host: str, sensors: Sequence[str], say: Callable[[str], None
         ),
         capacity_kg=_number(ask, "How many kg do the pan's load cells bear together, by their plates?", "20", (1, 500), say),
         rated_mv_v=_number(ask, "And how many mV per V do they give then?", "2", (0.1, 10), say),
-        k_factor_per_l=_number(ask, "How many pulses per litre does the meter give, by its plate?", "", (5, 100_000), say),
+        k_factor_per_l=_number(ask, f"How many {counts}?", "", (5, 100_000), say),
+        meter=line,
     )  # fmt: skip
     if not _yes(ask, "Is it wired to the pins of hardware/README.md's table?", say):
         answers = replace(answers, pins=_pins(ask, say))
@@ -67,6 +84,21 @@ def asked(ask: Ask, host: str, sensors: Sequence[str], say: Callable[[str], None
     if _yes(ask, "Shall phones and tablets on the shop's own network reach the page?", say):
         answers = replace(answers, names=(f"{host.lower()}.local",))
     return answers
+
+
+def _meter_line(ask: Ask, say: Callable[[str], None]) -> Line | None:
+    kind = _one_of(
+        ask,
+        "How does the meter come in: on a pin, over a serial line, or over Modbus?",
+        ("serial", "modbus", "pin"),
+        say,
+    )
+    if kind == "pin":
+        return None
+    port = _text(ask, "At which port is the meter's line?", "/dev/ttyUSB0", say)
+    if kind == "serial":
+        return Line(kind, port)
+    return Line(kind, port, round(_number(ask, "Which address has the meter on it?", "1", (1, 247), say)))
 
 
 def slope_kg_per_count(capacity_kg: float, rated_mv_v: float) -> float:
@@ -107,10 +139,17 @@ def text_of(answers: Answers) -> str:
         f"u_rel = {UNMEASURED_PAN}",
         "noise_counts = 50",
         "",
-        "[meter]                  # by the meter's plate: prove it before the first job",
+        "[meter]                  # by the meter's word: prove it before the first job",
         f"k_factor_per_l = {answers.k_factor_per_l:g}",
         f"u_rel = {UNMEASURED_METER}",
     ]
+    if answers.meter is not None:
+        rows += ["", f"[{answers.meter.kind}.meter]", f"port = {json.dumps(answers.meter.port)}"]
+    if answers.meter is not None and answers.meter.address is not None:
+        rows += [
+            f"address = {answers.meter.address}",
+            'format = "counter_u32"   # or another register map, see hardware/README.md',
+        ]
     return "\n".join(rows) + "\n"
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 
 from hardware.pins import PinMap
+from hardware.serial_port import SerialPort
 from hardware.unit import mismatch
 from station.__main__ import main
 from station.bay import identity
@@ -344,6 +345,32 @@ def test_answers_become_a_file_that_the_station_takes(tmp_path: Path) -> None:
     told = "\n".join(said)
     assert "'heavy' is not usable here; expected a number from 1 to 500" in told
     assert "pin 5 is given to both" in told
+
+
+@pytest.mark.parametrize(
+    ("given", "line"),
+    [
+        ({"come in": ["serial"], "port": ["/dev/ttyACM0"]}, SerialPort("/dev/ttyACM0")),
+        ({"come in": ["modbus"], "address": ["300", "7"]}, ("/dev/ttyUSB0", 7, "u32")),
+    ],
+)
+def test_a_meter_on_a_line_is_asked_for_its_counts_and_not_for_pulses(
+    given: dict[str, list[str]], line: object, tmp_path: Path
+) -> None:
+    asked: list[str] = []
+    answer = answering({**given, "counts per litre": ["1000"]})
+
+    def ask(question: str, default: str) -> str:
+        asked.append(question)
+        return answer(question, default)
+
+    file = tmp_path / "bay.toml"
+    file.write_text(bay_file.text_of(bay_file.asked(ask, "bay-1", [], lambda text: None)), encoding="utf-8")
+    config = read_config(file)
+    found = config.modbus.meter
+    assert line == (config.serial.meter if found is None else (found.port, found.address, found.form))
+    assert config.meter.k_factor_per_l == 1000.0
+    assert not any("pulses" in question for question in asked)
 
 
 def test_thermometers_are_named_once_the_kernel_reads_them(
