@@ -200,6 +200,9 @@ class LetGo:
 
 
 _SUMS = ", ".join(f"sum({name})::bigint as {name}" for name in USE[1:])
+_NAME = """(select name from fluid_name as n where company = %(company)s and n.fluid = every.fluid and shop = any(%(shops)s)
+        order by name {} limit 1)"""
+"""A fluid's first or last name: two steps in an index, however many bays have the fluid."""
 JOB = ", ".join(JobLine.__dataclass_fields__)
 OF = "shop in (select unnest(%(shops)s::text[]))"
 """As ``shop = any``, without an estimate for each name in turn: of a thousand shops that took longer than a short answer."""
@@ -243,8 +246,12 @@ STATEMENTS = {
     "job": f"select {JOB} from job where shop = %(shop)s and bay = %(bay)s and job_id = %(job_id)s",
     "told": """select seq, kind, body, utc, clock_synced from event where shop = %(shop)s and bay = %(bay)s
             and job_id = %(job_id)s order by seq""",
-    "fluids": """select fluid, min(name) from fluid_name where company = %(company)s and shop = any(%(shops)s)
-        group by fluid having min(name) = max(name)""",
+    "fluids": f"""with recursive every as (
+            select min(fluid) as fluid from fluid_name where company = %(company)s
+            union all select (select min(fluid) from fluid_name where company = %(company)s and fluid > every.fluid)
+                from every where fluid is not null)
+        select fluid, name from (
+            select fluid, {_NAME.format('')} as name, {_NAME.format('desc')} as last from every) as named where name = last""",
     "let go": """select utc, body::jsonb ->> 'rule' as rule from event where shop = %(shop)s and bay = %(bay)s
             and kind = 'samples_let_go' and body::jsonb -> 'jobs' ? %(job_id)s order by seq desc limit 1""",
     "shops": "select shop, time_zone from shop where company = %(company)s order by shop",

@@ -34,6 +34,7 @@ STEPS = (
     "schema_12.sql",
     "schema_13.sql",
     "schema_14.sql",
+    "schema_15.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
