@@ -6,7 +6,7 @@ SUDO := $(if $(filter 0,$(shell id -u)),,sudo)
 # How soon the pump stops is asked of a computer that does little else: beside it one process checks types and style.
 ALONE := tests/journeys/test_pump_control.py
 # What an emulated board shows, the longest first: two of them run at a time.
-BOARDS := service power guard pulses
+BOARDS := service power suite guard pulses
 # Two things at a time; what each of them says comes in one piece.
 TWO := $(MAKE) --no-print-directory --jobs=2 --output-sync=target
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
@@ -133,4 +133,4 @@ debian:
 	test -z "$$missing" || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends $$missing; }
 
 emulator:
-	@for tool in qemu-system-aarch64 dtc cpio mkfs.ext4; do command -v $$tool > /dev/null || PATH=$$PATH:/sbin:/usr/sbin command -v $$tool > /dev/null || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends qemu-system-arm device-tree-compiler cpio e2fsprogs; break; }; done
+	@for tool in qemu-system-aarch64 qemu-aarch64-static dtc cpio mkfs.ext4; do command -v $$tool > /dev/null || PATH=$$PATH:/sbin:/usr/sbin command -v $$tool > /dev/null || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends qemu-system-arm qemu-user-static device-tree-compiler cpio e2fsprogs; break; }; done

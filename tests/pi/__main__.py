@@ -2,8 +2,10 @@
 
 from tests.pi.board import device_tree, initrd
 from tests.pi.card import card, start_root
+from tests.pi.suite import userland
 
 device_tree()
 initrd()
 start_root()
+userland()
 print(card())

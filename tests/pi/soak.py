@@ -8,7 +8,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from hardware.sample import Sample
@@ -24,6 +24,8 @@ ANSWERS = 400
 PLANTED_CUTS, PLANTED_LATE = 10, 400
 DAY_LIMIT_S = 7200.0
 FILLING = "the pump on"
+MOMENTS = 13
+"""Of all the board's days together."""
 OLD_JOBS, OLD_SAMPLES = 12, 1500
 
 
@@ -69,32 +71,33 @@ def with_old_record(folder: Path) -> tuple[Path, list[str]]:
     return old, list(jobs)
 
 
-def board(folder: Path, cuts: int) -> Judged:
-    """All moments of the board's days, as many cuts in each; from one cut of each the board is started again."""
+def days(folder: Path) -> Iterator[Recording]:
+    """What the board writes, the shortest of its days first: a start on an older record, a whole day, a start behind its cut."""
+    start, known = with_old_record(folder)
+    yield recorded(start, f"moments=start called={BROUGHT_UP.replace(' ', '_')}", known)
     copy(card(), folder / "day")
     day = recorded(folder / "day", "moments=whole")
-    start, known = with_old_record(folder)
-    old = recorded(start, f"moments=start called={BROUGHT_UP.replace(' ', '_')}", known)
+    yield day
     filling = next(point for point, moment in day.points(len(day.moments), 2) if moment == FILLING)
     known = day.cut_card(filling, folder / "behind")
-    again = recorded(folder / "behind", "moments=start called=the_start_behind_a_cut", known)
-    recordings = (day, old, again)
-    total = sum(len(one.moments) for one in recordings)
+    yield recorded(folder / "behind", "moments=start called=the_start_behind_a_cut", known)
+
+
+def board(folder: Path, cuts: int) -> Judged:
+    """All moments of the board's days, as many cuts in each of a day's; from one cut of each the board is started again."""
     whole = Judged()
-    for one in recordings:
-        judged = cut_and_judge(one, -(-cuts * len(one.moments) // total), 1, folder / "laid")
+    for day in days(folder):
+        judged = cut_and_judge(day, -(-cuts * len(day.moments) // MOMENTS), 1, folder / "laid")
         whole.moments += judged.moments
         whole.answered += judged.answered
         whole.failed += judged.failed
-        print(judged.moments, f"{len(judged.failed)} failed", flush=True)
-        if not cut_and_judge(one, PLANTED_CUTS * len(one.moments), 1, folder / "laid", PLANTED_LATE).failed:
+        print(judged.moments, *judged.failed, sep="\n", flush=True)
+        if not cut_and_judge(day, PLANTED_CUTS * len(day.moments), 1, folder / "laid", PLANTED_LATE).failed:
             whole.failed.append(f"answers claimed {PLANTED_LATE} sectors early were not seen as lost")
-    for one in recordings:
-        for point, moment in one.points(len(one.moments), 2):
-            whole.failed += [
-                f"started again, cut in {moment}: {text}" for text in started_again(one, point, folder)
-            ]
-            print(f"started again, cut in {moment}", flush=True)
+        for point, moment in day.points(len(day.moments), 2):
+            failed = started_again(day, point, folder)
+            whole.failed += [f"started again, cut in {moment}: {text}" for text in failed]
+            print(f"started again, cut in {moment}", *failed, sep="\n", flush=True)
     return whole
 
 
