@@ -3,6 +3,7 @@ reference temperature."""
 
 from station.common.digits import number
 from station.common.words import _
+from station.core.limits import LIMITS
 from station.core.state import BayState
 from station.filling.hose import same_grade
 from station.filling.limits import LIMITS as FILLING
@@ -25,6 +26,14 @@ def delivered_l(state: BayState) -> float:
     if state.supply.purge is not None:
         return state.meter.total_l - state.supply.purge.from_l
     return state.meter.volume_l
+
+
+def level_seen(state: BayState) -> bool:
+    """Whether the level was seen at the plug, and not before much of the fill went in: that would say nothing of its end."""
+    early_l, seen_l = LIMITS.seen_early_rel * planned_l(state), state.fill.seen_l
+    if state.marked("level_seen") is None:
+        return False
+    return seen_l is None or state.meter.volume_l - seen_l <= early_l
 
 
 def may_go_l(state: BayState) -> float:

@@ -132,6 +132,9 @@ class Limits:
     shaken_times: float = 8.0
     """Times the noise of one reading, for the same with a coarse pan. Assumption."""
 
+    seen_early_rel: float = 0.1
+    """Of the planned fill, that may go in after the level was seen at the plug: more would have run over, or it was not there.
+    Common practice, no source."""
     take_back_kg: float = 0.02
     """kg that the pan may have gained or lost since a mark that is taken back: two minutes of a drip, and less than half
     of the tolerance of a small axle. Assumption."""

@@ -29,6 +29,8 @@ def mark(state: BayState, word: str) -> BayState:
 
 def _marked(state: BayState, word: str) -> BayState:
     state = evolve(state, said=evolve(state.said, marks=(*state.said.marks, (word, state.t_s))))
+    if word == Mark.LEVEL_SEEN:
+        return evolve(state, fill=evolve(state.fill, seen_l=state.meter.volume_l))
     if word not in _READS:
         return state
     cause = Cause(word)

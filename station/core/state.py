@@ -118,7 +118,8 @@ class Fill:
 
     overflow_at_l: what the meter had counted when the pan first saw fluid run over. expected_l: what should
     go in, as of the drain's end and the supply's temperature; None before the fill. container_before_kg,
-    container_after_kg: the container on its scale, where it stands on one. proof: the newest proof at the lip.
+    container_after_kg: the container on its scale, where it stands on one. proof: the newest proof at the lip. seen_l: what
+    the meter had counted when the level was last seen at the plug.
     """
 
     base: Level | None = None
@@ -128,6 +129,7 @@ class Fill:
     container_before_kg: float | None = None
     container_after_kg: float | None = None
     proof: LipProof | None = None
+    seen_l: float | None = None
 
 
 @dataclass(frozen=True)

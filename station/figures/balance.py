@@ -190,7 +190,7 @@ def report(state: BayState) -> Report:
         narrows=_narrows(state, f),
         wrong_fill=amounts.wrong_fill(state),
         air_l=state.meter.air_l,
-        level_seen=state.marked("level_seen") is not None,
+        level_seen=amounts.level_seen(state),
         stands_level=state.marked("stands_level") is not None,
         ran_over_at_l=min(
             (at_l for at_l in (state.fill.overflow_at_l, state.other.overflow_at_l) if at_l is not None),

@@ -9,7 +9,7 @@ from calibration.budget import expanded
 from station.common.digits import number, off_by
 from station.common.sentences import listed
 from station.common.words import N_, _
-from station.core import container
+from station.core import amounts, container
 from station.core.state import BayState
 from station.figures import faults, weighed
 from station.figures.evidence import About, Fusion, Witness, fuse
@@ -165,7 +165,7 @@ def hear(
         found.append(
             Witness("dry lip", About.LEVEL, -DRY_REL * holds_l, u_dry_l, faults=faults.level(holds_l))
         )
-    if state.marked("level_seen") is not None:
+    if amounts.level_seen(state):
         u_seen_l = U_LEVEL_SEEN_REL * holds_l
         found.append(Witness("level", About.LEVEL, 0.0, u_seen_l, faults=faults.level(holds_l)))
     others = (_container(state, over_l, u_over_l), _pump(state, over_l))

@@ -12,7 +12,7 @@ from typing import Any
 
 from hardware.sample import Sample
 from station.common.evolve import evolve
-from station.core import doubts
+from station.core import amounts, doubts
 from station.core.notice import Notice
 from station.core.state import BayState
 from station.core.step import PumpCommand, step
@@ -170,6 +170,19 @@ def stops() -> Probes:
     yield "drops over", lambda: filled(pan_kg=lambda t, litres: 0.002 * max(0.0, t - 8.0), until_s=14.0)
 
 
+def seen_stands(seen_cl: int) -> bool:
+    """Whether a level that was seen at so many hundredths of a litre stands once half a litre is in."""
+    state = BayState(half_litre())
+    return amounts.level_seen(
+        evolve(
+            state,
+            said=evolve(state.said, marks=(("level_seen", 0.0),)),
+            fill=evolve(state.fill, seen_l=seen_cl / 100.0),
+            meter=evolve(state.meter, volume_l=0.5),
+        )
+    )
+
+
 def lip_proofs() -> Probes:
     def proved(over_l: float, **more: Any) -> float:
         said = {13.0: ("mark", "lip_proof")}
@@ -194,4 +207,5 @@ def lip_proofs() -> Probes:
         ),
     )
     yield "meter loses", lambda: proved(0.52, flow=lambda t: 3.0 if t < 13.0 else 0.7)
+    yield "seen early", lambda: float(sum(map(seen_stands, range(50))))
     yield "thing laid in", lambda: proved(9.0, pan_kg=lambda t, litres: 0.06 if t > 24.0 else 0.0)

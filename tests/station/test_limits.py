@@ -293,6 +293,7 @@ KEPT: dict[str, float] = {
     "dribbles": 5139.38003,
     "never at rest": 17257.0098,
     "meter loses": 2782.62508,
+    "seen early": 5,
     "thing laid in": 13168.1929,
 }  # fmt: skip
 

@@ -68,6 +68,20 @@ def test_what_runs_over_after_the_plug_was_in_once_counts_where_the_fill_goes_on
     assert found["overflow_l"] == pytest.approx(whole["overflow_l"], rel=1e-6)
 
 
+def test_a_level_seen_before_the_fluid_went_in_is_no_witness(tmp_path: Path) -> None:
+    """Found by an attack: ticked before the pump ran, it bore out a meter that counted what never reached the axle."""
+    rows = [row for row in CSV.read_text().splitlines(keepends=True) if row != "212,mark,level_seen\n"]
+    found = {}
+    for at_s in (152, 197):
+        at = next(k for k, row in enumerate(rows) if row[0].isdigit() and float(row.split(",")[0]) > at_s)
+        path = tmp_path / f"{at_s}.csv"
+        path.write_text("".join([*rows[:at], f"{at_s},mark,level_seen\n", *rows[at:]]))
+        found[at_s] = report(csv=path)
+    early, late = found[152], found[197]
+    assert (early["level_seen"], late["level_seen"]) == (False, True)
+    assert ["level" in [one["name"] for one in each["witnesses"]] for each in (early, late)] == [False, True]
+
+
 def test_uncertainty_is_at_least_what_the_job_states() -> None:
     got = report()
     # Slope 0.05 % and a density whose origin nobody gave, 0.55 %, in quadrature are the floor of drained; 0.15 % that of
