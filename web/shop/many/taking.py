@@ -83,9 +83,9 @@ class Takers:
         except (EOFError, OSError) as error:
             log.warning("a process that took batches in (%d) was lost; there is a new one", one.pid)
             one.end(0.0)
-            self._all.remove(one)
-            one = self._new()
-            self._all.append(one)
+            new = self._new()  # where none can be had, the next batch asks again
+            self._all[self._all.index(one)] = new
+            one = new
             raise StationError(_("The entries were not taken in to their end. Send them again.")) from error
         finally:
             self._free.put(one)
