@@ -148,7 +148,10 @@ export function planForm() {
   form.addEventListener("focusin", previewSoon);  // a job that ended meanwhile has moved hose and stock
   onSubmit(form, async () => {
     localStorage.setItem(NAME_KEY, field("technician").value);
-    if (!(await act(sender(form), "/api/job", typed()))) return;
+    if (!(await act(sender(form), "/api/job", typed()))) {
+      byId("plan-more").setAttribute("open", "");  // what a refusal asks for is in there
+      return;
+    }
     choosing(true);
     scrollTo(0, 0);
   });
