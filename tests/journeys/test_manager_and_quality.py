@@ -126,7 +126,7 @@ def test_a_capacity_in_another_unit_is_asked_about_before_the_fill(phone: Page) 
     expect(phone.locator(".objection")).to_have_count(0)
     expect(phone.locator("#plan-preview")).to_contain_text("10.87 ± 0.29 L expected, listed")
     expect(phone.locator("#plan-preview .caution-box")).to_contain_text("Have 11.12 L ready")
-    phone.click("#plan-more summary")  # folded, as a tile leaves it: the question opens it, for the answer is in there
+    phone.click("#plan-more summary")  # as a tile leaves it: the question unfolds it
     phone.click("text=Open the job")
     expect(phone.locator("#message")).to_contain_text("the catalogue lists 2.9 L")
     phone.fill('[name="capacity_reason"]', "so it says on the cover")
