@@ -207,6 +207,7 @@ JOB = ", ".join(JobLine.__dataclass_fields__)
 OF = "shop in (select unnest(%(shops)s::text[]))"
 """As ``shop = any``, without an estimate for each name in turn: of a thousand shops that took longer than a short answer."""
 OF_COMPANY = "company = %(company)s and (%(all_shops)s or shop = any(%(shops)s))"
+"""The same where rows are found by their company: all of its shops are named by none (``Scope.values``)."""
 IN = f"{OF_COMPANY} and month >= %(since)s and month < %(until)s"
 STATEMENTS = {
     "use": f"""select shop, bay, fluid, null::date as day, sum(jobs)::bigint as jobs, {_SUMS} from use_month where {IN}
