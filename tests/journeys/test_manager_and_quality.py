@@ -242,6 +242,8 @@ def test_a_manager_of_many_bays_goes_from_the_wall_to_a_short_fills_curve_and_pr
         page.click("text=Its curve and its sheet")
         expect(page).to_have_url(re.compile(f"{bay.address}jobs/"))
         expect(page.locator("#curve-plots canvas").first).to_be_visible()
+        page.goto(f"{address}/lists/harbour")
+        assert violations(page) == []
         page.goto(f"{address}/usage")
         page.click("text=Earlier month")
         page.emulate_media(media="print")
