@@ -24,7 +24,7 @@ def test_the_whole_checklist_leaves_a_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(doctor, "LISTEN_S", 1.0)
-    monkeypatch.setattr(bench_check, "LISTEN_S", 1.5)
+    monkeypatch.setattr(bench_check, "LISTEN_S", 6.0)  # a busy computer reads the pan late
     answers = {BY_HAND[1].do: "84.5; scope on the input", BY_HAND[7].do: "no"}
     monkeypatch.setattr(
         "builtins.input", lambda q: next((a for do, a in answers.items() if q.startswith(do)), "")
