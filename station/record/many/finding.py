@@ -6,13 +6,13 @@ through, the newest first, so many at a time. Whoever asks is told how far that 
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from station.common.words import _
 from station.errors import InputError
 from station.record.many.ingest import Db
-from station.record.many.queries import IN, JOB, JobLine, Scope, ask
+from station.record.many.queries import IN, JOB, OF_COMPANY, JobLine, Scope, ask
 
 VERDICTS: Final = ("", "full", "short", "over", "undecided", "abandoned")
 LOOKED: Final = 20_000
@@ -25,9 +25,9 @@ _BEHIND = "(opened_utc, shop, bay, seq) < (%(utc)s, %(at_shop)s, %(at_bay)s, %(s
 _NEWEST = "order by opened_utc desc, shop desc, bay desc, seq desc"
 STATEMENTS: Final = {
     "jobs": f"select {JOB} from job where {IN} and {_BEHIND} {_NEWEST} limit %(most)s",
-    "shops of words": """
+    "shops of words": f"""
         select distinct n, shop from named, unnest(%(words)s::text[]) with ordinality as w (word, n)
-        where company = %(company)s and shop = any(%(shops)s) and position(w.word in folded) > 0""",
+        where {OF_COMPANY} and position(w.word in folded) > 0""",
     "shops of numbers": f"""
         select w.n, j.shop from unnest(%(words)s::text[], %(beyond)s::text[]) with ordinality as w (word, beyond, n), lateral (
             select shop from job where {IN} and job_id ~>=~ w.word and job_id ~<~ w.beyond limit %(most)s) as j""",
@@ -41,8 +41,8 @@ def found_by(words: int) -> str:
     any_of = " or ".join(f"position(%(word_{n})s in folded) > 0" for n in each)
     named = ", ".join(
         [
-            "known as materialized (select distinct name, folded from named where company = %(company)s "
-            f"and shop = any(%(shops)s) and ({any_of}))",
+            "known as materialized (select distinct name, folded from named where "
+            f"{OF_COMPANY} and ({any_of}))",
             *(
                 f"named_{n} as (select name from known where position(%(word_{n})s in folded) > 0)"
                 for n in each
@@ -118,7 +118,8 @@ def look(
     shops = _shops(db, scope, of)
     if not shops:
         return Found([], None)
-    values = {**scope.values(), **(after or After()).values(), "shops": shops, "looked": looked}
+    of_these = replace(scope, shops=tuple(shops))
+    values = {**of_these.values(), **(after or After()).values(), "looked": looked}
     values |= {"verdict": verdict, "most": most, **{f"word_{n}": word for n, word in enumerate(of, 1)}}
     rows = ask(db, found_by(len(of)), _Looked, **values)
     last = rows[-1] if rows and rows[-1].place == looked else None

@@ -238,6 +238,9 @@ def test_words_find_what_they_find_at_the_bay_however_few_are_looked_through(
                         break
                 assert parts == list(found.jobs), words
         assert {job.shop for job in finding.look(db, BOTH, 999, None, "00").jobs} == {"harbour", "quay"}
+        whole_company, harbour = replace(BOTH, company_shops=2), len(finding.jobs(db, YEAR, 999))
+        alone = finding.look(db, whole_company, 999, None, "öl-wagen", looked=harbour + 1)
+        assert (len(alone.jobs), alone.edge) == (1, None), "no other shop has it, and none is looked through"
         for verdict in ("short", "abandoned"):
             shown = {
                 job.verdict if job.stage == "closed" else job.stage
