@@ -7,9 +7,9 @@ twice. What the sisters say lies in the bay's record too, version by version; th
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from statistics import median
-from typing import Any
+from typing import Any, Final
 
 from calibration.budget import expanded
 from station.common.words import _
@@ -90,6 +90,8 @@ def together(groups: Sequence[Fills], s2_l2: float) -> tuple[float, float]:
     return mean_l, max(math.sqrt(max(0.0, v - s2_l2 / n)), min(one.u_l for one in groups))
 
 
+NAMES: Final = tuple(field.name for field in fields(Fills))
+
 # --- told by the roll-up, kept in the bay's record -------------------------------------------------------------
 
 
@@ -134,11 +136,12 @@ OfTypes = Mapping[tuple[str, str], Sequence[Fills]]
 
 
 def read(ledger: Any) -> dict[tuple[str, str], list[Fills]]:
-    """What stands in a bay's record of its sisters: the newest word of each."""
+    """What stands in a bay's record of its sisters: the newest word of each. A newer station that was updated back may have
+    written more of one than is known here."""
     newest: dict[tuple[str, str, str], Fills] = {}
     for event in ledger.shop_events(EVENT):
         for said in event["body"]["fills"]:
-            one = Fills(**said)
+            one = Fills(**{name: said[name] for name in NAMES if name in said})
             newest[one.compartment_type, one.method, one.bay] = one
     found: dict[tuple[str, str], list[Fills]] = {}
     for (kind, method, _bay), one in sorted(newest.items()):

@@ -6,7 +6,7 @@ name; whether two shops' types are one, a person judges from the comparison acro
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from statistics import median
@@ -16,7 +16,7 @@ from psycopg.rows import class_row
 
 from calibration.budget import NORMAL_95
 from station.given.job import RETAINED_BY_METHOD
-from station.learning.sisters import TYPE_JOBS, Fills, Told, summed
+from station.learning.sisters import NAMES, TYPE_JOBS, Fills, Told, summed
 from station.record.many.ingest import Bay, Db
 from station.record.many.lists import hold
 
@@ -27,7 +27,6 @@ MOST: Final = 200
 """Lines in one version: a bay's event of it must fit into a batch."""
 VERSIONS_MOST: Final = 5
 """So many at a time go to a bay; it asks for the rest."""
-NAMES: Final = tuple(one.name for one in fields(Fills))
 
 
 @dataclass(frozen=True)

@@ -88,7 +88,9 @@ def test_the_newest_word_of_each_sister_stands_in_the_record(tmp_path: Path) -> 
         told(1, LINE, Fills(**{**vars(LINE), "bay": "bay-3", "n": 9})),
         told(4, Fills(**{**vars(LINE), "n": 6}), Fills(**{**vars(LINE), "bay": "bay-3", "n": 0})),
     ):
-        ledger.append(None, sisters.EVENT, told_of(body).body(), now())
+        written = told_of(body).body()
+        written["fills"] = [{**line, "of_a_newer_station": 1} for line in written["fills"]]
+        ledger.append(None, sisters.EVENT, written, now())
     got = expected.expected_fill(ledger, "midibus rear axle", 2.9, "cover removed")
     assert [(one.bay, one.n) for one in got.bays] == [("", 2), ("bay-2", 6)]
     assert got.value_l < before.value_l
