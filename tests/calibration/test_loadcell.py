@@ -29,8 +29,9 @@ def test_agrees_with_scipy_on_a_noisy_line() -> None:
     counts = counts_of(LOADS, noise=120.0)
     line, theirs = fit(counts, LOADS), stats.linregress(counts, LOADS)
     assert line.coefficients == pytest.approx([theirs.intercept, theirs.slope], rel=1e-10)
+    # Theirs is made of 1 − r², a small rest: on a Pi 3's processor it lies 2.2e-8 off.
     assert np.sqrt(np.diag(line.covariance)) == pytest.approx(
-        [theirs.intercept_stderr, theirs.stderr], rel=1e-8
+        [theirs.intercept_stderr, theirs.stderr], rel=1e-7
     )
 
 
