@@ -51,9 +51,12 @@ def test_p2_off_within_500_ms_of_a_hang(tmp_path: Path) -> None:
 
 
 def test_p2_sees_a_heartbeat_from_another_thread(tmp_path: Path) -> None:
-    # A stopped process stops its threads too; on a busy computer a beat may come too late and so stop the pump.
-    failed = p2(tmp_path, 5, beats="thread").failed
-    assert failed
+    # A stopped process stops its threads too; on a busy computer a beat may come too late and so stop the pump, in any trial.
+    for _ in range(3):
+        failed = p2(tmp_path, 5, beats="thread").failed
+        if any("SIGUSR" in trial for trial in failed):
+            break
+    assert any("SIGUSR" in trial for trial in failed)
     assert all("SIGSTOP" not in trial for trial in failed)
 
 
