@@ -45,9 +45,11 @@ def recorded(start: Path, day: str, before: Sequence[str] = ()) -> Recording:
     copy(start, run)
     console = boot_card(run, "day.py", f"marks_at={MARKS_AT} {day}", log)
     try:
-        console.wait_for(READY, DAY_LIMIT_S)
+        console.wait_for(f"{READY}|Traceback", DAY_LIMIT_S)
     finally:
         console.close()
+    if "Traceback" in console.text:
+        raise RuntimeError(f"the day {day!r} ended on the board:\n{console.text[-4000:]}")
     print(read_results(console.text), flush=True)
     return Recording.read(start, log, MARKS_AT, before=before)
 
