@@ -30,6 +30,7 @@ function settle() {
 }
 
 sendForms(document, (content, element) => {
+  element.closest("details")?.removeAttribute("open");
   if (content.go) location.href = content.go;
   else if (element.closest("#desk")) redraw().catch(() => say(_("The station cannot be reached. Check the network.")));
 });
