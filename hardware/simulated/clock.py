@@ -6,6 +6,8 @@ from collections.abc import Callable
 
 MOST_AHEAD_S = 0.06
 """Wall seconds by which the clock runs ahead of the plant's last step: three of its steps."""
+MOST_LATE_S = 0.3
+"""Bay seconds of the same, however fast time runs: what came out of the plug in three was a bolt that fell into the pan."""
 GIVEN_UP_S = 5.0
 """Wall seconds for which the clock waits for a reader: one that stays away longer has ended. On a computer that is busy ten
 times over a thread may be kept waiting for two."""
@@ -67,7 +69,7 @@ class BayClock:
         time.sleep(duration_s / self._speed)
 
     def _at(self, wall_s: float) -> float:
-        bay_s = self._bay_s + min(wall_s - self._wall_s, MOST_AHEAD_S) * self._speed
+        bay_s = self._bay_s + min(min(wall_s - self._wall_s, MOST_AHEAD_S) * self._speed, MOST_LATE_S)
         for until_s, looked_s in self._looked.values():
             if wall_s - looked_s < GIVEN_UP_S:
                 bay_s = min(bay_s, until_s)

@@ -19,7 +19,7 @@ from hardware.serial_devices import CounterLines, SerialPlan, SerialScale, meter
 from hardware.serial_line import SerialLine
 from hardware.serial_port import SerialPort
 from hardware.simulated.bay import SimulatedBay
-from hardware.simulated.clock import GIVEN_UP_S, MOST_AHEAD_S, BayClock
+from hardware.simulated.clock import GIVEN_UP_S, MOST_AHEAD_S, MOST_LATE_S, BayClock
 from hardware.simulated.gpio import SimulatedGpio, install
 from hardware.simulated.lines import FarModbus, FarScale
 from hardware.simulated.stand_ins import StandIns
@@ -380,6 +380,10 @@ def test_time_waits_for_a_computer_that_did_something_else() -> None:
     clock.set_speed(1.0)
     wall_s[0] += 0.01
     assert clock() - began_s == pytest.approx(2.0 * MOST_AHEAD_S + 0.03)
+    clock.set_speed(50.0)
+    began_s = clock()
+    wall_s[0] += 30.0
+    assert clock() - began_s == pytest.approx(MOST_LATE_S), "at any speed"
 
 
 def test_time_waits_for_a_reader_that_is_held_up_while_the_plant_is_not() -> None:
