@@ -32,7 +32,7 @@ class RollUpRules:
         | None
     ) = None
     every_s: Annotated[float, Field(ge=0.1, le=3600.0, description="write seconds, such as 5")] = 5.0
-    batch: Annotated[int, Field(ge=1, le=2000, description="write entries, such as 500")] = 500
+    batch: Annotated[int, Field(ge=1, le=2000, description="write entries, such as 1000")] = 1000
 
     def fault(self) -> tuple[str, str] | None:
         """The key of what cannot be, and what was expected; None where all can."""

@@ -94,7 +94,7 @@ def processor_s(pid: int) -> float:
     try:
         told = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[11:15]
         below = [int(text) for text in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
-    except FileNotFoundError:  # it ended, and counts among those waited for
+    except (FileNotFoundError, ProcessLookupError):  # it ended, and counts among those waited for
         return 0.0
     return sum(map(int, told)) / _TICKS + sum(map(processor_s, below))
 

@@ -43,7 +43,7 @@ from tests.bench.thousand_shops import BAYS, FIRST, GOING_ON, SHOPS
 
 TIMES = 12
 PAGES, PAGES_BESIDE = 25, 15
-SENDING, BATCH, ROUNDS = 128, 500, 3
+SENDING, BATCH, ROUNDS = 128, 1000, 5
 """Bays that go on where their records end, each of another shop."""
 PACE = 10_000
 """Entries a second that come in beside the pages."""
