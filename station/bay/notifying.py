@@ -124,9 +124,8 @@ class Notifying:
                 client.stream("POST", receiver.rules.address, content=body, headers=head) as reply,
             ):
                 size = 0
-                async for (
-                    part
-                ) in reply.aiter_raw():  # read to its end, the connection serves for the next one
+                # Read to its end, the connection serves for the next one.
+                async for part in reply.aiter_raw():
                     size += len(part)
                     if size > ANSWER_MOST:
                         break

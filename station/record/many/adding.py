@@ -155,9 +155,8 @@ def rows_of(bay: str, drawn: Drawn, notes: Mapping[int, str]) -> dict[str, Seque
                 c.number,
                 c.kind,
                 c.instrument,
-                datetime.fromisoformat(
-                    c.made_at
-                ).isoformat(),  # PostgreSQL does not read all that Python does
+                # PostgreSQL does not read all that Python does
+                datetime.fromisoformat(c.made_at).isoformat(),
                 date.fromisoformat(c.valid_until),
                 c.replaces,
             )

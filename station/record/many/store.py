@@ -18,6 +18,7 @@ from station.common.days import zone_of
 from station.errors import InputError, StationError
 from station.record.many import verify
 from station.record.many.ingest import Bay, Db
+from station.record.many.queries import OF
 
 STEPS = (
     "schema.sql",
@@ -175,12 +176,11 @@ _REPORTING = """
     select b.company, b.shop, b.bay, b.name, b.page, b.software, b.heard, coalesce(h.seq, 0) as seq,
         greatest(0, b.newest_seq - coalesce(h.seq, 0)) as behind, b.fault, b.fault_since
     from bay b left join head h on h.shop = b.shop and h.bay = b.bay"""
-_OF = "where b.shop in (select unnest(%(shops)s::text[]))"
 _BY_NAME = "order by b.company, b.shop, b.bay"
 STATEMENTS: Final = {
     "every bay": f"{_REPORTING} {_BY_NAME}",
-    "bays by name": f"{_REPORTING} {_OF} {_BY_NAME} limit %(most)s",
-    "bays by need": f"{_REPORTING} {_OF} order by b.fault = '', b.heard nulls first, behind desc, b.shop, b.bay limit %(most)s",
+    "bays by name": f"{_REPORTING} where b.{OF} {_BY_NAME} limit %(most)s",
+    "bays by need": f"{_REPORTING} where b.{OF} order by b.fault = '', b.heard nulls first, behind desc, b.shop, b.bay limit %(most)s",
 }
 
 
