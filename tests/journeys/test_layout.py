@@ -96,6 +96,23 @@ def test_the_control_and_its_stop_stay_in_sight(page: Page, address: str) -> Non
         assert box["y"] + box["height"] <= PHONE["height"], name
 
 
+@pytest.mark.parametrize(("stage", "size"), [("plan", PHONE), ("drain", WALL), ("fill", PHONE)])
+def test_nothing_moves_once_the_page_is_there(
+    page: Page, address: str, stage: str, size: ViewportSize
+) -> None:
+    """Neither when the curve is drawn nor when the stream falls silent: a press would land beside what it was meant for."""
+    where = "[...document.querySelectorAll('main, .work, .this-device')].map(e => e.getBoundingClientRect().y)"
+    page.route("**/live/curve.json*", lambda route: None)
+    show(page, address, "/", stage, size)
+    before = page.evaluate(where)
+    page.unroute("**/live/curve.json*")
+    page.reload()
+    expect(page.locator("#live-curve canvas")).to_be_visible()
+    assert page.evaluate(where) == before
+    page.evaluate("document.getElementById('stale').hidden = false")
+    assert page.evaluate(where) == before
+
+
 DOCKED = [stage for stage in STAGE_VIEWS if stage not in ("closed", "abandoned")]
 
 

@@ -1,6 +1,6 @@
 """What one phone does for whoever holds it: tones, vibration, a screen that stays on, a dark page."""
 
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Route, expect
 
 from tests.journeys.test_layout import set_stage, show
 
@@ -45,11 +45,21 @@ def test_where_a_page_cannot_keep_the_screen_on_it_says_what_to_set(browser: Bro
     context = browser.new_context()
     context.add_init_script("delete Navigator.prototype.wakeLock")  # as on an address without https
     page = context.new_page()
-    page.goto(address)
+    page.route(address + "/", _in_other_words)
+    page.goto(address + "/")
     page.click("text=Sound, vibration, screen")
     page.click('.switches [data-device="awake"]')
     expect(page.locator("#device-says")).to_contain_text("Set the phone's own screen time-out")
+    page.reload()
+    expect(page.locator('.switches [data-device="awake"]')).to_have_attribute("aria-pressed", "true")
     context.close()
+
+
+def _in_other_words(route: Route) -> None:
+    """The page of a shop whose word for "on" is another; what a switch was set to must not hang on it."""
+    page = route.fetch()
+    words = '<script type="application/json" id="words">{"on": "an", "off": "aus"}</script></head>'
+    route.fulfill(response=page, body=page.text().replace("</head>", words))
 
 
 def test_a_dark_page_is_dark_from_the_first_paint_and_paper_stays_light(

@@ -31,7 +31,7 @@ document.addEventListener("click", (event) => {
   const name = button?.dataset.device;
   if (!name) return;
   const on = !isOn(name);
-  localStorage.setItem(KEY + name, on ? _("on") : _("off"));
+  localStorage.setItem(KEY + name, on ? "on" : "off");
   followers[name]?.(on);
   show();
 });

@@ -7,26 +7,25 @@ import { onLive } from "./live.js";
 
 /** @typedef {import("./chart.js").Curve} Curve */
 /** @typedef {import("./chart.js").Known} Known */
-const EVERY_S = 1, MOST = 3000, AHEAD_S = 300, FAN_S = 1800;
+const EVERY_S = 1, MOST = 3000, AHEAD_S = 300, FAN_S = 1800, AGAIN_MS = 5000;
 /** What matters in a stage; anything else shows the pan. @type {Record<string, string[]>} */
 const PANELS = { fill: ["Metered"], settle: ["Metered"] };
-const NO_JOB = ["idle", "closed", "abandoned"];
 const box = byId("live-curve"), plots = byId("live-curve-plots");
 /** @type {Curve | null} */
 let curve = null;
 /** @type {Known | null} */
 let known = null;
-let stage = "", asked = 0, drawn = "";
+let stage = "", asked = 0, askedAt = 0, drawn = "";
 
 async function ask() {
   const mine = ++asked;
+  askedAt = performance.now();
   curve = known = null;
   clear(plots);
   drawn = "";
   const reply = await fetch("/live/curve.json?points=400").catch(() => null);
   if (!reply?.ok || mine !== asked) return;
   ({ curve, known } = await reply.json());
-  box.hidden = !curve;
 }
 
 /** @param {string} name @param {number} t_s @param {number | null | undefined} value */
@@ -63,9 +62,10 @@ function filling(t_s) {
 function follow(live) {
   if (live.stage !== stage) {
     stage = live.stage;
-    if (NO_JOB.includes(stage)) { asked++; box.hidden = true; curve = null; }
-    else ask();
-  }
+    asked++;
+    curve = null;
+    if (live.flag.job_open) ask();
+  } else if (live.flag.job_open && !curve && performance.now() - askedAt > AGAIN_MS) ask();
   if (!curve || !known || live.now.t_s === null) return;
   const t_s = live.now.t_s - known.start_s;
   add("pan", t_s, live.now.pan_kg);
