@@ -101,7 +101,9 @@ def test_nothing_moves_once_the_page_is_there(
     page: Page, address: str, stage: str, size: ViewportSize
 ) -> None:
     """Neither when the curve is drawn nor when the stream falls silent: a press would land beside what it was meant for."""
-    where = "[...document.querySelectorAll('main, .work, .this-device')].map(e => e.getBoundingClientRect().y)"
+    where = (
+        "[...document.querySelectorAll('main, .work, .this-device')].map(e => e.getBoundingClientRect().y)"
+    )
     page.route("**/live/curve.json*", lambda route: None)
     show(page, address, "/", stage, size)
     before = page.evaluate(where)
