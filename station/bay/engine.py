@@ -145,6 +145,7 @@ class Engine(Records):
                 learned(self.config, ledger, spec),
                 here.hose,
                 days.today(settings.zone),
+                plan.pan_small(spec, settings.settings, self.heard()[0]),
             )
 
     def heard(self) -> tuple[dict[str, Any], dict[str, str]]:
@@ -233,9 +234,7 @@ class Engine(Records):
         if asked is not None:
             reason = form.capacity_reason.strip()
             if not reason:
-                raise InputError(
-                    _("{text} If it is right as typed, give the reason.").format(text=asked.text)
-                )
+                raise InputError(asked.wants_reason)
             spec = replace(spec, labels={**spec.labels, "capacity_reason": reason})
         return self._call(lambda: self._loop.open(spec))
 

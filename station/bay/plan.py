@@ -12,10 +12,12 @@ from station.common.digits import number
 from station.common.distance import parse_distance_km
 from station.common.schema import read
 from station.common.words import N_, _
+from station.core import interlocks, warnings
 from station.errors import InputError
 from station.filling.hose import same_grade
 from station.given.config import BayConfig, Compartment
 from station.given.job import RETAINED_BY_METHOD, JobSpec, JobTable, job_spec, widest_tolerance_l
+from station.given.settings import Settings
 
 NAMES = {
     "capacity": N_("Listed capacity"),
@@ -162,6 +164,16 @@ def _need_a_tolerance(spec: JobSpec) -> None:
                     widest_l=number(widest_l, ".2f"),
                 )
             )
+
+
+def pan_small(spec: JobSpec, run: Settings, heard: Mapping[str, Any]) -> str | None:
+    """What of a planned job will not fit into its pans; None where all does. heard: newest count of each; one that is not
+    heard is taken to be empty."""
+    pans = [("pan", spec.pan, run.pan_room_l), ("pan_b", spec.pan_b, run.pan_b_room_l)]
+    fitted = [(name, line, rim_l) for name, line, rim_l in pans if line is not None]
+    holds_kg = [line.indicated_kg(heard[name]) if name in heard else 0.0 for name, line, _r in fitted]
+    found = warnings.too_much(spec, [rim_l for _name, _line, rim_l in fitted], holds_kg)
+    return None if found is None else interlocks.text("pan_small", found)
 
 
 def spec_from_form(config: BayConfig, form: PlanForm, lines: Lines) -> JobSpec:

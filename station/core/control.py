@@ -139,7 +139,12 @@ def _settles(state: BayState) -> BayState:
 
 
 _TOLD_EVERY_TIME = frozenset({"flow_while_stopped", "pump_stays_on"})
-_ASKED_IN = {"pan_nearly_full": DRAINING, "pan_b_nearly_full": DRAINING, "hose_asks": frozenset({Stage.FILL})}
+_ASKED_IN = {
+    "pan_small": frozenset({Stage.PLAN}),
+    "pan_nearly_full": DRAINING,
+    "pan_b_nearly_full": DRAINING,
+    "hose_asks": frozenset({Stage.FILL}),
+}
 """Warning → the stages in which it says anything; the others are told once in a fill, whatever the stage."""
 
 

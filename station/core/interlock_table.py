@@ -157,6 +157,14 @@ TABLE: dict[str, Interlock] = {
         N_("If it must not go into this compartment, purge the hose into a waste vessel first."),
         stops=False,
     ),
+    "pan_small": Interlock(
+        N_("the pan will not take all"),
+        N_("What is more runs over its rim, or is not weighed."),
+        N_(
+            "Take a larger pan, or close the drain half way, empty the pan and put it back. Where the drain cannot be closed, have a second vessel ready."
+        ),
+        stops=False,
+    ),
     "pan_nearly_full": Interlock(
         N_("the pan is nearly full"),
         N_("The pan has little room left."),

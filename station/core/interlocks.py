@@ -309,6 +309,7 @@ ALWAYS: dict[str, Check] = {
     "container_grew": warnings.container_grew,
     "drum_low": warnings.drum_low,
     "hose_asks": lambda state: _hose(state, same=True),
+    "pan_small": warnings.pan_small,
     "pan_nearly_full": _pan_nearly_full,
     "pan_b_nearly_full": of_second(_pan_nearly_full),
 }

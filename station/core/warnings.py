@@ -1,13 +1,16 @@
 """Checks behind those rows of ``station.core.interlock_table`` that only warn: each reads a state and says what it found."""
 
+from collections.abc import Sequence
+
 from calibration.budget import expanded
 from station.common.digits import local, number, off_by, stated
 from station.common.words import _
-from station.core import container
+from station.core import container, second_pan
 from station.core.amounts import delivered_l, purge_needed_l, target_l
 from station.core.state import BayState
 from station.filling.drum import short_by_l
 from station.filling.limits import LIMITS as FILLING
+from station.given.job import JobSpec
 from station.given.stages import NEEDS_FLUID
 
 
@@ -64,4 +67,30 @@ def drum_low(state: BayState) -> str | None:
         return None
     return _("{container} holds about {left_l} L; this job needs {needed_l} L more.").format(
         container=drum.container, left_l=number(drum.left_l, ".1f"), needed_l=number(needed_l, ".1f")
+    )
+
+
+def pan_small(state: BayState) -> str | None:
+    """Asked once the pan stands there, before the drain is opened."""
+    pans = second_pan.pans(state)
+    if state.marked("pan_placed") is None or not all(seen.weighing.pan.window for seen in pans):
+        return None
+    holds_kg = [seen.weighing.pan.median_kg + seen.weighing.pan.offset_kg for seen in pans]
+    rims_l = [seen.settings.pan_room_l for seen in pans]
+    return too_much(state.spec, rims_l, holds_kg)
+
+
+def too_much(spec: JobSpec, rims_l: Sequence[float], holds_kg: Sequence[float]) -> str | None:
+    """Whether more is expected to come out than the bay's pans take. rims_l: to their rims; holds_kg: what each bears now, as
+    indicated; the first pan first."""
+    kg_per_l = spec.drained.density_kg_m3(spec.reference_temperature_c) / 1000.0
+    lines = [line for line in (spec.pan, spec.pan_b) if line is not None]
+    room_l = sum(
+        max(0.0, line.room_l(rim_l, kg, kg_per_l))
+        for line, rim_l, kg in zip(lines, rims_l, holds_kg, strict=True)
+    )
+    if spec.expected_fill_l <= room_l:
+        return None
+    return _("{expected_l} L are expected to come out; the pan takes {room_l} L more.").format(
+        expected_l=number(spec.expected_fill_l, ".1f"), room_l=number(room_l, ".1f")
     )

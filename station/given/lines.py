@@ -96,6 +96,13 @@ class PanLine:
         d = count - self.zero_count
         return d * (self.kg_per_count + d * self.kg_per_count2)
 
+    def room_l(self, rim_l: float, holds_kg: float, kg_per_l: float) -> float:
+        """What more a pan takes of a fluid: to its rim as it stands empty, or to the end of its converter's range.
+
+        holds_kg: what lies on its cells now, as indicated. Below zero where they bear too much already.
+        """
+        return min(rim_l, (self.indicated_kg(FULL_COUNTS) - holds_kg) / kg_per_l)
+
     @property
     def u_now_rel(self) -> float:
         """Of the slope as it is now: what it was calibrated to, and what it may have moved by since."""

@@ -30,6 +30,11 @@ class Question:
     text: str
     numbers: Mapping[str, float] = field(default_factory=dict)
 
+    @property
+    def wants_reason(self) -> str:
+        """As it is asked before a job is opened."""
+        return _("{text} If it is right as typed, give the reason.").format(text=self.text)
+
     def to_notice(self, t_s: float) -> Told:
         """As one of a report's notices."""
         return Told(self.kind, self.text, t_s)

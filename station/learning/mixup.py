@@ -87,6 +87,15 @@ def typed_unit(capacity_text: str, country: str | None = None) -> str | None:
     return next((name for name, litres in UNITS_L.items() if math.isclose(one_l, litres, rel_tol=1e-9)), None)
 
 
+def in_other_units(capacity_text: str, capacity_l: float, country: str | None = None) -> tuple[str, ...]:
+    """A capacity in the units that it may be mistaken for: litres as pints and quarts of the country (those of the US where
+    none is set), anything else as litres. Raises ValueError where the text is no volume."""
+    units: tuple[str, ...] = ("L",)
+    if typed_unit(capacity_text, country) == "L":
+        units = ("imperial pint", "imperial quart") if country == "imperial" else ("US pint", "US quart")
+    return tuple(f"{number(capacity_l / UNITS_L[unit], '.3g')} {_(unit)}" for unit in units)
+
+
 def _log_pdf(z: float, at: float, u: float) -> float:
     return -0.5 * ((z - at) / u) ** 2 - math.log(u)
 

@@ -11,8 +11,10 @@ from station.filling.limits import LIMITS as FILLING
 from station.given.config import BayConfig
 from station.given.job import JobSpec
 from station.learning.expected import Expected
+from station.learning.mixup import in_other_units
 from station.shop import due, stock
 from station.shop.catalogue import Catalogue
+from station.shop.shop import capacity_question
 from station.shop.stock import Enough
 
 
@@ -20,7 +22,8 @@ from station.shop.stock import Enough
 class Preview:
     """Litres at the job's reference temperature. purge_l: what the hose takes first. container: the one named in the
     plan; None where any of the fluid's will do. service: the compartment's next change as it stands today. fluid: as a
-    person names it."""
+    person names it. capacity: as it was typed, and in the units that it may be mistaken for. asked: what the capacity
+    contradicts, which is asked about when the job is opened; pan: what does not fit into it. None where all is well."""
 
     fluid: str
     expected: Expected
@@ -28,6 +31,15 @@ class Preview:
     container: str | None
     supply: Enough
     service: due.Service | None
+    capacity: str = ""
+    asked: str | None = None
+    pan: str | None = None
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What wants something done before the job is opened."""
+        lacks = None if self.supply.enough and self.supply.counted else self.supply_text
+        return tuple(text for text in (self.asked, self.pan, lacks) if text is not None)
 
     @property
     def supply_text(self) -> str:
@@ -77,6 +89,9 @@ class Preview:
             "container": self.container,
             "supply": {**self.supply.to_dict(), "text": self.supply_text},
             "service": None if self.service is None else asdict(self.service),
+            "capacity": self.capacity,
+            "asked": self.asked,
+            "pan": self.pan,
         }
 
 
@@ -88,8 +103,9 @@ def preview(
     expected: Expected,
     hose: Hose,
     today: date,
+    pan: str | None = None,
 ) -> Preview:
-    """expected: of the spec's compartment. hose: what stands in it now. today: of the shop."""
+    """expected: of the spec's compartment. hose: what stands in it now. today: of the shop. pan: what does not fit into it."""
     labels = spec.labels
     fluid, container = labels.get("fluid", ""), labels.get("container")
     held = [
@@ -103,4 +119,17 @@ def preview(
     if listed is not None and vehicle is not None:
         service = due.service_of(ledger, listed, vehicle, today, spec.distance_km, config.zone)
     name = labels.get("fresh_fluid") or fluid
-    return Preview(name, expected, purge_l, container, stock.stock_check(held, fluid, needed_l), service)
+    asked = capacity_question(catalogue, spec, expected, config.country)
+    return Preview(
+        name,
+        expected,
+        purge_l,
+        container,
+        stock.stock_check(held, fluid, needed_l),
+        service,
+        " = ".join(
+            (spec.capacity_text, *in_other_units(spec.capacity_text, spec.capacity_l, config.country))
+        ),
+        None if asked is None else asked.wants_reason,
+        pan,
+    )

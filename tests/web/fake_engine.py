@@ -75,6 +75,8 @@ PREVIEW = Preview(
     "drum 1",
     Enough("gear_75w90", 1, 3.12, 1.2, 0.3, 2.22, False, True),
     next_service("Bus 12", "rear axle", date(2026, 11, 25)),
+    "2.9 L = 6.13 US pint = 3.06 US quart",
+    pan="14.0 L are expected to come out; the pan takes 12.0 L more.",
 )
 
 

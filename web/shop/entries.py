@@ -87,10 +87,10 @@ def _photo(engine: Engine, job_id: str, data: bytes, by: str, text: str) -> Phot
 
 def _told(plan: Preview) -> dict[str, Any]:
     """A plan for its page: what is well, and what wants something done first."""
-    supply, service = plan.supply, plan.service
-    told: list[str] = []
-    cautions: list[str] = []
-    (told if supply.enough and supply.counted else cautions).append(plan.supply_text)
+    service = plan.service
+    told = [_("Listed capacity: {capacity}.").format(capacity=plan.capacity)]
+    if plan.supply_text not in plan.cautions:
+        told.append(plan.supply_text)
     if service is not None:
         told.append(
             _("Service as it stands today: {state}. {text}").format(
@@ -98,7 +98,7 @@ def _told(plan: Preview) -> dict[str, Any]:
             )
         )
     expected = str(fmt.litres(plan.expected.value_l, plan.expected.u95_l))
-    return {"expected": expected, "words": plan.expected.words, "told": told, "cautions": cautions}
+    return {"expected": expected, "words": plan.expected.words, "told": told, "cautions": plan.cautions}
 
 
 @router.post("/plan")

@@ -102,6 +102,9 @@ def test_the_plan_is_told_before_the_job_is_opened(engine: Engine) -> None:
     assert 2.79 < told.expected.value_l < 2.85
     assert told.supply.held == 0
     assert "No container of Gear oil 75W-90, fresh is entered" in told.supply_text
+    assert told.pan is None
+    large = engine.plan_preview(replace(FORM, capacity="14 L", container="drum 1"))
+    assert "the pan takes 12.0 L more. What is more runs over its rim" in str(large.pan)
     with pytest.raises(InputError, match="takes 75W-90"):
         engine.plan_preview(replace(FORM, fresh_fluid="atf"))
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from station.core import amounts, control, interlocks
+from station.core import amounts, control, interlocks, warnings
 from station.core.interlock_table import TABLE
 from station.core.interlocks import ALWAYS, BEFORE, WHILE
 from station.core.step import finish
@@ -236,6 +236,39 @@ def test_a_pan_that_fills_up_while_it_drains_is_told_and_no_more() -> None:
     bay.run(8.0)
     assert bay.notices().count("pan_nearly_full") == 1
     assert bay.state.stage in ("drain", "drip")
+
+
+@pytest.mark.parametrize(
+    ("rim_l", "lies_kg", "told"), [(1.5, 0.0, "1.5"), (12.0, 37.0, "1.1"), (2.1, 36.0, None)]
+)
+def test_a_pan_that_will_not_take_all_is_told_before_the_drain_opens(
+    rim_l: float, lies_kg: float, told: str | None
+) -> None:
+    """By its rim, or by the end of its converter's range: 2^23 counts less the zero's 84213 are 39.54 kg, of
+    which the pan has 1.6 kg; a litre of the fluid has 0.868 kg."""
+    bay = fill(marks=(), bay=Settings(pan_room_l=rim_l))
+    bay.extra_pan_kg = lies_kg
+    bay.run(2.0)
+    assert "pan_small" not in bay.notices()
+    bay.put("mark", "pan_placed")
+    bay.run(2.0)
+    found = [n.text for n in bay.state.telling.notices if n.kind == "pan_small"]
+    if told is None:
+        assert not found
+        return
+    assert len(found) == 1
+    assert f"2.0 L are expected to come out; the pan takes {told} L more." in found[0]
+    assert bay.state.pump.hold.latched is None
+
+
+def test_two_pans_take_what_both_take() -> None:
+    one = fill().spec
+    two = replace(one, pan_b=one.pan)
+    assert "takes 1.5 L more" in str(warnings.too_much(one, [1.5], [0.0]))
+    assert warnings.too_much(two, [1.5, 0.6], [0.0, 0.0]) is None
+    assert "takes 1.5 L more" in str(warnings.too_much(two, [1.5, 0.6], [0.0, 50.0])), (
+        "less than none is none"
+    )
 
 
 def test_what_may_have_come_uncounted_counts_against_the_target() -> None:

@@ -16,7 +16,7 @@ from station.given.report import Report
 from station.learning import history
 from station.learning.condition import Condition
 from station.learning.expected import learn
-from station.learning.mixup import CLOSE, UNITS_L, Figure, find, judge_units, typed_unit
+from station.learning.mixup import CLOSE, UNITS_L, Figure, find, in_other_units, judge_units, typed_unit
 from station.learning.settling import what_settles
 from station.learning.why import Facts, Previous, causes
 from tests.station.shop_rows import ROW, shop
@@ -59,6 +59,8 @@ def test_units_are_those_of_the_unit_reader() -> None:
     assert typed_unit("3 qt", "us") == "US quart"
     assert typed_unit("3 qt", "imperial") == "imperial quart"
     assert typed_unit("2900 mL") is None
+    assert in_other_units("2.9 L", 2.9, "imperial") == ("5.1 imperial pint", "2.55 imperial quart")
+    assert in_other_units("2900 mL", 2.9) == ("2.9 L",)
 
 
 @pytest.mark.parametrize(("typed", "meant"), PAIRS, ids=[f"{a} for {b}" for a, b in PAIRS])

@@ -76,6 +76,20 @@ def test_a_container_that_cannot_cover_the_fill_is_told_with_its_figures(ledger:
     assert together.to_dict()["supply"]["text"] == together.supply_text
 
 
+def test_a_capacity_is_told_in_the_units_it_may_be_mistaken_for_and_asked_about_before_the_job_is_opened(
+    ledger: Ledger,
+) -> None:
+    right = look(ledger)
+    assert right.capacity == "2.9 L = 6.13 US pint = 3.06 US quart"
+    assert right.asked is None
+    wrong = look(ledger, capacity="2.9 US pint")
+    assert wrong.capacity == "2.9 US pint = 1.37 L"
+    assert wrong.asked is not None
+    assert "2.9 US pint (1.372 L) was typed; the catalogue lists 2.9 L" in wrong.asked
+    assert wrong.asked.endswith("If it is right as typed, give the reason.")
+    assert wrong.cautions == (wrong.asked, wrong.supply_text)
+
+
 def test_what_the_hose_takes_first_is_needed_too(ledger: Ledger) -> None:
     counted(ledger, "drum 1", 3.20, 0.01)
     assert look(ledger, container="drum 1").supply.enough

@@ -435,7 +435,9 @@ def test_a_plan_says_before_the_job_whether_the_fluid_is_there(bay: Bay) -> None
     assert bay.engine.calls == [("plan_preview", PlanForm("b12_rear_axle"))]
     assert reply["plan"]["supply"]["text"] in reply["html"]
     assert "<strong>2.871 ± 0.029 L</strong> expected, listed" in reply["html"]
-    assert 'class="caution-box"' in reply["html"]
+    assert "Listed capacity: 2.9 L = 6.13 US pint = 3.06 US quart." in reply["html"]
+    cautions = re.findall(r'<p class="caution-box">.*?</span> (.*?)</p>', reply["html"])
+    assert cautions == [reply["plan"]["pan"], reply["plan"]["supply"]["text"]]
 
 
 def test_what_the_plan_form_shows_as_an_example_is_taken(bay: Bay) -> None:
