@@ -21,9 +21,10 @@ from station.core.state import BayState, note
 from station.filling import metering
 from station.filling.overrun import Stop
 from station.given.recording import COUNTS, PANS, TEMPERATURES
+from station.given.report import DRAIN_CUT_SHORT
 from station.given.said import Came
 from station.given.sources import name
-from station.given.stages import FINISHED
+from station.given.stages import FINISHED, Stage
 
 
 @dataclass(frozen=True)
@@ -329,6 +330,16 @@ def finish(state: BayState) -> BayState:
     ):
         if state.marked(word) is None:
             state = note(state, "missing_mark", effect)
+    if (
+        state.marked("drain_open") is not None
+        and state.drain.taken is None
+        and state.stage is not Stage.CLOSED
+    ):
+        state = note(
+            state,
+            DRAIN_CUT_SHORT,
+            _("The drain was not marked as done; what came out is as of the pan's last reading."),
+        )
     wrong = amounts.wrong_fill(state)
     if wrong is not None and state.meter.pulses:
         state = note(

@@ -13,6 +13,9 @@ from pydantic import BeforeValidator, TypeAdapter
 from calibration.budget import Budget
 from station.given.pump_run import PumpRun
 
+DRAIN_CUT_SHORT = "drain_cut_short"
+"""The kind of notice of a job that ended before the drain was done: what had come out by then says nothing of the compartment."""
+
 
 @dataclass(frozen=True)
 class Told:

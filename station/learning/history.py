@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from calibration.budget import NORMAL_95
 from station.given.evidence import MeterRecord
-from station.given.report import Report
+from station.given.report import DRAIN_CUT_SHORT, Report
 from station.learning.condition import of_job
 from station.learning.expected import Expected, expected_fill
 from station.learning.why import Facts, Previous
@@ -176,6 +176,8 @@ def facts(
     noted = None if job_id is None else of_job(ledger, job_id).condition
     meter = meter_record(ledger, labels.get("meter", ""), not meter_due, job_id)
 
+    kinds = frozenset(notice.kind for notice in report.notices)
+
     def u(u95_l: float | None) -> float:
         return (u95_l or 0.0) / NORMAL_95
 
@@ -188,7 +190,7 @@ def facts(
         tolerance_plus_l=report.tolerance_plus_l,
         country=country,
         zone=zone,
-        drained_l=report.drained_l,
+        drained_l=None if DRAIN_CUT_SHORT in kinds else report.drained_l,
         u_drained_l=u(report.drained_u95_l),
         still_to_come_l=max(0.0, report.still_to_come_l or 0.0),
         metered_l=report.metered_l,
@@ -198,7 +200,7 @@ def facts(
         u_filled_l=u(report.filled_u95_l),
         level_seen=report.level_seen,
         stands_level=report.stands_level,
-        notice_kinds=frozenset(notice.kind for notice in report.notices),
+        notice_kinds=kinds,
         shop=shop,
         previous=previous_job(ledger, vehicle, compartment, job_id, distance_km),
         condition=noted,

@@ -159,11 +159,12 @@ def pump(
     held: bool,
     reached: bool,
     uncounted: bool = False,
+    ran_over: bool = False,
 ) -> str:
     """What the pump does and, where it does not run, why. reached: it has no more to do. uncounted: since fluid may have gone
-    in that the meter did not count."""
+    in that the meter did not count. ran_over: at the plug."""
     if pump_on:
-        return _("Pump is running. Let go to stop.")
+        return _("Pump is running. Letting go stops it.")
     if reached and uncounted and latched in (None, "target reached") and blocked is None:
         return _("Stopped early. Prove at the lip, or look at the level and top up.")
     if latched == "target reached":
@@ -177,6 +178,10 @@ def pump(
         return _("Stopped: {latched}.").format(latched=_(latched))
     if blocked is not None:
         return _("Pump is blocked: {blocked}.").format(blocked=_(blocked))
+    if reached and ran_over:
+        return _(
+            "Fluid ran over at the plug. Do not top up before it has run off and the level was looked at."
+        )
     if reached:
         return _("Target reached. Top up if the level at the plug asks for it.")
     return _("Pump is off. Press and hold to run.")

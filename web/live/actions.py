@@ -186,7 +186,7 @@ async def stop(engine: Station, holder: TheHolder, threads: ChangeThreads, body:
         try:
             engine.stop()
         finally:
-            holder.end()
+            holder.end(by_stop=True)
 
     await do(threads, both)
     return done()

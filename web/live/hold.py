@@ -32,6 +32,7 @@ class Holder:
         self._grip: str | None = None
         self._beat_s = 0.0
         self._over: deque[str] = deque(maxlen=REMEMBERED)
+        self._stopped: str | None = None
 
     def beat(self, grip: str) -> None:
         """The control is held. Raises Problem where this grip holds nothing (any more)."""
@@ -41,9 +42,10 @@ class Holder:
                 self._over.append(self._grip)
                 self._grip = None
             if grip in self._over:
-                raise Problem(
-                    409, _("Hold is over"), _("The hold was interrupted. Let go, then press again.")
-                )
+                why = _("The hold was interrupted. Let go, then press again.")
+                if grip == self._stopped:
+                    why = _("Stopped with STOP. Let go, and find out why before you press again.")
+                raise Problem(409, _("Hold is over"), why)
             if self._grip not in (None, grip):
                 # Beats of a refused press may still be on their way when the other page lets go: they start nothing.
                 self._over.append(grip)
@@ -59,10 +61,11 @@ class Holder:
                 self._grip = None
                 self._hold(False)
 
-    def end(self) -> None:
-        """Whatever is held, is held no more."""
+    def end(self, by_stop: bool = False) -> None:
+        """Whatever is held, is held no more. by_stop: somebody pressed STOP, which whoever held it is told."""
         with self._lock:
             if self._grip is not None:
                 self._over.append(self._grip)
+                self._stopped = self._grip if by_stop else None
                 self._grip = None
             self._hold(False)

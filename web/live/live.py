@@ -56,6 +56,7 @@ def _pump(view: BayView) -> str:
         held=view.held,
         reached=reached(view),
         uncounted=view.unsure_l >= REACHED_L,
+        ran_over=(view.figures.overflow_l or 0.0) >= REACHED_L,
     )
 
 

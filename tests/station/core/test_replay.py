@@ -14,6 +14,7 @@ from station.core.replay import replay
 from station.figures import balance
 from station.given import recording
 from station.given.job import read_job, spec_from_tables
+from station.given.report import DRAIN_CUT_SHORT
 from station.given.sources import name
 
 DATA = Path(__file__).parents[2] / "data"
@@ -157,6 +158,11 @@ def test_what_did_not_come_is_told_as_a_person_would_tell_it() -> None:
     unfilled = replay(read_job(JOB), [s for s in samples if s.source != "mark" or s.value != "fill_start"])
     told = [n.text for n in unfilled.telling.notices if n.kind == "missing_mark"]
     assert told == ["The fill was never started; no fill was measured."]
+    done = next(n for n, s in enumerate(samples) if s.value == "drain_done")
+    dripping = replay(read_job(JOB), samples[:done])
+    assert (balance.report(dripping).drained_l or 0.0) > 0.0
+    assert DRAIN_CUT_SHORT in [n.kind for n in dripping.telling.notices]
+    assert DRAIN_CUT_SHORT not in [n.kind for n in unfilled.telling.notices]
     deaf = replay(read_job(JOB), [s for s in samples if s.source != "pan" or not 40.0 < s.t_s < 60.0])
     assert any(re.match(r"Pan: no reading for 2\d\.\d s\. ", n.text) for n in deaf.telling.notices)
 

@@ -12,7 +12,7 @@ import pytest
 from calibration.budget import expanded
 from station.common.units import parse_volume_l
 from station.given.evidence import UNKNOWN_METER, MeterRecord
-from station.given.report import Report
+from station.given.report import DRAIN_CUT_SHORT, Report, Told
 from station.learning import history
 from station.learning.condition import Condition
 from station.learning.expected import learn
@@ -261,6 +261,10 @@ def test_facts_come_from_a_report_and_the_ledger(tmp_path: Path) -> None:
     assert expanded(facts.u_filled_l) == pytest.approx(report.filled_u95_l, rel=1e-12)
     assert expanded(facts.u_expected_l) == pytest.approx(report.expected_fill_u95_l, rel=1e-12)
     assert facts.meter.fills == 8
+    half = replace(report, drained_l=1.7, filled_l=None, metered_l=None)
+    given_up = replace(half, notices=(Told(DRAIN_CUT_SHORT, "", 0.0),))
+    assert causes(history.facts(ledger, half, "2.9 L", "cover removed", labels)) != []
+    assert causes(history.facts(ledger, given_up, "2.9 L", "cover removed", labels)) == []
     assert [cause.kind for cause in causes(facts)] == []
     ledger.close()
 

@@ -84,12 +84,17 @@ def test_another_page_may_hold_once_the_first_has_let_go(pump: Pump) -> None:
     assert pump.told == [True, False, True]
 
 
-def test_end_lets_go_of_whatever_is_held(pump: Pump) -> None:
+@pytest.mark.parametrize(("by_stop", "says"), [(False, "interrupted"), (True, "Stopped with STOP")])
+def test_end_lets_go_of_whatever_is_held_and_says_who_ended_it(pump: Pump, by_stop: bool, says: str) -> None:
     pump.holder.beat("a")
-    pump.holder.end()
+    pump.holder.end(by_stop)
     assert pump.told == [True, False]
-    with pytest.raises(Problem):
+    with pytest.raises(Problem, match=says):
         pump.holder.beat("a")
+    pump.holder.beat("b")
+    pump.holder.let_go("b")
+    with pytest.raises(Problem, match="interrupted"):
+        pump.holder.beat("b")
 
 
 def test_an_engine_that_refuses_leaves_nobody_holding(pump: Pump) -> None:

@@ -96,7 +96,7 @@ def test_an_undecided_verdict_says_what_was_needed() -> None:
 @pytest.mark.parametrize(
     ("changes", "text"),
     [
-        ({"pump_on": True}, "Pump is running. Let go to stop."),
+        ({"pump_on": True}, "Pump is running. Letting go stops it."),
         (
             {"pump_on": False, "latched": "no flow", "held": True},
             "Stopped: no flow. Let go, then press again.",
@@ -107,6 +107,10 @@ def test_an_undecided_verdict_says_what_was_needed() -> None:
         (
             {"pump_on": False, "held": False, "to_go_l": 0.002},
             "Target reached. Top up if the level at the plug asks for it.",
+        ),
+        (
+            {"pump_on": False, "held": False, "to_go_l": 0.002, "overflow_l": 0.3},
+            "Fluid ran over at the plug. Do not top up before it has run off and the level was looked at.",
         ),
     ],
 )
