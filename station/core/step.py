@@ -330,16 +330,10 @@ def finish(state: BayState) -> BayState:
     ):
         if state.marked(word) is None:
             state = note(state, "missing_mark", effect)
-    if (
-        state.marked("drain_open") is not None
-        and state.drain.taken is None
-        and state.stage is not Stage.CLOSED
-    ):
-        state = note(
-            state,
-            DRAIN_CUT_SHORT,
-            _("The drain was not marked as done; what came out is as of the pan's last reading."),
-        )
+    untaken = state.drain.taken is None and state.stage is not Stage.CLOSED
+    if untaken and state.marked("drain_open") is not None:
+        text = _("The drain was not marked as done; what came out is as of the pan's last reading.")
+        state = note(state, DRAIN_CUT_SHORT, text)
     wrong = amounts.wrong_fill(state)
     if wrong is not None and state.meter.pulses:
         state = note(
