@@ -18,7 +18,8 @@ from station.record.many.wire import batch_text
 HEAD, TAKE = "/api/bays/head", "/api/bays/take"
 LISTS, FILLS, PEOPLE = "/api/bays/lists", "/api/bays/fills", "/api/bays/people"
 TIMEOUT_S = 20.0
-ANSWER_MOST = 4 * 1024 * 1024
+ANSWER_MOST = 16 * 1024 * 1024
+"""Five versions of a shop's lists, of 200 changes whose every field is full."""
 
 
 class Unreachable(StationError):

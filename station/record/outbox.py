@@ -14,7 +14,7 @@ from station.record.chain import FIELDS
 from station.record.many.arriving import Batch, Entry
 
 BATCH_BYTES = 1_500_000
-"""Bytes of bodies in a batch; the roll-up takes 2 MiB in one piece, quotes and all. One entry that is longer goes alone."""
+"""Bytes of bodies in a batch, before their quotes. One entry that is longer goes alone."""
 OVERLAP = 1
 """So many entries that the roll-up has are sent again, so that it sees whether they are the same still."""
 

@@ -29,6 +29,9 @@ log = logging.getLogger(__name__)
 HEADER = "X-Tallypan"
 LARGEST_BODY = 64 * 1024
 LARGEST_FILE = 2 * 1024 * 1024
+LARGEST_BATCH = 16 * 1024 * 1024
+"""A file that was imported at a bay is one entry of its record, some four times as long with the names of its columns and the
+quotes of two JSONs; it goes up beside the entry before it."""
 LONG_BODIES = 4 * MAX_BYTES
 """Bytes of bodies longer than ``LARGEST_BODY`` that are on their way at a time: four photos. What stops a pump is short."""
 FILE = "/api/catalogue/import"
@@ -168,7 +171,9 @@ class Gate:
     @staticmethod
     def largest_body(path: str) -> int:
         """How many bytes a change at this address may have."""
-        return MAX_BYTES if PHOTO.fullmatch(path) else LARGEST_FILE if path in (FILE, BATCH) else LARGEST_BODY
+        if PHOTO.fullmatch(path):
+            return MAX_BYTES
+        return {FILE: LARGEST_FILE, BATCH: LARGEST_BATCH}.get(path, LARGEST_BODY)
 
     @classmethod
     def too_long(cls, path: str) -> Problem:

@@ -4,11 +4,10 @@ A job's row is the one that its bay wrote beside the result; nothing is computed
 """
 
 import json
-import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, fields
-from datetime import date, tzinfo
+from dataclasses import dataclass, field, fields, replace
+from datetime import date, datetime, timedelta, tzinfo
 from typing import Any
 
 from calibration.certificates import Certificate
@@ -34,6 +33,12 @@ TALLY = ("jobs", "short", "over", "undecided", "measured", "deviation_ppm", "dev
 DIMENSIONS = ("bay", "meter", "technician", "fluid", "compartment type")
 MOVED = ("received", "drawn", "purge", "waste")
 """Movements that the sums of use count."""
+LARGEST_L = 1e6
+"""A thousand cubic metres, which no workshop's tank holds: a larger volume is left out, or one alone could end a sum. Whole
+microlitres have room for nine million of them."""
+OFF_MOST_PERCENT = 1e6
+NAME_BYTES = 800
+"""A line of 200 characters, as the lists take it, fits; an index takes entries of 2.7 kB, two names and whose they are."""
 
 
 @dataclass(frozen=True)
@@ -85,8 +90,8 @@ class Sums:
 
 @dataclass(frozen=True)
 class Drawn:
-    """What is drawn from a run of entries. unread: number of an entry that says nothing this station understands → why. named:
-    fluid → what the bay's catalogue calls it, where an entry said so."""
+    """What is drawn from a run of entries. unread: number of an entry of which nothing could be drawn, or not all → what, and why.
+    named: fluid → what the bay's catalogue calls it, where an entry said so."""
 
     jobs: tuple[Job, ...]
     moved: tuple[Moved, ...]
@@ -100,21 +105,42 @@ def drawn(entries: Iterable[Entry], zone: tzinfo) -> Drawn:
     jobs, moved, certified, unread = [], [], [], {}
     named: dict[str, str] = {}
     for entry in entries:
+        odd: list[str] = []
         try:
             if "\\u" in entry.body:
                 _fits_in_text(entry.body)
             if entry.kind == "result":
-                jobs.append(_job(entry, zone))
+                jobs.append(_job(entry, zone, odd))
             elif entry.kind == "movement":
-                moved.append(_moved(entry, zone))
+                moved.append(_moved(entry, zone, odd))
             elif entry.kind == "certificate":
-                found = Certificate.from_json(json.loads(entry.body)["certificate"])
-                certified.append(Certified(entry.seq, found))
+                certified.append(Certified(entry.seq, _certificate(entry.body)))
             elif entry.kind == "catalogue":
-                named |= _named(json.loads(entry.body))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
-            unread[entry.seq] = f"{entry.kind}: {str(error)[:300]}"
+                named |= _named(_read(entry.body), odd)
+        except Exception as error:  # whatever it says, it must not stop what comes behind it
+            odd.append(str(error) or type(error).__name__)
+        if odd:
+            why = "; ".join(odd)[:300].encode(errors="backslashreplace").decode().replace("\0", "")
+            unread[entry.seq] = f"{entry.kind}: {why}"
     return Drawn(tuple(jobs), tuple(moved), tuple(certified), unread, named)
+
+
+def _read(body: str) -> Any:
+    """Raises ValueError for what is no JSON, as PostgreSQL has it: Python's own reads and writes numbers without end."""
+    return json.loads(body, parse_constant=_no_number)
+
+
+def _no_number(word: str) -> float:
+    raise ValueError(f"{word} is no number")
+
+
+def _fitting(name: str, text: str, odd: list[str]) -> str:
+    """As much of a text as an index takes. Raises UnicodeEncodeError for half a character."""
+    data = text.encode()
+    if len(data) <= NAME_BYTES:
+        return text
+    odd.append(f"{name} is a text of {len(text)} characters")
+    return data[:NAME_BYTES].decode(errors="ignore")
 
 
 def _fits_in_text(body: str) -> None:
@@ -125,26 +151,27 @@ def _fits_in_text(body: str) -> None:
         json.dumps(json.loads(body), ensure_ascii=False).encode()  # raises UnicodeEncodeError
 
 
-def _named(body: Mapping[str, Any]) -> dict[str, str]:
+def _named(body: Mapping[str, Any], odd: list[str]) -> dict[str, str]:
     said = [(c["key"][0], c["fields"].get("name")) for c in body["changes"] if c["table"] == "fluid"]
-    return {key: name for key, name in said if isinstance(key, str) and isinstance(name, str)}
+    texts = [(key, name) for key, name in said if isinstance(key, str) and isinstance(name, str)]
+    return {_fitting("fluid", key, odd): _fitting("name", name, odd) for key, name in texts}
 
 
-def _job(entry: Entry, zone: tzinfo) -> Job:
-    row = _checked(json.loads(entry.body)["row"])
+def _job(entry: Entry, zone: tzinfo, odd: list[str]) -> Job:
+    row = _checked(_read(entry.body)["row"], odd)
     filled, expected = row.filled_l, row.expected_fill_l
-    measured = row.stage == "closed" and filled is not None and expected is not None and expected > 0
-    off = (
-        100.0 * (filled / expected - 1.0)
-        if measured and filled is not None and expected is not None
-        else None
-    )
-    if off is not None and not math.isfinite(off):
-        raise ValueError(f"a fill of {filled} against {expected}")
+    off = None
+    if row.stage == "closed" and filled is not None and expected is not None and expected > 0:
+        off = 100.0 * (filled / expected - 1.0)
+        if not abs(off) <= OFF_MOST_PERCENT:
+            odd.append(f"a fill of {filled} L against {expected} L")
+            off = None
     seen = row.level_seen if row.level_proved is None else row.level_proved
     known = seen == 1 and row.stage == "closed" and filled is not None and row.filled_u95_l is not None
     size_l = (filled if row.proved_fill_l is None else row.proved_fill_l) if known else None
     by = ("level seen" if row.level_seen == 1 else "pan") if known else None
+    if row.closed_utc is not None:
+        _day(row.closed_utc, zone)
     return Job(entry.seq, _day(row.opened_utc, zone), row, off, seen == 1, size_l, by)
 
 
@@ -157,29 +184,50 @@ _FITS = {
 """What a bay's own row may have under each name; in JSON there are no other types, and a bool is none of these."""
 
 
-def _checked(told: Mapping[str, Any]) -> JobRow:
-    """A bay's own row, as far as its types go. Raises ValueError naming what is another."""
+def _checked(told: Mapping[str, Any], odd: list[str]) -> JobRow:
+    """A bay's own row without the volumes that are none. Raises ValueError naming what is of another type."""
     row = JobRow.of(told)
     values = vars(row)
+    other: dict[str, Any] = {}
     for name, fits in _FITS.items():
         value = values[name]
-        if type(value) not in fits or (type(value) is float and not math.isfinite(value)):
+        if type(value) not in fits:
             raise ValueError(f"{name} is {value!r}")
-    return row
+        if type(value) is str:
+            if len(value) * 4 > NAME_BYTES:
+                other[name] = _fitting(name, value, odd)
+        elif value is not None and name.endswith("_l") and not abs(value) <= LARGEST_L:
+            odd.append(f"{name} is {value}")
+            other[name] = None
+    return replace(row, **other) if other else row
 
 
-def _moved(entry: Entry, zone: tzinfo) -> Moved:
-    facts = unsigned(json.loads(entry.body))
+def _moved(entry: Entry, zone: tzinfo, odd: list[str]) -> Moved:
+    facts = unsigned(_read(entry.body))
     volume_l, u95_l = float(facts["volume_l"]), float(facts["u95_l"])
-    if not (math.isfinite(volume_l) and math.isfinite(u95_l)):
-        raise ValueError(f"a volume of {volume_l} ± {u95_l}")
+    if not (abs(volume_l) <= LARGEST_L and abs(u95_l) <= LARGEST_L):
+        raise ValueError(f"a volume of {volume_l} L ± {u95_l} L")
     texts = {name: facts.get(name) for name in ("container", "vehicle", "technician")}
     if not all(text is None or isinstance(text, str) for text in texts.values()):
         raise ValueError("a name that is no text")
-    told = {name: str(facts[name]) for name in ("kind", "fluid", "note")}
+    told = {name: None if text is None else _fitting(name, text, odd) for name, text in texts.items()}
+    told |= {name: _fitting(name, str(facts[name]), odd) for name in ("kind", "fluid")}
     utc = facts.get("utc") or entry.utc
-    known = {**texts, **told, "volume_l": volume_l, "u95_l": u95_l}
+    known = {**told, "note": str(facts["note"]), "volume_l": volume_l, "u95_l": u95_l}
     return Moved(entry.seq, _day(utc, zone), utc, known, utc != entry.utc)
+
+
+def _certificate(body: str) -> Certificate:
+    found = Certificate.from_json(_read(body)["certificate"])
+    odd: list[str] = []
+    for name in ("number", "instrument", "replaces"):
+        _fitting(name, getattr(found, name) or "", odd)
+    offset = datetime.fromisoformat(found.made_at).utcoffset()
+    if offset is None or abs(offset) >= timedelta(hours=16):  # as PostgreSQL has it
+        odd.append(f"made_at is {found.made_at}")
+    if odd:
+        raise ValueError("; ".join(odd))
+    return found
 
 
 def _day(utc: str, zone: tzinfo) -> date:

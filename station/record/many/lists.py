@@ -13,7 +13,7 @@ from station.errors import InputError
 from station.record.many.accept import log
 from station.record.many.ingest import Db
 
-ISSUES_MOST = 20
+ISSUES_MOST = 5
 """So many at a time go to a bay; it asks for the rest."""
 CHANGES_MOST = 200
 """Of entries in one version: a bay's event of it holds each of them up to three times, and must fit into a batch."""

@@ -74,6 +74,18 @@ class Reporting:
     fault_since: str | None
 
 
+@dataclass(frozen=True)
+class Uncounted:
+    """An entry of which nothing could be drawn, or not all: it is kept, and what it says so counts in no figure. why: of what it
+    is, and what of it is none."""
+
+    shop: str
+    bay: str
+    seq: int
+    job_id: str | None
+    why: str
+
+
 class Store:
     """Connections to one database. revive: what has a server of one's own answer again. connections: at most.
 
@@ -181,6 +193,9 @@ STATEMENTS: Final = {
     "every bay": f"{_REPORTING} {_BY_NAME}",
     "bays by name": f"{_REPORTING} where b.{OF} {_BY_NAME} limit %(most)s",
     "bays by need": f"{_REPORTING} where b.{OF} order by b.fault = '', b.heard nulls first, behind desc, b.shop, b.bay limit %(most)s",
+    "uncounted": """select u.shop, u.bay, u.seq, e.job_id, u.text as why, count(*) over () from unread u
+        left join event e on e.shop = u.shop and e.bay = u.bay and e.seq = u.seq where u.shop = any(%(shops)s)
+        order by u.shop, u.bay, u.seq limit %(most)s""",
 }
 
 
@@ -196,6 +211,13 @@ def reporting(
         Reporting(company, shop, bay, called, page, software, _iso(heard), seq, behind, fault, _iso(since))
         for company, shop, bay, called, page, software, heard, seq, behind, fault, since in rows
     ]
+
+
+def uncounted(db: Db, shops: Sequence[str], most: int | None = None) -> tuple[list[Uncounted], int]:
+    """Entries of these shops that count in no figure, or not whole: the first so many, and how many there are."""
+    values = {"shops": list(shops), "most": most}
+    rows = db.execute(STATEMENTS["uncounted"].encode(), values, prepare=False).fetchall()
+    return [Uncounted(*row[:-1]) for row in rows], rows[0][-1] if rows else 0
 
 
 _BAY = (

@@ -20,7 +20,7 @@ class _Told(BaseModel):
     entries: list[
         tuple[
             Annotated[int, Field(gt=0, lt=1 << 62)],
-            str | None,
+            Annotated[str, Field(max_length=200)] | None,
             str,
             str,
             str,

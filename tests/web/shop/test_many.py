@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import random
 import re
 from base64 import b64encode
 from collections.abc import Iterator
@@ -28,7 +29,7 @@ from station.record.many.queries import scope_of
 from station.record.many.store import Store
 from station.shop import lists as lists_of_bay
 from station.shop.movement import Movement
-from tests.rolled import COMPANY, ZONE, bay_of, certificate, enter, give, record, whole
+from tests.rolled import COMPANY, ZONE, bay_of, certificate, enter, give, record, report_of, row, whole
 from tests.web.conftest import CHANGE, HOST
 from web.frame import format as fmt
 from web.frame.roles import MANY_RULES
@@ -402,6 +403,53 @@ def test_words_are_looked_for_so_far_and_then_on(
     assert len(rows) == 1 + len(told)
 
 
+def test_whatever_a_record_holds_goes_up_and_every_page_answers(roll: Roll, path: Path) -> None:
+    """Two files of many rows that one may have were imported, one after the other; a volume and two times are none."""
+    rows = [
+        {"table": "vehicle", "key": [f"B{n}"], "action": "add", "fields": {"note": "é" * 150}}
+        for n in range(20_000)
+    ]
+    odd = (
+        {"filled_l": 1e300},
+        {"opened_utc": "0001-01-01T00:00:00+14:00"},
+        {"opened_utc": "0001-01-02T00:00:00.000+00:00", "closed_utc": "9999-12-30T08:00:00.000+00:00"},
+        {"opened_utc": "9999-12-30T08:00:00.000+00:00"},
+    )
+    with closing(Ledger(path)) as ledger:
+        at = Moment("boot", 99.0, "2026-11-20T08:00:00.000+00:00", True)
+        for _file in range(2):
+            ledger.append(None, "catalogue", {"changes": rows}, at)
+        for n, more in enumerate(odd):
+            told = row(
+                f"odd-{n}", random.Random(n), 300, bay="Bay 1", meter="Bay 1 meter", stage="closed", **more
+            )
+            ledger.append(f"odd-{n}", "result", {"row": told, "report": report_of(told)}, at)
+    at_seq = 0
+    while at_seq < outbox.newest(path):
+        reply = roll.take(path, roll.tokens[0], at_seq)
+        assert (reply.status_code, reply.json().get("fault")) == (200, None), reply.text
+        at_seq = reply.json()["seq"]
+    asked = f"{MONTHS}&shop=harbour&meter=Bay%201%20meter"
+    for address in (
+        "/",
+        "/jobs",
+        "/usage",
+        "/usage.json",
+        "/quality",
+        "/quality/meter",
+        "/calibrations",
+        "/lists/harbour",
+    ):
+        reply = roll.send("GET", f"{address}?{asked}", headers=SHOW)
+        assert reply.status_code == 200, (address, reply.text)
+    for n in (0, 2, 3):
+        assert roll.send("GET", f"/jobs/harbour/bay-1/odd-{n}", headers=SHOW).status_code == 200, n
+    left_out = roll.send("GET", "/", headers=SHOW).text.partition("What counts in no figure")[2]
+    assert "filled_l is 1e+300" in left_out
+    assert [one["job_id"] for one in roll.send("GET", "/uncounted.json").json()] == ["odd-0", "odd-1"]
+    assert whole(roll.store) == []
+
+
 def test_a_fault_of_a_bay_stands_on_the_first_page(roll: Roll, path: Path, tmp_path: Path) -> None:
     roll.take(path, roll.tokens[0])
     with closing(record(tmp_path / "other.sqlite", 70, seed=5)):
@@ -524,7 +572,7 @@ def test_a_shops_lists_are_changed_on_their_page_and_its_bays_stand_below(roll: 
 def test_what_programs_may_read_is_described(roll: Roll) -> None:
     told = roll.send("GET", "/api/openapi.json").json()
     assert set(told["paths"]) == {
-        "/bays.json", "/asides.json", "/lists.json", "/notices.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/missing.json", "/stock.json", "/quality.json",
+        "/bays.json", "/asides.json", "/uncounted.json", "/lists.json", "/notices.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/missing.json", "/stock.json", "/quality.json",
         "/quality/meter.json", "/calibrations.json", "/comparisons.json",
     }  # fmt: skip
     assert "deviation_percent" in told["components"]["schemas"]["JobLine"]["properties"]
@@ -563,7 +611,9 @@ def test_every_documented_read_answers_as_its_schema_says(roll: Roll, path: Path
             if given["name"] == "month":
                 refused = roll.send("GET", asked.replace("2026-12", "2026-13"))
                 assert (refused.status_code, "month" in refused.json()["text"]) == (400, True), address
-    assert empty == ["/asides.json"], "nothing was set aside; everything else has rows to be checked"
+    assert empty == ["/asides.json", "/uncounted.json"], (
+        "nothing was set aside or cannot be counted; everything else has rows to be checked"
+    )
 
 
 def test_an_empty_roll_up_says_what_to_do(store: Store) -> None:

@@ -12,7 +12,7 @@ from station.record.many.accept import Aside
 from station.record.many.certified import Certified, Without
 from station.record.many.exporting import HAS_PARQUET
 from station.record.many.queries import later
-from station.record.many.store import Reporting
+from station.record.many.store import Reporting, Uncounted
 from web.frame import format as fmt
 from web.frame.listing import Asked as AskedFor
 from web.frame.listing import Field, Listing, options
@@ -190,8 +190,14 @@ def files(address: str, asked: Asked) -> list[Link]:
 # --- bays --------------------------------------------------------------------------------------------------
 
 
-def bays_page(bays: Sequence[Reporting], total: int, asides: Sequence[Aside], shops: Shops) -> ManyPage:
-    """bays: the first ones, of so many in total."""
+def bays_page(
+    bays: Sequence[Reporting],
+    total: int,
+    asides: Sequence[Aside],
+    uncounted: tuple[Sequence[Uncounted], int],
+    shops: Shops,
+) -> ManyPage:
+    """bays, uncounted: the first ones, of so many in total."""
 
     def standing(bay: Reporting) -> Cell:
         if bay.fault:
@@ -266,7 +272,28 @@ def bays_page(bays: Sequence[Reporting], total: int, asides: Sequence[Aside], sh
         _("None."),
         [Link("JSON", "/asides.json")],
     )
-    sections = [section, kept] if asides else [section]
+    odd, of = uncounted
+    left_out = Section(
+        _("What counts in no figure"),
+        _(
+            "Entries that are kept as their bay wrote them, and say something that cannot be counted: a volume that no workshop "
+            "holds, a time that is none, a name as long as a page. Look the job up at its bay."
+        ),
+        (_("Bay"), _("Entry"), _("Job"), _("What it says")),
+        empty=_("None."),
+        files=[Link("JSON", "/uncounted.json")],
+        **rows_of(
+            odd,
+            lambda one: [
+                Cell(f"{one.shop} · {one.bay}"),
+                number(one.seq),
+                Cell(one.job_id or fmt.UNKNOWN),
+                Cell(one.why),
+            ],
+            of,
+        ),
+    )
+    sections = [section, *([kept] if asides else []), *([left_out] if odd else [])]
     return ManyPage(
         _("Bays"), _("Every bay that reports here, and how far its record has arrived."), [], sections
     )

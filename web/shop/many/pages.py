@@ -29,7 +29,7 @@ from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_
 from station.record.many.lists import BayAt, Issued
 from station.record.many.measured import Point
 from station.record.many.queries import JobLine, Scope, Tally
-from station.record.many.store import Reporting, Store, reporting
+from station.record.many.store import Reporting, Store, Uncounted, reporting, uncounted
 from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count
 from web.frame.deps import download
@@ -103,13 +103,22 @@ def bays(db: ReadingDb, shops: TheShops) -> Response:
     named = list(shops.zones)
     total = queries.how_many(db, named).bays
     here = reporting(db, named, contexts.ROWS_MOST, by_need=total > contexts.ROWS_MOST)
-    return many_page(contexts.bays_page(here, total, set_aside(db, named), shops), shops)
+    page = contexts.bays_page(
+        here, total, set_aside(db, named), uncounted(db, named, contexts.ROWS_MOST), shops
+    )
+    return many_page(page, shops)
 
 
 @router.get("/asides.json", tags=["read"])
 def asides_json(db: ReadingDb, shops: TheShops) -> list[Aside]:
     """Records that were set aside when a refused bay was accepted anew, the newest first."""
     return set_aside(db, list(shops.zones))
+
+
+@router.get("/uncounted.json", tags=["read"])
+def uncounted_json(db: ReadingDb, shops: TheShops) -> list[Uncounted]:
+    """Entries that are kept as their bays wrote them, and of which nothing is counted, or not all."""
+    return uncounted(db, list(shops.zones), MOST)[0]
 
 
 @router.get("/bays.json", tags=["read"])
