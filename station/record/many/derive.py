@@ -125,13 +125,12 @@ def drawn(entries: Iterable[Entry], zone: tzinfo) -> Drawn:
     return Drawn(tuple(jobs), tuple(moved), tuple(certified), unread, named)
 
 
-def _read(body: str) -> Any:
-    """Raises ValueError for what is no JSON, as PostgreSQL has it: Python's own reads and writes numbers without end."""
-    return json.loads(body, parse_constant=_no_number)
-
-
 def _no_number(word: str) -> float:
     raise ValueError(f"{word} is no number")
+
+
+_read = json.JSONDecoder(parse_constant=_no_number).decode
+"""Raises ValueError for what is no JSON, as PostgreSQL has it: Python's own reads and writes numbers without end."""
 
 
 def _fitting(name: str, text: str, odd: list[str]) -> str:
@@ -170,8 +169,8 @@ def _job(entry: Entry, zone: tzinfo, odd: list[str]) -> Job:
     known = seen == 1 and row.stage == "closed" and filled is not None and row.filled_u95_l is not None
     size_l = (filled if row.proved_fill_l is None else row.proved_fill_l) if known else None
     by = ("level seen" if row.level_seen == 1 else "pan") if known else None
-    if row.closed_utc is not None:
-        _day(row.closed_utc, zone)
+    if row.closed_utc is not None and not 1 < datetime.fromisoformat(row.closed_utc).year < 9999:
+        raise ValueError(f"closed_utc is {row.closed_utc}")
     return Job(entry.seq, _day(row.opened_utc, zone), row, off, seen == 1, size_l, by)
 
 

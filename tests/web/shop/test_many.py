@@ -409,10 +409,10 @@ def test_whatever_a_record_holds_goes_up_and_every_page_answers(roll: Roll, path
         {"table": "vehicle", "key": [f"B{n}"], "action": "add", "fields": {"note": "é" * 150}}
         for n in range(20_000)
     ]
-    odd = (
+    odd: tuple[dict[str, Any], ...] = (
         {"filled_l": 1e300},
         {"opened_utc": "0001-01-01T00:00:00+14:00"},
-        {"opened_utc": "0001-01-02T00:00:00.000+00:00", "closed_utc": "9999-12-30T08:00:00.000+00:00"},
+        {"opened_utc": "0001-01-02T00:00:00.000+00:00", "closed_utc": "9998-12-31T08:00:00.000+00:00"},
         {"opened_utc": "9999-12-30T08:00:00.000+00:00"},
     )
     with closing(Ledger(path)) as ledger:
