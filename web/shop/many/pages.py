@@ -34,7 +34,7 @@ from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count
 from web.frame.deps import download
 from web.frame.render import HERE
-from web.shop.many import comparing, contexts, issues, jobs, notices_page, using
+from web.shop.many import bays_page, comparing, contexts, issues, jobs, notices_page, using
 from web.shop.many.asked import Asked, ReadingDb, Shop, TheAsked, TheBays, TheShops, TheStore
 from web.shop.many.contexts import PARQUET, query_of, span
 from web.shop.many.printed import many_page
@@ -103,7 +103,7 @@ def bays(db: ReadingDb, shops: TheShops) -> Response:
     named = list(shops.zones)
     total = queries.how_many(db, named).bays
     here = reporting(db, named, contexts.ROWS_MOST, by_need=total > contexts.ROWS_MOST)
-    page = contexts.bays_page(
+    page = bays_page.bays_page(
         here, total, set_aside(db, named), uncounted(db, named, contexts.ROWS_MOST), shops
     )
     return many_page(page, shops)

@@ -1,0 +1,124 @@
+"""The first page over many bays: how far each one's record has arrived, what was set aside, and what counts in no figure."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from station.common.days import now
+from station.common.words import _, ngettext
+from station.record.many.accept import Aside
+from station.record.many.store import Reporting, Uncounted
+from web.frame import format as fmt
+from web.shop.many.asked import Shops
+from web.shop.many.contexts import Cell, Link, ManyPage, Section, number, rows_of
+
+SILENT_S = 180.0
+"""A bay reports every minute (``station.bay.sender``): one that was silent for three does not."""
+
+
+def bays_page(
+    bays: Sequence[Reporting],
+    total: int,
+    asides: Sequence[Aside],
+    uncounted: tuple[Sequence[Uncounted], int],
+    shops: Shops,
+) -> ManyPage:
+    """bays, uncounted: the first ones, of so many in total."""
+
+    def standing(bay: Reporting) -> Cell:
+        if bay.fault:
+            return Cell(f"⚠ {fmt.sentence(bay.fault)}", tone="look")
+        if bay.heard is None:
+            return Cell(_("⚠ never heard"), tone="look")
+        silent_s = (now() - datetime.fromisoformat(bay.heard)).total_seconds()
+        if silent_s > SILENT_S:
+            minutes = int(silent_s // 60)
+            if minutes < 120:
+                told = ngettext("⚠ not heard for {n} minute", "⚠ not heard for {n} minutes", minutes)
+                return Cell(told.format(n=minutes), tone="look")
+            told = ngettext("⚠ not heard for {n} hour", "⚠ not heard for {n} hours", minutes // 60)
+            return Cell(told.format(n=fmt.thousands(minutes // 60)), tone="look")
+        return Cell(
+            ngettext("{n} entry waits", "{n} entries wait", bay.behind).format(n=bay.behind)
+            if bay.behind
+            else _("has everything"),
+            tone="ok",
+        )
+
+    def row(bay: Reporting) -> list[Cell]:
+        return [
+            Cell(f"{bay.shop} · {bay.bay}", bay.page),
+            Cell(bay.name or fmt.UNKNOWN),
+            Cell(fmt.UNKNOWN if bay.heard is None else fmt.moment(bay.heard)),
+            number(bay.seq),
+            standing(bay),
+            Cell(bay.software[:12] or fmt.UNKNOWN),
+        ]
+
+    section = Section(
+        _("What has arrived"),
+        _(
+            "A record that was cut, changed or put back to an older copy is named here, and no more of it is taken until that is "
+            "cleared up at the bay and somebody accepts it here: tallypan roll-up accept."
+        ),
+        (_("Bay"), _("Calls itself"), _("Heard"), _("Entries here"), _("Stands"), _("Software")),
+        empty=_("No bay reports here yet. Enter one with tallypan roll-up enter."),
+        files=[Link("CSV", "/bays.csv"), Link("JSON", "/bays.json")],
+        **rows_of(bays, row, total),
+    )
+    kept = Section(
+        _("Records set aside"),
+        _(
+            "What had arrived of a bay that was refused, and was then accepted anew. It is kept as it arrived, and counts in no "
+            "figure. Lost: its jobs that the bay's present record has not."
+        ),
+        (
+            _("Bay"),
+            _("When"),
+            _("Who"),
+            _("Because"),
+            _("It was refused because"),
+            _("Entries"),
+            _("Jobs"),
+            _("Lost"),
+        ),
+        [
+            [
+                Cell(f"{one.shop} · {one.bay}"),
+                Cell(shops.moment(one.shop, one.utc)),
+                Cell(one.who),
+                Cell(one.because),
+                Cell(fmt.sentence(one.fault)),
+                number(one.seq),
+                number(one.jobs),
+                number(one.lost),
+            ]
+            for one in asides
+        ],
+        _("None."),
+        [Link("JSON", "/asides.json")],
+    )
+    odd, of = uncounted
+    left_out = Section(
+        _("What counts in no figure"),
+        _(
+            "Entries that are kept as their bay wrote them, and say something that cannot be counted: a volume that no workshop "
+            "holds, a time that is none, a name as long as a page. Look the job up at its bay."
+        ),
+        (_("Bay"), _("Entry"), _("Job"), _("What it says")),
+        empty=_("None."),
+        files=[Link("JSON", "/uncounted.json")],
+        **rows_of(
+            odd,
+            lambda one: [
+                Cell(f"{one.shop} · {one.bay}"),
+                number(one.seq),
+                Cell(one.job_id or fmt.UNKNOWN),
+                Cell(one.why),
+            ],
+            of,
+        ),
+    )
+    sections = [section, *([kept] if asides else []), *([left_out] if odd else [])]
+    return ManyPage(
+        _("Bays"), _("Every bay that reports here, and how far its record has arrived."), [], sections
+    )
