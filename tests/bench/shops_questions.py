@@ -19,7 +19,7 @@ from station.learning.over_many import WAYS
 from station.learning.quality import CHART_JOBS, LISTED
 from station.record.many import certified, counts, finding, measured, queries, store
 from station.record.many.finding import LOOKED, After
-from station.record.many.queries import Scope
+from station.record.many.queries import CHART_MONTHS, Scope, later
 from tests.bench.bench_many import processor_s
 from tests.bench.thousand_shops import BAYS, FIRST, SHOPS
 from tests.rolled import COMPANY
@@ -71,7 +71,6 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
     more: dict[str, Any] = {
         "dimension": draw.choice(("bay", "meter", "fluid")),
         "most": LISTED,
-        "begin": date(2025, 1, 1),
     }
     more |= {
         "meter": f"Bay {bay} meter",
@@ -97,6 +96,7 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
             most = PER_PAGE + 1 if name.startswith("jobs") else MOST.get(name, LISTED)
             named = {
                 "begun": f"{begin}T00:00:00.000+00:00",
+                "begin": later(end, -CHART_MONTHS),
                 "ended": f"{end}T00:00:00.000+00:00",
                 "words": list(of),
                 "beyond": [f"{word}\U0010ffff" for word in of],
@@ -105,6 +105,8 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
                 "most": most,
             }
             values = {**more, **scope, **named}
+            if name in WAYS.values():  # months that fill the charts of a shop of this size
+                values |= {"begin": later(end, -3), "meter": ""}
             if name == "use":  # of the shops that the page shows
                 values |= {"shops": shops[:ROWS_MOST], "all_shops": False}
             yield whose, name, values

@@ -36,6 +36,7 @@ STEPS = (
     "schema_13.sql",
     "schema_14.sql",
     "schema_15.sql",
+    "schema_16.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")

@@ -13,7 +13,7 @@ import pytest
 from station.learning import over_many, quality
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
-from station.record.many import queries
+from station.record.many import measured, queries
 from station.record.many.derive import DIMENSIONS
 from station.record.many.ingest import Db
 from station.record.many.queries import Scope
@@ -79,6 +79,30 @@ def test_a_meters_charts_are_the_bays_own_with_what_is_left_out_and_since_when(d
     assert [(one.since, one.left_out, one.job_ids) for one in every] == [
         (one.since, one.left_out, one.job_ids) for one in charts
     ]
+
+
+@pytest.mark.parametrize("way", over_many.WAYS.values())
+def test_a_chart_reads_the_newest_months_that_fill_it(db: Db, way: str) -> None:
+    """Bay 1 has another meter in January and February."""
+    db.execute("update job set meter = 'old meter' where month < '2026-03-01'")
+    db.execute("update tally_month set name = 'old meter' where dimension = 'meter' and month < '2026-03-01'")
+    for until in (date(2026, month, 1) for month in range(2, 13)):
+        scope = replace(YEAR, until=until)
+        every = measured.points(db, scope, way, 10_000)
+        for most in (1, 12, 30):
+            of_each = [[p for p in every if p.meter == name][-most:] for name in ("Bay 1 meter", "old meter")]
+            assert measured.points(db, scope, way, most) == of_each[0] + of_each[1]
+    assert all(of_each)
+
+
+@pytest.mark.parametrize(("most", "oldest"), [(8, "2026_12"), (50, "2026_05"), (10_000, "2026_01")])
+def test_no_older_months_than_that_are_read(db: Db, most: int, oldest: str) -> None:
+    db.commit()
+    measured.points(db, YEAR, "by level", most)
+    [(read,)] = db.execute(
+        "select min(relname) from pg_stat_xact_user_tables where relname like 'job\\_20%' and seq_scan + coalesce(idx_scan, 0) > 0"
+    ).fetchall()
+    assert read == f"job_{oldest}"
 
 
 def test_short_fills_and_what_they_share_are_as_the_bay_says(db: Db, own: Ledger) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import psycopg
 import pytest
 
 from station.common import days
@@ -386,3 +387,27 @@ def test_every_question_has_an_index(rolled: Store) -> None:
         db.execute("drop index use_month_of_company")
         db.execute("alter table use_month drop constraint use_month_pkey")
     assert read_whole(rolled, "use") == ["use_month"]
+
+
+def test_a_shops_questions_are_short_ranges_of_an_index(rolled: Store) -> None:
+    """Its rows lie scattered over a month, a page each: a list is there in its order, and what charts and stock takes look through
+    is in the index itself."""
+    with closing(psycopg.connect(rolled.dsn, autocommit=True)) as db:
+        db.execute(
+            "vacuum job, movement"
+        )  # after which an index need not ask the table whether a row is there
+        db.execute("set enable_seqscan = off")
+        db.execute("set enable_bitmapscan = off")
+        names = ("jobs", "found", "short", "by level", "by next drain", "moved", "taken")
+        plans = dict.fromkeys(names, "")
+        for name in names:
+            values = {**VALUES, **MARCH.values(), "begin": MARCH.since, "meter": ""}
+            rows = db.execute(f"explain {ASKED[name]}".encode(), values)
+            plans[name] = "\n".join(row[0] for row in rows)
+    for name in ("jobs", "found", "short"):
+        assert "Sort" not in plans[name].partition("CTE")[0], plans[name]
+    for name in ("by level", "by next drain"):
+        [scan] = [line for line in plans[name].splitlines() if " on job_" in line]
+        assert "Index Only Scan" in scan, plans[name]
+    for name in ("moved", "taken"):
+        assert plans[name].count("Index Only Scan Backward using movement_counted") == 2, plans[name]
