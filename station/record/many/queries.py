@@ -35,13 +35,9 @@ class Scope:
     def values(self) -> dict[str, Any]:
         """all_shops: whether these are all of the company's. Then none is looked for by its name: the planner would weigh each of a
         thousand names against each month's part of the table."""
-        all_shops = 0 < self.company_shops == len(self.shops)
-        return {
-            **vars(self),
-            "shops": list(self.shops),
-            "all_shops": all_shops,
-            "one_shop": len(self.shops) == 1,
-        }
+        n = len(self.shops)
+        named = {"shops": list(self.shops), "all_shops": 0 < self.company_shops == n, "one_shop": n == 1}
+        return {**vars(self), **named}
 
     def by_month(self) -> list["Scope"]:
         """The same of each month by itself."""
@@ -211,10 +207,8 @@ _NAME = """(select name from fluid_name as n where company = %(company)s and n.f
 JOB = ", ".join(JobLine.__dataclass_fields__)
 OF = "shop in (select unnest(%(shops)s::text[]))"
 """As ``shop = any``, without an estimate for each name in turn: of a thousand shops that took longer than a short answer."""
-OF_SHOPS = (
-    """(%(one_shop)s and shop = (%(shops)s::text[])[1] or not %(one_shop)s and shop = any(%(shops)s))"""
-)
-"""The same where rows are wanted in an index's order: of one shop they stand in it so, once it is asked for by itself. What does
+OF_SHOPS = "(%(one_shop)s and shop = (%(shops)s::text[])[1] or not %(one_shop)s and shop = any(%(shops)s))"
+"""The same where rows are wanted in an index's order, in which those of one shop stand once it is asked for by itself. What does
 not hold is gone before anything is planned."""
 OF_COMPANY = f"company = %(company)s and (%(all_shops)s or {OF_SHOPS})"
 """The same where rows are found by their company: all of its shops are named by none (``Scope.values``)."""
