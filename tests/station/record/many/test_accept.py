@@ -145,6 +145,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         )
         db.execute("drop table fluid_name, named")
         db.execute("create index job_of_container on job (shop, bay, container, seq)")
+        db.execute("create index job_of_meter on job (company, meter, month, opened_utc)")
         db.execute("drop index event_of_catalogue, event_of_people, event_of_letting_go")
         db.execute("drop table fills_of_type")
         db.execute(
