@@ -1,34 +1,35 @@
 """An emulated board: what it boots, what its guest says, and how its pins are seen from outside.
 
 QEMU's raspi3b runs Debian's own arm64 kernel with the real ``pinctrl-bcm2835``. It shows levels that a program writes,
-claims and releases; it has no pulls and no edges on the header's pins, and its seconds are not a Pi's. The virt machine
-has a PL061, whose pins the outside can move: there edges are seen.
+claims and releases; it has no pulls and no edges on the header's pins, and its seconds are not a Pi's.
 """
 
 import contextlib
 import json
+import os
 import re
 import select
 import shutil
-import socket
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from tests.pi.stock import CACHE, KERNEL, ROOT, USERLAND, kept, key, unpack_debs, unpack_wheels
 
 GUESTS = Path(__file__).parent / "guest"
-UNATTACHED = "/machine/unattached"
-CHIP_AT, INTERRUPTS_AT = 0x9030000, 0x8000000
-"""The virt machine's PL061, whose interrupt is number 39, and its GICv2."""
 SMALL = ("python3.11-minimal", "libpython3.11-stdlib", "busybox-static")
 GPIO_LIBRARIES = ("gpiozero>=2.0.1,<3", "colorzero", "lgpio>=0.2.2,<0.3", "rpi-lgpio>=0.6,<0.7", "gpiod>=2.2,<3",
                   "hx711>=1.1.2.3,<1.2", "pyserial>=3.5,<4")  # fmt: skip
 READY = "GUEST DONE"
-LIMIT_S = 3600.0
-"""Far more than anything takes: a host that does other work is not the board's fault."""
+LIMIT_S = 1800.0
+"""Of the emulator's own processor time from one of the guest's lines to the next: far more than anything takes. A machine that
+does other work is not the board's fault."""
+STILL_S, STILL_BUSY_S = 600.0, 1.0
+"""An emulator that takes so little processor time in so long waits for something that does not come."""
+LINE = rf"(?m)^(?:MOMENT|RESULT) .*\n|{READY}|Traceback"
 END_OF_TRACEBACK = r"\n\w+(Error|Exception|Exit).*\n"
 CLOCK = ("-icount", "shift=0,sleep=off")
 """The board's clock counts instructions, one to the nanosecond, and leaps over idleness: no load on this machine makes a
@@ -192,18 +193,33 @@ class Console:
         self._out = self._process.stdout
         self._text, self._seen = "", 0
 
+    def busy_s(self) -> float:
+        """The emulator's processor time until now (proc(5), /proc/pid/stat, fields 14 and 15)."""
+        fields = Path(f"/proc/{self._process.pid}/stat").read_text().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
     def wait_for(self, pattern: str, limit_s: float) -> str:
-        """Read on until something matches behind the last match; what matched. Raises TimeoutError with the last words."""
-        end_s = time.monotonic() + limit_s
+        """Read on until something matches behind the last match; what matched. limit_s: of the emulator's processor time.
+        Raises TimeoutError with the last words."""
+        moved_s, moved_at_s = self.busy_s(), time.monotonic()
+        end_s = moved_s + limit_s
         while (found := re.compile(pattern).search(self._text, self._seen)) is None:
+            busy_s, now_s, last = self.busy_s(), time.monotonic(), f"last words:\n{self._text[-3000:]}"
+            if busy_s - moved_s > STILL_BUSY_S:
+                moved_s, moved_at_s = busy_s, now_s
             if READY in self._text[self._seen :]:
-                raise TimeoutError(f"the guest ended without {pattern!r}; last words:\n{self._text[-3000:]}")
-            left_s = end_s - time.monotonic()
-            if left_s <= 0 or not select.select([self._out], [], [], left_s)[0]:
-                raise TimeoutError(f"no {pattern!r} in {limit_s:.0f} s; last words:\n{self._text[-3000:]}")
+                raise TimeoutError(f"the guest ended without {pattern!r}; {last}")
+            if busy_s > end_s:
+                raise TimeoutError(
+                    f"no {pattern!r} in {limit_s:.0f} s of the emulator's processor time; {last}"
+                )
+            if now_s - moved_at_s > STILL_S:
+                raise TimeoutError(f"no {pattern!r}, and the emulator stands still; {last}")
+            if not select.select([self._out], [], [], 1.0)[0]:
+                continue
             piece = self._out.read(65536)
             if not piece:
-                raise TimeoutError(f"the board ended without {pattern!r}; last words:\n{self._text[-3000:]}")
+                raise TimeoutError(f"the board ended without {pattern!r}; {last}")
             self._text += piece.decode("utf-8", "replace")
         self._seen = found.end()
         return found[0]
@@ -218,6 +234,20 @@ class Console:
     def text(self) -> str:
         return self._text
 
+    def results(self, say: Callable[[str], object] = str) -> dict[str, Any]:
+        """Wait until the guest is done, and switch the board off; what it told. say: hears each of its moments and results as
+        it comes, behind the emulator's processor time; by default nobody does. Raises AssertionError where it ended in a traceback, and as
+        ``wait_for``."""
+        try:
+            while (line := self.wait_for(LINE, LIMIT_S)).startswith(("MOMENT", "RESULT")):
+                say(f"{self.busy_s():.0f} s: {line.strip()[:160]}")
+            if line != READY:
+                with contextlib.suppress(TimeoutError):
+                    self.wait_for(END_OF_TRACEBACK, 60.0)
+        finally:
+            self.close()
+        return read_results(self._text)
+
     def close(self) -> None:
         self._process.kill()
         self._process.wait()
@@ -230,17 +260,9 @@ def boot_card(card: Path, guest: str, append: str = "", log: Path | None = None)
     return Console(card_command(card, guest, append=append, more=CLOCK, log=log))
 
 
-def from_card(card: Path, guest: str, append: str = "") -> dict[str, Any]:
-    """The same until the guest is done; what it told."""
-    console = boot_card(card, guest, append)
-    try:
-        console.wait_for(f"{READY}|Traceback", LIMIT_S)
-        if "Traceback" in console.text:
-            with contextlib.suppress(TimeoutError):
-                console.wait_for(END_OF_TRACEBACK, 60.0)
-    finally:
-        console.close()
-    return read_results(console.text)
+def from_card(card: Path, guest: str, append: str = "", say: Callable[[str], object] = str) -> dict[str, Any]:
+    """The same until the guest is done; what it told. say: as for ``Console.results``."""
+    return boot_card(card, guest, append).results(say)
 
 
 def read_results(text: str) -> dict[str, Any]:
@@ -251,80 +273,4 @@ def read_results(text: str) -> dict[str, Any]:
 
 def boot(guests: str, append: str = "") -> dict[str, Any]:
     """Boot guest scripts from memory, with commas between, wait until they are done, and switch the board off."""
-    console = Console(command("raspi3b", guests, append, CLOCK))
-    try:
-        console.wait_for(READY, LIMIT_S)
-    finally:
-        console.close()
-    return read_results(console.text)
-
-
-def connect(path: Path, limit_s: float = 300.0) -> socket.socket:
-    """A line to one of the emulator's sockets, as soon as it is there."""
-    end_s = time.monotonic() + limit_s
-    while True:
-        try:
-            link = socket.socket(socket.AF_UNIX)
-            link.connect(str(path))
-            return link
-        except OSError:
-            link.close()
-            if time.monotonic() > end_s:
-                raise
-            time.sleep(0.1)
-
-
-class WiredBoard:
-    """A virt machine that runs a guest script, with its PL061's input pins in the hands of the test."""
-
-    def __init__(self, guest: str, folder: Path) -> None:
-        wires, monitor = folder / "wires", folder / "monitor"
-        self.console = Console(
-            command(
-                "virt", guest,
-                more=("-qtest", f"unix:{wires},server=on,wait=off", "-qmp", f"unix:{monitor},server=on,wait=off",
-                      "-accel", "tcg"),
-            )
-        )  # fmt: skip
-        self._links = [connect(monitor), connect(wires)]
-        asked = self._links[0].makefile("rw")
-        asked.readline()
-        for line in (
-            {"execute": "qmp_capabilities"},
-            {"execute": "qom-list", "arguments": {"path": UNATTACHED}},
-        ):
-            asked.write(json.dumps(line) + "\n")
-            asked.flush()
-            answer = json.loads(asked.readline())
-        name = next(device["name"] for device in answer["return"] if "pl061" in device["type"])
-        self._chip = f"{UNATTACHED}/{name}"
-        self._wires = self._links[1].makefile("rwb", buffering=0)
-
-    def set(self, pin: int, level: int) -> None:
-        """Put a level on an input pin."""
-        self._wires.write(f"set_irq_in {self._chip} unnamed-gpio-in {pin} {level}\n".encode())
-        answer = self._wires.readline()
-        assert answer.startswith(b"OK"), answer
-
-    def _read(self, at: int) -> int:
-        self._wires.write(f"readl {at:#x}\n".encode())
-        return int(self._wires.readline().split()[1], 16)
-
-    def is_taken(self, pin: int) -> bool:
-        """Whether the kernel is through with this pin's last edge, its level read: the chip does not ask (PL061's GPIORIS), and
-        the chip's interrupt is over (GICv2's GICD_ISACTIVER1)."""
-        return not self._read(CHIP_AT + 0x414) >> pin & 1 and not self._read(INTERRUPTS_AT + 0x304) >> 7 & 1
-
-    def edge(self, pin: int, level: int, limit_s: float) -> None:
-        """Put a level on an input pin, and wait until the kernel has taken up the edge. Raises TimeoutError."""
-        self.console.drain()  # a console that nobody reads holds the board up, and with it whoever asks for a level
-        self.set(pin, level)
-        end_s = time.monotonic() + limit_s
-        while not self.is_taken(pin):
-            if time.monotonic() > end_s:
-                raise TimeoutError(f"the kernel did not take up an edge of pin {pin} in {limit_s:.0f} s")
-
-    def close(self) -> None:
-        for link in self._links:
-            link.close()
-        self.console.close()
+    return Console(command("raspi3b", guests, append, CLOCK)).results()

@@ -10,7 +10,8 @@ from itertools import product
 
 import pytest
 
-from tests.pi.board import LIMIT_S, WiredBoard
+from tests.pi.board import LIMIT_S
+from tests.pi.wired import WiredBoard
 
 TRAINS = ((24.0, 4.0, 40), (24.0, 1.0, 40), (80.0, 6.25, 60), (100.0, 5.0, 60), (400.0, 1.25, 200))
 """Pulses a second, milliseconds low, how many. The kernel's debounce of 200 µs left none of the first, the second and the last

@@ -34,7 +34,7 @@ class Marks:
             self.count += 1
 
     def moment(self, name: str) -> None:
-        print("MOMENT", name, flush=True)
+        print("MOMENT", name, f"at {time.monotonic():.1f} s", flush=True)
         self._put(f"MOMENT {name}")
 
     def answered(self, text: str) -> None:
