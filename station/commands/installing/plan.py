@@ -32,6 +32,7 @@ GROUPS = ("gpio", "dialout", "spi")
 PEOPLE = "people.json"
 """Beside the record: somebody is set up already."""
 FROM_SYSTEM = ("lgpio",)
+FOR_PYTHON = re.compile(r" ; python_full_version (<|>=) '(\d+)\.(\d+)'(?= )")
 LOCKED = re.compile(r"^([A-Za-z0-9._-]+)==.*(?:\\\n.*)*\n?", re.M)
 
 
@@ -227,9 +228,18 @@ def uninstall(system: System) -> Plan:
     return Plan(tuple(steps), notes)
 
 
-def requirements(lock: str, without: Sequence[str]) -> str:
-    """A lock file without some packages, each with its hashes."""
-    return LOCKED.sub(lambda entry: "" if entry[1].lower() in without else entry[0], lock)
+def requirements(lock: str, without: Sequence[str], python: tuple[int, int]) -> str:
+    """A lock file without some packages, each with its hashes, as a Python wants it: pip itself would go by the version of the
+    one that it runs on."""
+
+    def kept(entry: re.Match[str]) -> str:
+        marked = FOR_PYTHON.search(entry[0])
+        older = marked is not None and python < (int(marked[2]), int(marked[3]))
+        if entry[1].lower() in without or (marked is not None and older != (marked[1] == "<")):
+            return ""
+        return FOR_PYTHON.sub("", entry[0])
+
+    return LOCKED.sub(kept, lock)
 
 
 def _packages(system: System, wishes: Wishes) -> tuple[list[Step], tuple[str, ...]]:

@@ -198,8 +198,8 @@ class Shell:
         home.mkdir(parents=True)
         lock = (step.source / "requirements.lock").read_text(encoding="utf-8")
         needs = home / "requirements.txt"
-        needs.write_text(requirements(lock, step.without), encoding="utf-8")
         major, minor = self._system.version
+        needs.write_text(requirements(lock, step.without, (major, minor)), encoding="utf-8")
         site = home / f"lib/python{major}.{minor}/site-packages"
         found = [] if step.wheels is None else ["--no-index", "--find-links", str(step.wheels)]
         pip = ["pip", "install", "-q", "--disable-pip-version-check", "--require-hashes", "--no-deps", *found]
@@ -212,6 +212,7 @@ class Shell:
             platforms = [f"--platform=manylinux_{glibc}_{self._system.machine}" for glibc in GLIBC]
             pip += [
                 "--only-binary=:all:",
+                "--ignore-requires-python",  # pip holds this machine's against it, whichever it installs for
                 "--implementation=cp",
                 f"--python-version={major}.{minor}",
                 *platforms,

@@ -221,8 +221,24 @@ def test_a_newer_python_takes_the_gpio_library_from_the_system(tmp_path: Path, r
     assert "include-system-site-packages = true" in (release / "pyvenv.cfg").read_text()
     lock, needs = (HOUSE / "requirements.lock").read_text(), (release / "requirements.txt").read_text()
     names = [re.findall(r"^([\w.-]+)==", text, re.M) for text in (lock, needs)]
-    assert [name for name in names[0] if name != "lgpio"] == names[1]
+    assert [name for name in dict.fromkeys(names[0]) if name != "lgpio"] == names[1]
     assert "rpi-lgpio" in names[1]
+
+
+@pytest.mark.parametrize(
+    ("python", "kept", "left"), [((3, 11), "<", ">="), ((3, 12), ">=", "<"), ((3, 13), ">=", "<")]
+)
+def test_a_card_takes_what_its_own_python_wants(python: tuple[int, int], kept: str, left: str) -> None:
+    """pip goes by the one that it runs on: a newer machine found no numpy for a card of Bookworm."""
+    lock = (HOUSE / "requirements.lock").read_text()
+    needs = plan.requirements(lock, (), python)
+    split = {
+        sign: re.findall(rf"^(\S+) ; python_full_version {sign} '3.12'", lock, re.M) for sign in (kept, left)
+    }
+    assert split[kept]
+    assert [f"\n{line} \\\n    --hash=" in needs for line in split[kept]] == [True] * len(split[kept])
+    assert not [line for line in split[left] if line in needs]
+    assert "python_full_version" not in needs
 
 
 def test_a_prepared_card_is_compiled_here_where_the_python_is_the_same(
