@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import APIResponse, Page, expect
 
 LOOK_S = 0.25
 """How often somebody looks who has waited for a while."""
@@ -26,6 +26,22 @@ def until(true: Callable[[], bool], what: str, within_s: float = PATIENCE_S) -> 
             pytest.fail(f"{what}: not within {within_s} s")
         time.sleep(min(LOOK_S, 0.02 + 0.1 * waited_s, max(0.02, within_s - waited_s)))
     return time.monotonic() - start_s
+
+
+ONCE = {"Connection": "close"}
+"""On a line of its own: the station closes one on which nothing is asked for five seconds, and what is sent upon it in just
+that moment is reset. A browser sends that again by itself, Playwright's own client does not."""
+
+
+def ask(page: Page, address: str) -> APIResponse:
+    """Ask the station beside the page."""
+    return page.request.get(address, headers=ONCE)
+
+
+def tell(page: Page, address: str, **body: str) -> None:
+    """Have the station do something beside the page."""
+    reply = page.request.post(address, data=body, headers={**ONCE, "X-Tallypan": "1"})
+    assert reply.ok, reply.text()
 
 
 def figure_l(text: str) -> tuple[float, float]:
@@ -48,7 +64,7 @@ class Technician:
         return self.page.locator(f'[data-text="{name}"]').first.text_content() or ""
 
     def get(self, path: str) -> Any:
-        return self.page.request.get(path if path.startswith("http") else f"{self.origin()}{path}").json()
+        return ask(self.page, path if path.startswith("http") else f"{self.origin()}{path}").json()
 
     def origin(self) -> str:
         return "/".join(self.page.url.split("/")[:3])
@@ -66,9 +82,7 @@ class Technician:
 
     def happen(self, verb: str) -> None:
         """What happens at the bench, and is nothing that anybody does at the page, nor takes the focus."""
-        headers = {"X-Tallypan": "1"}
-        reply = self.page.request.post(f"{self.origin()}/api/bench", data={"verb": verb}, headers=headers)
-        assert reply.ok, reply.text()
+        tell(self.page, f"{self.origin()}/api/bench", verb=verb)
 
     def pick(self, compartment: str, unfold: bool = False) -> None:
         """Tap a tile of the plan; unfold: look at what it filled in."""

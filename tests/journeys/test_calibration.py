@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Page, TimeoutError, expect
 
 from tests.journeys.conftest import Station, serving
-from tests.journeys.technician import Technician, until
+from tests.journeys.technician import Technician, ask, tell, until
 
 UPON = {"500 g": ["weight_500g"], "1 kg": ["weight_1kg"], "2 kg": ["weight_2kg"], "4 kg": ["weight_2kg"] * 2}
 LEAST_G = 400.0
@@ -70,7 +70,7 @@ class Metrologist(Technician):
     def certificate(self) -> dict[str, Any]:
         """Where the finish form has led to: the certificate shown, as data."""
         self.page.wait_for_url("**/calibration/Bay%201%20*")
-        twin = self.page.request.get(f"{self.page.url}.json").json()
+        twin = ask(self.page, f"{self.page.url}.json").json()
         assert twin["sha256"] in (self.page.locator("pre").text_content() or "")
         return dict(twin["certificate"])
 
@@ -179,11 +179,8 @@ def test_a_page_without_an_open_run_holds_no_pump(phone: Page, person: Metrologi
     person.press_until("#begin-run", "#end-run")
     person.hold_until(person.pump_on, "pump on")
     # The run is dropped, as if from a second page, while the control is held.
-    headers = {"X-Tallypan": "1"}
-    origin = phone.url.split("/calibration")[0]
-    reply = phone.request.post(f"{origin}/api/calibration/run", data={"turn": "drop"}, headers=headers)
-    assert reply.ok, reply.text()
-    until(lambda: not phone.request.get(f"{origin}/view.json").json()["pump_on"], "pump off")
+    tell(phone, f"{person.origin()}/api/calibration/run", turn="drop")
+    until(lambda: not person.get("/view.json")["pump_on"], "pump off")
     person.let_go()
     time.sleep(0.5)
-    assert not phone.request.get(f"{origin}/view.json").json()["pump_on"]
+    assert not person.get("/view.json")["pump_on"]

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, ViewportSize
 
+from tests.journeys.technician import ask
 from tests.journeys.test_layout import STAGES, set_stage
 from tests.web.frame.test_gate import READS
 from tests.web.serving import CROWDED, DESKS
@@ -47,7 +48,7 @@ def pages(page: Page, address: str) -> list[str]:
     """Addresses of the route table that answer with a page; a route that is not listed there fails the gate's tests. A PDF is
     not asked for: the process that makes it is nice to all others, and beside a busy suite it takes a minute and more."""
     asked = [path for path in READS if not path.endswith(".pdf")]
-    answers = {path: page.request.get(f"{address}{path}").headers["content-type"] for path in asked}
+    answers = {path: ask(page, f"{address}{path}").headers["content-type"] for path in asked}
     return [path for path, kind in answers.items() if kind.startswith("text/html")]
 
 

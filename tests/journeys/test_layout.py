@@ -11,6 +11,7 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from tests.journeys.conftest import PHONE
+from tests.journeys.technician import tell
 from tests.web.fake_engine import CHECKPOINT
 from tests.web.fake_views import JOB_ID, STAGE_VIEWS
 from tests.web.serving import CROWDED
@@ -29,9 +30,7 @@ def page(browser: Browser) -> Iterator[Page]:
 
 def set_stage(page: Page, address: str, stage: str) -> None:
     """Have the double be at a stage, or at what else ``tests.web.serving`` knows."""
-    page.request.post(
-        f"{address}/api/note", data={"kind": "show", "text": stage}, headers={"X-Tallypan": "1"}
-    )
+    tell(page, f"{address}/api/note", kind="show", text=stage)
 
 
 def show(page: Page, address: str, path: str, stage: str, size: ViewportSize) -> None:
