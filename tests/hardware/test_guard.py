@@ -23,6 +23,7 @@ from hardware.guard import DEADLINE_S, Guard
 from hardware.pump import guard_command
 from tests.hardware.benches import GuardBench, GuardProcess
 
+PATIENCE_S = 60.0
 SOURCE = Path(guard_module.__file__)
 
 NO_DEADLINE = ("DEADLINE_S = 0.2", "DEADLINE_S = 1e9")
@@ -84,9 +85,10 @@ def stays(
     return True
 
 
-def goes_off(guard_bench: GuardBench, limit_s: float = 1.0) -> float | None:
-    """Get how long the pin took to go off, or None when it did not."""
-    began_s = time.monotonic()
+def goes_off(guard_bench: GuardBench, expected: bool) -> float | None:
+    """Get how long the pin took to go off, or None when it did not: where that is not expected, within a second. How soon it
+    has to, the proofs of test_fake_relay.py ask."""
+    began_s, limit_s = time.monotonic(), PATIENCE_S if expected else 1.0
     while time.monotonic() - began_s < limit_s:
         if guard_bench.level() == 0:
             return time.monotonic() - began_s
@@ -95,8 +97,25 @@ def goes_off(guard_bench: GuardBench, limit_s: float = 1.0) -> float | None:
 
 
 def run_pump(guard_bench: GuardBench, process: GuardProcess) -> None:
-    beat(process, b"01")
-    guard_bench.wait_level(1)
+    """Off, then on, until it runs: a busy computer may hold one of the two up past the deadline."""
+    end_s = time.monotonic() + PATIENCE_S
+    while time.monotonic() < end_s:
+        beat(process, b"01")
+        if not stays(guard_bench, process, 0, 0.1):
+            return
+    pytest.fail("the pump does not start")
+
+
+def heard(
+    process: GuardProcess, until: Callable[[list[bytes]], bool], limit_s: float = PATIENCE_S
+) -> list[bytes]:
+    """What the guard says from now on, until it has said that, or nothing that would be that within the limit."""
+    os.set_blocking(process.stdout.fileno(), False)
+    lines, end_s = b"", time.monotonic() + limit_s
+    while not until(lines.split()) and time.monotonic() < end_s:
+        lines += process.stdout.read() or b""
+        time.sleep(0.01)
+    return lines.split()
 
 
 PARENT = """
@@ -119,7 +138,7 @@ def parent_of_a_running_pump(guard_bench: GuardBench, *guard_line: str) -> Popen
         text=True,
     )
     guard_bench.processes.append(parent)
-    guard_bench.wait_level(1, limit_s=10.0)
+    guard_bench.wait_level(1, limit_s=PATIENCE_S)
     return parent
 
 
@@ -138,7 +157,7 @@ def test_off_after_the_parent_is_killed(
     parent = parent_of_a_running_pump(guard_bench, *command(tmp_path, guard_bench.pin_file, *faults))
     guard_pid = child_of(parent.pid)
     os.kill(parent.pid, signal.SIGKILL)
-    took_s = goes_off(guard_bench)
+    took_s = goes_off(guard_bench, goes)
     if guard_alive(guard_pid):
         os.kill(guard_pid, signal.SIGKILL)
     print(
@@ -151,7 +170,7 @@ def test_off_after_the_parent_is_killed(
 def test_off_when_the_parent_hangs(guard_bench: GuardBench, tmp_path: Path, faults: Any, goes: bool) -> None:
     parent = parent_of_a_running_pump(guard_bench, *command(tmp_path, guard_bench.pin_file, *faults))
     os.kill(parent.pid, signal.SIGSTOP)
-    took_s = goes_off(guard_bench)
+    took_s = goes_off(guard_bench, goes)
     print("pump off after the parent hangs:", took_s and f"{1000 * took_s:.1f} ms", faults and "(planted)")
     assert (took_s is not None) == goes
     os.kill(parent.pid, signal.SIGKILL)
@@ -177,9 +196,12 @@ def test_a_bad_byte_switches_off(
 ) -> None:
     process = start(*faults)
     run_pump(guard_bench, process)
-    beat(process, b"x1")
-    assert stays(guard_bench, process, 1, 0.15) != goes
+    heard(process, lambda said: b"on" in said)
+    beat(process, b"x1", 0.0 if goes else 0.15)
+    said = heard(process, lambda said: b"bad" in said, PATIENCE_S if goes else 0.15)
+    assert (b"bad" in said) == goes
     if goes:
+        guard_bench.wait_level(0)
         assert stays(guard_bench, process, 0, 0.3, beats=b"01"), "latched until R"
         beat(process, b"R1")
         assert stays(guard_bench, process, 0, 0.2, beats=b"1"), "R alone does not start the pump"
@@ -193,7 +215,7 @@ def test_never_resumes_by_itself_after_a_late_beat(
     process = start(*faults)
     run_pump(guard_bench, process)
     guard_bench.wait_level(0)
-    assert stays(guard_bench, process, 0, 0.5, beats=b"1") != resumes
+    assert stays(guard_bench, process, 0, PATIENCE_S if resumes else 0.5, beats=b"1") != resumes
     if not resumes:
         run_pump(guard_bench, process)
 
@@ -211,19 +233,15 @@ def test_beats_that_piled_up_while_the_guard_was_held_up_are_dropped(
 ) -> None:
     process = start(*faults)
     run_pump(guard_bench, process)
+    heard(process, lambda said: b"on" in said)
     os.kill(process.pid, signal.SIGSTOP)
     time.sleep(0.3)
     process.stdin.write(b"1101")
     os.kill(process.pid, signal.SIGCONT)
-    end_s = time.monotonic() + 0.6
-    lines = b""
-    os.set_blocking(process.stdout.fileno(), False)
-    while time.monotonic() < end_s:
-        lines += process.stdout.read() or b""
-        time.sleep(0.01)
-    seen = lines.split()
-    assert seen[:3] == [b"on", b"off", b"late"]
-    assert (b"on" in seen[3:]) == resumes
+    said = heard(process, lambda said: len(said) >= 2)
+    assert said[:2] == [b"off", b"late"]
+    said += heard(process, lambda more: b"on" in said + more, PATIENCE_S if resumes else 0.6)
+    assert (b"on" in said) == resumes
 
 
 @pytest.mark.parametrize(("faults", "refused"), [((), True), ((NO_LOCK,), False)])
@@ -232,7 +250,7 @@ def test_a_second_guard_on_the_same_pin_refuses(
 ) -> None:
     first = start(*faults)
     line = command(tmp_path, guard_bench.pin_file, *faults)
-    second = subprocess.run(line, input=b"", capture_output=True, timeout=10, check=False)
+    second = subprocess.run(line, input=b"", capture_output=True, timeout=PATIENCE_S, check=False)
     assert (second.returncode == 1) == refused
     if refused:
         assert b"owned by another guard; stop that one first" in second.stderr
@@ -246,7 +264,7 @@ def test_a_signal_switches_off_and_ends(
     process = start()
     run_pump(guard_bench, process)
     process.send_signal(number)
-    assert process.wait(5) == 0
+    assert process.wait(PATIENCE_S) == 0
     assert guard_bench.level() == 0
 
 
@@ -256,7 +274,7 @@ def test_without_its_signal_handler_the_pin_would_stay_on(
     process = start(NO_SIGNAL)
     run_pump(guard_bench, process)
     process.send_signal(signal.SIGTERM)
-    process.wait(5)
+    process.wait(PATIENCE_S)
     assert guard_bench.level() == 1
 
 
@@ -266,7 +284,7 @@ def test_the_end_of_input_switches_off_and_ends(
     process = start()
     run_pump(guard_bench, process)
     process.stdin.close()
-    assert process.wait(5) == 0
+    assert process.wait(PATIENCE_S) == 0
     assert guard_bench.level() == 0
 
 
@@ -278,7 +296,9 @@ def test_a_killed_guard_leaves_the_pin_on_and_the_one_shot_switches_it_off(
     process.kill()
     process.wait()
     assert guard_bench.level() == 1, "this is why the wiring needs its own half"
-    done = subprocess.run([*guard_command(pin_file=guard_bench.pin_file), "--off"], timeout=10, check=False)
+    done = subprocess.run(
+        [*guard_command(pin_file=guard_bench.pin_file), "--off"], timeout=PATIENCE_S, check=False
+    )
     assert done.returncode == 0
     assert guard_bench.level() == 0
 
@@ -292,7 +312,7 @@ def test_a_pin_that_does_not_go_off_is_named(
     guard_bench.stick(1)
     beat(process, b"0", 0.1)
     process.stdin.close()
-    status = process.wait(5)
+    status = process.wait(PATIENCE_S)
     reports = process.stdout.read().split()
     assert (b"stuck" in reports) == named
     if named:
@@ -318,7 +338,7 @@ def test_reports_that_nobody_reads_do_not_hold_up_the_stop(
 ) -> None:
     process = start(*faults)
     os.set_blocking(process.stdin.fileno(), False)
-    end_s = time.monotonic() + 20.0
+    end_s = time.monotonic() + PATIENCE_S
     sent = 0
     while sent < 40_000 and time.monotonic() < end_s:  # two reports each: more than a pipe holds
         taken = process.stdin.write(b"xR0" * 500) or 0
@@ -327,7 +347,7 @@ def test_reports_that_nobody_reads_do_not_hold_up_the_stop(
             time.sleep(0.002)
             if not goes and guard_is_blocked(process):
                 break
-    end_s = time.monotonic() + 5.0
+    end_s = time.monotonic() + PATIENCE_S
     was_on = False
     while goes and not was_on and time.monotonic() < end_s:
         process.stdin.write(b"R01")
@@ -335,7 +355,7 @@ def test_reports_that_nobody_reads_do_not_hold_up_the_stop(
     process.stdin.close()
     if goes:
         assert was_on
-        assert process.wait(5) == 0
+        assert process.wait(PATIENCE_S) == 0
         assert guard_bench.level() == 0
     else:
         with pytest.raises(subprocess.TimeoutExpired):
@@ -348,30 +368,37 @@ def guard_is_blocked(process: GuardProcess) -> bool:
 
 
 def sleeping_long(process: GuardProcess) -> bool:
-    def ticks() -> str:
+    def asleep_at() -> tuple[bool, str]:
         fields = Path(f"/proc/{process.pid}/stat").read_text().rsplit(")", 1)[1].split()
-        return f"{fields[11]} {fields[12]}"
+        return fields[
+            0
+        ] == "S", f"{fields[11]} {fields[12]}"  # one that waits for a busy computer is no sleeper
 
-    before = ticks()
+    before = asleep_at()
     time.sleep(0.5)
-    return ticks() == before
+    return before[0] and asleep_at() == before
 
 
 def test_runs_as_a_module_and_refuses_wrong_use() -> None:
     module = [sys.executable, "-m", "hardware.guard"]
     pulled_up = subprocess.run(
-        [*module, "--pin", "4"], capture_output=True, text=True, timeout=20, check=False
+        [*module, "--pin", "4"], capture_output=True, text=True, timeout=PATIENCE_S, check=False
     )
     assert pulled_up.returncode == 2
     assert "--pin is 4; expected 9 to 27" in pulled_up.stderr
-    nothing = subprocess.run(module, capture_output=True, text=True, timeout=20, check=False)
+    nothing = subprocess.run(module, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
     assert nothing.returncode == 2
 
 
 @pytest.mark.skipif(any(Path("/dev").glob("gpiochip*")), reason="this machine has GPIO: the pin may open")
 def test_without_a_pi_a_gpio_pin_is_refused_with_what_to_do(tmp_path: Path) -> None:
     done = subprocess.run(
-        [*guard_command(pin=22)], cwd=tmp_path, capture_output=True, text=True, timeout=20, check=False
+        [*guard_command(pin=22)],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        check=False,
     )
     assert done.returncode == 1
     assert "pin 22 cannot be claimed" in done.stderr
@@ -380,7 +407,7 @@ def test_without_a_pi_a_gpio_pin_is_refused_with_what_to_do(tmp_path: Path) -> N
 
 def test_a_pin_file_that_cannot_be_opened_is_named(tmp_path: Path) -> None:
     line = guard_command(pin_file=tmp_path / "missing" / "pump.pin")
-    done = subprocess.run(line, capture_output=True, text=True, timeout=20, check=False)
+    done = subprocess.run(line, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
     assert done.returncode == 1
     assert "cannot be opened: No such file or directory" in done.stderr
 
@@ -603,17 +630,24 @@ def test_more_outputs_are_pins_of_their_own(guard_bench: GuardBench, tmp_path: P
     line = guard_command(pin_file=guard_bench.pin_file, more=files)
     process = GuardProcess(line)
     guard_bench.processes.append(process)
-    beat(process, b"02", 0.05)
-    guard_bench.wait_level(1)
-    assert files["cutoff"].read_bytes()[0] == files["fine"].read_bytes()[0] == 1
+    end_s = time.monotonic() + PATIENCE_S
+    while not (guard_bench.level() and all(files[name].read_bytes()[0] for name in ("cutoff", "fine"))):
+        assert time.monotonic() < end_s, (
+            "a busy computer may hold one of the two up past the deadline, not each time"
+        )
+        beat(process, b"02", 0.05)
     process.stdin.close()
-    assert process.wait(5) == 0
+    assert process.wait(PATIENCE_S) == 0
     assert guard_bench.level() == files["cutoff"].read_bytes()[0] == files["fine"].read_bytes()[0] == 0
 
 
 def test_an_output_that_is_pulled_up_at_boot_is_refused() -> None:
     done = subprocess.run(
-        [*guard_command(pin=22, more={"cutoff": 4})], capture_output=True, text=True, timeout=20, check=False
+        [*guard_command(pin=22, more={"cutoff": 4})],
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        check=False,
     )
     assert done.returncode == 2
     assert "expected 9 to 27" in done.stderr

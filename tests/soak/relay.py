@@ -105,7 +105,7 @@ class Relay:
                 process.kill()
             process.wait()
         self._bench.sendall(b"end\n")
-        self._process.wait(5)
+        self._process.wait(60)
         self._bench.close()
         if self._process.stdout is not None:
             self._process.stdout.close()
@@ -263,7 +263,7 @@ def p3(folder: Path, trials: int, layer: str, one_shot: bool | None = None) -> S
             at_s = controller.signal(signal.SIGKILL)
             os.kill(controller.guard_pid, signal.SIGKILL)
             if one_shot:  # what ExecStopPost runs
-                subprocess.run([*pin.command, "--off"], timeout=10, check=False, capture_output=True)
+                subprocess.run([*pin.command, "--off"], timeout=60, check=False, capture_output=True)
             went = pin.wait(False, 1.2)
             took_ms = (pin.last_edge_s() - at_s) * 1000.0 if went else 1200.0
             seen.values.append(took_ms)
@@ -330,7 +330,7 @@ def p4(folder: Path, trials: int, resume: bool = False) -> Seen:
 
 def _replaced(pump: PumpGuard) -> PumpGuard:
     """A new guard for a lost one, as the next start of the station brings it."""
-    pump._reader.join(5.0)
+    pump._reader.join(60.0)
     pump._hang_up()
     for _ in range(20):
         try:
