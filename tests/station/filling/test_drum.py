@@ -110,9 +110,10 @@ def begin(engine: Engine, form: PlanForm) -> str:
     return job_id
 
 
-def hold(engine: Engine) -> None:
-    """Beat once as a holding hand does; where a busy computer lost a beat or a reading, let go first."""
+def hold(engine: Engine) -> bool:
+    """Beat once as a holding hand does; where a busy computer lost a beat or a reading, let go first. Whether the pump runs."""
     engine.hold(engine.view().latched is None)
+    return engine.view().pump_on
 
 
 def pump(engine: Engine, litres: Callable[[], float], enough_l: float) -> None:
@@ -220,7 +221,7 @@ def test_a_broken_line_is_told_live(config: BayConfig, breaks: str, mends: str, 
         engine.mark(Mark.FILL_START)
         pump(engine, lambda: engine.view().figures.metered_l or 0.0, 0.03)
         if told == "no_flow":
-            until(lambda: hold(engine) or engine.view().pump_on, "pump on")
+            until(lambda: hold(engine), "pump on")
         engine.bench(BenchVerb(breaks))
         end_s = time.monotonic() + PATIENCE_S
         while told not in [n.kind for n in engine.view().notices]:
