@@ -1,9 +1,11 @@
 """What is compared over many bays, and what may be said of it: one list of rows for the page, its files and the command."""
 
-import math
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
+
+import numpy as np
 
 from station.learning import fair
 from station.learning.fair import Judged
@@ -51,12 +53,12 @@ _NONE: Final = Counts("", (), (), (), ())
 
 def summed(names: Sequence[str], of: Counts) -> list[tuple[str, int, int]]:
     """Jobs and short ones by a name that several lines may have, as shops do."""
-    sums: dict[str, list[int]] = {}
-    for name, jobs, short in zip(names, of.jobs, of.short, strict=True):
-        line = sums.setdefault(name, [0, 0])
-        line[0] += jobs
-        line[1] += short
-    return [(name, jobs, short) for name, (jobs, short) in sums.items()]
+    jobs: defaultdict[str, int] = defaultdict(int)
+    short: defaultdict[str, int] = defaultdict(int)
+    for name, n, k in zip(names, of.jobs, of.short, strict=True):
+        jobs[name] += n
+        short[name] += k
+    return [(name, n, short[name]) for name, n in jobs.items()]
 
 
 def each(of: Counts) -> _OfShop:
@@ -108,20 +110,18 @@ def compared(
 
 def _means(meters: Counts, most: int | None) -> Judged[Compared]:
     named = [f"{shop} · {name}" for shop, name in zip(meters.shop, meters.name, strict=True)]
-    off = map(_mean_and_sd, meters.measured, meters.off, meters.off2)
-    rows = zip(named, meters.measured, off, strict=True)
+    n, off, off2 = (np.array(of, dtype=float) for of in (meters.measured, meters.off, meters.off2))
+    some, two = np.maximum(n, 1.0), np.maximum(n - 1.0, 1.0)
+    sd = np.sqrt(np.maximum(0.0, off2 - off**2 / some) / two)
+    means = [m if k else None for k, m in zip(meters.measured, (off / some).tolist(), strict=True)]
+    sds = [s if k > 1 else None for k, s in zip(meters.measured, sd.tolist(), strict=True)]
+    rows = list(zip(named, meters.measured, means, sds, strict=True))
 
     def told(m: fair.Mean) -> Compared:
         off = (m.mean_percent, m.difference_percent, m.u95_percent)
         return Compared(METERS, "", m.name, m.n, None, None, None, None, *off, m.says)
 
-    return fair.means([(name, n, *of) for name, n, of in rows], most).told(told)
-
-
-def _mean_and_sd(n: int, off: float, off2: float) -> tuple[float | None, float | None]:
-    if n < 2:
-        return (off if n else None), None
-    return off / n, math.sqrt(max(0.0, off2 - off**2 / n) / (n - 1))
+    return fair.means(rows, most).told(told)
 
 
 def compare(db: Db, scope: Scope, most: int | None = None) -> dict[str, Judged[Compared]]:

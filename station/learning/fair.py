@@ -8,7 +8,9 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import groupby
+from heapq import nsmallest
+from itertools import count, groupby
+from operator import itemgetter
 from statistics import NormalDist
 from typing import Final, Generic, TypeVar
 
@@ -108,34 +110,44 @@ def shares(
     (Fisher's exact test, divided among those compared), and three at least. Too few: where not even all of them short would
     show it.
     """
-    alike: dict[tuple[int, int], list[T]] = {}
-    for one, n, k in counts:
-        alike.setdefault((n, k), []).append(one)
-    compared = sum(map(len, alike.values()))
-    jobs, short = (sum(pair[of] * len(names) for pair, names in alike.items()) for of in (0, 1))
-    sizes = {n for n, _ in alike} if compared > 1 else set()
-    limits = {n: limit_of(jobs, short, n, ALPHA / compared) for n in sizes}
+    each = list(counts)
+    alike = Counter(map(_PAIR, each))
+    jobs, short = (sum(pair[of] * n for pair, n in alike.items()) for of in (0, 1))
+    sizes = {n for n, _ in alike} if len(each) > 1 else set()
+    limits = {n: limit_of(jobs, short, n, ALPHA / len(each)) for n in sizes}
     says: dict[tuple[int, int], str] = {}
     for n, k in alike:
         limit = limits.get(n)
         if limit is not None and k >= limit:
             says[n, k] = N_("more than its sisters")
         else:
-            says[n, k] = TOO_FEW if limit is None and (short or compared < 2 or not n) else LIKE
+            says[n, k] = TOO_FEW if limit is None and (short or len(each) < 2 or not n) else LIKE
     told = Counter({LIKE: 0, TOO_FEW: 0})
-    for pair, names in alike.items():
-        told[says[pair]] += len(names)
+    for pair, n in alike.items():
+        told[says[pair]] += n
 
-    def first(pairs: Iterable[tuple[int, int]], most: int | None) -> list[Share]:
-        found: list[tuple[str, int, int]] = []
+    def first(pairs: Iterable[tuple[int, int]], most: int) -> list[Share]:
+        wanted: set[tuple[int, int]] = set()
+        so_many = 0
         for _, same in groupby(sorted(pairs, key=_share, reverse=True), key=_share):
-            if most is not None and len(found) >= most:
+            if so_many >= most:
                 break
-            found += sorted((called(one), *pair) for pair in same for one in alike[pair])
+            wanted |= (of := set(same))
+            so_many += sum(alike[pair] for pair in of)
+        found = [(called(one[0]), *pair) for one in each if (pair := _PAIR(one)) in wanted] if wanted else []
+        found.sort(key=_largest)
         return [Share(name, n, k, *wilson(k, n), limits.get(n), says[n, k]) for name, n, k in found[:most]]
 
     rest = {pair for pair in alike if says[pair] in (LIKE, TOO_FEW)}
-    return Judged(first(alike.keys() - rest, None), first(rest, most), told[LIKE], told[TOO_FEW])
+    shown = first(rest, len(each) if most is None else most)
+    return Judged(first(alike.keys() - rest, len(each)), shown, told[LIKE], told[TOO_FEW])
+
+
+_PAIR = itemgetter(1, 2)
+
+
+def _largest(of: tuple[str, int, int]) -> tuple[float, str]:
+    return -_share(of[1:]), of[0]
 
 
 def _share(pair: tuple[int, int]) -> float:
@@ -181,7 +193,7 @@ def means(
             off[:] = True
             break
         off[furthest] = True
-    told = {at: k for k, (*_, at) in enumerate(sound) if math.isfinite(u[k])}
+    told = {sound[k][3]: k for k in np.flatnonzero(np.isfinite(u)).tolist()}
 
     def mean(at: int) -> Mean:
         name, n, own, _ = measured[at]
@@ -190,13 +202,18 @@ def means(
         against = float(difference[k]), student_t(float(dof[k]), percent) * float(u[k])
         return Mean(name, n, own, *against, N_("off its sisters") if off[k] else LIKE)
 
-    ranked = sorted(range(len(measured)), key=lambda at: (-measured[at][1], measured[at][0]))
     out = {at for at, k in told.items() if off[k]}
-    rest = [at for at in ranked if at not in out][:most]
-    few = len(measured) - len(told)
-    return Judged(
-        [mean(at) for at in ranked if at in out], [mean(at) for at in rest], len(told) - len(out), few
+    first = nsmallest(
+        len(out) + (len(measured) if most is None else most), map(_most_fills, measured, count())
     )
+    rest = [at for _, _, at in first if at not in out][:most]
+    few = len(measured) - len(told)
+    ranked = sorted(_most_fills(measured[at], at) for at in out)
+    return Judged([mean(at) for _, _, at in ranked], [mean(at) for at in rest], len(told) - len(out), few)
+
+
+def _most_fills(one: tuple[str, int, float | None, float | None], at: int) -> tuple[int, str, int]:
+    return -one[1], one[0], at
 
 
 _Floats = npt.NDArray[np.float64]

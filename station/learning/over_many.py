@@ -80,11 +80,11 @@ def shared(counts: Sequence[Counts]) -> list[Shared]:
         own = one.dimension in OF_A_SHOP and many
         lines[one.dimension] = list(each(one)) if own else [*summed(one.name, one)]
     for dimension, of in lines.items():
+        limits = {
+            n: limit_of(jobs, short, n, ALPHA / len(of)) for n in {n for _, n, k in of if k >= RECURRING_AT}
+        }
         for name, n, k in of:
-            if k < RECURRING_AT:
-                continue
-            limit = limit_of(jobs, short, n, ALPHA / len(of))
-            if limit is not None and k >= limit:
+            if k >= RECURRING_AT and (limit := limits[n]) is not None and k >= limit:
                 told = name if isinstance(name, str) else " · ".join(name)
                 found.append(Shared(dimension, told, n, k, chance(jobs, short, n, k)))
     return sorted(found, key=lambda one: one.p)

@@ -7,6 +7,7 @@ days. Every statement stands in ``STATEMENTS``, where a test holds its plan to a
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, tzinfo
+from functools import cached_property
 from typing import Any, TypeVar
 
 from psycopg.rows import class_row
@@ -14,6 +15,7 @@ from psycopg.rows import class_row
 from station.common import days
 from station.common.words import _
 from station.errors import InputError
+from station.record.many.adding import array
 from station.record.many.derive import UL, USE
 from station.record.many.ingest import Db
 
@@ -36,8 +38,13 @@ class Scope:
         """all_shops: whether these are all of the company's. Then none is looked for by its name: the planner would weigh each of a
         thousand names against each month's part of the table."""
         n = len(self.shops)
-        named = {"shops": list(self.shops), "all_shops": 0 < self.company_shops == n, "one_shop": n == 1}
-        return {**vars(self), **named}
+        named = {"shops": self._names, "all_shops": 0 < self.company_shops == n, "one_shop": n == 1}
+        return {"company": self.company, "since": self.since, "until": self.until, **named}
+
+    @cached_property
+    def _names(self) -> str:
+        """The shops as PostgreSQL writes an array, once for all that is asked about them: a thousand names took 1 ms each time."""
+        return array(self.shops)
 
     def by_month(self) -> list["Scope"]:
         """The same of each month by itself."""
@@ -311,7 +318,7 @@ def use_by_day(db: Db, scope: Scope) -> list[Use]:
 
 def how_many(db: Db, of: Sequence[str]) -> HowMany:
     """of: shops."""
-    return ask(db, STATEMENTS["how many"], HowMany, shops=list(of))[0]
+    return ask(db, STATEMENTS["how many"], HowMany, shops=array(of))[0]
 
 
 def off(db: Db, scope: Scope, verdict: str, most: int) -> list[JobLine]:

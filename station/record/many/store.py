@@ -17,6 +17,7 @@ from psycopg_pool import ConnectionPool, PoolTimeout
 from station.common.days import zone_of
 from station.errors import InputError, StationError
 from station.record.many import verify
+from station.record.many.adding import array
 from station.record.many.ingest import Bay, Db
 from station.record.many.queries import OF
 
@@ -206,7 +207,7 @@ def reporting(
     """The bays of these shops, of all without them, by company, shop and name. by_need: what asks for somebody first instead: a
     fault, a long silence. most: so many of the first; all without."""
     name = "every bay" if shops is None else "bays by need" if by_need else "bays by name"
-    values = {} if shops is None else {"shops": list(shops), "most": most}
+    values = {} if shops is None else {"shops": array(shops), "most": most}
     rows = db.execute(STATEMENTS[name].encode(), values, prepare=False).fetchall()
     return [
         Reporting(company, shop, bay, called, page, software, _iso(heard), seq, behind, fault, _iso(since))
