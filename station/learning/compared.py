@@ -1,9 +1,9 @@
 """What is compared over many bays, and what may be said of it: one list of rows for the page, its files and the command."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 
@@ -46,39 +46,51 @@ class Compared:
     says: str
 
 
-_Counted = Iterable[tuple[str, int, int]]
-_OfShop = Iterable[tuple[tuple[str, str], int, int]]
+Named = TypeVar("Named", str, tuple[str, str])
+Columns = tuple[Sequence[Named], Sequence[int], Sequence[int]]
+"""Names, and how many jobs and short ones each has."""
 _NONE: Final = Counts("", (), (), (), ())
 
 
-def summed(names: Sequence[str], of: Counts) -> list[tuple[str, int, int]]:
+def summed(names: Sequence[str], of: Counts) -> Columns[str]:
     """Jobs and short ones by a name that several lines may have, as shops do."""
     jobs: defaultdict[str, int] = defaultdict(int)
     short: defaultdict[str, int] = defaultdict(int)
     for name, n, k in zip(names, of.jobs, of.short, strict=True):
         jobs[name] += n
         short[name] += k
-    return [(name, n, short[name]) for name, n in jobs.items()]
+    return list(jobs), list(jobs.values()), list(short.values())
 
 
-def each(of: Counts) -> _OfShop:
+def each(of: Counts) -> Columns[tuple[str, str]]:
     """The same by names that mean something in their shop alone."""
-    return zip(zip(of.shop, of.name, strict=True), of.jobs, of.short, strict=True)
+    return list(zip(of.shop, of.name, strict=True)), of.jobs, of.short
 
 
-def _shares(comparison: str, counts: _Counted | _OfShop, most: int | None, of: str = "") -> Judged[Compared]:
+def _shares(comparison: str, counts: Columns[Named], most: int | None, of: str = "") -> Judged[Compared]:
     def told(s: fair.Share) -> Compared:
         limits = (100 * s.low, 100 * s.high, s.limit)
         return Compared(comparison, of, s.name, s.jobs, s.short, *limits, None, None, None, s.says)
 
-    return fair.shares(counts, most, lambda one: one if isinstance(one, str) else " · ".join(one)).told(told)
+    return fair.shares(*counts, most=most, called=called).told(told)
 
 
-def _together(comparison: str, by: Mapping[str, _Counted], most: int | None) -> Judged[Compared]:
+def called(one: str | tuple[str, str]) -> str:
+    return one if isinstance(one, str) else " · ".join(one)
+
+
+def _together(
+    comparison: str, by: Mapping[str, Sequence[tuple[str, int, int]]], most: int | None
+) -> Judged[Compared]:
     """Several comparisons of one kind, one behind the other."""
-    of = [_shares(comparison, by[name], most, name) for name in sorted(by)]
+    of = [_shares(comparison, _columns(by[name]), most, name) for name in sorted(by)]
     out, rest = [c for one in of for c in one.out], [c for one in of for c in one.rest]
     return Judged(out, rest[:most], sum(one.like for one in of), sum(one.few for one in of))
+
+
+def _columns(rows: Sequence[tuple[str, int, int]]) -> Columns[str]:
+    names, jobs, short = zip(*rows, strict=True)
+    return names, jobs, short
 
 
 def compared(
@@ -92,7 +104,7 @@ def compared(
         by.get(name, _NONE) for name in ("bay", "fluid", "compartment type", "meter")
     )
     of_type: dict[str, list[tuple[str, int, int]]] = {}
-    for (shop, name), n, k in each(types):
+    for name, shop, n, k in zip(types.name, types.shop, types.jobs, types.short, strict=True):
         of_type.setdefault(name, []).append((shop, n, k))
     of_fluid: dict[str, list[tuple[str, int, int]]] = {}
     for m in months:
@@ -109,19 +121,17 @@ def compared(
 
 
 def _means(meters: Counts, most: int | None) -> Judged[Compared]:
-    named = [f"{shop} · {name}" for shop, name in zip(meters.shop, meters.name, strict=True)]
     n, off, off2 = (np.array(of, dtype=float) for of in (meters.measured, meters.off, meters.off2))
-    some, two = np.maximum(n, 1.0), np.maximum(n - 1.0, 1.0)
-    sd = np.sqrt(np.maximum(0.0, off2 - off**2 / some) / two)
-    means = [m if k else None for k, m in zip(meters.measured, (off / some).tolist(), strict=True)]
-    sds = [s if k > 1 else None for k, s in zip(meters.measured, sd.tolist(), strict=True)]
-    rows = list(zip(named, meters.measured, means, sds, strict=True))
+    with np.errstate(divide="ignore", invalid="ignore"):  # of none there is no mean, of one no scatter
+        means = off / n
+        sds = np.sqrt(np.maximum(0.0, off2 - off * means) / (n - 1.0))
+    names = list(zip(meters.shop, meters.name, strict=True))
 
     def told(m: fair.Mean) -> Compared:
         off = (m.mean_percent, m.difference_percent, m.u95_percent)
         return Compared(METERS, "", m.name, m.n, None, None, None, None, *off, m.says)
 
-    return fair.means(rows, most).told(told)
+    return fair.means(names, meters.measured, means, sds, most=most, called=called).told(told)
 
 
 def compare(db: Db, scope: Scope, most: int | None = None) -> dict[str, Judged[Compared]]:

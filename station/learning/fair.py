@@ -9,8 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from heapq import nsmallest
-from itertools import count, groupby
-from operator import itemgetter
+from itertools import groupby
 from statistics import NormalDist
 from typing import Final, Generic, TypeVar
 
@@ -35,6 +34,7 @@ LIKE: Final = N_("like its sisters")
 TOO_FEW: Final = N_("too few to tell")
 T = TypeVar("T")
 S = TypeVar("S")
+_Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -101,53 +101,53 @@ def limit_of(jobs: int, short: int, n: int, alpha: float) -> int | None:
 
 
 def shares(
-    counts: Iterable[tuple[T, int, int]], most: int | None = None, called: Callable[[T], str] = str
+    names: Sequence[T],
+    jobs: Sequence[int],
+    short: Sequence[int],
+    *,
+    most: int | None = None,
+    called: Callable[[T], str] = str,
 ) -> Judged[Share]:
-    """Each subject's share of short fills against all of them together, the largest first. counts: subject, jobs, short. most: so
-    many of those that do not stand out are wanted, None for all. called: the subject's name.
+    """Each subject's share of short fills against all of them together, the largest first. names, jobs, short: of each subject. most:
+    so many of those that do not stand out are wanted, None for all. called: the subject's name, in whose order they sort.
 
     A subject has more than its sisters where so many would come by chance less than once in twenty such comparisons
     (Fisher's exact test, divided among those compared), and three at least. Too few: where not even all of them short would
     show it.
     """
-    each = list(counts)
-    alike = Counter(map(_PAIR, each))
-    jobs, short = (sum(pair[of] * n for pair, n in alike.items()) for of in (0, 1))
-    sizes = {n for n, _ in alike} if len(each) > 1 else set()
-    limits = {n: limit_of(jobs, short, n, ALPHA / len(each)) for n in sizes}
+    alike, compared = Counter(zip(jobs, short, strict=True)), len(names)
+    of_all = sum(jobs), sum(short)
+    sizes = {n for n, _ in alike} if compared > 1 else set()
+    limits = {n: limit_of(*of_all, n, ALPHA / compared) for n in sizes}
     says: dict[tuple[int, int], str] = {}
     for n, k in alike:
         limit = limits.get(n)
         if limit is not None and k >= limit:
             says[n, k] = N_("more than its sisters")
         else:
-            says[n, k] = TOO_FEW if limit is None and (short or len(each) < 2 or not n) else LIKE
+            says[n, k] = TOO_FEW if limit is None and (of_all[1] or compared < 2 or not n) else LIKE
     told = Counter({LIKE: 0, TOO_FEW: 0})
     for pair, n in alike.items():
         told[says[pair]] += n
 
     def first(pairs: Iterable[tuple[int, int]], most: int) -> list[Share]:
-        wanted: set[tuple[int, int]] = set()
+        wanted: dict[tuple[int, int], float] = {}
         so_many = 0
-        for _, same in groupby(sorted(pairs, key=_share, reverse=True), key=_share):
+        for share, same in groupby(sorted(pairs, key=_share, reverse=True), key=_share):
             if so_many >= most:
                 break
-            wanted |= (of := set(same))
+            of = list(same)
+            wanted |= dict.fromkeys(of, -share)
             so_many += sum(alike[pair] for pair in of)
-        found = [(called(one[0]), *pair) for one in each if (pair := _PAIR(one)) in wanted] if wanted else []
-        found.sort(key=_largest)
-        return [Share(name, n, k, *wilson(k, n), limits.get(n), says[n, k]) for name, n, k in found[:most]]
+        each = zip(names, zip(jobs, short, strict=True), strict=True) if wanted else ()
+        found = nsmallest(most, ((wanted[pair], name, pair) for name, pair in each if pair in wanted))
+        return [
+            Share(called(name), n, k, *wilson(k, n), limits.get(n), says[n, k]) for _, name, (n, k) in found
+        ]
 
     rest = {pair for pair in alike if says[pair] in (LIKE, TOO_FEW)}
-    shown = first(rest, len(each) if most is None else most)
-    return Judged(first(alike.keys() - rest, len(each)), shown, told[LIKE], told[TOO_FEW])
-
-
-_PAIR = itemgetter(1, 2)
-
-
-def _largest(of: tuple[str, int, int]) -> tuple[float, str]:
-    return -_share(of[1:]), of[0]
+    shown = first(rest, compared if most is None else most)
+    return Judged(first(alike.keys() - rest, compared), shown, told[LIKE], told[TOO_FEW])
 
 
 def _share(pair: tuple[int, int]) -> float:
@@ -168,23 +168,27 @@ class Mean:
 
 
 def means(
-    measured: Sequence[tuple[str, int, float | None, float | None]], most: int | None = None
+    names: Sequence[T],
+    fills: Sequence[int],
+    means: Sequence[float | None] | _Floats,
+    sds: Sequence[float | None] | _Floats,
+    *,
+    most: int | None = None,
+    called: Callable[[T], str] = str,
 ) -> Judged[Mean]:
-    """Each meter against its sisters together, those with the most fills first. measured: name, number of fills, their mean and their
-    standard deviation. most: so many of those that do not stand out are wanted, None for all.
+    """Each meter against its sisters together, those with the most fills first. names, fills, means, sds: of each meter its number of
+    fills, their mean and their standard deviation, None or not a number where there is none. most: so many of those that do not
+    stand out are wanted, None for all. called: the meter's name, in whose order they sort.
 
     Welch's comparison of two means (NIST/SEMATECH e-Handbook 1.3.5.3), its 5 % divided among those compared. The one that is
     furthest off is named first and is no sister of the others from then on: it would pull them all off. Of two that are left and
     differ nobody can say which one is off: both are named.
     """
-    sound = [
-        (n, m, s, at)
-        for at, (_, n, m, s) in enumerate(measured)
-        if m is not None and s is not None and n >= MEANS_FROM
-    ]
-    of, percent = np.array(sound, dtype=float), 100.0 * (1.0 - ALPHA / max(1, len(sound)))
+    every = np.array((fills, means, sds), dtype=float).T
+    sound = np.flatnonzero(np.isfinite(every).all(axis=1) & (every[:, 0] >= MEANS_FROM))
+    of, percent = every[sound], 100.0 * (1.0 - ALPHA / max(1, len(sound)))
     off, difference, u, dof = np.zeros(len(sound), dtype=bool), *[np.zeros(0)] * 3
-    while sound:
+    while len(sound):
         difference, u, dof = _against(of, ~off)
         furthest = _furthest(np.where(off, 0.0, difference), u, dof, percent)
         if furthest is None:
@@ -193,30 +197,24 @@ def means(
             off[:] = True
             break
         off[furthest] = True
-    told = {sound[k][3]: k for k in np.flatnonzero(np.isfinite(u)).tolist()}
+    some = np.flatnonzero(np.isfinite(u))
+    told = dict(zip(sound[some].tolist(), some.tolist(), strict=True))
+    out = set(sound[some[off[some]]].tolist())
 
     def mean(at: int) -> Mean:
-        name, n, own, _ = measured[at]
+        name, n = called(names[at]), fills[at]
+        own = float(every[at, 1]) if math.isfinite(every[at, 1]) else None
         if (k := told.get(at)) is None:
             return Mean(name, n, own, None, None, TOO_FEW)
         against = float(difference[k]), student_t(float(dof[k]), percent) * float(u[k])
         return Mean(name, n, own, *against, N_("off its sisters") if off[k] else LIKE)
 
-    out = {at for at, k in told.items() if off[k]}
-    first = nsmallest(
-        len(out) + (len(measured) if most is None else most), map(_most_fills, measured, count())
-    )
-    rest = [at for _, _, at in first if at not in out][:most]
-    few = len(measured) - len(told)
-    ranked = sorted(_most_fills(measured[at], at) for at in out)
-    return Judged([mean(at) for _, _, at in ranked], [mean(at) for at in rest], len(told) - len(out), few)
+    def ranked(of: Iterable[int], most: int) -> list[Mean]:
+        return [mean(at) for _, _, at in nsmallest(most, ((-fills[at], names[at], at) for at in of))]
 
-
-def _most_fills(one: tuple[str, int, float | None, float | None], at: int) -> tuple[int, str, int]:
-    return -one[1], one[0], at
-
-
-_Floats = npt.NDArray[np.float64]
+    rest = [at for at in range(len(names)) if at not in out]
+    shown = ranked(rest, len(rest) if most is None else most)
+    return Judged(ranked(out, len(out)), shown, len(told) - len(out), len(names) - len(told))
 
 
 def _furthest(difference: _Floats, u: _Floats, dof: _Floats, percent: float) -> int | None:

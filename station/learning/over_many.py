@@ -7,10 +7,11 @@ from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import groupby
+from typing import Any
 
 from station.given.report import Report
 from station.learning.chance import chance
-from station.learning.compared import each, summed
+from station.learning.compared import Columns, called, each, summed
 from station.learning.fair import ALPHA, limit_of
 from station.learning.quality import CHART_JOBS, NEXT_DRAIN, RECURRING_AT, SubjectChart, chart_of
 from station.learning.reason import Reason, of_report
@@ -74,19 +75,18 @@ def shared(counts: Sequence[Counts]) -> list[Shared]:
     if bays is None:
         return []
     jobs, short, shops = sum(bays.jobs), sum(bays.short), summed(bays.shop, bays)
-    many, found = len(shops) > 1, []
-    lines: dict[str, list[tuple[str | tuple[str, str], int, int]]] = {"shop": [*shops]} if many else {}
+    many, found = len(shops[0]) > 1, []
+    lines: dict[str, Columns[Any]] = {"shop": shops} if many else {}
     for one in counts:
-        own = one.dimension in OF_A_SHOP and many
-        lines[one.dimension] = list(each(one)) if own else [*summed(one.name, one)]
-    for dimension, of in lines.items():
-        limits = {
-            n: limit_of(jobs, short, n, ALPHA / len(of)) for n in {n for _, n, k in of if k >= RECURRING_AT}
-        }
-        for name, n, k in of:
-            if k >= RECURRING_AT and (limit := limits[n]) is not None and k >= limit:
-                told = name if isinstance(name, str) else " · ".join(name)
-                found.append(Shared(dimension, told, n, k, chance(jobs, short, n, k)))
+        lines[one.dimension] = each(one) if one.dimension in OF_A_SHOP and many else summed(one.name, one)
+    for dimension, (names, of_jobs, of_short) in lines.items():
+        every = list(zip(of_jobs, of_short, strict=True))
+        pairs = {pair for pair in every if pair[1] >= RECURRING_AT}
+        limits = {n: limit_of(jobs, short, n, ALPHA / len(names)) for n, _ in pairs}
+        more = {(n, k) for n, k in pairs if (limit := limits[n]) is not None and k >= limit}
+        for name, (n, k) in zip(names, every, strict=True) if more else ():
+            if (n, k) in more:
+                found.append(Shared(dimension, called(name), n, k, chance(jobs, short, n, k)))
     return sorted(found, key=lambda one: one.p)
 
 

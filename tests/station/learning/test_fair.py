@@ -4,7 +4,7 @@ import math
 import random
 import statistics
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import Any
 
@@ -14,6 +14,10 @@ from calibration.student import student_t
 from station.learning import fair
 from station.learning.compared import BAYS, FLUID_BY_MONTH, SHOPS, TYPE_BY_SHOP, TYPES, compared
 from station.record.many.queries import Counts, MonthTally
+
+
+def columns(*rows: Iterable[Any]) -> Any:
+    return zip(*rows, strict=True)
 
 
 def test_wilsons_limits_are_the_published_ones() -> None:
@@ -31,21 +35,26 @@ def test_wilsons_limits_are_the_published_ones() -> None:
 def test_a_bad_shop_is_named_its_sisters_are_not_and_a_small_one_is_let_be() -> None:
     found = {
         s.name: s
-        for s in fair.shares([("quay", 400, 8), ("harbour", 400, 40), ("hill", 400, 9), ("mill", 3, 2)]).shown
+        for s in fair.shares(
+            *columns(("quay", 400, 8), ("harbour", 400, 40), ("hill", 400, 9), ("mill", 3, 2))
+        ).shown
     }
     assert found["harbour"].says == "more than its sisters"
     assert found["quay"].says == found["hill"].says == "like its sisters"
     assert found["harbour"].low < 0.1 < found["harbour"].high
-    few = {s.name: s.says for s in fair.shares([("quay", 400, 20), ("mill", 2, 1)]).shown}
+    few = {s.name: s.says for s in fair.shares(*columns(("quay", 400, 20), ("mill", 2, 1))).shown}
     assert few["mill"] == "too few to tell"
-    assert [s.says for s in fair.shares([("quay", 400, 20)]).shown] == ["too few to tell"]
-    assert (fair.shares([]), fair.means([])) == (fair.Judged([], [], 0, 0),) * 2
+    assert [s.says for s in fair.shares(*columns(("quay", 400, 20))).shown] == ["too few to tell"]
+    assert (fair.shares((), (), ()), fair.means((), (), (), ())) == (fair.Judged([], [], 0, 0),) * 2
 
 
 def test_the_first_of_very_many_are_the_first_of_all() -> None:
     draw = random.Random(3)
     counts = [(f"{k}", n := draw.choice((5, 20, 60)), draw.randrange(n // 4 + 1)) for k in range(300)]
-    every, first = fair.shares([*counts, ("bad", 60, 40)]), fair.shares([*counts, ("bad", 60, 40)], 7)
+    every, first = (
+        fair.shares(*columns(*counts, ("bad", 60, 40))),
+        fair.shares(*columns(*counts, ("bad", 60, 40)), most=7),
+    )
     assert [s.name for s in every.out] == [s.name for s in first.out] == ["bad"]
     assert (first.rest, len(every.rest)) == (every.rest[:7], 300)
     assert (first.like, first.few) == (every.like, every.few)
@@ -59,7 +68,7 @@ def test_a_wolf_is_cried_in_one_of_twenty_comparisons_at_most() -> None:
     cried = 0
     for _ in range(300):
         counts = [(f"{n}", 60, sum(draw.random() < 0.08 for _ in range(60))) for n in range(8)]
-        cried += bool(fair.shares(counts).out)
+        cried += bool(fair.shares(*columns(*counts)).out)
     assert cried <= 300 * 0.05 + 3 * (300 * 0.05 * 0.95) ** 0.5
 
 
@@ -71,11 +80,13 @@ def drawn(draw: random.Random, name: str, n: int, mean: float) -> tuple[str, int
 def test_a_meter_that_is_off_its_sisters_is_named() -> None:
     draw = random.Random(1)
     meters = [drawn(draw, f"meter {n}", 60, 0.8 if n == 2 else 0.0) for n in range(5)]
-    found = {m.name: m for m in fair.means([*meters, ("new", 3, 4.0, 0.1), ("idle", 0, None, None)]).shown}
+    found = {
+        m.name: m for m in fair.means(*columns(*meters, ("new", 3, 4.0, 0.1), ("idle", 0, None, None))).shown
+    }
     assert [m.name for m in found.values() if m.says == "off its sisters"] == ["meter 2"]
     assert found["meter 2"].difference_percent == pytest.approx(0.8, abs=0.3)
     assert found["new"].says == found["idle"].says == "too few to tell"
-    assert fair.means([meters[0]]).shown[0].says == "too few to tell"
+    assert fair.means(*columns(meters[0])).shown[0].says == "too few to tell"
 
 
 def welch(one: Any, sisters: Sequence[Any], percent: float) -> tuple[float, float]:
@@ -95,7 +106,7 @@ def test_sums_over_all_less_ones_own_give_what_each_against_its_sisters_gives() 
             drawn(draw, f"{k}", draw.choice((10, 25, 80)), draw.choice((50.0, 50.0, 50.0, 51.0, 49.0)))
             for k in range(12)
         ]
-        found = {m.name: m for m in fair.means(meters).shown}
+        found = {m.name: m for m in fair.means(*columns(*meters)).shown}
         off = {m.name for m in found.values() if m.says == "off its sisters"}
         for one in meters:
             sisters = [x for x in meters if x[0] not in off | {one[0]}]
@@ -106,7 +117,7 @@ def test_sums_over_all_less_ones_own_give_what_each_against_its_sisters_gives() 
 
 
 def test_of_two_that_differ_both_are_named() -> None:
-    found = fair.means([("meter 1", 40, 0.9, 0.5), ("meter 2", 60, 0.0, 0.6), ("new", 2, 0.0, 0.1)])
+    found = fair.means(*columns(("meter 1", 40, 0.9, 0.5), ("meter 2", 60, 0.0, 0.6), ("new", 2, 0.0, 0.1)))
     assert [(m.name, m.says) for m in found.shown] == [
         ("meter 2", "off its sisters"),
         ("meter 1", "off its sisters"),
@@ -119,16 +130,18 @@ def test_four_thousand_meters_are_compared_at_once() -> None:
     draw = random.Random(9)
     meters = [(f"{k}", 30, draw.gauss(2.0 * (k % 50 == 0), 0.1), 0.7) for k in range(4000)]
     begun_s = time.process_time()
-    found = fair.means(meters, 10)
+    found = fair.means(*columns(*meters), most=10)
     assert time.process_time() - begun_s < 2.0, "0.1 s; with its square it were a minute and more"
     assert {m.name for m in found.out} == {f"{k}" for k in range(0, 4000, 50)}
     assert (len(found.rest), found.like, found.few) == (10, 3920, 0)
-    assert found.rest == fair.means(meters).rest[:10]
+    assert found.rest == fair.means(*columns(*meters)).rest[:10]
 
 
 def test_meters_that_are_alike_are_seldom_named() -> None:
     draw = random.Random(2)
-    named = sum(bool(fair.means([drawn(draw, f"{k}", 25, 0.0) for k in range(6)]).out) for _ in range(100))
+    named = sum(
+        bool(fair.means(*columns(*(drawn(draw, f"{k}", 25, 0.0) for k in range(6)))).out) for _ in range(100)
+    )
     assert named <= 5 + 3 * (100 * 0.05 * 0.95) ** 0.5
 
 
@@ -137,10 +150,10 @@ def test_the_limit_is_exact_where_few_stand_behind_it() -> None:
     ways = {k: math.comb(6, k) * math.comb(34, 8 - k) / math.comb(40, 8) for k in range(7)}
     tails = {k: sum(ways[i] for i in range(k, 7)) for k in ways}
     first = next(k for k in range(3, 7) if tails[k] < 0.025)
-    [small, _] = fair.shares([("quay", 8, 4), ("harbour", 32, 2)]).shown
+    [small, _] = fair.shares(*columns(("quay", 8, 4), ("harbour", 32, 2))).shown
     assert (small.limit, first) == (4, 4)
     assert small.says == "more than its sisters"
-    assert fair.shares([("quay", 8, 3), ("harbour", 32, 3)]).shown[0].says == "like its sisters"
+    assert fair.shares(*columns(("quay", 8, 3), ("harbour", 32, 3))).shown[0].says == "like its sisters"
     assert fair.limit_of(40, 6, 2, 0.025) is None, "not even both would be enough"
     assert fair.limit_of(40, 30, 20, 0.025) == next(
         k
