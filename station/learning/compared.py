@@ -9,10 +9,11 @@ import numpy as np
 
 from station.learning import fair
 from station.learning.fair import Judged
-from station.record.many import exporting, queries
+from station.record.many import exporting, tallies
 from station.record.many.exporting import Table
 from station.record.many.ingest import Db
-from station.record.many.queries import Counts, MonthTally, Scope
+from station.record.many.queries import Scope
+from station.record.many.tallies import Counts, MonthTally
 
 SHOPS, BAYS, FLUIDS, TYPES, TYPE_BY_SHOP, FLUID_BY_MONTH, METERS = (
     "shops",
@@ -121,7 +122,8 @@ def compared(
 
 
 def _means(meters: Counts, most: int | None) -> Judged[Compared]:
-    n, off, off2 = (np.array(of, dtype=float) for of in (meters.measured, meters.off, meters.off2))
+    n = np.array(meters.measured, dtype=float)
+    off, off2 = np.array(meters.ppm, dtype=float) / 1e4, np.array(meters.ppm2, dtype=float) / 1e8
     with np.errstate(divide="ignore", invalid="ignore"):  # of none there is no mean, of one no scatter
         means = off / n
         sds = np.sqrt(np.maximum(0.0, off2 - off * means) / (n - 1.0))
@@ -136,7 +138,7 @@ def _means(meters: Counts, most: int | None) -> Judged[Compared]:
 
 def compare(db: Db, scope: Scope, most: int | None = None) -> dict[str, Judged[Compared]]:
     """All comparisons of a scope; a fluid's months are those of the chart's span up to its end."""
-    return compared(queries.counts(db, scope), queries.tallies_by_month(db, scope, "fluid"), most)
+    return compared(tallies.counts(db, scope), tallies.by_month(db, scope, "fluid"), most)
 
 
 def every(db: Db, scope: Scope) -> list[Compared]:

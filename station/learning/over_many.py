@@ -20,7 +20,8 @@ from station.learning.reason import said as said_of
 from station.record.archive import ended
 from station.record.many import measured
 from station.record.many.ingest import Db
-from station.record.many.queries import Counts, JobLine, Scope
+from station.record.many.queries import JobLine, Scope
+from station.record.many.tallies import Counts
 
 OF_A_SHOP = ("bay", "meter", "technician")
 """Dimensions whose names mean something in their shop alone; the others' are the company's."""

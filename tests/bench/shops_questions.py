@@ -17,7 +17,7 @@ import psycopg
 from calibration.certificates import KINDS
 from station.learning.over_many import WAYS
 from station.learning.quality import CHART_JOBS, LISTED
-from station.record.many import certified, counts, finding, measured, queries, store
+from station.record.many import certified, counts, finding, measured, queries, store, tallies
 from station.record.many.finding import LOOKED, After
 from station.record.many.queries import CHART_MONTHS, Scope, later
 from tests.bench.bench_many import processor_s
@@ -30,8 +30,11 @@ EXPORTS = ("use by day", "use, all", "stock, all", "bays, all", "tally")
 """What no page asks of a whole company, but its CSV and JSON do: asked once."""
 OF_ONE = ("job", "told", "let go", "moved", "taken", *measured.STATEMENTS)
 """Questions that are always about one shop."""
+WITHOUT = {"counts of a month": "months", "counts of a year": "years"}
+"""Questions about one sum that is held, which a span may not be."""
 QUESTIONS = {
     **queries.STATEMENTS,
+    **tallies.STATEMENTS,
     "use, all": queries.STATEMENTS["use"],
     **counts.STATEMENTS,
     "stock, all": counts.STATEMENTS["stock"],
@@ -88,9 +91,11 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
         ("company, month", every, since),
         ("company, year", every, YEAR),
     ):
-        scope = Scope(COMPANY, tuple(shops), begin, end, SHOPS).values()
+        scope = Scope(COMPANY, tuple(shops), begin, end, SHOPS)
         for name in QUESTIONS:
             if name in OF_ONE and whose != "shop, month":
+                continue
+            if name in WITHOUT and not scope.parts()[WITHOUT[name]]:
                 continue
             of = words.get(name, ("bus", "7"))
             most = PER_PAGE + 1 if name.startswith("jobs") else MOST.get(name, LISTED)
@@ -104,7 +109,7 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
                 "word_2": of[1],
                 "most": most,
             }
-            values = {**more, **scope, **named}
+            values = {**more, **scope.values(), **scope.parts(), **named}
             if name in WAYS.values():  # months that fill the charts of a shop of this size
                 values |= {"begin": later(end, -3), "meter": ""}
             if name == "use":  # of the shops that the page shows

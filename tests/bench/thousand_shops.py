@@ -42,7 +42,9 @@ TABLES = (
     "container",
     "use_day",
     "use_month",
+    "use_year",
     "tally_month",
+    "tally_year",
     "named",
 )
 _MINUTE = "overlay(opened_utc placing lpad((s.n % 60)::text, 2, '0') from 15 for 2)"

@@ -15,7 +15,7 @@ from psycopg.rows import class_row
 
 from station.errors import InputError
 from station.record.chain import entry_hash
-from station.record.many import derive, verify
+from station.record.many import verify
 from station.record.many.ingest import EVENT, Db
 
 KIND = "accepted"
@@ -28,6 +28,7 @@ _DRAWN = (
     "container",
     "use_day",
     "use_month",
+    "use_year",
     "fluid_name",
 )
 """What hangs on a bay's entries, under its own key."""
@@ -108,13 +109,14 @@ def _set_aside(db: Db, shop: str, bay: str, nth: int) -> None:
         db.execute(f"delete from {table} where shop = %s and bay = %s".encode(), [shop, bay])
     # Its present record is told of anew: an entry that was in the former one too has its notice's id, and is not sent twice.
     db.execute("update lane set seq = 0 where shop = %s and bay = %s", [shop, bay])
-    columns = ", ".join(("company", "shop", "month", "dimension", "name", *derive.TALLY))
-    db.execute("delete from tally_month where shop = %s", [shop])
-    db.execute(
-        f"insert into tally_month ({columns}) select * from ({verify.recomputed()['tally_month']}) as anew "
-        f"({columns}) where shop = %s".encode(),
-        [shop],
-    )
+    for table in ("tally_month", "tally_year"):
+        columns = ", ".join(verify.columns_of(table))
+        db.execute(f"delete from {table} where shop = %s".encode(), [shop])
+        db.execute(
+            f"insert into {table} ({columns}) select * from ({verify.recomputed()[table]}) as anew "
+            f"({columns}) where shop = %s".encode(),
+            [shop],
+        )
     db.execute(
         "update bay set fault = '', fault_since = null, verifier = '', fills_drawn = null where shop = %s and bay = %s",
         [shop, bay],

@@ -16,7 +16,7 @@ from station.record.many.derive import Drawn, month_of, sums
 
 Row = tuple[Any, ...]
 OWN = ("company", "shop", "bay")
-OF_SHOP = ("named", "tally_month")
+OF_SHOP = ("named", "tally_month", "tally_year")
 """Tables whose lines all bays of a shop share."""
 JOB_FACTS = (
     "job_id opened_utc closed_utc stage verdict vehicle compartment compartment_type technician grade meter container fluid "
@@ -40,14 +40,16 @@ COLUMNS: dict[str, Sequence[str]] = {
     "named": ("name", "folded"),
     "use_day": ("day", "fluid", *derive.USE),
     "use_month": ("month", "fluid", *derive.USE),
+    "use_year": ("year", "fluid", *derive.USE),
     "tally_month": ("month", "dimension", "name", *derive.TALLY),
+    "tally_year": ("year", "dimension", "name", *derive.TALLY),
 }
 """Table → what a batch's rows for it have, beside whose they are."""
 _KINDS = {
     "bigint": {"size", "seq", "place", "counted_place", "counted_seq", *derive.USE, *derive.TALLY}
     - {"deviation_ppm2"},
     "numeric": {"deviation_ppm2"},
-    "date": {"month", "day", "valid_until"},
+    "date": {"year", "month", "day", "valid_until"},
     "boolean": {"proved"},
 }
 
@@ -68,7 +70,9 @@ _AGAIN = {
     "named": "(shop, name) do update set folded = excluded.folded",
     "use_day": f"(shop, bay, day, fluid) do update set {_added(derive.USE, 'use_day')}",
     "use_month": f"(shop, bay, month, fluid) do update set {_added(derive.USE, 'use_month')}",
+    "use_year": f"(shop, bay, year, fluid) do update set {_added(derive.USE, 'use_year')}",
     "tally_month": f"(shop, month, dimension, name) do update set {_added(derive.TALLY, 'tally_month')}",
+    "tally_year": f"(shop, year, dimension, name) do update set {_added(derive.TALLY, 'tally_year')}",
 }
 """Table → what becomes of a line that is there."""
 

@@ -83,7 +83,13 @@ class Sums:
     use_month: dict[tuple[date, str], list[int]] = field(
         default_factory=lambda: defaultdict(lambda: [0] * len(USE))
     )
+    use_year: dict[tuple[date, str], list[int]] = field(
+        default_factory=lambda: defaultdict(lambda: [0] * len(USE))
+    )
     tally_month: dict[tuple[date, str, str], list[int]] = field(
+        default_factory=lambda: defaultdict(lambda: [0] * len(TALLY))
+    )
+    tally_year: dict[tuple[date, str, str], list[int]] = field(
         default_factory=lambda: defaultdict(lambda: [0] * len(TALLY))
     )
 
@@ -237,6 +243,10 @@ def month_of(day: date) -> date:
     return day.replace(day=1)
 
 
+def year_of(day: date) -> date:
+    return day.replace(month=1, day=1)
+
+
 def microlitres(volume_l: float | None) -> int:
     """Halves to even, as PostgreSQL rounds a double."""
     return round((volume_l or 0.0) * UL)
@@ -261,7 +271,8 @@ def sums(bay: str, drawn: Drawn) -> Sums:
 
 
 def _use(found: Sums, day: date, fluid: str, adds: list[int]) -> None:
-    for table, key in ((found.use_day, day), (found.use_month, month_of(day))):
+    spans = (found.use_day, day), (found.use_month, month_of(day)), (found.use_year, year_of(day))
+    for table, key in spans:
         line = table[key, fluid]
         line[:] = [sum_ + add for sum_, add in zip(line, adds, strict=True)]
 
@@ -273,7 +284,9 @@ def _tally(found: Sums, bay: str, job: Job) -> None:
     verdicts = [int(row.verdict == word) for word in ("short", "over", "undecided")]
     adds = [1, *verdicts, int(off is not None), ppm, ppm * ppm]
     names = (bay, row.meter, row.technician, row.fluid, row.compartment_type)
+    spans = (found.tally_month, month_of(job.day)), (found.tally_year, year_of(job.day))
     for dimension, name in zip(DIMENSIONS, names, strict=True):
         if name:
-            line = found.tally_month[month_of(job.day), dimension, name]
-            line[:] = [sum_ + add for sum_, add in zip(line, adds, strict=True)]
+            for table, first in spans:
+                line = table[first, dimension, name]
+                line[:] = [sum_ + add for sum_, add in zip(line, adds, strict=True)]

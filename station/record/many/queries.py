@@ -46,6 +46,22 @@ class Scope:
         """The shops as PostgreSQL writes an array, once for all that is asked about them: a thousand names took 1 ms each time."""
         return array(self.shops)
 
+    def parts(self) -> dict[str, list[date]]:
+        """The span as the fewest sums that are held: those of ``years`` and ``months`` added up, less those of ``less``, which are
+        of these years. Months that have not begun hold next to nothing."""
+        years, months, less = [], [], []
+        this = days.now().date()
+        for n in range(self.since.year, later(self.until, -1).year + 1):
+            year = [date(n, month, 1) for month in range(1, 13)]
+            of = [first for first in year if self.since <= first < self.until]
+            rest = [first for first in year if first not in of]
+            if 1 + sum(first <= this for first in rest) < sum(first <= this for first in of):
+                years.append(year[0])
+                less += rest
+            else:
+                months += of
+        return {"years": years, "months": months, "less": less}
+
     def by_month(self) -> list["Scope"]:
         """The same of each month by itself."""
         found, since = [], self.since
@@ -146,49 +162,6 @@ class JobLine:
 
 
 @dataclass(frozen=True)
-class Tally:
-    """Closed jobs that share a name. measured: fills that something else than the meter bore out; mean and scatter of their
-    deviation in percent, None where there are too few for one."""
-
-    shop: str
-    dimension: str
-    name: str
-    jobs: int
-    short: int
-    over: int
-    undecided: int
-    measured: int
-    mean_percent: float | None
-    sd_percent: float | None
-
-
-@dataclass(frozen=True)
-class Counts:
-    """Closed jobs by the names that they share of a dimension, a column for each figure: a company has very many names, and few of
-    them are shown. measured: of meters, fills that were borne out; off, off2: sums of their deviations and of the squares, in
-    percent; empty of anything else."""
-
-    dimension: str
-    shop: Sequence[str]
-    name: Sequence[str]
-    jobs: Sequence[int]
-    short: Sequence[int]
-    measured: Sequence[int] = ()
-    off: Sequence[float] = ()
-    off2: Sequence[float] = ()
-
-
-@dataclass(frozen=True)
-class MonthTally:
-    """Closed jobs of one month that share a name, over all the shops asked for."""
-
-    month: date
-    name: str
-    jobs: int
-    short: int
-
-
-@dataclass(frozen=True)
 class Told:
     """An entry of a job's record, its body the text that was hashed."""
 
@@ -220,11 +193,25 @@ not hold is gone before anything is planned."""
 OF_COMPANY = f"company = %(company)s and (%(all_shops)s or {OF_SHOPS})"
 """The same where rows are found by their company: all of its shops are named by none (``Scope.values``)."""
 IN = f"{OF_COMPANY} and month >= %(since)s and month < %(until)s"
+
+
+def parts_of(table: str) -> str:
+    """Lines of years and of months in place of a table, as ``Scope.parts`` has them, each with its sign."""
+    return f"""(
+        select 1 as sign, * from {table}_year where {OF_COMPANY} and year = any(%(years)s)
+        union all select 1, * from {table}_month where {OF_COMPANY} and month = any(%(months)s)
+        union all select -1, * from {table}_month where {OF_COMPANY} and month = any(%(less)s)) as part"""
+
+
+_USED = ", ".join(f"sum(sign * {name})::bigint as {name}" for name in USE)
+_LEFT = f"""having bool_and(sign > 0) or
+        ({", ".join(f"sum(sign * {name})" for name in USE)}) <> ({", ".join("0" for _name in USE)})"""
+"""What a year has in none of the months that are wanted of it has no line."""
 STATEMENTS = {
-    "use": f"""select shop, bay, fluid, null::date as day, sum(jobs)::bigint as jobs, {_SUMS} from use_month where {IN}
-        group by shop, bay, fluid order by shop, bay, fluid""",
-    "use by fluid": f"""select '' as shop, '' as bay, fluid, null::date as day, sum(jobs)::bigint as jobs, {_SUMS}
-        from use_month where {IN} group by fluid order by fluid""",
+    "use": f"""select shop, bay, fluid, null::date as day, {_USED} from {parts_of("use")}
+        group by shop, bay, fluid {_LEFT} order by shop, bay, fluid""",
+    "use by fluid": f"""select '' as shop, '' as bay, fluid, null::date as day, {_USED} from {parts_of("use")}
+        group by fluid {_LEFT} order by fluid""",
     "use by day": f"""select shop, bay, fluid, day, sum(jobs)::bigint as jobs, {_SUMS} from use_day
         where company = %(company)s and shop = any(%(shops)s) and day >= %(since)s and day < %(until)s
         group by shop, bay, day, fluid order by day, shop, bay, fluid""",
@@ -234,27 +221,6 @@ STATEMENTS = {
         order by deviation_percent limit %(most)s""",
     "over": f"""select {JOB} from job where {IN} and verdict = 'over' and deviation_percent is not null
         order by deviation_percent desc limit %(most)s""",
-    "tally": f"""select shop, dimension, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short,
-            sum(over)::bigint as over, sum(undecided)::bigint as undecided, sum(measured)::bigint as measured,
-            (sum(deviation_ppm) / nullif(sum(measured), 0) / 10000.0)::float8 as mean_percent,
-            (sqrt(greatest(0, sum(deviation_ppm2) - sum(deviation_ppm)::numeric ^ 2 / nullif(sum(measured), 0))
-                / nullif(sum(measured) - 1, 0)) / 10000.0)::float8 as sd_percent
-        from tally_month where {IN} and dimension = %(dimension)s group by shop, dimension, name
-        order by shop, sum(jobs) desc, name""",
-    "counts": f"""select dimension, array_agg(shop) as shop, array_agg(name) as name, array_agg(jobs) as jobs, array_agg(short) as short,
-            coalesce(array_agg(measured) filter (where measured is not null), '{{}}') as measured,
-            coalesce(array_agg(ppm / 1e4) filter (where measured is not null), '{{}}') as off,
-            coalesce(array_agg(ppm2 / 1e8) filter (where measured is not null), '{{}}') as off2
-        from (
-            select dimension, shop, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short,
-                sum(measured) filter (where dimension = 'meter')::bigint as measured,
-                sum(deviation_ppm) filter (where dimension = 'meter')::float8 as ppm,
-                sum(deviation_ppm2::float8) filter (where dimension = 'meter') as ppm2
-            from tally_month where {IN} group by dimension, shop, name
-        ) as of group by dimension""",
-    "tally by month": f"""select month, name, sum(jobs)::bigint as jobs, sum(short)::bigint as short from tally_month
-        where {OF_COMPANY} and month >= %(begin)s and month < %(until)s
-            and dimension = %(dimension)s group by name, month order by name, month""",
     "job": f"select {JOB} from job where shop = %(shop)s and bay = %(bay)s and job_id = %(job_id)s",
     "told": """select seq, kind, body, utc, clock_synced from event where shop = %(shop)s and bay = %(bay)s
             and job_id = %(job_id)s order by seq""",
@@ -303,12 +269,12 @@ def fluids(db: Db, scope: Scope) -> dict[str, str]:
 
 def use(db: Db, scope: Scope) -> list[Use]:
     """Sums by shop, bay and fluid."""
-    return ask(db, STATEMENTS["use"], Use, **scope.values())
+    return ask(db, STATEMENTS["use"], Use, **scope.values(), **scope.parts())
 
 
 def use_by_fluid(db: Db, scope: Scope) -> list[Use]:
     """Sums by fluid over all the shops asked for; of no one shop or bay."""
-    return ask(db, STATEMENTS["use by fluid"], Use, **scope.values())
+    return ask(db, STATEMENTS["use by fluid"], Use, **scope.values(), **scope.parts())
 
 
 def use_by_day(db: Db, scope: Scope) -> list[Use]:
@@ -324,22 +290,6 @@ def how_many(db: Db, of: Sequence[str]) -> HowMany:
 def off(db: Db, scope: Scope, verdict: str, most: int) -> list[JobLine]:
     """Short or over fills, the worst first. verdict: "short" or "over"."""
     return ask(db, STATEMENTS[verdict], JobLine, **scope.values(), most=most)
-
-
-def tallies(db: Db, scope: Scope, dimension: str) -> list[Tally]:
-    """Closed jobs by what they share, in each shop. dimension: one of ``derive.DIMENSIONS``."""
-    return ask(db, STATEMENTS["tally"], Tally, **scope.values(), dimension=dimension)
-
-
-def counts(db: Db, scope: Scope) -> list[Counts]:
-    """Closed jobs by everything that they share, in each shop."""
-    return ask(db, STATEMENTS["counts"], Counts, **scope.values())
-
-
-def tallies_by_month(db: Db, scope: Scope, dimension: str) -> list[MonthTally]:
-    """Closed jobs by what they share and by month, over the span of a chart up to the scope's end."""
-    values = {**scope.values(), "begin": later(scope.until, -CHART_MONTHS)}
-    return ask(db, STATEMENTS["tally by month"], MonthTally, **values, dimension=dimension)
 
 
 def job(db: Db, shop: str, bay: str, job_id: str) -> tuple[JobLine, Sequence[Told]] | None:

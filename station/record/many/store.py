@@ -38,6 +38,7 @@ STEPS = (
     "schema_14.sql",
     "schema_15.sql",
     "schema_16.sql",
+    "schema_17.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
@@ -260,7 +261,7 @@ def _prepare(db: Db) -> None:
 
 def _sum_anew(db: Db) -> None:
     bays = "(shop, bay) in (select shop, bay from movement where place <> seq)"
-    for table in ("use_day", "use_month", "container"):
+    for table in ("use_day", "use_month", "use_year", "container"):
         columns = ", ".join(verify.columns_of(table))
         db.execute(f"delete from {table} where {bays}".encode())
         db.execute(

@@ -19,15 +19,16 @@ _MOVED_UL = ", ".join(
 _KINDS = ", ".join(f"'{kind}'" for kind in derive.MOVED)
 _USE = """
     select company, shop, bay, {at}, fluid, {sums} from (
-        select company, shop, bay, {at}, coalesce(fluid, '') as fluid,
+        select company, shop, bay, {of} as {at}, coalesce(fluid, '') as fluid,
             count(*) filter (where stage = 'closed') as jobs, {job_ul}, 0::bigint, 0::bigint,
             0::bigint, 0::bigint from job group by 1, 2, 3, 4, 5
         union all
-        select company, shop, bay, {at}, fluid, 0, 0, 0, 0, 0, {moved_ul} from movement where kind in ({kinds})
+        select company, shop, bay, {of}, fluid, 0, 0, 0, 0, 0, {moved_ul} from movement where kind in ({kinds})
             group by 1, 2, 3, 4, 5
     ) as part (company, shop, bay, {at}, fluid, {names}) group by 1, 2, 3, 4, 5"""
+_YEAR = "date_trunc('year', month)::date"
 _TALLY = " union all ".join(
-    f"""select company, shop, month, '{dimension}', {column}, count(*), count(*) filter (where verdict = 'short'),
+    f"""select company, shop, {{of}}, '{dimension}', {column}, count(*), count(*) filter (where verdict = 'short'),
         count(*) filter (where verdict = 'over'), count(*) filter (where verdict = 'undecided'), count(off),
         coalesce(sum(off), 0)::bigint, coalesce(sum(off::numeric * off), 0) from (
             select *, case when proved then round(deviation_percent * 10000)::bigint end as off from job
@@ -51,12 +52,13 @@ _CONTAINER = """
 
 def recomputed() -> dict[str, str]:
     """Table of sums, or of what follows from rows → the statement that computes it anew from them."""
-    found = {"tally_month": _TALLY, "taken": _TAKEN, "container": _CONTAINER, "certificate": in_force()}
-    for table, at in (("use_day", "day"), ("use_month", "month")):
+    tally = {f"tally_{at}": _TALLY.format(of=of) for at, of in (("month", "month"), ("year", _YEAR))}
+    found = {**tally, "taken": _TAKEN, "container": _CONTAINER, "certificate": in_force()}
+    for at, of in (("day", "day"), ("month", "month"), ("year", _YEAR)):
         names = ", ".join(derive.USE)
         sums = ", ".join(f"sum({name})::bigint" for name in derive.USE)
-        found[table] = _USE.format(
-            at=at, names=names, sums=sums, job_ul=_JOB_UL, moved_ul=_MOVED_UL, kinds=_KINDS
+        found[f"use_{at}"] = _USE.format(
+            at=at, of=of, names=names, sums=sums, job_ul=_JOB_UL, moved_ul=_MOVED_UL, kinds=_KINDS
         )
     return found
 
@@ -129,8 +131,8 @@ def _sums(db: Db) -> Iterator[str]:
 
 
 def columns_of(table: str) -> tuple[str, ...]:
-    if table == "tally_month":
-        return ("company", "shop", "month", "dimension", "name", *derive.TALLY)
+    if table.startswith("tally_"):
+        return ("company", "shop", table.removeprefix("tally_"), "dimension", "name", *derive.TALLY)
     if table == "certificate":
         return ("company", "shop", "bay", "seq", "in_force")
     if table in ("taken", "container"):

@@ -13,7 +13,7 @@ import pytest
 from calibration.student import student_t
 from station.learning import fair
 from station.learning.compared import BAYS, FLUID_BY_MONTH, SHOPS, TYPE_BY_SHOP, TYPES, compared
-from station.record.many.queries import Counts, MonthTally
+from station.record.many.tallies import Counts, MonthTally
 
 
 def columns(*rows: Iterable[Any]) -> Any:

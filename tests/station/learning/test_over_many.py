@@ -13,7 +13,7 @@ import pytest
 from station.learning import over_many, quality
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
-from station.record.many import measured, queries
+from station.record.many import measured, queries, tallies
 from station.record.many.derive import DIMENSIONS
 from station.record.many.ingest import Db
 from station.record.many.queries import Scope
@@ -112,7 +112,7 @@ def test_short_fills_and_what_they_share_are_as_the_bay_says(db: Db, own: Ledger
     told = [reasons[line.shop, line.bay, line.job_id].text for line in short]
     assert told == [fill.reason for fill in said.short]
     assert sum("reason given: end of shift" in text for text in told) == 4
-    shared = over_many.shared(queries.counts(db, YEAR))
+    shared = over_many.shared(tallies.counts(db, YEAR))
     recurring = sorted((one for one in said.recurring if one.dimension in DIMENSIONS), key=lambda one: one.p)
     assert shared == [over_many.Shared(s.dimension, s.name, s.jobs, s.short, s.p) for s in recurring]
     assert HURRIED in [one.name for one in shared]
@@ -124,7 +124,7 @@ def test_shops_share_types_and_fluids_and_keep_their_own_people(
     with closing(record(tmp_path / "2.sqlite", 60, seed=2)):
         give(store, known(store, "bay-2", "quay"), outbox.batch(tmp_path / "2.sqlite", 0, 10_000))
     both = replace(YEAR, shops=("harbour", "quay"))
-    shared = over_many.shared(queries.counts(db, both))
+    shared = over_many.shared(tallies.counts(db, both))
     assert f"harbour · {HURRIED}" in [one.name for one in shared]
 
 

@@ -293,7 +293,7 @@ def test_what_a_page_reads_does_not_grow_with_the_company_and_yet_adds_up_all_of
     def more(shops: range) -> None:
         """As many shops with the harbour's rows."""
         with roll.store.connection() as db:
-            tables = "shop bay head container use_month job event tally_month certificate named"
+            tables = "shop bay head container use_month use_year job event tally_month tally_year certificate named"
             for table in tables.split():
                 db.execute(
                     f"insert into {table} select (jsonb_populate_record(t, jsonb_build_object('shop', 'far-' || n))).* "

@@ -20,7 +20,7 @@ from station.learning.compared import Compared, compared
 from station.learning.compared import every as every_compared
 from station.learning.quality import CHART_JOBS, LISTED, SubjectChart
 from station.learning.teaching import Line, every
-from station.record.many import certified, counts, lists, measured, people, queries
+from station.record.many import certified, counts, lists, measured, people, queries, tallies
 from station.record.many.accept import Aside, set_aside
 from station.record.many.certified import Certified
 from station.record.many.counts import Held
@@ -28,8 +28,9 @@ from station.record.many.derive import DIMENSIONS
 from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_parquet, told
 from station.record.many.lists import BayAt, Issued
 from station.record.many.measured import Point
-from station.record.many.queries import JobLine, Scope, Tally
+from station.record.many.queries import JobLine, Scope
 from station.record.many.store import Reporting, Store, Uncounted, reporting, uncounted
+from station.record.many.tallies import Tally
 from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count
 from web.frame.deps import download
@@ -208,13 +209,13 @@ def stock_json(db: ReadingDb, asked: TheAsked) -> list[Held]:
 
 
 def _tallies(db: ReadingDb, asked: TheAsked) -> dict[str, Sequence[Tally]]:
-    return {name: queries.tallies(db, asked.scope, name) for name in DIMENSIONS if name != "technician"}
+    return {name: tallies.tallies(db, asked.scope, name) for name in DIMENSIONS if name != "technician"}
 
 
 @router.get("/quality", include_in_schema=False)
 def quality(db: ReadingDb, asked: TheAsked) -> Response:
     short, over = (queries.off(db, asked.scope, verdict, LISTED) for verdict in ("short", "over"))
-    counted = queries.counts(db, asked.scope)
+    counted = tallies.counts(db, asked.scope)
     last, most = now().date() + timedelta(WARN_DAYS), contexts.ROWS_MOST
     due = certified.certificates(db, asked.scope, ["meter"], last, most)
     found = comparing.Found(
@@ -222,7 +223,7 @@ def quality(db: ReadingDb, asked: TheAsked) -> Response:
         over,
         over_many.reasons(db, [*short, *over]),
         over_many.shared(counted),
-        compared(counted, queries.tallies_by_month(db, asked.scope, "fluid"), comparing.FOLDED_MOST),
+        compared(counted, tallies.by_month(db, asked.scope, "fluid"), comparing.FOLDED_MOST),
         _charts(db, asked),
         due,
         len(due) if len(due) < most else certified.counted(db, asked.scope, ["meter"], last),

@@ -21,7 +21,12 @@ from tests.rolled import bay_of, certificate, enter, fresh, give, record, whole
 
 SUMMED = [
     f"select * from {table} order by {key}"
-    for table, key in (("use_day", "day, fluid"), ("use_month", "month, fluid"), ("container", "container"))
+    for table, key in (
+        ("use_day", "day, fluid"),
+        ("use_month", "month, fluid"),
+        ("use_year", "year, fluid"),
+        ("container", "container"),
+    )
 ]
 PROVED = "select proved_fill_l, proved_by from job order by seq"
 

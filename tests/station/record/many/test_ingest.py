@@ -61,7 +61,9 @@ def test_an_edit_of_a_row_or_a_sum_is_seen(store: Store, ledger: Ledger) -> None
     for table, edit in (
         ("use_day", "jobs = jobs + 1"),
         ("use_month", "filled_ul = filled_ul - 1"),
+        ("use_year", "waste_ul = waste_ul + 1"),
         ("tally_month", "deviation_ppm = deviation_ppm + 1"),
+        ("tally_year", "short = short + 1"),
         ("taken", "opened_seq = opened_seq + 1"),
         ("container", "counted_l = counted_l + 0.1, seq = seq + 1"),
         ("event", "body = '{}' where seq = 20 --"),

@@ -20,7 +20,7 @@ from station.learning import quality, teaching
 from station.record import outbox
 from station.record.finding import Wanted
 from station.record.ledger import Ledger, Moment, now
-from station.record.many import certified, counts, finding, measured, queries
+from station.record.many import certified, counts, finding, measured, queries, tallies
 from station.record.many.derive import UL, USE
 from station.record.many.embedded import Embedded
 from station.record.many.finding import After
@@ -185,20 +185,20 @@ def test_short_fills_are_ranked_as_the_bay_ranks_them(rolled: Store, bay: Ledger
     own = quality.quality(bay, "2026-01-01", "2027-01-01", UTC)
     with rolled.connection() as db:
         short = queries.off(db, YEAR, "short", 50)
-        tallies = queries.tallies(db, YEAR, "meter")
+        tallied = tallies.tallies(db, YEAR, "meter")
         everywhere = queries.off(db, BOTH, "short", 50)
         assert queries.off(db, YEAR, "over", 50) == []
     assert [line.job_id for line in short] == [fill.job_id for fill in own.short]
     assert len(short) > 3
     assert len(everywhere) > len(short)
     [meter] = [subject for subject in own.subjects if subject.dimension == "meter"]
-    assert [(t.name, t.jobs, t.short, t.undecided) for t in tallies] == [
+    assert [(t.name, t.jobs, t.short, t.undecided) for t in tallied] == [
         (meter.name, meter.jobs, meter.short, meter.undecided)
     ]
     values = next(c for c in own.charts if c.dimension == "meter").chart.values
-    assert tallies[0].measured == len(values)
-    assert tallies[0].mean_percent == pytest.approx(sum(values) / len(values), abs=1e-4)
-    assert tallies[0].sd_percent is not None
+    assert tallied[0].measured == len(values)
+    assert tallied[0].mean_percent == pytest.approx(sum(values) / len(values), abs=1e-4)
+    assert tallied[0].sd_percent is not None
 
 
 WORDS = (
@@ -279,10 +279,66 @@ def test_the_list_goes_on_behind_a_job(rolled: Store) -> None:
         assert kept == []  # a plan for any values reads whole months
 
 
-def lines_of(one: queries.Counts) -> list[tuple[Any, ...]]:
-    figures = (one.measured, one.off, one.off2) if one.measured else ()
+def lines_of(one: tallies.Counts) -> list[tuple[Any, ...]]:
+    figures = (one.measured, one.ppm, one.ppm2) if one.measured else ()
     columns = (one.shop, one.name, one.jobs, one.short, *figures)
     return [(one.dimension, *line) for line in zip(*columns, strict=True)]
+
+
+SPANS = [
+    replace(BOTH, since=queries.later(BOTH.since, first), until=queries.later(BOTH.since, first + n))
+    for first in range(-14, 13)
+    for n in (*range(1, 14), 24, 36)
+]
+
+
+@pytest.mark.parametrize("this", [date(2026, 1, 31), date(2026, 8, 1), date(2027, 6, 15)])
+def test_a_span_is_few_sums_and_every_one_of_its_months_once(
+    this: date, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(days, "now", lambda: datetime(this.year, this.month, this.day, tzinfo=UTC))
+    for scope in SPANS:
+        parts = scope.parts()
+        whole = [date(year.year, month, 1) for year in parts["years"] for month in range(1, 13)]
+        assert set(parts["less"]) <= set(whole)
+        left = [month for month in whole if month not in parts["less"]]
+        assert sorted(left + parts["months"]) == [one.since for one in scope.by_month()]
+        if len(scope.by_month()) == 12 and scope.until == queries.later(this.replace(day=1), 1):
+            begun = [month for month in parts["less"] if month <= this]
+            assert len(parts["years"] + parts["months"] + begun) <= 7, "twelve months up to this one"
+    assert YEAR.parts() == {"years": [YEAR.since], "months": [], "less": []} or this < date(2026, 3, 1)
+
+
+def test_a_span_says_what_its_months_say_together(rolled: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(days, "now", lambda: datetime(2026, 8, 1, tzinfo=UTC))
+
+    def said(scope: Scope) -> Counter[Any]:
+        found: Counter[Any] = Counter()
+        with rolled.connection() as db:
+            for of in tallies.counts(db, scope):
+                for _, shop, name, *figures in lines_of(of):
+                    found.update({(of.dimension, shop, name, n): figure for n, figure in enumerate(figures)})
+            for one in (*queries.use(db, scope), *queries.use_by_fluid(db, scope)):
+                line = {(one.shop, one.bay, one.fluid, name): getattr(one, name) for name in USE}
+                assert any(line.values())
+                found.update(line)
+        return found
+
+    of_month: dict[date, Counter[Any]] = {}
+    for scope in SPANS[::13]:
+        months = scope.by_month()
+        for month in months:
+            if month.since not in of_month:
+                of_month[month.since] = said(month)
+        added: Counter[Any] = Counter()
+        for month in months:
+            added.update(of_month[month.since])
+        assert said(scope) == added, (scope.since, scope.until)
+    assert sum(of_month[date(2026, 3, 1)].values()) > 0
+    year = said(YEAR)
+    with rolled.connection() as db:
+        db.execute("truncate tally_month, use_month")
+    assert said(YEAR) == year, "a whole year has lines of its own, and no month's is read"
 
 
 def test_two_databases_split_by_shop_say_together_what_one_says(
@@ -300,8 +356,8 @@ def test_two_databases_split_by_shop_say_together_what_one_says(
             return [
                 queries.use(db, scope),
                 queries.use_by_day(db, scope),
-                queries.tallies(db, scope, "meter"),
-                [line for one in queries.counts(db, scope) for line in lines_of(one)],
+                tallies.tallies(db, scope, "meter"),
+                [line for one in tallies.counts(db, scope) for line in lines_of(one)],
                 queries.off(db, scope, "short", 99),
                 counts.stock(db, scope),
                 finding.jobs(db, scope, 999),
@@ -312,9 +368,9 @@ def test_two_databases_split_by_shop_say_together_what_one_says(
         sorted(map(repr, one)) for one in asked(rolled)
     ]
     with rolled.connection() as db:
-        one = queries.counts(db, replace(whole_company, shops=("quay",)))
+        one = tallies.counts(db, replace(whole_company, shops=("quay",)))
         assert {shop for of in one for shop in of.shop} == {"quay"}
-        assert queries.counts(db, replace(BOTH, shops=())) == []
+        assert tallies.counts(db, replace(BOTH, shops=())) == []
 
     for one, first, second in zip(asked(rolled), *map(asked, apart), strict=True):
         assert sorted(map(repr, one)) == sorted(map(repr, [*first, *second]))
@@ -354,7 +410,7 @@ def test_nothing_in_the_schema_ties_a_shop_to_another(store: Store) -> None:
 
 
 VALUES = {
-    **BOTH.values(),
+    **BOTH.values(), **BOTH.parts(),
     **After().values(),
     "most": 50, "dimension": "meter", "meter": "Bay 2 meter", "shop": "quay", "bay": "bay-2", "job_id": "002-00001",
     "begin": date(2026, 1, 1), "after": 0, "of_shop": ["quay"], "of_fluid": ["ATF"], "from_day": [date(2026, 1, 1)],
@@ -363,7 +419,7 @@ VALUES = {
     "kinds": ["pan", "meter"], "last": date(2026, 12, 26),
 }  # fmt: skip
 ASKED = {
-    **queries.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **costs.STATEMENTS, **finding.STATEMENTS,
+    **queries.STATEMENTS, **tallies.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **costs.STATEMENTS, **finding.STATEMENTS,
     **measured.STATEMENTS, **certified.STATEMENTS, "found": finding.found_by(2), "bays": STATEMENTS["bays by name"],
 }  # fmt: skip
 SMALL = ("shop",)
@@ -386,7 +442,7 @@ def test_every_question_has_an_index(rolled: Store) -> None:
     with rolled.connection() as db:
         db.execute("drop index use_month_of_company")
         db.execute("alter table use_month drop constraint use_month_pkey")
-    assert read_whole(rolled, "use") == ["use_month"]
+    assert set(read_whole(rolled, "use")) == {"use_month"}
 
 
 def test_a_shops_questions_are_short_ranges_of_an_index(rolled: Store) -> None:
