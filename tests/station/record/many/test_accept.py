@@ -148,7 +148,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         db.execute(
             "drop table log, aside, aside_event, aside_checkpoint, issue, receiver, lane, notice, taken, container"
         )
-        db.execute("drop table fluid_name, named")
+        db.execute("drop table fluid_name, named, use_year, tally_year")
         db.execute("create index job_of_container on job (shop, bay, container, seq)")
         db.execute("create index job_of_meter on job (company, meter, month, opened_utc)")
         db.execute("drop index event_of_catalogue, event_of_people, event_of_letting_go")
