@@ -7,6 +7,7 @@ through, the newest first, so many at a time. Whoever asks is told how far that 
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 from typing import Any, Final
 
 from station.common.words import _
@@ -23,6 +24,9 @@ NUMBERS_MOST: Final = 200
 _BEHIND_ALL: Final = "\U0010ffff"
 _BEHIND = "(opened_utc, shop, bay, seq) < (%(utc)s, %(at_shop)s, %(at_bay)s, %(seq)s)"
 _NEWEST = "order by opened_utc desc, shop desc, bay desc, seq desc"
+_KEY = ("month", "shop", "bay", "seq")
+_LOOKED_AT = (*_KEY, "vehicle", "compartment", "technician", "job_id", "stage", "verdict")
+"""What is looked through of a job. An index has all of it, in the order of the list: a job of its own takes a page of the table."""
 STATEMENTS: Final = {
     "jobs": f"select {JOB} from job where {IN} and {_BEHIND} {_NEWEST} limit %(most)s",
     "shops of words": f"""
@@ -36,7 +40,8 @@ STATEMENTS: Final = {
 
 def found_by(words: int) -> str:
     """The statement that finds jobs by so many words, each ``word_1``, ``word_2`` …; behind them stands the last one that was
-    looked through, where so many were. It goes row by row in the order of its index, and ends once it has enough."""
+    looked through, where so many were. It goes row by row in the order of its index, and ends once it has enough. ``place`` orders
+    what it found."""
     each = range(1, words + 1)
     any_of = " or ".join(f"position(%(word_{n})s in folded) > 0" for n in each)
     named = ", ".join(
@@ -55,10 +60,16 @@ def found_by(words: int) -> str:
         for n in each
     )
     verdict = "%(verdict)s in ('', case when stage = 'closed' then verdict else stage end)"
+    parts = [
+        *([named] if words else []),
+        f"looked as (select {', '.join(_LOOKED_AT)} from job where {IN} and {_BEHIND} {_NEWEST} limit %(looked)s)",
+        f"judged as (select {', '.join(_KEY)}, {' and '.join(filter(None, (verdict, has)))} as fits, "
+        "row_number() over () as place from looked)",
+        "wanted as materialized (select * from judged where fits or place = %(looked)s limit %(most)s)",
+    ]
     return (
-        f"{f'with {named} ' if words else ''}select * from (select {JOB}, {' and '.join(filter(None, (verdict, has)))} as fits, "
-        f"row_number() over () as place from (select * from job where {IN} and {_BEHIND} {_NEWEST} limit %(looked)s) as looked"
-        f") as judged where fits or place = %(looked)s limit %(most)s"
+        f"with {', '.join(parts)} select {', '.join(f'j.{name}' for name in JobLine.__dataclass_fields__)}, w.fits, w.place "
+        f"from wanted w cross join lateral (select * from job where {IN} and {' and '.join(f'{k} = w.{k}' for k in _KEY)}) j"
     )
 
 
@@ -121,7 +132,7 @@ def look(
     of_these = replace(scope, shops=tuple(shops))
     values = {**of_these.values(), **(after or After()).values(), "looked": looked}
     values |= {"verdict": verdict, "most": most, **{f"word_{n}": word for n, word in enumerate(of, 1)}}
-    rows = ask(db, found_by(len(of)), _Looked, **values)
+    rows = sorted(ask(db, found_by(len(of)), _Looked, **values), key=attrgetter("place"))
     last = rows[-1] if rows and rows[-1].place == looked else None
     edge = None if last is None else After(last.opened_utc, last.shop, last.bay, last.seq)
     names = JobLine.__dataclass_fields__

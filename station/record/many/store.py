@@ -39,6 +39,7 @@ STEPS = (
     "schema_15.sql",
     "schema_16.sql",
     "schema_17.sql",
+    "schema_18.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
