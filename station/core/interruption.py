@@ -13,7 +13,7 @@ ASKED = "asked"
 QUESTION = N_(
     "The station was stopped in the middle of this job. Was the pan moved meanwhile, and was anything filled? The pump stays off until you say."
 )
-_UNANSWERED = "unanswered"
+_UNANSWERED = N_("unanswered")
 _MOVED, _FILLED, _NEITHER = "pan moved", "filled", "undisturbed"
 
 

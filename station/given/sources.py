@@ -17,6 +17,7 @@ NAMES: Mapping[str, str] = {
     "fluid_supply_c": N_("Thermometer, supply"),
     "air_c": N_("Thermometer, air"),
     "container": N_("Container's scale"),
+    "interruption": N_("Question after the stop"),
 }
 
 

@@ -165,8 +165,14 @@ def test_silence_of_the_station_is_shown_and_holds_no_pump(
     try:
         expect(phone.locator("#stale")).to_be_visible(timeout=2000)
         expect(phone.locator("#hold")).not_to_have_attribute("data-pressed", "")
+        expect(phone.locator("#message")).to_be_visible()
+        top = "document.elementFromPoint(innerWidth / 2, 10).closest('#stale') !== null"
+        assert phone.evaluate(top), "no message hides that the figures are old"
+        expect(phone.locator("#pump-line")).to_be_hidden()
+        expect(phone.locator(".unheard")).to_contain_text("whether the pump runs is not known")
     finally:
         station.process.send_signal(signal.SIGCONT)
     expect(phone.locator("#stale")).to_be_hidden()
+    expect(phone.locator(".unheard")).to_be_hidden()
     time.sleep(1.0)
     assert not person.pump_on()

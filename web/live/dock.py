@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from station.bay.views import BayView, ItemView, LipView, MarkView
+from station.bay.views import BayView, ItemView, LipView, MarkView, PumpView
 from station.common.words import _
 from station.given.said import Mark
 from station.learning.reason import Outcome, missing_l
@@ -27,7 +27,8 @@ class Dock:
     """tick: what to tick first; mark: what to set then; label: what that is called here. At most one of the two. also: what
     else makes sense now.
 
-    held: the next action is to hold the pump's control. wait: the mark may be set, and is better waited with.
+    held: the next action is to hold the pump's control. wait: the mark may be set, and is better waited with. purged: the hose is
+    purged as far as needed. asked: a question that keeps the pump off comes first.
     """
 
     figure: str
@@ -38,13 +39,19 @@ class Dock:
     held: bool = False
     wait: bool = False
     also: MarkView | None = None
+    purged: bool = False
+    asked: bool = False
 
 
 def dock(view: BayView, outcome: Outcome) -> Dock:
     """The dock of an open job. outcome: what it has come to so far."""
     figure, missing = _figures(view, outcome)
+    if view.interruption is not None:
+        return Dock(figure, missing, asked=True)
     if view.pump is not None and view.pump.lip is not None and view.pump.lip.under_way:
         return _at_the_lip(view.pump.lip)
+    if view.pump is not None and view.pump.purging:
+        return _purging(view.pump)
     tick = next((item for item in view.checklist if not (item.done or item.optional)), None)
     short = view.stage in ("settle", "leak watch") and missing_l(outcome) is not None
     if tick is not None and not short:
@@ -73,6 +80,15 @@ def _at_the_lip(proof: LipView) -> Dock:
         pushed=proof.pushed_l * 1000, most=proof.most_l * 1000
     )
     return Dock(pushed, _("{over:.0f} mL over the lip so far").format(over=proof.over_l * 1000), held=True)
+
+
+def _purging(pump: PumpView) -> Dock:
+    """A purge under way: whatever else the stage asks for waits, since both hands are at hose and vessel."""
+    figure = _("Purged {purge} of {needed}").format(
+        purge=fmt.litres(pump.purge_l).number, needed=fmt.litres(pump.purge_needed_l)
+    )
+    purged = pump.purge_needed_l - pump.purge_l < REACHED_L
+    return Dock(figure, _("into the waste vessel"), held=True, purged=purged)
 
 
 def _settle(view: BayView, outcome: Outcome, figure: str, missing: str, marks: dict[Mark, MarkView]) -> Dock:

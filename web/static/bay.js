@@ -72,8 +72,10 @@ onLive((live) => { held = live.text["held.kind"] ?? ""; });
 form("override", "/api/override", (f) => ({ kind: held, reason: f("reason") }));
 form("drum", "/api/drum", (f) => ({ container: f("container"), fluid: f("fluid"), left: f("left") }));
 form("container", "/api/container", (f) => ({ which: f("which"), weight: f("weight"), division: f("division") }));
-press("purge", "/api/purge", { begin: true });
-press("purge-done", "/api/purge", { begin: false });
+document.addEventListener("click", (event) => {
+  const button = around(event, "[data-purge]");
+  if (button) act(button, "/api/purge", { begin: button.dataset.purge === "begin" });
+});
 press("clear-pump", "/api/clear-pump");
 form("remark", "/api/note", (f) => ({ kind: "remark", text: f("text") }));
 form("abandon", "/api/abandon", (f) => ({ reason: f("reason") }));

@@ -8,12 +8,14 @@ import { _ } from "./words.js";
 
 const BEAT_MS = 100;
 const MOST_UNANSWERED = 3;
+// That the station was out of reach stands so long at least, and goes once it is heard again.
+const READ_MS = 4000;
 
 // A beat every 100 ms while held. The station stops the pump when beats stay away.
 // allowed: whether the page, as it now stands, has a control to hold at all.
 /** @param {HTMLElement} button @param {(live: import("./live.js").Live) => boolean} allowed */
 export function holdToRun(button, allowed = (live) => live.flag.hold) {
-  let grip = "", beating = 0, unanswered = 0, told = false, ran = false;
+  let grip = "", beating = 0, unanswered = 0, told = false, ran = false, lost_ms = Infinity;
 
   /** @param {string} why @param {string} to */
   const over = (why, to = "") => {
@@ -27,6 +29,7 @@ export function holdToRun(button, allowed = (live) => live.flag.hold) {
   const forget = () => {
     if (told) hush();
     told = false;
+    lost_ms = Infinity;
   };
   const beat = async () => {
     if (isStale()) return over(_("Stopped: no live figures. Wait for them, then press again."));
@@ -40,7 +43,10 @@ export function holdToRun(button, allowed = (live) => live.flag.hold) {
     } catch (error) {
       if (mine !== grip) return;
       if (error instanceof Refusal && error.status === 401) signedOut();
-      else over(textOf(error));
+      else {
+        over(textOf(error));
+        if (!(error instanceof Refusal)) lost_ms = performance.now();
+      }
     } finally {
       if (mine === grip) unanswered -= 1;
     }
@@ -61,7 +67,7 @@ export function holdToRun(button, allowed = (live) => live.flag.hold) {
   const release = pressAndHold(button, down, up);
   onLive((live) => {
     if (!allowed(live)) release();
-    if (live.flag.pump_on && !ran) forget();
+    if (live.flag.pump_on && !ran || performance.now() - lost_ms > READ_MS) forget();
     ran = live.flag.pump_on;
   });
   return release;

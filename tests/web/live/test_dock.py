@@ -111,3 +111,20 @@ def test_what_is_missing_after_the_fill_is_said_and_topped_up_first() -> None:
     assert (of(watched).label, next_of(watched)) == ("Plug out again: top up", "fill_start")
     assert next_of(ticked("settle", level_seen=False)) == "level_seen"
     assert next_of(ticked("settle", level_seen=True)) == "plug_in"
+
+
+def test_after_a_stop_in_mid_job_the_question_comes_first() -> None:
+    asked = ticked("fill", pump_on=False, interruption="Was the pan moved meanwhile?")
+    assert next_of(asked) == ""
+    shown = live(asked).html
+    assert 'href="#interruption"' in shown["next"]
+    assert "Was the pan moved meanwhile?" in shown["interruption"]
+
+
+def test_a_purge_offers_nothing_of_the_stage_and_its_end_once_enough_is_through() -> None:
+    under_way = ticked("plan", pump=pump_of(purging=True, purge_l=0.20, purge_needed_l=0.53))
+    here = of(under_way)
+    assert (here.figure, here.mark, here.held, here.purged) == ("Purged 0.20 of 0.53 L", None, True, False)
+    assert 'data-purge="done"' not in live(under_way).html["next"]
+    through = ticked("plan", pump=pump_of(purging=True, purge_l=0.527, purge_needed_l=0.53))
+    assert 'data-purge="done"' in live(through).html["next"]
