@@ -19,6 +19,7 @@ from station.errors import InputError
 from station.given.config import BayConfig
 from station.learning import condition, sisters
 from station.record.ledger import Ledger
+from station.record.versions import At
 from station.shop import changes as shop_changes
 from station.shop import entering
 from station.shop import lists as shop_lists
@@ -135,13 +136,13 @@ class Entries:
         """Import a CSV file whole, or not at all. name: the file's."""
         return self._call(lambda: self._shop.import_file(table, data, name, by))
 
-    def take_lists(self, told: Sequence[Mapping[str, Any]]) -> int:
-        """Bring what the shop changed in its lists into the catalogue, in order; the version that the bay has then."""
+    def take_lists(self, told: Sequence[Mapping[str, Any]]) -> At:
+        """Bring what the shop changed in its lists into the catalogue, in order; how far the bay is then."""
         issues = [shop_lists.issue(one) for one in told]
         return self._call(lambda: self._shop.take_lists(issues))
 
-    def take_fills(self, told: Sequence[Mapping[str, Any]]) -> int:
-        """Put what the shop's other bays filled into the record, in order; the version that the bay has then."""
+    def take_fills(self, told: Sequence[Mapping[str, Any]]) -> At:
+        """Put what the shop's other bays filled into the record, in order; how far the bay is then."""
         issues = [sisters.told_of(one) for one in told]
         return self._call(lambda: self._shop.take_fills(issues))
 

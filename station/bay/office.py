@@ -30,13 +30,14 @@ class Unreachable(StationError):
 class Answer:
     """Where the roll-up's head is now. fault: why it takes no more of this bay's record; None while it does. lists: the newest
     version of the shop's lists. people: that of its people; 0 where it has none to tell of. fills: that of what the shop's
-    other bays filled."""
+    other bays filled. series: of the versions of lists and fills."""
 
     seq: int
     fault: str | None = None
     lists: int = 0
     people: int = 0
     fills: int = 0
+    series: str = ""
 
 
 class Office(Protocol):
@@ -91,8 +92,11 @@ class HttpOffice:
     def take(self, batch: Batch) -> Answer:
         told = self._ask("POST", TAKE, batch_text(batch))
         fault = told.get("fault")
-        versions = (n if type(n := told.get(name)) is int else 0 for name in ("lists", "people", "fills"))
-        return Answer(self._seq(told), None if fault is None else str(fault), *versions)
+        lists, people, fills = (
+            n if type(n := told.get(name)) is int else 0 for name in ("lists", "people", "fills")
+        )
+        series = str(told.get("series", ""))
+        return Answer(self._seq(told), None if fault is None else str(fault), lists, people, fills, series)
 
     def lists(self, after: int) -> Sequence[Mapping[str, Any]]:
         return self._issues(LISTS, after)

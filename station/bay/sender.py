@@ -17,11 +17,12 @@ from station.bay.office import Office, Unreachable
 from station.common.words import _
 from station.errors import StationError
 from station.record import outbox
+from station.record.versions import At
 
 log = logging.getLogger(__name__)
 
 Told = Sequence[Mapping[str, Any]]
-Take = Callable[[Told], int]
+Take = Callable[[Told], At]
 TakePeople = Callable[[Mapping[str, Any] | None], int]
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
 BETWEEN_S = 0.25
@@ -43,26 +44,26 @@ class Sending:
 
 
 class _Behind:
-    """What the shop tells version by version. ask: what comes behind a version. take: brings it into the bay's record; the
-    version that the bay has then, also of nothing."""
+    """What the shop tells version by version. ask: what comes behind a version. take: brings it into the bay's record; how far the
+    bay is then, also of nothing."""
 
     def __init__(self, ask: Callable[[int], Told], take: Take) -> None:
         self._ask, self._take = ask, take
-        self._at: int | None = None
+        self._at: At | None = None
 
-    def bring(self, newest: int) -> None:
+    def bring(self, newest: At) -> None:
         """Have the bay take what it has not, up to the newest version."""
-        if newest and self._at is None:
+        if newest.version and self._at is None:
             self._at = self._take([])
-        while self._at is not None and self._at < newest:
-            before, self._at = self._at, self._take(self._ask(self._at))
+        while self._at is not None and (after := self._at.behind(newest)) < newest.version:
+            before, self._at = self._at, self._take(self._ask(after))
             if self._at == before:
                 raise Unreachable(_("what answers there has nothing of the version that it names"))
 
 
 class Sender:
     """name, software: what the bay says of itself. start: whether its thread runs; tests turn it by hand. take_lists: brings
-    what was changed in the shop's lists into the bay's record; the version that it has then, also of none. take_people: the
+    what was changed in the shop's lists into the bay's record; how far the bay is then, also of none. take_people: the
     same of everybody in the shop; None where nobody is asked who they are. take_fills: of what its other bays filled."""
 
     def __init__(
@@ -75,9 +76,9 @@ class Sender:
         software: str = "",
         clock: Callable[[], float] = time.monotonic,
         start: bool = True,
-        take_lists: Take = lambda issues: 0,
+        take_lists: Take = lambda issues: At(),
         take_people: TakePeople | None = None,
-        take_fills: Take = lambda issues: 0,
+        take_fills: Take = lambda issues: At(),
     ) -> None:
         self._ledger, self._office, self._every_s, self._batch = ledger, office, every_s, batch
         self._name, self._software, self._clock = name, software, clock
@@ -155,8 +156,8 @@ class Sender:
         if fault is not None:
             raise fault
         # Behind the record, which goes out also where these cannot be taken.
-        self._lists.bring(answer.lists)
-        self._fills.bring(answer.fills)
+        self._lists.bring(At(answer.lists, answer.series))
+        self._fills.bring(At(answer.fills, answer.series))
         return self._every_s if answer.fault is None else HEARD_EVERY_S
 
     def _bring_people(self, newest: int) -> StationError | None:

@@ -14,6 +14,7 @@ from typing import Any, Final
 from calibration.budget import expanded
 from station.common.words import _
 from station.errors import InputError
+from station.record.versions import At
 
 EVENT = "sister_fills"
 TYPE_JOBS = 200
@@ -97,15 +98,17 @@ NAMES: Final = tuple(field.name for field in fields(Fills))
 
 @dataclass(frozen=True)
 class Told:
-    """What changed at the sisters at a time. version: of the shop's lines, each time a higher one."""
+    """What changed at the sisters at a time. version: of the shop's lines, each time a higher one of its series."""
 
     version: int
     utc: str
     fills: tuple[Fills, ...]
+    series: str = ""
 
     def body(self) -> dict[str, Any]:
         """The event in a bay's record."""
-        return {"version": self.version, "utc": self.utc, "fills": [one.to_dict() for one in self.fills]}
+        fills = [one.to_dict() for one in self.fills]
+        return {"version": self.version, "series": self.series, "utc": self.utc, "fills": fills}
 
 
 _TEXTS = ("bay", "compartment_type", "method", "since_utc", "until_utc")
@@ -114,7 +117,12 @@ _TEXTS = ("bay", "compartment_type", "method", "since_utc", "until_utc")
 def told_of(said: Mapping[str, Any]) -> Told:
     """A change as the roll-up sends it. Raises InputError where it is none."""
     try:
-        return Told(int(said["version"]), str(said["utc"]), tuple(_fills(one) for one in said["fills"]))
+        return Told(
+            int(said["version"]),
+            str(said["utc"]),
+            tuple(_fills(one) for one in said["fills"]),
+            str(said.get("series", "")),
+        )
     except (KeyError, TypeError, ValueError, OverflowError) as error:
         raise InputError(
             _("what the roll-up sent is nothing of other bays' fills ({error}).").format(
@@ -137,9 +145,14 @@ OfTypes = Mapping[tuple[str, str], Sequence[Fills]]
 
 def read(ledger: Any) -> dict[tuple[str, str], list[Fills]]:
     """What stands in a bay's record of its sisters: the newest word of each. A newer station that was updated back may have
-    written more of one than is known here."""
+    written more of one than is known here. Of another series than before nothing that stood stands any more: the sisters are others,
+    or are told of anew."""
     newest: dict[tuple[str, str, str], Fills] = {}
+    here = At()
     for event in ledger.shop_events(EVENT):
+        before, here = here, at(event["body"])
+        if not before.behind(here):
+            newest.clear()
         for said in event["body"]["fills"]:
             one = Fills(**{name: said[name] for name in NAMES if name in said})
             newest[one.compartment_type, one.method, one.bay] = one
@@ -150,7 +163,11 @@ def read(ledger: Any) -> dict[tuple[str, str], list[Fills]]:
     return found
 
 
-def version(ledger: Any) -> int:
-    """How far the bay is; 0 before the first word."""
-    newest = next(ledger.shop_events(EVENT, newest_first=True), None)
-    return 0 if newest is None else int(newest["body"]["version"])
+def at(body: Mapping[str, Any]) -> At:
+    return At(int(body["version"]), body.get("series", ""))
+
+
+def newest(ledger: Any) -> At:
+    """How far the bay is."""
+    found = next(ledger.shop_events(EVENT, newest_first=True), None)
+    return At() if found is None else at(found["body"])

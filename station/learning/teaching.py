@@ -16,9 +16,9 @@ from psycopg.rows import class_row
 
 from calibration.budget import NORMAL_95
 from station.given.job import RETAINED_BY_METHOD
-from station.learning.sisters import NAMES, TYPE_JOBS, Fills, Told, summed
+from station.learning.sisters import EVENT, NAMES, TYPE_JOBS, Fills, Told, summed
 from station.record.many.ingest import Bay, Db
-from station.record.many.lists import hold
+from station.record.many.lists import heard, hold
 
 FILLS_FROM: Final = 3
 """Of fewer fills it cannot be told which one is the stray: too few to tell, and nothing is sent."""
@@ -72,7 +72,7 @@ def draw(db: Db, bay: Bay, at: datetime | None = None) -> None:
         for of, one in lines.items()
         if of not in here
     ]
-    version = newest(db, bay.shop)
+    version = max(newest(db, bay.shop), heard(db, bay.shop, EVENT))
     columns = ("company", "shop", "version", "utc", *NAMES)
     for first in range(0, len(changed), MOST):
         version += 1
@@ -124,6 +124,6 @@ def told(db: Db, bay: Bay, after: int) -> list[Told]:
     values: dict[str, Any] = {"shop": bay.shop, "bay": bay.bay, "after": after}
     rows = db.execute(STATEMENTS["told"].encode(), values).fetchall()
     return [
-        Told(version, utc, tuple(Fills(**dict(zip(NAMES, row[2:], strict=True))) for row in of))
+        Told(version, utc, tuple(Fills(**dict(zip(NAMES, row[2:], strict=True))) for row in of), bay.series)
         for (version, utc), of in groupby(rows, key=lambda row: (row[0], row[1]))
     ]

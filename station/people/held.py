@@ -50,7 +50,7 @@ class _PeopleFile(Table):
 
 @dataclass(frozen=True)
 class Held:
-    """version: grows by one with each change of anybody. of_shop: what was last heard of the shop's people, at a bay. untold:
+    """version: grows by one with each change of anybody, from a number that is drawn at the first. of_shop: what was last heard of the shop's people, at a bay. untold:
     changes that the record has not yet. stamp: of the file that it was read from."""
 
     stamp: tuple[int, int, int] | None = None

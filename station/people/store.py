@@ -204,7 +204,8 @@ class People:
             people=people,
             device_key=before.device_key or secrets.token_bytes(32),
             untold=before.untold + done,
-            version=before.version + 1,
+            # Drawn at first: a roll-up that is set up anew is at no version that its bays have had.
+            version=before.version + 1 if before.version else new_version(),
         )
 
     def _write(self, now: Held) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 
 from station.common.words import _
 from station.errors import InputError
+from station.record.versions import At
 from station.shop import entering
 from station.shop.catalogue import Catalogue, Change, Key, apply
 from station.shop.rows import TABLES
@@ -24,12 +25,13 @@ WHOLE = ""
 
 @dataclass(frozen=True)
 class Issue:
-    """What the shop changed in its lists at a time: version grows by one each time. by: who did it."""
+    """What the shop changed in its lists at a time: version grows by one each time, within its series. by: who did it."""
 
     version: int
     utc: str
     by: str
     changes: tuple[Change, ...]
+    series: str = ""
 
 
 @dataclass(frozen=True)
@@ -56,10 +58,10 @@ class Met:
 
 @dataclass(frozen=True)
 class Standing:
-    """How a bay stands to the shop's lists. version: the newest that came in; 0 before the first. own: table, key and field →
+    """How a bay stands to the shop's lists. at: the newest version that came in. own: table, key and field →
     the bay's own word, where it was the bay that last said something there; under no field, what it last did to the entry."""
 
-    version: int = 0
+    at: At = field(default_factory=At)
     own: Mapping[tuple[str, Key, str], str] = field(default_factory=dict)
 
     def after(self, body: Mapping[str, Any]) -> "Standing":
@@ -76,7 +78,7 @@ class Standing:
                     own.pop(at, None)
         else:
             own |= _said(body["changes"])
-        return Standing(max(self.version, body.get("version", 0)), own)
+        return Standing(At(body["version"], body.get("series", "")) if "version" in body else self.at, own)
 
 
 def _said(changes: Iterable[Mapping[str, Any]]) -> dict[tuple[str, Key, str], str]:
@@ -107,7 +109,9 @@ def issue(told: Mapping[str, Any]) -> Issue:
             )
             for one in told["changes"]
         )
-        found = Issue(int(told["version"]), str(told["utc"]), str(told["by"]), changes)
+        found = Issue(
+            int(told["version"]), str(told["utc"]), str(told["by"]), changes, str(told.get("series", ""))
+        )
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(
             _("what the roll-up sent is no change of the shop's lists ({error}).").format(
@@ -172,6 +176,7 @@ def body(issued: Issue, met: Met) -> dict[str, Any]:
         "origin": ORIGIN,
         "by": issued.by,
         "version": issued.version,
+        "series": issued.series,
         "issued": [change.to_dict() for change in issued.changes],
         "changes": [change.to_dict() for change in met.changes],
         "differed": [{**asdict(one), "key": list(one.key)} for one in met.differed],

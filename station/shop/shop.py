@@ -16,6 +16,7 @@ from station.record.archive import JobRecord
 from station.record.changes import PEOPLE
 from station.record.ledger import Ledger, now, type_of
 from station.record.recorder import Recorder
+from station.record.versions import At
 from station.shop import catalogue, changes, due, entering, lists, movement, offered
 from station.shop.catalogue import Catalogue
 from station.shop.rows import TABLES, CompartmentRow
@@ -34,7 +35,7 @@ class Shop:
         changes.note_file(config.stated, recorder, ledger)
         self.catalogue: Catalogue = catalogue.read(ledger)
         self.standing = lists.standing(ledger.shop_events(catalogue.EVENT))
-        self._fills = sisters.version(ledger)
+        self._fills = sisters.newest(ledger)
         if not any(self.catalogue.rows(table) for table in TABLES):
             self._change(tuple(offered.from_config(config)), "configuration", "")
 
@@ -73,20 +74,21 @@ class Shop:
         self._change(entering.accept(plan), name or _("a file"), by)
         return plan
 
-    def take_lists(self, issues: Sequence[lists.Issue]) -> int:
+    def take_lists(self, issues: Sequence[lists.Issue]) -> At:
         """Bring the shop's lists into the catalogue, each issue by an event of its own; how far the bay is then."""
         for issue in issues:
-            if issue.version > self.standing.version:
+            if issue.version > self.standing.at.behind(At(issue.version, issue.series)):
                 met = lists.meet(self.catalogue, self.standing, issue, self._config.country)
                 self._record(lists.body(issue, met))
-        return self.standing.version
+        return self.standing.at
 
-    def take_fills(self, issues: Sequence[sisters.Told]) -> int:
+    def take_fills(self, issues: Sequence[sisters.Told]) -> At:
         """Put what the shop's other bays filled into the record, each version once; how far the bay is then."""
         for issue in issues:
-            if issue.version > self._fills:
+            at = At(issue.version, issue.series)
+            if issue.version > self._fills.behind(at):
                 self._recorder.event(None, sisters.EVENT, issue.body(), now())
-                self._fills = issue.version
+                self._fills = at
         return self._fills
 
     def people_changed(self, changes: Sequence[Mapping[str, str]]) -> None:

@@ -25,19 +25,21 @@ EVENT = "company shop bay seq job_id kind body boot_id t_s utc clock_synced hash
 
 @dataclass(frozen=True)
 class Bay:
-    """Whose batch it is. zone: whose days its shop counts in. verifier: its public key as known here; "" before the first."""
+    """Whose batch it is. zone: whose days its shop counts in. verifier: its public key as known here; "" before the first.
+    series: of the versions that its shop tells (``station.record.versions``)."""
 
     company: str
     shop: str
     bay: str
     zone: tzinfo
     verifier: str = ""
+    series: str = ""
 
 
 @dataclass(frozen=True)
 class Taken:
     """What came of a batch. seq, hash: the head now. new: how many entries were. fault: why no more was taken. lists, fills:
-    the newest versions of its shop's lists, and of what its shop's other bays filled."""
+    the newest versions of its shop's lists, and of what its shop's other bays filled; series: of these versions."""
 
     seq: int
     hash: str
@@ -45,6 +47,7 @@ class Taken:
     fault: str | None = None
     lists: int = 0
     fills: int = 0
+    series: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         return vars(self).copy()
@@ -65,7 +68,7 @@ def take(db: Db, bay: Bay, batch: Batch) -> Taken:
     if found.new:
         _copy(db, bay, found.new)
     versions = _add(db, bay, batch, found)
-    return Taken(found.head.seq, found.head.hash, len(found.new), found.fault, *versions)
+    return Taken(found.head.seq, found.head.hash, len(found.new), found.fault, *versions, series=bay.series)
 
 
 def head_of(db: Db, bay: Bay) -> Head:

@@ -21,7 +21,7 @@ CHANGES_MOST = 200
 
 @dataclass(frozen=True)
 class Issued:
-    """A change of a shop's lists. changes: as the catalogue's events have them, as text."""
+    """A change of a shop's lists. changes: as the catalogue's events have them, as text. series: of the version."""
 
     shop: str
     version: int
@@ -29,21 +29,31 @@ class Issued:
     who: str
     origin: str
     changes: str
+    series: str = ""
 
     def told(self) -> dict[str, Any]:
         """As a bay gets it."""
-        return {"version": self.version, "utc": self.utc, "by": self.who, "changes": json.loads(self.changes)}
+        changes = json.loads(self.changes)
+        return {
+            "version": self.version,
+            "series": self.series,
+            "utc": self.utc,
+            "by": self.who,
+            "changes": changes,
+        }
 
 
 @dataclass(frozen=True)
 class BayAt:
-    """A bay's own event that brought an issue into its catalogue. differed: where it had said something else."""
+    """A bay's own event that brought an issue into its catalogue. differed: where it had said something else. series: of the
+    version; "" in an older record."""
 
     shop: str
     bay: str
     utc: str
     version: int
     differed: Sequence[Mapping[str, Any]]
+    series: str = ""
 
 
 def hold(db: Db, shop: str) -> str:
@@ -57,7 +67,8 @@ def hold(db: Db, shop: str) -> str:
 def add(db: Db, shop: str, who: str, origin: str, changes: Sequence[Mapping[str, Any]]) -> int:
     """Put changes into a shop's lists, very many of them as several versions; the newest. Raises InputError for no shop."""
     with db.transaction():
-        company, version = hold(db, shop), newest(db, shop)
+        company = hold(db, shop)
+        version = max(newest(db, shop), heard(db, shop, "catalogue"))
         utc = datetime.now(UTC).isoformat(timespec="milliseconds")
         for first in range(0, len(changes), CHANGES_MOST):
             some, version = changes[first : first + CHANGES_MOST], version + 1
@@ -77,12 +88,27 @@ def newest(db: Db, shop: str) -> int:
     )
 
 
+def heard(db: Db, shop: str, kind: str) -> int:
+    """The highest version that a bay of the shop has in an entry of this kind: a roll-up that was put back to an older copy must not
+    give a version out again."""
+    (found,) = db.execute(_HEARD, {"shop": shop, "kind": kind}).fetchone() or (0,)
+    return int(found)
+
+
+_HEARD = """
+    select coalesce(max(substring(e.body from '"version": ([0-9]{1,15})')::bigint), 0)
+    from bay b join shop s on s.shop = b.shop cross join lateral (
+        select body from event where shop = b.shop and bay = b.bay and kind = %(kind)s and body like '%%"version": %%'
+            and (position('"series": "' || s.series || '"' in body) > 0 or position('"series": ' in body) = 0)
+        order by seq desc limit 1) as e where b.shop = %(shop)s"""
+
+
 def issued(db: Db, shops: Sequence[str], after: int = 0, most: int | None = None) -> list[Issued]:
     """Changes of shops' lists behind a version, oldest first."""
     with db.cursor(row_factory=class_row(Issued)) as cursor:
         return cursor.execute(
-            "select shop, version, utc, who, origin, changes from issue where shop = any(%s) and version > %s "
-            "order by shop, version limit %s",
+            "select shop, version, utc, who, origin, changes, series from issue join shop using (shop) where shop = any(%s) "
+            "and version > %s order by shop, version limit %s",
             [list(shops), after, most],
         ).fetchall()
 
@@ -95,4 +121,8 @@ def bays_at(db: Db, shops: Sequence[str]) -> list[BayAt]:
         [list(shops)],
     ).fetchall()
     told = [(shop, bay, utc, json.loads(body)) for shop, bay, utc, body in rows]
-    return [BayAt(s, b, u, t["version"], t["differed"]) for s, b, u, t in told if "version" in t]
+    return [
+        BayAt(s, b, u, t["version"], t["differed"], t.get("series", ""))
+        for s, b, u, t in told
+        if "version" in t
+    ]

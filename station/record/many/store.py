@@ -40,6 +40,7 @@ STEPS = (
     "schema_16.sql",
     "schema_17.sql",
     "schema_18.sql",
+    "schema_19.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
@@ -155,7 +156,10 @@ class Store:
                 if not time_zone:
                     raise InputError(f"the shop {shop!r} is new; say its time zone, such as Europe/Oslo.")
                 zone_of(time_zone)
-                db.execute("insert into shop values (%s, %s, %s)", [company, shop, time_zone])
+                db.execute(
+                    "insert into shop (company, shop, time_zone) values (%s, %s, %s)",
+                    [company, shop, time_zone],
+                )
             elif time_zone and time_zone != known[1]:
                 raise InputError(
                     f"the shop {shop!r} counts its days in {known[1]}; its jobs are counted by them already."
@@ -176,7 +180,7 @@ class Store:
             if len(parts) == 4 and parts[0] == TOKEN:
                 row = db.execute(_BAY, parts[1:3]).fetchone()
                 if row is not None and hmac.compare_digest(bytes(row[5]), _hashed(parts[3])):
-                    yield db, Bay(row[0], row[1], row[2], zone_of(row[3]), row[4])
+                    yield db, Bay(row[0], row[1], row[2], zone_of(row[3]), row[4], row[6])
                     return
         raise NotKnown(
             "No bay has this token. Enter the bay with tallypan roll-up enter, and give it the token that this prints."
@@ -225,7 +229,7 @@ def uncounted(db: Db, shops: Sequence[str], most: int | None = None) -> tuple[li
 
 
 _BAY = (
-    "select bay.company, shop.shop, bay, time_zone, verifier, token_hash from bay join shop on shop.shop = bay.shop "
+    "select bay.company, shop.shop, bay, time_zone, verifier, token_hash, series from bay join shop on shop.shop = bay.shop "
     "where bay.shop = %s and bay = %s"
 )
 

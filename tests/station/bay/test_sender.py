@@ -14,6 +14,7 @@ from station.errors import InputError
 from station.record import outbox
 from station.record.ledger import Ledger
 from station.record.many.arriving import Batch
+from station.record.versions import At
 from tests.rolled import add_jobs, record
 
 
@@ -25,6 +26,7 @@ class Desk:
         self.seq, self.batches, self.asked, self.closed = 0, 0, 0, 0
         self.away = self.lost = self.mute = False
         self.newest = self.newest_people = self.newest_fills = 0
+        self.series = "one"
         self.fault: str | None = None
         self.whole = threading.Event()
 
@@ -45,7 +47,7 @@ class Desk:
             self.whole.set()
         if self.lost:
             raise Unreachable("the answer was lost")
-        return Answer(self.seq, self.fault, self.newest, self.newest_people, self.newest_fills)
+        return Answer(self.seq, self.fault, self.newest, self.newest_people, self.newest_fills, self.series)
 
     def lists(self, after: int) -> list[dict[str, int]]:
         return [] if self.mute else [{"version": n} for n in range(after + 1, self.newest + 1)][:2]
@@ -143,13 +145,13 @@ def test_what_the_shop_changed_is_brought_up_to_its_newest_version_and_no_furthe
     here: list[int] = [1]
     filled: list[int] = [3]
 
-    def take_lists(issues: Sequence[Mapping[str, Any]]) -> int:
+    def take_lists(issues: Sequence[Mapping[str, Any]]) -> At:
         here.extend(one["version"] for one in issues)
-        return here[-1]
+        return At(here[-1], desk.series if issues else "one")
 
-    def take_fills(issues: Sequence[Mapping[str, Any]]) -> int:
+    def take_fills(issues: Sequence[Mapping[str, Any]]) -> At:
         filled.extend(one["version"] for one in issues)
-        return filled[-1]
+        return At(filled[-1], desk.series if issues else "one")
 
     sender = Sender(
         Path(ledger.path), desk, 5.0, 1000, clock=clock, start=False, take_lists=take_lists, take_fills=take_fills
@@ -162,6 +164,10 @@ def test_what_the_shop_changed_is_brought_up_to_its_newest_version_and_no_furthe
     sender.turn()
     assert here == [1, 2, 3, 4, 5]
     assert sender.standing.fault is None
+    desk.series, desk.newest, desk.newest_fills = "set up anew", 2, 1
+    clock.now_s += HEARD_EVERY_S
+    sender.turn()
+    assert (here[5:], filled[2:]) == ([1, 2], [1])
     desk.newest, desk.mute = 9, True
     clock.now_s += HEARD_EVERY_S
     sender.turn()
@@ -195,7 +201,7 @@ def test_whom_the_shop_took_out_is_out_before_a_long_record_has_gone(ledger: Led
 
 
 def test_lists_that_the_bay_cannot_take_hold_its_record_up_nowhere(ledger: Ledger) -> None:
-    def take_lists(issues: Sequence[Mapping[str, Any]]) -> int:
+    def take_lists(issues: Sequence[Mapping[str, Any]]) -> At:
         raise InputError("a table that this station does not know")
 
     desk = Desk()

@@ -12,6 +12,7 @@ from station.learning import expected, sisters
 from station.learning.expected import learn
 from station.learning.sisters import Fills, summed, together, told_of
 from station.record.ledger import now
+from station.record.versions import At
 from tests.station.shop_rows import shop
 
 
@@ -94,7 +95,17 @@ def test_the_newest_word_of_each_sister_stands_in_the_record(tmp_path: Path) -> 
     got = expected.expected_fill(ledger, "midibus rear axle", 2.9, "cover removed")
     assert [(one.bay, one.n) for one in got.bays] == [("", 2), ("bay-2", 6)]
     assert got.value_l < before.value_l
-    assert (before.n, sisters.version(ledger)) == (2, 4)
+    assert (before.n, sisters.newest(ledger)) == (2, At(4))
+    for version, series, n in (
+        (5, "one", 7),
+        (2, "another", 3),
+    ):  # the same roll-up, updated; another one, or another shop's
+        line = Fills(**{**vars(LINE), "bay": f"bay-{version}", "n": n})
+        ledger.append(None, sisters.EVENT, sisters.Told(version, now().utc, (line,), series).body(), now())
+        got = expected.expected_fill(ledger, "midibus rear axle", 2.9, "cover removed")
+        sixth = [("bay-2", 6)] if series == "one" else []
+        assert [(one.bay, one.n) for one in got.bays] == [("", 2), *sixth, (f"bay-{version}", n)]
+    assert sisters.newest(ledger) == At(2, "another")
     other = expected.expected_fill(ledger, "midibus rear axle", 2.9, "drain plug")
     assert other.words == "listed"
     ledger.close()

@@ -11,6 +11,7 @@ from station.errors import InputError
 from station.given.config import demo_path, read_config
 from station.record.ledger import Ledger
 from station.record.recorder import Recorder
+from station.record.versions import At
 from station.shop import catalogue, changes, lists
 from station.shop.catalogue import Change
 from station.shop.lists import Differed, Issue, Standing
@@ -132,8 +133,41 @@ def test_what_the_shop_said_last_is_no_word_of_the_bays_any_more() -> None:
     body = lists.body(first, met(own, first))
     assert body["changes"] == body["differed"] == []
     here = lists.standing([*own, {"body": body}])
-    assert here == Standing(1, {})
+    assert here == Standing(At(1), {})
     assert met([*own, {"utc": "2026-03-01", "body": body}], issue(2, green)).differed == ()
+
+
+@pytest.mark.parametrize("former", ["lost", ""])
+def test_a_roll_up_that_was_set_up_anew_is_taken_whole(former: str) -> None:
+    """Its versions begin again below those that the bay has had, also in a record that does not say whose they were. What the bay
+    said since is named where the new one says something else; what the new one does not list stays."""
+    at = {"version": 12, "series": former, "utc": "2026-03-01T08:00:00+00:00", "by": ""}
+    if not former:
+        del at["series"]
+    old = {
+        **at,
+        "changes": [
+            Change("vehicle", (bus,), "add", {"note": "blue"}).to_dict() for bus in ("Bus 1", "Bus 2")
+        ],
+    }
+    first = lists.issue(old)
+    own = [{"utc": first.utc, "body": lists.body(first, met([], first))}]
+    own.append(event(Change("vehicle", ("Bus 1",), "change", {"note": "red"})))
+    here, anew = (
+        lists.standing(own),
+        replace(issue(1, Change("vehicle", ("Bus 1",), "add", {"note": "green"})), series="new"),
+    )
+    assert here.at == At(12, former)
+    assert here.at.behind(At(anew.version, anew.series)) == 0
+    found = met(own, anew)
+    assert [(one.bay, one.shop, one.stands) for one in found.differed] == [("red", "green", "shop")]
+    own.append({"utc": anew.utc, "body": lists.body(anew, found)})
+    assert lists.standing(own).at == At(1, "new")
+    assert lists.standing(own).at.behind(At(2, "new")) == 1
+    assert [(e.key, e.get("note")) for e in catalogue.fold(own).active("vehicle")] == [
+        (("Bus 1",), "green"),
+        (("Bus 2",), "blue"),
+    ]
 
 
 def test_what_is_no_issue_is_refused() -> None:
@@ -158,7 +192,7 @@ def test_each_comes_into_the_record_once_through_a_restart_too(tmp_path: Path) -
     for issues, expected in (([first], 1), ([first, second], 2), ([first, second], 2)):
         recorder = Recorder(path, lambda fault: pytest.fail(str(fault)))
         with closing(Ledger(path, read_only=True)) as ledger:
-            assert Shop(config, recorder, ledger).take_lists(issues) == expected
+            assert Shop(config, recorder, ledger).take_lists(issues) == At(expected)
         recorder.close()
     with closing(Ledger(path, read_only=True)) as ledger:
         bodies = [e["body"] for e in ledger.shop_events(catalogue.EVENT)]

@@ -127,8 +127,11 @@ def lists_page(
 ) -> ManyPage:
     """met: what bays made of the lists, the newest first. people: where they had said something else of who may sign in. fills:
     what bays tell each other of theirs."""
-    versions = {(one.shop, one.bay): one.version for one in reversed(met)}
     newest = {one.shop: one.version for one in issues}
+    series = {one.shop: one.series for one in issues}
+    versions = {
+        (one.shop, one.bay): one.version for one in reversed(met) if one.series in ("", series.get(one.shop))
+    }
     standing = [
         [
             Cell(f"{bay.shop} · {bay.bay}", bay.page),

@@ -12,7 +12,7 @@ from station.errors import InputError
 from station.record import outbox
 from station.record.chain import FIELDS, entry_hash
 from station.record.ledger import Ledger, Moment
-from station.record.many import derive, wire
+from station.record.many import derive, lists, wire
 from station.record.many.arriving import Entry
 from station.record.many.store import NotKnown, Store
 from tests.rolled import COMPANY, add_jobs, bay_of, enter, give, known, record, whole
@@ -216,6 +216,20 @@ def test_a_checkpoint_for_another_tree_and_a_new_key_are_named(
         assert taken.seq == taken_to
     assert give(store, bay, batch).fault is None
     assert whole(store) == []
+
+
+def test_a_roll_up_that_was_put_back_gives_no_version_out_again(store: Store, ledger: Ledger) -> None:
+    """Its bays have had them: they say so in their records. What another roll-up told them does not count."""
+    bay, change = known(store), {"table": "vehicle", "key": ["Bus 7"], "action": "add", "fields": {}}
+    for version, series in ((4, ""), (7, bay.series), (90, "another")):
+        body = {"version": version, "series": series, "differed": [], "issued": [], "changes": []}
+        body = body if series else {name: said for name, said in body.items() if name != "series"}
+        ledger.append(None, "catalogue", body, AT)
+    give(store, bay, outbox.batch(Path(ledger.path), 0, 1000))
+    with store.connection() as db:
+        assert lists.add(db, "harbour", "E. Brandvold", "buses.csv", [change]) == 8
+        assert [one.told()["series"] for one in lists.issued(db, ["harbour"])] == [bay.series]
+    assert bay.series != known(store, "bay-1", "quay").series
 
 
 # --- what is let in ----------------------------------------------------------------------------------------
