@@ -146,6 +146,8 @@ def _marked(path: Path, seed: int) -> Ledger:
         moved = {"kind": "counted", "container": f"{MARK} drum", "fluid": f"{MARK} ATF"}
         for volume_l, then in ((9.0, at), (2.0, replace(at, utc="2026-11-25T08:00:00.000+00:00"))):
             ledger.append(None, "movement", {**moved, "volume_l": volume_l, "u95_l": 0.1, "note": ""}, then)
+        # what counts in no figure
+        ledger.append(None, "movement", {**moved, "volume_l": 1e9, "u95_l": 0.1, "note": ""}, at)
         issued = lists_of_bay.Issue(1, at.utc, f"{MARK} manager", ())
         differed = lists_of_bay.Differed("vehicle", (f"{MARK} bus",), "note", "blue", "green", "shop")
         body = lists_of_bay.body(issued, lists_of_bay.Met((), (differed,)))

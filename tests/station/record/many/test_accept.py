@@ -151,7 +151,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         db.execute("drop table fluid_name, named, use_year, tally_year")
         db.execute("create index job_of_container on job (shop, bay, container, seq)")
         db.execute("create index job_of_meter on job (company, meter, month, opened_utc)")
-        db.execute("drop index event_of_catalogue, event_of_people, event_of_letting_go")
+        db.execute("drop index event_of_catalogue, event_of_people, event_of_letting_go, event_of_sisters")
         db.execute("drop table fills_of_type")
         db.execute(
             "update movement m set utc = e.utc, day = left(e.utc, 10)::date, month = '2026-03-01' from event e "
@@ -161,6 +161,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         db.execute("alter table movement drop column place")
         db.execute("alter table job drop column proved_fill_l, drop column proved_by")
         db.execute("alter table bay drop column fills_drawn")
+        db.execute("alter table shop drop column series")
         db.execute("alter table certificate drop column in_force")
         db.execute("create index certificate_due on certificate (company, valid_until)")
         db.execute("update version set schema = 1")
