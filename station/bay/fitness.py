@@ -1,4 +1,4 @@
-"""What keeps a bay from starting, asked before a device is opened or a file is made."""
+"""What keeps a bay from starting, asked before a device is opened; an older record is brought up to date for it."""
 
 from pathlib import Path
 
@@ -9,6 +9,7 @@ from station.errors import InputError
 from station.given.config import BayConfig
 from station.record import archive
 from station.record.ledger import Ledger
+from station.record.migrate import is_older
 
 LOST_AT_POWER_OFF = ("tmpfs", "ramfs", "devtmpfs")
 MOUNTS = Path("/proc/self/mounts")
@@ -16,8 +17,11 @@ BETTER = 'write a path on the card or disk, such as "/var/lib/tallypan/ledger.sq
 
 
 def check(config: BayConfig, simulated: bool) -> None:
-    """Raises InputError, naming file, key and remedy, where a bay could not weigh or would lose its record."""
+    """Raises InputError, naming file, key and remedy, where a bay could not weigh or would lose its record; LedgerError where the
+    record cannot be read. An older record is brought up to date first: all that read it here want the present version."""
     check_place(config, simulated)
+    if is_older(config.ledger):
+        Ledger(config.ledger).close()
     check_lines(config)
 
 

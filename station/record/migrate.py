@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,6 +11,19 @@ from station.errors import LedgerError
 from station.record import samples, schema
 from station.record.copying import copy_database
 from station.record.sqlite import Database
+
+
+def is_older(path: Path) -> bool:
+    """Whether there is a record that its next writer brings up to the present version; also one that was begun and has nothing
+    yet, as a power cut leaves it. Whoever opens one that cannot be read says so."""
+    if not path.exists():
+        return False
+    try:
+        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as record:
+            version: int = record.execute("pragma user_version").fetchone()[0]
+    except sqlite3.Error:
+        return False
+    return version < schema.SCHEMA_VERSION
 
 
 def migrate(db: Database, path: Path | str) -> Path | None:

@@ -6,8 +6,8 @@ import re
 import shutil
 from pathlib import Path
 
-from tests.pi.card import PACKAGES, file_system, locked, project, settle
-from tests.pi.stock import CACHE, ROOT, USERLAND, download_wheels, kept, key, unpack_debs
+from tests.pi.card import PACKAGES, debian, file_system, locked, project, settle
+from tests.pi.stock import CACHE, ROOT, download_wheels, kept, key
 
 MORE = [
     "sudo",
@@ -39,13 +39,7 @@ def bare_card() -> Path:
     if filled:
         return image
     root = CACHE / "bare.new"
-    shutil.rmtree(root, ignore_errors=True)
-    for name in ("bin", "sbin", "lib"):
-        (root / "usr" / name).mkdir(parents=True)
-        (root / name).symlink_to(f"usr/{name}")
-    unpack_debs([*PACKAGES, *MORE], USERLAND, root)
-    for name in ("share/doc", "share/locale", "share/man", "lib/udev/hwdb.d"):
-        shutil.rmtree(root / "usr" / name, ignore_errors=True)
+    debian(root, [*PACKAGES, *MORE])
     settle(root)
     for name in ("passwd", "group", "shadow"):  # the station's user comes with the station
         file = root / "etc" / name

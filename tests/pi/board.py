@@ -17,7 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tests.pi.stock import CACHE, KERNEL, ROOT, USERLAND, kept, key, unpack_debs, unpack_wheels
+from tests.pi.stock import CACHE, KERNEL, PYTHONS, ROOT, USERLAND, kept, key, unpack_debs, unpack_wheels
 
 GUESTS = Path(__file__).parent / "guest"
 SMALL = ("python3.11-minimal", "libpython3.11-stdlib", "busybox-static")
@@ -73,10 +73,11 @@ def device_tree() -> Path:
     return tree
 
 
-def compile_all(folder: Path) -> None:
+def compile_all(folder: Path, version: str = PYTHONS[USERLAND]) -> None:
     """Compile a folder's modules for the guest: bytecode of one minor version is the same on every machine. Where this machine
     has no such Python, every start on the board compiles them anew."""
-    python = sys.executable if sys.version_info[:2] == (3, 11) else shutil.which("python3.11")
+    own = ".".join(map(str, sys.version_info[:2]))
+    python = sys.executable if version == own else shutil.which(f"python{version}")
     if python is not None:
         subprocess.run([python, "-m", "compileall", "-q", str(folder)], check=False)
 

@@ -12,15 +12,16 @@ import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
-from packaging.requirements import Requirement
-
 from hardware.pins import PinMap
 from hardware.unit import unit_text
+from station.commands.installing.plan import FROM_SYSTEM, requirements
+from station.commands.installing.system import WITHOUT_WHEEL
 from tests.pi.board import GUESTS, compile_all, kernel, pack
-from tests.pi.stock import CACHE, ROOT, USERLAND, kept, key, unpack_debs, unpack_wheels
+from tests.pi.stock import CACHE, PYTHONS, ROOT, USERLAND, kept, key, unpack_debs, unpack_wheels
 
 PACKAGES = [
     "systemd-sysv", "libstdc++6", "python3", "bash", "dash", "coreutils", "util-linux", "mount", "grep", "sed", "libc-bin", "passwd",
@@ -29,7 +30,7 @@ PACKAGES = [
 MODULES = ("bcm2835", "ext4", "crc32c_generic", "autofs4", "virtio_blk")
 """The kernel's own for the card's reader on a Pi 3, a disk on the virt machine, and what systemd asks for."""
 HOME = "opt/tallypan/.venv"
-SITE = f"{HOME}/lib/python3.11/site-packages"
+SITE = f"{HOME}/lib/python{PYTHONS[USERLAND]}/site-packages"
 FILES_MIB, CARD_MIB = 992, 1024
 """The emulated reader takes powers of two only."""
 USERS = "tallypan:x:990:990::/nonexistent:/usr/sbin/nologin"
@@ -85,50 +86,50 @@ exec $b switch_root /root /sbin/init
 """
 
 
-def locked() -> str:
-    """The lines of ``requirements.lock`` for 64-bit Arm and Python 3.11. pip reads the marks of the machine that it runs on."""
-    board = {
-        "python_full_version": "3.11.2", "python_version": "3.11", "platform_machine": "aarch64", "sys_platform": "linux",
-        "implementation_name": "cpython", "platform_python_implementation": "CPython", "os_name": "posix",
-    }  # fmt: skip
-    kept = []
-    for block in re.split(r"\n(?=\S)", (ROOT / "requirements.lock").read_text()):
-        named, *hashes = block.split("\\\n")
-        wanted = Requirement(named)
-        if wanted.marker is None or wanted.marker.evaluate(board):
-            kept.append("\\\n".join([f"{wanted.name}{wanted.specifier} ", *hashes]))
-    return "\n".join(kept)
+def locked(suite: str = USERLAND) -> str:
+    """The lines of ``requirements.lock`` for a Debian's Python, without what the installer leaves to that Debian."""
+    major, minor = map(int, PYTHONS[suite].split("."))
+    without = FROM_SYSTEM if (major, minor) >= WITHOUT_WHEEL else ()
+    return requirements((ROOT / "requirements.lock").read_text(), without, (major, minor))
 
 
 def base() -> Path:
     """A root with systemd, Python, and an environment with all that the station needs, without the station."""
-    root, filled = kept(
-        "base", key(PACKAGES, locked(), inspect.getsource(base), inspect.getsource(settle), USERS, GROUPS)
-    )
-    if filled:
-        return root
-    fresh = CACHE / "base.new"
+    made = "".join(inspect.getsource(part) for part in (base, debian, environment, settle))
+    root, filled = kept("base", key(PACKAGES, locked(), made, USERS, GROUPS))
+    if not filled:
+        fresh = CACHE / "base.new"
+        debian(fresh, PACKAGES)
+        environment(fresh, USERLAND)
+        settle(fresh)
+        fresh.rename(root)
+    return root
+
+
+def debian(fresh: Path, packages: Sequence[str], suite: str = USERLAND) -> None:
+    """Lay a Debian's packages out in a folder, without what only a reader wants."""
     shutil.rmtree(fresh, ignore_errors=True)
     for name in ("bin", "sbin", "lib"):
         (fresh / "usr" / name).mkdir(parents=True)
         (fresh / name).symlink_to(f"usr/{name}")
-    unpack_debs(PACKAGES, USERLAND, fresh)
+    unpack_debs(packages, suite, fresh)
     for name in ("share/doc", "share/locale", "share/man", "lib/udev/hwdb.d"):
         shutil.rmtree(fresh / "usr" / name, ignore_errors=True)
-    wanted = CACHE / "locked.txt"
-    wanted.write_text(locked())
-    site = fresh / SITE
-    unpack_wheels(["--require-hashes", "-r", str(wanted)], site)
+
+
+def environment(fresh: Path, suite: str) -> None:
+    """Add an environment for its Python with all that the station needs, without the station, and compile it."""
+    python, wanted = PYTHONS[suite], CACHE / "locked.txt"
+    wanted.write_text(locked(suite))
+    site = fresh / HOME / f"lib/python{python}/site-packages"
+    unpack_wheels(["--require-hashes", "-r", str(wanted)], site, python)
     (fresh / HOME / "bin").mkdir()
     (fresh / HOME / "bin/python").symlink_to("/usr/bin/python3")
     (fresh / HOME / "pyvenv.cfg").write_text(
-        "home = /usr/bin\ninclude-system-site-packages = false\nversion = 3.11.2\n"
+        f"home = /usr/bin\ninclude-system-site-packages = false\nversion = {python}\n"
     )
-    for folder in (site, fresh / "usr/lib/python3.11"):
-        compile_all(folder)
-    settle(fresh)
-    fresh.rename(root)
-    return root
+    for folder in (site, fresh / f"usr/lib/python{python}"):
+        compile_all(folder, python)
 
 
 def settle(root: Path) -> None:

@@ -19,7 +19,9 @@ from typing import IO
 ROOT = Path(__file__).parents[2]
 CACHE = ROOT / "var" / "pi"
 USERLAND, KERNEL = "bookworm", "trixie"
-"""The userland of the older system that is supported (Python 3.11); the kernel has the board's pin driver built in."""
+"""The userland of the older system that is supported; the kernel has the board's pin driver built in."""
+PYTHONS = {"bookworm": "3.11", "trixie": "3.13"}
+"""Each supported system's own Python."""
 KEYRING = "/usr/share/keyrings/debian-archive-keyring.gpg"
 
 
@@ -111,18 +113,18 @@ def unpack_debs(packages: Sequence[str], suite: str, root: Path) -> None:
 
 PLATFORM = [
     *(f"--platform={platform}_aarch64" for platform in ("manylinux_2_34", "manylinux_2_28", "manylinux_2_17", "manylinux2014")),
-    "--python-version=311", "--implementation=cp", "--only-binary=:all:",
+    "--implementation=cp", "--only-binary=:all:", "--ignore-requires-python",
 ]  # fmt: skip
-"""A 64-bit Pi with Python 3.11, as pip takes it."""
+"""A 64-bit Pi, as pip takes it."""
 
 
-def unpack_wheels(requirements: Sequence[str], site: Path) -> None:
+def unpack_wheels(requirements: Sequence[str], site: Path, python: str = PYTHONS[USERLAND]) -> None:
     """Unpack wheels for the board into a folder, with what they depend on left to the caller.
 
     requirements: as pip takes them, options among them.
     """
     command = [sys.executable, "-m", "pip", "install", "-q", "--no-deps", "--target", str(site), "--upgrade"]
-    subprocess.run([*command, *PLATFORM, *requirements], check=True)
+    subprocess.run([*command, *PLATFORM, f"--python-version={python}", *requirements], check=True)
 
 
 def download_wheels(locked: str, folder: Path) -> None:
@@ -140,4 +142,5 @@ def download_wheels(locked: str, folder: Path) -> None:
         "-d",
         str(folder),
     ]
-    subprocess.run([*command, *PLATFORM, "-r", str(wanted)], check=True)
+    python = f"--python-version={PYTHONS[USERLAND]}"
+    subprocess.run([*command, *PLATFORM, python, "-r", str(wanted)], check=True)

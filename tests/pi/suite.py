@@ -1,10 +1,11 @@
-"""The project's own tests on the card's userland: Debian's Python for arm64 with the wheels of ``requirements.lock``, in a folder
-of this machine, each program of it run by QEMU's emulation of the processor alone.
+"""The project's own tests on a Pi's userland: Debian's Python for arm64 with the wheels of ``requirements.lock``, in a folder of
+this machine, each program of it run by QEMU's emulation of the processor alone.
 
 The kernel is this machine's own. So it shows what the processor, its C library and its wheels make of figures, files and
 sockets, far sooner than a whole board would; pins, systemd and the card are the board's.
 """
 
+import inspect
 import re
 import shutil
 import subprocess
@@ -16,10 +17,11 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 from tests.pi.board import compile_all
-from tests.pi.card import HOME, SITE, base, locked
-from tests.pi.stock import CACHE, ROOT, kept, key, unpack_wheels
+from tests.pi.card import HOME, base, debian, environment, locked
+from tests.pi.stock import CACHE, PYTHONS, ROOT, USERLAND, kept, key, unpack_wheels
 
 EMULATOR = "qemu-aarch64-static"
+SMALL = ["python3", "libstdc++6", "dash", "coreutils", "libc-bin", "base-files"]
 BROUGHT = ("pytest", "hypothesis")
 """What the tests of the station's own rooms import beside its own packages."""
 KNOWN = r":arm64:M::\x7fELF\x02\x01\x01\x00\x00\x00\x00\x00\x00\x00\x00\x00\x02\x00\xb7\x00:\xff\xff\xff\xff\xff\xff\xff\x00\xff\xff\xff\xff\xff\xff\xff\xff\xfe\xff\xff\xff:"
@@ -62,17 +64,29 @@ def _pinned() -> list[str]:
 
 
 @cache
-def userland() -> Path:
-    """The card's root with pytest."""
-    pinned = _pinned()
-    root, filled = kept("few", key(base(), pinned))
+def userland(suite: str = USERLAND) -> Path:
+    """A Debian's root with its Python, the station's packages and pytest: the card's own, or the newer one's."""
+    pinned, python = _pinned(), PYTHONS[suite]
+    own = suite == USERLAND
+    made = (
+        base()
+        if own
+        else key(SMALL, locked(suite), inspect.getsource(debian), inspect.getsource(environment))
+    )
+    root, filled = kept("few" if own else "newer", key(made, pinned))
     if not filled:
         fresh = CACHE / "few.new"
         shutil.rmtree(fresh, ignore_errors=True)
-        subprocess.run(["cp", "-al", str(base()), str(fresh)], check=True)
-        (fresh / "srv").mkdir(exist_ok=True)
-        unpack_wheels(pinned, fresh / SITE)
-        compile_all(fresh / SITE)
+        if own:
+            subprocess.run(["cp", "-al", str(base()), str(fresh)], check=True)
+        else:
+            debian(fresh, SMALL, suite)
+            environment(fresh, suite)
+        for name in ("srv", "proc", "dev", "tmp"):
+            (fresh / name).mkdir(exist_ok=True)
+        site = fresh / HOME / f"lib/python{python}/site-packages"
+        unpack_wheels(pinned, site, python)
+        compile_all(site, python)
         fresh.rename(root)
     return root
 

@@ -1,17 +1,20 @@
 """A bay that cannot weigh, or would lose its record, does not start: found before anything is opened."""
 
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from hardware.sample import Sample
 from station import __main__
 from station.bay import fitness
 from station.errors import InputError
 from station.given.config import BayConfig, demo_path, read_config
-from station.record.ledger import now
+from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
 from tests.station.bay.test_lines_in_force import LINE, certificate
+from tests.station.record import version_1
 
 MOUNTS = (
     "disk / ext4 rw 0 0\ntmpfs /run tmpfs rw 0 0\ntmpfs /tmp tmpfs rw 0 0\ndisk2 /tmp/my\\040disk ext4 rw 0 0\n"
@@ -75,3 +78,17 @@ def test_a_certificate_that_cannot_weigh_keeps_the_bay_from_starting(
     assert "Calibrate again" in said
     assert __main__.main(["doctor", "--simulated", "--config", str(file)]) == 1
     assert "FAIL  lines: " in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "older", [True, False], ids=["of the first version", "left empty by a cut in its first moment"]
+)
+def test_an_older_record_is_brought_up_before_it_is_asked(older: bool, tmp_path: Path) -> None:
+    config = replace(read_config(demo_path()), ledger=tmp_path / "ledger.sqlite")
+    config.ledger.touch()
+    if older:
+        version_1.write(config.ledger, {"old-1": [Sample(0.1, "pan", 84_000)]})
+    fitness.check(config, simulated=True)
+    assert len(list(tmp_path.glob("ledger-version-1-*.sqlite"))) == older
+    with closing(Ledger(config.ledger, read_only=True)) as record:
+        assert len(list(record.samples("old-1"))) == older
