@@ -191,6 +191,12 @@ class Store:
         with self.connection() as db:
             return reporting(db)
 
+    def how_many_bays(self) -> tuple[int, int]:
+        """How many bays there are, and how many of them are refused."""
+        with self.connection() as db:
+            counted = db.execute("select count(*), count(*) filter (where fault <> '') from bay").fetchone()
+            return counted or (0, 0)
+
 
 _REPORTING = """
     select b.company, b.shop, b.bay, b.name, b.page, b.software, b.heard, coalesce(h.seq, 0) as seq,

@@ -249,6 +249,10 @@ def test_of_very_many_the_first_are_shown_and_files_go_on(
         assert "link" not in roll.send("GET", f"/missing.{ending}?{MONTHS}&after=harbour").headers
     told = [roll.send("GET", f"/missing.json?{MONTHS}{more}").json() for more in ("", "&after=harbour")]
     assert [{one["shop"] for one in part} for part in told] == [{"harbour"}, {"quay"}]
+    first, second = (roll.send("GET", f"/bays.json{more}") for more in ("", "?after=harbour"))
+    assert first.headers["link"] == '</bays.json?after=harbour>; rel="next"'
+    assert ("link" in second.headers, {one["shop"] for one in second.json()}) == (False, {"quay"})
+    assert {one["shop"] for one in first.json()} == {"harbour"}
 
 
 def row_of(text: str, heading: str, first: str) -> list[str]:
@@ -304,13 +308,14 @@ def test_what_a_page_reads_does_not_grow_with_the_company_and_yet_adds_up_all_of
     [job, *_] = roll.send("GET", f"/jobs.json?{MONTHS}").json()
     of_all = ("/usage", "/missing.json", "/quality", "/calibrations", "/jobs")
     of_one = (f"/usage?{MONTHS}&shop=harbour", f"/jobs/harbour/bay-1/{job['job_id']}")
-    addresses = ("/", *(f"{address}?{MONTHS}" for address in of_all), *of_one)
+    addresses = ("/", "/bays.json", *(f"{address}?{MONTHS}" for address in of_all), *of_one)
     more(range(10, 12))
     before = {address: cost(address) for address in addresses}
     more(range(12, 30))
     assert {address: cost(address) for address in addresses} == {
         address: (statements, rows + 18) for address, (statements, rows) in before.items()
     }
+    assert cost("/health") == (1, 1)
     text = roll.send("GET", f"/usage?{MONTHS}", headers=SHOW).text
     lines = roll.send("GET", f"/usage.json?{MONTHS}").json()["lines"]
     fluids: dict[str, list[dict[str, Any]]] = {"All": lines}

@@ -1,7 +1,7 @@
 """Bays, usage, quality and calibrations over many bays, each with its twins; and the description of what programs may read."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from types import GenericAlias
@@ -60,13 +60,19 @@ def _whole(asked: TheAsked) -> Part:
 
 
 def _some_shops(request: Request, asked: TheAsked, after: AfterShop = "") -> Part:
-    shops = sorted(shop for shop in asked.scope.shops if shop > after)
-    some = tuple(shops[: using.COUNTED_SHOPS_MOST])
-    part = replace(asked, scope=replace(asked.scope, shops=some))
-    if len(some) == len(shops):
-        return Part(part)
-    further = f"{request.url.path}?{query_of(asked)}&{urlencode({'after': some[-1]})}"
-    return Part(part, {"Link": f'<{further}>; rel="next"'})
+    address = f"{request.url.path}?{query_of(asked)}&"
+    some, headers = _behind(asked.scope.shops, after, using.COUNTED_SHOPS_MOST, address)
+    return Part(replace(asked, scope=replace(asked.scope, shops=some)), headers)
+
+
+def _behind(
+    shops: Iterable[str], after: str, most: int, address: str
+) -> tuple[tuple[str, ...], dict[str, str]]:
+    """The first shops behind one, by name, and where the answer goes on."""
+    rest = sorted(shop for shop in shops if shop > after)
+    some = tuple(rest[:most])
+    further = f"{address}{urlencode({'after': some[-1:]}, doseq=True)}"
+    return some, {} if len(some) == len(rest) else {"Link": f'<{further}>; rel="next"'}
 
 
 def _add_files(name: str, table: Table) -> None:
@@ -123,9 +129,12 @@ def uncounted_json(db: ReadingDb, shops: TheShops) -> list[Uncounted]:
 
 
 @router.get("/bays.json", tags=["read"])
-def bays_json(here: TheBays) -> list[Reporting]:
-    """Every bay that reports here."""
-    return here
+def bays_json(db: ReadingDb, shops: TheShops, response: Response, after: AfterShop = "") -> list[Reporting]:
+    """Every bay that reports here. Of 100 shops at a time, by name: where there are more, the header Link says where it goes on
+    (rel="next")."""
+    some, headers = _behind(shops.zones, after, contexts.ROWS_MOST, "/bays.json?")
+    response.headers.update(headers)
+    return reporting(db, some)
 
 
 @router.get("/bays.csv", include_in_schema=False)
@@ -326,8 +335,8 @@ def reference(request: Request) -> Response:
 
 @router.get("/health", include_in_schema=False)
 def health(store: TheStore) -> Response:
-    bays = store.bays()
-    return JSONResponse({"ok": True, "bays": len(bays), "refused": sum(bool(bay.fault) for bay in bays)})
+    bays, refused = store.how_many_bays()
+    return JSONResponse({"ok": True, "bays": bays, "refused": refused})
 
 
 @router.get("/favicon.ico", include_in_schema=False)
