@@ -106,8 +106,9 @@ class GpiodPulseCounter:
 
     The kernel numbers each edge before it queues it, and drops the oldest when its queue is full
     (drivers/gpio/gpiolib-cdev.c). Levels alternate, so the newest edge's number and direction say how many falls there
-    were, however many events were lost. The same argument finds an edge that the interrupt never saw, because it came
-    together with the one before: two rises in a row have had a fall between them.
+    were, however many events were lost. The same argument finds an edge that came before the kernel had numbered the one
+    before, which it does in the interrupt's thread: two rises in a row have had a fall between them. Three edges that are
+    numbered as one look like one, and a pulse is gone untold.
     request: a gpiod line request for both edges of one line. shortest_s: below this two edges are no pulse.
     """
 

@@ -171,7 +171,8 @@ def card_command(
     else:
         log.touch()
         drive += f",driver=blklogwrites,file.driver=raw,file.file.driver=file,file.file.filename={card}"
-        drive += f",log.driver=file,log.filename={log}"
+        # The head of the recording is written with every 256th write: by default with every 4,096th, and a start has fewer.
+        drive += f",log.driver=file,log.filename={log},log-super-update-interval=256"
     return [
         "qemu-system-aarch64", *board, "-kernel", str(image), "-initrd", str(start_root()), "-append", line,
         "-nographic", "-no-reboot", "-nic", "none", "-drive", drive, *more,

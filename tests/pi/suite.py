@@ -44,7 +44,7 @@ exec chroot . "$@"
 these programs alone (since Linux 6.7), and nobody needs to be root."""
 SURROUNDINGS = {
     "PATH": f"/{HOME}/bin:/usr/bin:/bin", "HOME": "/tmp", "LANG": "C.UTF-8", "TZ": "UTC", "PYTHONPATH": "/srv",
-    "PYTHONDONTWRITEBYTECODE": "1", "QEMU_CPU": "cortex-a53",
+    "QEMU_CPU": "cortex-a53",
 }  # fmt: skip
 """The processor is a Pi 3's: numpy's linear algebra takes its instructions by what it finds."""
 

@@ -17,8 +17,11 @@ TRAINS = ((24.0, 4.0, 40), (24.0, 1.0, 40), (80.0, 6.25, 60), (100.0, 5.0, 60), 
 """Pulses a second, milliseconds low, how many. The kernel's debounce of 200 µs left none of the first, the second and the last
 kind, and most of the others."""
 TRIES = 3
-"""Where this machine's processors are all taken, the emulated chip merges an edge with the next now and then, or drops both:
-seen in two of three runs beside three more boards, one of 200 pulses each. What a counter loses by itself, it loses each time."""
+"""Where this machine's processors are all taken, an edge is now and then one with the next, or both are gone: seen in two of
+three runs beside three more boards, one of 200 pulses each. What a counter loses by itself, it loses each time. An edge counts as
+taken up once its interrupt is over; the kernel reads the level and numbers the edge in a thread behind that (edge_irq_thread in
+drivers/gpio/gpiolib-cdev.c), and no register shows when that has run. Two edges before it runs are told as one missed; of three
+a pulse is gone untold. So it can be on a Pi whose interrupt threads wait as long as a pulse, and they go before all programs."""
 LINES = 4
 """So many of the guest's lines after the last pulse have all of them."""
 

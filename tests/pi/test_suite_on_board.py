@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from station.commands.installing.system import look
 from tests.pi.suite import run, tried, userland
 
 NUMBERS = """
@@ -26,21 +27,51 @@ PLAYED, REHEARSED = (
 )
 
 
+ASKED = """
+import gpiod, platform, sys
+print(platform.machine(), *sys.version_info[:2], *platform.libc_ver(), gpiod.api_version.split(".")[0])
+"""
+"""The last is libgpiod's: Bookworm's own is its first version, Trixie's its second, and the package brings one of its own."""
+
+
 @pytest.fixture(scope="module")
 def few() -> Path:
     return userland()
 
 
+@pytest.fixture(scope="module")
+def newer() -> Path:
+    return userland("trixie")
+
+
 def test_it_is_the_card_s_python_on_its_processor(few: Path) -> None:
-    asked = "import platform, sys; print(platform.machine(), *sys.version_info[:2], *platform.libc_ver())"
-    assert run(few, "python", "-c", asked).stdout.split() == ["aarch64", "3", "11", "glibc", "2.36"]
+    assert run(few, "python", "-c", ASKED).stdout.split() == ["aarch64", "3", "11", "glibc", "2.36", "2"]
+
+
+def numbers_and_a_whole_job(root: Path) -> None:
+    passed, told = tried(root, *NUMBERS, PLAYED, "--deselect", f"{PLAYED}::{REHEARSED}[2]", "--deselect", f"{PLAYED}::{REHEARSED}[3]")  # fmt: skip
+    assert told == []
+    assert passed > 290
 
 
 def test_what_turns_on_numbers_and_a_whole_job(few: Path) -> None:
     """Among it a replay and a rehearsal, whose figures are those that were kept."""
-    passed, told = tried(few, *NUMBERS, PLAYED, "--deselect", f"{PLAYED}::{REHEARSED}[2]", "--deselect", f"{PLAYED}::{REHEARSED}[3]")  # fmt: skip
-    assert told == []
-    assert passed > 290
+    numbers_and_a_whole_job(few)
+
+
+@pytest.mark.long
+def test_the_same_on_the_newer_debian(newer: Path) -> None:
+    assert run(newer, "python", "-c", ASKED).stdout.split() == ["aarch64", "3", "13", "glibc", "2.41", "2"]
+    numbers_and_a_whole_job(newer)
+
+
+@pytest.mark.long
+def test_an_installation_takes_the_newer_debian(newer: Path) -> None:
+    """What it looks at is there as it takes it; the GPIO library is the one thing that has to come from the system."""
+    seen = look(newer)
+    assert (seen.version, seen.wide, seen.machine) == ((3, 13), True, "aarch64")
+    assert "trixie" in seen.name
+    assert seen.lacks == ("python3-lgpio",)
 
 
 @pytest.mark.long
