@@ -118,7 +118,7 @@ def _set_aside(db: Db, shop: str, bay: str, nth: int) -> None:
             [shop],
         )
     db.execute(
-        "update bay set fault = '', fault_since = null, verifier = '', fills_drawn = null where shop = %s and bay = %s",
+        "update bay set fault = '', fault_since = null, refused = '', verifier = '', fills_drawn = null where shop = %s and bay = %s",
         [shop, bay],
     )
 

@@ -138,7 +138,11 @@ def _copy(db: Db, bay: Bay, entries: Sequence[Entry]) -> None:
 _EVENTS = f"copy event ({', '.join(EVENT)}) from stdin".encode()
 _NOTE = """moved as (update head set seq = %(seq)s, hash = %(hash)s, frontier = %(frontier)s where shop = %(shop)s and bay = %(bay)s)
     update bay set heard = now(), newest_seq = %(newest_seq)s, name = %(name)s, software = %(software)s, fault = %(fault)s,
-        fault_since = case when %(fault)s = '' then null when fault = %(fault)s then fault_since else now() end
+        fault_since = case when %(fault)s = '' then null when fault = %(fault)s then fault_since else now() end,
+        witnessed = case when %(first)s then now() else witnessed end,
+        witnessed_seq = case when %(first)s then %(newest_seq)s else witnessed_seq end,
+        refused = case when %(fault)s = '' then refused else %(fault)s end,
+        refused_at = case when %(fault)s = '' then refused_at else now() end
     where shop = %(shop)s and bay = %(bay)s returning
         (select max(version) from issue where issue.shop = bay.shop),
         (select max(f.version) from fills_of_type f where f.shop = bay.shop and f.bay <> bay.bay)"""
@@ -159,6 +163,7 @@ def _add(db: Db, bay: Bay, batch: Batch, found: Arrived) -> tuple[int, int]:
         "hash": head.hash,
         "frontier": head.tree.to_bytes(),
         "newest_seq": batch.newest_seq,
+        "first": bool(found.new) and found.new[0].seq == 1,
         "name": batch.name,
         "software": batch.software,
         **adding.values(rows),

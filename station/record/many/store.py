@@ -7,7 +7,7 @@ import secrets
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from importlib import resources
 from typing import Any, Final
 
@@ -41,6 +41,7 @@ STEPS = (
     "schema_17.sql",
     "schema_18.sql",
     "schema_19.sql",
+    "schema_20.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
@@ -64,7 +65,8 @@ class NoAnswer(StationError):
 @dataclass(frozen=True)
 class Reporting:
     """A bay that reports here. heard: when last, ISO, in UTC; None before the first time. behind: entries that it has and
-    the roll-up has not."""
+    the roll-up has not. witnessed, witnessed_seq: since when its record is held to what had arrived, and where it ended then. refused,
+    refused_at: why and when last, also where it is taken again. doubled: whether another bay brings the same record."""
 
     company: str
     shop: str
@@ -77,6 +79,11 @@ class Reporting:
     behind: int
     fault: str
     fault_since: str | None
+    witnessed: str | None
+    witnessed_seq: int | None
+    refused: str
+    refused_at: str | None
+    doubled: bool
 
 
 @dataclass(frozen=True)
@@ -200,7 +207,9 @@ class Store:
 
 _REPORTING = """
     select b.company, b.shop, b.bay, b.name, b.page, b.software, b.heard, coalesce(h.seq, 0) as seq,
-        greatest(0, b.newest_seq - coalesce(h.seq, 0)) as behind, b.fault, b.fault_since
+        greatest(0, b.newest_seq - coalesce(h.seq, 0)) as behind, b.fault, b.fault_since, b.witnessed, b.witnessed_seq,
+        b.refused, b.refused_at, exists (select from event f join event o on o.hash = f.hash and o.seq = 1
+            and (o.shop, o.bay) <> (f.shop, f.bay) where f.shop = b.shop and f.bay = b.bay and f.seq = 1)
     from bay b left join head h on h.shop = b.shop and h.bay = b.bay"""
 _BY_NAME = "order by b.company, b.shop, b.bay"
 STATEMENTS: Final = {
@@ -221,10 +230,10 @@ def reporting(
     name = "every bay" if shops is None else "bays by need" if by_need else "bays by name"
     values = {} if shops is None else {"shops": array(shops), "most": most}
     rows = db.execute(STATEMENTS[name].encode(), values, prepare=False).fetchall()
-    return [
-        Reporting(company, shop, bay, called, page, software, _iso(heard), seq, behind, fault, _iso(since))
-        for company, shop, bay, called, page, software, heard, seq, behind, fault, since in rows
+    told: list[list[Any]] = [
+        [_iso(value) if isinstance(value, datetime) else value for value in row] for row in rows
     ]
+    return [Reporting(*row) for row in told]
 
 
 def uncounted(db: Db, shops: Sequence[str], most: int | None = None) -> tuple[list[Uncounted], int]:
@@ -240,8 +249,8 @@ _BAY = (
 )
 
 
-def _iso(moment: Any) -> str | None:
-    return None if moment is None else str(moment.astimezone().isoformat(timespec="seconds"))
+def _iso(moment: datetime) -> str:
+    return moment.astimezone().isoformat(timespec="seconds")
 
 
 def _hashed(secret: str) -> bytes:

@@ -458,7 +458,12 @@ def test_whatever_a_record_holds_goes_up_and_every_page_answers(roll: Roll, path
 def test_a_fault_of_a_bay_stands_on_the_first_page(roll: Roll, path: Path, tmp_path: Path) -> None:
     roll.take(path, roll.tokens[0])
     with closing(record(tmp_path / "other.sqlite", 70, seed=5)):
-        give(roll.store, bay_of(roll.store, roll.tokens[0]), outbox.batch(tmp_path / "other.sqlite", 0, 9))
+        other = outbox.batch(tmp_path / "other.sqlite", 0, 9)
+        give(roll.store, bay_of(roll.store, roll.tokens[0]), other)
+        roll.take(path, roll.tokens[0], outbox.newest(path))
+        html = roll.send("GET", "/", headers=SHOW).text
+        assert ("in order now, refused" in html, "Do two boards have" in html) == (True, True)
+        give(roll.store, bay_of(roll.store, roll.tokens[0]), other)
     html = roll.send("GET", "/", headers=SHOW).text
     assert "signs with the key" in html
     assert "set aside" not in html

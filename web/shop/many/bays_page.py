@@ -11,8 +11,14 @@ from web.frame import format as fmt
 from web.shop.many.asked import Shops
 from web.shop.many.contexts import Cell, Link, ManyPage, Section, number, rows_of
 
+REFUSED_S = 86_400.0
+"""A bay that was refused within a day is said to have been: two boards with one record are refused in turn."""
 SILENT_S = 180.0
 """A bay reports every minute (``station.bay.sender``): one that was silent for three does not."""
+
+
+def _ago_s(moment: str) -> float:
+    return (now() - datetime.fromisoformat(moment)).total_seconds()
 
 
 def bays_page(
@@ -29,14 +35,26 @@ def bays_page(
             return Cell(f"⚠ {fmt.sentence(bay.fault)}", tone="look")
         if bay.heard is None:
             return Cell(_("⚠ never heard"), tone="look")
-        silent_s = (now() - datetime.fromisoformat(bay.heard)).total_seconds()
+        if bay.doubled:
+            return Cell(
+                _("⚠ its record comes under another name, too: what both have counts twice"), tone="look"
+            )
+        if bay.refused and bay.refused_at and _ago_s(bay.refused_at) < REFUSED_S:
+            told = _("⚠ in order now, refused {when}: {why}. Do two boards have this record and its token?")
+            why = fmt.sentence(bay.refused).rstrip(".")
+            return Cell(told.format(when=fmt.moment(bay.refused_at), why=why), tone="look")
+        silent_s = _ago_s(bay.heard)
         if silent_s > SILENT_S:
             minutes = int(silent_s // 60)
             if minutes < 120:
                 told = ngettext("⚠ not heard for {n} minute", "⚠ not heard for {n} minutes", minutes)
                 return Cell(told.format(n=minutes), tone="look")
-            told = ngettext("⚠ not heard for {n} hour", "⚠ not heard for {n} hours", minutes // 60)
-            return Cell(told.format(n=fmt.thousands(minutes // 60)), tone="look")
+            hours = minutes // 60
+            if hours < 48:
+                told = ngettext("⚠ not heard for {n} hour", "⚠ not heard for {n} hours", hours)
+                return Cell(told.format(n=hours), tone="look")
+            told = ngettext("⚠ not heard for {n} day", "⚠ not heard for {n} days", hours // 24)
+            return Cell(told.format(n=fmt.thousands(hours // 24)), tone="look")
         return Cell(
             ngettext("{n} entry waits", "{n} entries wait", bay.behind).format(n=bay.behind)
             if bay.behind
@@ -51,6 +69,13 @@ def bays_page(
             Cell(fmt.UNKNOWN if bay.heard is None else fmt.moment(bay.heard)),
             number(bay.seq),
             standing(bay),
+            Cell(
+                fmt.UNKNOWN
+                if bay.witnessed is None
+                else _("{when}, at entry {n}").format(
+                    when=fmt.moment(bay.witnessed), n=fmt.thousands(bay.witnessed_seq or 0)
+                )
+            ),
             Cell(bay.software[:12] or fmt.UNKNOWN),
         ]
 
@@ -58,9 +83,18 @@ def bays_page(
         _("What has arrived"),
         _(
             "A record that was cut, changed or put back to an older copy is named here, and no more of it is taken until that is "
-            "cleared up at the bay and somebody accepts it here: tallypan roll-up accept."
+            "cleared up at the bay and somebody accepts it here: tallypan roll-up accept. What a bay had recorded before it was "
+            "watched from here was taken as it came: whether it was cut or changed until then, nobody here can tell."
         ),
-        (_("Bay"), _("Calls itself"), _("Heard"), _("Entries here"), _("Stands"), _("Software")),
+        (
+            _("Bay"),
+            _("Calls itself"),
+            _("Heard"),
+            _("Entries here"),
+            _("Stands"),
+            _("Watched since"),
+            _("Software"),
+        ),
         empty=_("No bay reports here yet. Enter one with tallypan roll-up enter."),
         files=[Link("CSV", "/bays.csv"), Link("JSON", "/bays.json")],
         **rows_of(bays, row, total),

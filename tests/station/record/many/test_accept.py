@@ -162,6 +162,10 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         db.execute("alter table job drop column proved_fill_l, drop column proved_by")
         db.execute("alter table bay drop column fills_drawn")
         db.execute("alter table shop drop column series")
+        db.execute(
+            "alter table bay drop column witnessed, drop column witnessed_seq, drop column refused, drop column refused_at"
+        )
+        db.execute("drop index event_first")
         db.execute("alter table certificate drop column in_force")
         db.execute("create index certificate_due on certificate (company, valid_until)")
         db.execute("update version set schema = 1")

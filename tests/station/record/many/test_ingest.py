@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC
 from pathlib import Path
@@ -157,6 +158,37 @@ def test_a_restored_record_that_went_on_is_named(store: Store, tmp_path: Path) -
     assert taken.fault is not None
     assert taken.fault.startswith(f"entry {seq} is another one than arrived here")
     assert taken.seq == seq
+
+
+def test_two_boards_with_one_record_are_told_of_in_turn_and_so_is_one_record_under_two_names(
+    store: Store, tmp_path: Path
+) -> None:
+    """A card was cloned: whichever board is ahead is in order, and the other one's jobs are not lost without a word."""
+    path, clone = tmp_path / "bay.sqlite", tmp_path / "clone.sqlite"
+    record(path, 4).close()
+    clone.write_bytes(path.read_bytes())
+    bay = known(store)
+    begun = give(store, bay, outbox.batch(path, 0, 1000)).seq
+    for board, seed in ((path, 2), (clone, 3)):
+        with closing(Ledger(board)) as ledger:
+            add_jobs(ledger, seed, seed)
+    assert give(store, bay, outbox.batch(path, begun, 1000)).fault is None
+    fault = give(store, bay, outbox.batch(clone, begun, 1000)).fault
+    assert fault is not None
+    assert give(store, bay, outbox.batch(path, begun, 1000)).fault is None
+    [told] = store.bays()
+    assert (told.fault, told.refused, told.refused_at is not None) == ("", fault, True)
+    assert (told.witnessed_seq, told.witnessed is not None, told.doubled) == (begun, True, False)
+    moved = known(store, "bay-1", "quay")  # the bay is another shop's now, and brings all that it has
+    give(store, moved, outbox.batch(path, 0, 1000))
+    other = record(tmp_path / "other.sqlite", 1, seed=7)
+    other.close()
+    give(store, known(store, "bay-2"), outbox.batch(tmp_path / "other.sqlite", 0, 1000))
+    assert {(one.shop, one.bay): one.doubled for one in store.bays()} == {
+        ("harbour", "bay-1"): True,
+        ("harbour", "bay-2"): False,
+        ("quay", "bay-1"): True,
+    }
 
 
 def test_a_gap_and_another_bays_entries_are_named(store: Store, ledger: Ledger, tmp_path: Path) -> None:
