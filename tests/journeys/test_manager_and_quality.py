@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 import uvicorn
 from PIL import Image
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from station.common.days import zone_of
 from station.given.config import demo_path, read_config
@@ -25,6 +25,7 @@ from station.shop import catalogue, offered
 from tests.journeys.conftest import Station, serving
 from tests.journeys.technician import Technician, until
 from tests.journeys.test_every_page import violations
+from tests.journeys.test_layout import WALL
 from tests.rolled import COMPANY, ZONE, bay_of, give
 from tests.web.fake_engine import job_record, measuring
 from web.many import create_app
@@ -213,6 +214,24 @@ def rolled_up(store: Store) -> Iterator[str]:
         thread.join()
 
 
+def _nobody_scrolls_a_wall_of_sixteen(page: Page) -> None:
+    desk = page.viewport_size
+    assert desk is not None
+    page.evaluate(
+        """() => { const one = document.querySelector("[data-live=yes]");
+        for (const [part, text] of [["job", "Bus 14 · transfer case"], ["label", "Filled"], ["figure", "12.818 L"], ["doubt", "± 0.017 L"],
+            ["verdict", "? Undecided"], ["said", "No reading of the pan for 12 s"]]) one.querySelector(`[data-part=${part}]`).textContent = text;
+        while (one.parentElement.children.length < 16) one.parentElement.append(one.cloneNode(true)); }"""
+    )
+    for size in (WALL, ViewportSize(width=1080, height=1920)):
+        page.set_viewport_size(size)
+        below = "document.documentElement.scrollHeight - innerHeight"
+        assert page.evaluate(below) <= 0, size
+        wide = "[...document.querySelectorAll('.bay-now')].filter(e => e.scrollWidth > e.clientWidth).length"
+        assert page.evaluate(wide) == 0, size
+    page.set_viewport_size(desk)
+
+
 def test_a_manager_of_many_bays_goes_from_the_wall_to_a_short_fills_curve_and_prints_the_month(
     browser: Browser, store: Store, tmp_path: Path
 ) -> None:
@@ -231,6 +250,7 @@ def test_a_manager_of_many_bays_goes_from_the_wall_to_a_short_fills_curve_and_pr
         page.goto(f"{address}/wall")
         expect(page.locator("[data-live=yes]")).to_contain_text("idle")  # from the bay's own stream
         assert violations(page) == []
+        _nobody_scrolls_a_wall_of_sixteen(page)
         page.click("text=More")
         page.click("nav >> text=Quality")
         page.click("text=12 months")
