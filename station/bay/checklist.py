@@ -29,7 +29,6 @@ class Next:
     why: str | None = None
 
 
-_COVER = "cover removed"
 STAND = Item(
     "stands_level",
     N_(
@@ -122,7 +121,7 @@ def timer(state: BayState) -> tuple[str, float, float] | None:
     """The timer that runs now: what for, seconds left, seconds in all."""
     s = state.settings
     sealed = state.marked("reseal_done")
-    if state.stage is Stage.RESEAL and sealed is not None and state.spec.method == _COVER:
+    if state.stage is Stage.RESEAL and sealed is not None and state.spec.cures:
         return "cure", max(0.0, s.cure_s - (state.t_s - sealed)), s.cure_s
     for stage, of_s in ((Stage.SETTLE, s.settle_s), (Stage.LEAK_WATCH, s.leak_watch_s)):
         if state.stage is stage:

@@ -94,6 +94,11 @@ class JobSpec:
     """The second pan, where the bay has one: what comes out or runs over may fall into either."""
 
     @property
+    def cures(self) -> bool:
+        """Whether a cover goes back on sealant, which has to cure before the fill; a plug needs none."""
+        return self.method == "cover removed"
+
+    @property
     def expected_fill_l(self) -> float:
         return self.capacity_l - self.retained_l
 

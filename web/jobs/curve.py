@@ -31,12 +31,14 @@ STAGE_OF = {
     "drain_open": "drain",
     "drain_done": "reseal",
     "flush": "reseal",
-    "reseal_done": N_("cure"),
+    "reseal_done": N_("wait"),
     "fill_start": "fill",
     "fill_done": "settle",
     "plug_in": "leak watch",
 }
-"""The mark that begins it → the part of the job, as the curve names it."""
+"""The mark that begins it → the part of the job, as the curve names it. What follows the reseal is ``CURE`` where sealant has
+to cure."""
+CURE = N_("cure")
 
 
 class Held(Protocol):
@@ -50,7 +52,8 @@ class Held(Protocol):
 @dataclass(frozen=True)
 class Known:
     """What the curve is held against. Litres at the reference temperature; seconds from the first sample, which the
-    stream had at start_s. drained_kg_per_l: density of the drained fluid, by which a forecast becomes a mass."""
+    stream had at start_s. drained_kg_per_l: density of the drained fluid, by which a forecast becomes a mass. cures: whether there
+    is sealant that has to."""
 
     expected_l: float
     tolerance_minus_l: float
@@ -61,6 +64,7 @@ class Known:
     steps: tuple[tuple[float, str, float], ...]
     start_s: float
     drained_kg_per_l: float
+    cures: bool
     fan: "Fan | None" = None
 
 
@@ -112,14 +116,16 @@ def curve_of(
         tuple((s.t_s - rec.start_s, s.kind, s.kg) for s in report.steps),
         rec.start_s,
         spec.drained.density_kg_m3(spec.reference_temperature_c) / 1000.0,
+        spec.cures,
         _fan(report, rec, spec),
     )
     return found, known
 
 
-def stages_of(curve: curves.Curve) -> tuple[tuple[str, float, float], ...]:
+def stages_of(curve: curves.Curve, cures: bool) -> tuple[tuple[str, float, float], ...]:
     """Name, from, to of each part of the job that a mark began."""
-    return tuple((STAGE_OF[s.name], s.from_s, s.to_s) for s in curve.marks if s.name in STAGE_OF)
+    names = {**STAGE_OF, "reseal_done": CURE} if cures else STAGE_OF
+    return tuple((names[s.name], s.from_s, s.to_s) for s in curve.marks if s.name in names)
 
 
 def drawing_of(engine: Held, job: JobRecord) -> Still | None:
@@ -130,7 +136,7 @@ def drawing_of(engine: Held, job: JobRecord) -> Still | None:
     curve, known = found
     tolerance_l = (known.tolerance_minus_l, known.tolerance_plus_l)
     filled = None if known.filled_l is None else (known.filled_l, known.filled_u95_l or 0.0)
-    return still(curve, stages_of(curve), known.expected_l, tolerance_l, filled)
+    return still(curve, stages_of(curve, known.cures), known.expected_l, tolerance_l, filled)
 
 
 def _fan(report: Report, rec: curves.Recording, spec: JobSpec) -> Fan | None:
@@ -171,6 +177,6 @@ def _answer(found: tuple[curves.Curve, Known] | None) -> Response:
     if found is None:
         return JSONResponse({"curve": None, "known": None})
     curve, known = found
-    stages = [{"name": name, "from_s": a, "to_s": b} for name, a, b in stages_of(curve)]
+    stages = [{"name": name, "from_s": a, "to_s": b} for name, a, b in stages_of(curve, known.cures)]
     plain = {**curve.to_dict(), "stages": stages}
     return JSONResponse({"curve": plain, "known": asdict(known)})

@@ -16,7 +16,7 @@ const LOOKS = {
 
 /** @type {Record<string, string>} */
 const STAGES = {
-  plan: N_("plan"), drain: N_("drain"), drip: N_("drip"), reseal: N_("reseal"), cure: N_("cure"), fill: N_("fill"), settle: N_("settle"), "leak watch": N_("leak watch"),
+  plan: N_("plan"), drain: N_("drain"), drip: N_("drip"), reseal: N_("reseal"), cure: N_("cure"), wait: N_("wait"), fill: N_("fill"), settle: N_("settle"), "leak watch": N_("leak watch"),
 };
 
 /** @typedef {{ name: string, unit: string, t_s: number[], values: number[], exact: boolean }} Trace */

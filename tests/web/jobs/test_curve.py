@@ -82,6 +82,18 @@ def test_the_drawing_for_paper_lies_within_its_frame_with_target_inside_the_tole
     assert {bar.name for bar in still.stages} >= {"drain", "fill", "leak watch"}
 
 
+@pytest.mark.parametrize(
+    ("method", "name"), [("cover removed", "cure"), ("drain plug", "wait"), ("suction", "wait")]
+)
+def test_nothing_cures_where_no_cover_was_off(
+    engine: Recorded, method: str, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(engine, "spec", replace(engine.spec, method=method))
+    still = drawing_of(engine, engine.record)
+    assert still is not None
+    assert [bar.name for bar in still.stages] == ["drain", "reseal", name, "fill", "settle", "leak watch"]
+
+
 def test_a_job_without_a_readable_recording_has_no_curve() -> None:
     bare = FakeEngine()
     assert curve_of(bare, job_record()) is None
