@@ -4,46 +4,64 @@ What nobody has measured yet is said as wide as it is doubtful, so that a bay wh
 """
 
 import json
+import math
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from hardware.converters.spi import SPI_PINS
 from hardware.pins import PinMap
-from station.commands.installing import places
+from station.commands.installing import places, questions
+from station.commands.installing.questions import Ask
 from station.errors import InputError
-
-Ask = Callable[[str, str], str]
-"""A question and what an empty answer stands for → the answer."""
 
 GAIN, STEPS = 128, 1 << 24
 """Of the converter: its input spans its supply / 128 in 2^24 steps (HX711 data sheet; from memory)."""
-UNMEASURED_PAN, UNMEASURED_METER = 0.03, 0.02
-"""Relative standard uncertainty of a plate's word (common practice, no source): cells and meters are within some per cent."""
+UNMEASURED_PAN, UNMEASURED_SCALE, UNMEASURED_METER = 0.03, 0.005, 0.02
+"""Relative standard uncertainty of a plate's word (common practice, no source): cells and meters are within some per cent, and a
+scale that its maker adjusted within one."""
+SCALE_NOISE_COUNTS = 0.3
+"""Of its own divisions: mere rounding, 1 / √12."""
 SOURCES = {
     "fluid_drained_c": "the fluid in the pan",
     "fluid_supply_c": "the fluid that the pump draws",
     "air_c": "the air",
 }
 THERMOMETERS = "[thermometers]"
-TRIES = 5
 
 
 @dataclass(frozen=True)
 class Line:
-    """Where a meter is read that gives no pulses on a pin. kind: serial or modbus. address: on Modbus."""
+    """Where a meter is read that gives no pulses on a pin, or a pan that is a scale. kind: serial or modbus. address: on Modbus."""
 
     kind: str
     port: str
     address: int | None = None
 
+    def rows(self, device: str, form: str) -> list[str]:
+        """The device's table in the bay's file. form: of its lines, or its register map; empty for what needs none."""
+        rows = ["", f"[{self.kind}.{device}]", f"port = {json.dumps(self.port)}"]
+        rows += [] if self.address is None else [f"address = {self.address}"]
+        return rows + ([f'format = "{form}"   # or another one, see hardware/README.md'] if form else [])
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A pan that is weighed by a scale with an indication of its own. division_g: its smallest step. form: of its line."""
+
+    line: Line
+    division_g: float
+    form: str
+
 
 @dataclass(frozen=True)
 class Answers:
-    """k_factor_per_l: pulses per litre, or counts of its line. meter: its line; None on a pin. capacity_kg: what the cells bear together. rated_mv_v: what they give then. names: by which browsers call the station;
+    """k_factor_per_l: pulses per litre, or counts of its line. meter: its line; None on a pin. scale: the pan's; None where it
+    stands on cells, and then capacity_kg: what they bear together. rated_mv_v: what they give then. names: by which browsers call the station;
     empty where only this machine sees the pages. owner: who signs in first."""
 
     name: str = "Bay 1"
@@ -52,6 +70,7 @@ class Answers:
     rated_mv_v: float = 2.0
     k_factor_per_l: float = 0.0
     meter: Line | None = None
+    scale: Scale | None = None
     pins: PinMap = field(default_factory=PinMap)
     thermometers: Mapping[str, str] | None = None
     names: tuple[str, ...] = ()
@@ -59,46 +78,73 @@ class Answers:
 
 def asked(ask: Ask, host: str, sensors: Sequence[str], say: Callable[[str], None]) -> Answers:
     """Ask what the bay's file needs. Raises InputError where no usable answer comes."""
-    line = _meter_line(ask, say)
+    line = _line(
+        ask, say, "How does the meter come in: on a pin, over a serial line, or over Modbus?", "pin", "meter"
+    )
+    scale = _scale(ask, say, line)
     counts = (
         "pulses per litre does the meter give, by its plate"
         if line is None
         else "counts per litre does the meter give over its line, by its manual"
     )
     answers = Answers(
-        name=_text(ask, "What is the bay called?", "Bay 1", say),
-        country=_one_of(ask, "What is a bare pint or quart in this shop?", ("us", "imperial", "neither"), say).replace(
+        name=questions.text(ask, "What is the bay called?", "Bay 1", say),
+        country=questions.one_of(ask, "What is a bare pint or quart in this shop?", ("us", "imperial", "neither"), say).replace(
             "neither", ""
         ),
-        capacity_kg=_number(ask, "How many kg do the pan's load cells bear together, by their plates?", "20", (1, 500), say),
-        rated_mv_v=_number(ask, "And how many mV per V do they give then?", "2", (0.1, 10), say),
-        k_factor_per_l=_number(ask, f"How many {counts}?", "", (5, 100_000), say),
+        k_factor_per_l=questions.number(ask, f"How many {counts}?", "", (5, 100_000), say),
         meter=line,
+        scale=scale,
     )  # fmt: skip
-    if not _yes(ask, "Is it wired to the pins of hardware/README.md's table?", say):
+    if scale is None:
+        answers = replace(
+            answers,
+            capacity_kg=questions.number(ask, "How many kg do the pan's load cells bear together, by their plates?", "20", (1, 500), say),
+            rated_mv_v=questions.number(ask, "And how many mV per V do they give then?", "2", (0.1, 10), say),
+        )  # fmt: skip
+    if not questions.yes(ask, "Is it wired to the pins of hardware/README.md's table?", say):
         answers = replace(answers, pins=_pins(ask, say))
     if sensors:
         answers = replace(answers, thermometers=named(ask, sensors, say))
-    elif not _yes(ask, "Are 1-Wire thermometers wired, of the type DS18B20?", say):
+    elif not questions.yes(ask, "Are 1-Wire thermometers wired, of the type DS18B20?", say):
         answers = replace(answers, pins=replace(answers.pins, one_wire=None))
-    if _yes(ask, "Shall phones and tablets on the shop's own network reach the page?", say):
+    if questions.yes(ask, "Shall phones and tablets on the shop's own network reach the page?", say):
         answers = replace(answers, names=(f"{host.lower()}.local",))
     return answers
 
 
-def _meter_line(ask: Ask, say: Callable[[str], None]) -> Line | None:
-    kind = _one_of(
-        ask,
-        "How does the meter come in: on a pin, over a serial line, or over Modbus?",
-        ("serial", "modbus", "pin"),
-        say,
-    )
-    if kind == "pin":
+def _line(
+    ask: Ask, say: Callable[[str], None], question: str, other: str, device: str, beside: Line | None = None
+) -> Line | None:
+    """Where a device is read; None where it is on no line. other: what that is called. beside: a line that another one is on."""
+    kind = questions.one_of(ask, question, ("serial", "modbus", other), say)
+    if kind == other:
         return None
-    port = _text(ask, "At which port is the meter's line?", "/dev/ttyUSB0", say)
+    shared = beside is not None and beside.kind == kind == "modbus"
+    usual = "/dev/ttyUSB0" if beside is None or beside.port != "/dev/ttyUSB0" or shared else "/dev/ttyUSB1"
+    port = questions.text(ask, f"At which port is the {device}'s line?", usual, say)
     if kind == "serial":
         return Line(kind, port)
-    return Line(kind, port, round(_number(ask, "Which address has the meter on it?", "1", (1, 247), say)))
+    asked = f"Which address has the {device} on it?"
+    return Line(kind, port, round(questions.number(ask, asked, "2" if shared else "1", (1, 247), say)))
+
+
+def _scale(ask: Ask, say: Callable[[str], None], meter: Line | None) -> Scale | None:
+    question = "How is the pan weighed: by load cells on a converter, by a scale on a serial line, or by one on Modbus?"
+    line = _line(ask, say, question, "cells", "scale", meter)
+    if line is None:
+        return None
+    table, usual = ("line", "plain_kg") if line.kind == "serial" else ("registers", "weight_i32_g")
+    forms = tomllib.loads((resources.files("hardware") / "formats.toml").read_text(encoding="utf-8"))[table]
+    known = [one for one in forms if one != usual and not one.startswith("counter")]
+    form = questions.one_of(
+        ask, "Of which form of hardware/formats.toml is what it sends?", (*known, usual), say
+    )
+    return Scale(
+        line,
+        questions.number(ask, "How many grams is one division of the scale?", "1", (0.01, 1000), say),
+        form,
+    )
 
 
 def slope_kg_per_count(capacity_kg: float, rated_mv_v: float) -> float:
@@ -130,27 +176,41 @@ def text_of(answers: Answers) -> str:
     rows += ["[pins]                   # BCM numbers; see hardware/README.md"]
     rows += [f"{owner} = {number}" for owner, number in answers.pins.used().items()]
     rows += ["", THERMOMETERS, *_rows(answers.thermometers or {})]
-    slope = slope_kg_per_count(answers.capacity_kg, answers.rated_mv_v)
+    scale = answers.scale
+    rows += ["", *(_cells(answers) if scale is None else _of_scale(scale))]
     rows += [
-        "",
-        "[pan]                    # by the cells' plates: calibrate the pan before the first job",
-        "zero_count = 0",
-        f"kg_per_count = {slope:.4g}",
-        f"u_rel = {UNMEASURED_PAN}",
-        "noise_counts = 50",
         "",
         "[meter]                  # by the meter's word: prove it before the first job",
         f"k_factor_per_l = {answers.k_factor_per_l:g}",
         f"u_rel = {UNMEASURED_METER}",
     ]
     if answers.meter is not None:
-        rows += ["", f"[{answers.meter.kind}.meter]", f"port = {json.dumps(answers.meter.port)}"]
-    if answers.meter is not None and answers.meter.address is not None:
-        rows += [
-            f"address = {answers.meter.address}",
-            'format = "counter_u32"   # or another register map, see hardware/README.md',
-        ]
+        rows += answers.meter.rows("meter", "counter_u32" if answers.meter.kind == "modbus" else "")
+    if scale is not None:
+        rows += [*scale.line.rows("pan", scale.form), f"resolution_g = {scale.division_g:g}"]
     return "\n".join(rows) + "\n"
+
+
+def _cells(answers: Answers) -> list[str]:
+    slope = slope_kg_per_count(answers.capacity_kg, answers.rated_mv_v)
+    return [
+        "[pan]                    # by the cells' plates: calibrate the pan before the first job",
+        "zero_count = 0",
+        f"kg_per_count = {slope:.4g}",
+        f"u_rel = {UNMEASURED_PAN}",
+        "noise_counts = 50",
+    ]
+
+
+def _of_scale(scale: Scale) -> list[str]:
+    return [
+        "[pan]                    # by the scale's word: calibrate the pan before the first job",
+        "zero_count = 0",
+        f"kg_per_count = {scale.division_g / 1000.0:g}",
+        f"u_rel = {UNMEASURED_SCALE}",
+        f"noise_counts = {SCALE_NOISE_COUNTS}",
+        f"u_indication_kg = {scale.division_g / 1000.0 / math.sqrt(12.0):.3g}",
+    ]
 
 
 def with_thermometers(text: str, found: Mapping[str, str]) -> str:
@@ -201,7 +261,7 @@ def said(text: str, source: str) -> Said:
     known = {one.name for one in fields(PinMap)}
     plan = PinMap(**{name: number for name, number in pins.items() if name in known})
     if faults := plan.faults():
-        raise InputError(f"{source}: [pins] {faults[0].rstrip('.')}.")
+        raise InputError(f"{source}: [pins] {'; '.join(one.rstrip('.') for one in faults)}.")
     thermometers = _table(tables, "thermometers", source)
     reader = str(_table(tables, "pan_converter", source).get("reader", "auto"))
     if reader == "auto" and (plan.pan_dout, plan.pan_sck) in SPI_PINS:
@@ -231,63 +291,10 @@ def _table(tables: Mapping[str, Any], name: str, source: str) -> Mapping[str, An
     return table
 
 
-def _retried(
-    ask: Ask, question: str, default: str, read: Callable[[str], Any], say: Callable[[str], None]
-) -> Any:
-    for _ in range(TRIES):
-        answer = ask(question, default).strip() or default
-        try:
-            return read(answer)
-        except ValueError as error:
-            say(f"  {error}")
-    raise InputError(
-        f"{question} No usable answer came. Write the bay's file by hand and name it with --from."
-    )
-
-
-def _text(ask: Ask, question: str, default: str, say: Callable[[str], None]) -> str:
-    def read(answer: str) -> str:
-        if not answer or len(answer) > 80 or not answer.isprintable():
-            raise ValueError("Expected a name of at most 80 characters.")
-        return answer
-
-    return str(_retried(ask, question, default, read, say))
-
-
-def _number(
-    ask: Ask, question: str, default: str, within: tuple[float, float], say: Callable[[str], None]
-) -> float:
-    low, high = within
-
-    def read(answer: str) -> float:
-        try:
-            value = float(answer)
-        except ValueError:
-            value = float("nan")
-        if not low <= value <= high:
-            raise ValueError(f"{answer!r} is not usable here; expected a number from {low:g} to {high:g}.")
-        return value
-
-    return float(_retried(ask, question, default, read, say))
-
-
-def _one_of(ask: Ask, question: str, choices: Sequence[str], say: Callable[[str], None]) -> str:
-    def read(answer: str) -> str:
-        if answer.lower() not in choices:
-            raise ValueError(f"Expected one of: {', '.join(choices)}.")
-        return answer.lower()
-
-    return str(_retried(ask, f"{question} ({', '.join(choices)})", choices[-1], read, say))
-
-
-def _yes(ask: Ask, question: str, say: Callable[[str], None]) -> bool:
-    return _one_of(ask, question, ("no", "yes"), say) == "yes"
-
-
 def _pins(ask: Ask, say: Callable[[str], None]) -> PinMap:
     """Ask for each pin; what is not fitted may be left out."""
     say("BCM numbers, as in hardware/README.md. A dash: not fitted.")
-    for _ in range(TRIES):
+    for _ in range(questions.TRIES):
         numbers: dict[str, int | None] = {}
         for one in fields(PinMap):
             default = "-" if one.default is None else str(one.default)
@@ -300,7 +307,7 @@ def _pins(ask: Ask, say: Callable[[str], None]) -> PinMap:
                     raise ValueError(f"Expected a BCM number{' or a dash' if optional else ''}.")
                 return int(answer)
 
-            numbers[one.name] = _retried(ask, f"Pin of {one.name}?", default, read, say)
+            numbers[one.name] = questions.retried(ask, f"Pin of {one.name}?", default, read, say)
         plan = PinMap(**numbers)  # type: ignore[arg-type]  # those that must be fitted are never None here
         if not (faults := plan.faults()):
             return plan
@@ -326,7 +333,7 @@ def named(ask: Ask, sensors: Sequence[str], say: Callable[[str], None]) -> dict[
                 raise ValueError(f"Expected a number from 1 to {most}, or 0 for none of them.")
             return int(answer)
 
-        chosen = _retried(ask, f"Which of these sensors is in {where}? (0: none)", "0", read, say)
+        chosen = questions.retried(ask, f"Which of these sensors is in {where}? (0: none)", "0", read, say)
         if chosen:
             found[source] = left.pop(chosen - 1)
     return found

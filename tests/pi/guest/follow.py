@@ -31,7 +31,7 @@ HEAVY = 1.002
 """What the scale shows too much."""
 ANSWERS = {
     "What is the bay called": "Bay 7", "bare pint or quart": "neither", "how many kg|How many kg": "20", "mV per V": "2",
-    "How does the meter come in": "pin", "pulses per litre": "402.5", "Is it wired": "yes", "1-Wire thermometers wired": "yes", "reach the page": "yes", "Who is the owner": "E. Brandvold",
+    "How is the pan weighed": "cells", "How does the meter come in": "pin", "pulses per litre": "402.5", "Is it wired": "yes", "1-Wire thermometers wired": "yes", "reach the page": "yes", "Who is the owner": "E. Brandvold",
     "Do this": "yes",
 }  # fmt: skip
 

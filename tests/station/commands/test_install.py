@@ -389,6 +389,43 @@ def test_a_meter_on_a_line_is_asked_for_its_counts_and_not_for_pulses(
     assert not any("pulses" in question for question in asked)
 
 
+@pytest.mark.parametrize(
+    ("given", "kind", "port", "kg_per_count"),
+    [
+        ({"pan weighed": ["serial"], "form": ["a guess", "status_kg"], "division": ["5", "2"]}, "serial", "/dev/ttyUSB0", 0.002),
+        ({"come in": ["serial"], "pan weighed": ["serial"], "division": ["1"]}, "serial", "/dev/ttyUSB1", 0.001),
+        ({"come in": ["modbus"], "pan weighed": ["modbus"], "division": ["1"]}, "modbus", "/dev/ttyUSB0", 0.001),
+    ],
+)  # fmt: skip
+def test_a_pan_that_is_a_scale_is_asked_for_its_line_and_not_for_cells(
+    given: dict[str, list[str]], kind: str, port: str, kg_per_count: float, tmp_path: Path
+) -> None:
+    asked: list[str] = []
+    answer = answering({**given, "per litre": ["402.5"]})
+
+    def ask(question: str, default: str) -> str:
+        asked.append(question)
+        return answer(question, default)
+
+    file = tmp_path / "bay.toml"
+    file.write_text(bay_file.text_of(bay_file.asked(ask, "bay-1", [], lambda text: None)), encoding="utf-8")
+    config = read_config(file)
+    scale = config.serial.pan if kind == "serial" else config.modbus.pan
+    assert scale is not None
+    assert (scale.port, scale.resolution_g) == (port, 1000.0 * kg_per_count)
+    assert (config.pan.kg_per_count, config.pan.u_rel) == (kg_per_count, 0.005)
+    assert config.pan.u_indication_kg == pytest.approx(kg_per_count / 12**0.5, rel=0.01)
+    assert not any("load cells bear" in question or "mV" in question for question in asked)
+    assert asked.index(next(one for one in asked if "How is the pan weighed" in one)) < 4
+
+
+def test_every_fault_of_a_plan_of_pins_is_told_at_once() -> None:
+    with pytest.raises(InputError) as told:
+        bay_file.said("[pins]\npump = 3\nmeter = 99\npan_dout = 17\nstop = 17\n", "the bay's file")
+    for fault in ("pin of pump is 3", "pin of meter is 99", "pin 17 is given to both"):
+        assert fault in str(told.value)
+
+
 def test_thermometers_are_named_once_the_kernel_reads_them(
     root: Path, run: list[list[str]], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
