@@ -142,7 +142,7 @@ def _scale(ask: Ask, say: Callable[[str], None], meter: Line | None) -> Scale | 
     )
     return Scale(
         line,
-        questions.number(ask, "How many grams is one division of the scale?", "1", (0.01, 1000), say),
+        questions.number(ask, "How many grams is one division of the scale?", "1", (0.01, 2.5), say),
         form,
     )
 
