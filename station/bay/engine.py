@@ -230,7 +230,7 @@ class Engine(Records):
         spec = plan.spec_from_form(self.settings(), form, self._published.newest.lines)
         with self.reading() as ledger:
             spec, shop = planned(self.config, ledger, spec)
-        asked = capacity_question(self.catalogue(), spec, shop, self.settings().country)
+            asked = capacity_question(self.catalogue(), ledger, spec, shop, self.settings().country)
         if asked is not None:
             reason = form.capacity_reason.strip()
             if not reason:

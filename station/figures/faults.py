@@ -5,10 +5,13 @@ usually met. A shop's own record replaces them where it can, fill by fill. Share
 """
 
 import math
+from collections.abc import Sequence
+from itertools import pairwise
 
 from station.figures.evidence import Fault, Part
 from station.given.evidence import MeterRecord
 from station.given.limits import LIMITS as GIVEN
+from station.given.listing import P_WRONG_UNIT
 
 P_METER_OFF = 0.20
 """A meter of which the shop knows nothing is off by more than its certificate says: one in five."""
@@ -65,20 +68,26 @@ P_PUMP_OTHER, PUMP_OTHER_REL = 0.10, 0.30
 
 P_LISTING_WRONG, LISTING_WRONG_REL = 0.04, 0.10
 """The listed capacity is another variant's, or counts differently: one in twenty-five."""
-P_LEARNED_WRONG = 0.005
-"""The same once the shop's own fills agree with it."""
 OTHER = "another volume"
-P_LISTING_OTHER, P_LEARNED_OTHER = 0.01, 0.001
-"""The capacity is in another unit, or another vehicle's: then it says nothing, and what came out is all that tells."""
+P_LISTING_OTHER = 0.01
+"""The capacity is another vehicle's, or a slip of the pen: then it says nothing, and what came out is all that tells. That it
+is in another unit is a doubt of its own (``station.given.listing.P_WRONG_UNIT``)."""
+CLEARED_TIMES, CLEARED_MOST = 3.0, 8.0
+"""The first fill that the shop learned from clears a listing of nothing: a level that was ticked without a look would have
+vouched for both. Each further one makes a wrong listing so many times less likely, up to the last in all (our model; what it
+costs: tests/FIGURES.md)."""
 OTHER_DECADES = math.log(100.0)
 """What comes out is then anything over two decades: its density is 1 / (volume × this)."""
+OTHER_UNIT_REL = 0.02
+"""What the number means in another unit is good to so much (common practice, no source)."""
 P_ARRIVES_OVER, ARRIVES_OVER_REL = 0.03, 0.10
 """More comes out than it holds: filled on a slope, or water in it."""
 P_ARRIVES_LOW = 0.10
 """It arrives with anything from nothing to all of its fluid: a leak, an earlier short fill. If it holds V, what came out is
 then equally likely anything up to V: 1 / V for each V above what came."""
-LOW_NODES = ((0.40, 1.2, 0.15), *((math.log(1.8), at, 0.35 * at) for at in (2.0, 3.6, 6.5, 11.7, 21.0, 37.8)))
-"""(weight, centre, standard deviation) of normal distributions that together are about 1 / V, V in what came out."""
+LOW_EDGES, LOW_SMOOTH = (1.0, 1.2, 1.5, 2.0, 2.8, 4.0, 6.0, 9.0, 14.0, 22.0, 34.0, 51.0), 0.4
+"""In what came out: normal distributions, one from edge to edge with a standard deviation of so much of the way, are together
+1 / V to an eighth; and next to nothing below what came out, since nothing arrives with twice what it holds."""
 
 P_NOT_LEVEL, NOT_LEVEL_REL = 0.03, 0.08
 """One vehicle in 33 does not stand level, though the checklist asks for it before the drain: then what runs over the lip,
@@ -219,7 +228,15 @@ def hose(record: MeterRecord, purged_l: float, seen_full: bool) -> tuple[Fault, 
 def drained(came_l: float) -> tuple[Fault, ...]:
     """Faults of what was drained, taken for what the compartment holds: somewhat more than came_l."""
     says_l = (1.0 + GIVEN.arrives_low_rel) * came_l
-    low = tuple(Part(w, says_l - at * came_l, u * came_l, alone=True) for w, at, u in LOW_NODES)
+    low = tuple(
+        Part(
+            math.log(to / at),
+            says_l - math.sqrt(at * to) * came_l,
+            LOW_SMOOTH * (to - at) * came_l,
+            alone=True,
+        )
+        for at, to in pairwise(LOW_EDGES)
+    )
     # A share of 1 / V sums up to more than one over all V that are asked about, so that all weights are scaled.
     p_low = P_ARRIVES_LOW * sum(part.weight for part in low)
     whole = 1.0 - P_ARRIVES_LOW + p_low
@@ -229,27 +246,49 @@ def drained(came_l: float) -> tuple[Fault, ...]:
     )
 
 
-def p_other(expected_l: float, learned: bool, came_l: float) -> float:
+def _p_cleared(fills: int) -> float:
+    """What the shop's own fills leave of the doubt in a listing. fills: that it learned from."""
+    return float(max(1.0 / CLEARED_MOST, CLEARED_TIMES ** min(0, 1 - fills)))
+
+
+def p_other(expected_l: float, fills: int, came_l: float, units: Sequence[float] = ()) -> float:
     """Probability that a capacity means another volume altogether, from what came out of the compartment.
 
-    expected_l and came_l are of one thing: what came out and what should go in. Bayes' rule for two classes.
+    expected_l and came_l are of one thing: what came out and what should go in. fills, units: as ``expected`` has them.
+    Bayes' rule.
     """
-    p = P_LEARNED_OTHER if learned else P_LISTING_OTHER
-    other = 1.0 / (came_l * OTHER_DECADES)
-    u_l = GIVEN.arrival_rel * expected_l
-    full = _density(came_l - (1.0 - GIVEN.arrives_low_rel) * expected_l, u_l) / math.sqrt(2.0 * math.pi)
-    low = 1.0 / expected_l if came_l < expected_l else 0.0
-    own = (1.0 - P_ARRIVES_LOW) * full + P_ARRIVES_LOW * low
-    return min(MOST_SURE, p * other / (p * other + (1.0 - p) * own))
+    left = _p_cleared(fills)
+    other = left * P_LISTING_OTHER / (came_l * OTHER_DECADES)
+    other += sum(left * P_WRONG_UNIT / len(units) * _came(came_l, times * expected_l) for times in units)
+    right = 1.0 - left * (P_LISTING_OTHER + (P_WRONG_UNIT if units else 0.0))
+    return min(MOST_SURE, other / (other + right * _came(came_l, expected_l)))
 
 
-def expected(expected_l: float, learned: bool, came_l: float | None = None) -> tuple[Fault, ...]:
-    """Faults of the expected fill. came_l: what was drained, where it was weighed; says in what range another volume is
-    looked for."""
-    wrong = P_LEARNED_WRONG if learned else P_LISTING_WRONG
-    other = P_LEARNED_OTHER if learned else P_LISTING_OTHER
-    listing = Fault("listing wrong", wrong, _two_sided(expected_l, ((1.0, LISTING_WRONG_REL),)))
+def _came(came_l: float, holds_l: float) -> float:
+    """Density of what comes out of a compartment that holds so much."""
+    u_l = GIVEN.arrival_rel * holds_l
+    full = _density(came_l - (1.0 - GIVEN.arrives_low_rel) * holds_l, u_l) / math.sqrt(2.0 * math.pi)
+    low = 1.0 / holds_l if came_l < holds_l else 0.0
+    return (1.0 - P_ARRIVES_LOW) * full + P_ARRIVES_LOW * low
+
+
+def expected(
+    expected_l: float, fills: int, came_l: float | None = None, units: Sequence[float] = ()
+) -> tuple[Fault, ...]:
+    """Faults of the expected fill. fills: of the shop's own, that it was learned from; 0 where it follows from the listing.
+    came_l: what was drained, where it was weighed; says in what range another volume is looked for. units: what the units that
+    may have been meant are of the one that the capacity is in.
+    """
+    left = _p_cleared(fills)
+    listing = Fault(
+        "listing wrong", left * P_LISTING_WRONG, _two_sided(expected_l, ((1.0, LISTING_WRONG_REL),))
+    )
     if came_l is None or came_l <= 0:
         return (listing,)
     wide_l = came_l * OTHER_DECADES / math.sqrt(2.0 * math.pi)
-    return (listing, Fault(OTHER, other, (Part(1.0, expected_l - came_l, wide_l, alone=True),)))
+    parts = [Part(P_LISTING_OTHER, expected_l - came_l, wide_l, alone=True)]
+    parts += [
+        Part(P_WRONG_UNIT / len(units), (1.0 - times) * expected_l, OTHER_UNIT_REL * times * expected_l)
+        for times in units
+    ]
+    return (listing, Fault(OTHER, left * sum(part.weight for part in parts), tuple(parts)))

@@ -15,6 +15,7 @@ from station.figures import faults, weighed
 from station.figures.evidence import About, Fusion, Witness, fuse
 from station.filling.expecting import Expecting
 from station.given.limits import LIMITS as GIVEN
+from station.given.listing import other_units
 from station.given.report import Spoke
 from station.given.said import Mark
 from station.verdict import judge
@@ -136,17 +137,17 @@ def hear(
     now: Expecting,
 ) -> Hearing | None:
     """All witnesses of a fill. None where neither the level nor a filled volume is told of."""
-    spec, e_l = state.spec, now.value_l
+    spec, e_l, proof = state.spec, now.value_l, state.fill.proof
     over_l = 0.0 if overflow is None else overflow.value
     u_over_l = 0.0 if overflow is None else overflow.u
-    proof = state.fill.proof
-    learned, holds_l = spec.learned_from > 0, e_l
+    fills, holds_l, units = spec.learned_from, e_l, other_units(spec.capacity_text, spec.capacity_l)
     # What lies within its own doubt of nothing says nothing of how much goes in.
     came_l = None if drained is None or drained.value <= drained.u95 else drained.value
-    found = [Witness("expected", About.EXPECTED, e_l, now.u_l, faults=faults.expected(e_l, learned, came_l))]
+    doubts = faults.expected(e_l, fills, came_l, units)
+    found = [Witness("expected", About.EXPECTED, e_l, now.u_l, faults=doubts)]
     if drained is not None and came_l is not None:
         found.append(_drained(came_l, drained.u))
-        if faults.p_other(e_l, learned, came_l) > CONTRADICTED:
+        if faults.p_other(e_l, fills, came_l, units) > CONTRADICTED:
             holds_l = came_l
     if metered is not None and filled is not None:
         seen = state.meter.air_l > 0 or state.pump.hold.miscounts > 0

@@ -4,7 +4,7 @@ A question is not a refusal. Whoever is asked may know better, says so with a re
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from calibration.budget import NORMAL_95, expanded
@@ -15,6 +15,7 @@ from station.given.listing import rounding_l
 from station.given.report import Report, Told
 from station.learning.expected import Expected
 from station.learning.mixup import Figure, find, typed_unit
+from station.record.rows import JobRow
 
 APART = 2.6
 """Further apart than so many standard uncertainties is no chance any more: one in a hundred."""
@@ -81,6 +82,28 @@ def capacity_question(
             ),
             {"typed_l": typed_l, "shop_mean_l": shop.mean_l},
         )
+    return None
+
+
+def earlier_question(jobs: Iterable[JobRow], shop: Expected) -> Question | None:
+    """Whether more came out of a compartment in one of its earlier jobs than is expected to go in now; None where nothing did.
+    Less has innocent reasons, a leak or a short fill. jobs: the compartment's."""
+    for job in jobs:
+        if job.drained_l is None or job.drained_u95_l is None:
+            continue
+        unlike = drained_question(job.drained_l, job.drained_u95_l / NORMAL_95, shop.value_l, shop.u_l)
+        if unlike is not None and job.drained_l > shop.value_l:
+            return Question(
+                "capacity_contradicts_drained",
+                _(
+                    "{came} came out of it in the job of {day}, where {expected} are expected now. Look the capacity and its unit up in the vehicle's service manual."
+                ).format(
+                    came=litres(job.drained_l, job.drained_u95_l),
+                    day=job.opened_utc[:10],
+                    expected=litres(shop.value_l, shop.u95_l),
+                ),
+                unlike.numbers,
+            )
     return None
 
 

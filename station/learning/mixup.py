@@ -13,21 +13,11 @@ from dataclasses import dataclass
 
 from station.common.digits import number
 from station.common.units import parse_volume_l
-from station.common.words import N_, _
+from station.common.words import _
+from station.given.listing import P_WRONG_UNIT, UNITS_L
 
-UNITS_L: dict[str, float] = {
-    "L": 1.0,
-    N_("US pint"): 0.473176473,
-    N_("US quart"): 0.946352946,
-    N_("US gallon"): 3.785411784,
-    N_("imperial pint"): 0.56826125,
-    N_("imperial quart"): 1.1365225,
-    N_("imperial gallon"): 4.54609,
-}
-"""Litres, exact: the US gallon is 231 in³, the imperial gallon 4.54609 L (NIST Handbook 44, appendix C)."""
-
-P_WRONG_UNIT, P_ELSE = 0.03, 0.03
-"""Prior probabilities (common practice, no source): three listings in a hundred are in the wrong unit."""
+P_ELSE = 0.03
+"""Prior probability (common practice, no source) of something else: a low arrival, a listing that is merely off."""
 ELSE_SPREAD = 0.10
 """Standard deviation, logarithmic, of what a figure is off by when the unit is right and something else is not."""
 U_FLOOR = 0.01

@@ -119,7 +119,7 @@ def preview(
     if listed is not None and vehicle is not None:
         service = due.service_of(ledger, listed, vehicle, today, spec.distance_km, config.zone)
     name = labels.get("fresh_fluid") or fluid
-    asked = capacity_question(catalogue, spec, expected, config.country)
+    asked = capacity_question(catalogue, ledger, spec, expected, config.country)
     return Preview(
         name,
         expected,

@@ -139,14 +139,24 @@ def planned(config: BayConfig, ledger: Ledger, spec: JobSpec) -> tuple[JobSpec, 
     return spec, shop
 
 
+EARLIER = 5
+"""So many of a compartment's newest jobs are asked what came out."""
+
+
 def capacity_question(
-    catalogue: Catalogue, spec: JobSpec, known: expected.Expected, country: str | None
+    catalogue: Catalogue, ledger: Ledger, spec: JobSpec, known: expected.Expected, country: str | None
 ) -> asking.Question | None:
-    """Whether the capacity as typed contradicts what is listed for this compartment, or the shop's own fills of it."""
-    listed = catalogue.get("compartment", spec.labels.get("vehicle", ""), spec.labels.get("compartment", ""))
+    """Whether the capacity as typed contradicts what is listed for this compartment, the shop's own fills of it, or what came
+    out of it earlier."""
+    names = spec.labels.get("vehicle", ""), spec.labels.get("compartment", "")
+    listed = catalogue.get("compartment", *names)
     text = None if listed is None else listed.typed(CompartmentRow).capacity
     told = None if text is None else (text, parse_volume_l(text, country))
-    return asking.capacity_question(spec.capacity_text, spec.capacity_l, told, known)
+    earlier = history.compartment_jobs(ledger, *names, limit=EARLIER)
+    alike = [job for job in earlier if job.method == spec.method]  # another one leaves another share behind
+    return asking.capacity_question(
+        spec.capacity_text, spec.capacity_l, told, known
+    ) or asking.earlier_question(alike, known)
 
 
 def facts(

@@ -338,7 +338,7 @@ class Depot:
         lines = Lines.in_force(self.register, self.config, day)
         spec = plan.spec_from_form(config, form, lines)
         spec, shop = planned(self.config, self.book.ledger, spec)
-        asked = capacity_question(self.catalogue, spec, shop, self.config.country)
+        asked = capacity_question(self.catalogue, self.book.ledger, spec, shop, self.config.country)
         reason = {} if asked is None else {"capacity_reason": "as it stands on the list"}
         return replace(spec, labels={**spec.labels, **reason})
 

@@ -439,7 +439,7 @@ def _slope_refused(kg_per_count: float, serial: SerialPlan) -> float:
 
 def given_values() -> Probes:
     yield "level", lambda: expecting(budgets.spec(), None, 60.0, None).u_l
-    yield "arrival", lambda: faults.p_other(2.9, False, 2.6)
+    yield "arrival", lambda: faults.p_other(2.9, 0, 2.6)
     pump, usual = pumping.PumpLine(3.0), pumping.UsualFlow()
     for i in range(12):
         usual = usual.learn(3.0 * (0.9 + 0.01 * (i % 3)), pump, 0.0)

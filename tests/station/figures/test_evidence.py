@@ -92,7 +92,7 @@ def said(
     record = MeterRecord() if record is None else record
     filled_l = E_L * (1.0 + metered_rel)
     found = [
-        expected(faults=faults.expected(E_L, False)),
+        expected(faults=faults.expected(E_L, 0)),
         meter(filled_l, faults=faults.meter(filled_l + over_l, record, False)),
     ]
     if over_l:
@@ -150,7 +150,7 @@ def test_two_volumes_against_the_lip_leave_the_vehicles_stand_open(side: float) 
     tolerance_l, size_l = 0.24, 6.0
     filled_l = (1.0 + side) * size_l
     heard = [
-        Witness("expected", About.EXPECTED, size_l, 0.05, faults=faults.expected(size_l, False, size_l)),
+        Witness("expected", About.EXPECTED, size_l, 0.05, faults=faults.expected(size_l, 0, size_l)),
         Witness("meter", About.FILLED, filled_l, 0.02, faults=faults.meter(filled_l, MeterRecord(), False)),
         Witness("container", About.FILLED, filled_l, 0.03, faults=faults.container(filled_l)),
         Witness("lip", About.LEVEL, 0.0, 0.02, faults=faults.lip(0.1, size_l)),

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from station.given.listing import rounding_l
+from station.given.listing import UNITS_L, other_units, rounding_l
 
 
 @pytest.mark.parametrize(
@@ -21,3 +21,14 @@ from station.given.listing import rounding_l
 )
 def test_half_of_the_last_digit(text: str, litres: float, half_l: float) -> None:
     assert rounding_l(text, litres) == pytest.approx(half_l / math.sqrt(3.0), rel=1e-3)
+
+
+def test_a_number_means_six_other_volumes_in_six_other_units() -> None:
+    for name, litres in UNITS_L.items():
+        others = other_units(f"6 1/2 {name}", 6.5 * litres)
+        assert sorted(others) == pytest.approx(
+            sorted(other / litres for other in UNITS_L.values() if other != litres)
+        )
+    assert other_units("2850 mL", 2.85) == ()
+    assert other_units("some", 2.85) == ()
+    assert other_units("0 L", 0.0) == ()

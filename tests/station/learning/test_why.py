@@ -12,11 +12,12 @@ import pytest
 from calibration.budget import expanded
 from station.common.units import parse_volume_l
 from station.given.evidence import UNKNOWN_METER, MeterRecord
+from station.given.listing import UNITS_L
 from station.given.report import DRAIN_CUT_SHORT, Report, Told
 from station.learning import history
 from station.learning.condition import Condition
 from station.learning.expected import learn
-from station.learning.mixup import CLOSE, UNITS_L, Figure, find, in_other_units, judge_units, typed_unit
+from station.learning.mixup import CLOSE, Figure, find, in_other_units, judge_units, typed_unit
 from station.learning.settling import what_settles
 from station.learning.why import Facts, Previous, causes
 from tests.station.shop_rows import ROW, shop

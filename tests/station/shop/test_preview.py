@@ -90,6 +90,22 @@ def test_a_capacity_is_told_in_the_units_it_may_be_mistaken_for_and_asked_about_
     assert wrong.cautions == (wrong.asked, wrong.supply_text)
 
 
+def test_what_came_out_of_it_earlier_is_asked_about_where_a_capacity_cannot_hold_it(ledger: Ledger) -> None:
+    """A level that was ticked without a look had passed half a fill; what the pan weighed before it is on record."""
+    add(ledger, {"drained_l": 2.85, "filled_l": 2.86})
+    assert look(ledger).asked is None
+    add(ledger, {"drained_l": 2.45, "filled_l": 2.87})
+    assert look(ledger).asked is None, "less has innocent reasons"
+    add(ledger, {"drained_l": 5.55, "method": "drain plug"})
+    assert look(ledger).asked is None, "another method leaves another share behind"
+    add(ledger, {"drained_l": 5.55, "opened_utc": "2026-03-12T08:00:00.000+00:00"})
+    asked = look(ledger).asked
+    assert asked is not None
+    assert asked.startswith("5.550 ± 0.010 L came out of it in the job of 2026-03-12, where 2.8")
+    add(ledger, *[{"drained_l": 2.85}] * 5)
+    assert look(ledger).asked is None, "of old jobs no longer"
+
+
 def test_what_the_hose_takes_first_is_needed_too(ledger: Ledger) -> None:
     counted(ledger, "drum 1", 3.20, 0.01)
     assert look(ledger, container="drum 1").supply.enough
