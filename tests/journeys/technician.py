@@ -116,11 +116,8 @@ class Technician:
         until(lambda: self.stage() == stage, f"stage {stage}", within_s)
 
     def press(self, selector: str) -> None:
-        """Put the pointer down on a control and keep it there."""
-        self.page.locator(selector).scroll_into_view_if_needed()
-        box = self.page.locator(selector).bounding_box()
-        assert box is not None
-        self.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        """Put the pointer down on a control, once it stands still, and keep it there."""
+        self.page.hover(selector)
         self.page.mouse.down()
         self.presses += 1
 

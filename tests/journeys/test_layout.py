@@ -114,6 +114,9 @@ def test_nothing_moves_once_the_page_is_there(
     assert page.evaluate(where) == before
 
 
+TWO_FRAMES = "() => new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(drawn)))"
+"""Within the first a page hears of another size, within the second it has followed."""
+
 DOCKED = [stage for stage in STAGE_VIEWS if stage not in ("closed", "abandoned")]
 
 
@@ -133,7 +136,7 @@ def test_the_next_action_is_in_reach_of_a_thumb_in_every_stage(page: Page, addre
         seen = f"{width} × {height} at {text}"
         page.set_viewport_size({"width": width, "height": height})
         page.evaluate(f"document.documentElement.style.fontSize = '{text}'")
-        page.wait_for_timeout(50)
+        page.evaluate(TWO_FRAMES)
         action = page.locator("#next:visible, #hold:visible").first
         box, figure = action.bounding_box(), page.locator(".dock-figure").bounding_box()
         assert box is not None, seen
@@ -173,19 +176,17 @@ def test_a_second_tap_within_a_moment_does_nothing(page: Page, address: str) -> 
     show(page, address, "/", "drain", PHONE)
     sent: list[str] = []
     page.on("request", lambda request: sent.append(request.url) if "/api/" in request.url else None)
-    page.evaluate(
-        """() => { document.querySelector('#next').click(); document.querySelector('[data-mark], [data-tick]').click(); }"""
-    )
-    page.wait_for_timeout(200)
+    with page.expect_response("**/api/**"):
+        page.evaluate(
+            """() => { document.querySelector('#next').click(); document.querySelector('[data-mark], [data-tick]').click(); }"""
+        )
     assert len(sent) == 1, sent
 
 
 def test_what_is_being_pressed_is_not_replaced_until_it_is_let_go(page: Page, address: str) -> None:
     """A view comes ten times a second, and a press takes as long as that: its click would go with the old control."""
     show(page, address, "/", "drip", PHONE)
-    box = page.locator("#next").bounding_box()
-    assert box is not None
-    page.mouse.move(box["x"] + 20, box["y"] + 20)
+    page.hover("#next")
     page.mouse.down()
     set_stage(page, address, "leak watch")
     page.wait_for_selector('body[data-stage="leak watch"]')

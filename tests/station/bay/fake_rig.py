@@ -1,9 +1,12 @@
 """Devices of a bay that answer at once and feed nothing by themselves: for tests of threads, disk and restarts."""
 
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+
+import pytest
 
 from hardware.sample import Sample
 from station.bay.engine import Engine
@@ -11,12 +14,22 @@ from station.bay.plan import PlanForm
 from station.errors import LedgerError
 from station.given.config import BayConfig, demo_path, read_config
 
+PATIENCE_S = 60.0
+"""What is promised by no time is waited for as long as a busy computer takes."""
 FORM = PlanForm(
     compartment="b12_rear_axle",
     drained_fluid="gear_75w90_used",
     fresh_fluid="gear_75w90",
     technician="J. Lindqvist",
 )
+
+
+def until(true: Callable[[], bool], what: str = "it") -> None:
+    end_s = time.monotonic() + PATIENCE_S
+    while not true():
+        if time.monotonic() > end_s:
+            pytest.fail(f"{what}: not within {PATIENCE_S} s")
+        time.sleep(0.005)
 
 
 class FakeRig:

@@ -30,11 +30,11 @@ from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
 from station.rehearsing.rehearse import rehearse
 from station.rehearsing.scenario import Technician, read_scenario
+from tests.station.bay.fake_rig import until
 from tests.web.conftest import CHANGE, HOST
 from web.app import create_app
 from web.frame.door import TOKEN
 
-PATIENCE_S = 60.0
 FORM = PlanForm(
     compartment="b12_rear_axle",
     drained_fluid="gear_75w90_used",
@@ -57,14 +57,6 @@ def engine(folder: Path) -> Iterator[Engine]:
     engine, close = _open_engine(config(folder), simulated=True)
     yield engine
     close()
-
-
-def until(true: Callable[[], bool], what: str) -> None:
-    started = time.monotonic()
-    while not true():
-        if time.monotonic() - started > PATIENCE_S:
-            pytest.fail(f"{what}: not within {PATIENCE_S} s")
-        time.sleep(0.01)
 
 
 def soon(engine: Engine, true: Callable[[], bool], within_s: float, what: str) -> float:

@@ -20,9 +20,7 @@ from station.given.said import Mark
 from station.record.ledger import Ledger, now
 from station.record.recorder import Recorder
 from station.record.unsaved import ROOM, SideNote
-from tests.station.bay.fake_rig import FORM, config, engine_on
-
-PATIENCE_S = 60.0
+from tests.station.bay.fake_rig import FORM, PATIENCE_S, config, engine_on, until
 
 
 def texts(folder: Path, kind: str) -> list[str]:
@@ -134,14 +132,10 @@ def test_a_refused_change_is_told_to_whoever_asked_and_stored_once_there_is_room
         with pytest.raises(LedgerError, match=r"disk is full.*kept and tried again"):
             engine.note("remark", "kept")
         engine.calibrations.view()  # the engine goes on
-        until = time.monotonic() + PATIENCE_S
-        while not engine.view().faults and time.monotonic() < until:
-            time.sleep(0.01)
+        until(lambda: len(engine.view().faults) > 0, "a fault")
         assert [f.fault for f in engine.view().faults if f.source == "ledger"] == ["failed"]
         assert engine.view().blocked is not None
-    until = time.monotonic() + PATIENCE_S
-    while not texts(tmp_path, "note") and time.monotonic() < until:
-        time.sleep(0.05)
+    until(lambda: texts(tmp_path, "note") != [], "stored")
     assert texts(tmp_path, "note") == ["remark: kept"]
     engine.close()
 

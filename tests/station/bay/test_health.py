@@ -1,7 +1,6 @@
 """Whether the station says of itself what is so: its engine, record, disk, clock and guard."""
 
 import time
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -15,14 +14,7 @@ from station.bay.sender import Sending
 from station.bay.watchdog import BUCKETS_S, Turns
 from station.record import recorder
 from station.record.backup import Standing
-from tests.station.bay.fake_rig import FORM, engine_on
-
-
-def until(true: Callable[[], bool], within_s: float = 60.0) -> None:
-    began_s = time.monotonic()
-    while not true():
-        assert time.monotonic() - began_s < within_s
-        time.sleep(0.005)
+from tests.station.bay.fake_rig import FORM, engine_on, until
 
 
 def ok(engine: Engine, name: str) -> bool:

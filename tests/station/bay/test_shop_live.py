@@ -23,6 +23,7 @@ from station.record.finding import Wanted
 from station.record.ledger import Ledger, job_row, now
 from station.record.recorder import Recorder
 from station.shop import audit, movement, stock
+from tests.station.bay.fake_rig import until
 
 FORM = PlanForm("b12_rear_axle", drained_fluid="gear_75w90_used", fresh_fluid="gear_75w90")
 
@@ -70,12 +71,12 @@ def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
 
 def wait_for(engine: Engine, kind: str) -> None:
     """The recorder writes in a thread of its own."""
-    for _ in range(300):
+
+    def written() -> bool:
         with engine.reading() as ledger:
-            if any(event["kind"] == kind for event in ledger.events()):
-                return
-        time.sleep(0.01)
-    pytest.fail(f"{kind} was not written")
+            return any(event["kind"] == kind for event in ledger.events())
+
+    until(written, "written")
 
 
 def test_the_configuration_seeds_the_catalogue_once(engine: Engine) -> None:
@@ -218,12 +219,13 @@ def test_an_entry_that_the_disk_refuses_is_told_as_that(
     with pytest.raises(LedgerError, match="does not take the entry yet"):
         engine.entries.move(movement.Movement("waste", "atf", 1.0, note="full disk"))
     monkeypatch.setattr(Ledger, "append", append)
-    for _ in range(300):
+
+    def written() -> bool:
         with engine.reading() as ledger:
-            if ledger.db.execute("select count(*) from movement where note = 'full disk'").fetchone() == (1,):
-                return
-        time.sleep(0.01)
-    pytest.fail("what was refused was not written later")
+            sql = "select count(*) from movement where note = 'full disk'"
+            return bool(ledger.db.execute(sql).fetchone() == (1,))
+
+    until(written, "written")
 
 
 def test_a_photo_is_kept_without_its_metadata(engine: Engine) -> None:
@@ -245,7 +247,7 @@ def test_a_photo_is_kept_without_its_metadata(engine: Engine) -> None:
 def test_causes_of_a_job_are_ranked_and_named(engine: Engine) -> None:
     job_id = engine.open_job(replace(FORM, capacity="2.9 US gallon", capacity_reason="read in the manual"))
     engine.abandon("only a test")
-    time.sleep(0.3)
+    until(lambda: engine.job(job_id).closed_utc is not None, "written")
     assert engine.causes(job_id).causes[0].kind == "unit_mixup"
 
 

@@ -15,7 +15,7 @@ from web.live.live import Live, live
 
 
 async def _next(follower: AsyncIterator[Live]) -> Live:
-    return await asyncio.wait_for(anext(follower), 2.0)
+    return await asyncio.wait_for(anext(follower), 60.0)
 
 
 async def _settle() -> None:
