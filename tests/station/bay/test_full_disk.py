@@ -91,7 +91,10 @@ def test_a_change_is_answered_after_the_disk_has_it_and_the_engine_goes_on_meanw
     turns: list[BayView] = []
     end = engine.subscribe(turns.append)
     slow.takes_until = lambda: len(turns) > 4  # were it the engine's thread that waits, there would be none
+    slow.commits = 0
     CHANGES[kind](engine)
+    committed = slow.commits
+    assert committed
     assert len(texts(tmp_path, kind)) == 1
     assert slow.takes_until()
     end()
