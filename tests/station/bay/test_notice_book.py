@@ -29,8 +29,7 @@ from station.record.ledger import Ledger, now
 from station.record.many import tries
 from station.record.many.tries import AWAY, GONE, LATE
 from tests.rolled import add_jobs, report_of, row
-from tests.station.bay.fake_rig import config, engine_on
-from tests.station.bay.test_health import until
+from tests.station.bay.fake_rig import config, engine_on, until
 
 SECRET = bytes(range(32))
 
