@@ -12,8 +12,9 @@ LOOK_S = 0.25
 """How often somebody looks who has waited for a while."""
 PATIENCE_S = 60.0
 """What is not a promise of the page is waited for as long as a busy computer takes."""
-FILL_PATIENCE_S = 600.0
-"""A fill takes some seconds, or as many holds as a busy computer interrupts before it."""
+PART_PATIENCE_S = 600.0
+"""A drain, a drip and a fill take some seconds at the bench's faster time, which waits for a busy computer; a fill besides as
+many holds as such a one interrupts."""
 
 
 def until(true: Callable[[], bool], what: str, within_s: float = PATIENCE_S) -> float:
@@ -172,7 +173,7 @@ class Technician:
         )
 
     def fill_to_target(self) -> None:
-        self.hold_until(self._is_reached, "target reached", FILL_PATIENCE_S)
+        self.hold_until(self._is_reached, "target reached", PART_PATIENCE_S)
         self.let_go()
         until(lambda: not self.pump_on(), "pump off")
 

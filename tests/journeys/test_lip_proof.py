@@ -6,7 +6,7 @@ from collections.abc import Callable
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.journeys.technician import Technician, until
+from tests.journeys.technician import PART_PATIENCE_S, Technician, until
 
 
 def _hold_until(person: Technician, true: Callable[[], bool], within_s: float, what: str) -> None:
@@ -42,7 +42,7 @@ def person(phone: Page) -> Technician:
     def runs_over() -> bool:
         return person.get("/view.json")["ran_over_at_l"] is not None
 
-    _hold_until(person, runs_over, 180, "fluid running over")
+    _hold_until(person, runs_over, PART_PATIENCE_S, "fluid running over")
     person.let_go()
     until(lambda: not person.get("/view.json")["held"], "let go")
     person.mark("lip_proof")
@@ -64,7 +64,9 @@ def test_a_proof_pushes_a_step_and_waits_though_the_control_is_held(phone: Page,
         steps, pushed_l = proof["steps"], proof["pushed_l"] - before_l
         return pushed_l > 0.0 and view["held"] and not view["pump_on"] and proof["under_way"]
 
-    _hold_until(person, has_pushed_and_waits, 180, "a step, the pump off, and the proof under way")
+    _hold_until(
+        person, has_pushed_and_waits, PART_PATIENCE_S, "a step, the pump off, and the proof under way"
+    )
     assert pushed_l <= 0.03 * steps
     person.let_go()
 
@@ -72,7 +74,9 @@ def test_a_proof_pushes_a_step_and_waits_though_the_control_is_held(phone: Page,
 @pytest.mark.long
 def test_a_fill_is_proved_at_the_lip_while_the_control_is_held(phone: Page, person: Technician) -> None:
     """Wants a computer that does little else: each hold that is interrupted begins a step anew."""
-    _hold_until(person, lambda: person.get("/view.json")["pump"]["lip"]["proved"], 300, "the proof")
+    _hold_until(
+        person, lambda: person.get("/view.json")["pump"]["lip"]["proved"], PART_PATIENCE_S, "the proof"
+    )
     expect(phone.locator("#pump-line")).to_contain_text("Stopped: first fluid over the lip.")
     person.let_go()
     proof = person.get("/view.json")["pump"]["lip"]

@@ -23,7 +23,7 @@ from station.record.recorder import Recorder
 from station.rehearsing import depot
 from station.shop import catalogue, offered
 from tests.journeys.conftest import Station, serving
-from tests.journeys.technician import Technician, until
+from tests.journeys.technician import PART_PATIENCE_S, Technician, until
 from tests.journeys.test_every_page import violations
 from tests.journeys.test_layout import WALL
 from tests.rolled import COMPANY, ZONE, bay_of, give
@@ -138,7 +138,11 @@ def test_a_capacity_in_another_unit_is_asked_about_before_the_fill(phone: Page) 
     technician.mark("drain_open")
     technician.bench("open_drain")
     technician.bench("fastest")
-    until(lambda: (technician.get("/view.json")["drained_l"] or 0.0) > 2.6, "most of it drained", 120)
+    until(
+        lambda: (technician.get("/view.json")["drained_l"] or 0.0) > 2.6,
+        "most of it drained",
+        PART_PATIENCE_S,
+    )
     technician.bench("normal")
     technician.mark("drain_done")
     technician.reach("reseal")

@@ -2,7 +2,7 @@
 
 from playwright.sync_api import Page, expect
 
-from tests.journeys.technician import Technician, until
+from tests.journeys.technician import PART_PATIENCE_S, Technician, until
 
 
 def test_a_question_about_the_pan_is_answered_changed_and_kept(phone: Page) -> None:
@@ -15,7 +15,7 @@ def test_a_question_about_the_pan_is_answered_changed_and_kept(phone: Page) -> N
     person.reach("drain")
     person.bench("open_drain")
     person.bench("fastest")
-    person.reach("drip", 120)
+    person.reach("drip", PART_PATIENCE_S)
     until(lambda: person.text("waiting") != "", "the drip read")  # on a busy computer it is over by now
     person.bench("normal")
     before_l = person.get("/view.json")["drained_l"]

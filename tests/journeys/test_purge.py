@@ -2,7 +2,7 @@
 
 from playwright.sync_api import Page, expect
 
-from tests.journeys.technician import Technician, until
+from tests.journeys.technician import PART_PATIENCE_S, Technician, until
 
 
 def test_the_hose_is_purged_into_a_waste_vessel_before_another_fluid_goes_in(phone: Page) -> None:
@@ -24,7 +24,7 @@ def test_the_hose_is_purged_into_a_waste_vessel_before_another_fluid_goes_in(pho
     expect(phone.locator("#purge-done")).to_be_visible()
     until(lambda: person.get("/view.json")["blocked"] is None, "every sensor read")
 
-    person.hold_until(lambda: person.get("/view.json")["pump"]["purge_l"] >= 0.5, "purged", 120)
+    person.hold_until(lambda: person.get("/view.json")["pump"]["purge_l"] >= 0.5, "purged", PART_PATIENCE_S)
     person.let_go()
     until(lambda: not person.pump_on(), "pump off")
     expect(phone.locator(".is-purging .caution-box:visible").last).to_contain_text("Purged")

@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.journeys.conftest import Station, serving
-from tests.journeys.technician import Technician, ask, figure_l, until
+from tests.journeys.technician import PART_PATIENCE_S, Technician, ask, figure_l, until
 
 ROUNDING_L = 0.005
 """Figures stand on the page with two decimals."""
@@ -145,8 +145,8 @@ def test_a_whole_job_agrees_with_the_truth(phone: Page, tmp_path: Path) -> None:
     person.happen("fastest")
     expect(phone.locator(".badge.fast")).to_be_visible()
     phone.evaluate(SAID)
-    person.reach("drip", 120)
-    until(lambda: person.text("waiting") == "Drip is finished.", "waiting to be over", 240)
+    person.reach("drip", PART_PATIENCE_S)
+    until(lambda: person.text("waiting") == "Drip is finished.", "waiting to be over", PART_PATIENCE_S)
     assert "Worth waiting about" in " ".join(phone.evaluate("said")), "the drip's forecast"
     expect(phone.locator("#live-curve canvas")).to_be_visible()
     person.happen("normal")
