@@ -15,17 +15,20 @@ import struct
 import subprocess
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from io import FileIO
 from pathlib import Path
 
-from station.errors import LedgerError
+from station.bay import fitness
+from station.errors import StationError
+from station.given.config import demo_path, read_config
 from station.record import backup, verify
 from station.record.ledger import Ledger
 from tests.pi.card import copy
 
 SECTOR = 512
 MAGIC = 0x6A736677736872
+DEMO = read_config(demo_path())
 MARK, MOMENT = b"ANSWERED ", b"MOMENT "
 PATH = {**os.environ, "PATH": os.environ["PATH"] + ":/sbin:/usr/sbin"}
 
@@ -195,9 +198,12 @@ def judge(ledger: Path, answered: list[str]) -> Iterator[str]:
             yield f"no record on the card, and {len(answered)} answers were out"
         return
     try:
-        record = Ledger(ledger)  # as the station opens it at its next start
-    except LedgerError as error:
-        yield f"the record does not open: {error}"
+        fitness.check(
+            replace(DEMO, ledger=ledger), simulated=True
+        )  # as a starting station asks it, and then opens it
+        record = Ledger(ledger)
+    except StationError as error:
+        yield f"the station does not start on it: {error}"
         return
     copies = backup.copies(ledger.parent / "copies", ledger.stem)
     try:
