@@ -80,7 +80,7 @@ STATEMENTS: Final = {
     "moved": f"""{_BETWEEN}
         select m.shop, m.bay, m.container, m.place, m.seq, m.kind, m.fluid, m.utc, m.volume_l, m.u95_l
         from between_counts b join movement m on m.shop = b.shop and m.bay = b.bay and m.container = b.container
-            and m.seq >= b.seq and m.place <= b.last
+            and m.place >= b.seq and m.place <= b.last
         order by m.shop, m.bay, m.container, m.place, m.seq""",
     "taken": f"""{_BETWEEN}
         select t.shop, t.bay, t.container, t.opened_seq, coalesce(t.metered_l, 0) as metered_l, coalesce(t.u95_l, 0) as u95_l

@@ -42,6 +42,7 @@ STEPS = (
     "schema_18.sql",
     "schema_19.sql",
     "schema_20.sql",
+    "schema_21.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")

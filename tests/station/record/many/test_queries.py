@@ -473,3 +473,6 @@ def test_a_shops_questions_are_short_ranges_of_an_index(rolled: Store) -> None:
     )
     for name in ("moved", "taken"):
         assert plans[name].count("Index Only Scan Backward using movement_counted") == 2, plans[name]
+    assert (
+        "(place >= b.seq) AND (place <= b.last)" in plans["moved"].partition("using movement_of_container")[2]
+    )
