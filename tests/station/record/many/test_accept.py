@@ -159,6 +159,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         )
         db.execute("update use_day set received_ul = 0")  # as of a movement that stood on another day
         db.execute("alter table movement drop column place")
+        db.execute("create index movement_of_container on movement (shop, bay, container, seq)")
         db.execute("alter table job drop column proved_fill_l, drop column proved_by")
         db.execute("alter table bay drop column fills_drawn")
         db.execute("alter table shop drop column series")
