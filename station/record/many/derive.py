@@ -267,14 +267,16 @@ def sums(bay: str, drawn: Drawn) -> Sums:
             ul = microlitres(moved.facts["volume_l"])
             adds = [0, 0, 0, 0, 0, *(ul if kind == moved.facts["kind"] else 0 for kind in MOVED)]
             _use(found, moved.day, moved.facts["fluid"], adds)
+    for (month, fluid), line in found.use_month.items():
+        _added(found.use_year[year_of(month), fluid], line)
+    for (month, dimension, name), line in found.tally_month.items():
+        _added(found.tally_year[year_of(month), dimension, name], line)
     return found
 
 
 def _use(found: Sums, day: date, fluid: str, adds: list[int]) -> None:
-    spans = (found.use_day, day), (found.use_month, month_of(day)), (found.use_year, year_of(day))
-    for table, key in spans:
-        line = table[key, fluid]
-        line[:] = [sum_ + add for sum_, add in zip(line, adds, strict=True)]
+    for table, key in ((found.use_day, day), (found.use_month, month_of(day))):
+        _added(table[key, fluid], adds)
 
 
 def _tally(found: Sums, bay: str, job: Job) -> None:
@@ -284,9 +286,10 @@ def _tally(found: Sums, bay: str, job: Job) -> None:
     verdicts = [int(row.verdict == word) for word in ("short", "over", "undecided")]
     adds = [1, *verdicts, int(off is not None), ppm, ppm * ppm]
     names = (bay, row.meter, row.technician, row.fluid, row.compartment_type)
-    spans = (found.tally_month, month_of(job.day)), (found.tally_year, year_of(job.day))
     for dimension, name in zip(DIMENSIONS, names, strict=True):
         if name:
-            for table, first in spans:
-                line = table[first, dimension, name]
-                line[:] = [sum_ + add for sum_, add in zip(line, adds, strict=True)]
+            _added(found.tally_month[month_of(job.day), dimension, name], adds)
+
+
+def _added(line: list[int], adds: list[int]) -> None:
+    line[:] = [sum_ + add for sum_, add in zip(line, adds, strict=True)]
