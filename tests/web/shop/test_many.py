@@ -7,7 +7,7 @@ import re
 from base64 import b64encode
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -678,6 +678,10 @@ def test_a_bay_whose_record_never_came_is_not_idle_and_no_more(store: Store) -> 
 
     tile = asyncio.run(asyncio.wait_for(watch(), 30.0))
     assert (tile.stage, "nothing of its record" in tile.said) == ("idle", True)
+    wall = Wall(store)
+    wall._bays["harbour", "bay-1"] = replace(tile, said="", since="its record last came then", live=True)
+    [silent] = wall.now({"harbour"})  # no stream was ever heard here
+    assert (silent.live, silent.stage, silent.said) == (False, "", "its record last came then")
 
 
 def test_a_stream_that_breaks_off_is_followed_again(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

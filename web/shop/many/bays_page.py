@@ -42,7 +42,7 @@ def bays_page(
         if bay.refused and bay.refused_at and _ago_s(bay.refused_at) < REFUSED_S:
             told = _("⚠ in order now, refused {when}: {why}. Do two boards have this record and its token?")
             why = fmt.sentence(bay.refused).rstrip(".")
-            return Cell(told.format(when=fmt.moment(bay.refused_at), why=why), tone="look")
+            return Cell(told.format(when=shops.moment(bay.shop, bay.refused_at), why=why), tone="look")
         silent_s = _ago_s(bay.heard)
         if silent_s > SILENT_S:
             minutes = int(silent_s // 60)
@@ -66,14 +66,14 @@ def bays_page(
         return [
             Cell(f"{bay.shop} · {bay.bay}", bay.page),
             Cell(bay.name or fmt.UNKNOWN),
-            Cell(fmt.UNKNOWN if bay.heard is None else fmt.moment(bay.heard)),
+            Cell(fmt.UNKNOWN if bay.heard is None else shops.moment(bay.shop, bay.heard)),
             number(bay.seq),
             standing(bay),
             Cell(
                 fmt.UNKNOWN
                 if bay.witnessed is None
                 else _("{when}, at entry {n}").format(
-                    when=fmt.moment(bay.witnessed), n=fmt.thousands(bay.witnessed_seq or 0)
+                    when=shops.moment(bay.shop, bay.witnessed), n=fmt.thousands(bay.witnessed_seq or 0)
                 )
             ),
             Cell(bay.software[:12] or fmt.UNKNOWN),

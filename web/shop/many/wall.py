@@ -23,6 +23,7 @@ from starlette.responses import Response
 from station.common.words import N_, _
 from station.errors import StationError
 from station.record.many.store import Store
+from web.frame import format as fmt
 from web.frame.deps import page_of
 from web.frame.door import TheAccess, TheSession, shown
 from web.shop.many.asked import TheShops
@@ -43,7 +44,8 @@ logging.getLogger("httpx").setLevel(logging.WARNING)  # a line for each stream t
 @dataclass(frozen=True)
 class BayNow:
     """One bay as its own page shows it. name: as it calls itself, "" before it ever did. live: whether its stream is heard. figure,
-    label: what the stage is about; doubt: what stands behind a figure's number. said: what somebody should know of it besides."""
+    label: what the stage is about; doubt: what stands behind a figure's number. said: what somebody should know of it besides. since: when its record last came, said of one that is not
+    heard."""
 
     shop: str
     bay: str
@@ -58,6 +60,7 @@ class BayNow:
     tone: str = ""
     name: str = ""
     said: str = ""
+    since: str = ""
 
 
 FIGURES = {
@@ -119,8 +122,9 @@ class Wall:
         for key, bay in sorted(self._bays.items()):
             if bay.shop not in shops:
                 continue
-            if bay.live and now_s - self._heard_s.get(key, 0.0) > STALE_S:
-                bay = BayNow(bay.shop, bay.bay, bay.page, name=bay.name, said=bay.said)
+            if not bay.live or now_s - self._heard_s.get(key, 0.0) > STALE_S:
+                said, since = bay.said or bay.since, bay.since
+                bay = BayNow(bay.shop, bay.bay, bay.page, name=bay.name, said=said, since=since)
             found.append(bay)
         return found
 
@@ -144,8 +148,11 @@ class Wall:
                 if not one.page:
                     continue
                 said = "" if one.heard else _("⚠ nothing of its record has arrived here")
+                since = ""
+                if one.heard:
+                    since = _("its record last came {when}").format(when=fmt.moment(one.heard))
                 before = self._bays.get(key, BayNow(one.shop, one.bay, one.page))
-                self._bays[key] = replace(before, name=one.name, said=said)
+                self._bays[key] = replace(before, name=one.name, said=said, since=since)
                 if key not in self._following:
                     self._following[key] = asyncio.create_task(self._follow(key, one.page.rstrip("/")))
             await asyncio.sleep(LOOK_S)
