@@ -8,7 +8,7 @@ from typing import Any, TypeGuard
 
 from station.common.digits import stated
 
-PERCENT = "_percent"
+PERCENT, COST = "_percent", "cost"
 
 
 def _cell(name: str, value: object) -> str:
@@ -16,7 +16,7 @@ def _cell(name: str, value: object) -> str:
     if value is None:
         return ""
     if isinstance(value, float):
-        return f"{value:.2f}" if name.endswith(PERCENT) else f"{value:.10g}"
+        return f"{value:.2f}" if name.endswith(PERCENT) or name == COST else f"{value:.10g}"
     text = str(value)
     return f"'{text}" if isinstance(value, str) and text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
@@ -52,8 +52,8 @@ def holds(words: str, *texts: str | None) -> bool:
 def to_csv(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
     """Rows as CSV with a header, decimal points and CRLF line ends (RFC 4180); None is an empty cell.
 
-    A volume has the digits that its U95 allows it, and those of the millilitre where none stands beside it; a percentage has two
-    places, as a page shows it.
+    A volume has the digits that its U95 allows it, and those of the millilitre where none stands beside it; a percentage and a cost
+    have two places, as a page shows them.
     """
     out = io.StringIO()
     writer = csv.writer(out)

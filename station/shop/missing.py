@@ -33,7 +33,7 @@ class Missing:
 
     A container whose rest lies within its doubt says nothing and is left out: a large tank's doubt would hide a small drum's
     loss. u95_l: containers add in squares, as each was counted by itself. cost: None without a price in one currency. takes:
-    count by count, what is missing most first.
+    count by count, what is missing most first. fluids: of the containers that lost.
     """
 
     volume_l: float | None
@@ -42,6 +42,7 @@ class Missing:
     cost: float | None
     currency: str
     takes: tuple[MissingTake, ...]
+    fluids: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         names = ("volume_l", "u95_l", "surplus_l", "cost", "currency")
@@ -66,6 +67,7 @@ def missing(whole: Sequence[Stock], single: Sequence[Stock], price_at: PriceAt) 
         sum(one.cost or 0.0 for one in gone) if in_one else None,
         gone[0].currency if in_one else "",
         ranked,
+        tuple(dict.fromkeys(one.take.fluid for one in gone)),
     )
 
 

@@ -215,7 +215,7 @@ def _missing(found: Missing, catalogue: Catalogue, zone: tzinfo) -> MissingView:
             "What the counts find agrees with the books, each within its doubt: nothing is known to be missing."
         )
         return MissingView("", "", "look" if surplus else "ok", said + surplus, rows)
-    fluids = dict.fromkeys(row.fluid for row in rows if row.tone == "look")
+    fluids = [fluid_name(catalogue, fluid) for fluid in found.fluids]
     odd = sum(row.tone == "look" for row in rows)
     told = ngettext(
         "So much left the containers and is booked nowhere, of {fluids}: {odd} of {n} count did not agree with the books. The jobs and entries in between stand behind each.",

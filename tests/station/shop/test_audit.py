@@ -22,7 +22,8 @@ MARCH = ("2026-03-01", "2026-04-01")
 
 
 def move(ledger: Ledger, utc: str, kind: str, volume_l: float, u95_l: float = 0.0, **more: str) -> None:
-    body = movement.Movement(kind, "gear oil", volume_l, u95_l, more.pop("container", "drum 1"), **more)
+    fluid, container = more.pop("fluid", "gear oil"), more.pop("container", "drum 1")
+    body = movement.Movement(kind, fluid, volume_l, u95_l, container, **more)
     ledger.append(None, movement.EVENT, body.to_dict(), at(utc))
 
 
@@ -276,20 +277,23 @@ def test_command_prints_the_same_figures_as_json_and_csv(
 def test_what_is_missing_is_not_hidden_by_what_another_container_doubts(tmp_path: Path) -> None:
     ledger = shop(tmp_path / "l.sqlite")
     price(ledger, "2026-02-01T00:00", "8.00")
-    for container, before_l, after_l, u95_l in (
-        ("drum 1", 50.0, 47.5, 0.1),
-        ("tank", 300.0, 301.0, 2.0),
-        ("keg", 20.0, 20.5, 0.1),
+    for container, before_l, after_l, u95_l, fluid in (
+        ("drum 1", 50.0, 47.5, 0.1, "gear oil"),
+        ("tank", 300.0, 301.0, 2.0, "gear oil"),
+        ("keg", 20.0, 20.5, 0.1, "atf"),
     ):
-        move(ledger, "2026-03-02T06:00", "counted", before_l, u95_l, container=container)
-        move(ledger, "2026-03-20T06:00", "counted", after_l, u95_l, container=container)
+        move(ledger, "2026-03-02T06:00", "counted", before_l, u95_l, container=container, fluid=fluid)
+        if container == "keg":  # misread, and right again
+            move(ledger, "2026-03-08T06:00", "counted", 12.0, u95_l, container=container, fluid=fluid)
+        move(ledger, "2026-03-20T06:00", "counted", after_l, u95_l, container=container, fluid=fluid)
     found = audit.audit(ledger, *MARCH, catalogue.read(ledger)).missing
     assert found.volume_l == pytest.approx(2.5)
     assert found.u95_l == pytest.approx(0.1 * math.sqrt(2.0))
     assert found.cost == pytest.approx(20.0)
     assert found.currency == "EUR"
     assert found.surplus_l == pytest.approx(0.5)  # the tank's litre lies within its doubt
-    assert [one.take.container for one in found.takes] == ["drum 1", "keg", "tank"]
+    assert [one.take.container for one in found.takes] == ["keg", "drum 1", "keg", "tank"]
+    assert found.fluids == ("gear oil",)
     assert (
         audit.audit(ledger, "2026-04-01", "2026-05-01").missing.volume_l is None
     )  # nobody counted, nobody knows

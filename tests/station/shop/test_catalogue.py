@@ -166,6 +166,7 @@ def test_a_text_that_a_spreadsheet_would_run_is_written_as_text_and_read_back(de
 
     text = to_csv([{"vehicle": "=1+1"}], ["vehicle"])
     assert text == "vehicle\r\n'=1+1\r\n"
+    assert to_csv([{"cost": 168.1891862}], ["cost"]) == "cost\r\n168.19\r\n"
     assert [row.cells for row in read_csv(text.encode(), ["vehicle"], [])] == [{"vehicle": "=1+1"}]
 
 
