@@ -119,15 +119,24 @@ def test_a_closed_page_lets_go(phone: Page, person: Technician) -> None:
 
 
 def test_a_lost_network_lets_go_and_does_not_start_again_by_itself(phone: Page, person: Technician) -> None:
-    _run(person)
-    phone.evaluate("() => { window.realFetch = window.fetch; window.fetch = () => new Promise(() => {}); }")
-    until(lambda: not person.get("/view.json")["pump_on"], "pump off", 2)
-    expect(
-        phone.locator("#message")
-    ).to_be_visible()  # a busy computer's guard may have been the first to stop the pump
-    phone.evaluate("() => { window.fetch = window.realFetch; }")
-    time.sleep(1.0)
-    assert not person.get("/view.json")["pump_on"]
+    told = False
+    for _ in range(
+        5
+    ):  # where a busy computer's guard is the first to stop the pump, the page speaks of no network
+        if told:
+            break
+        _run(person)
+        phone.evaluate(
+            "() => { window.realFetch = window.fetch; window.fetch = () => new Promise(() => {}); }"
+        )
+        until(lambda: not person.get("/view.json")["pump_on"], "pump off", 2)
+        expect(phone.locator("#hold[data-pressed]")).to_have_count(0)
+        told = phone.locator("#message").is_visible()
+        phone.evaluate("() => { window.fetch = window.realFetch; }")
+        time.sleep(1.0)
+        assert not person.get("/view.json")["pump_on"]
+        person.let_go()
+    assert told
 
 
 def test_a_session_that_ends_lets_go_and_the_page_says_where_to_sign_in(
