@@ -3,6 +3,7 @@
 import pytest
 
 from tests.apart import tables
+from tests.apart.coming_back import visits
 from tests.apart.trials import Trial, trial
 
 FIRST = 39_000
@@ -52,3 +53,11 @@ def test_a_meter_that_is_off_by_five_percent(stops: str, seed: int) -> None:
     assert not t.wrong
     if stops == "lip":
         assert t.verdict == t.true_verdict == "full"
+
+
+@pytest.mark.parametrize("seed", [45_000, 45_020])
+def test_half_a_fill_is_not_full_for_a_tick_where_the_pan_weighed_twice_as_much(seed: int) -> None:
+    """Pints listed for imperial pints or quarts, the fill stopped at that, and the level ticked without a look."""
+    ((truth, said, _, far, asked),) = visits(seed, "wrong unit, ticked", 1)
+    assert (truth, far, asked) == ("short", True, True)
+    assert said in ("undecided", "short")
