@@ -421,7 +421,7 @@ def test_a_pan_that_is_a_scale_is_asked_for_its_line_and_not_for_cells(
 
 def test_every_fault_of_a_plan_of_pins_is_told_at_once() -> None:
     with pytest.raises(InputError) as told:
-        bay_file.said("[pins]\npump = 3\nmeter = 99\npan_dout = 17\nstop = 17\n", "the bay's file")
+        bay_file.said("[pins]\npump = 3\nmeter = 99\npan_dout = 17\npendant = 17\n", "the bay's file")
     for fault in ("pin of pump is 3", "pin of meter is 99", "pin 17 is given to both"):
         assert fault in str(told.value)
 
