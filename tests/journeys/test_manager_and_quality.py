@@ -126,7 +126,7 @@ def test_a_capacity_in_another_unit_is_asked_about_before_the_fill(phone: Page) 
     phone.fill('[name="capacity"]', "2.9 US gallon")
     expect(phone.locator(".objection")).to_have_count(0)
     expect(phone.locator("#plan-preview")).to_contain_text("10.87 ± 0.29 L expected, listed")
-    expect(phone.locator("#plan-preview .caution-box")).to_contain_text("Have 11.12 L ready")
+    expect(phone.locator("#plan-preview .caution-box", has_text="Have 11.12 L ready")).to_be_visible()
     phone.click("#plan-more summary")  # as a tile leaves it: the question unfolds it
     phone.click("text=Open the job")
     expect(phone.locator("#message")).to_contain_text("the catalogue lists 2.9 L")
