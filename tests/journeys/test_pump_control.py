@@ -120,9 +120,8 @@ def test_a_closed_page_lets_go(phone: Page, person: Technician) -> None:
 
 def test_a_lost_network_lets_go_and_does_not_start_again_by_itself(phone: Page, person: Technician) -> None:
     told = False
-    for _ in range(
-        5
-    ):  # where a busy computer's guard is the first to stop the pump, the page speaks of no network
+    # Where a busy computer's guard is the first to stop the pump, the page speaks of no network.
+    for _ in range(5):
         if told:
             break
         _run(person)
@@ -137,6 +136,20 @@ def test_a_lost_network_lets_go_and_does_not_start_again_by_itself(phone: Page, 
         assert not person.get("/view.json")["pump_on"]
         person.let_go()
     assert told
+
+
+def test_that_the_station_was_out_of_reach_goes_once_it_is_heard_again(
+    phone: Page, person: Technician
+) -> None:
+    _run(person)
+    phone.evaluate(
+        """() => { window.realFetch = window.fetch; window.fetch = (path, ...more) => path === "/api/hold" ?
+        Promise.reject(new TypeError("no network")) : window.realFetch(path, ...more); }"""
+    )
+    expect(phone.locator("#message")).to_contain_text("cannot be reached")
+    phone.evaluate("() => { window.fetch = window.realFetch; }")
+    person.let_go()
+    expect(phone.locator("#message")).to_be_hidden()
 
 
 def test_a_session_that_ends_lets_go_and_the_page_says_where_to_sign_in(

@@ -45,7 +45,7 @@ export function holdToRun(button, allowed = (live) => live.flag.hold) {
       if (error instanceof Refusal && error.status === 401) signedOut();
       else {
         over(textOf(error));
-        if (!(error instanceof Refusal)) lost_ms = performance.now();
+        if (!(error instanceof Refusal) || error.status === 0) lost_ms = performance.now();
       }
     } finally {
       if (mine === grip) unanswered -= 1;
