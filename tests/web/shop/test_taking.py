@@ -48,8 +48,12 @@ def test_a_process_answers_and_refuses_as_the_server_does_and_a_killed_one_is_re
     for token in (one, other):
         take = takers.take if token == one else lambda *batch: taken(store, *batch)
         told = take(token, wire.batch_text(first))
+        with store.connection() as db:
+            [(series,)] = db.execute(
+                "select series from shop where shop = %s", [token.split(".")[1]]
+            ).fetchall()
         assert told == {
-            "seq": 10, "hash": first.entries[-1].hash, "new": 10, "fault": None, "lists": 0, "fills": 0,
+            "seq": 10, "hash": first.entries[-1].hash, "new": 10, "fault": None, "lists": 0, "fills": 0, "series": series,
         }  # fmt: skip
         with pytest.raises(NotKnown, match="No bay has this token"):
             take(f"{token}x", rest)

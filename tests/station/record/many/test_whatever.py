@@ -59,12 +59,15 @@ def _row(n: int) -> dict[str, Any]:
     return row(f"job-{n}", random.Random(n), n, bay="Bay 1", meter="Bay 1 meter")
 
 
+ROWS = [_row(n) for n in range(6)]
+
+
 def _with(body: dict[str, Any], odd: dict[str, Any]) -> dict[str, Any]:
     """The body of which some fields say something else, as far as it has them."""
     return {name: odd.get(name, value) for name, value in body.items()}
 
 
-FIELDS = sorted({*_row(0), *MOVEMENT, *CERTIFICATE})
+FIELDS = sorted({*ROWS[0], *MOVEMENT, *CERTIFICATE})
 SAID = st.dictionaries(
     st.sampled_from([*FIELDS, *(name for name in FIELDS if name.endswith("_l"))]), ODD, max_size=3
 )
@@ -75,7 +78,7 @@ def bodies(draw: st.DrawFn) -> tuple[str | None, str, Any]:
     kind = draw(st.sampled_from(("result", "movement", "certificate", "catalogue")))
     odd = draw(SAID)
     if kind == "result":
-        return "job-1", kind, {"row": _with(_row(draw(st.integers(0, 5))), odd), "report": odd}
+        return "job-1", kind, {"row": _with(draw(st.sampled_from(ROWS)), odd), "report": odd}
     if kind == "movement":
         return None, kind, _with(MOVEMENT, odd)
     if kind == "certificate":
