@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import zxingcpp
 from PIL import Image
-from playwright.sync_api import Browser, Page, ViewportSize, expect
+from playwright.sync_api import Browser, Page, Route, ViewportSize, expect
 
 from tests.journeys.conftest import PHONE
 from tests.journeys.technician import tell
@@ -116,6 +116,29 @@ def test_nothing_moves_once_the_page_is_there(
 
 TWO_FRAMES = "() => new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(drawn)))"
 """Within the first a page hears of another size, within the second it has followed."""
+
+
+def test_a_page_is_made_anew_once_another_station_speaks(page: Page, address: str) -> None:
+    """After an update, or in another language; not while somebody types."""
+    asked: list[str] = []
+
+    def speak(route: Route) -> None:
+        asked.append("one" if len(asked) < 2 else "another")
+        body = f'retry: 50\nevent: station\ndata: "{asked[-1]}"\n\n'
+        route.fulfill(content_type="text/event-stream", body=body)
+
+    set_stage(page, address, "idle")
+    page.route("**/live", speak)
+    page.goto(address)
+    page.locator("main input:visible").first.focus()
+    page.evaluate("window.old = true")
+    while len(asked) < 4:
+        page.wait_for_timeout(50)
+    assert page.evaluate("window.old") is True
+    page.evaluate("document.activeElement.blur()")
+    page.wait_for_function("window.old === undefined")
+    page.unroute("**/live")
+
 
 DOCKED = [stage for stage in STAGE_VIEWS if stage not in ("closed", "abandoned")]
 

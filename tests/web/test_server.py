@@ -83,7 +83,7 @@ def _event(stream: http.client.HTTPResponse) -> dict[str, object]:
     lines: dict[str, str] = {}
     while True:
         line = stream.readline().decode().rstrip("\r\n")
-        if not line and "data" in lines:
+        if not line and "id" in lines:  # a view; the first event only says who speaks
             return {"id": lines["id"], "event": lines["event"], "live": json.loads(lines["data"])}
         name, _, value = line.partition(": ")
         if name:

@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator, Callable
 from sse_starlette.event import ServerSentEvent
 
 from station.bay.views import BayView
+from station.common import words
 from web.frame.port import Engine
 from web.live.live import Live, live
 
@@ -65,7 +66,10 @@ class Hub:
         return self._made[1]
 
     async def events(self) -> AsyncIterator[ServerSentEvent]:
-        """``follow`` as server-sent events; one encoding serves every page."""
+        """``follow`` as server-sent events, led by who speaks: a page that another station began is made anew. One encoding
+        serves every page."""
+        speaks = [self._engine.software, words.spoken().language]
+        yield ServerSentEvent(data=json.dumps(speaks), event="station")
         async for newest in self.follow():
             if self._encoded is None or self._encoded[0] is not newest:
                 text = json.dumps(newest.to_dict(), ensure_ascii=False, separators=(",", ":"))

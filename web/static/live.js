@@ -31,7 +31,7 @@ const listeners = [];
 const before = { text: {}, flag: {}, geo: {}, html: {} };
 /** @type {EventSource | null} */
 let source = null;
-let heard = performance.now(), reopening = 0;
+let heard = performance.now(), reopening = 0, speaker = "";
 
 export const isStale = () => performance.now() - heard > STALE_MS;
 /** @param {(live: Live) => void} listener */
@@ -80,6 +80,13 @@ function apply(live) {
   for (const listener of listeners) listener(live);
 }
 
+/** Once nothing is typed or pressed; a browser keeps what stands in other fields. */
+function renew() {
+  const at = document.activeElement;
+  if (at instanceof HTMLInputElement || at instanceof HTMLTextAreaElement) at.addEventListener("blur", renew, { once: true });
+  else whenFree(document.body, () => location.reload());
+}
+
 function open() {
   if (source || document.hidden) return;
   source = new EventSource("/live");
@@ -87,6 +94,11 @@ function open() {
     heard = performance.now();
     apply(JSON.parse(event.data));
     watch();
+  });
+  // Begun again by an update or in another language, it sends what this page has no place for.
+  source.addEventListener("station", (event) => {
+    if (speaker && event.data !== speaker) renew();
+    speaker ||= event.data;
   });
   source.addEventListener("error", () => {
     // A lost connection is tried again by the browser; a refused one is not.

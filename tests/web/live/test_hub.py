@@ -103,6 +103,9 @@ def test_a_view_is_made_into_text_once_for_all_pages(monkeypatch: pytest.MonkeyP
         engine.publish(_fill(0.8))
         await _settle()
         streams = [hub.events() for _ in range(20)]
+        for stream in streams:
+            speaks = await anext(stream)
+            assert (speaks.event, json.loads(str(speaks.data))) == ("station", [engine.software, "en"])
         events = [await asyncio.wait_for(anext(stream), 2.0) for stream in streams]
         assert len(made) == 1
         assert len({id(event.data) for event in events}) == 1
