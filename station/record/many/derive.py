@@ -37,8 +37,9 @@ LARGEST_L = 1e6
 """A thousand cubic metres, which no workshop's tank holds: a larger volume is left out, or one alone could end a sum. Whole
 microlitres have room for nine million of them."""
 OFF_MOST_PERCENT = 1e6
-NAME_BYTES = 800
-"""A line of 200 characters, as the lists take it, fits; an index takes entries of 2.7 kB, two names and whose they are."""
+NAME_BYTES = 500
+"""A line of 200 letters with their accents, as the lists take it, fits; an index takes entries of 2.7 kB, of a job four names and
+its number."""
 
 
 @dataclass(frozen=True)

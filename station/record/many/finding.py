@@ -25,8 +25,11 @@ _BEHIND_ALL: Final = "\U0010ffff"
 _BEHIND = "(opened_utc, shop, bay, seq) < (%(utc)s, %(at_shop)s, %(at_bay)s, %(seq)s)"
 _NEWEST = "order by opened_utc desc, shop desc, bay desc, seq desc"
 _KEY = ("month", "shop", "bay", "seq")
+_LOOKED_IN = f"""(%(one_shop)s and shop = (%(shops)s::text[])[1] or not %(one_shop)s and {OF_COMPANY})
+    and month >= %(since)s and month < %(until)s"""
 _LOOKED_AT = (*_KEY, "vehicle", "compartment", "technician", "job_id", "stage", "verdict")
-"""What is looked through of a job. An index has all of it, in the order of the list: a job of its own takes a page of the table."""
+"""What is looked through of a job. An index has all of it, in the order of the list, of a company as of a shop: a job of its own
+takes a page of the table."""
 STATEMENTS: Final = {
     "jobs": f"select {JOB} from job where {IN} and {_BEHIND} {_NEWEST} limit %(most)s",
     "shops of words": f"""
@@ -62,7 +65,7 @@ def found_by(words: int) -> str:
     verdict = "%(verdict)s in ('', case when stage = 'closed' then verdict else stage end)"
     parts = [
         *([named] if words else []),
-        f"looked as (select {', '.join(_LOOKED_AT)} from job where {IN} and {_BEHIND} {_NEWEST} limit %(looked)s)",
+        f"looked as (select {', '.join(_LOOKED_AT)} from job where {_LOOKED_IN} and {_BEHIND} {_NEWEST} limit %(looked)s)",
         f"judged as (select {', '.join(_KEY)}, {' and '.join(filter(None, (verdict, has)))} as fits, "
         "row_number() over () as place from looked)",
         "wanted as materialized (select * from judged where fits or place = %(looked)s limit %(most)s)",

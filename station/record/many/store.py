@@ -209,8 +209,8 @@ class Store:
 _REPORTING = """
     select b.company, b.shop, b.bay, b.name, b.page, b.software, b.heard, coalesce(h.seq, 0) as seq,
         greatest(0, b.newest_seq - coalesce(h.seq, 0)) as behind, b.fault, b.fault_since, b.witnessed, b.witnessed_seq,
-        b.refused, b.refused_at, exists (select from event f join event o on o.hash = f.hash and o.seq = 1
-            and (o.shop, o.bay) <> (f.shop, f.bay) where f.shop = b.shop and f.bay = b.bay and f.seq = 1)
+        b.refused, b.refused_at, (b.shop, b.bay) in (select shop, bay from event where seq = 1 and hash in (
+            select hash from event where seq = 1 group by hash having count(*) > 1))
     from bay b left join head h on h.shop = b.shop and h.bay = b.bay"""
 _BY_NAME = "order by b.company, b.shop, b.bay"
 STATEMENTS: Final = {

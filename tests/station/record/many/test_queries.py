@@ -460,17 +460,18 @@ def test_a_shops_questions_are_short_ranges_of_an_index(rolled: Store) -> None:
             values = {**VALUES, **MARCH.values(), "begin": MARCH.since, "meter": ""}
             rows = db.execute(f"explain {ASKED[name]}".encode(), values)
             plans[name] = "\n".join(row[0] for row in rows)
-        values = {**VALUES, **replace(MARCH, company_shops=1).values()}
+        values = {**VALUES, **replace(MARCH, shops=(*MARCH.shops, "shop-9"), company_shops=2).values()}
         of_company = [row[0] for row in db.execute(f"explain {ASKED['found']}".encode(), values)]
     for name in ("jobs", "found", "short"):
         assert "Sort" not in plans[name].partition("CTE")[0], plans[name]
     for name in ("by level", "by next drain"):
         [scan] = [line for line in plans[name].splitlines() if " on job_" in line]
         assert "Index Only Scan" in scan, plans[name]
-    looked = next(line for line in of_company if " on job_" in line)
-    assert "Index Only Scan Backward using job_2026_03_company_opened_utc" in looked, (
-        "jobs that words are held to"
-    )
+    for plan, of in ((plans["found"].splitlines(), "shop"), (of_company, "company")):
+        looked = next(line for line in plan if " on job_" in line)
+        assert f"Index Only Scan Backward using job_2026_03_{of}_opened_utc" in looked, (
+            "what words are held to"
+        )
     for name in ("moved", "taken"):
         assert plans[name].count("Index Only Scan Backward using movement_counted") == 2, plans[name]
     assert (

@@ -144,5 +144,5 @@ def test_a_volume_that_is_none_is_told_and_in_no_sum(store: Store) -> None:
     }
     assert use == (3, 5_000_000, 1_250_000)
     assert [one[:3] for one in jobs] == [(1, 2.5, False), (2, None, True), (3, 2.5, True)]
-    assert jobs[2][3] == 800
+    assert jobs[2][3] == 500
     assert whole(store) == []
