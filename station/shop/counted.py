@@ -77,12 +77,13 @@ def _counted(db: Db, scope: Scope, lists: Mapping[str, Catalogue], takes: Takes)
 
 
 def _taken(rows: Sequence[TakenAt]) -> Taken:
-    """As a bay sums it: fills of one meter are wrong in the same direction, and their U95 add up straight."""
+    """As a bay sums it: fills of one meter are wrong in the same direction, and their U95 add up straight. Asked from one count to
+    another alone, as the rows are."""
 
     def taken(container: str, after: int | None, until: int) -> tuple[float, float]:
-        opened = attrgetter("opened_seq")
-        first = 0 if after is None else bisect_right(rows, after, key=opened)
-        between = rows[first : bisect_right(rows, until, key=opened)]
+        ends = attrgetter("until")
+        first = 0 if after is None else bisect_right(rows, after, key=ends)
+        between = rows[first : bisect_right(rows, until, key=ends)]
         return sum(one.metered_l for one in between), sum(one.u95_l for one in between)
 
     return taken

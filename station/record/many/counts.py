@@ -44,12 +44,12 @@ class MovedAt:
 
 @dataclass(frozen=True)
 class TakenAt:
-    """What a job took from a container. opened_seq: the first entry of it."""
+    """What jobs took from a container between two of its counts. until: place of the later one."""
 
     shop: str
     bay: str
     container: str
-    opened_seq: int
+    until: int
     metered_l: float
     u95_l: float
 
@@ -82,11 +82,16 @@ STATEMENTS: Final = {
         from between_counts b join movement m on m.shop = b.shop and m.bay = b.bay and m.container = b.container
             and m.place >= b.seq and m.place <= b.last
         order by m.shop, m.bay, m.container, m.place, m.seq""",
-    "taken": f"""{_BETWEEN}
-        select t.shop, t.bay, t.container, t.opened_seq, coalesce(t.metered_l, 0) as metered_l, coalesce(t.u95_l, 0) as u95_l
-        from between_counts b join taken t on t.shop = b.shop and t.bay = b.bay and t.container = b.container
-            and t.opened_seq > b.seq and t.opened_seq <= b.last
-        order by t.shop, t.bay, t.container, t.opened_seq""",
+    "taken": f"""{_BETWEEN}, counted as (
+            select b.shop, b.bay, b.container, m.place as until, lag(m.place) over (
+                partition by b.shop, b.bay, b.container order by m.place, m.seq) as after
+            from between_counts b join movement m on m.shop = b.shop and m.bay = b.bay and m.container = b.container
+                and m.kind = 'counted' and m.place >= b.seq and m.place <= b.last)
+        select c.shop, c.bay, c.container, c.until, coalesce(t.metered_l, 0) as metered_l, coalesce(t.u95_l, 0) as u95_l
+        from counted c cross join lateral (select sum(metered_l) as metered_l, sum(u95_l) as u95_l from taken t
+            where t.shop = c.shop and t.bay = c.bay and t.container = c.container
+            and t.opened_seq > c.after and t.opened_seq <= c.until) as t
+        where c.until > c.after order by c.shop, c.bay, c.container, c.until""",
 }  # fmt: skip
 
 
@@ -112,5 +117,5 @@ def moved(db: Db, of: Sequence[str], begun: str, ended: str) -> list[MovedAt]:
 
 
 def taken(db: Db, of: Sequence[str], begun: str, ended: str) -> list[TakenAt]:
-    """What jobs took from the same containers in that time."""
+    """What jobs took from the same containers in that time, from count to count."""
     return ask(db, STATEMENTS["taken"], TakenAt, shops=list(of), begun=begun, ended=ended)
