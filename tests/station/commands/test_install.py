@@ -25,7 +25,7 @@ from station.bay import identity
 from station.commands.installing import bay_file, boot, doing, places, plan, shell
 from station.commands.installing.system import System, at, look
 from station.errors import InputError, StationError
-from station.given.config import demo_path, read_config
+from station.given.config import BayConfig, demo_path, read_config
 
 HOUSE = Path(__file__).parents[3]
 ELF = {
@@ -363,6 +363,20 @@ def test_answers_become_a_file_that_the_station_takes(tmp_path: Path) -> None:
     assert "pin 5 is given to both" in told
 
 
+def answered(given: dict[str, list[str]], folder: Path) -> tuple[BayConfig, list[str]]:
+    """What a bay's file says that came of these answers, and what was asked for it."""
+    asked: list[str] = []
+    answer = answering(given)
+
+    def ask(question: str, default: str) -> str:
+        asked.append(question)
+        return answer(question, default)
+
+    file = folder / "bay.toml"
+    file.write_text(bay_file.text_of(bay_file.asked(ask, "bay-1", [], lambda text: None)), encoding="utf-8")
+    return read_config(file), asked
+
+
 @pytest.mark.parametrize(
     ("given", "line"),
     [
@@ -373,16 +387,7 @@ def test_answers_become_a_file_that_the_station_takes(tmp_path: Path) -> None:
 def test_a_meter_on_a_line_is_asked_for_its_counts_and_not_for_pulses(
     given: dict[str, list[str]], line: object, tmp_path: Path
 ) -> None:
-    asked: list[str] = []
-    answer = answering({**given, "counts per litre": ["1000"]})
-
-    def ask(question: str, default: str) -> str:
-        asked.append(question)
-        return answer(question, default)
-
-    file = tmp_path / "bay.toml"
-    file.write_text(bay_file.text_of(bay_file.asked(ask, "bay-1", [], lambda text: None)), encoding="utf-8")
-    config = read_config(file)
+    config, asked = answered({**given, "counts per litre": ["1000"]}, tmp_path)
     found = config.modbus.meter
     assert line == (config.serial.meter if found is None else (found.port, found.address, found.form))
     assert config.meter.k_factor_per_l == 1000.0
@@ -400,16 +405,7 @@ def test_a_meter_on_a_line_is_asked_for_its_counts_and_not_for_pulses(
 def test_a_pan_that_is_a_scale_is_asked_for_its_line_and_not_for_cells(
     given: dict[str, list[str]], kind: str, port: str, kg_per_count: float, tmp_path: Path
 ) -> None:
-    asked: list[str] = []
-    answer = answering({**given, "per litre": ["402.5"]})
-
-    def ask(question: str, default: str) -> str:
-        asked.append(question)
-        return answer(question, default)
-
-    file = tmp_path / "bay.toml"
-    file.write_text(bay_file.text_of(bay_file.asked(ask, "bay-1", [], lambda text: None)), encoding="utf-8")
-    config = read_config(file)
+    config, asked = answered({**given, "per litre": ["402.5"]}, tmp_path)
     scale = config.serial.pan if kind == "serial" else config.modbus.pan
     assert scale is not None
     assert (scale.port, scale.resolution_g) == (port, 1000.0 * kg_per_count)
