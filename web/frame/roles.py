@@ -113,7 +113,7 @@ MANY_RULES: dict[str, Rule] = {
         "GET /quality", "GET /quality.json", "GET /quality.csv", "GET /usage.parquet", "GET /stock.parquet", "GET /quality.parquet",
         "GET /missing.json", "GET /missing.csv", "GET /missing.parquet",
         "GET /comparisons.json", "GET /comparisons.csv", "GET /comparisons.parquet",
-        "GET /quality/meter", "GET /quality/meter.json",
+        "GET /quality/meter", "GET /quality/meter.json", "GET /quality/meter.csv",
         "GET /lists", "GET /lists.json", "GET /lists.csv", "GET /lists/{shop}", "GET /lists/{shop}/{table}.csv", "GET /notices", "GET /notices.json", "GET /notices.csv",
     ]),
     **_all(BOOKS, ["POST /api/notices/again", "POST /api/lists/enter", "POST /api/lists/retire", "POST /api/lists/import"]),

@@ -159,11 +159,13 @@ def _newest(one: quality.SubjectChart) -> str:
     )
 
 
-def chart_page(one: quality.SubjectChart) -> ChartPage:
+def point_rows(one: quality.SubjectChart) -> list[PointRow]:
+    """The newest values of a chart and every marked one, newest first."""
+
     def percent(value: float | None) -> str:
         return fmt.UNKNOWN if value is None else fmt.percent(value, 2)
 
-    points = [
+    return [
         PointRow(
             row["job_id"],
             fmt.day(row["utc"]),
@@ -175,13 +177,15 @@ def chart_page(one: quality.SubjectChart) -> ChartPage:
         for i, row in enumerate(reversed(one.points()))
         if i < POINTS or row["signals"]
     ]
-    query = urlencode({"of": one.dimension, "name": one.name}, quote_via=quote)
+
+
+def chart_page(one: quality.SubjectChart) -> ChartPage:
     return ChartPage(
         _(one.dimension),
         chart_view(one, _newest(one), ""),
         _(MEASURES.get(one.dimension, LEVEL_PROVED)),
-        query,
-        points,
+        urlencode({"of": one.dimension, "name": one.name}, quote_via=quote),
+        point_rows(one),
         POINTS,
     )
 

@@ -1,6 +1,8 @@
 """The pages over many bays, and the door by which bays bring their records."""
 
 import asyncio
+import csv
+import io
 import json
 import random
 import re
@@ -36,6 +38,7 @@ from web.frame.roles import MANY_RULES
 from web.many import ROUTERS, create_app
 from web.shop.many import comparing, contexts, jobs, pages, using
 from web.shop.many.wall import BayNow, Wall, read
+from web.shop.quality_chart import POINTS
 
 SHOW = {"Accept": "text/html"}
 MONTHS = "month=2026-12&months=12"
@@ -155,6 +158,29 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
     meter = roll.send("GET", "/quality/meter?month=2026-12&shop=harbour&meter=Bay%201%20meter", headers=SHOW)
     assert "limits" in meter.text
     assert "/jobs/harbour/bay-1/001-" in meter.text
+
+
+def test_a_meters_page_lists_the_newest_values_and_every_marked_one_and_its_file_all(
+    roll: Roll, tmp_path: Path
+) -> None:
+    path = tmp_path / "many.sqlite"
+    record(path, 400, seed=3, notes=0).close()
+    roll.take(path, roll.tokens[0])
+    asked = f"{MONTHS}&shop=harbour&meter=Bay%201%20meter"
+    text = roll.send("GET", f"/quality/meter?{asked}", headers=SHOW).text
+    rows = list(csv.DictReader(io.StringIO(roll.send("GET", f"/quality/meter.csv?{asked}").text)))
+    of_level = [one["job_id"] for one in rows if one["chart"] == "meter"]
+    every = [
+        p["job_id"] for p in roll.send("GET", f"/quality/meter.json?{asked}").json() if not p["contradicted"]
+    ]
+    assert [job.rpartition("/")[2] for job in of_level] == every
+    assert len(of_level) > POINTS + 10
+    for chart in {one["chart"] for one in rows}:
+        mine = [one for one in rows if one["chart"] == chart]
+        wanted = {one["job_id"] for one in mine[-POINTS:]} | {one["job_id"] for one in mine if one["signals"]}
+        shown = {one["job_id"] for one in mine if f'/jobs/{one["job_id"]}"' in text}
+        assert wanted <= shown
+    assert sum(f'/jobs/{job}"' in text for job in of_level) < len(of_level)
 
 
 def test_short_fills_lead_the_quality_page_with_who_and_why_and_the_rest_is_folded(

@@ -6,7 +6,7 @@ from functools import partial
 from urllib.parse import quote, urlencode
 
 from station.common.days import now
-from station.common.words import _, ngettext
+from station.common.words import _
 from station.learning.compared import (
     BAYS,
     FLUID_BY_MONTH,
@@ -27,6 +27,7 @@ from web.frame import format as fmt
 from web.shop.many.asked import Asked
 from web.shop.many.contexts import (
     Cell,
+    Link,
     ManyPage,
     Section,
     due_state,
@@ -38,7 +39,15 @@ from web.shop.many.contexts import (
     rows_of,
     tabs,
 )
-from web.shop.quality_chart import LEVEL_PROVED, MEASURES, POINTS, chart_view, reads_text
+from web.shop.quality_chart import (
+    LEVEL_PROVED,
+    MEASURES,
+    POINTS,
+    PointRow,
+    chart_view,
+    point_rows,
+    reads_text,
+)
 from web.shop.quality_pages import chance_text
 
 Charts = Mapping[tuple[str, str], Sequence[SubjectChart]]
@@ -287,28 +296,31 @@ def _meter_address(asked: Asked, shop: str, meter: str) -> str:
 
 
 def meter_page(asked: Asked, meter: str, of: Sequence[SubjectChart]) -> ManyPage:
-    """The control charts of one meter, and their values with their jobs."""
+    """The control charts of one meter, their newest values and every marked one with its job, as a bay shows them."""
 
-    def rows(one: SubjectChart) -> list[list[Cell]]:
-        each = [(point, job.split("/", 2)) for point, job in zip(one.points(), one.job_ids, strict=True)]
+    def row(point: PointRow) -> list[Cell]:
+        _shop, bay, job_id = point.job_id.split("/", 2)
+        amounts = (point.deviation, point.moving_range, point.ewma)
         return [
-            [
-                Cell(fmt.day(p["utc"]), f"/jobs/{quote(p['job_id'])}"),
-                Cell(bay),
-                Cell(job_id),
-                percent(p["deviation_percent"]),
-            ]
-            for p, (_shop, bay, job_id) in reversed(each)
+            Cell(point.day, f"/jobs/{quote(point.job_id)}"),
+            Cell(bay),
+            Cell(job_id),
+            *(Cell(amount, amount=True) for amount in amounts),
+            Cell(point.rules),
         ]
 
-    sections = []
+    columns = (_("Day"), _("Bay"), _("Job"), _("Deviation"), _("Moving range"), _("EWMA"), _("Signals"))
+    query = urlencode({"month": asked.month, "shop": asked.shop, "meter": meter})
+    twins = [Link("CSV", f"/quality/meter.csv?{query}")]
+    sections, views = [], []
     for one in of:
-        told, measure = rows(one), fmt.sentence(_(MEASURES.get(one.dimension, LEVEL_PROVED))).rstrip(".")
-        columns, older = (_("Day"), _("Bay"), _("Job"), _("Off")), told[POINTS:]
-        fold = ngettext("{n} older value", "{n} older values", len(older)).format(n=len(older))
+        measure = _(MEASURES.get(one.dimension, LEVEL_PROVED))
+        rows = [row(point) for point in point_rows(one)]
+        hint = _("The newest {newest} values, and every marked one").format(newest=POINTS) + "."
         empty = _("No fill of it was borne out.")
-        sections.append(Section(measure, "", columns, told[:POINTS], empty, fold=fold, folded=older))
-    views = [chart_view(one, _(MEASURES.get(one.dimension, LEVEL_PROVED)), "") for one in of]
+        heading = fmt.sentence(measure).rstrip(".")
+        sections.append(Section(heading, hint if rows else "", columns, rows, empty, twins if rows else ()))
+        views.append(chart_view(one, measure, ""))
     reads = off_meters({(asked.shop, meter): of}).get((asked.shop, meter))
     under = reads or _("It shows whether values are steady, not why.")
     return ManyPage(f"{asked.shop} · {meter}", under, [], sections, views)

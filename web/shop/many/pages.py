@@ -18,7 +18,7 @@ from station.common.tabular import to_csv
 from station.learning import over_many
 from station.learning.compared import Compared, compared
 from station.learning.compared import every as every_compared
-from station.learning.quality import CHART_JOBS, LISTED, SubjectChart
+from station.learning.quality import CHART_COLUMNS, CHART_JOBS, LISTED, SubjectChart
 from station.learning.teaching import Line, every
 from station.record.many import certified, counts, lists, measured, people, queries, tallies
 from station.record.many.accept import Aside, set_aside
@@ -270,6 +270,12 @@ def meter(db: ReadingDb, asked: TheAsked, meter: Meter) -> Response:
 def meter_json(db: ReadingDb, asked: TheAsked, meter: Meter) -> list[Point]:
     """The newest values of a meter's control chart by proved levels, oldest first; a contradicted one is left out of the chart."""
     return measured.points(db, _shop_alone(asked), "by level", CHART_JOBS, meter)
+
+
+@router.get("/quality/meter.csv", include_in_schema=False)
+def meter_csv(db: ReadingDb, asked: TheAsked, meter: Meter) -> Response:
+    rows = [{"chart": one.dimension, **p} for one in _of_meter(db, asked, meter) for p in one.points()]
+    return download(to_csv(rows, ["chart", *CHART_COLUMNS]), f"meter-{span(asked)}.csv", "text/csv")
 
 
 def _shop_alone(asked: Asked) -> Scope:
