@@ -5,7 +5,7 @@ import random
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -52,6 +52,21 @@ def rolled(store: Store, bay: Ledger, tmp_path: Path) -> Store:
         with closing(record(tmp_path / f"{n}.sqlite", 20, seed=n, bay=f"Bay {n}")):
             give(store, known(store, f"bay-{n}", "quay"), outbox.batch(tmp_path / f"{n}.sqlite", 0, 10_000))
     return store
+
+
+@pytest.mark.parametrize(
+    "columns", ["'quay' as shop, 31.5 as value", "31.5 as value, 'quay' as shop", "'quay' as shop"]
+)
+def test_rows_are_what_their_columns_are_called_in_whatever_order(store: Store, columns: str) -> None:
+    @dataclass(frozen=True)
+    class Told:
+        shop: str
+        value: float = 0.0
+
+    with store.connection() as db:
+        assert queries.ask(db, f"select {columns}", Told) == [
+            Told("quay", 31.5 if "31.5" in columns else 0.0)
+        ]
 
 
 def test_a_months_use_is_the_bays_own_audit(rolled: Store, bay: Ledger) -> None:
