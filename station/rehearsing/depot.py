@@ -141,7 +141,9 @@ def begin(path: Path, zone: tzinfo, now: datetime | None = None, part: Part | No
         ledger = Ledger(path)
         try:
             with ledger.transaction():
-                ledger.append(None, INVENTED, {"text": TEXT}, clock.moment(told[0].day, 0.0))
+                # Of each bay its own first entry: records that begin alike are one record under two names.
+                begins = {"text": TEXT} if part is None else {"text": TEXT, "bay": part.bay}
+                ledger.append(None, INVENTED, begins, clock.moment(told[0].day, 0.0))
                 writer = _Writer(ledger, clock, seed["jobs"])
                 for entry in told:
                     if entry.kind == "result" and entry.job is not None and entry.job in seed["samples"]:

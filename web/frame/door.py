@@ -21,7 +21,7 @@ from station.people.people import Role
 from station.people.sessions import Session
 from station.record.author import BY
 from web.frame.problem import Problem, SecretWanted, reply, said, wants_page
-from web.frame.render import BEHIND, NOBODYS, Behind
+from web.frame.render import BEHIND, MAY, NOBODYS, Behind
 from web.frame.roles import ROLE_NAMES, RULES, THE_ROLE, Rule
 
 log = logging.getLogger(__name__)
@@ -123,7 +123,6 @@ class Door:
     def refusal(self, address: str, rule: Rule | None, session: Session | None) -> Problem | None:
         """Why somebody may not; None where they may."""
         if rule is None:
-            log.error("%s is in no rule of web.frame.roles; it was refused", address)
             return Problem(403, _("Not allowed"), _("Nobody may do this: the station has no rule for it."))
         if rule.roles is None or (self.access.open and session is None):
             return None
@@ -131,7 +130,6 @@ class Door:
             return said(SIGN_IN)
         role = session.person.role
         if role not in rule.roles:
-            log.warning("%r, %s, was refused %s", session.person.name, role.value, address)
             may = _(" or ").join(_(THE_ROLE[one]) for one in Role if one in rule.roles)
             return Problem(
                 403,
@@ -140,9 +138,24 @@ class Door:
                     role=_(ROLE_NAMES[role]), may=may
                 ),
             )
+        if rule.whole and session.person.shops:
+            return Problem(
+                403,
+                _("Not yours to do"),
+                _("This is of the whole company. You are signed in as somebody of {shops}.").format(
+                    shops=", ".join(session.person.shops)
+                ),
+            )
         return said(ENTER_AGAIN) if rule.grave and not self.access.may_do_grave(session) else None
 
+    def leads(self, path: str, session: Session | None) -> bool:
+        """Whether a page lets somebody in, or asks to sign in first."""
+        address = f"GET {path}"
+        refused = self.refusal(address, self.rules.get(address), session)
+        return refused is None or refused.status == SIGN_IN.status
+
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        BEHIND.set(self.behind)  # what is refused, or leads nowhere, is told on a page of this bay's, too
         found = self.rule(scope) if scope["type"] == "http" else None
         if found is None:
             await self.app(scope, receive, send)
@@ -161,13 +174,21 @@ class Door:
             asked = scope["path"] + (f"?{scope['query_string'].decode()}" if scope["query_string"] else "")
             await RedirectResponse(f"/sign-in?to={quote(asked, safe='/')}", 303)(scope, receive, send)
             return
-        if refused is not None:
-            await reply(scope, refused)(scope, receive, send)
-            return
-        scope.setdefault("state", {})["session"] = session
-        BEHIND.set(self.behind)
+        MAY.set(lambda path: self.leads(path, session))
         before = BY.set("" if session is None else session.person.name)
         try:
+            if refused is not None:
+                _log_refused(address, rule, session)
+                await reply(scope, refused)(scope, receive, send)
+                return
+            scope.setdefault("state", {})["session"] = session
             await self.app(scope, receive, send)
         finally:
             BY.reset(before)
+
+
+def _log_refused(address: str, rule: Rule | None, session: Session | None) -> None:
+    if rule is None:
+        log.error("%s is in no rule of web.frame.roles; it was refused", address)
+    elif session is not None:
+        log.warning("%r, %s, was refused %s", session.person.name, session.person.role.value, address)

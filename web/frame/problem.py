@@ -32,7 +32,7 @@ class SecretWanted(Problem):
 def of_status(status: int) -> Problem:
     """A problem for which nothing more is known than its status."""
     texts = {
-        404: (_("Not found"), _("There is nothing at this address. Go back to the bay.")),
+        404: (_("Not found"), _("There is nothing at this address.")),
         405: (_("Not allowed"), _("This address does not take this kind of request.")),
         500: (
             _("The station stumbled"),

@@ -1,6 +1,6 @@
 """Templates → HTML. A template sees only what it is given; a name it was not given is an error, never a blank."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import lru_cache
@@ -90,6 +90,9 @@ class Behind:
 
 NOBODYS = Behind()
 BEHIND: ContextVar[Behind] = ContextVar("behind", default=NOBODYS)
+MAY: ContextVar[Callable[[str], bool]] = ContextVar("may", default=lambda path: True)
+"""Whether whoever looks is not turned away from a page, or only asked to sign in first: no menu leads to a refusal."""
+ENVIRONMENT.globals["may"] = lambda path: MAY.get()(path)
 ENVIRONMENT.globals["simulated"] = lambda: BEHIND.get().simulated
 ENVIRONMENT.globals["many"] = lambda: BEHIND.get().many
 ENVIRONMENT.globals["guide_steps"] = lambda: STEPS if BEHIND.get().guided else ()

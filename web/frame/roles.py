@@ -22,10 +22,12 @@ THE_ROLE = {
 
 @dataclass(frozen=True)
 class Rule:
-    """roles: who may; None for anybody, signed in or not. grave: the secret must have been entered lately."""
+    """roles: who may; None for anybody, signed in or not. grave: the secret must have been entered lately. whole: it is of the whole
+    company, and cannot be told shop by shop: whoever is bound to some of them may not."""
 
     roles: frozenset[Role] | None
     grave: bool = False
+    whole: bool = False
 
 
 ANYBODY = Rule(None)
@@ -114,9 +116,11 @@ MANY_RULES: dict[str, Rule] = {
         "GET /missing.json", "GET /missing.csv", "GET /missing.parquet",
         "GET /comparisons.json", "GET /comparisons.csv", "GET /comparisons.parquet",
         "GET /quality/meter", "GET /quality/meter.json", "GET /quality/meter.csv",
-        "GET /lists", "GET /lists.json", "GET /lists.csv", "GET /lists/{shop}", "GET /lists/{shop}/{table}.csv", "GET /notices", "GET /notices.json", "GET /notices.csv",
+        "GET /lists", "GET /lists.json", "GET /lists.csv", "GET /lists/{shop}", "GET /lists/{shop}/{table}.csv",
     ]),
-    **_all(BOOKS, ["POST /api/notices/again", "POST /api/lists/enter", "POST /api/lists/retire", "POST /api/lists/import"]),
+    **_all(replace(OFFICE, whole=True), ["GET /notices", "GET /notices.json", "GET /notices.csv"]),
+    "POST /api/notices/again": replace(BOOKS, whole=True),
+    **_all(BOOKS, ["POST /api/lists/enter", "POST /api/lists/retire", "POST /api/lists/import"]),
     "GET /people": OWNER,
     **{address: rule for address, rule in RULES.items() if address.startswith("POST /api/people/")},
 }  # fmt: skip

@@ -102,12 +102,14 @@ def test_bays_that_share_the_past_have_each_job_once_and_the_books_of_their_own_
 ) -> None:
     books: dict[str, stock.Stock] = {}
     jobs: list[str] = []
+    begun = set()
     for part in depot.parts(["Bay 1", "Bay 2", "Bay 3"]):
         path = tmp_path / f"{part.bay}.sqlite"
         assert depot.begin(path, ZONE, part=part)
         assert verify(path).broken == []
         with closing(Ledger(path, read_only=True)) as ledger:
             books |= replace(opened, ledger=ledger).books(-300, -1)
+            begun.add(ledger.db.execute("select hash from event where seq = 1").fetchone()[0])
             rows = ledger.jobs(limit=1000)
         assert {(row.bay, row.meter) for row in rows} == {(part.bay, f"{part.bay} meter")}
         jobs += [
@@ -117,6 +119,7 @@ def test_bays_that_share_the_past_have_each_job_once_and_the_books_of_their_own_
     whole = opened.books(-300, -1)
     assert books == whole
     assert len(whole) == 2
+    assert len(begun) == 2, "a roll-up takes records with one beginning for one record under two names"
 
 
 def test_a_record_that_has_begun_stays_as_it_is(opened: Opened, tmp_path: Path) -> None:

@@ -3,6 +3,7 @@ records is marked, and the mark is looked for in all that is answered."""
 
 import asyncio
 import random
+import re
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -269,3 +270,25 @@ def test_a_bay_is_told_those_who_are_bound_to_its_shop_and_what_it_said_otherwis
     assert len(lines) == len(changes) == 8
     assert not any("hash" in body for _, body in lines)
     assert whole(shops.store) == []
+
+
+def test_who_is_refused_or_lost_still_stands_among_the_bays(shops: Shops) -> None:
+    for path, name, status in (("/people", "the manager", 403), ("/nowhere", "the manager", 404)):
+        page = shops.ask("GET", path, name)
+        assert page.status_code == status
+        assert "To the bays" in page.text, path
+        assert 'href="/setup"' not in page.text, "a bay's own menu leads nowhere here"
+        assert "Go back to the bay." not in page.text
+    assert "the manager: sign out" in shops.ask("GET", "/people", "the manager").text
+
+
+def test_the_menu_offers_what_somebody_may_open(shops: Shops) -> None:
+    """A menu that ends in a refusal teaches nobody anything."""
+    menus = {name: shops.ask("GET", "/jobs", name).text for name in (*WHO, "the manager", f"{MARK} Okafor")}
+    for name, text in menus.items():
+        assert 'href="/wall"' in text
+        for href in re.findall(r'<a (?:class="\w+" )?href="(/[^"]*)"', text.split("</nav>")[0]):
+            assert shops.ask("GET", href, name).status_code == 200, (name, href)
+    assert 'href="/notices"' in menus["the company's owner"]
+    assert 'href="/usage"' in menus["the manager"]
+    assert 'href="/usage"' not in menus[f"{MARK} Okafor"]

@@ -7,14 +7,12 @@ from typing import Annotated
 from fastapi import Depends, Query, Request
 
 from station.common.days import zone_of
-from station.common.words import _
 from station.record.many import queries
 from station.record.many.ingest import Db
 from station.record.many.queries import MONTHS_MOST, Scope, later, scope_of
 from station.record.many.store import Reporting, Store, reporting
 from web.frame import format as fmt
 from web.frame.door import TheAccess, TheSession
-from web.frame.problem import Problem
 
 Month = Annotated[
     str, Query(max_length=7, description="a month, such as 2026-03; the present one without it")
@@ -87,22 +85,6 @@ def _shops(request: Request, db: ReadingDb, access: TheAccess, session: TheSessi
 
 
 TheShops = Annotated[Shops, Depends(_shops, scope="function")]
-
-
-def _whole(shops: TheShops, session: TheSession) -> Shops:
-    if session is not None and session.person.shops:
-        raise Problem(
-            403,
-            _("Not yours to do"),
-            _("This is of the whole company. You are signed in as somebody of {shops}.").format(
-                shops=", ".join(session.person.shops)
-            ),
-        )
-    return shops
-
-
-TheWhole = Annotated[Shops, Depends(_whole, scope="function")]
-"""For what cannot be told shop by shop: whoever is bound to some of them is refused."""
 
 
 def _bays(db: ReadingDb, shops: TheShops) -> list[Reporting]:

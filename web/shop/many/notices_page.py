@@ -20,7 +20,7 @@ from station.record.many.store import Store
 from station.record.many.tries import GONE
 from web.frame import format as fmt
 from web.frame.deps import Body, DiskThreads, Line, do, done, download
-from web.shop.many.asked import ReadingDb, TheStore, TheWhole
+from web.shop.many.asked import ReadingDb, TheShops, TheStore
 from web.shop.many.contexts import Cell, Link, ManyPage, Press, Section, number
 from web.shop.many.printed import many_page
 
@@ -144,14 +144,14 @@ def notices_page(
 
 
 @router.get("/notices", include_in_schema=False)
-def notices(db: ReadingDb, shops: TheWhole, notifying: TheNotifying) -> Response:
+def notices(db: ReadingDb, shops: TheShops, notifying: TheNotifying) -> Response:
     standings = notice_box.standings(db, shops.company)
     newest = notice_box.newest(db, shops.company, SHOWN)
     return many_page(notices_page(notifying, standings, newest, shops.moment), shops)
 
 
 @router.get("/notices.json", tags=["read"])
-def notices_json(db: ReadingDb, shops: TheWhole) -> dict[str, list[Standing] | list[Sent]]:
+def notices_json(db: ReadingDb, shops: TheShops) -> dict[str, list[Standing] | list[Sent]]:
     """How every receiver of notices stands, and the newest notices with what became of them."""
     return {
         "receivers": list(notice_box.standings(db, shops.company)),
@@ -169,14 +169,14 @@ def _again(store: Store, company: str, name: str) -> int:
 
 
 @router.get("/notices.csv", include_in_schema=False)
-def notices_csv(db: ReadingDb, shops: TheWhole) -> Response:
+def notices_csv(db: ReadingDb, shops: TheShops) -> Response:
     rows = [asdict(one) for one in notice_box.newest(db, shops.company, MOST)]
     return download(to_csv(rows, list(Sent.__dataclass_fields__)), "notices.csv", "text/csv")
 
 
 @router.post(AGAIN, include_in_schema=False)
 async def again(
-    body: Again, store: TheStore, shops: TheWhole, notifying: TheNotifying, threads: DiskThreads
+    body: Again, store: TheStore, shops: TheShops, notifying: TheNotifying, threads: DiskThreads
 ) -> Response:
     """Try everything that waits or has failed at once."""
     if body.name not in {one.name for one in notifying.receivers}:
