@@ -26,7 +26,7 @@ def add(commands: Any) -> None:
     move.add_argument("volume", help="with its unit, such as '57.2 L'")
     move.add_argument("--technician", default="", help="who did it; needed")
     move.add_argument("--fluid", default="", help="may be left out where the container says it")
-    move.add_argument("--u95", default="", help="its expanded uncertainty, with its unit")
+    move.add_argument("--u95", default="", help="its expanded uncertainty, with its unit; a count needs it")
     move.add_argument(
         "--when",
         default="",

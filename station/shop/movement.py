@@ -11,7 +11,7 @@ from itertools import islice
 from typing import Any
 
 from station.common.days import zone_name
-from station.common.digits import number
+from station.common.digits import litres, number
 from station.common.tabular import holds
 from station.common.units import parse_volume_l
 from station.common.words import N_, _
@@ -31,6 +31,8 @@ plus and one minus: nobody enters them."""
 OUT = ("drawn", "purge", "waste")
 """Movements that take fluid out of a container."""
 MAX_MOVEMENT_L = 20_000.0
+BRIM = 1.1
+"""A container takes so much of the size on its plate when it is full to the brim (common practice, no source)."""
 EARLIEST = "2000-01-01"
 AHEAD = timedelta(minutes=2)
 """Two clocks may differ by so much."""
@@ -125,11 +127,30 @@ def typed(
                 "{container} holds {holds}, the entry says {fluid}. Pick the fluid that is in it, or another container."
             ).format(container=entry.container, holds=holds, fluid=fluid)
         )
+    if entry.kind == "counted" and not entry.u95.strip():
+        # As exact, it would call every drop that the meter and the dipstick differ by missing.
+        raise InputError(
+            _(
+                "Good to ± is empty; say how good this count is, such as 2 L by dipstick or 0.2 L on a scale. Whether fluid is missing is judged by it."
+            )
+        )
+    volume_l, u95_l = (
+        _volume_l("volume", entry.volume, country),
+        _volume_l("u95", entry.u95 or "0 L", country),
+    )
+    if held is not None and entry.kind in ("received", "counted"):
+        size_l = parse_volume_l(held.get("size"), country)
+        if volume_l - u95_l > BRIM * size_l:
+            raise InputError(
+                _(
+                    "volume is {volume}; {container} holds {size} by the list. Look at the unit, the point and the container picked; where it is larger than listed, change its size in Setup first."
+                ).format(volume=entry.volume.strip(), container=entry.container, size=litres(size_l, None))
+            )
     return Movement(
         entry.kind,
         fluid,
-        _volume_l("volume", entry.volume, country),
-        _volume_l("u95", entry.u95 or "0 L", country),
+        volume_l,
+        u95_l,
         entry.container or None,
         entry.vehicle or None,
         technician,

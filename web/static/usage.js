@@ -19,6 +19,7 @@ function show() {
   const kind = field(form, "kind").value;
   byId("movement-hint").textContent = kind in HINTS ? _(HINTS[kind]) : "";
   byId("volume-label").textContent = kind === "counted" ? _("Counted, with unit") : _("Volume, with unit");
+  field(form, "u95").required = kind === "counted"; // whether fluid is missing is judged by it
   const held = choice(form, "container").selectedOptions[0].dataset.fluid;
   if (held) field(form, "fluid").value = held;
   else if (kind === "collected") field(form, "fluid").value = "used fluid";

@@ -137,6 +137,26 @@ def test_a_time_that_is_not_clear_is_refused(when: str, told: str) -> None:
         said(when=when)
 
 
+def test_a_stock_take_says_how_good_it_is() -> None:
+    """Taken as exact, a dipstick's reading calls every difference missing."""
+    with pytest.raises(InputError, match=r"^Good to ± is empty; say how good this count is, such as 2 L"):
+        said(kind="counted")
+    assert said(kind="counted", u95="2 L").u95_l == 2.0
+    assert said(kind="counted", u95="0 L").u95_l == 0.0, "who weighed to nothing may say so"
+    assert said().u95_l == 0.0, "a delivery note has its own figure"
+
+
+def test_no_more_stands_in_a_container_than_goes_into_it() -> None:
+    """208 L by its plate, and brimful up to a tenth more."""
+    assert said(volume="225 L").volume_l == 225.0
+    assert said(kind="counted", volume="230 L", u95="2 L").volume_l == 230.0, "within its doubt"
+    for kind, volume, u95 in (("received", "572 L", ""), ("counted", "280 L", "2 L")):
+        told = rf"^volume is {volume}; drum 1 holds 208.00 L by the list\. Look at the unit, the point and the container picked"
+        with pytest.raises(InputError, match=told):
+            said(kind=kind, volume=volume, u95=u95)
+    assert said(kind="drawn", volume="280 L").volume_l == 280.0, "the books tell that it is overdrawn"
+
+
 def test_nobody_moves_fluid_without_a_name() -> None:
     with pytest.raises(InputError, match="technician is empty"):
         said(technician=" ")
