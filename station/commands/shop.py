@@ -13,7 +13,16 @@ from station.common.tabular import to_csv, to_text
 from station.errors import InputError
 
 DONE = 0
-AUDIT_TABLES = ("day", "technician", "vehicle", "fluid", "missing", "stock takes", "used fluid")
+AUDIT_TABLES = (
+    "day",
+    "technician",
+    "vehicle",
+    "compartment",
+    "fluid",
+    "missing",
+    "stock takes",
+    "used fluid",
+)
 QUALITY_TABLES = ("fills", "subjects", "calibration")
 """As in station.shop.audit and station.learning.quality, which a command line that runs something else need not load."""
 QUALITY_DAYS = 90

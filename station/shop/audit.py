@@ -26,7 +26,9 @@ from station.shop.prices import Prices
 from station.shop.stock import Stock, between_counts, stock_takes
 from station.shop.used_fluid import UsedFluid
 
-GROUPS = ("day", "technician", "vehicle", "fluid")
+GROUPS = ("day", "technician", "vehicle", "compartment", "fluid")
+_COMPARTMENT = "coalesce(vehicle || ' · ' || compartment, vehicle, compartment)"
+"""One vehicle's rear axle: by the compartment alone, all rear axles of a fleet would be one line."""
 TABLES = (*GROUPS, "missing", "stock takes", "used fluid")
 """What goes out as CSV."""
 COLUMNS = (
@@ -149,7 +151,7 @@ def query(
         bounds = [text for row in zip(names, limits[:-1], limits[1:], strict=True) for text in row]
         return sql, [*bounds, *cuts]
     sql = (
-        f"select coalesce({group}, ''), coalesce(fluid, ''), {price}, {_SUMS} from job "
+        f"select coalesce({_COMPARTMENT if group == 'compartment' else group}, ''), coalesce(fluid, ''), {price}, {_SUMS} from job "
         "where opened_utc >= ? and opened_utc < ? group by 1, 2, 3"
     )
     return sql, [*cuts, days.begins(since, zone), days.begins(until, zone)]
@@ -256,12 +258,16 @@ def _sums(
             if name == "fluid":
                 total.add_jobs(figures, prices.of(fluid, period))
         for row in moved:
-            group = (days.day_of(row["utc"], zone) if name == "day" else row[name]) or ""
+            group = (days.day_of(row["utc"], zone) if name == "day" else row[_MOVED_BY.get(name, name)]) or ""
             price = prices.at(row["fluid"], row["utc"])
             sums.setdefault(group, _Sum(group)).add_movement(row, price)
             if name == "fluid":
                 total.add_movement(row, price)
     return total, books
+
+
+_MOVED_BY = {"compartment": "vehicle"}
+"""What a movement has of a group, where that is not its own: nothing is moved for a compartment."""
 
 
 class _Sum:

@@ -18,6 +18,14 @@ from web.frame.port import Engine
 
 USED_FLUID, USED_FLUID_WORDS = "used fluid", N_("Used fluid, mixed")
 """What stands for all used fluid in one drum, where nobody keeps the grades apart."""
+GROUPS = {
+    "day": N_("Day"),
+    "technician": N_("Technician"),
+    "vehicle": N_("Vehicle"),
+    "compartment": N_("Vehicle and compartment"),
+    "fluid": N_("Fluid"),
+}
+"""What a month's books are grouped by, and what a page calls it."""
 KINDS = {
     "received": N_("Delivery"),
     "counted": N_("Stock take"),

@@ -6,7 +6,7 @@ from datetime import date, timedelta, tzinfo
 from urllib.parse import urlencode
 
 from station.common import days
-from station.common.words import N_, _, ngettext
+from station.common.words import _, ngettext
 from station.shop import audit, movement, stock
 from station.shop.catalogue import Catalogue
 from station.shop.missing import Missing, MissingTake
@@ -14,9 +14,7 @@ from station.shop.used_fluid import UsedFluid
 from web.frame import format as fmt
 from web.frame.pictures import Picture
 from web.jobs.findings import Fact
-from web.shop.moves import KINDS, USED_FLUID, USED_FLUID_WORDS, EnteredRow, entered, fluid_name
-
-GROUPS = {"day": N_("Day"), "technician": N_("Technician"), "vehicle": N_("Vehicle"), "fluid": N_("Fluid")}
+from web.shop.moves import GROUPS, KINDS, USED_FLUID, USED_FLUID_WORDS, EnteredRow, entered, fluid_name
 
 
 @dataclass(frozen=True)
@@ -290,9 +288,8 @@ def usage_page(
     unnamed = {
         "day": _("no day"),
         "technician": _("no technician"),
-        "vehicle": _("no vehicle"),
         "fluid": _("no fluid"),
-    }[by]
+    }.get(by, _("no vehicle"))
 
     def name(line: audit.Line) -> str:
         return (fluid_name(catalogue, line.group) if by == "fluid" else line.group) or unnamed

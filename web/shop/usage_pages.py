@@ -16,7 +16,8 @@ from station.shop.missing import MissingTake
 from web.frame.deps import Station, download, page_of
 from web.frame.listing import Pick
 from web.frame.port import Engine
-from web.shop.usage_contexts import GROUPS, usage_page
+from web.shop.moves import GROUPS
+from web.shop.usage_contexts import usage_page
 from web.shop.usage_pictures import MONTHS, drawn
 
 ENTERED = 10

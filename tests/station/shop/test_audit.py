@@ -67,6 +67,11 @@ def test_sums_by_day_technician_vehicle_and_fluid(ledger: Ledger) -> None:
     assert technicians["J. Lindqvist"].out_l == pytest.approx(3.40)
     assert technicians[""].waste_l == pytest.approx(0.10)
     assert {x.group: x.jobs for x in books.by["vehicle"]} == {"Bus 12": 2, "Bus 7": 1, "": 0}
+    assert {x.group: x.jobs for x in books.by["compartment"]} == {
+        "Bus 12 · rear axle": 2,
+        "Bus 7 · rear axle": 1,
+        "": 0,
+    }
     assert {x.group: x.jobs for x in books.by["fluid"]} == {"gear oil": 2, "ATF": 1}
     for lines in books.by.values():
         assert math.fsum(line.out_l for line in lines) == pytest.approx(total.out_l)

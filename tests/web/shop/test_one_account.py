@@ -155,7 +155,7 @@ def test_a_months_books(bay: Bay, record: Path) -> None:
         f"{total['jobs']} and 1 abandoned",
     ):
         assert str(shown) in page
-    for by in ("day", "technician", "vehicle", "fluid"):
+    for by in ("day", "technician", "vehicle", "compartment", "fluid"):
         rows = file_of(bay, f"/usage.csv?month={month}&by={by}")
         assert [(row["group"], int(row["jobs"]), int(row["abandoned"])) for row in rows] == [
             (line["group"], line["jobs"], line["abandoned"]) for line in [*books["by"][by], total]

@@ -144,6 +144,7 @@ def test_a_container_that_was_never_counted_says_so(bay: Bay) -> None:
         ("day", "2026-03-10"),
         ("technician", "J. Lindqvist"),
         ("vehicle", "Bus 9"),
+        ("compartment", "Bus 12 · rear axle"),
         ("fluid", "Gear oil 75W-90"),
     ],
 )
