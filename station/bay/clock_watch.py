@@ -8,13 +8,12 @@ from collections.abc import Callable
 from datetime import datetime
 
 from station.bay.desk import Desk
+from station.bay.recovery import STEP_S
 from station.common.digits import number
 from station.common.words import N_, _
 from station.record.ledger import Ledger, Moment, now
 from station.record.recorder import Recorder
 
-STEP_S = 2.0
-"""A clock that is only slewed moves by 0.5 ms in a second; between two looks that is nothing. Source: adjtimex(2)."""
 KIND = "clock_stepped"
 
 

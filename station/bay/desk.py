@@ -337,11 +337,10 @@ class Desk:
         self.ticked, self.capacity_confirmed = job.ticked, job.capacity_confirmed
         self.came_utc = dict(job.came_utc)
         self.supply.job_begins()
-        at = now(self.t_s)
-        if job.newest["boot_id"] != at.boot_id:
-            goes_on_at_s = job.goes_on_at_s(at)
-            self.shift_s, self.t_s = goes_on_at_s - self.t_s, goes_on_at_s
-        self.event(
-            "resumed",
-            _("the station was stopped in the middle of this job, and goes on with it; the pump stayed off"),
+        goes_on_at_s = job.goes_on_at_s(now(self.t_s))
+        self.shift_s, self.t_s = goes_on_at_s - self.t_s, goes_on_at_s
+        text = _(
+            "the station was stopped in the middle of this job, and goes on with it; the pump stayed off"
         )
+        body = {"text": text, "ahead_s": self.shift_s}
+        self._recorder.event(self.job_id, "resumed", body, now(self.t_s))

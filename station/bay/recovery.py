@@ -16,6 +16,8 @@ from station.record.ledger import Ledger, Moment
 
 CAPACITY_NOTE = "capacity:"
 """A note that begins so confirms the listed capacity."""
+STEP_S = 2.0
+"""A clock that is only slewed moves by 0.5 ms in a second; between two looks that is nothing. Source: adjtimex(2)."""
 RESUMED_S = 1.0
 """How long the station was away where no clock says: the least, so that no sealant counts as cured too early."""
 
@@ -27,7 +29,11 @@ def first_state(spec: JobSpec, settings: Settings, learned: Learned) -> BayState
 
 @dataclass(frozen=True)
 class LeftOpen:
-    """A job that a stopped station left open, as its record has it: where it stands, and what was said in it."""
+    """A job that a stopped station left open, as its record has it: where it stands, and what was said in it.
+
+    ahead_s: how far its stream's time was ahead of the newest boot's clock. stepped: whether the wall clock was set anew in
+    that boot, once it had been set.
+    """
 
     job_id: str
     opening: Mapping[str, Any]
@@ -39,16 +45,19 @@ class LeftOpen:
     ticked: frozenset[str]
     capacity_confirmed: bool
     came_utc: Mapping[str, str]
+    ahead_s: float = 0.0
+    stepped: bool = False
 
     def goes_on_at_s(self, at: Moment) -> float:
-        """Where its stream's time stands at a moment of another boot, whose monotonic clock says nothing of the one
-        before; the wall clock does, if it was set both times."""
-        away_s = 0.0
-        if self.newest["clock_synced"] and at.clock_synced:
+        """Where its stream's time stands at a moment: the boot's own clock says it in the same boot. Another boot's says
+        nothing of the one before; the wall clock does, if it was set both times and nobody moved it."""
+        if self.newest["boot_id"] == at.boot_id:
+            return at.t_s + self.ahead_s
+        reached_s = max([self.newest["t_s"], *(s.t_s for s in self.samples[-1:])]) + RESUMED_S
+        if self.newest["clock_synced"] and at.clock_synced and not self.stepped:
             gone = datetime.fromisoformat(at.utc) - datetime.fromisoformat(self.newest["utc"])
-            away_s = gone.total_seconds()
-        reached_s = max([self.newest["t_s"], *(s.t_s for s in self.samples[-1:])])
-        return round(float(reached_s) + max(RESUMED_S, away_s), 3)
+            reached_s = max(reached_s, self.newest["t_s"] + gone.total_seconds())
+        return round(float(reached_s), 3)
 
 
 def left_open(ledger: Ledger, job_id: str, settings: Settings) -> LeftOpen:
@@ -75,4 +84,18 @@ def left_open(ledger: Ledger, job_id: str, settings: Settings) -> LeftOpen:
         frozenset(ticked),
         any(kind == "note" and text.startswith(CAPACITY_NOTE) for kind, text, _ in texts),
         {text.partition(":")[0]: utc for kind, text, utc in texts if kind == "step"},
+        *_clocks(events),
     )
+
+
+def _clocks(events: Sequence[Mapping[str, Any]]) -> tuple[float, bool]:
+    """Of the newest boot in a job: how far the stream's time was ahead of its clock, and whether the wall clock was moved
+    after it had been set."""
+    here = [event for event in events if event["boot_id"] == events[-1]["boot_id"]]
+    ahead_s = [event["body"]["ahead_s"] for event in here if "ahead_s" in event["body"]]
+    walls_s = [
+        datetime.fromisoformat(event["utc"]).timestamp() - event["t_s"]
+        for event in here
+        if event["clock_synced"]
+    ]
+    return float(ahead_s[-1]) if ahead_s else 0.0, bool(walls_s) and max(walls_s) - min(walls_s) >= STEP_S

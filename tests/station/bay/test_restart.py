@@ -3,6 +3,7 @@
 import random
 import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ import pytest
 import station.record.moment as record
 from hardware.sample import Sample
 from station.bay.engine import Engine
-from station.bay.recovery import LeftOpen
+from station.bay.recovery import LeftOpen, left_open
 from station.core import interruption
 from station.core.replay import replay
 from station.errors import InputError
@@ -263,6 +264,70 @@ def test_the_wall_clock_says_how_long_a_reboot_took_where_it_was_set(tmp_path: P
 
     assert left(True) == 700.0
     assert left(False) == 101.0
+
+
+@pytest.mark.parametrize("uptime_s", [5.0, 50_000.0])
+def test_a_restart_after_a_reboot_goes_on_in_the_jobs_time(
+    tmp_path: Path, uptime_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither deaf until the new boot's clock has caught up with the job's, nor hours later: a sealant would be cured."""
+    bench = Bench(tmp_path)
+    bench.to_drain()
+    bench.engine.close()
+    monkeypatch.setattr(record, "BOOT_ID", "another boot")
+    bench.clock.t_s = uptime_s
+    bench.engine, bench.rig = engine_on(tmp_path, bench.clock)
+    bench.engine.answer_interruption(False, False)
+    bench.weigh(3.0, 8.0)
+    bench.engine.mark(Mark.DRAIN_DONE)
+    bench.engine.mark(Mark.RESEAL_DONE)
+    bench.clock.t_s += 60.0
+    bench.restart()
+    bench.engine.answer_interruption(False, False)
+    bench.weigh(3.0, 8.0)
+    view = bench.engine.view()
+    assert not any(n.kind == "time_backwards" for n in view.notices)
+    assert view.timer is not None
+    assert view.timer.left_s == pytest.approx(1200.0 - 68.0, abs=2.0)
+    bench.engine.close()
+
+
+@pytest.mark.parametrize(
+    ("stepped_to", "goes_on_at_s"), [("2026-03-04T08:01:00", 300.0), ("2026-03-01T08:01:00", 161.0)]
+)
+def test_a_clock_that_was_set_by_hand_cures_no_sealant(
+    tmp_path: Path, stepped_to: str, goes_on_at_s: float
+) -> None:
+    """Set back by three days in the job, and right again after the reboot: that the network had set it once says nothing."""
+    bench = Bench(tmp_path)
+    job_id = bench.engine.open_job(FORM)
+    bench.engine.close()
+    recorder = Recorder(config(tmp_path).ledger, lambda text: None)
+    for t_s, utc in ((100.0, "2026-03-04T08:00:00"), (160.0, stepped_to)):
+        recorder.event(job_id, "note", {"text": "a word"}, Moment("one boot", t_s, f"{utc}.000+00:00", True))
+    recorder.close()
+    ledger = Ledger(config(tmp_path).ledger, read_only=True)
+    job = replace(left_open(ledger, job_id, config(tmp_path).settings), samples=())
+    ledger.close()
+    assert job.goes_on_at_s(Moment("another", 5.0, "2026-03-04T08:03:20.000+00:00", True)) == goes_on_at_s
+
+
+def test_time_between_the_last_word_and_the_stop_counts_once(tmp_path: Path) -> None:
+    """A quarter of an hour after the last mark the power goes for three minutes: that is no half an hour of a cure."""
+    bench = Bench(tmp_path)
+    job_id = bench.engine.open_job(FORM)
+    bench.engine.close()
+    recorder = Recorder(config(tmp_path).ledger, lambda text: None)
+    at = Moment("one boot", 1100.0, "2026-03-04T08:00:00.000+00:00", True)
+    recorder.event(job_id, "mark", {"text": "reseal_done"}, at)
+    recorder.close()
+    ledger = Ledger(config(tmp_path).ledger, read_only=True)
+    job = replace(
+        left_open(ledger, job_id, config(tmp_path).settings), samples=(Sample(2000.0, "pan", 84213),)
+    )
+    ledger.close()
+    back = Moment("another", 5.0, "2026-03-04T08:18:00.000+00:00", True)
+    assert job.goes_on_at_s(back) == 1100.0 + 18 * 60.0
 
 
 def test_a_simulated_bays_job_is_abandoned_with_its_figures(tmp_path: Path) -> None:
