@@ -43,6 +43,7 @@ class Desk:
     state and job_id stay those of the last job until the next one is opened. t_s: the stream's newest moment.
     shift_s: how far the stream's time is ahead of the clock, after a job of another boot was taken up again.
     came_utc: when each step on the pan was seen, by the wall's clock; of a step from before a restart it is unknown.
+    given_up: why the newest job that a stopped station had left open is not gone on with.
     """
 
     def __init__(self, config: BayConfig, recorder: Recorder, backend: str, t_s: float) -> None:
@@ -55,6 +56,7 @@ class Desk:
         self._clock_synced = False
         self._opening: Mapping[str, Any] = {}
         self._leaving: tuple[JobNow, ...] = ()
+        self.given_up: str | None = None
         self.ticked: frozenset[str] = frozenset()
         self.capacity_confirmed = False
         self.came_utc: dict[str, str] = {}
@@ -320,13 +322,13 @@ class Desk:
             job = recovery.left_open(ledger, job_id, self._config.settings)
             self._recorder.resume(job_id, list(job.samples))
             state = job.state
-            same_bay = self._backend == job.opening.get("backend") == "pi"
-            if same_bay and state.stage in UNDER_WAY and job_id == left[-1]:
+            backends = {self._backend, job.opening.get("backend")}
+            if backends == {"pi"} and state.stage in UNDER_WAY and job_id == left[-1]:
                 self._resume(job)
                 return True
             if state.stage is not Stage.CLOSED:
-                text = _("The station stopped during this job; its figures are as of the last reading kept.")
-                notice = Notice("interrupted", text, state.t_s)
+                self.given_up = recovery.why_given_up(simulated="simulated" in backends)
+                notice = Notice("interrupted", self.given_up, state.t_s)
                 state = tell(move_on(finish(state), Cause.ABANDON), notice)
             self._write_result(job_id, job.opened_utc, state)
         return False

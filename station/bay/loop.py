@@ -101,6 +101,8 @@ class Loop:
             # Another boot's clock began anew: the stream's time goes on from where the job's readings ended.
             self._shift_s = self.desk.shift_s
             self.feed((interruption.SOURCE, interruption.ASKED))
+        elif self.desk.given_up is not None:
+            self._idle_notice = Notice("interrupted", self.desk.given_up, self._now_s())
         if recorder.left_unsaved is not None:
             self._idle_notice = Notice("unsaved", recorder.left_unsaved, self._now_s())
         self._publish()

@@ -7,6 +7,7 @@ from typing import Any
 
 from hardware.sample import Sample
 from station.bay.supply_book import Learned
+from station.common.words import _
 from station.core.state import BayState, Pump
 from station.core.step import step
 from station.given.job import JobSpec, spec_from_tables
@@ -20,6 +21,15 @@ STEP_S = 2.0
 """A clock that is only slewed moves by 0.5 ms in a second; between two looks that is nothing. Source: adjtimex(2)."""
 RESUMED_S = 1.0
 """How long the station was away where no clock says: the least, so that no sealant counts as cured too early."""
+
+
+def why_given_up(simulated: bool) -> str:
+    """In words, of a job that is not gone on with after a restart."""
+    if simulated:
+        return _(
+            "The station was stopped during this job, and a simulated axle is gone with it. So the job was given up, with its figures as of the last reading kept; a real bay goes on with it."
+        )
+    return _("The station stopped during this job; its figures are as of the last reading kept.")
 
 
 def first_state(spec: JobSpec, settings: Settings, learned: Learned) -> BayState:

@@ -337,4 +337,7 @@ def test_a_simulated_bays_job_is_abandoned_with_its_figures(tmp_path: Path) -> N
     engine, _ = engine_on(tmp_path, backend="simulated")
     assert engine.job(job_id).measured.stage == "abandoned"
     assert engine.view().stage == "idle"
+    [shown] = engine.view().notices
+    assert "a simulated axle is gone with it" in shown.text
+    assert shown.text in [told.text for told in engine.job(job_id).measured.notices]
     engine.close()
