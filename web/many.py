@@ -28,6 +28,7 @@ from web.people import people_pages, sign_in
 from web.server import door_of, run, say_first_code, say_ready
 from web.shop.many import arriving, jobs, notices_page, pages, setting, wall
 from web.shop.many.asked import of_company
+from web.shop.many.in_line import Line
 from web.shop.many.taking import Takers, processes, taken
 from web.shop.many.wall import Wall
 
@@ -85,7 +86,8 @@ def create_app(
     app.state.hash_threads = CapacityLimiter(sign_in.HASH_THREADS)
     app.state.disk_threads = CapacityLimiter(DISK_THREADS)
     app.state.take = partial(taken, store) if takers is None else takers.take
-    app.state.take_threads = CapacityLimiter(arriving.TAKE_THREADS if takers is None else takers.count)
+    at_once = arriving.TAKE_THREADS if takers is None else takers.count
+    app.state.take_threads, app.state.line = CapacityLimiter(at_once), Line(at_once)
     app.state.wall = Wall(store)
     app.state.notifying = Notifying(StoreBox(store, company), receivers)
 

@@ -16,6 +16,7 @@ import anyio.to_thread
 import httpx
 from anyio import CapacityLimiter
 
+from station.bay.office import asked_s
 from station.errors import StationError
 from station.given.receivers import Receiver, trusted
 from station.record.many.notices import headers
@@ -129,7 +130,7 @@ class Notifying:
                     size += len(part)
                     if size > ANSWER_MOST:
                         break
-                return str(reply.status_code), _later(reply.headers.get("retry-after", ""))
+                return str(reply.status_code), asked_s(reply.headers.get("retry-after", ""), LATER_MOST_S)
         except (TimeoutError, httpx.TimeoutException):
             return LATE, 0.0
         except (httpx.HTTPError, OSError) as error:
@@ -157,8 +158,3 @@ class Aside:
         self._begun.wait()
         self._loop.call_soon_threadsafe(self._end.set)
         self._thread.join(5.0)
-
-
-def _later(text: str) -> float:
-    """Of the header Retry-After, where it names seconds (RFC 9110, 10.2.3)."""
-    return min(float(text), LATER_MOST_S) if text.isascii() and text.isdigit() else 0.0

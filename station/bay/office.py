@@ -18,6 +18,8 @@ from station.record.many.wire import batch_text
 HEAD, TAKE = "/api/bays/head", "/api/bays/take"
 LISTS, FILLS, PEOPLE = "/api/bays/lists", "/api/bays/fills", "/api/bays/people"
 TIMEOUT_S = 20.0
+LATER_MOST_S = 300.0
+"""A bay leaves the roll-up alone for no longer than this, whatever it is asked."""
 ANSWER_MOST = 16 * 1024 * 1024
 """Five versions of a shop's lists, of 200 changes whose every field is full."""
 
@@ -26,11 +28,20 @@ class Unreachable(StationError):
     """The roll-up did not answer as a roll-up does; it may have taken what was sent."""
 
 
+class Later(Unreachable):
+    """The roll-up took nothing, and asks to be left alone for so long."""
+
+    def __init__(self, text: str, after_s: float) -> None:
+        super().__init__(text)
+        self.after_s = after_s
+
+
 @dataclass(frozen=True)
 class Answer:
     """Where the roll-up's head is now. fault: why it takes no more of this bay's record; None while it does. lists: the newest
     version of the shop's lists. people: that of its people; 0 where it has none to tell of. fills: that of what the shop's
-    other bays filled. series: of the versions of lists and fills."""
+    other bays filled. series: of the versions of lists and fills. rest_s: how long it asks a bay that has more to let others go
+    first."""
 
     seq: int
     fault: str | None = None
@@ -38,6 +49,7 @@ class Answer:
     people: int = 0
     fills: int = 0
     series: str = ""
+    rest_s: float = 0.0
 
 
 class Office(Protocol):
@@ -95,8 +107,16 @@ class HttpOffice:
         lists, people, fills = (
             n if type(n := told.get(name)) is int else 0 for name in ("lists", "people", "fills")
         )
-        series = str(told.get("series", ""))
-        return Answer(self._seq(told), None if fault is None else str(fault), lists, people, fills, series)
+        series, rest_s = str(told.get("series", "")), told.get("rest_s")
+        return Answer(
+            self._seq(told),
+            None if fault is None else str(fault),
+            lists,
+            people,
+            fills,
+            series,
+            float(min(rest_s, LATER_MOST_S)) if type(rest_s) is int and rest_s > 0 else 0.0,
+        )
 
     def lists(self, after: int) -> Sequence[Mapping[str, Any]]:
         return self._issues(LISTS, after)
@@ -131,7 +151,12 @@ class HttpOffice:
             headers["Content-Type"] = "application/json"
         try:
             connection = self._connection()
-            connection.request(method, path, body, headers)
+            try:
+                connection.request(method, path, body, headers)
+            except (BrokenPipeError, ConnectionResetError):
+                if body is None:
+                    raise
+                # What is sent away is answered before all of it has gone out, and the answer is there to be read.
             reply = connection.getresponse()
             data = reply.read(ANSWER_MOST)
             told = json.loads(data) if data else {}
@@ -140,12 +165,14 @@ class HttpOffice:
             raise Unreachable(f"{type(error).__name__}: {error}".rstrip(": .")) from error
         if reply.status != 200 or not isinstance(told, dict):
             self.close()
-            text = told.get("text", "") if isinstance(told, dict) else ""
-            raise Unreachable(
-                (_("it answers {status}: {text}") if text else _("it answers {status}"))
-                .format(status=reply.status, text=text[:300])
-                .rstrip(".")
+            text = str(told.get("text", "")) if isinstance(told, dict) else ""
+            said = (_("it answers {status}: {text}") if text else _("it answers {status}")).format(
+                status=reply.status, text=text[:300]
             )
+            after_s = asked_s(reply.getheader("Retry-After", ""), LATER_MOST_S)
+            if reply.status in (429, 503) and after_s:
+                raise Later(said.rstrip("."), after_s)
+            raise Unreachable(said.rstrip("."))
         return told
 
     def _connection(self) -> http.client.HTTPConnection:
@@ -157,3 +184,9 @@ class HttpOffice:
                     self._host, self._port, timeout=TIMEOUT_S, context=self._tls
                 )
         return self._open
+
+
+def asked_s(retry_after: str, most_s: float) -> float:
+    """For how long whoever answers asks to be left alone, by the header Retry-After, where it names seconds (RFC 9110, 10.2.3); 0.0
+    where it does not."""
+    return min(float(retry_after), most_s) if retry_after.isascii() and retry_after.isdigit() else 0.0

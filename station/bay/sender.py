@@ -1,7 +1,8 @@
 """Sends the bay's record to the roll-up, in a thread of its own that nobody waits for.
 
 It begins where the roll-up says that it is, after every start and after every answer that did not come, and keeps no note of
-its own. A roll-up that is away is asked again after a while, twice as long each time; the record is the queue.
+its own. A roll-up that is away is asked again after a while, twice as long each time, and one that has many bays at once when it
+says; the record is the queue.
 """
 
 import logging
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from station.bay.office import Office, Unreachable
+from station.bay.office import Later, Office, Unreachable
 from station.common.words import _
 from station.errors import StationError
 from station.record import outbox
@@ -124,6 +125,8 @@ class Sender:
             wait_s = self._send()
             if wait_s > BETWEEN_S:
                 self._office.close()  # no server keeps an idle connection for long
+        except Later as later:
+            return self._later(later)
         except StationError as error:
             return self._failure(str(error))
         except Exception as error:  # whatever it is, the record must not stop going out without a word
@@ -143,6 +146,7 @@ class Sender:
             self._note(0)
             return self._every_s
         batch = outbox.batch(self._ledger, self._head, self._batch, self._name, self._software)
+        self._note(max(0, batch.newest_seq - self._head))
         answer = self._office.take(batch)
         before, self._head, self._heard_s = self._head, answer.seq, self._clock()
         if answer.fault is not None and self._refused is None:
@@ -152,7 +156,7 @@ class Sender:
         # At once: whoever was taken out must not stay in until a week's record has gone.
         fault = self._bring_people(answer.people)
         if answer.fault is None and self._waiting and answer.seq > before:
-            return BETWEEN_S
+            return _apart(answer.rest_s) if answer.rest_s else BETWEEN_S
         if fault is not None:
             raise fault
         # Behind the record, which goes out also where these cannot be taken.
@@ -178,6 +182,15 @@ class Sender:
         elif self._behind_since_s is None:
             self._behind_since_s = self._clock()
 
+    def _later(self, later: Later) -> float:
+        """It answers and took nothing: where it is is known as before, and nothing has failed."""
+        if self._behind_since_s is None:
+            self._behind_since_s = self._clock()
+        self._fault, self._failed = None, 0
+        self._office.close()
+        log.info("the roll-up asks to come again in %.0f s: %s", later.after_s, later)
+        return _apart(later.after_s)
+
     def _failure(self, text: str) -> float:
         self._head = None  # what was sent may have arrived: the roll-up will say
         if self._fault is None:
@@ -190,3 +203,8 @@ class Sender:
         return longest_s * random.uniform(
             0.5, 1.0
         )  # bays that were cut off together do not come back together
+
+
+def _apart(asked_s: float) -> float:
+    """So long as was asked, and a little more by chance: bays that were told the same second do not come in the same moment."""
+    return asked_s + random.uniform(0.0, 1.0)

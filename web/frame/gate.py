@@ -22,7 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from station.common.words import _
 from station.learning.condition import MAX_BYTES
-from web.frame.problem import Problem, of_status, reply
+from web.frame.problem import Crowded, Problem, of_status, reply
 
 log = logging.getLogger(__name__)
 
@@ -34,6 +34,8 @@ LARGEST_BATCH = 16 * 1024 * 1024
 quotes of two JSONs; it goes up beside the entry before it."""
 LONG_BODIES = 4 * MAX_BYTES
 """Bytes of bodies longer than ``LARGEST_BODY`` that are on their way at a time: four photos. What stops a pump is short."""
+LONG_AGAIN_S = 2
+"""Whoever is sent away for that comes again after so long."""
 FILE = "/api/catalogue/import"
 """The one change that carries a file, as text within its JSON: a fleet's list of compartments."""
 BATCH = "/api/bays/take"
@@ -163,8 +165,11 @@ class Gate:
         if int(length) > self.largest_body(scope["path"]):
             return self.too_long(scope["path"])
         if int(length) > LARGEST_BODY and self.long_bodies + int(length) > LONG_BODIES:
-            return Problem(
-                503, _("Busy with photos"), _("Other photos or files are being taken in. Send it again.")
+            return Crowded(
+                503,
+                _("Busy with photos"),
+                _("Other photos or files are being taken in. Send it again."),
+                LONG_AGAIN_S,
             )
         return None
 
@@ -235,7 +240,7 @@ class Gate:
         try:
             await self.app(scope, receive_counted, send_with_headers)
         except ClientDisconnect:
-            log.info("%s %s: gone before it had sent all", scope["method"], scope["path"])
+            log.info("%s %s: gone before it was answered", scope["method"], scope["path"])
         except HTTPException as error:  # more came than was stated, before anybody inside had looked
             await reply(scope, of_status(error.status_code))(scope, receive, send_with_headers)
         except Exception:

@@ -29,6 +29,13 @@ class SecretWanted(Problem):
     """Somebody's secret is wanted once more; then the same request may be sent again."""
 
 
+@dataclass(eq=False)
+class Crowded(Problem):
+    """There is no room just now. again_s: in how many seconds there is; told by Retry-After (RFC 9110, 10.2.3)."""
+
+    again_s: int
+
+
 def of_status(status: int) -> Problem:
     """A problem for which nothing more is known than its status."""
     texts = {
@@ -54,8 +61,9 @@ def wants_page(scope: Scope) -> bool:
 
 def reply(scope: Scope, problem: Problem) -> Response:
     """The problem as a page or as JSON, as the request asked."""
+    headers = {"Retry-After": f"{problem.again_s}"} if isinstance(problem, Crowded) else None
     if wants_page(scope):
-        return HTMLResponse(render("error.html", page=problem), problem.status)
+        return HTMLResponse(render("error.html", page=problem), problem.status, headers)
     content = {"status": problem.status, "title": problem.title, "text": problem.text}
     again = {"again": True} if isinstance(problem, SecretWanted) else {}
-    return JSONResponse({**content, **again}, problem.status)
+    return JSONResponse({**content, **again}, problem.status, headers)

@@ -1,9 +1,11 @@
 """The way to the roll-up over a real server: a token, a record, a stranger; and what answers there and is no roll-up."""
 
 import re
+import socket
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from http.server import BaseHTTPRequestHandler, HTTPServer
@@ -11,11 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from station.bay.office import HttpOffice, Unreachable
+from station.bay.office import LATER_MOST_S, HttpOffice, Later, Unreachable
 from station.bay.sender import BETWEEN_S, Sender
 from station.errors import InputError
 from station.given.reporting import RollUpRules
 from station.record import outbox
+from station.record.many.arriving import Batch
 from station.record.many.embedded import Embedded
 from station.record.many.store import Store
 from tests.rolled import enter, fresh, gone, record, whole
@@ -105,6 +108,31 @@ def test_what_is_no_roll_up_is_told(status: int, body: bytes, said: str, tmp_pat
         pytest.raises(Unreachable, match=said),
     ):
         office_at(address, "tallypan.a.b.c", tmp_path).head()
+
+
+def test_one_that_sends_a_batch_away_before_it_has_all_of_it_is_heard(tmp_path: Path) -> None:
+    """It has read the head, answers, and closes the connection while the bay still sends."""
+    answer = (
+        b"HTTP/1.1 503 Later\r\nRetry-After: %d\r\nContent-Length: 22\r\n\r\n" + b'{"text": "Many bays."}'
+    )
+
+    def send_away(listener: socket.socket) -> None:
+        for seconds in (7, 86_400):
+            with closing(listener.accept()[0]) as line:
+                line.recv(1024)
+                line.sendall(answer % seconds)
+                time.sleep(0.2)
+
+    batch = Batch((), 0, "", {}, "x" * 20_000_000, "", "")
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        thread = threading.Thread(target=send_away, args=[listener])
+        thread.start()
+        with closing(office_at(f"http://127.0.0.1:{listener.getsockname()[1]}", "a", tmp_path)) as office:
+            for after_s in (7.0, LATER_MOST_S):
+                with pytest.raises(Later, match="503: Many bays") as asked:
+                    office.take(batch)
+                assert asked.value.after_s == after_s
+        thread.join()
 
 
 def test_a_token_that_cannot_be_read_is_told(tmp_path: Path) -> None:

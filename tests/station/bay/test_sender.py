@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from station.bay.office import Answer, Unreachable
+from station.bay.office import Answer, Later, Unreachable
 from station.bay.sender import BETWEEN_S, FIRST_WAIT_S, HEARD_EVERY_S, LONGEST_WAIT_S, Sender, Sending
 from station.errors import InputError
 from station.record import outbox
@@ -27,6 +27,7 @@ class Desk:
         self.away = self.lost = self.mute = False
         self.newest = self.newest_people = self.newest_fills = 0
         self.series = "one"
+        self.later_s = self.rest_s = 0.0
         self.fault: str | None = None
         self.whole = threading.Event()
 
@@ -40,6 +41,8 @@ class Desk:
         if self.away:
             raise Unreachable("no route to host")
         self.batches += 1
+        if self.later_s:
+            raise Later("many bays at once", self.later_s)
         if self.fault is None:
             assert {e.seq for e in batch.entries} >= set(range(self.seq + 1, batch.entries[-1].seq + 1))
             self.seq = max(self.seq, batch.entries[-1].seq)
@@ -47,7 +50,8 @@ class Desk:
             self.whole.set()
         if self.lost:
             raise Unreachable("the answer was lost")
-        return Answer(self.seq, self.fault, self.newest, self.newest_people, self.newest_fills, self.series)
+        newest = self.newest, self.newest_people, self.newest_fills
+        return Answer(self.seq, self.fault, *newest, self.series, self.rest_s)
 
     def lists(self, after: int) -> list[dict[str, int]]:
         return [] if self.mute else [{"version": n} for n in range(after + 1, self.newest + 1)][:2]
@@ -120,6 +124,26 @@ def test_a_roll_up_that_is_away_is_asked_less_and_less_and_the_bay_is_told(ledge
     while sender.turn() == BETWEEN_S:
         pass
     assert (sender.standing.behind_s, sender.standing.fault, desk.seq) == (0.0, None, 52)
+
+
+def test_one_that_has_many_bays_at_once_is_left_alone_for_as_long_as_it_asks_and_nothing_has_failed(
+    ledger: Ledger,
+) -> None:
+    desk, clock = Desk(), Clock()
+    sender, desk.later_s = sender_of(ledger, desk, clock), 40.0
+    waits = [sender.turn() for _ in range(20)]
+    assert all(40.0 <= wait_s <= 41.0 for wait_s in waits)
+    assert len(set(waits)) > 1, "bays that were told the same second come one after the other"
+    clock.now_s += 50.0
+    assert sender.standing == Sending(52, 50.0), "and the bay is told what waits, and of no fault"
+    desk.later_s, desk.rest_s = 0.0, 7.0
+    assert 7.0 <= sender.turn() <= 8.0, "others go before what is left"
+    assert (desk.asked, desk.seq) == (1, 20), "where it is was known"
+    desk.rest_s = 0.0
+    assert sender.turn() == BETWEEN_S
+    desk.rest_s = 7.0
+    assert sender.turn() == 5.0, "nothing is left that others could go before"
+    assert sender.standing == Sending(0, 0.0)
 
 
 def test_what_the_roll_up_refuses_is_told_and_asked_again_now_and_then(ledger: Ledger) -> None:

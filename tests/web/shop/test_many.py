@@ -6,9 +6,10 @@ import io
 import json
 import random
 import re
+import time
 from base64 import b64encode
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from html import unescape
 from pathlib import Path
@@ -34,9 +35,11 @@ from station.shop.movement import Movement
 from tests.rolled import COMPANY, ZONE, bay_of, certificate, enter, give, record, report_of, row, whole
 from tests.web.conftest import CHANGE, HOST
 from web.frame import format as fmt
+from web.frame.gate import LARGEST_BODY
 from web.frame.roles import MANY_RULES
 from web.many import ROUTERS, create_app
 from web.shop.many import comparing, contexts, jobs, pages, using
+from web.shop.many.in_line import Line
 from web.shop.many.wall import BayNow, Wall, read
 from web.shop.quality_chart import POINTS
 
@@ -54,9 +57,9 @@ class Roll:
     def send(self, method: str, path: str, **more: Any) -> httpx.Response:
         return self.runner.run(self.client.request(method, path, **more))
 
-    def take(self, path: Path, token: str, after: int = 0) -> httpx.Response:
+    def take(self, path: Path, token: str, after: int = 0, most: int = 2000) -> httpx.Response:
         headers = {"Authorization": f"Bearer {token}", "X-Tallypan": "1", "Content-Type": "application/json"}
-        data = wire.batch_text(outbox.batch(path, after, 2000, "Bay <1>", "5a"))
+        data = wire.batch_text(outbox.batch(path, after, most, "Bay <1>", "5a"))
         return self.send("POST", "/api/bays/take", content=data, headers=headers)
 
 
@@ -105,6 +108,32 @@ def test_a_bay_brings_its_record_by_its_token_alone(roll: Roll, path: Path) -> N
     assert (reply.status_code, "no batch" in reply.json()["text"]) == (400, True)
     assert roll.send("POST", "/api/bays/take", content=b"{}", headers=headers).status_code == 403
     assert whole(roll.store) == []
+
+
+def test_where_many_bays_come_at_once_one_is_told_when_to_come_again_and_a_few_entries_pass(
+    roll: Roll, path: Path
+) -> None:
+    line: Line = roll.client._transport.app.state.line  # type: ignore[attr-defined]
+    newest = outbox.newest(path)
+    with ExitStack() as places:
+        lane = places.enter_context(line.place(LARGEST_BODY + 1))
+        while lane.in_hand < lane.most:
+            places.enter_context(line.place(LARGEST_BODY + 1))
+        reply = roll.take(path, roll.tokens[0])
+        assert (reply.status_code, reply.json()["title"]) == (503, "Many bays at once")
+        assert int(reply.headers["retry-after"]) >= 1
+        assert roll.send(
+            "GET", "/api/bays/head", headers={"Authorization": f"Bearer {roll.tokens[0]}"}
+        ).json() == {"seq": 0}
+        few = roll.take(path, roll.tokens[1], most=20)
+        assert (few.status_code, few.json()["seq"], few.json()["rest_s"]) == (200, 20, 0)
+    assert lane.in_hand == 0
+    for _ in range(1000):
+        lane.again_s(time.monotonic())
+    told = roll.take(path, roll.tokens[0]).json()
+    assert (told["seq"], told["rest_s"] >= 1) == (newest, True), (
+        "those that were sent away have their turn first"
+    )
 
 
 def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:

@@ -4,6 +4,7 @@ from typing import Annotated
 
 import anyio.to_thread
 from fastapi import APIRouter, Header, Query, Request
+from starlette.requests import ClientDisconnect
 from starlette.responses import JSONResponse, Response
 
 from station.common.words import _
@@ -15,9 +16,10 @@ from web.frame.door import TheAccess
 from web.frame.gate import BATCH
 from web.frame.problem import Problem
 from web.shop.many.asked import TheStore
+from web.shop.many.in_line import Line
 
 TAKE_THREADS = 4
-"""Batches at a time where the server takes them in itself; more wait in line."""
+"""Batches at a time where the server takes them in itself; more wait in line, see ``in_line``."""
 router = APIRouter()
 After = Annotated[int, Query(ge=0, le=1 << 62)]
 Token = Annotated[str, Header(alias="Authorization", max_length=300)]
@@ -69,8 +71,13 @@ def people(store: TheStore, access: TheAccess, token: Token = "") -> Response:
 @router.post(BATCH, include_in_schema=False)
 async def take(request: Request, access: TheAccess, token: Token = "") -> Response:
     """On disk when it answers."""
-    data = await request.body()
     state = request.app.state
+    line: Line = state.line
+    with line.place(int(request.headers["content-length"])) as lane:
+        data = await request.body()
+        async with line.turn(lane):
+            if await request.is_disconnected():  # the bay sends it again, and would wait for this one then
+                raise ClientDisconnect
+            told = await anyio.to_thread.run_sync(state.take, _shown(token), data, limiter=state.take_threads)
     people = 0 if access.people is None else access.people.version
-    told = await anyio.to_thread.run_sync(state.take, _shown(token), data, limiter=state.take_threads)
-    return JSONResponse({**told, "people": people})
+    return JSONResponse({**told, "people": people, "rest_s": line.rest_s(lane)})
