@@ -115,6 +115,7 @@ MANY_RULES: dict[str, Rule] = {
         "GET /quality", "GET /quality.json", "GET /quality.csv", "GET /usage.parquet", "GET /stock.parquet", "GET /quality.parquet",
         "GET /missing.json", "GET /missing.csv", "GET /missing.parquet",
         "GET /comparisons.json", "GET /comparisons.csv", "GET /comparisons.parquet",
+        "GET /compartments.json", "GET /compartments.csv", "GET /compartments.parquet",
         "GET /quality/meter", "GET /quality/meter.json", "GET /quality/meter.csv",
         "GET /lists", "GET /lists.json", "GET /lists.csv", "GET /lists/{shop}", "GET /lists/{shop}/{table}.csv",
     ]),

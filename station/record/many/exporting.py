@@ -20,6 +20,7 @@ from station.common.tabular import to_csv
 from station.errors import InputError
 from station.record.many import certified, counts, queries
 from station.record.many.certified import Certified
+from station.record.many.compartments import CompartmentUse, compartments
 from station.record.many.counts import Held
 from station.record.many.derive import UL
 from station.record.many.finding import After, jobs
@@ -60,6 +61,7 @@ TABLES: Final[Mapping[str, Table]] = {
     "stock": Table(Held, lambda db, scope, most: counts.stock(db, scope)),
     "quality": Table(JobLine, _off),
     "jobs": Table(JobLine, _jobs),
+    "compartments": Table(CompartmentUse, lambda db, scope, most: compartments(db, scope)),
     "calibrations": Table(Certified, lambda db, scope, most: certified.certificates(db, scope)),
 }
 

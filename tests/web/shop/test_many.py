@@ -11,7 +11,7 @@ from base64 import b64encode
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
-from html import unescape
+from html import escape, unescape
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +25,7 @@ from station.learning import sisters
 from station.people.access import Access
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
-from station.record.many import lists, wire
+from station.record.many import compartments, lists, wire
 from station.record.many.accept import accept
 from station.record.many.exporting import TABLES, file_of
 from station.record.many.queries import scope_of
@@ -155,6 +155,7 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
         "/missing",
         "/stock",
         "/quality",
+        "/compartments",
         "/calibrations",
         "/notices",
     ):
@@ -259,6 +260,48 @@ def test_a_bay_that_is_silent_is_not_said_to_have_everything(roll: Roll, path: P
         db.execute("update bay set heard = now() - interval '9 minutes'")
     text = roll.send("GET", "/", headers=SHOW).text
     assert ("not heard for 9 minutes" in text, "has everything" in text) == (True, False)
+
+
+def test_one_vehicles_compartment_is_told_on_the_pages_of_usage_and_quality_and_adds_up_to_all(
+    roll: Roll, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    roll.take(path, roll.tokens[0])
+    told = roll.send("GET", f"/compartments.json?{MONTHS}").json()
+    jobs = roll.send("GET", f"/jobs.json?{MONTHS}").json()
+    by_hand: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for job in jobs:
+        by_hand.setdefault((job["vehicle"], job["compartment"]), []).append(job)
+    assert len(told) == len(by_hand) > 1
+    for one in told:
+        mine = by_hand[one["vehicle"], one["compartment"]]
+        closed = [job for job in mine if job["stage"] == "closed"]
+        verdicts = [job["verdict"] for job in closed]
+        assert one["jobs"] == len(closed)
+        assert [one[name] for name in ("short", "over", "undecided")] == [
+            verdicts.count(name) for name in ("short", "over", "undecided")
+        ]
+        assert one["filled_l"] == pytest.approx(sum(job["filled_l"] or 0.0 for job in mine), abs=1e-6)
+        assert one["newest"] == max(job["day"] for job in mine)
+    lines = roll.send("GET", f"/usage.json?{MONTHS}").json()["lines"]
+    for name in ("jobs", "filled_l"):
+        assert sum(one[name] for one in told) == pytest.approx(sum(line[name] for line in lines)), name
+    usage = roll.send("GET", f"/usage?{MONTHS}", headers=SHOW).text
+    section = usage.partition("<h2>By vehicle and compartment, litres</h2>")[2].partition("</section>")[0]
+    most = max(told, key=lambda one: one["filled_l"])
+    words = f"{most['vehicle']} · {most['compartment']}"
+    assert section.index(escape(words)) < section.index("All</th>")
+    assert f"{sum(one['filled_l'] for one in told):.2f}" in section
+    [to, *_] = re.findall(r'href="(/jobs\?[^"]*)"', section)
+    assert most["vehicle"] in roll.send("GET", unescape(to), headers=SHOW).text
+    quality = roll.send("GET", f"/quality?{MONTHS}", headers=SHOW).text
+    section = quality.partition("<h2>Which vehicle&#39;s compartment?</h2>")[2].partition("</section>")[0]
+    off = [one for one in told if one["short"] or one["over"]]
+    assert section.partition("<details")[0].count("<tr>") == len(off) + 1 > 1
+    assert f"{len(told) - len(off)} without a short fill or an overfill" in section
+    monkeypatch.setattr(compartments, "SHOP_MONTHS_MOST", 1)
+    assert "too many jobs to look through at once" in roll.send("GET", f"/usage?{MONTHS}", headers=SHOW).text
+    refused = roll.send("GET", f"/compartments.csv?{MONTHS}")
+    assert (refused.status_code, "Ask for one shop, or for fewer months" in refused.text) == (400, True)
 
 
 def test_a_theft_that_stock_takes_show_stands_on_the_usage_page(roll: Roll, path: Path) -> None:
@@ -638,7 +681,7 @@ def test_what_programs_may_read_is_described(roll: Roll) -> None:
     told = roll.send("GET", "/api/openapi.json").json()
     assert set(told["paths"]) == {
         "/bays.json", "/asides.json", "/uncounted.json", "/lists.json", "/notices.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/missing.json", "/stock.json", "/quality.json",
-        "/quality/meter.json", "/calibrations.json", "/comparisons.json",
+        "/quality/meter.json", "/calibrations.json", "/comparisons.json", "/compartments.json",
     }  # fmt: skip
     assert "deviation_percent" in told["components"]["schemas"]["JobLine"]["properties"]
     assert all(one["get"]["description"] for one in told["paths"].values())

@@ -22,8 +22,10 @@ from station.learning.over_many import Shared
 from station.learning.quality import SubjectChart
 from station.learning.reason import Reason
 from station.record.many.certified import Certified
+from station.record.many.compartments import CompartmentUse
 from station.record.many.queries import JobLine
 from web.frame import format as fmt
+from web.shop.many import compartments
 from web.shop.many.asked import Asked
 from web.shop.many.contexts import (
     Cell,
@@ -61,7 +63,8 @@ FOLDED_MOST = 40
 @dataclass(frozen=True)
 class Found:
     """What the quality page tells. reasons: shop, bay and number of a job → its sentence. meters: the charts of each meter, None
-    of more shops than ``METERS_SHOPS_MOST``. due: meters' certificates that are due or over, of very many the soonest. all_due: how many there are."""
+    of more shops than ``METERS_SHOPS_MOST``. due: meters' certificates that are due or over, of very many the soonest. all_due: how many there are. compartments: None of too many
+    jobs."""
 
     short: Sequence[JobLine]
     over: Sequence[JobLine]
@@ -71,6 +74,7 @@ class Found:
     meters: Charts | None
     due: Sequence[Certified]
     all_due: int
+    compartments: Sequence[CompartmentUse] | None
 
 
 def job_address(line: JobLine) -> str:
@@ -220,6 +224,7 @@ def quality_page(asked: Asked, found: Found) -> ManyPage:
         _shared(asked, found.shared),
         _proving(asked, found),
         _fills(asked, _("Overfills, the worst first"), found.over, found, False),
+        compartments.judged(asked, found.compartments),
         section(
             _("Which shop has more short fills than its sisters?"),
             _(

@@ -35,7 +35,7 @@ from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count
 from web.frame.deps import download
 from web.frame.render import HERE
-from web.shop.many import bays_page, comparing, contexts, issues, jobs, notices_page, using
+from web.shop.many import bays_page, comparing, compartments, contexts, issues, jobs, notices_page, using
 from web.shop.many.asked import Asked, ReadingDb, Shop, TheAsked, TheBays, TheShops, TheStore
 from web.shop.many.contexts import PARQUET, query_of, span
 from web.shop.many.printed import many_page
@@ -100,9 +100,8 @@ def _add_files(name: str, table: Table) -> None:
         router.add_api_route(f"/{name}.csv", of_csv, include_in_schema=False)
 
 
-for _name, _table in TABLES.items():
-    if _name != "jobs":  # whose files take what its list was searched for
-        _add_files(_name, _table)
+for _name in sorted(TABLES.keys() - {"jobs"}):  # whose files take what its list was searched for
+    _add_files(_name, TABLES[_name])
 
 
 @router.get("/", include_in_schema=False)
@@ -144,7 +143,7 @@ def bays_csv(here: TheBays) -> Response:
 
 @router.get("/usage", include_in_schema=False)
 def usage(db: ReadingDb, asked: TheAsked) -> Response:
-    return many_page(using.usage_page(asked, using.find(db, asked.scope)), asked.shops, asked.scope.shops)
+    return many_page(using.usage_page(asked, using.find(db, asked)), asked.shops, asked.scope.shops)
 
 
 def _usage_model() -> Any:
@@ -236,13 +235,14 @@ def quality(db: ReadingDb, asked: TheAsked) -> Response:
         _charts(db, asked),
         due,
         len(due) if len(due) < most else certified.counted(db, asked.scope, ["meter"], last),
+        compartments.found(db, asked),
     )
     return many_page(comparing.quality_page(asked, found), asked.shops, asked.scope.shops)
 
 
 def _charts(db: ReadingDb, asked: Asked) -> comparing.Charts | None:
-    few = len(asked.scope.shops) <= comparing.METERS_SHOPS_MOST
-    return over_many.meter_charts(db, asked.scope) if few else None
+    many = len(asked.scope.shops) > comparing.METERS_SHOPS_MOST
+    return None if many else over_many.meter_charts(db, asked.scope)
 
 
 @router.get("/comparisons.json", tags=["read"])
@@ -334,8 +334,8 @@ def calibrations_json(db: ReadingDb, asked: TheAsked) -> list[Certified]:
 @router.get("/api/openapi.json", include_in_schema=False)
 def reference(request: Request) -> Response:
     """What programs may read here, as OpenAPI."""
-    every = (*router.routes, *jobs.router.routes, *notices_page.router.routes)
-    routes = [route for route in every if "read" in getattr(route, "tags", ())]
+    every = (router, compartments.router, jobs.router, notices_page.router)
+    routes = [route for one in every for route in one.routes if "read" in getattr(route, "tags", ())]
     return JSONResponse(get_openapi(title=request.app.title, version="1", routes=routes))
 
 

@@ -9,17 +9,18 @@ from typing import Any
 from station.common import days
 from station.common.words import N_, _
 from station.record.many import counts, queries
+from station.record.many.compartments import CompartmentUse
 from station.record.many.counts import Held
 from station.record.many.derive import UL, USE
 from station.record.many.ingest import Db
-from station.record.many.queries import HowMany, Scope, Use
+from station.record.many.queries import HowMany, Use
 from station.record.many.store import Reporting, reporting
 from station.shop.costs import Cost, costs, lists_of
 from station.shop.costs import total as together
 from station.shop.counted import Counted, first_and_last, missing_of
 from station.shop.missing import Missing
 from web.frame import format as fmt
-from web.shop.many import contexts
+from web.shop.many import compartments, contexts
 from web.shop.many.asked import Asked
 from web.shop.many.contexts import (
     Cell,
@@ -61,7 +62,7 @@ on."""
 class Found:
     """What the page shows. shops: those that have a row. bays: those of them that have one, or all where counts are told. lines: of
     these shops. fluids: over all that were asked for. costs: of each line. whole: what the counts find, first to last. Both None
-    of more shops than ``COUNTED_SHOPS_MOST``. there: what there is beyond what is shown."""
+    of more shops than ``COUNTED_SHOPS_MOST``. there: what there is beyond what is shown. compartments: None of too many jobs."""
 
     shops: Sequence[str]
     bays: Sequence[Reporting]
@@ -71,9 +72,11 @@ class Found:
     whole: Sequence[Counted] | None
     stock: Sequence[Held]
     there: HowMany
+    compartments: Sequence[CompartmentUse] | None
 
 
-def find(db: Db, scope: Scope) -> Found:
+def find(db: Db, asked: Asked) -> Found:
+    scope = asked.scope
     shops = scope.shops[: contexts.ROWS_MOST]
     few = len(scope.shops) <= COUNTED_SHOPS_MOST
     lines = queries.use(db, replace(scope, shops=shops))
@@ -87,6 +90,7 @@ def find(db: Db, scope: Scope) -> Found:
         first_and_last(db, scope, lists) if few else None,
         counts.stock(db, scope, contexts.ROWS_MOST),
         queries.how_many(db, scope.shops),
+        compartments.found(db, asked),
     )
 
 
@@ -270,6 +274,7 @@ def usage_page(asked: Asked, found: Found) -> ManyPage:
             empty=empty,
             **rows(("fluid",), fluids, found.fluids),
         ),
+        compartments.used(asked, found.compartments),
         Section(
             _("Containers now, by the books of their bays"),
             _(
