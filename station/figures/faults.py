@@ -37,12 +37,16 @@ P_AIR_SEEN = 0.20
 AIR_L = ((0.5, 0.06, 0.03), (0.3, 0.15, 0.06), (0.2, 0.32, 0.12))
 """(weight, litres counted too much, standard deviation): a hose that was not bled holds some tenths of a litre."""
 
-P_LEVEL_MISREAD = 0.20
-"""The level at the plug misjudged, or the plug looked at in haste. "Seen" is a yes, not a reading: what counts is how often
-it is said of a level 5 % lower, against of one at the plug. With these two shares once in thirty times."""
-LEVEL_MISREAD_REL = 0.08
-P_LEVEL_TICKED, LEVEL_TICKED_REL = 0.03, 0.25
-"""Marked as seen and not looked at: then it says nothing."""
+P_LEVEL_MISREAD, LEVEL_MISREAD_REL = 0.20, 0.02
+"""The level at the plug misjudged, or the plug looked at in haste: by 4 mm, twice what an eye is good to; of the expected fill."""
+P_LEVEL_TICKED, LEVEL_TICKED_REL = 0.03, 2.0
+"""Marked as seen and not looked at. "Seen" is a yes, not a reading: who reads says it where his reading is at the plug, and who
+does not look says it of any level alike, as of one at the plug. So it is as good as even over the whole housing, and with these
+two shares "seen" is said once of a level 5 % below the plug where it is said 25 times of one at the plug, and once in thirty
+times of any that is lower."""
+
+DRY_LIP_OFF = ((0.20, 0.08), (0.03, 0.25))
+"""(share, root mean square of the expected fill): how far below the lip a level stands that nothing ran over, misjudged."""
 
 P_RAN_EARLY, RAN_EARLY_L, P_RAN_EARLY_ALWAYS = 0.04, 0.02, 0.001
 """It ran over before the housing was full (foam, tubes still filling, thick fluid that stands higher where the hose is) and
@@ -164,11 +168,22 @@ def meter(metered_l: float, record: MeterRecord, air_seen: bool) -> tuple[Fault,
     )
 
 
-def level(expected_l: float) -> tuple[Fault, ...]:
-    """Faults of a level that somebody saw at the plug."""
+def level(expected_l: float, u_l: float) -> tuple[Fault, ...]:
+    """Faults of a level that somebody saw at the plug, u_l near. A density that is even and as high as a tick without a look is
+    likely, beside one of u_l, sums up to more than one over all levels, so that all weights are scaled."""
+    ticked = P_LEVEL_TICKED * LEVEL_TICKED_REL * expected_l / u_l
+    whole = 1.0 - P_LEVEL_TICKED + ticked
     return (
-        Fault("misread", P_LEVEL_MISREAD, (Part(1.0, 0.0, LEVEL_MISREAD_REL * expected_l),)),
-        Fault("not looked", P_LEVEL_TICKED, (Part(1.0, 0.0, LEVEL_TICKED_REL * expected_l),)),
+        Fault("misread", P_LEVEL_MISREAD / whole, (Part(1.0, 0.0, LEVEL_MISREAD_REL * expected_l),)),
+        Fault("not looked", ticked / whole, (Part(1.0, 0.0, LEVEL_TICKED_REL * expected_l, alone=True),)),
+    )
+
+
+def dry_lip(expected_l: float) -> tuple[Fault, ...]:
+    """Faults of a level that stands below the lip, since so much was pushed and nothing ran over."""
+    return tuple(
+        Fault(name, p, (Part(1.0, 0.0, rel * expected_l),))
+        for name, (p, rel) in zip(("misjudged", "far off"), DRY_LIP_OFF, strict=True)
     )
 
 

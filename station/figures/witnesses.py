@@ -164,11 +164,11 @@ def hear(
     elif proof is not None and not proof.over_kg and proof.read_l - proof.from_l >= DRY_LEAST_L:
         u_dry_l = U_DRY_REL * holds_l
         found.append(
-            Witness("dry lip", About.LEVEL, -DRY_REL * holds_l, u_dry_l, faults=faults.level(holds_l))
+            Witness("dry lip", About.LEVEL, -DRY_REL * holds_l, u_dry_l, faults=faults.dry_lip(holds_l))
         )
     if amounts.level_seen(state):
         u_seen_l = U_LEVEL_SEEN_REL * holds_l
-        found.append(Witness("level", About.LEVEL, 0.0, u_seen_l, faults=faults.level(holds_l)))
+        found.append(Witness("level", About.LEVEL, 0.0, u_seen_l, faults=faults.level(holds_l, u_seen_l)))
     others = (_container(state, over_l, u_over_l), _pump(state, over_l))
     found += [witness for witness in others if witness is not None]
     unseen = {name for name, mark in LOOKED.items() if state.marked(mark) is None}
@@ -178,7 +178,7 @@ def hear(
     if told <= {About.EXPECTED}:
         return None
     # What stands above the lip runs out at the plug: a pan that was watching and saw nothing doubts it.
-    quiet = overflow is not None and About.LEVEL not in told and not leaked_l
+    quiet = overflow is not None and not leaked_l and not {"lip", "dry lip"} & {w.name for w in found}
     above = faults.OVER_UNSEEN if quiet else 1.0
     fusion = fuse([*found, *shared], spec.tolerance_minus_l, spec.tolerance_plus_l, above, unseen)
     spoke = tuple(found)
@@ -335,7 +335,7 @@ def _in_words(
         todo = _("lay a spirit level on the housing, along and across, and tick it")
     if not volumes:
         return _("{seen}, and nothing else speaks of the volume: {todo}").format(seen=seen, todo=todo)
-    if not against:
+    if all(abs(spoke[one].value_l / expected_l - 1.0) <= WORTH_A_WORD_REL for one in volumes):
         near = _(
             "{seen}, with {volumes} where {expected_l} L are expected; that is not sure enough together: {todo}"
         )

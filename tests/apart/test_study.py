@@ -61,3 +61,11 @@ def test_half_a_fill_is_not_full_for_a_tick_where_the_pan_weighed_twice_as_much(
     ((truth, said, _, far, asked),) = visits(seed, "wrong unit, ticked", 1)
     assert (truth, far, asked) == ("short", True, True)
     assert said in ("undecided", "short")
+
+
+@pytest.mark.parametrize("seed", [45_016, 45_031])
+def test_a_tick_is_no_look_where_the_pan_weighed_a_sixth_more_than_went_in(seed: int) -> None:
+    """US for imperial measure, or quarts for litres: what came out is within what a vehicle may be overfilled by."""
+    ((truth, said, _, far, asked),) = visits(seed, "wrong unit, ticked", 1)
+    assert (truth, far, asked) == ("short", True, True)
+    assert said in ("undecided", "short")

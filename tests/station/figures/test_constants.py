@@ -123,7 +123,13 @@ def probes() -> Iterator[tuple[str, float]]:
     for name, more in fills.items():
         yield name, words(**more)
     for e_l in (2.9, 12.0):
-        witnesses = (faults.level(e_l), faults.lip(0.02, e_l), faults.container(e_l), faults.pump(e_l))
+        witnesses = (
+            faults.level(e_l, 0.01 * e_l),
+            faults.dry_lip(e_l),
+            faults.lip(0.02, e_l),
+            faults.container(e_l),
+            faults.pump(e_l),
+        )
         for seen in (*witnesses, faults.drained(e_l)):
             yield (
                 f"faults {e_l} {seen[0].name}",
@@ -292,12 +298,14 @@ KEPT: dict[str, float] = {
     "much": 0.197667604,
     "doubtful pan": 0.19986004,
     "precise pan": 0.194622859,
-    "faults 2.9 misread": 0.3663,
+    "faults 2.9 misread": 10.8785079,
+    "faults 2.9 misjudged": 0.3663,
     "faults 2.9 ran over early": 0.0438533989,
     "faults 2.9 misweighed": 0.109,
     "faults 2.9 other flow": 0.274,
     "faults 2.9 arrived low": -25.0661793,
-    "faults 12.0 misread": 0.794,
+    "faults 12.0 misread": 42.2232425,
+    "faults 12.0 misjudged": 0.794,
     "faults 12.0 ran over early": 0.0896819182,
     "faults 12.0 misweighed": 0.2,
     "faults 12.0 other flow": 0.82,
@@ -306,12 +314,12 @@ KEPT: dict[str, float] = {
     "another volume, 2 fills learned from": 0.580356108,
     "another volume, 9 fills learned from": 0.320493267,
     "air seen": 0.400640183,
-    "heard level": 8.7661896,
-    "heard stands": 8.72150282,
+    "heard level": 8.77843467,
+    "heard stands": 8.7215043,
     "heard hose": 11.6889157,
     "heard learned pump": 11.7515135,
-    "heard scale": 11.5988596,
-    "heard proof": 8.72367038,
+    "heard scale": 11.6086727,
+    "heard proof": 8.72367434,
     "heard dry": 8.83538433,
     "heard barely tried": 8.88749504,
 }  # fmt: skip

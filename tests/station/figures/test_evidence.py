@@ -98,7 +98,7 @@ def said(
     if over_l:
         found.append(Witness("lip", About.LEVEL, 0.0, 0.018, faults=faults.lip(over_l, E_L)))
     if seen:
-        found.append(Witness("level", About.LEVEL, 0.0, 0.029, faults=faults.level(E_L)))
+        found.append(Witness("level", About.LEVEL, 0.0, 0.029, faults=faults.level(E_L, 0.029)))
     return found
 
 
@@ -154,7 +154,7 @@ def test_two_volumes_against_the_lip_leave_the_vehicles_stand_open(side: float) 
         Witness("meter", About.FILLED, filled_l, 0.02, faults=faults.meter(filled_l, MeterRecord(), False)),
         Witness("container", About.FILLED, filled_l, 0.03, faults=faults.container(filled_l)),
         Witness("lip", About.LEVEL, 0.0, 0.02, faults=faults.lip(0.1, size_l)),
-        Witness("level", About.LEVEL, 0.0, 0.06, faults=faults.level(size_l)),
+        Witness("level", About.LEVEL, 0.0, 0.06, faults=faults.level(size_l, 0.06)),
     ]
     stand = Witness("stand", About.STAND, 0.0, 0.0, faults=faults.not_level(size_l, checked=False))
     assert fuse(heard, tolerance_l, tolerance_l).judgement.verdict == "full"

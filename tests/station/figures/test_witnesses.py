@@ -293,6 +293,14 @@ def test_what_stands_above_the_lip_would_have_run_into_the_pan() -> None:
     )
 
 
+def test_a_mark_that_the_level_was_seen_does_not_make_the_pan_forget_that_nothing_ran_over() -> None:
+    watched = fill(2.95, seen=True)
+    unwatched = evolve(watched, fill=evolve(watched.fill, base=None, end=None))
+    p_over = [balance.report(state).p_over for state in (watched, unwatched)]
+    assert None not in p_over
+    assert p_over[0] < 0.5 * p_over[1]  # type: ignore[operator]
+
+
 @pytest.mark.parametrize(("listed_l", "decided"), [(2.90, True), (2.64, False)])
 def test_more_came_out_than_is_listed(listed_l: float, decided: bool) -> None:
     """2.4 kg, 2.74 L, came out. A compartment may arrive low, and hardly ever over: then a listing is too small, whatever
