@@ -3,12 +3,13 @@
 import asyncio
 import heapq
 from collections.abc import Callable
+from contextlib import ExitStack, suppress
 from typing import NamedTuple
 
 import pytest
 
 from station.bay.office import TIMEOUT_S
-from web.frame.gate import LARGEST_BODY
+from web.frame.gate import LARGEST_BATCH, LARGEST_BODY, LONG_BODIES
 from web.frame.problem import Crowded
 from web.shop.many import in_line
 from web.shop.many.in_line import Lane, Line
@@ -90,6 +91,14 @@ def test_no_more_is_in_hand_than_is_taken_in_while_bays_wait_and_who_comes_beyon
         assert line.rest_s(lane) >= told[-1], "who was served and has more comes behind those"
     clock.now_s = 1000.0
     assert line.rest_s(lane) == 0
+    with ExitStack() as held:
+        line = Line(2, clock)
+        with suppress(Crowded):
+            for _ in range(100):
+                lane = held.enter_context(line.place(LARGEST_BATCH))
+        assert 0 < lane.bytes < LONG_BODIES - LARGEST_BATCH / 2, "less than the gate lets in"
+    with line.place(LARGEST_BATCH) as lane:
+        assert (lane.in_hand, lane.bytes) == (1, LARGEST_BATCH)
     for _ in range(200):
         lane.took(60.0)
     assert lane.most == 4, "of a machine that is so slow, and none of the two waits for bays"
@@ -140,7 +149,7 @@ def came_back(bays: int, batches: int, each_s: float, again_s: Callable[[Lane, f
             heapq.heappop(going)
             lane.in_hand -= 1
             lane.took(each_s)
-        if lane.in_hand >= lane.most:
+        if lane.full(LONG):
             in_vain += 1
             heapq.heappush(coming, (now_s + again_s(lane, now_s) + n % 7 / 7.0, n))
             continue

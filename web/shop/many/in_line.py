@@ -16,11 +16,13 @@ from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 
 from station.common.words import _
-from web.frame.gate import LARGEST_BODY
+from web.frame.gate import LARGEST_BODY, LONG_BODIES
 from web.frame.problem import Crowded
 
 WAIT_S = 5.0
 """What is in hand is taken in within about so long: a quarter of what a bay waits for an answer."""
+BYTES_MOST = LONG_BODIES * 3 // 4
+"""Of batches in hand: the gate sends away at more, and knows of no turns."""
 LONG_S = 10.0
 """Longer than what is in hand takes, or a short one would wait for those who came before; shorter than bays wait."""
 PACE_S = 0.1
@@ -37,7 +39,7 @@ class Lane:
 
     def __init__(self, patience_s: float, takers: int) -> None:
         self.patience_s, self._takers = patience_s, takers
-        self.in_hand = 0
+        self.in_hand = self.bytes = 0
         self._pace_s = PACE_S
         self._next_s = 0.0
 
@@ -45,6 +47,9 @@ class Lane:
     def most(self) -> int:
         """So many may be in hand; two for each that is taken in at least, or one would wait for bays."""
         return max(2 * self._takers, int(WAIT_S * self._takers / self._pace_s))
+
+    def full(self, size: int) -> bool:
+        return self.in_hand >= self.most or (self.in_hand > 0 and self.bytes + size > BYTES_MOST)
 
     def took(self, s: float) -> None:
         self._pace_s += NEWEST * (s - self._pace_s)
@@ -72,7 +77,7 @@ class Line:
     def place(self, size: int) -> Iterator[Lane]:
         """A place for a batch of so many bytes, from before they have come until it is taken in. Raises Crowded."""
         lane = self._long if size > LARGEST_BODY else self._short
-        if lane.in_hand >= lane.most:
+        if lane.full(size):
             raise Crowded(
                 503,
                 _("Many bays at once"),
@@ -80,10 +85,12 @@ class Line:
                 lane.again_s(self._clock()),
             )
         lane.in_hand += 1
+        lane.bytes += size
         try:
             yield lane
         finally:
             lane.in_hand -= 1
+            lane.bytes -= size
 
     @asynccontextmanager
     async def turn(self, lane: Lane) -> AsyncIterator[None]:
