@@ -27,6 +27,7 @@ from web.shop import (
     fills,
     fleet_pages,
     moves,
+    notices,
     quality_chart,
     quality_pages,
     setup_pages,
@@ -60,6 +61,7 @@ CHANGING = (
     density.router,
     entries.router,
     setup_pages.changes,
+    notices.router,
     sign_in.changes,
     people_pages.changes,
 )

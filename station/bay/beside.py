@@ -58,7 +58,7 @@ class Beside:
             from station.bay.notifying import Aside, Notifying
 
             book = NoticeBook(config, lambda body: engine.entries.note(EVENT, body))
-            self._notices = Aside(Notifying(book, self._receivers))
+            self._notices, engine.notices = Aside(Notifying(book, self._receivers)), book
             engine.watch(N_("notices to other systems"), lambda: health.notices_check(book.lacking()))
 
     def hush(self) -> None:

@@ -18,6 +18,7 @@ from station.bay.calls import Calibrations, Entries
 from station.bay.clock_watch import ClockWatch
 from station.bay.health import Check, Health
 from station.bay.loop import LOW_DISK_BYTES, Call, Inbox, Loop
+from station.bay.notice_book import NoticeBook
 from station.bay.plan import PlanForm, PlanOptions
 from station.bay.ports import BenchPort, RigPort
 from station.bay.publishing import JobNow
@@ -87,6 +88,7 @@ class Engine(Records):
         self._published = self._loop.published
         self._beside: dict[str, Callable[[], Check]] = {}
         self._asked_of = ""
+        self.notices: NoticeBook | None = None  # where this bay tells other systems by itself
         self._loop.standing = self._standing
         self.calibrations = Calibrations(self._loop, self._call)
         self.entries = Entries(self._loop, config, self._call)

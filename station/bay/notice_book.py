@@ -44,6 +44,11 @@ class Lacking:
     behind_s: float
     answer: str
 
+    @property
+    def stuck(self) -> bool:
+        """Whether somebody may want it sent again: what waits was not taken when it was tried, or stands aside."""
+        return self.aside > 0 or (self.waiting > 0 and not tries.taken(self.answer))
+
 
 @dataclass
 class _Waiting:
@@ -59,7 +64,7 @@ class _Waiting:
 @dataclass
 class _Lane:
     """A receiver's notices. seq: up to which entry results are drawn. done: ids that need not be drawn any more. gone: whether it
-    wants no more, until the station starts again."""
+    wants no more, until somebody has it sent again or the station starts."""
 
     seq: int
     done: set[str] = field(default_factory=set)
@@ -130,6 +135,18 @@ class NoticeBook:
             self._tell({"receiver": receiver, "did": "sent" if taken else "aside", **what})
         return "sent" if taken else "waiting"
 
+    def again(self, receiver: str) -> int:
+        """Have everything that a receiver has not taken tried at once and in its order, also by one that wanted no more; how many
+        notices that is, of those that are drawn. It stays in the record that somebody did it."""
+        lane, now_s = self._lanes[receiver], self._clock()
+        with self._lock:
+            lane.gone = False
+            for one in lane.waiting:
+                one.tries, one.next_s, one.aside = 0, now_s, False
+            n = len(lane.waiting)
+        self._tell({"receiver": receiver, "did": "again", "id": "", "seq": None, "notices": n})
+        return n
+
     # --- what is told of it --------------------------------------------------------------------------------
 
     def lacking(self) -> list[Lacking]:
@@ -163,6 +180,8 @@ class NoticeBook:
             lane = _Lane(int(past[0]["body"]["seq"]))
             for event in past[1:]:
                 body = event["body"]
+                if body["did"] == "again":  # of what was in memory; a start tries everything
+                    continue
                 lane.seq = max(lane.seq, (body["seq"] or 0) - 1)  # one entry may give two notices
                 lane.done.add(body["id"])
                 if body["did"] == "sent":

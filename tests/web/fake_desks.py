@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 from calibration.certificates import Certificate, Kind, Reference
+from station.bay.notice_book import Lacking
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
 from station.calibrating.density_desk import DensityPlan, Vessel
 from station.calibrating.views import CalibrationView, RegisterRow
@@ -149,3 +150,17 @@ class FakeEntries:
     def photo(self, job_id: str, data: bytes, by: str, text: str) -> Photo:
         self._called("photo", job_id, data, by, text)
         return Photo(data, f"{'0' * 64}.jpg", "image/jpeg", 40, 30)
+
+
+class FakeNotices:
+    """Follows web.frame.port.Notices: of two receivers the first one refuses one notice and has not taken two others."""
+
+    def __init__(self, called: Callable[..., None]) -> None:
+        self._called = called
+
+    def lacking(self) -> list[Lacking]:
+        return [Lacking("accounts", 2, 1, 9000.0, "503"), Lacking("workshop board", 0, 0, 0.0, "204")]
+
+    def again(self, receiver: str) -> int:
+        self._called("again", receiver)
+        return 3

@@ -34,7 +34,7 @@ from station.shop.preview import Preview
 from station.shop.rows import TABLES
 from station.shop.shop import Causes
 from station.shop.stock import Enough
-from tests.web.fake_desks import FakeCalibrations, FakeEntries
+from tests.web.fake_desks import FakeCalibrations, FakeEntries, FakeNotices
 from tests.web.fake_views import JOB, JOB_ID, view_of
 
 OPTIONS = PlanOptions(
@@ -240,6 +240,7 @@ class FakeEngine:
             lambda pan, count: (count - 84213.0) * 5e-6,
             time.monotonic,
         )
+        self.notices: FakeNotices | None = FakeNotices(self._called)
         self.found = Causes()
         self.backend = backend
         self.invented_past = False

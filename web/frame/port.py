@@ -7,6 +7,7 @@ from typing import Literal, Protocol
 from calibration.certificates import Certificate
 from station.bay.commissioning import Commissioning
 from station.bay.health import Health
+from station.bay.notice_book import Lacking
 from station.bay.plan import PlanForm, PlanOptions
 from station.bay.views import BayView
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
@@ -83,6 +84,15 @@ class Entries(Protocol):
         """Keep a photo of a job; the photo as kept."""
 
 
+class Notices(Protocol):
+    """What other systems are told; see ``station.bay.notice_book.NoticeBook``."""
+
+    def lacking(self) -> list[Lacking]: ...
+
+    def again(self, receiver: str, /) -> int:
+        """Have everything that a receiver has not taken tried at once; how many that is."""
+
+
 class Engine(Protocol):
     """Every method may be called from any thread. What changes the record is on disk when it returns, which takes as long
     as the disk does; hold, stop, clear_pump and bench wait for nothing.
@@ -98,6 +108,10 @@ class Engine(Protocol):
     bay_name: str
     software: str
     """Identity of the software that runs, 64 hexadecimal digits."""
+
+    @property
+    def notices(self) -> Notices | None:
+        """What this bay tells other systems by itself; None where it does not."""
 
     @property
     def calibrations(self) -> Calibrations: ...

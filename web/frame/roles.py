@@ -81,6 +81,7 @@ RULES: dict[str, Rule] = {
         "POST /api/density/save",
     ]),
     **_all(BOOKS, [
+        "POST /api/notices/again",
         "POST /api/movement", "POST /api/catalogue/enter", "POST /api/catalogue/retire", "POST /api/catalogue/import",
     ]),
     **_all(CALIBRATION, [

@@ -11,6 +11,7 @@ from starlette.responses import JSONResponse, Response
 
 from station.bay.health import Health
 from station.bay.identity import short
+from station.bay.notice_book import Lacking
 from station.common.tabular import holds, to_csv
 from station.common.words import _
 from station.given.job import RETAINED_BY_METHOD
@@ -25,6 +26,7 @@ from web.frame.deps import Body, DiskThreads, Key, Line, Station, do, done, down
 from web.frame.listing import Asked, Listing, Page, Words
 from web.frame.problem import Problem
 from web.frame.render import render
+from web.shop.notices import send_again_to
 from web.shop.setup_words import AMOUNTS, SPOKEN, TITLES, Titles, named
 
 SHOWN = 50
@@ -69,7 +71,8 @@ class SetupRow:
 class Lists:
     """Whose lists they are, and what stands around them. shop: at the roll-up; "" at a bay. address: of the page. changes: where
     what is entered goes. under: what is said above. links: elsewhere. heading, checks: below, what is looked at, whether it is
-    well, and a word on it. software: of a bay, its identity."""
+    well, and a word on it. software: of a bay, its identity. again: receivers of notices that have not taken all, each with the word
+    for having it sent again."""
 
     shop: str
     address: str
@@ -81,6 +84,7 @@ class Lists:
     heading: str
     checks: Sequence[tuple[str, bool, str]]
     software: str = ""
+    again: Sequence[tuple[str, str]] = ()
 
 
 @dataclass(frozen=True)
@@ -167,7 +171,7 @@ def setup_page(catalogue: Catalogue, table: str, of: Lists, words: str = "", pag
     )
 
 
-def of_bay(table: str, health: Health) -> Lists:
+def of_bay(table: str, health: Health, lacking: Sequence[Lacking] = ()) -> Lists:
     return Lists(
         shop="",
         address="/setup",
@@ -187,6 +191,7 @@ def of_bay(table: str, health: Health) -> Lists:
             for name, check in health.checks.items()
         ],
         software=short(health.software),
+        again=[(one.receiver, send_again_to(one.receiver)) for one in lacking if one.stuck],
     )
 
 
@@ -202,7 +207,8 @@ def known(table: str) -> str:
 
 @router.get("/setup")
 def setup(engine: Station, table: Table = "vehicle", q: Words = "", page: Page = 1) -> Response:
-    of = of_bay(known(table), engine.health())
+    book = engine.notices
+    of = of_bay(known(table), engine.health(), [] if book is None else book.lacking())
     return page_of("setup.html", setup_page(engine.catalogue(), table, of, q, page))
 
 

@@ -44,6 +44,10 @@ document.addEventListener("click", (event) => {
   show(JSON.parse(button.dataset.change ?? "null"), "retired" in button.dataset);
   form.scrollIntoView({ block: "start" });
 });
+document.addEventListener("click", async (event) => {
+  const button = around(event, "button[data-again]");
+  if (button && await act(button, "/api/notices/again", { name: button.dataset.again })) reload();
+});
 form.addEventListener("reset", () => show(null, false));
 
 onSubmit(form, async () => {

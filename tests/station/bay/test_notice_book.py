@@ -174,6 +174,31 @@ def test_one_that_wants_no_more_is_asked_again_after_a_start_alone(bay: Bay) -> 
     assert bay.sent() != []
 
 
+def test_somebody_has_all_of_it_sent_again_at_once_and_in_its_order(bay: Bay) -> None:
+    before = len(bay.closed())
+    add_jobs(bay.ledger, 6, seed=2, notes=0)
+    bay.draw(accounts())
+    [bad] = bay.sent("400", most=1)
+    for pause_s in (5.0, 300.0):
+        bay.now_s += pause_s
+        assert bay.sent("400", most=1)[0]["id"] == bad["id"]
+    bay.sent("503", most=1)
+    assert (bay.sent(), bay.book.lacking()[0].stuck) == ([], True)
+    waiting = len(bay.closed()) - before
+    assert bay.book.again("accounts") == waiting
+    assert [one["subject"] for one in bay.sent(GONE, most=1)] == bay.closed()[before : before + 1]
+    bay.now_s += LONGEST_S
+    assert bay.sent() == [], "it wants no more"
+    assert bay.book.again("accounts") == waiting
+    assert [one["subject"] for one in bay.sent()] == bay.closed()[before:]
+    assert not bay.book.lacking()[0].stuck
+    told = [body for event in bay.ledger.shop_events(EVENT) if (body := event["body"])["did"] == "again"]
+    assert [body["notices"] for body in told] == [waiting, waiting]
+    bay.start()
+    bay.draw(accounts())
+    assert bay.sent() == [], "a start tells nothing of it twice"
+
+
 def test_a_calibration_is_told_when_it_is_due_and_once_more_when_it_is_overdue(bay: Bay) -> None:
     weights = Reference("weights", 5.0, 0.00005, "kg", "W1")
     for number, ends, instead in (("P-1", "2026-03-05", None), ("P-2", "2026-06-01", "P-1")):

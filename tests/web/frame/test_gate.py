@@ -60,6 +60,7 @@ BODIES = {
     "/api/density/weigh": {"vessel": "full", "temperature": "21.5"},
     "/api/density/save": {"by": "M. Okafor"},
     "/api/density/give-up": {"reason": "the flask broke"},
+    "/api/notices/again": {"name": "accounts"},
 }
 OF_PEOPLE = {
     "/api/sign-in": {"name": "M. Okafor", "secret": "481630"},

@@ -267,6 +267,20 @@ def test_the_jobs_page_shows_the_torque_of_set_up_beside_the_one_noted(
     assert (content["set_up"]["torque"], content["noted"]) == (typed, ["plug 40 N·m"])
 
 
+def test_notices_that_were_not_taken_are_sent_again_from_here(bay: Bay) -> None:
+    text = bay.html("/setup").text
+    assert re.findall(r'data-again="([^"]+)">([^<]+)<', text) == [("accounts", "Send again to accounts")]
+    assert bay.post("/api/notices/again", {"name": "accounts"}).json()["notices"] == 3
+    assert bay.engine.calls == [("again", "accounts")]
+    wrong = bay.post("/api/notices/again", {"name": "none"})
+    assert wrong.status_code == 400
+    assert "expected one of: accounts, workshop board" in wrong.json()["text"]
+    bay.engine.notices = None
+    assert "data-again" not in bay.html("/setup").text
+    wrong = bay.post("/api/notices/again", {"name": "accounts"})
+    assert (wrong.status_code, "none yet" in wrong.json()["text"]) == (400, True)
+
+
 def test_every_example_that_the_form_shows_is_taken() -> None:
     shown = {name: named.hint for name, named in setup_words.FIELDS.items() if named.hint}
     assert len(shown) > 10

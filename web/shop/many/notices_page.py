@@ -12,21 +12,20 @@ from starlette.responses import Response
 from station.bay.notifying import Notifying
 from station.common.tabular import to_csv
 from station.common.words import N_, _
-from station.errors import InputError
 from station.record.author import BY
 from station.record.many import notice_box
 from station.record.many.notice_box import Sent, Standing
 from station.record.many.store import Store
 from station.record.many.tries import GONE
 from web.frame import format as fmt
-from web.frame.deps import Body, DiskThreads, Line, do, done, download
+from web.frame.deps import DiskThreads, do, done, download
 from web.shop.many.asked import ReadingDb, TheShops, TheStore
 from web.shop.many.contexts import Cell, Link, ManyPage, Press, Section, number
 from web.shop.many.printed import many_page
+from web.shop.notices import AGAIN, Again, known, send_again_to
 
 router = APIRouter()
 SHOWN, MOST = 50, 10_000
-AGAIN = "/api/notices/again"
 KINDS = {
     "job closed": N_("job closed"),
     "short fill": N_("short fill"),
@@ -96,7 +95,7 @@ def notices_page(
         for one in newest
     ]
     presses = [
-        Press(_("Send again to {name}").format(name=one.receiver), AGAIN, one.receiver)
+        Press(send_again_to(one.receiver), AGAIN, one.receiver)
         for one in standings
         if one.receiver in rules and (one.failed or (one.waiting and not one.answer.startswith("2")))
     ]
@@ -159,10 +158,6 @@ def notices_json(db: ReadingDb, shops: TheShops) -> dict[str, list[Standing] | l
     }
 
 
-class Again(Body):
-    name: Line
-
-
 def _again(store: Store, company: str, name: str) -> int:
     with store.connection() as db:
         return notice_box.again(db, company, name, BY.get() or "–")
@@ -179,10 +174,5 @@ async def again(
     body: Again, store: TheStore, shops: TheShops, notifying: TheNotifying, threads: DiskThreads
 ) -> Response:
     """Try everything that waits or has failed at once."""
-    if body.name not in {one.name for one in notifying.receivers}:
-        raise InputError(
-            _("there is no receiver {name!r}; expected one of: {names}.").format(
-                name=body.name[:60], names=", ".join(one.name for one in notifying.receivers) or _("none yet")
-            )
-        )
-    return done(notices=await do(threads, _again, store, shops.company, body.name))
+    name = known(body.name, [one.name for one in notifying.receivers])
+    return done(notices=await do(threads, _again, store, shops.company, name))
