@@ -269,7 +269,9 @@ class Desk:
         job = None if self.done else self.state
         if job is not None and job.pump.hold.running:
             raise InputError(_("The pump runs. Let go before another container is connected."))
-        drum = self.supply.connect(job, container, fluid, left_l, self.t_s)
+        drum = self.supply.connect(
+            job, container, fluid, left_l, self.t_s, None if job is None else self.job_id
+        )
         return None if job is None else ("drum", drum.to_text())
 
     def abandon(self, reason: str) -> None:

@@ -11,7 +11,7 @@ from calibration.budget import expanded
 from hardware.sample import Sample
 from station.common.digits import number
 from station.common.words import _
-from station.core.amounts import poured_l
+from station.core.amounts import poured_l, turns
 from station.core.state import BayState
 from station.errors import InputError
 from station.filling.drum import Drum
@@ -139,9 +139,11 @@ class SupplyBook:
 
     def hose_now(self, state: BayState) -> Hose:
         """The hose as the open job's meter has left it so far; without a container entered, by the job's plan."""
-        drum = state.supply.drum
-        fluid = _at_pump(state.spec) if drum is None else (drum.fluid, drum.grade)
-        return self.hose.pump(*fluid, state.meter.total_l)
+        drawn = turns(state)
+        hose = self.hose.pump(*_at_pump(state.spec), drawn[0][1] if drawn else state.meter.total_l)
+        for drum, from_l, to_l in drawn:
+            hose = hose.pump(drum.fluid, drum.grade, to_l - from_l)
+        return hose
 
     def settle(self, job_id: str, state: BayState) -> None:
         """Bring hose and drum to where the job's meter left them."""
@@ -157,18 +159,30 @@ class SupplyBook:
 
     def _shift(self, job_id: str, state: BayState) -> None:
         """Put the books right where a job drew from more containers than the one it is charged to."""
-        charged = state.spec.labels.get("container")
+        charged, planned = state.spec.labels.get("container"), _at_pump(state.spec)[0]
+        held = {drum.container: drum.fluid for drum, _from_l, _to_l in turns(state)}
         for container, volume_l in poured_l(state).items():
             if charged and container != charged:
                 note = _("job {job_id} went on from {container}").format(job_id=job_id, container=container)
-                fluid = _at_pump(state.spec)[0]
-                self._event(movement.EVENT, movement.shifted(fluid, volume_l, container, note), state.t_s)
-                self._event(movement.EVENT, movement.shifted(fluid, -volume_l, charged, note), state.t_s)
+                gave, did_not = (
+                    movement.shifted(held[container], volume_l, container, note),
+                    movement.shifted(planned, -volume_l, charged, note),
+                )
+                self._event(movement.EVENT, gave, state.t_s)
+                self._event(movement.EVENT, did_not, state.t_s)
 
-    def connect(self, job: BayState | None, container: str, fluid: str, left_l: float, t_s: float) -> Drum:
+    def connect(
+        self,
+        job: BayState | None,
+        container: str,
+        fluid: str,
+        left_l: float,
+        t_s: float,
+        job_id: str | None = None,
+    ) -> Drum:
         """Another container at the pump. left_l: what is in it. Raises InputError, leaving all as it was.
 
-        In mid-job the one before keeps its count, and the job's stream is told of the new one.
+        In mid-job the one before keeps its count, the job's stream is told of the new one, and its record says so.
         """
         if fluid not in self._config.fluids:
             raise InputError(
@@ -187,6 +201,13 @@ class SupplyBook:
         body = {"drum": asdict(self.drum), "instead_of": None if before is None else asdict(before)}
         self._event("drum", body, t_s)
         self._event(movement.EVENT, counted.to_dict(), t_s)
+        if job_id is not None:
+            text = _("{container} at the pump, {left_l} L of {fluid} in it").format(
+                container=self.drum.container,
+                left_l=number(left_l, ".1f"),
+                fluid=self._config.fluids[fluid].name or fluid,
+            )
+            self._recorder.event(job_id, "container", {"text": text}, now(t_s))
         return self.drum
 
     # --- between jobs --------------------------------------------------------------------------------------

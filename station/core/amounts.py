@@ -5,6 +5,7 @@ from station.common.digits import number
 from station.common.words import _
 from station.core.limits import LIMITS
 from station.core.state import BayState
+from station.filling.drum import Drum
 from station.filling.hose import same_grade
 from station.filling.limits import LIMITS as FILLING
 
@@ -70,7 +71,31 @@ def wrong_fill(state: BayState) -> str | None:
         return _("{into_ml} mL of {grade} from the hose went in with it").format(
             into_ml=number(into_l * 1000, ".0f"), grade=grade
         )
+    for drum, volume_l in _into_l(state):
+        if (
+            drum.grade
+            and (needs or has)
+            and not same_grade(drum.grade, needs or has)
+            and volume_l > 2 * FILLING.crumb_l
+        ):
+            return _("{into_ml} mL of {grade} from {container} went in with it").format(
+                into_ml=number(volume_l * 1000, ".0f"), grade=drum.grade, container=drum.container
+            )
     return None
+
+
+def turns(state: BayState) -> list[tuple[Drum, float, float]]:
+    """Each container that was at the pump, in order, with what the meter stood at when it came and when it went."""
+    drums = [drum for drum in (*state.supply.earlier, state.supply.drum) if drum is not None]
+    gone_l = [*(drum.total_l for drum in drums[1:]), state.meter.total_l]
+    return [(drum, drum.total_l, to_l) for drum, to_l in zip(drums, gone_l, strict=False)]
+
+
+def _into_l(state: BayState) -> list[tuple[Drum, float]]:
+    """What went into the compartment out of each container; the last that was drawn still stands in the hose."""
+    last_l = state.meter.total_l - state.settings.hose_l
+    first_l = last_l - state.meter.volume_l
+    return [(drum, min(to_l, last_l) - max(from_l, first_l)) for drum, from_l, to_l in turns(state)]
 
 
 def poured_l(state: BayState) -> dict[str, float]:

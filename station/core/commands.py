@@ -14,6 +14,7 @@ from station.core.state import BayState, latch, unwarned, with_hold, with_stray
 from station.core.turn import Purge, Stray
 from station.filling import metering
 from station.filling.drum import Drum
+from station.given.said import SetAside
 from station.given.stages import BEFORE_FILL
 
 LEVEL_SEEN = N_("level seen at the plug")
@@ -52,14 +53,18 @@ def _top_up(state: BayState, sample: Sample) -> BayState:
 
 
 def _drum(state: BayState, sample: Sample) -> BayState:
-    drum = Drum.from_text(str(sample.value))
-    if state.supply.drum is not None and state.supply.drum.container != drum.container:
+    drum, before = Drum.from_text(str(sample.value)), state.supply.drum
+    if before is not None and before.container != drum.container:
         state = container.other(state)
+    if before is not None and before.fluid != drum.fluid:  # the reason was given for what came before it
+        overrides = {kind: why for kind, why in state.said.overrides.items() if kind != SetAside.WRONG_GRADE}
+        state = evolve(state, said=evolve(state.said, overrides=overrides))
     supply = evolve(
         state.supply,
         drum=evolve(drum, total_l=state.meter.total_l),
         drum_from_l=state.meter.volume_l,
         poured_l=poured_l(state),
+        earlier=state.supply.earlier if before is None else (*state.supply.earlier, before),
     )
     return unwarned(evolve(state, supply=supply), "drum_low")
 

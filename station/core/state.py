@@ -166,12 +166,13 @@ class Supply:
     """Where the fresh fluid comes from, and what of it did not go into the fill.
 
     drum: at the pump now; drum_from_l: what the fill had metered when it came there. poured_l: container → what the fill
-    took of those before it. purge: one under way; purged_l: by those before it.
+    took of those before it. earlier: those before it, in their order. purge: one under way; purged_l: by those before it.
     """
 
     drum: Drum | None = None
     drum_from_l: float = 0.0
     poured_l: Mapping[str, float] = field(default_factory=dict)
+    earlier: tuple[Drum, ...] = ()
     purge: Purge | None = None
     purged_l: float = 0.0
 

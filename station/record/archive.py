@@ -29,6 +29,7 @@ _TEXTS = (
     "taken_back",
     "step",
     "answer",
+    "container",
     "container_weighed",
     "purge",
     "override",

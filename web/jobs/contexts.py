@@ -34,7 +34,7 @@ TERMS = (
 """What a budget's terms are called, and the quantities before them where one is made of two."""
 EVENTS = (
     N_("notice"), N_("stage"), N_("clock"), N_("note"), N_("check"), N_("abandoned"), N_("mark"), N_("taken back"),
-    N_("step"), N_("answer"), N_("container weighed"), N_("purge"), N_("override"), N_("resumed"),
+    N_("step"), N_("answer"), N_("container"), N_("container weighed"), N_("purge"), N_("override"), N_("resumed"),
     N_("pan placed"), N_("stands level"), N_("drain open"), N_("drain done"), N_("reseal done"), N_("hose full"),
     N_("fill start"),
     N_("level seen"), N_("lip proof"), N_("fill done"), N_("plug in"), N_("close"), N_("abandon"), N_("take back"),
@@ -254,8 +254,15 @@ def facts_of(job: JobRecord) -> list[Fact]:
         (_("Grade"), labels.get("grade")),
         (_("Fluid drained"), labels.get("drained_fluid")),
         (_("Fluid filled"), labels.get("fresh_fluid")),
+        *_drawn_from(job),
     ]
     return [Fact(label, value or fmt.UNKNOWN) for label, value in named]
+
+
+def _drawn_from(job: JobRecord) -> list[tuple[str, str]]:
+    """The container that the job began with, and each that came to the pump in the middle of it."""
+    drawn = [name for name in (job.labels.get("container"), *job.texts("container")) if name]
+    return [(_("Drawn from"), "; ".join(drawn))] if drawn else []
 
 
 def _budget(name: str, budget: Doubt) -> Budget:

@@ -97,6 +97,63 @@ def test_a_container_of_another_fluid_than_planned_keeps_it_off() -> None:
     assert blocked_by(bay) == "wrong_grade"
 
 
+def drum(name: str, fluid: str, grade: str) -> tuple[str, str]:
+    return "drum", Drum(name, fluid, grade, 20.0).to_text()
+
+
+def filled_from(*drums: tuple[str, str], litres: float = 0.7, hose_l: float = 0.0) -> Fill:
+    """So many litres out of each container in turn; whatever keeps the pump off is set aside with a reason."""
+    bay = fill(labels=GEAR, target_l=litres * len(drums))
+    bay.state = replace(bay.state, settings=replace(bay.state.settings, hose_l=hose_l))
+    for n, one in enumerate(drums, start=1):
+        bay.put(*one)
+        bay.put("override", "wrong_grade:its label was read wrongly")
+        bay.hold()
+        while bay.state.meter.volume_l < litres * n and bay.state.pump.hold.latched is None:
+            bay.run(0.5)
+        bay.let_go()
+        bay.run(5.0)
+    bay.put("mark", "fill_done")
+    return bay
+
+
+def test_a_fill_out_of_another_grades_container_in_between_is_never_called_full() -> None:
+    bay = filled_from(
+        drum("keg 1", "gear", "75W-90"), drum("drum B", "atf", "ATF"), drum("keg 2", "gear", "75W-90")
+    )
+    report = balance.report(finish(bay.state)).to_dict()
+    assert "mL of ATF from drum B went in with it" in str(report["wrong_fill"])
+    assert report["verdict"] != "full"
+
+
+def test_a_fill_out_of_two_containers_of_one_grade_is_one_fill() -> None:
+    bay = filled_from(drum("keg 1", "gear", "75W-90"), drum("keg 2", "gear", "75W 90"))
+    assert amounts.wrong_fill(bay.state) is None
+    assert amounts.poured_l(bay.state) == {
+        "keg 1": pytest.approx(0.7, abs=0.1),
+        "keg 2": pytest.approx(0.7, abs=0.1),
+    }
+
+
+def test_what_another_grades_container_has_only_pushed_into_the_hose_is_in_no_fill() -> None:
+    bay = filled_from(drum("keg 1", "gear", "75W-90"), drum("drum B", "atf", "ATF"), litres=0.25, hose_l=0.35)
+    poured_l = amounts.poured_l(bay.state)["drum B"]
+    assert 0.1 < poured_l < bay.state.settings.hose_l
+    assert amounts.wrong_fill(bay.state) is None
+
+
+def test_a_reason_for_one_container_is_none_for_the_next() -> None:
+    bay = fill(labels=GEAR)
+    bay.put(*drum("drum B", "atf", "ATF"))
+    bay.put("override", "wrong_grade:its label is wrong")
+    assert blocked_by(bay) is None
+    bay.let_go()
+    bay.run(3.0)
+    assert interlocks.holds_off(bay.state) is None
+    bay.put(*drum("drum C", "coolant", "C"))
+    assert (interlocks.holds_off(bay.state) or ("nothing",))[0] == "wrong_grade"
+
+
 GEAR = {"grade": "75W-90", "fluid": "gear"}
 HOSE = HoseHeld(0.35, "ATF, fresh", "ATF")
 

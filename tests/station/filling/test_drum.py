@@ -14,6 +14,7 @@ from station.bay.engine import Engine
 from station.bay.plan import PlanForm
 from station.bay.supply_book import SupplyBook
 from station.bay.views import SlugView
+from station.core.state import Supply
 from station.errors import InputError
 from station.filling.drum import Drum, short_by_l
 from station.filling.limits import LIMITS
@@ -23,6 +24,7 @@ from station.given.said import Mark, SetAside
 from station.record import archive
 from station.record.ledger import Ledger
 from station.record.recorder import Recorder
+from tests.soak.fills import Fill, spec_of
 
 PATIENCE_S = 60.0
 """How soon a pump stops is shown elsewhere, by a clock that is told."""
@@ -87,6 +89,38 @@ def test_a_container_is_refused_with_a_sentence(config: BayConfig) -> None:
             book.connect(None, *form, 0.0)
         assert book.drum is None
     recorder.close()
+
+
+def test_another_fluids_drum_in_between_leaves_hose_and_books_right(config: BayConfig) -> None:
+    """0.3 L of gear oil, 0.5 L of ATF by mistake, 0.1 L of gear oil: a quarter of a litre of ATF still stands in the hose."""
+    recorder = Recorder(config.ledger, lambda text: None)
+    book = SupplyBook(config, recorder)
+    state = Fill(
+        spec_of("75W-90", 1.0, None, {"fluid": "gear_75w90", "container": "keg 1"}, None), 20.0, 1
+    ).state
+    keg, other, again = (
+        Drum("keg 1", "gear_75w90", "75W-90", 5.0),
+        Drum("drum B", "atf", "ATF", 5.0, total_l=0.3),
+        Drum("keg 2", "gear_75w90", "75W-90", 5.0, total_l=0.8),
+    )
+    poured_l = {"keg 1": 0.3, "drum B": 0.5}
+    supply = Supply(drum=again, drum_from_l=0.8, poured_l=poured_l, earlier=(keg, other))
+    state = replace(state, supply=supply, meter=replace(state.meter, total_l=0.9, volume_l=0.9))
+    book.settle("j1", state)
+    recorder.close()
+    assert [(slug.fluid, round(slug.volume_l, 3)) for slug in book.hose.slugs] == [
+        ("atf", 0.25),
+        ("gear_75w90", 0.1),
+    ]
+    ledger = Ledger(config.ledger, read_only=True)
+    moved = list(ledger.db.query("select fluid, container, volume_l from movement order by seq"))
+    ledger.close()
+    assert [(m["fluid"], m["container"], round(m["volume_l"], 3)) for m in moved] == [
+        ("atf", "drum B", 0.5),
+        ("gear_75w90", "keg 1", -0.5),
+        ("gear_75w90", "keg 2", 0.1),
+        ("gear_75w90", "keg 1", -0.1),
+    ]
 
 
 def until(true: Callable[[], object], what: str) -> None:
@@ -198,6 +232,9 @@ def test_purge_drum_and_hose_live_and_after_a_restart(config: BayConfig) -> None
     overrides = archive.job(ledger, given_up).texts("override")
     assert overrides == ["hose_holds: the owner wants it so"]
     purges = archive.job(ledger, job_id).texts("purge")
+    assert archive.job(ledger, job_id).texts("container") == [
+        "keg 3 at the pump, 1.9 L of Automatic transmission fluid, fresh in it"
+    ]
     assert len(purges) == 1
     assert f"{purged_l * 1000:.0f} mL into a waste vessel" in purges[0]
     assert [
