@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from station.commands import run_shop
+from station.commands import leaving, run_shop
 from station.common.tabular import to_text
 from station.common.words import SOURCE
 from station.errors import InputError
@@ -84,6 +84,12 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
     enter.add_argument(
         "--page", default="", metavar="ADDRESS", help="where the bay's own pages are, for the wall"
     )
+    enter.add_argument(
+        "--since",
+        default="",
+        metavar="TIME",
+        help="of a bay that moved here from another roll-up: when; what it recorded before is that one's",
+    )
     enter.set_defaults(run=_enter)
 
     accept = what.add_parser(
@@ -100,6 +106,7 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
     )
     accept.set_defaults(run=_accept)
 
+    leaving.add(what, _where)
     lists = what.add_parser("lists", help="change the lists of a shop, which its bays take over")
     _where(lists)
     lists.add_argument("shop")
@@ -194,8 +201,11 @@ def database(options: argparse.Namespace) -> Iterator["Store"]:
 
 def _enter(options: argparse.Namespace) -> int:
     with database(options) as store:
-        token = store.enter_bay(options.company, options.shop, options.bay, options.time_zone, options.page)
-    _say(options, {"token": token}, token)
+        since = leaving.moment(store, options.since, options.shop, options.time_zone)
+        token = store.enter_bay(
+            options.company, options.shop, options.bay, options.time_zone, options.page, since
+        )
+    say(options, {"token": token}, token)
     return DONE
 
 
@@ -210,7 +220,7 @@ def _accept(options: argparse.Namespace) -> int:
         f"{seq} entries of {options.shop}, {options.bay} are set aside, and stay; its record is taken anew from its first "
         "entry when it sends the next time."
     )
-    _say(options, {"set_aside": seq}, text)
+    say(options, {"set_aside": seq}, text)
     return DONE
 
 
@@ -246,7 +256,7 @@ def _lists(options: argparse.Namespace) -> int:
         )
     rejected = "".join(f"\nrow {row}: {reason}" for row, reason in plan.rejected)
     text = f"{len(plan.changes)} to change, {plan.unchanged} unchanged; {done}{rejected}"
-    _say(options, {**plan.to_dict(), "version": version}, text)
+    say(options, {**plan.to_dict(), "version": version}, text)
     return FAILED if plan.rejected else DONE
 
 
@@ -275,8 +285,8 @@ def _export(options: argparse.Namespace) -> int:
 def _bays(options: argparse.Namespace) -> int:
     with database(options) as store:
         rows = [vars(bay) for bay in store.bays()]
-    columns = ["company", "shop", "bay", "heard", "seq", "behind", "fault"]
-    _say(options, {"bays": rows}, to_text(rows, columns) if rows else "No bay was entered yet.")
+    columns = ["company", "shop", "bay", "heard", "seq", "behind", "gone_at", "fault"]
+    say(options, {"bays": rows}, to_text(rows, columns) if rows else "No bay was entered yet.")
     return FAILED if any(row["fault"] for row in rows) else DONE
 
 
@@ -289,9 +299,9 @@ def _verify(options: argparse.Namespace) -> int:
         "\n".join(f"broken: {one}" for one in broken)
         or "every chain is whole, and every sum is what its rows add up to"
     )
-    _say(options, {"whole": not broken, "broken": broken}, text)
+    say(options, {"whole": not broken, "broken": broken}, text)
     return FAILED if broken else DONE
 
 
-def _say(options: argparse.Namespace, whole: dict[str, Any], text: str) -> None:
+def say(options: argparse.Namespace, whole: dict[str, Any], text: str) -> None:
     print(json.dumps(whole, ensure_ascii=False) if options.json else text)

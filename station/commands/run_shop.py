@@ -108,10 +108,12 @@ def _entered(folder: Path, numbers: range, port: int) -> None:
     engine = Embedded(folder / "roll-up")
     try:
         store = Store(engine.dsn)
-        known = {
-            bay.bay: bay.shop for bay in store.bays()
-        }  # of one that was played before: a bay stays in its shop
+        bays = store.bays()
+        known = {bay.bay: bay.shop for bay in bays}  # of one that was played before: a bay stays in its shop
+        gone = {bay.bay for bay in bays if bay.gone_at is not None}
         for n in numbers:
+            if f"bay-{n}" in gone:
+                continue  # the token that it has leads to where it is now
             shop = known.get(f"bay-{n}", shop_of(n))
             token = store.enter_bay(COMPANY, shop, f"bay-{n}", ZONE, f"http://127.0.0.1:{port + n}")
             kept = folder / f"bay-{n}.token"

@@ -106,7 +106,7 @@ MANY_RULES: dict[str, Rule] = {
         "GET /api/bays/fills", "GET /api/bays/head", "GET /api/bays/lists", "GET /api/bays/people", "POST /api/bays/take",
     ]),
     **_all(EVERYBODY, [
-        "GET /", "GET /wall", "GET /wall/live", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /uncounted.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv", "GET /jobs.parquet",
+        "GET /", "GET /wall", "GET /wall/live", "GET /bays.json", "GET /bays.csv", "GET /asides.json", "GET /left.json", "GET /uncounted.json", "GET /jobs", "GET /jobs.json", "GET /jobs.csv", "GET /jobs.parquet",
         "GET /jobs/{shop}/{bay}/{job_id}", "GET /jobs/{shop}/{bay}/{job_id}.json",
         "GET /calibrations", "GET /calibrations.json", "GET /calibrations.csv", "GET /calibrations.parquet", "GET /api/openapi.json",
         "POST /api/prove", "POST /api/secret",

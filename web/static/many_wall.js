@@ -13,7 +13,8 @@ let heard = performance.now();
 function show(bays) {
   const tiles = [...wall.querySelectorAll("[data-key]")];
   const known = new Set(tiles.map((tile) => tile instanceof HTMLElement ? tile.dataset.key : ""));
-  if (bays.some((bay) => !known.has(`${bay.shop}/${bay.bay}`))) return location.reload();
+  const others = bays.length !== tiles.length || bays.some((bay) => !known.has(`${bay.shop}/${bay.bay}`));
+  if (others) return location.reload();
   for (const bay of bays) {
     const tile = tiles.find((one) => one instanceof HTMLElement && one.dataset.key === `${bay.shop}/${bay.bay}`);
     if (!(tile instanceof HTMLElement)) continue;

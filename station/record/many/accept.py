@@ -15,23 +15,10 @@ from psycopg.rows import class_row
 
 from station.errors import InputError
 from station.record.chain import entry_hash
-from station.record.many import verify
+from station.record.many.anew import DRAWN, tallies_anew
 from station.record.many.ingest import EVENT, Db
 
 KIND = "accepted"
-_DRAWN = (
-    "job",
-    "movement",
-    "certificate",
-    "unread",
-    "taken",
-    "container",
-    "use_day",
-    "use_month",
-    "use_year",
-    "fluid_name",
-)
-"""What hangs on a bay's entries, under its own key."""
 
 
 @dataclass(frozen=True)
@@ -67,13 +54,19 @@ def accept(db: Db, shop: str, bay: str, who: str, because: str) -> int:
         # The sums of a shop's names are over all its bays: none of them may add to them meanwhile.
         db.execute("select 1 from head where shop = %s order by bay for update", [shop])
         found = db.execute(
-            "select b.company, b.fault, b.verifier, coalesce(h.seq, 0), coalesce(h.hash, '') from bay b left join head h "
-            "on h.shop = b.shop and h.bay = b.bay where b.shop = %s and b.bay = %s for update of b",
+            "select b.company, b.fault, b.verifier, coalesce(h.seq, 0), coalesce(h.hash, ''), coalesce(b.begins, 0), "
+            "b.begins_hash, b.gone_at from bay b left join head h on h.shop = b.shop and h.bay = b.bay "
+            "where b.shop = %s and b.bay = %s for update of b",
             [shop, bay],
         ).fetchone()
         if found is None:
             raise InputError(f"there is no bay {bay!r} of a shop {shop!r}. See tallypan roll-up bays.")
-        company, fault, verifier, seq, newest = found
+        company, fault, verifier, seq, newest, *begins, gone_at = found
+        if gone_at is not None:
+            raise InputError(
+                f"{shop}, {bay} is in use there no more: see tallypan roll-up bays. One that was retired by mistake is brought "
+                "back with tallypan roll-up bring-back."
+            )
         if not fault:
             raise InputError(f"{shop}, {bay} is not refused: its record goes on where it is.")
         (nth,) = db.execute(
@@ -81,8 +74,8 @@ def accept(db: Db, shop: str, bay: str, who: str, because: str) -> int:
         ).fetchone() or (1,)
         utc = datetime.now(UTC).isoformat(timespec="milliseconds")
         db.execute(
-            "insert into aside values (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)",
-            [company, shop, bay, nth, utc, who, because, fault, seq, newest, verifier],
+            "insert into aside values (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)",
+            [company, shop, bay, nth, utc, who, because, fault, seq, newest, verifier, *begins],
         )
         _set_aside(db, shop, bay, nth)
         told = {
@@ -105,20 +98,16 @@ def _set_aside(db: Db, shop: str, bay: str, nth: int) -> None:
             "where shop = %s and bay = %s".encode(),
             [nth, shop, bay],
         )
-    for table in ("event", "checkpoint", "head", *_DRAWN):
+    for table in ("event", "checkpoint", "head", *DRAWN):
         db.execute(f"delete from {table} where shop = %s and bay = %s".encode(), [shop, bay])
     # Its present record is told of anew: an entry that was in the former one too has its notice's id, and is not sent twice.
     db.execute("update lane set seq = 0 where shop = %s and bay = %s", [shop, bay])
-    for table in ("tally_month", "tally_year"):
-        columns = ", ".join(verify.columns_of(table))
-        db.execute(f"delete from {table} where shop = %s".encode(), [shop])
-        db.execute(
-            f"insert into {table} ({columns}) select * from ({verify.recomputed()[table]}) as anew "
-            f"({columns}) where shop = %s".encode(),
-            [shop],
-        )
+    tallies_anew(db, shop)
+    # Of a bay that moved here, what its present record has from before is another shop's still.
     db.execute(
-        "update bay set fault = '', fault_since = null, refused = '', verifier = '', fills_drawn = null where shop = %s and bay = %s",
+        "update bay set fault = '', fault_since = null, refused = '', verifier = '', fills_drawn = null, from_shop = null, "
+        "from_bay = null, begins_hash = '', begins_frontier = '', begins = case when since is null then 0 end "
+        "where shop = %s and bay = %s",
         [shop, bay],
     )
 

@@ -121,6 +121,12 @@ def _following(
     return Arrived(tuple(new[: seq - head.seq]), Head(seq, newest, tree.add(leaves)), held, fault)
 
 
+def first_since(entries: Sequence[Entry], utc: str) -> int | None:
+    """Place of the first entry that says it was made at a moment or later. A clock that was not set is behind, never ahead (common
+    practice, no source): what it says goes with what came before."""
+    return next((n for n, one in enumerate(entries) if one.utc >= utc), None)
+
+
 def _behind(batch: Batch, head: Head) -> str | None:
     if batch.newest_seq < head.seq:
         return _(

@@ -9,7 +9,8 @@ from calibration.certificates import KINDS
 from station.record.many.ingest import Db
 from station.record.many.queries import OF_COMPANY, Scope, ask
 
-_IN_FORCE = f"{OF_COMPANY} and in_force and kind = any(%(kinds)s) and valid_until <= %(last)s"
+_IN_FORCE = f"""{OF_COMPANY} and in_force and kind = any(%(kinds)s) and valid_until <= %(last)s
+    and not exists (select from bay b where b.shop = certificate.shop and b.bay = certificate.bay and b.gone_at is not null)"""
 NEEDED: Final = ("pan", "meter")
 """What each bay has, and so has certified; a second pan need not be there."""
 STATEMENTS: Final = {
@@ -17,7 +18,7 @@ STATEMENTS: Final = {
         order by valid_until, shop, bay, kind, instrument limit %(most)s""",
     "certificates counted": f"select count(*) from certificate where {_IN_FORCE}",
     "bays without": """select b.shop, b.bay, k.kind, count(*) over () as bays from bay b, unnest(%(kinds)s::text[]) as k (kind)
-        where b.company = %(company)s and b.shop = any(%(shops)s) and not exists (
+        where b.company = %(company)s and b.shop = any(%(shops)s) and b.gone_at is null and not exists (
             select from certificate c where c.shop = b.shop and c.bay = b.bay and c.kind = k.kind and c.in_force)
         order by b.shop, b.bay, k.kind desc limit %(most)s""",
 }  # fmt: skip

@@ -161,7 +161,7 @@ def draw_due(
     whole = set(
         db.execute(
             "select b.shop, b.bay from bay b join head h on h.shop = b.shop and h.bay = b.bay "
-            "where b.company = %s and b.fault = '' and h.seq >= b.newest_seq",
+            "where b.company = %s and b.fault = '' and b.gone_at is null and h.seq >= b.newest_seq",
             [company],
         ).fetchall()
     )

@@ -188,6 +188,8 @@ _NAME = """(select name from fluid_name as n where company = %(company)s and n.f
 JOB = ", ".join(JobLine.__dataclass_fields__)
 OF = "shop in (select unnest(%(shops)s::text[]))"
 """As ``shop = any``, without an estimate for each name in turn: of a thousand shops that took longer than a short answer."""
+HERE = "(b.gone_at is null or b.fault <> '')"
+"""Of bays b, those that are in use, and retired ones that speak again."""
 OF_SHOPS = "(%(one_shop)s and shop = (%(shops)s::text[])[1] or not %(one_shop)s and shop = any(%(shops)s))"
 """The same where rows are wanted in an index's order, in which those of one shop stand once it is asked for by itself. What does
 not hold is gone before anything is planned."""
@@ -216,7 +218,8 @@ STATEMENTS = {
     "use by day": f"""select shop, bay, fluid, day, sum(jobs)::bigint as jobs, {_SUMS} from use_day
         where company = %(company)s and shop = any(%(shops)s) and day >= %(since)s and day < %(until)s
         group by shop, bay, day, fluid order by day, shop, bay, fluid""",
-    "how many": f"""select (select count(*) from bay where {OF}) as bays,
+    "how many": f"""select (select count(*) from bay where {OF})
+            - (select count(*) from bay b where b.{OF} and b.gone_at is not null and not {HERE}) as bays,
         (select count(*) from container where {OF}) as containers""",
     "short": f"""select {JOB} from job where {IN} and verdict = 'short' and deviation_percent is not null
         order by deviation_percent limit %(most)s""",

@@ -16,10 +16,10 @@ from psycopg_pool import ConnectionPool, PoolTimeout
 
 from station.common.days import zone_of
 from station.errors import InputError, StationError
-from station.record.many import verify
+from station.record.many import ingest, verify
 from station.record.many.adding import array
 from station.record.many.ingest import Bay, Db
-from station.record.many.queries import OF
+from station.record.many.queries import HERE, OF
 
 STEPS = (
     "schema.sql",
@@ -43,6 +43,7 @@ STEPS = (
     "schema_19.sql",
     "schema_20.sql",
     "schema_21.sql",
+    "schema_22.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
@@ -53,6 +54,35 @@ CONNECTIONS = 12
 WAIT_S = 10.0
 MONTHS_BACK, MONTHS_AHEAD = 24, 12
 """Months that have a part of the table of jobs to themselves; others share one."""
+
+
+def check_keys(**keys: str) -> None:
+    """Raises InputError for a name that is none, of a company, a shop or a bay."""
+    for what, key in keys.items():
+        if not KEY.fullmatch(key):
+            raise InputError(
+                f"{what} is {key[:60]!r}; expected up to 40 small letters, digits and hyphens, such as estuary-2."
+            )
+
+
+def enter_shop(db: Db, company: str, shop: str, time_zone: str) -> None:
+    """Have a shop be here. time_zone: needed where it is new. Raises InputError."""
+    known = db.execute("select company, time_zone from shop where shop = %s", [shop]).fetchone()
+    if known is not None and known[0] != company:
+        raise InputError(
+            f"the shop {shop!r} belongs to {known[0]!r}; a shop's name serves once among all companies."
+        )
+    if known is None:
+        if not time_zone:
+            raise InputError(f"the shop {shop!r} is new; say its time zone, such as Europe/Oslo.")
+        zone_of(time_zone)
+        db.execute(
+            "insert into shop (company, shop, time_zone) values (%s, %s, %s)", [company, shop, time_zone]
+        )
+    elif time_zone and time_zone != known[1]:
+        raise InputError(
+            f"the shop {shop!r} counts its days in {known[1]}; its jobs are counted by them already."
+        )
 
 
 class NotKnown(StationError):
@@ -67,7 +97,8 @@ class NoAnswer(StationError):
 class Reporting:
     """A bay that reports here. heard: when last, ISO, in UTC; None before the first time. behind: entries that it has and
     the roll-up has not. witnessed, witnessed_seq: since when its record is held to what had arrived, and where it ended then. refused,
-    refused_at: why and when last, also where it is taken again. doubled: whether another bay brings the same record."""
+    refused_at: why and when last, also where it is taken again. doubled: whether another bay brings the same record. gone_at: from
+    when on it is retired or goes on under another name; None while it is in use."""
 
     company: str
     shop: str
@@ -85,6 +116,7 @@ class Reporting:
     refused: str
     refused_at: str | None
     doubled: bool
+    gone_at: str | None
 
 
 @dataclass(frozen=True)
@@ -139,44 +171,39 @@ class Store:
 
     # --- who reports ---------------------------------------------------------------------------------------
 
-    def enter_bay(self, company: str, shop: str, bay: str, time_zone: str = "", page: str = "") -> str:
+    def enter_bay(
+        self, company: str, shop: str, bay: str, time_zone: str = "", page: str = "", since: str = ""
+    ) -> str:
         """Have a bay report here; the token that it shows from now on, in place of one that it had before.
 
-        time_zone: of its shop; needed for a shop's first bay. page: the address of the bay's own pages. Raises InputError.
+        time_zone: of its shop; needed for a shop's first bay. page: the address of the bay's own pages. since: the moment up to
+        which its record is another roll-up's, as the record writes times; "" where all of it is taken. Raises InputError.
         """
-        for what, key in (("company", company), ("shop", shop), ("bay", bay)):
-            if not KEY.fullmatch(key):
-                raise InputError(
-                    f"{what} is {key[:60]!r}; expected up to 40 small letters, digits and hyphens, such as estuary-2."
-                )
+        check_keys(company=company, shop=shop, bay=bay)
         if not re.fullmatch(r"(https?://[^\s/]+/?)?", page):
             raise InputError(
                 f"page is {page[:80]!r}; expected the address of the bay's pages, such as https://bay-1.local:8765."
             )
         secret = secrets.token_urlsafe(32)
         with self.connection() as db:
-            known = db.execute("select company, time_zone from shop where shop = %s", [shop]).fetchone()
-            if known is not None and known[0] != company:
+            enter_shop(db, company, shop, time_zone)
+            known = db.execute(
+                "select gone_at is not null from bay where shop = %s and bay = %s", [shop, bay]
+            ).fetchone()
+            if known is not None and known[0]:
                 raise InputError(
-                    f"the shop {shop!r} belongs to {known[0]!r}; a shop's name serves once among all companies."
+                    f"{shop}, {bay} was retired or moved, and its jobs stand under that name; expected another name, or "
+                    "tallypan roll-up bring-back."
                 )
-            if known is None:
-                if not time_zone:
-                    raise InputError(f"the shop {shop!r} is new; say its time zone, such as Europe/Oslo.")
-                zone_of(time_zone)
-                db.execute(
-                    "insert into shop (company, shop, time_zone) values (%s, %s, %s)",
-                    [company, shop, time_zone],
-                )
-            elif time_zone and time_zone != known[1]:
+            if known is not None and since:
                 raise InputError(
-                    f"the shop {shop!r} counts its days in {known[1]}; its jobs are counted by them already."
+                    f"{shop}, {bay} is entered already; since belongs to a bay that is new here."
                 )
             db.execute(
-                "insert into bay (company, shop, bay, token_hash, page) values (%s, %s, %s, %s, %s) on conflict (shop, bay) "
-                "do update set token_hash = excluded.token_hash, page = case when excluded.page = '' then bay.page else "
-                "excluded.page end",
-                [company, shop, bay, _hashed(secret), page],
+                "insert into bay (company, shop, bay, token_hash, page, since, begins) values (%s, %s, %s, %s, %s, %s, %s) "
+                "on conflict (shop, bay) do update set token_hash = excluded.token_hash, page = case when excluded.page = '' "
+                "then bay.page else excluded.page end",
+                [company, shop, bay, _hashed(secret), page, since or None, None if since else 0],
             )
         return f"{TOKEN}.{shop}.{bay}.{secret}"
 
@@ -186,9 +213,9 @@ class Store:
         parts = token.split(".")
         with self.connection() as db:
             if len(parts) == 4 and parts[0] == TOKEN:
-                row = db.execute(_BAY, parts[1:3]).fetchone()
-                if row is not None and hmac.compare_digest(bytes(row[5]), _hashed(parts[3])):
-                    yield db, Bay(row[0], row[1], row[2], zone_of(row[3]), row[4], row[6])
+                found = ingest.named(db, parts[1], parts[2], now=True)
+                if found is not None and hmac.compare_digest(found[1], _hashed(parts[3])):
+                    yield db, found[0]
                     return
         raise NotKnown(
             "No bay has this token. Enter the bay with tallypan roll-up enter, and give it the token that this prints."
@@ -202,7 +229,9 @@ class Store:
     def how_many_bays(self) -> tuple[int, int]:
         """How many bays there are, and how many of them are refused."""
         with self.connection() as db:
-            counted = db.execute("select count(*), count(*) filter (where fault <> '') from bay").fetchone()
+            counted = db.execute(
+                f"select count(*), count(*) filter (where fault <> '') from bay b where {HERE}".encode()
+            ).fetchone()
             return counted or (0, 0)
 
 
@@ -210,13 +239,15 @@ _REPORTING = """
     select b.company, b.shop, b.bay, b.name, b.page, b.software, b.heard, coalesce(h.seq, 0) as seq,
         greatest(0, b.newest_seq - coalesce(h.seq, 0)) as behind, b.fault, b.fault_since, b.witnessed, b.witnessed_seq,
         b.refused, b.refused_at, (b.shop, b.bay) in (select shop, bay from event where seq = 1 and hash in (
-            select hash from event where seq = 1 group by hash having count(*) > 1))
+            select hash from event where seq = 1 group by hash having count(*) > 1)), b.gone_at
     from bay b left join head h on h.shop = b.shop and h.bay = b.bay"""
+_PAGE = """select coalesce(nullif(a.page, ''), b.page) from bay b left join bay a on a.shop = b.at_shop and a.bay = b.at_bay
+    where b.shop = %s and b.bay = %s"""
 _BY_NAME = "order by b.company, b.shop, b.bay"
 STATEMENTS: Final = {
     "every bay": f"{_REPORTING} {_BY_NAME}",
-    "bays by name": f"{_REPORTING} where b.{OF} {_BY_NAME} limit %(most)s",
-    "bays by need": f"{_REPORTING} where b.{OF} order by b.fault = '', b.heard nulls first, behind desc, b.shop, b.bay limit %(most)s",
+    "bays by name": f"{_REPORTING} where b.{OF} and {HERE} {_BY_NAME} limit %(most)s",
+    "bays by need": f"{_REPORTING} where b.{OF} and {HERE} order by b.fault = '', b.heard nulls first, behind desc, b.shop, b.bay limit %(most)s",
     "uncounted": """select u.shop, u.bay, u.seq, e.job_id, u.text as why, count(*) over () from unread u
         left join event e on e.shop = u.shop and e.bay = u.bay and e.seq = u.seq where u.shop = any(%(shops)s)
         order by u.shop, u.bay, u.seq limit %(most)s""",
@@ -226,7 +257,7 @@ STATEMENTS: Final = {
 def reporting(
     db: Db, shops: Sequence[str] | None = None, most: int | None = None, by_need: bool = False
 ) -> list[Reporting]:
-    """The bays of these shops, of all without them, by company, shop and name. by_need: what asks for somebody first instead: a
+    """The bays of these shops that are in use, of all without them, by company, shop and name. by_need: what asks for somebody first instead: a
     fault, a long silence. most: so many of the first; all without."""
     name = "every bay" if shops is None else "bays by need" if by_need else "bays by name"
     values = {} if shops is None else {"shops": array(shops), "most": most}
@@ -237,17 +268,17 @@ def reporting(
     return [Reporting(*row) for row in told]
 
 
+def page_of(db: Db, shop: str, bay: str) -> str:
+    """The address of a bay's own pages, also where it goes on under another name; "" where it is not known."""
+    found = db.execute(_PAGE, [shop, bay]).fetchone()
+    return "" if found is None else str(found[0])
+
+
 def uncounted(db: Db, shops: Sequence[str], most: int | None = None) -> tuple[list[Uncounted], int]:
     """Entries of these shops that count in no figure, or not whole: the first so many, and how many there are."""
     values = {"shops": list(shops), "most": most}
     rows = db.execute(STATEMENTS["uncounted"].encode(), values, prepare=False).fetchall()
     return [Uncounted(*row[:-1]) for row in rows], rows[0][-1] if rows else 0
-
-
-_BAY = (
-    "select bay.company, shop.shop, bay, time_zone, verifier, token_hash, series from bay join shop on shop.shop = bay.shop "
-    "where bay.shop = %s and bay = %s"
-)
 
 
 def _iso(moment: datetime) -> str:

@@ -72,18 +72,27 @@ _ENTRY = "select seq, job_id, kind, body, boot_id, t_s, utc, clock_synced::int, 
 
 
 def _chains(db: Db) -> Iterator[str]:
-    for shop, bay, *end in db.execute("select shop, bay, seq, hash from head order by 1, 2").fetchall():
+    """Each name's part of a record from where it begins; a bay that moved goes on where its former name ends."""
+    heads = db.execute(
+        "select h.shop, h.bay, h.seq, h.hash, b.begins, b.begins_hash, f.shop, f.bay, f.seq, f.hash from head h join bay b "
+        "on b.shop = h.shop and b.bay = h.bay left join head f on f.shop = b.from_shop and f.bay = b.from_bay "
+        "where b.begins is not null order by 1, 2"
+    ).fetchall()
+    for shop, bay, seq, newest, begins, before, *former in heads:
         rows = f"{_ENTRY} event where shop = %s and bay = %s order by seq"
-        yield from _chain(db, f"{shop}, {bay}", rows, [shop, bay], (end[0], end[1]))
+        yield from _chain(db, f"{shop}, {bay}", rows, [shop, bay], (seq, newest), (begins, before))
+        if former[0] is not None and former[2:] != [begins, before]:
+            yield f"{shop}, {bay}: begins behind entry {begins}, its former name {former[0]}, {former[1]} ends at {former[2]}"
 
 
 def _asides(db: Db) -> Iterator[str]:
     """What was set aside is evidence, and held to where it ended."""
-    for shop, bay, nth, *end in db.execute(
-        "select shop, bay, nth, seq, hash from aside order by 1, 2, 3"
+    for shop, bay, nth, seq, newest, *begins in db.execute(
+        "select shop, bay, nth, seq, hash, begins, begins_hash from aside order by 1, 2, 3"
     ).fetchall():
         rows = f"{_ENTRY} aside_event where shop = %s and bay = %s and nth = %s order by seq"
-        yield from _chain(db, f"{shop}, {bay}, set aside {nth}", rows, [shop, bay, nth], (end[0], end[1]))
+        whose, begin = f"{shop}, {bay}, set aside {nth}", (begins[0], begins[1])
+        yield from _chain(db, whose, rows, [shop, bay, nth], (seq, newest), begin)
 
 
 def _log(db: Db) -> Iterator[str]:
@@ -91,9 +100,17 @@ def _log(db: Db) -> Iterator[str]:
     yield from _chain(db, "the roll-up's log", rows, [], None)
 
 
-def _chain(db: Db, whose: str, rows: str, of: list[Any], end: tuple[int, str] | None) -> Iterator[str]:
-    """rows: a statement whose last column is the hash over those before it and the row before. end: where it must end."""
-    previous, expected = "", 0
+def _chain(
+    db: Db,
+    whose: str,
+    rows: str,
+    of: list[Any],
+    end: tuple[int, str] | None,
+    begin: tuple[int, str] = (0, ""),
+) -> Iterator[str]:
+    """rows: a statement whose last column is the hash over those before it and the row before. end: where it must end. begin:
+    behind what it begins."""
+    expected, previous = begin
     with db.cursor(name="chain") as cursor:
         cursor.itersize = 5000
         for row in cursor.execute(rows.encode(), of):

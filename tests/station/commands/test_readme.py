@@ -103,6 +103,9 @@ def test_every_line_for_the_office_does_what_it_says(
         "people --ledger",
         "certificate office.local",
         "roll-up serve",
+        "roll-up retire",
+        "roll-up bring-back",
+        "roll-up move",
         "roll-up lists",
         "roll-up export",
     ]

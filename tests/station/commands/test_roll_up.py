@@ -117,3 +117,47 @@ def test_the_shop_goes_on_without_a_bay_that_ends_and_ends_with_the_roll_up(
     with pytest.raises(StationError, match=r"bay [12] ended by itself with exit status 2"):
         watched({"the roll-up": stays, "bay 1": ends, "bay 2": ends})
     assert "the shop goes on without it. It comes back by: tallypan roll-up bays" in capsys.readouterr().out
+
+
+def test_a_bay_is_moved_retired_and_brought_back(
+    postgres: Embedded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dsn = fresh(postgres.dsn)
+
+    def run(*words: str) -> tuple[int, str]:
+        status = main(["roll-up", *words, "--dsn", dsn])
+        told = capsys.readouterr()
+        return status, told.out + told.err
+
+    why = ("--because", "the pit was closed", "--by", "E. Brandvold")
+    with closing(Store(dsn)) as store:
+        token = enter(store)
+        with closing(record(tmp_path / "bay.sqlite", 40)):
+            give(store, bay_of(store, token), outbox.batch(tmp_path / "bay.sqlite", 0, 1000))
+        for words, says in (
+            (("move", "harbour", "bay-1", "quay", "bay-7", "--when", "2026-02-01"), "add the time"),
+            (("move", "harbour", "bay-1", "quay", "bay-7", "--when", "2099-02-01 08:00"), "still to come"),
+            (("move", "harbour", "bay-1", "quay", "bay-7"), "say its time zone"),
+            (("retire", "harbour", "bay-4"), "no bay"),
+            (("bring-back", "harbour", "bay-1"), "not retired"),
+        ):
+            status, told = run(*words, *why)
+            assert (status, says in told) == (2, True), (words, told)
+        moving = ("move", "harbour", "bay-1", "quay", "bay-7", "--when", "2026-02-05 00:00")
+        status, told = run(*moving, "--time-zone", "Europe/Oslo", *why)
+        assert (status, "goes on as quay, bay-7" in told) == (0, True), told
+        with store.connection() as db:
+            of = db.execute("select shop, count(*) from job group by shop order by shop").fetchall()
+            (seen,) = db.execute("select count(*) from event where shop = 'quay'").fetchone() or (0,)
+        assert of == [("harbour", 32), ("quay", 8)]
+        assert f" {seen} entries" in told
+        status, told = run("retire", "quay", "bay-7", *why)
+        assert (status, "Its jobs stay" in told) == (0, True), told
+        status, told = run("bays")
+        assert (status, "gone_at" in told) == (0, True)
+        assert run("verify")[0] == 0
+        status, told = run("bring-back", "quay", "bay-7", *why)
+        assert (status, "in use again" in told) == (0, True)
+    entering = ("enter", "estuary-buses", "pier", "bay-1", "--time-zone", "Europe/Oslo")
+    assert run(*entering, "--since", "2026-03-01")[0] == 2
+    assert run(*entering, "--since", "2026-03-01 08:00")[0] == 0

@@ -25,7 +25,7 @@ from station.learning import sisters
 from station.people.access import Access
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
-from station.record.many import compartments, lists, wire
+from station.record.many import compartments, leaving, lists, wire
 from station.record.many.accept import accept
 from station.record.many.exporting import TABLES, file_of
 from station.record.many.queries import scope_of
@@ -574,6 +574,59 @@ def test_a_fault_of_a_bay_stands_on_the_first_page(roll: Roll, path: Path, tmp_p
     assert (told["who"], told["jobs"], told["lost"]) == ("E. Brandvold", 60, 60)
 
 
+def test_bays_that_left_stand_apart_and_a_retired_one_that_speaks_again_is_named(
+    roll: Roll, path: Path
+) -> None:
+    bearer = {"Authorization": f"Bearer {roll.tokens[0]}"}
+
+    def first_page() -> tuple[str, str]:
+        """Of the first page, what reports here and what left."""
+        told = roll.send("GET", "/", headers=SHOW).text
+        arrived, _by, gone = told.partition("Bays that left")
+        return arrived, gone.partition("</section>")[0]
+
+    roll.take(path, roll.tokens[0])
+    used = roll.send("GET", f"/usage.csv?{MONTHS}").text
+    listed = roll.send("GET", f"/usage?{MONTHS}").text.count("bay-1")
+    with roll.store.connection() as db:
+        leaving.retire(db, "harbour", "bay-1", "E. Brandvold", "it was <sold>")
+    arrived, gone = first_page()
+    assert "harbour · bay-1" not in arrived
+    assert ("it was &lt;sold&gt;" in gone, "⚠ speaks again" in gone) == (True, False)
+    assert {one["bay"] for one in roll.send("GET", "/bays.json").json()} == {"bay-9"}
+    assert roll.send("GET", f"/usage.csv?{MONTHS}").text == used
+    assert roll.send("GET", f"/usage?{MONTHS}").text.count("bay-1") == listed > 0
+    assert "harbour · bay-1" not in roll.send("GET", "/calibrations").text
+    assert roll.send("GET", "/health").json() == {"ok": True, "bays": 1, "refused": 0}
+    for address in ("lists", "fills", "people"):
+        assert roll.send("GET", f"/api/bays/{address}", headers=bearer).status_code == 403, address
+    with closing(Ledger(path)) as ledger:
+        ledger.append(
+            None, "note", {"text": "it runs"}, Moment("boot", 9.0, "2099-01-01T08:00:00.000+00:00", True)
+        )
+    reply = roll.take(path, roll.tokens[0], outbox.newest(path) - 1).json()
+    assert ("retired here" in reply["fault"], reply["people"]) == (True, 0)
+    arrived, gone = first_page()
+    assert "harbour · bay-1" in arrived, "it asks for somebody"
+    assert "speaks again: 1 entry waits" in gone
+    [told] = roll.send("GET", "/left.json").json()
+    assert (told["behind"], told["moved"]) == (1, False)
+    with roll.store.connection() as db:
+        leaving.bring_back(db, "harbour", "bay-1", "E. Brandvold", "it is not")
+        leaving.move(
+            db,
+            ("harbour", "bay-1"),
+            ("quay", "bay-1"),
+            "E. Brandvold",
+            "lent",
+            "2026-02-05T00:00:00.000+00:00",
+        )
+    arrived, gone = first_page()
+    assert ("quay · bay-1" in arrived, "goes on as quay · bay-1" in gone) == (True, True)
+    assert roll.take(path, roll.tokens[0], outbox.newest(path) - 1).json()["fault"] is None
+    assert whole(roll.store) == []
+
+
 def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_otherwise(
     roll: Roll, path: Path
 ) -> None:
@@ -680,7 +733,7 @@ def test_a_shops_lists_are_changed_on_their_page_and_its_bays_stand_below(roll: 
 def test_what_programs_may_read_is_described(roll: Roll) -> None:
     told = roll.send("GET", "/api/openapi.json").json()
     assert set(told["paths"]) == {
-        "/bays.json", "/asides.json", "/uncounted.json", "/lists.json", "/notices.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/missing.json", "/stock.json", "/quality.json",
+        "/bays.json", "/asides.json", "/left.json", "/uncounted.json", "/lists.json", "/notices.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/missing.json", "/stock.json", "/quality.json",
         "/quality/meter.json", "/calibrations.json", "/comparisons.json", "/compartments.json",
     }  # fmt: skip
     assert "deviation_percent" in told["components"]["schemas"]["JobLine"]["properties"]
@@ -697,6 +750,10 @@ def test_every_documented_read_answers_as_its_schema_says(roll: Roll, path: Path
             [COMPANY],
         )
         lists.add(db, "harbour", "E. Brandvold", "buses.csv", [{"table": "vehicle", "key": ["Bus 7"]}])
+        db.execute(
+            "insert into bay (company, shop, bay, token_hash) values (%s, 'harbour', 'bay-3', '')", [COMPANY]
+        )
+        leaving.retire(db, "harbour", "bay-3", "E. Brandvold", "sold")
     described = roll.send("GET", "/api/openapi.json").json()
     for schema in described["components"]["schemas"].values():
         schema["additionalProperties"] = False
@@ -780,6 +837,32 @@ def test_a_bay_whose_record_never_came_is_not_idle_and_no_more(store: Store) -> 
     wall._bays["harbour", "bay-1"] = replace(tile, said="", since="its record last came then", live=True)
     [silent] = wall.now({"harbour"})  # no stream was ever heard here
     assert (silent.live, silent.stage, silent.said) == (False, "", "its record last came then")
+
+
+def test_a_bay_that_left_goes_from_the_wall(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    from web.shop.many import wall
+
+    monkeypatch.setattr(wall, "LOOK_S", 0.01)
+    for name in ("bay-1", "bay-2"):
+        store.enter_bay(COMPANY, "harbour", name, ZONE, "http://127.0.0.1:9")
+
+    async def watch() -> list[BayNow]:
+        on = Wall(store, httpx.MockTransport(lambda _request: httpx.Response(503)))
+        await on.start()
+        try:
+            while len(on.now({"harbour"})) < 2:
+                await asyncio.sleep(0.01)
+            with store.connection() as db:
+                leaving.retire(db, "harbour", "bay-1", "E. Brandvold", "sold")
+            while len(found := on.now({"harbour"})) > 1:
+                await asyncio.sleep(0.01)
+            assert list(on._following) == [("harbour", "bay-2")]
+            return found
+        finally:
+            await on.close()
+
+    [left] = asyncio.run(asyncio.wait_for(watch(), 30.0))
+    assert left.bay == "bay-2"
 
 
 def test_a_stream_that_breaks_off_is_followed_again(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

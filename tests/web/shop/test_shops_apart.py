@@ -8,20 +8,24 @@ from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
 from argon2 import PasswordHasher
 
-from station.bay.office import PEOPLE
+from station.bay.office import PEOPLE, Answer
+from station.bay.sender import Sender
 from station.people import secrets
 from station.people.access import Access
 from station.people.people import Role
 from station.people.store import People
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
-from station.record.many import lists, people
+from station.record.many import leaving, lists, people, wire
 from station.record.many.accept import accept
+from station.record.many.arriving import Batch
+from station.record.many.ingest import Db
 from station.record.many.store import Store
 from station.shop import lists as lists_of_bay
 from tests.rolled import COMPANY, ZONE, bay_of, certificate, enter, give, record, report_of, row, whole
@@ -116,7 +120,13 @@ def shops(store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iter
                 with store.connection() as db:
                     accept(db, THEIRS, f"{MARK}-bay", f"{MARK} Okafor", f"{MARK} reason")
                 give(store, bay_of(store, theirs), batch)
+    enter(store, bay="bay-3")  # it goes to the other shop, and its own hears that it is gone
+    store.enter_bay(COMPANY, THEIRS, f"{MARK}-4", ZONE)
     with store.connection() as db:
+        leaving.move(
+            db, (MINE, "bay-3"), (THEIRS, f"{MARK}-3"), "the company's owner", "it is needed more there"
+        )
+        leaving.retire(db, THEIRS, f"{MARK}-4", f"{MARK} Okafor", f"{MARK} reason")
         for shop, name in ((THEIRS, f"{MARK} bus"), (MINE, "Bus 1")):
             change = {"table": "vehicle", "key": [name], "action": "add", "fields": {"note": name}}
             lists.add(db, shop, "the company's owner", "buses.csv", [change])
@@ -292,3 +302,69 @@ def test_the_menu_offers_what_somebody_may_open(shops: Shops) -> None:
     assert 'href="/notices"' in menus["the company's owner"]
     assert 'href="/usage"' in menus["the manager"]
     assert 'href="/usage"' not in menus[f"{MARK} Okafor"]
+
+
+def test_a_bay_that_moved_is_told_its_new_shops_people_in_place_of_its_former_ones(
+    shops: Shops, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It asks for people only where it hears of another version than it has."""
+    monkeypatch.setattr("station.people.downward.is_kept", lambda secret: True)  # nobody here has a real one
+    at_the_bay = People(tmp_path / "bay" / "people.json")
+    at_the_bay.path.parent.mkdir()
+
+    class Near:
+        """The way over the network, without one."""
+
+        def __init__(self) -> None:
+            self.token = shops.tokens[MINE]
+
+        def _ask(self, method: str, path: str, **more: Any) -> Any:
+            headers = {"Authorization": f"Bearer {self.token}", **CHANGE, "Content-Type": "application/json"}
+            return shops.runner.run(shops.client.request(method, path, headers=headers, **more)).json()
+
+        def head(self) -> int:
+            return int(self._ask("GET", "/api/bays/head")["seq"])
+
+        def take(self, batch: Batch) -> Answer:
+            told = self._ask("POST", "/api/bays/take", content=wire.batch_text(batch))
+            return Answer(told["seq"], told["fault"], people=told["people"])
+
+        def people(self) -> Any:
+            return self._ask("GET", PEOPLE)
+
+        def lists(self, after: int) -> list[Any]:
+            return []
+
+        fills = lists
+
+        def close(self) -> None:
+            pass
+
+    sender = Sender(
+        tmp_path / "mine.sqlite",
+        Near(),
+        1.0,
+        1000,
+        start=False,
+        take_people=at_the_bay.take,
+        clock=lambda: 0.0,
+    )
+
+    def names() -> list[str]:
+        sender._heard_s = None  # a minute went by
+        sender.turn()
+        assert sender.standing.fault is None
+        return [kept.person.name for kept in at_the_bay.all()]
+
+    assert names() == ["the manager", "the owner"]
+    with shops.store.connection() as db:
+        leaving.move(db, (MINE, "bay-1"), (THEIRS, f"{MARK}-1"), "the company's owner", "the pit was closed")
+    assert names() == [f"{MARK} Okafor"]
+    with shops.store.connection() as db:
+        leaving.move(db, (THEIRS, f"{MARK}-1"), (MINE, "bay-1"), "the company's owner", "no", _moved(db))
+    assert names() == ["the manager", "the owner"]
+
+
+def _moved(db: Db) -> str:
+    [(utc,)] = db.execute("select gone_at from bay where shop = %s and bay = 'bay-1'", [MINE]).fetchall()
+    return str(utc)

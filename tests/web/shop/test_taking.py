@@ -53,7 +53,7 @@ def test_a_process_answers_and_refuses_as_the_server_does_and_a_killed_one_is_re
                 "select series from shop where shop = %s", [token.split(".")[1]]
             ).fetchall()
         assert told == {
-            "seq": 10, "hash": first.entries[-1].hash, "new": 10, "fault": None, "lists": 0, "fills": 0, "series": series,
+            "seq": 10, "hash": first.entries[-1].hash, "new": 10, "fault": None, "lists": 0, "fills": 0, "series": series, "gone": "", "moved": "",
         }  # fmt: skip
         with pytest.raises(NotKnown, match="No bay has this token"):
             take(f"{token}x", rest)

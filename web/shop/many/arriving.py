@@ -1,5 +1,8 @@
 """Where bays bring their records: each shows its token, asks how far the roll-up is, and sends what comes next."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
 from typing import Annotated
 
 import anyio.to_thread
@@ -11,6 +14,7 @@ from station.common.words import _
 from station.learning import teaching
 from station.people import downward
 from station.record.many import ingest, lists
+from station.record.many.ingest import Bay, Db
 from station.record.many.store import Store
 from web.frame.door import TheAccess
 from web.frame.gate import BATCH
@@ -34,6 +38,19 @@ def _head(store: Store, token: str) -> int:
         return ingest.head_of(db, bay).seq
 
 
+@contextmanager
+def _in_use(store: Store, token: str) -> Iterator[tuple[Db, Bay]]:
+    """Whose token this is; nothing for a bay that was retired: it may be anybody's by now."""
+    with store.bay(_shown(token)) as (db, bay):
+        if bay.gone:
+            raise Problem(
+                403,
+                _("Retired"),
+                _("This bay was retired. Its record is taken, and nothing goes down to it."),
+            )
+        yield db, bay
+
+
 @router.get("/api/bays/head", include_in_schema=False)
 def head(store: TheStore, token: Token = "") -> Response:
     return JSONResponse({"seq": _head(store, _shown(token))})
@@ -42,7 +59,7 @@ def head(store: TheStore, token: Token = "") -> Response:
 @router.get("/api/bays/lists", include_in_schema=False)
 def issues(store: TheStore, after: After = 0, token: Token = "") -> Response:
     """What was changed in the lists of the bay's shop behind a version."""
-    with store.bay(_shown(token)) as (db, bay):
+    with _in_use(store, token) as (db, bay):
         found = lists.issued(db, [bay.shop], after, lists.ISSUES_MOST)
     return JSONResponse({"issues": [one.told() for one in found]})
 
@@ -50,7 +67,7 @@ def issues(store: TheStore, after: After = 0, token: Token = "") -> Response:
 @router.get("/api/bays/fills", include_in_schema=False)
 def fills(store: TheStore, after: After = 0, token: Token = "") -> Response:
     """What changed in what the bay's sisters filled, behind a version."""
-    with store.bay(_shown(token)) as (db, bay):
+    with _in_use(store, token) as (db, bay):
         found = teaching.told(db, bay, after)
     return JSONResponse({"issues": [one.body() for one in found]})
 
@@ -58,14 +75,19 @@ def fills(store: TheStore, after: After = 0, token: Token = "") -> Response:
 @router.get("/api/bays/people", include_in_schema=False)
 def people(store: TheStore, access: TheAccess, token: Token = "") -> Response:
     """Everybody who is bound to the bay's shop, with what is kept of their secrets."""
-    with store.bay(_shown(token)) as (_db, bay):
-        shop = bay.shop
+    with _in_use(store, token) as (_db, bay):
+        shop, moved = bay.shop, bay.moved
     if access.people is None:
         raise Problem(
             404, _("Nobody to tell of"), _("Where nobody is asked to sign in, no bay is told who may.")
         )
     version, everybody = access.people.version, access.people.all()
-    return JSONResponse(downward.of_shop(everybody, shop, version))
+    return JSONResponse(downward.of_shop(everybody, shop, _of_people(version, moved)))
+
+
+def _of_people(version: int, moved: str) -> int:
+    """Of which version a bay is told: another one once it moved, or it would keep its former shop's people until the next change."""
+    return version + (int(datetime.fromisoformat(moved).timestamp() * 1000) if moved else 0)
 
 
 @router.post(BATCH, include_in_schema=False)
@@ -79,5 +101,6 @@ async def take(request: Request, access: TheAccess, token: Token = "") -> Respon
             if await request.is_disconnected():  # the bay sends it again, and would wait for this one then
                 raise ClientDisconnect
             told = await anyio.to_thread.run_sync(state.take, _shown(token), data, limiter=state.take_threads)
-    people = 0 if access.people is None else access.people.version
+    gone, moved = told.pop("gone"), told.pop("moved")
+    people = 0 if access.people is None or gone else _of_people(access.people.version, moved)
     return JSONResponse({**told, "people": people, "rest_s": line.rest_s(lane)})

@@ -1,15 +1,26 @@
-"""The first page over many bays: how far each one's record has arrived, what was set aside, and what counts in no figure."""
+"""The first page over many bays: how far each one's record has arrived, which of them left, what was set aside, and what counts
+in no figure."""
 
 from collections.abc import Sequence
 from datetime import datetime
 
+from fastapi import APIRouter
+from starlette.responses import Response
+
 from station.common.days import now
 from station.common.words import _, ngettext
-from station.record.many.accept import Aside
-from station.record.many.store import Reporting, Uncounted
+from station.record.many import queries
+from station.record.many.accept import Aside, set_aside
+from station.record.many.exporting import MOST
+from station.record.many.leaving import Left, left
+from station.record.many.store import Reporting, Uncounted, reporting, uncounted
 from web.frame import format as fmt
-from web.shop.many.asked import Shops
+from web.shop.many import contexts
+from web.shop.many.asked import ReadingDb, Shops, TheShops
 from web.shop.many.contexts import Cell, Link, ManyPage, Section, number, rows_of
+from web.shop.many.printed import many_page
+
+router = APIRouter()
 
 REFUSED_S = 86_400.0
 """A bay that was refused within a day is said to have been: two boards with one record are refused in turn."""
@@ -26,9 +37,10 @@ def bays_page(
     total: int,
     asides: Sequence[Aside],
     uncounted: tuple[Sequence[Uncounted], int],
+    gone: tuple[Sequence[Left], int],
     shops: Shops,
 ) -> ManyPage:
-    """bays, uncounted: the first ones, of so many in total."""
+    """bays, uncounted, gone: the first ones, of so many in total. gone: those that left."""
 
     def standing(bay: Reporting) -> Cell:
         if bay.fault:
@@ -152,7 +164,79 @@ def bays_page(
             of,
         ),
     )
-    sections = [section, *([kept] if asides else []), *([left_out] if odd else [])]
+    sections = [section]
+    sections += [_those_that_left(*gone, shops)] if gone[1] else []
+    sections += [kept] if asides else []
+    sections += [left_out] if odd else []
     return ManyPage(
         _("Bays"), _("Every bay that reports here, and how far its record has arrived."), [], sections
     )
+
+
+def _those_that_left(gone: Sequence[Left], total: int, shops: Shops) -> Section:
+    def now_at(one: Left) -> Cell:
+        if one.at_shop is not None:
+            return Cell(_("goes on as {name}").format(name=f"{one.at_shop} · {one.at_bay}"))
+        if one.moved:
+            return Cell(_("goes on in another shop"))
+        if one.behind:
+            told = ngettext(
+                "⚠ speaks again: {n} entry waits at the bay",
+                "⚠ speaks again: {n} entries wait at the bay",
+                one.behind,
+            )
+            return Cell(told.format(n=fmt.thousands(one.behind)), tone="look")
+        return Cell(_("is retired"))
+
+    return Section(
+        _("Bays that left"),
+        _(
+            "Retired, or moved to another shop. What such a bay recorded before stays in every figure of its time, also where it "
+            "arrives later. A retired one that speaks again loses nothing: what it records waits in its own record until somebody "
+            "brings the bay back with tallypan roll-up bring-back."
+        ),
+        (_("Bay"), _("Gone since"), _("Who"), _("Because"), _("Entries here"), _("Heard"), _("Stands")),
+        empty=_("None."),
+        files=[Link("JSON", "/left.json")],
+        **rows_of(
+            gone,
+            lambda one: [
+                Cell(f"{one.shop} · {one.bay}"),
+                Cell(shops.moment(one.shop, one.gone_at)),
+                Cell(one.gone_by),
+                Cell(one.gone_because),
+                number(one.seq),
+                Cell(fmt.UNKNOWN if one.heard is None else shops.moment(one.shop, one.heard)),
+                now_at(one),
+            ],
+            total,
+        ),
+    )
+
+
+@router.get("/", include_in_schema=False)
+def bays(db: ReadingDb, shops: TheShops) -> Response:
+    named = list(shops.zones)
+    total = queries.how_many(db, named).bays
+    here = reporting(db, named, contexts.ROWS_MOST, by_need=total > contexts.ROWS_MOST)
+    odd = uncounted(db, named, contexts.ROWS_MOST)
+    page = bays_page(here, total, set_aside(db, named), odd, left(db, named, contexts.ROWS_MOST), shops)
+    return many_page(page, shops)
+
+
+@router.get("/asides.json", tags=["read"])
+def asides_json(db: ReadingDb, shops: TheShops) -> list[Aside]:
+    """Records that were set aside when a refused bay was accepted anew, the newest first."""
+    return set_aside(db, list(shops.zones))
+
+
+@router.get("/left.json", tags=["read"])
+def left_json(db: ReadingDb, shops: TheShops) -> list[Left]:
+    """Bays that were retired or moved, the newest first."""
+    return left(db, list(shops.zones), MOST)[0]
+
+
+@router.get("/uncounted.json", tags=["read"])
+def uncounted_json(db: ReadingDb, shops: TheShops) -> list[Uncounted]:
+    """Entries that are kept as their bays wrote them, and of which nothing is counted, or not all."""
+    return uncounted(db, list(shops.zones), MOST)[0]

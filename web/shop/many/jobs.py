@@ -17,7 +17,7 @@ from station.record.many import queries
 from station.record.many.exporting import HAS_PARQUET, MOST, columns, to_parquet, told
 from station.record.many.finding import LOOKED, After, Found, look, look_through
 from station.record.many.queries import JobLine, Told, scope_of
-from station.record.many.store import reporting
+from station.record.many.store import page_of
 from web.frame import format as fmt
 from web.frame.deps import download
 from web.frame.listing import PER_PAGE, Field
@@ -228,7 +228,7 @@ def job_json(db: ReadingDb, shops: TheShops, shop: str, bay: str, job_id: str) -
 @router.get("/jobs/{shop}/{bay}/{job_id}", include_in_schema=False)
 def job(db: ReadingDb, shops: TheShops, shop: str, bay: str, job_id: str) -> Response:
     line, entries = _one(db, shops, shop, bay, job_id)
-    page = next((one.page for one in reporting(db, [shop]) if one.bay == bay), "")
+    page = page_of(db, shop, bay)
     gone, hint = queries.let_go(db, shop, bay, job_id), _("± is U95.")
     if gone is not None:
         hint += " " + _(

@@ -1,4 +1,4 @@
-"""Bays, usage, quality and calibrations over many bays, each with its twins; and the description of what programs may read."""
+"""Usage, quality and calibrations over many bays, each with its twins; and the description of what programs may read."""
 
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -21,7 +21,6 @@ from station.learning.compared import every as every_compared
 from station.learning.quality import CHART_COLUMNS, CHART_JOBS, LISTED, SubjectChart
 from station.learning.teaching import Line, every
 from station.record.many import certified, counts, lists, measured, people, queries, tallies
-from station.record.many.accept import Aside, set_aside
 from station.record.many.certified import Certified
 from station.record.many.counts import Held
 from station.record.many.derive import DIMENSIONS
@@ -29,7 +28,7 @@ from station.record.many.exporting import HAS_PARQUET, MOST, Table, columns, to_
 from station.record.many.lists import BayAt, Issued
 from station.record.many.measured import Point
 from station.record.many.queries import JobLine, Scope
-from station.record.many.store import Reporting, Store, Uncounted, reporting, uncounted
+from station.record.many.store import Reporting, Store, reporting
 from station.record.many.tallies import Tally
 from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count
@@ -104,32 +103,9 @@ for _name in sorted(TABLES.keys() - {"jobs"}):  # whose files take what its list
     _add_files(_name, TABLES[_name])
 
 
-@router.get("/", include_in_schema=False)
-def bays(db: ReadingDb, shops: TheShops) -> Response:
-    named = list(shops.zones)
-    total = queries.how_many(db, named).bays
-    here = reporting(db, named, contexts.ROWS_MOST, by_need=total > contexts.ROWS_MOST)
-    page = bays_page.bays_page(
-        here, total, set_aside(db, named), uncounted(db, named, contexts.ROWS_MOST), shops
-    )
-    return many_page(page, shops)
-
-
-@router.get("/asides.json", tags=["read"])
-def asides_json(db: ReadingDb, shops: TheShops) -> list[Aside]:
-    """Records that were set aside when a refused bay was accepted anew, the newest first."""
-    return set_aside(db, list(shops.zones))
-
-
-@router.get("/uncounted.json", tags=["read"])
-def uncounted_json(db: ReadingDb, shops: TheShops) -> list[Uncounted]:
-    """Entries that are kept as their bays wrote them, and of which nothing is counted, or not all."""
-    return uncounted(db, list(shops.zones), MOST)[0]
-
-
 @router.get("/bays.json", tags=["read"])
 def bays_json(db: ReadingDb, shops: TheShops, response: Response, after: AfterShop = "") -> list[Reporting]:
-    """Every bay that reports here. Of 100 shops at a time, by name: where there are more, the header Link says where it goes on
+    """Every bay that reports here and has not left. Of 100 shops at a time, by name: where there are more, the header Link says where it goes on
     (rel="next")."""
     some, headers = _behind(shops.zones, after, contexts.ROWS_MOST, "/bays.json?")
     response.headers.update(headers)
@@ -334,7 +310,7 @@ def calibrations_json(db: ReadingDb, asked: TheAsked) -> list[Certified]:
 @router.get("/api/openapi.json", include_in_schema=False)
 def reference(request: Request) -> Response:
     """What programs may read here, as OpenAPI."""
-    every = (router, compartments.router, jobs.router, notices_page.router)
+    every = (bays_page.router, router, compartments.router, jobs.router, notices_page.router)
     routes = [route for one in every for route in one.routes if "read" in getattr(route, "tags", ())]
     return JSONResponse(get_openapi(title=request.app.title, version="1", routes=routes))
 

@@ -44,7 +44,8 @@ def processes(asked: int | None) -> int:
 
 
 def taken(store: Store, token: str, data: bytes) -> dict[str, Any]:
-    """Take a batch in: what its bay is told. On disk when it answers.
+    """Take a batch in: what its bay is told, and beside it since when it is gone, and when it moved to its shop. On disk when it
+    answers.
 
     Raises NotKnown for a token of no bay, InputError for what is no batch, StationError where the database does not answer.
     """
@@ -53,7 +54,7 @@ def taken(store: Store, token: str, data: bytes) -> dict[str, Any]:
         found = ingest.take(db, bay, batch)
         if found.fault is None and found.seq >= batch.newest_seq:  # not of half a record
             teaching.draw(db, bay)
-        return found.to_dict()
+        return {**found.to_dict(), "gone": bay.gone, "moved": bay.moved}
 
 
 class Takers:

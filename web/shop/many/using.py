@@ -244,7 +244,8 @@ def usage_page(asked: Asked, found: Found) -> ManyPage:
         shops = rows(("shop",), ((shop,) for shop in found.shops), found.lines, len(asked.scope.shops))
         shops["rows"].append([Cell(_("All")), *_use_cells(found.fluids, found.costs, whole)])
         shops["total"] += 1
-        named = ((bay.shop, bay.bay) for bay in found.bays)
+        # one that left has no row of its own among them, and what it moved stays
+        named = {(bay.shop, bay.bay) for bay in found.bays} | {(one.shop, one.bay) for one in found.lines}
         bays = rows(("shop", "bay"), named, found.lines, found.there.bays)
     fluids = {(one.fluid,) for one in found.fluids} | {(one.fluid,) for one in whole or ()}
     empty = _("Nothing was filled or moved in these months.")

@@ -145,6 +145,9 @@ class Wall:
                 known = []
             for one in known:
                 key = (one.shop, one.bay)
+                if one.gone_at is not None:
+                    self._leave(key)
+                    continue
                 if not one.page:
                     continue
                 said = "" if one.heard else _("⚠ nothing of its record has arrived here")
@@ -156,6 +159,12 @@ class Wall:
                 if key not in self._following:
                     self._following[key] = asyncio.create_task(self._follow(key, one.page.rstrip("/")))
             await asyncio.sleep(LOOK_S)
+
+    def _leave(self, key: tuple[str, str]) -> None:
+        """A bay that left stands on the wall no more."""
+        self._bays.pop(key, None)
+        if (following := self._following.pop(key, None)) is not None:
+            following.cancel()
 
     async def _follow(self, key: tuple[str, str], page: str) -> None:
         """For as long as the server runs: a bay that is off, or goes off, is asked again after a second."""

@@ -12,10 +12,11 @@ import pytest
 from station.given.receivers import KINDS, Kind, Receiver, ReceiverRules
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
-from station.record.many import notice_box, notices, tries
+from station.record.many import ingest, notice_box, notices, tries
 from station.record.many.accept import accept
 from station.record.many.certified import Certified
 from station.record.many.ingest import Db
+from station.record.many.leaving import move
 from station.record.many.notices import Whose
 from station.record.many.store import Store
 from tests.rolled import COMPANY, add_jobs, give, known, record
@@ -289,3 +290,23 @@ def test_a_calibration_is_told_when_it_is_due_and_once_more_when_it_is_overdue(
     of_bays = [Whose(COMPANY, "quay", bay) for bay in ("bay-2", "bay-3")]
     ids = {found.id for whose in of_bays if (found := notices.of_certificate(whose, one, end, end))}
     assert len(ids) == 2
+
+
+def test_what_was_told_of_a_bay_is_not_told_again_once_it_moved(store: Store, path: Path) -> None:
+    of, then = receiver(), "2026-02-01T00:00:00.000+00:00"
+    begun(store, of)
+    give(store, known(store), outbox.batch(path, 0, 100))
+    told = drawn(store, of)
+    with store.connection() as db:
+        moved = move(db, ("harbour", "bay-1"), ("quay", "bay-7"), "E. Brandvold", "lent", then, "Europe/Oslo")
+        assert moved > 0
+    assert (told > 0, drawn(store, of)) == (True, 0)
+    with store.bay(known_token(store)) as (db, bay):
+        ingest.take(db, bay, outbox.batch(path, 99, 1000))
+    with closing(record(path, 0)) as ledger:
+        one = ledger.db.execute("select count(*) from event where kind = 'result' and seq > 100").fetchone()
+    assert drawn(store, of) >= one[0] > 0
+
+
+def known_token(store: Store) -> str:
+    return store.enter_bay(COMPANY, "quay", "bay-7")

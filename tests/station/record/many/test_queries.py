@@ -20,7 +20,7 @@ from station.learning import quality, teaching
 from station.record import outbox
 from station.record.finding import Wanted
 from station.record.ledger import Ledger, Moment, now
-from station.record.many import certified, compartments, counts, finding, measured, queries, tallies
+from station.record.many import certified, compartments, counts, finding, leaving, measured, queries, tallies
 from station.record.many.derive import UL, USE
 from station.record.many.embedded import Embedded
 from station.record.many.finding import After
@@ -435,7 +435,7 @@ VALUES = {
 }  # fmt: skip
 ASKED = {
     **queries.STATEMENTS, **tallies.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **costs.STATEMENTS, **finding.STATEMENTS,
-    **measured.STATEMENTS, **certified.STATEMENTS, **compartments.STATEMENTS, "found": finding.found_by(2), "bays": STATEMENTS["bays by name"],
+    **measured.STATEMENTS, **certified.STATEMENTS, **compartments.STATEMENTS, **leaving.STATEMENTS, "found": finding.found_by(2), "bays": STATEMENTS["bays by name"],
 }  # fmt: skip
 SMALL = ("shop",)
 """Tables of a line for each shop, which may be read whole."""

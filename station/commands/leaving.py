@@ -1,0 +1,110 @@
+"""Bays that leave, from the roll-up's terminal: retired, brought back, moved to another shop."""
+
+import argparse
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from station.record.many.store import Store
+
+DONE = 0
+Where = Callable[[argparse.ArgumentParser], None]
+
+
+def add(what: Any, where: Where) -> None:
+    """Add the commands to those of the roll-up. where: adds which database it is."""
+    retire = what.add_parser("retire", help="a bay that is gone: sold, scrapped, burnt out; its jobs stay")
+    _bay(retire, where, "what became of it")
+    retire.set_defaults(run=_retire)
+
+    back = what.add_parser("bring-back", help="a retired bay, as if it had been in use all the time")
+    _bay(back, where, "why it is in use all the same")
+    back.set_defaults(run=_bring_back)
+
+    move = what.add_parser("move", help="a bay that stands in another shop now; its jobs until then stay")
+    _bay(move, where, "why it moved")
+    move.add_argument("to_shop", help="where it stands now")
+    move.add_argument("to_bay", help="its name there, which no other bay of that shop has or had")
+    move.add_argument(
+        "--when",
+        default="",
+        metavar="TIME",
+        help="when it moved, of the former shop's clock, such as '2026-03-31 14:30' (default: now)",
+    )
+    move.add_argument("--time-zone", default="", metavar="ZONE", help="of a shop that is new: Europe/Oslo")
+    move.set_defaults(run=_move)
+
+
+def _bay(parser: argparse.ArgumentParser, where: Where, why: str) -> None:
+    where(parser)
+    parser.add_argument("shop")
+    parser.add_argument("bay")
+    parser.add_argument("--because", required=True, metavar="TEXT", help=f"{why}; stays in the log")
+    parser.add_argument(
+        "--by", default="", metavar="NAME", help="who decides it (default: this machine's user)"
+    )
+
+
+def _who(options: argparse.Namespace) -> str:
+    import getpass
+
+    return str(options.by or getpass.getuser())
+
+
+def moment(store: "Store", text: str, shop: str, time_zone: str = "") -> str:
+    """A time of a shop's clock as the record writes times; "" for none. time_zone: of a shop that is not here yet. Raises InputError."""
+    from station.common.days import now, zone_of
+    from station.shop.movement import happened
+
+    if not text.strip():
+        return ""
+    with store.connection() as db:
+        found = db.execute("select time_zone from shop where shop = %s", [shop]).fetchone()
+    return happened(text, zone_of(time_zone if found is None else found[0]), now())
+
+
+def _retire(options: argparse.Namespace) -> int:
+    from station.commands.roll_up import database, say
+    from station.record.many.leaving import retire
+
+    with database(options) as store, store.connection() as db:
+        utc = retire(db, options.shop, options.bay, _who(options), options.because)
+    text = (
+        f"{options.shop}, {options.bay} is retired from {utc} on. Its jobs stay in every figure; what it recorded until then "
+        "is taken when it comes."
+    )
+    say(options, {"gone_at": utc}, text)
+    return DONE
+
+
+def _bring_back(options: argparse.Namespace) -> int:
+    from station.commands.roll_up import database, say
+    from station.record.many.leaving import bring_back
+
+    with database(options) as store, store.connection() as db:
+        bring_back(db, options.shop, options.bay, _who(options), options.because)
+    text = f"{options.shop}, {options.bay} is in use again; what it recorded meanwhile is taken when it sends the next time."
+    say(options, {"brought_back": True}, text)
+    return DONE
+
+
+def _move(options: argparse.Namespace) -> int:
+    from station.commands.roll_up import database, say
+    from station.learning import teaching
+    from station.record.many.ingest import named
+    from station.record.many.leaving import move
+
+    source, target = (options.shop, options.bay), (options.to_shop, options.to_bay)
+    with database(options) as store:
+        utc = moment(store, options.when, options.shop)
+        with store.connection() as db:
+            moved = move(db, source, target, _who(options), options.because, utc, options.time_zone)
+            former = named(db, *source)
+            if former is not None:  # what it teaches its former sisters is of the jobs that stayed
+                teaching.draw(db, former[0])
+    text = (
+        f"{', '.join(source)} goes on as {', '.join(target)}, with the token that it has. {moved} entries from after the move "
+        "were here already, and count there now; what it recorded before it stays with the former shop, also where it comes later."
+    )
+    say(options, {"moved": moved}, text)
+    return DONE
