@@ -124,6 +124,12 @@ def _entered(folder: Path, numbers: range, port: int) -> None:
         engine.close()
 
 
+def _self() -> str:
+    """This command as it was typed: a fresh clone has it in its own environment alone."""
+    path = Path(sys.argv[0])
+    return str(path) if path.name == "tallypan" else "tallypan"
+
+
 def shop_of(number: int) -> str:
     """To which shop a bay belongs that is played for the first time."""
     return SHOPS[(number - 1) % len(SHOPS)]
@@ -202,7 +208,7 @@ def watched(calls: dict[str, list[str]]) -> int:
                 how = f"{name} ended by itself with exit status {running.pop(name).returncode}"
                 if name == ROLL_UP or running.keys() == {ROLL_UP}:
                     raise StationError(f"{how}; see above.")
-                again = " ".join(["tallypan", *calls[name]])
+                again = " ".join([_self(), *calls[name]])
                 print(f"{how}; the shop goes on without it. It comes back by: {again}", flush=True)
             time.sleep(0.2)
     except KeyboardInterrupt:

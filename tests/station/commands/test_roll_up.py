@@ -1,6 +1,7 @@
 """The roll-up from the terminal: a bay entered, the bays listed, all of it checked; a shop put together on one machine."""
 
 import json
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -107,7 +108,7 @@ def test_two_shops_are_played_with_people_who_sign_in_by_what_is_printed(tmp_pat
 
 
 def test_the_shop_goes_on_without_a_bay_that_ends_and_ends_with_the_roll_up(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ends = ["roll-up", "bays"]
     stays = ["serve", "--simulated", "--empty", "--config", str(bay_file(tmp_path, 1, 0, 9000))]
@@ -117,6 +118,11 @@ def test_the_shop_goes_on_without_a_bay_that_ends_and_ends_with_the_roll_up(
     with pytest.raises(StationError, match=r"bay [12] ended by itself with exit status 2"):
         watched({"the roll-up": stays, "bay 1": ends, "bay 2": ends})
     assert "the shop goes on without it. It comes back by: tallypan roll-up bays" in capsys.readouterr().out
+    monkeypatch.setattr(sys, "argv", [".venv/bin/tallypan", "roll-up", "shop"])
+    with pytest.raises(StationError, match=r"bay [12] ended by itself with exit status 2"):
+        watched({"the roll-up": stays, "bay 1": ends, "bay 2": ends})
+    said = capsys.readouterr().out
+    assert "It comes back by: .venv/bin/tallypan roll-up bays" in said, "a fresh clone has it nowhere else"
 
 
 def test_a_bay_is_moved_retired_and_brought_back(

@@ -11,6 +11,7 @@ from base64 import b64encode
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
 from html import escape, unescape
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,7 @@ from station.record import outbox
 from station.record.ledger import Ledger, Moment
 from station.record.many import compartments, leaving, lists, wire
 from station.record.many.accept import accept
+from station.record.many.certified import Certified
 from station.record.many.exporting import TABLES, file_of
 from station.record.many.queries import scope_of
 from station.record.many.store import Store
@@ -39,6 +41,7 @@ from web.frame.gate import LARGEST_BODY
 from web.frame.roles import MANY_RULES
 from web.many import ROUTERS, create_app
 from web.shop.many import comparing, contexts, jobs, pages, using
+from web.shop.many.asked import Asked, Shops
 from web.shop.many.in_line import Line
 from web.shop.many.wall import BayNow, Wall, read
 from web.shop.quality_chart import POINTS
@@ -421,7 +424,7 @@ def test_what_a_page_reads_does_not_grow_with_the_company_and_yet_adds_up_all_of
         fluids.setdefault(line["fluid"], []).append(line)
     for name, of in fluids.items():
         jobs, out, filled = row_of(text, "By shop, litres" if name == "All" else "By fluid, litres", name)[:3]
-        assert jobs.replace(fmt.TIE, "") == f"{sum(line['jobs'] for line in of)}", name
+        assert jobs.replace(",", "") == f"{sum(line['jobs'] for line in of)}", name
         assert float(out) == pytest.approx(sum(line["out_l"] for line in of), abs=0.01)
         assert float(filled) == pytest.approx(sum(line["filled_l"] for line in of), abs=0.01)
     assert "The first 3 of 23." in text, "shops, and all of them"
@@ -863,6 +866,42 @@ def test_a_bay_that_left_goes_from_the_wall(store: Store, monkeypatch: pytest.Mo
 
     [left] = asyncio.run(asyncio.wait_for(watch(), 30.0))
     assert left.bay == "bay-2"
+
+
+def test_a_bay_that_is_not_heard_says_since_when_by_its_shops_own_clock(roll: Roll, path: Path) -> None:
+    assert roll.take(path, roll.tokens[0]).status_code == 200
+    with roll.store.connection() as db:
+        db.execute(
+            "update bay set heard = '2026-07-01T23:30:00+00:00', page = 'http://127.0.0.1:9' where shop = 'harbour'"
+        )
+    wall = Wall(roll.store, httpx.MockTransport(lambda request: httpx.Response(503)))
+
+    async def since() -> str:
+        await wall.start()
+        try:
+            while not (found := wall.now({"harbour"})):
+                await asyncio.sleep(0.01)
+            return found[0].said
+        finally:
+            await wall.close()
+
+    assert asyncio.run(asyncio.wait_for(since(), 30.0)) == "its record last came 2026-07-02 01:30 UTC+02:00"
+
+
+def test_a_certificate_ends_by_the_day_of_its_shop() -> None:
+    """At 23:30 UTC it is tomorrow in one shop and still today in the other, as their bays' own pages say."""
+    zones = {"harbour": "Europe/Oslo", "quay": "America/Los_Angeles"}
+    shops, asked_for = Shops(COMPANY, zones), scope_of(COMPANY, list(zones), "2026-07", 1, [])
+    ends = date(2026, 7, 1)
+    made = "2025-07-01T08:00:00+00:00"
+    found = [Certified(shop, "bay-1", "meter", f"Meter {shop}", f"M {shop}", made, ends) for shop in zones]
+    at = datetime(2026, 7, 1, 23, 30, tzinfo=UTC)
+    asked = Asked(asked_for, shops, "", "2026-07", 1, {})
+    [section] = contexts.calibrations_page(asked, found, [], 2, at, {}).sections
+    assert {row[1].text: row[5].text for row in section.rows} == {
+        "Meter harbour": "⚠ overdue since 1 day",
+        "Meter quay": "! 0 days left",
+    }
 
 
 def test_a_stream_that_breaks_off_is_followed_again(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from datetime import date, datetime
 from typing import Annotated
 
 from fastapi import Depends, Query, Request
@@ -29,6 +30,10 @@ class Shops:
     company: str
     zones: Mapping[str, str]
     company_shops: int = 0
+
+    def day(self, shop: str, at: datetime) -> date:
+        """Which day it is there."""
+        return at.astimezone(zone_of(self.zones[shop])).date()
 
     def moment(self, shop: str, utc: str) -> str:
         """A time of the record, as the shop's own clock had it."""

@@ -68,7 +68,7 @@ def bays_page(
             told = ngettext("⚠ not heard for {n} day", "⚠ not heard for {n} days", hours // 24)
             return Cell(told.format(n=fmt.thousands(hours // 24)), tone="look")
         return Cell(
-            ngettext("{n} entry waits", "{n} entries wait", bay.behind).format(n=bay.behind)
+            ngettext("{n} entry waits", "{n} entries wait", bay.behind).format(n=fmt.thousands(bay.behind))
             if bay.behind
             else _("has everything"),
             tone="ok",

@@ -6,7 +6,7 @@ from functools import partial
 from urllib.parse import quote, urlencode
 
 from station.common.days import now
-from station.common.words import _
+from station.common.words import _, ngettext
 from station.learning.compared import (
     BAYS,
     FLUID_BY_MONTH,
@@ -145,9 +145,12 @@ def off_meters(charts: Charts) -> dict[tuple[str, str], str]:
 
 
 def _proving(asked: Asked, found: Found) -> Section:
-    today = now().date()
+    at = now()
     off = {} if found.meters is None else off_meters(found.meters)
-    due = {(one.shop, one.instrument): due_state(one.valid_until, today) for one in found.due}
+    due = {
+        (one.shop, one.instrument): due_state(one.valid_until, asked.shops.day(one.shop, at))
+        for one in found.due
+    }
     rows = []
     for shop, meter in [*off, *(key for key in due if key not in off)]:
         text, tone = due.get((shop, meter), (fmt.UNKNOWN, ""))
@@ -204,7 +207,11 @@ def quality_page(asked: Asked, found: Found) -> ManyPage:
         rest = judged.rest
         if of == FLUID_BY_MONTH:
             rest = sorted(rest, key=lambda one: (-_month(one), one.of))[:FOLDED_MOST]
-        fold = _("{n} like their sisters, {few} too few to tell").format(n=judged.like, few=judged.few)
+        fold = ngettext(
+            "{n} like its sisters, {few} too few to tell",
+            "{n} like their sisters, {few} too few to tell",
+            judged.like,
+        ).format(n=judged.like, few=judged.few)
         return Section(
             heading,
             hint,

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 from typing import Any, TypeVar
 from urllib.parse import urlencode
 
@@ -110,7 +110,7 @@ def rows_of(found: Sequence[T], row: Callable[[T], Sequence[Cell]], total: int =
 
 
 def number(value: int) -> Cell:
-    return Cell(f"{value:,}".replace(",", fmt.TIE), amount=True)
+    return Cell(fmt.thousands(value), amount=True)
 
 
 def percent(value: float | None, places: int = 2) -> Cell:
@@ -200,17 +200,17 @@ def calibrations_page(
     found: Sequence[Certified],
     none: Sequence[Without],
     in_force: int,
-    today: date,
+    at: datetime,
     off: Mapping[tuple[str, str], str],
 ) -> ManyPage:
-    """found, none: of very many the first. in_force: so many certificates are. off: shop and meter → what its charts say, of those
+    """found, none: of very many the first. in_force: so many certificates are. at: now; the day that it is differs from shop to shop. off: shop and meter → what its charts say, of those
     that read off."""
 
     def row(of: Certified | Without) -> list[Cell]:
         if isinstance(of, Without):
             named = [f"{of.shop} · {of.bay}", _(KINDS[of.kind]), *[fmt.UNKNOWN] * 3]
             return [*map(Cell, named), Cell(_("– no certificate"), tone="look"), Cell(fmt.UNKNOWN)]
-        text, tone = due_state(of.valid_until, today)
+        text, tone = due_state(of.valid_until, asked.shops.day(of.shop, at))
         named = [
             f"{of.shop} · {of.bay}",
             of.instrument,
@@ -229,7 +229,13 @@ def calibrations_page(
         """Overdue, without one, reading off, and then the soonest to end."""
         if isinstance(of, Without):
             return 1
-        return 0 if of.valid_until < today else 2 if (of.shop, of.instrument) in off else 3
+        return (
+            0
+            if of.valid_until < asked.shops.day(of.shop, at)
+            else 2
+            if (of.shop, of.instrument) in off
+            else 3
+        )
 
     every: list[Certified | Without] = [*none, *found]
     section = Section(

@@ -297,7 +297,7 @@ def calibrations(db: ReadingDb, asked: TheAsked) -> Response:
     # without charts no certificate comes before one that ends sooner
     found = certified.certificates(db, asked.scope, most=most if off is None else None)
     none, total = certified.without(db, asked.scope, most), certified.counted(db, asked.scope)
-    page = contexts.calibrations_page(asked, found, none, total, now().date(), off or {})
+    page = contexts.calibrations_page(asked, found, none, total, now(), off or {})
     return many_page(page, asked.shops, asked.scope.shops)
 
 

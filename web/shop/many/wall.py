@@ -11,6 +11,7 @@ import logging
 import time
 from collections.abc import AsyncIterator, Callable, Container, Mapping
 from dataclasses import asdict, dataclass, replace
+from datetime import UTC, tzinfo
 from typing import Annotated, Any
 
 import anyio.to_thread
@@ -20,9 +21,11 @@ from sse_starlette.event import ServerSentEvent
 from sse_starlette.sse import EventSourceResponse
 from starlette.responses import Response
 
+from station.common.days import zone_of
 from station.common.words import N_, _
 from station.errors import StationError
-from station.record.many.store import Store
+from station.record.many import queries
+from station.record.many.store import Reporting, Store, reporting
 from web.frame import format as fmt
 from web.frame.deps import page_of
 from web.frame.door import TheAccess, TheSession, shown
@@ -136,13 +139,19 @@ class Wall:
             yield ServerSentEvent(data=json.dumps([asdict(bay) for bay in self.now(shops)]), event="bays")
             await asyncio.sleep(TELL_S)
 
+    def _known(self) -> tuple[list[Reporting], dict[str, tzinfo]]:
+        """Every bay, and whose days each shop's are."""
+        with self._store.connection() as db:
+            shops = [queries.shops(db, company) for company in queries.companies(db)]
+            return reporting(db), {shop: zone_of(zone) for of in shops for shop, zone in of.items()}
+
     async def _look(self) -> None:
         while True:
             try:
-                known = await anyio.to_thread.run_sync(self._store.bays)
+                known, zones = await anyio.to_thread.run_sync(self._known)
             except StationError as error:
                 log.warning("%s", error)
-                known = []
+                known, zones = [], {}
             for one in known:
                 key = (one.shop, one.bay)
                 if one.gone_at is not None:
@@ -153,7 +162,8 @@ class Wall:
                 said = "" if one.heard else _("⚠ nothing of its record has arrived here")
                 since = ""
                 if one.heard:
-                    since = _("its record last came {when}").format(when=fmt.moment(one.heard))
+                    when = fmt.moment(one.heard, zones.get(one.shop, UTC))
+                    since = _("its record last came {when}").format(when=when)
                 before = self._bays.get(key, BayNow(one.shop, one.bay, one.page))
                 self._bays[key] = replace(before, name=one.name, said=said, since=since)
                 if key not in self._following:
