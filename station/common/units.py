@@ -62,10 +62,11 @@ _TORQUE: Final = {
     "kilogram_force * centimeter": "kgfcm kgcm",
 }
 
-# "2.9", "1/2" or "9 1/2", then the unit. No exponents: nobody types them, and 1e-999999999 is a trap.
+# "2.9", "1/2" or "9 1/2", then the unit. Nobody types exponents, and 1e-999999999 is a trap; but a small float is written with
+# one of two digits, such as 4.8e-05.
 _QUANTITY: Final = re.compile(
     r"\s*(?P<sign>[+-]?)"
-    r"(?:(?:(?P<whole>\d+)\s+)?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)|(?P<decimal>\d+(?:\.\d*)?|\.\d+))"
+    r"(?:(?:(?P<whole>\d+)\s+)?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)|(?P<decimal>(?:\d+(?:\.\d*)?|\.\d+)(?:e-\d\d(?!\d))?))"
     r"\s*(?P<unit>.*?)\s*",
     re.DOTALL,
 )

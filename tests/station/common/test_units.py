@@ -106,6 +106,12 @@ def test_text_is_as_short_as_it_can_be_or_rounded() -> None:
     assert u.format_torque(0.0, "N·m", 3) == "0.000 N·m"
 
 
+@pytest.mark.parametrize("litres", [4.795948790570215e-05, 1e-07, 4.440892098500626e-16])
+def test_a_small_figure_is_read_back_as_a_machine_writes_it(litres: float) -> None:
+    assert "e-" in repr(litres)
+    assert u.parse_volume_l(f"{litres!r} L") == litres
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
@@ -123,6 +129,7 @@ def test_text_is_as_short_as_it_can_be_or_rounded() -> None:
         ("1.234.5 L", "write one number, its decimals after a point"),
         ("1 2 L", "write one number, its decimals after a point"),
         ("1e3 L", "the unit 'e3 L' is not known"),
+        ("1e-999999999 L", "the unit 'e-999999999 L' is not known"),
         ("1/0 L", "divides by zero"),
         ("3 L + 2 L", "the unit 'L \\+ 2 L' is not known"),
         ("3 foo", "the unit 'foo' is not known here, expected L, mL, US or imperial pt"),

@@ -56,6 +56,13 @@ def test_what_is_written_reads_back_equal_to_the_last_digit() -> None:
     assert spec_from_tables(spec().to_table(), "JOB.toml") == spec()
 
 
+@pytest.mark.parametrize("retained_l", [4.795948790570215e-05, -4.440892098500626e-16])
+def test_a_job_that_retains_next_to_nothing_reads_back(retained_l: float) -> None:
+    """What a shop learned may come to what is listed but for some microlitres: the job could not be gone on with after a start."""
+    known = replace(spec(), retained_l=retained_l, learned_from=3)
+    assert spec_from_tables(known.to_table(), "JOB.toml") == known
+
+
 @pytest.mark.parametrize(
     ("label", "value", "named"),
     [
