@@ -55,7 +55,8 @@ class Answer:
 class Office(Protocol):
     """What a sender needs of the roll-up. Each raises Unreachable."""
 
-    def head(self) -> int: ...
+    def head(self, newest: int, /) -> int:
+        """Where the roll-up's head is. newest: where the bay's record ends."""
 
     def take(self, batch: Batch, /) -> Answer: ...
 
@@ -98,8 +99,8 @@ class HttpOffice:
                 ) from error
         self._open: http.client.HTTPConnection | None = None
 
-    def head(self) -> int:
-        return self._seq(self._ask("GET", HEAD, None))
+    def head(self, newest: int) -> int:
+        return self._seq(self._ask("GET", f"{HEAD}?newest={newest}", None))
 
     def take(self, batch: Batch) -> Answer:
         told = self._ask("POST", TAKE, batch_text(batch))

@@ -138,9 +138,9 @@ class Sender:
         return wait_s
 
     def _send(self) -> float:
-        if self._head is None or self._refused is not None:  # who was refused may be to begin anew
-            self._head = self._office.head()
         newest = outbox.newest(self._ledger)
+        if self._head is None or self._refused is not None:  # who was refused may be to begin anew
+            self._head = self._office.head(newest)
         quiet = self._heard_s is not None and self._clock() - self._heard_s < HEARD_EVERY_S
         if newest == self._head and self._refused is None and quiet:
             self._note(0)
@@ -183,7 +183,9 @@ class Sender:
             self._behind_since_s = self._clock()
 
     def _later(self, later: Later) -> float:
-        """It answers and took nothing: where it is is known as before, and nothing has failed."""
+        """It answers and took nothing, and nothing has failed. Where it is is asked once more, for it says then whether it has room
+        before a whole batch has gone out."""
+        self._head = None
         if self._behind_since_s is None:
             self._behind_since_s = self._clock()
         self._fault, self._failed = None, 0

@@ -40,7 +40,7 @@ class _Taking(http.server.BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
 
     def do_GET(self) -> None:
-        self._answer({"seq": 0} if self.path == HEAD else {})
+        self._answer({"seq": 0} if self.path.startswith(HEAD) else {})
 
     def do_POST(self) -> None:
         entries = json.loads(self.rfile.read(int(self.headers["Content-Length"])))["entries"]

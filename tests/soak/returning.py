@@ -91,16 +91,24 @@ class Watched(HttpOffice):
         super().__init__(rules)
         self._found, self.seq, self.last_s, self._at = found, 0, 0.0, At()
 
+    def head(self, newest: int) -> int:
+        try:
+            return super().head(newest)
+        except Later:
+            self._count(0, away=1)
+            raise
+
     def take(self, batch: Batch) -> Answer:
+        n = len(batch.entries)
         try:
             answer = super().take(batch)
         except Later:
-            self._count(batch, away=1)
+            self._count(n, away=1)
             raise
         except Unreachable:
-            self._count(batch, failed=1)
+            self._count(n, failed=1)
             raise
-        self._count(batch)
+        self._count(n)
         self.last_s, self.seq = time.monotonic(), answer.seq
         return answer
 
@@ -110,10 +118,10 @@ class Watched(HttpOffice):
             self._at = At(issue["version"], issue["series"])
         return self._at
 
-    def _count(self, batch: Batch, away: int = 0, failed: int = 0) -> None:
+    def _count(self, entries: int, away: int = 0, failed: int = 0) -> None:
         if self._found is not None:
             with _COUNTING:
-                self._found.sent += len(batch.entries)
+                self._found.sent += entries
                 self._found.away += away
                 self._found.failed += failed
 

@@ -76,7 +76,7 @@ class Line:
         self._store, self._take, self._token, self._cut = store, take, token, cut
         self._draw = random.Random(seed)
 
-    def head(self) -> int:
+    def head(self, newest: int) -> int:
         with self._down(), self._store.bay(self._token) as (db, bay):
             return ingest.head_of(db, bay).seq
 

@@ -54,7 +54,7 @@ def test_a_record_goes_over_the_network_whole(postgres: Embedded, tmp_path: Path
             assert store.bays()[0].seq == outbox.newest(path)
             assert sender.turn() == 5.0
             with pytest.raises(Unreachable, match="401: No bay has this token"):
-                office_at(found[0], f"{token}x", tmp_path).head()
+                office_at(found[0], f"{token}x", tmp_path).head(0)
             beside = Path(f"/proc/{child.pid}/task/{child.pid}/children").read_text().split()
         finally:
             child.terminate()
@@ -107,7 +107,7 @@ def test_what_is_no_roll_up_is_told(status: int, body: bytes, said: str, tmp_pat
         answering(status, body, Location="http://127.0.0.1:9/") as address,
         pytest.raises(Unreachable, match=said),
     ):
-        office_at(address, "tallypan.a.b.c", tmp_path).head()
+        office_at(address, "tallypan.a.b.c", tmp_path).head(0)
 
 
 def test_one_that_sends_a_batch_away_before_it_has_all_of_it_is_heard(tmp_path: Path) -> None:

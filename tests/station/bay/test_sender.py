@@ -23,7 +23,7 @@ class Desk:
     whether it has nothing of the versions that it names."""
 
     def __init__(self) -> None:
-        self.seq, self.batches, self.asked, self.closed = 0, 0, 0, 0
+        self.seq, self.batches, self.asked, self.said, self.closed = 0, 0, 0, 0, 0
         self.away = self.lost = self.mute = False
         self.newest = self.newest_people = self.newest_fills = 0
         self.series = "one"
@@ -31,8 +31,9 @@ class Desk:
         self.fault: str | None = None
         self.whole = threading.Event()
 
-    def head(self) -> int:
+    def head(self, newest: int) -> int:
         self.asked += 1
+        self.said = newest
         if self.away:
             raise Unreachable("no route to host")
         return self.seq
@@ -138,7 +139,7 @@ def test_one_that_has_many_bays_at_once_is_left_alone_for_as_long_as_it_asks_and
     assert sender.standing == Sending(52, 50.0), "and the bay is told what waits, and of no fault"
     desk.later_s, desk.rest_s = 0.0, 7.0
     assert 7.0 <= sender.turn() <= 8.0, "others go before what is left"
-    assert (desk.asked, desk.seq) == (1, 20), "where it is was known"
+    assert (desk.asked, desk.said, desk.seq) == (21, 52, 20), "it asks whether there is room before it sends"
     desk.rest_s = 0.0
     assert sender.turn() == BETWEEN_S
     desk.rest_s = 7.0

@@ -127,7 +127,7 @@ def test_one_that_goes_while_it_waits_leaves_its_turn_to_the_next() -> None:
 
 
 class Came(NamedTuple):
-    """in_vain: how often a batch was sent for nothing, for each. took: until all was in, by what two that never wait would take.
+    """in_vain: how often a bay asked for nothing, for each batch. took: until all was in, by what two that never wait would take.
     longest_s: that a bay waited for an answer. apart: how many batches one bay was before another when half was in."""
 
     in_vain: float
@@ -171,9 +171,9 @@ def came_back(bays: int, batches: int, each_s: float, again_s: Callable[[Lane, f
 def test_many_bays_come_back_in_turn_whatever_the_machine() -> None:
     for bays, batches, each_s in ((50, 1, 0.05), (400, 4, 0.05), (1000, 2, 0.2), (100, 2, 2.0)):
         found = came_back(bays, batches, each_s, Lane.again_s)
-        assert found.in_vain < 2.0, (bays, found)
+        assert found.in_vain < 3.0, (bays, found)
         assert found.took < 1.1, (bays, found)
-        assert found.apart <= 2, (bays, found)
+        assert found.apart <= 3, (bays, found)
 
 
 def test_without_an_order_they_come_in_vain_and_their_answers_too_late(

@@ -125,9 +125,11 @@ def test_where_many_bays_come_at_once_one_is_told_when_to_come_again_and_a_few_e
         reply = roll.take(path, roll.tokens[0])
         assert (reply.status_code, reply.json()["title"]) == (503, "Many bays at once")
         assert int(reply.headers["retry-after"]) >= 1
-        assert roll.send(
-            "GET", "/api/bays/head", headers={"Authorization": f"Bearer {roll.tokens[0]}"}
-        ).json() == {"seq": 0}
+        for newest_seq, status in ((0, 200), (100, 200), (101, 503)):
+            of_me = {"Authorization": f"Bearer {roll.tokens[0]}"}
+            reply = roll.send("GET", f"/api/bays/head?newest={newest_seq}", headers=of_me)
+            assert reply.status_code == status, newest_seq
+        assert int(reply.headers["retry-after"]) >= 1
         few = roll.take(path, roll.tokens[1], most=20)
         assert (few.status_code, few.json()["seq"], few.json()["rest_s"]) == (200, 20, 0)
     assert lane.in_hand == 0

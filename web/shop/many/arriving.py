@@ -52,8 +52,12 @@ def _in_use(store: Store, token: str) -> Iterator[tuple[Db, Bay]]:
 
 
 @router.get("/api/bays/head", include_in_schema=False)
-def head(store: TheStore, token: Token = "") -> Response:
-    return JSONResponse({"seq": _head(store, _shown(token))})
+async def head(request: Request, store: TheStore, newest: After = 0, token: Token = "") -> Response:
+    """newest: where the bay's record ends; whoever is far behind that hears at once whether there is room."""
+    seq = await anyio.to_thread.run_sync(_head, store, _shown(token))
+    line: Line = request.app.state.line
+    line.need_room(newest - seq)
+    return JSONResponse({"seq": seq})
 
 
 @router.get("/api/bays/lists", include_in_schema=False)

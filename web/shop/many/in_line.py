@@ -2,9 +2,10 @@
 
 After an outage every bay brings a week at once. A few of today's entries do not wait behind that: a short batch goes before the long
 ones, each of which lets pass what comes within ``LONG_S`` of it and no more. Of either kind no more are in hand than are taken in
-while their bays wait for the answer. Whoever comes beyond that is sent away before its batch is read, with a time to come again
-(503 and Retry-After, RFC 9110, 10.2.3): one after the other, as fast as they can be taken in, so that the bays take turns and none
-sends anything in vain for long. All of it lives in the server's event loop.
+while their bays wait for the answer. Whoever comes beyond that is sent away, with a time to come again (503 and Retry-After,
+RFC 9110, 10.2.3): one after the other, somewhat faster than they can be taken in. It then asks first where its record is here, which
+costs little, and is told then whether there is room: so nobody sends whole batches in vain for long. All of it lives in the
+server's event loop.
 """
 
 import heapq
@@ -29,9 +30,12 @@ PACE_S = 0.1
 """So long a batch is said to take before one was: three times what it takes on two idle cores."""
 NEWEST = 0.1
 """How much the newest batch's time counts among those before."""
-EARLY = 0.7
-"""Bays are sent for so much faster than batches were taken in of late: rather a few that come twice than none at all in line."""
-AGAIN_MOST_S = 300
+EARLY = 0.4
+"""Bays are sent for in so much of the time that their batches would take by what they took of late. While all come at once that is
+long; some that ask in vain cost less than a line in which nobody stands."""
+AGAIN_MOST_S = 60
+FEW = 100
+"""So many entries go in a short batch."""
 
 
 class Lane:
@@ -73,17 +77,16 @@ class Line:
         self._waiting: list[tuple[float, int, Future[None]]] = []
         self._came = itertools.count()
 
+    def need_room(self, behind: int) -> None:
+        """Raises Crowded where a bay that is so many entries behind would be sent away."""
+        if behind > FEW:
+            self._admit(self._long, LARGEST_BODY + 1)
+
     @contextmanager
     def place(self, size: int) -> Iterator[Lane]:
         """A place for a batch of so many bytes, from before they have come until it is taken in. Raises Crowded."""
         lane = self._long if size > LARGEST_BODY else self._short
-        if lane.full(size):
-            raise Crowded(
-                503,
-                _("Many bays at once"),
-                _("Other bays' entries are being taken in. This bay's turn comes, and nothing is lost."),
-                lane.again_s(self._clock()),
-            )
+        self._admit(lane, size)
         lane.in_hand += 1
         lane.bytes += size
         try:
@@ -115,6 +118,15 @@ class Line:
 
     def rest_s(self, lane: Lane) -> int:
         return lane.rest_s(self._clock())
+
+    def _admit(self, lane: Lane, size: int) -> None:
+        if lane.full(size):
+            raise Crowded(
+                503,
+                _("Many bays at once"),
+                _("Other bays' entries are being taken in. This bay's turn comes, and nothing is lost."),
+                lane.again_s(self._clock()),
+            )
 
     def _over(self) -> None:
         while self._waiting:
