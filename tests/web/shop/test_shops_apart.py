@@ -322,7 +322,7 @@ def test_a_bay_that_moved_is_told_its_new_shops_people_in_place_of_its_former_on
             headers = {"Authorization": f"Bearer {self.token}", **CHANGE, "Content-Type": "application/json"}
             return shops.runner.run(shops.client.request(method, path, headers=headers, **more)).json()
 
-        def head(self) -> int:
+        def head(self, newest: int) -> int:
             return int(self._ask("GET", "/api/bays/head")["seq"])
 
         def take(self, batch: Batch) -> Answer:
