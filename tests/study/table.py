@@ -55,6 +55,15 @@ def _share(figure: str, goal: str, hits: Sequence[bool], met: Callable[[float], 
     return Line(figure, goal, text, None if met is None else met(k / n))
 
 
+RAN_OVER_L = 0.030
+"""So much in the pan is no false word that fluid runs over."""
+
+
+def false_kinds(row: Row) -> set[str]:
+    """Notices of an undisturbed job that say what was not so."""
+    return {kind for kind in row["kinds"] if kind != "runs_over" or row["overflow_true_l"] < RAN_OVER_L}
+
+
 def _error(row: Row, figure: str) -> float:
     return float(row[f"{figure}_l"] - row[f"{figure}_true_l"])
 
@@ -89,8 +98,8 @@ def lines(rows: Sequence[Row]) -> list[Line]:
     found.append(_share("… of undisturbed jobs", "", alone, None))
     within = [abs(r["told_l"] - r["came_l"]) <= r["told_u95_l"] for r in told if r["came_l"] > 0.0005]
     found.append(_share("drip told at 3 min: true value within U95", "", within, None))
-    quiet = [bool(r["kinds"]) for r in rows if r["undisturbed"]]
-    found.append(_share("false notices, of undisturbed jobs", "below 2 %", quiet, lambda s: s < 0.02))
+    untrue = [bool(false_kinds(r)) for r in rows if r["undisturbed"]]
+    found.append(_share("false notices, of undisturbed jobs", "below 2 %", untrue, lambda s: s < 0.02))
     drip = [b for r in rows for b in r["bolts_drip"]]
     bulk = [b for r in rows for b in r["bolts_bulk"]]
     found.append(_share("20 g bolt found while it drips", "95 %", drip, lambda s: s >= 0.95))

@@ -26,7 +26,7 @@ def test_a_short_study_meets_what_so_few_jobs_can_show(rows: list[table.Row]) ->
         assert all(x <= 0.01 or set(r["kinds"]) - {"knock"} for x, r in zip(rel, rows, strict=True))
         covered = [abs(r[f"{figure}_l"] - r[f"{figure}_true_l"]) <= r[f"{figure}_u95_l"] for r in rows]
         assert sum(covered) >= 5
-    assert [r["texts"] for r in rows if r["undisturbed"] and r["kinds"]] == []
+    assert [r["texts"] for r in rows if r["undisturbed"] and table.false_kinds(r)] == []
     told = [r for r in rows if r["told_l"] is not None]
     assert len(told) > 3
     near = [abs(r["told_l"] - r["came_l"]) <= max(0.010, 0.15 * r["came_l"]) for r in told]
@@ -52,6 +52,12 @@ def test_pictures_and_table_are_written(rows: list[table.Row], tmp_path: Path) -
 def test_exact_limits_of_a_share(hits: int, n: int, low: float, high: float) -> None:
     """Source: binomial exact limits as in common tables (0 of 10: 30.85 %; 1 of 10: 0.25 to 44.50 %), from memory."""
     assert table.clopper_pearson(hits, n) == pytest.approx((low, high), abs=6e-5)
+
+
+def test_a_word_that_fluid_runs_over_is_false_only_where_none_did() -> None:
+    row = {"kinds": ["runs_over", "object"]}
+    assert table.false_kinds({**row, "overflow_true_l": 0.090}) == {"object"}
+    assert table.false_kinds({**row, "overflow_true_l": 0.0}) == {"runs_over", "object"}
 
 
 def test_the_estimator_that_was_kept_is_the_better_one() -> None:
