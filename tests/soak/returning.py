@@ -11,6 +11,7 @@ import argparse
 import itertools
 import logging
 import os
+import random
 import signal
 import socket
 import statistics
@@ -210,9 +211,10 @@ def come_back(
                     Sender(path, office, 5.0, rules[0].batch, take_fills=office.met)
                     for path, office in zip(mine, offices, strict=True)
                 ]
+                draw = random.Random(bays)
                 try:
                     for n in range(kills):
-                        time.sleep(1.0)
+                        time.sleep(draw.uniform(0.3, 1.0))
                         _kill(server, roll_up, database=n % 2 == 1)
                         found.kills, found.killed_s = n + 1, time.monotonic() - began_s
 
@@ -332,11 +334,11 @@ def _pages(roll_up: RollUp, found: Returned) -> Iterator[None]:
 
 
 def main() -> int:
-    """50 bays with a week each while both are killed; then 400, in order and without."""
+    """50 bays with a week each, and while both are killed; 400 likewise, and without order."""
     parser = argparse.ArgumentParser(prog="python -m tests.soak.returning", description=__doc__)
-    parser.add_argument("--bays", type=int, default=50, help="while the roll-up and its database are killed")
+    parser.add_argument("--bays", type=int, default=50)
     parser.add_argument("--kills", type=int, default=6)
-    parser.add_argument("--many", type=int, default=400, help="bays that come in order, and without it")
+    parser.add_argument("--many", type=int, default=400, help="bays in the second round")
     parser.add_argument("--jobs", type=int, default=JOBS, help="of each bay, 20 entries a job")
     options = parser.parse_args()
     logging.disable(logging.CRITICAL)  # each kill is felt by every bay
@@ -346,6 +348,7 @@ def main() -> int:
         for name, bays, kills, ordered in (
             ("in order", options.bays, 0, True),
             ("killed meanwhile", options.bays, options.kills, True),
+            ("killed meanwhile", options.many, options.kills, True),
             ("in order", options.many, 0, True),
             ("without order", options.many, 0, False),
         ):
