@@ -177,6 +177,10 @@ def facts(
     meter = meter_record(ledger, labels.get("meter", ""), not meter_due, job_id)
 
     kinds = frozenset(notice.kind for notice in report.notices)
+    at_lip = any(
+        run.why == "lip step" for run in report.pump_runs
+    )  # a proof at the lip goes beyond it as well
+    beyond = [run for run in report.pump_runs if not at_lip and run.target_l > report.pump_runs[0].target_l]
 
     def u(u95_l: float | None) -> float:
         return (u95_l or 0.0) / NORMAL_95
@@ -201,6 +205,8 @@ def facts(
         level_seen=report.level_seen,
         stands_level=report.stands_level,
         notice_kinds=kinds,
+        top_ups=len(beyond),
+        topped_l=max(0.0, beyond[-1].final_l - report.pump_runs[0].target_l) if beyond else 0.0,
         shop=shop,
         previous=previous_job(ledger, vehicle, compartment, job_id, distance_km),
         condition=noted,

@@ -308,7 +308,7 @@ def _over(o: Outcome) -> Reason | None:
     parts = [
         _("{litres} more than expected").format(litres=litres((o.filled_l or 0.0) - o.expected_fill_l, u95_l))
     ]
-    todo = _("with the vehicle level, let the excess run out at the plug before it leaves")
+    todo = _("with the vehicle level, let the excess run out at the plug into the pan until it stops")
     return _sentence("over", 4, [*parts, *_left_out(o)], todo, TECHNICIAN, True)
 
 

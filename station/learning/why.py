@@ -6,24 +6,22 @@ explains what is missing. A cause is a place to look, never a finding about a pe
 """
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, tzinfo
-from typing import Any
 
 from calibration.budget import expanded
 from station.common.days import day_of
 from station.common.digits import number, off_by
 from station.common.distance import format_distance
 from station.common.sentences import listed
-from station.common.words import N_, _
+from station.common.words import N_, _, ngettext
 from station.given.evidence import UNKNOWN_METER, MeterRecord
 from station.learning import mixup
+from station.learning.cause import NAMED_AT, Cause, cause_of, fits, real
 from station.learning.condition import Condition
 from station.learning.expected import Expected
 from station.learning.mixup import Figure
 
-NAMED_AT, LIKELY_AT = 0.5, 0.9
 MIN_HISTORY = 3
 """Fewer jobs than this are no history."""
 EARLY_CHANGE = 0.5
@@ -77,43 +75,20 @@ class Facts:
     interval_km: float | None = None
     meter: MeterRecord = UNKNOWN_METER
     """What the fills before this one say of the meter."""
+    top_ups: int = 0
+    topped_l: float = 0.0
+    """Runs of the pump that were asked for beyond the target, a proof at the lip apart, and what was metered beyond it."""
     meter_due: str = ""
     """Why the meter is due for proving, in words; empty when it is not."""
-
-
-@dataclass(frozen=True)
-class Cause:
-    """kind: a stable word. certainty: "likely" or "possible". numbers: what the weight rests on."""
-
-    kind: str
-    certainty: str
-    weight: float
-    text: str
-    numbers: Mapping[str, float | str | None] = field(default_factory=dict)
-
-    def to_dict(self) -> dict[str, Any]:
-        return {**vars(self), "numbers": dict(self.numbers)}
-
-
-def _real(amount: float, u: float) -> float:
-    """Probability that an amount is above zero, from its standard uncertainty."""
-    return 0.5 * math.erfc(-amount / (max(u, 1e-9) * math.sqrt(2.0)))
-
-
-def _fits(amount: float, wanted: float, u: float) -> float:
-    """1 where two amounts agree, falling off with their difference over u."""
-    return math.exp(-0.5 * ((amount - wanted) / max(u, 1e-9)) ** 2)
-
-
-def _cause(kind: str, weight: float, text: str, **numbers: float | str | None) -> Cause:
-    return Cause(kind, "likely" if weight >= LIKELY_AT else "possible", weight, text, numbers)
 
 
 def causes(facts: Facts) -> list[Cause]:
     """Causes worth looking at, the best fitting first; empty when nothing is out of the ordinary."""
     mixed = unit_mixup(facts)
-    found = [mixed, _ran_over(facts), _air(facts), _meter(facts), _never_changed(facts)]
-    if mixed is None or mixed.certainty != "likely":  # a wrong target explains the rest
+    topped = _topped_up(facts)
+    found = [mixed, topped, _air(facts), _meter(facts), _never_changed(facts)]
+    found += [] if topped is not None else [_ran_over(facts)]
+    if topped is None and (mixed is None or mixed.certainty != "likely"):  # what explains the rest
         found += [_low_on_arrival(facts), _retained(facts), _not_level(facts), _listing(facts)]
     named = [cause for cause in found if cause is not None and (cause is mixed or cause.weight >= NAMED_AT)]
     return sorted(named, key=lambda cause: -cause.weight)
@@ -177,13 +152,29 @@ def _ran_over(facts: Facts) -> Cause | None:
     if facts.overflow_l is None or facts.overflow_l <= expanded(facts.u_overflow_l):
         return None
     short_l = _shortfall_l(facts)
-    weight = _real(facts.overflow_l, facts.u_overflow_l)
+    weight = real(facts.overflow_l, facts.u_overflow_l)
     if short_l is None or short_l < 0:  # it did no harm; worth a word only where much was lost
         weight *= 0.6 if facts.overflow_l > facts.tolerance_minus_l else 0.0
     text = _(
         "{overflow_l} L ran over into the pan and is not in the housing. Filled faster than it settles, foam, or the vehicle leaning to the plug's side."
     ).format(overflow_l=number(facts.overflow_l, ".3f"))
-    return _cause("overflow", weight, text, overflow_l=facts.overflow_l, u95_l=expanded(facts.u_overflow_l))
+    return cause_of("overflow", weight, text, overflow_l=facts.overflow_l, u95_l=expanded(facts.u_overflow_l))
+
+
+def _topped_up(facts: Facts) -> Cause | None:
+    """More was asked for, run by run, and that is what is too much."""
+    over_l = -(_shortfall_l(facts) or 0.0)
+    if over_l <= 0 or facts.topped_l <= 0 or facts.filled_l is None:
+        return None
+    doubt_l = math.hypot(facts.u_filled_l, facts.u_expected_l)
+    weight = real(over_l - facts.tolerance_plus_l, doubt_l) * min(1.0, facts.topped_l / over_l)
+    text = ngettext(
+        "The target was reached, and {n} more run of the pump put in {topped_l} L beyond it. That explains the {over_l} L too much.",
+        "The target was reached, and {n} more runs of the pump put in {topped_l} L beyond it. That explains the {over_l} L too much.",
+        facts.top_ups,
+    ).format(n=facts.top_ups, topped_l=number(facts.topped_l, ".3f"), over_l=number(over_l, ".3f"))
+    found = cause_of("topped_up", weight, text, runs=facts.top_ups, topped_l=facts.topped_l, over_l=over_l)
+    return found if weight >= NAMED_AT else None
 
 
 def _air(facts: Facts) -> Cause | None:
@@ -192,7 +183,7 @@ def _air(facts: Facts) -> Cause | None:
     text = _(
         "Air in the line, or flow that stopped while the pump ran: the meter counts air as fluid. Bleed, prove, top up."
     )
-    return _cause("air", 0.8, text)
+    return cause_of("air", 0.8, text)
 
 
 def _meter(facts: Facts) -> Cause | None:
@@ -201,14 +192,14 @@ def _meter(facts: Facts) -> Cause | None:
     if fills >= MIN_HISTORY and short_l is not None:
         explained_l = -offset * facts.expected_l
         doubt_l = math.hypot(facts.u_filled_l, facts.u_expected_l, u * facts.expected_l)
-        weight = _real(abs(offset) - 2.0 * u, u) * _fits(explained_l, short_l, doubt_l)
+        weight = real(abs(offset) - 2.0 * u, u) * fits(explained_l, short_l, doubt_l)
         text = _(
             "This meter's last {fills} fills that were proved by lip or next drain came to {offset} than they should; that alone would be {explained_l} L here. Prove the meter."
         ).format(fills=fills, offset=off_by(offset), explained_l=number(explained_l, ".3f"))
         if weight >= NAMED_AT:
-            return _cause("meter_drift", weight, text, offset_percent=offset * 100, jobs=fills)
+            return cause_of("meter_drift", weight, text, offset_percent=offset * 100, jobs=fills)
     if facts.meter_due and short_l is not None:
-        return _cause(
+        return cause_of(
             "meter_due",
             NAMED_AT,
             _("The meter is due for proving: {meter_due}.").format(meter_due=facts.meter_due),
@@ -221,7 +212,7 @@ def _low_on_arrival(facts: Facts) -> Cause | None:
         return None
     missing_l = facts.expected_l - facts.drained_l - facts.still_to_come_l
     u = math.hypot(facts.u_drained_l, facts.u_expected_l, 0.5 * facts.still_to_come_l)
-    weight = _real(missing_l - facts.tolerance_minus_l, u)
+    weight = real(missing_l - facts.tolerance_minus_l, u)
     if weight < NAMED_AT:
         return None
     previous, missing = facts.previous, number(missing_l, ".3f")
@@ -229,17 +220,17 @@ def _low_on_arrival(facts: Facts) -> Cause | None:
     if previous is not None and previous.filled_l is not None:
         before_l = previous.expected_l - previous.filled_l
         u_both = math.hypot(u, previous.u_filled_l)
-        if before_l > 0 and _fits(before_l, missing_l, u_both) > 0.6:
+        if before_l > 0 and fits(before_l, missing_l, u_both) > 0.6:
             text = _(
                 "{missing_l} L less came out than the housing takes. The job of {day} put in {before_l} L too little: an earlier short fill."
             ).format(
                 missing_l=missing, day=day_of(previous.utc, facts.zone), before_l=number(before_l, ".3f")
             )
-            return _cause("short_before", weight, text, missing_l=missing_l, short_before_l=before_l)
+            return cause_of("short_before", weight, text, missing_l=missing_l, short_before_l=before_l)
     text = _(
         "{missing_l} L less came out than the housing takes. Low on arrival: a leak, or filled short before. Look at seals, plug and breather."
     ).format(missing_l=missing)
-    return _cause(
+    return cause_of(
         "low_on_arrival", weight, text, missing_l=missing_l, u95_l=expanded(u), short_before_l=before_l
     )
 
@@ -250,7 +241,7 @@ def _retained(facts: Facts) -> Cause | None:
         return None
     kept_l = facts.expected_l - facts.drained_l
     u = math.hypot(facts.u_drained_l, facts.u_filled_l, 0.01 * facts.expected_l)
-    weight = _fits(kept_l, short_l, u) * _real(kept_l, math.hypot(facts.u_drained_l, facts.u_expected_l))
+    weight = fits(kept_l, short_l, u) * real(kept_l, math.hypot(facts.u_drained_l, facts.u_expected_l))
     text = _(
         "Drained and filled are both short, by {kept_l} L and {short_l} L, and the level was seen: old fluid stayed behind, more than the method usually leaves. {still_to_come_l} L were still to drip."
     ).format(
@@ -258,7 +249,9 @@ def _retained(facts: Facts) -> Cause | None:
         short_l=number(short_l, ".3f"),
         still_to_come_l=number(facts.still_to_come_l, ".3f"),
     )
-    return _cause("retained", weight, text, kept_l=kept_l, short_l=short_l, dripping_l=facts.still_to_come_l)
+    return cause_of(
+        "retained", weight, text, kept_l=kept_l, short_l=short_l, dripping_l=facts.still_to_come_l
+    )
 
 
 def _not_level(facts: Facts) -> Cause | None:
@@ -281,7 +274,7 @@ def _not_level(facts: Facts) -> Cause | None:
         )
     )
     text = stood.format(short_l=number(abs(short_l), ".3f"))
-    return _cause("not_level", weight, text, difference_l=-short_l, drained_l=facts.drained_l)
+    return cause_of("not_level", weight, text, difference_l=-short_l, drained_l=facts.drained_l)
 
 
 def _never_changed(facts: Facts) -> Cause | None:
@@ -306,7 +299,7 @@ def _never_changed(facts: Facts) -> Cause | None:
     if facts.drained_l is not None and previous.filled_l is not None:
         differs = abs(facts.drained_l + facts.still_to_come_l - previous.filled_l) - facts.tolerance_minus_l
         u = math.hypot(facts.u_drained_l, previous.u_filled_l, facts.u_expected_l)
-    off = differs > 0 and _real(differs, u) > 0.95
+    off = differs > 0 and real(differs, u) > 0.95
     if not signs or not (recent or off):
         return None
     weight = min(0.95, 0.4 + 0.15 * len(signs) + (0.2 if recent else 0.0) + (0.2 if off else 0.0))
@@ -323,7 +316,7 @@ def _never_changed(facts: Facts) -> Cause | None:
     text = _("{parts}; the fluid is {signs}. The change may never have been made.").format(
         parts=", ".join(parts), signs=listed([_(sign) for sign in signs])
     )
-    return _cause("never_changed", weight, text, distance_km=previous.distance_km, differs_l=differs)
+    return cause_of("never_changed", weight, text, distance_km=previous.distance_km, differs_l=differs)
 
 
 def _listing(facts: Facts) -> Cause | None:
@@ -331,7 +324,7 @@ def _listing(facts: Facts) -> Cause | None:
     if shop is None or shop.mean_l is None or shop.prior_l is None or shop.n < MIN_HISTORY:
         return None
     off_l = shop.mean_l - shop.prior_l
-    weight = _real(abs(off_l) - max(facts.tolerance_minus_l, facts.tolerance_plus_l), shop.u_mean_l)
+    weight = real(abs(off_l) - max(facts.tolerance_minus_l, facts.tolerance_plus_l), shop.u_mean_l)
     text = _(
         "The shop's {n} jobs on this type came to {mean_l} L; from the listed {listed_l} L {prior_l} L would be expected. Check the listing against the service manual."
     ).format(
@@ -340,4 +333,4 @@ def _listing(facts: Facts) -> Cause | None:
         listed_l=number(shop.listed_l, ".3f"),
         prior_l=number(shop.prior_l, ".3f"),
     )
-    return _cause("listing", weight, text, shop_mean_l=shop.mean_l, listed_l=shop.listed_l, n=shop.n)
+    return cause_of("listing", weight, text, shop_mean_l=shop.mean_l, listed_l=shop.listed_l, n=shop.n)

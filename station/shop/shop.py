@@ -12,6 +12,7 @@ from station.given.job import JobSpec
 from station.given.listing import rounding_l
 from station.given.report import Report
 from station.learning import asking, condition, expected, history, settling, sisters, why
+from station.learning.cause import Cause
 from station.record.archive import JobRecord
 from station.record.changes import PEOPLE
 from station.record.ledger import Ledger, now, type_of
@@ -184,7 +185,7 @@ def facts(
 class Causes:
     """Ranked likely causes of what a job came to, and what would settle it."""
 
-    causes: tuple[why.Cause, ...] = ()
+    causes: tuple[Cause, ...] = ()
     settles: tuple[str, ...] = ()
 
 

@@ -9,7 +9,8 @@ from station.common.distance import format_distance
 from station.common.units import format_torque, parse_torque_nm
 from station.common.words import N_, _
 from station.errors import InputError
-from station.learning import condition, why
+from station.learning import cause as learned
+from station.learning import condition
 from station.record.archive import JobRecord
 from station.shop import due
 from station.shop.catalogue import Entry
@@ -110,7 +111,7 @@ def _number(name: str, value: float | str | None) -> Fact | None:
     return Fact(label, str(fmt.volume(value)))
 
 
-def _cause(cause: why.Cause) -> Cause:
+def _cause(cause: learned.Cause) -> Cause:
     numbers = [_number(name, value) for name, value in cause.numbers.items()]
     return Cause(
         title=_(CAUSES.get(cause.kind, cause.kind.replace("_", " "))),
@@ -193,7 +194,7 @@ class Found:
     was noted at the job.
     """
 
-    causes: Sequence[why.Cause]
+    causes: Sequence[learned.Cause]
     not_judged: str | None
     settles: Sequence[str]
     set_up: Mapping[str, str]

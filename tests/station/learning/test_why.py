@@ -13,6 +13,7 @@ from calibration.budget import expanded
 from station.common.units import parse_volume_l
 from station.given.evidence import UNKNOWN_METER, MeterRecord
 from station.given.listing import UNITS_L
+from station.given.pump_run import PumpRun
 from station.given.report import DRAIN_CUT_SHORT, Report, Told
 from station.learning import history
 from station.learning.condition import Condition
@@ -124,6 +125,41 @@ def test_probabilities_are_probabilities() -> None:
         judge_units("firkin", 3.0, 3.0, 0.0, [])
     with pytest.raises(ValueError, match="listed_l"):
         judge_units("L", 0.0, 3.0, 0.0, [])
+
+
+OVERFILLED = replace(
+    FACTS, metered_l=3.35, filled_l=3.2, overflow_l=0.15, level_seen=True, top_ups=4, topped_l=0.36
+)
+
+
+def test_an_overfill_by_top_ups_names_them_and_no_foam() -> None:
+    first, *rest = causes(OVERFILLED)
+    assert first.kind == "topped_up"
+    assert "4 more runs of the pump put in 0.360 L beyond it" in first.text
+    assert not {"overflow", "not_level"} & {cause.kind for cause in rest}
+
+
+def test_top_ups_that_left_a_fill_within_its_tolerance_or_explain_little_are_no_cause() -> None:
+    assert "topped_up" not in kinds(replace(FACTS, top_ups=1, topped_l=0.05))
+    assert "topped_up" not in kinds(replace(OVERFILLED, top_ups=1, topped_l=0.05))
+    assert "not_level" in kinds(replace(OVERFILLED, top_ups=0, topped_l=0.0))
+
+
+def test_what_was_asked_for_beyond_the_target_is_told_from_a_proof_at_the_lip(tmp_path: Path) -> None:
+    ledger = shop(tmp_path / "l.sqlite")
+    report = Report.read({**ROW, "reference_temperature_c": 20.0, "notices": []})
+
+    def told(*runs: tuple[float, float, str]) -> tuple[int, float]:
+        made = tuple(PumpRun(float(n), run[1], run[1], run[0], run[2]) for n, run in enumerate(runs))
+        facts = history.facts(ledger, replace(report, pump_runs=made), "2.9 L", "cover removed", {})
+        return facts.top_ups, round(facts.topped_l, 3)
+
+    first = (2.88, 2.88, "target reached")
+    assert told() == (0, 0.0)
+    assert told((2.88, 1.2, "let go"), first) == (0, 0.0)
+    assert told(first, (2.93, 2.94, "target reached"), (2.99, 3.0, "target reached")) == (2, 0.12)
+    assert told(first, (2.93, 2.94, "lip step"), (2.98, 2.99, "first fluid over the lip")) == (0, 0.0)
+    ledger.close()
 
 
 def test_a_doubled_target_is_named_before_the_pump_may_run() -> None:

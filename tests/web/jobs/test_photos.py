@@ -16,8 +16,8 @@ from station.bay.views import MarkView
 from station.errors import InputError
 from station.given.said import Mark
 from station.learning import condition
+from station.learning.cause import Cause
 from station.learning.condition import MAX_BYTES
-from station.learning.why import Cause
 from station.shop.shop import Causes
 from tests.station.shop_rows import at
 from tests.web.conftest import CHANGE, Bay
