@@ -61,7 +61,7 @@ def _entries(db: Db, bay: Bay, before: int) -> Iterator[list[Entry]]:
 def drawn_anew(db: Db, bay: Bay) -> None:
     """Draw all that hangs on a bay's entries from these; what went along with it stays."""
     (begins,) = db.execute(
-        "select begins from bay where shop = %s and bay = %s", [bay.shop, bay.bay]
+        "select coalesce(begins, 0) from bay where shop = %s and bay = %s", [bay.shop, bay.bay]
     ).fetchone() or (0,)
     for table in DRAWN:
         along = {"certificate": f"and seq > {begins}", "fluid_name": f"and {begins} = 0"}.get(table, "")

@@ -109,7 +109,8 @@ def move(
 ) -> int:
     """Have a bay's record go on under another name from a moment on; how many entries of after it were here already, and are the
     new name's now. source, target: shop and bay. utc: the moment, as the record writes times; "" for now. time_zone: of a shop
-    that is new. A bay that comes back to the name that it had, as if it had never left, ends the name that it leaves.
+    that is new. A bay that comes back to the name that it had, as if it had never left, ends the name that it leaves. A target that
+    has the same record already, so that all of it counts twice, keeps what is its own.
 
     Raises InputError.
     """
@@ -135,7 +136,8 @@ def move(
         cut = _cut(db, source, utc)
         unused = row["begins"] is None or cut == row["begins"] + 1
         back = unused and there is not None and (row["from_shop"], row["from_bay"]) == target
-        if there is not None and not back:
+        twice = there is not None and not back and _is_one_record(db, source, target)
+        if there is not None and not back and not twice:
             raise InputError(
                 f"{_name(target)} is a bay already, or was one, and its jobs stand under that name; expected a name that was "
                 "never used."
@@ -144,7 +146,12 @@ def move(
             raise InputError(
                 f"nothing that {_name(source)} recorded since it came there has arrived yet. Let it send first, or move it back."
             )
-        moved = 0 if row["begins"] is None else row["seq"] - cut + 1
+        if twice:
+            _under_one(db, source, target, utc)
+            cut = _cut(db, source, utc)
+        elif not back:
+            _begin_anew(db, source, target, utc)
+        moved = 0 if row["begins"] is None else head_of(db, _known(db, source)).seq - cut + 1
         if back:
             _return(db, source, target)
         else:
@@ -154,15 +161,46 @@ def move(
     return moved
 
 
-def _go_on(
-    db: Db, source: tuple[str, str], target: tuple[str, str], utc: str, who: str, because: str, cut: int
-) -> None:
+def _is_one_record(db: Db, source: tuple[str, str], target: tuple[str, str]) -> bool:
+    """Whether a bay was entered under both names, and has brought its whole record under each: then all of it counts twice."""
+    found = db.execute(
+        "select count(distinct e.hash), count(*) from event e where (e.shop, e.bay) in ((%(shop)s, %(bay)s), (%(to_shop)s, "
+        "%(to_bay)s)) and e.seq = (select min(h.seq) from head h join bay b on b.shop = h.shop and b.bay = h.bay where "
+        "(h.shop, h.bay) in ((%(shop)s, %(bay)s), (%(to_shop)s, %(to_bay)s)) and b.begins = 0 and b.fault = '' and b.gone_at is null)",
+        {"shop": source[0], "bay": source[1], "to_shop": target[0], "to_bay": target[1]},
+    ).fetchone()
+    return found == (1, 2)
+
+
+def _under_one(db: Db, source: tuple[str, str], target: tuple[str, str], utc: str) -> None:
+    """Put one record that is under two names under the first alone, so that it goes on from there under the second."""
+    old, new = _known(db, source), _known(db, target)
+    head, other = head_of(db, old), head_of(db, new)
+    _copy(db, target, source, head.seq + 1)
+    if other.seq > head.seq:
+        _set_head(db, source, other)
+    for table in ("event", "checkpoint", "head", *DRAWN):
+        db.execute(f"delete from {table} where shop = %s and bay = %s".encode(), target)
+    db.execute(
+        "update bay set since = %s, from_shop = %s, from_bay = %s, begins = null where shop = %s and bay = %s",
+        [utc, *source, *target],
+    )
+    drawn_anew(db, old)
+    drawn_anew(db, new)
+
+
+def _begin_anew(db: Db, source: tuple[str, str], target: tuple[str, str], utc: str) -> None:
     db.execute(
         "insert into bay (company, shop, bay, token_hash, verifier, page, name, software, heard, newest_seq, since, from_shop, "
         "from_bay, begins) select company, %s, %s, token_hash, verifier, page, name, software, heard, newest_seq, %s, shop, bay, "
         "null from bay where shop = %s and bay = %s",
         [*target, utc, *source],
     )
+
+
+def _go_on(
+    db: Db, source: tuple[str, str], target: tuple[str, str], utc: str, who: str, because: str, cut: int
+) -> None:
     db.execute(
         "update bay set gone_at = %s, gone_by = %s, gone_because = %s, token_hash = '' where shop = %s and bay = %s",
         [utc, who, because, *source],
@@ -208,14 +246,21 @@ def _return(db: Db, source: tuple[str, str], target: tuple[str, str]) -> None:
 
 
 def _hand_over(db: Db, source: tuple[str, str], target: tuple[str, str], first: int) -> None:
+    _copy(db, source, target, first)
+    for table, number in (("event", "seq"), ("checkpoint", "size")):
+        db.execute(
+            f"delete from {table} where shop = %s and bay = %s and {number} >= %s".encode(), [*source, first]
+        )
+
+
+def _copy(db: Db, source: tuple[str, str], target: tuple[str, str], first: int) -> None:
     for table, number, rest in (("event", "seq", EVENT[3:]), ("checkpoint", "size", ("size", "note"))):
-        of, columns = [*source, first], ", ".join(rest)
+        columns = ", ".join(rest)
         db.execute(
             f"insert into {table} (company, shop, bay, {columns}) select company, %s, %s, {columns} from {table} "
             f"where shop = %s and bay = %s and {number} >= %s".encode(),
-            [*target, *of],
+            [*target, *source, first],
         )
-        db.execute(f"delete from {table} where shop = %s and bay = %s and {number} >= %s".encode(), of)
 
 
 def _lanes(db: Db, source: tuple[str, str], target: tuple[str, str]) -> None:

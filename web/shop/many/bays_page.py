@@ -49,7 +49,10 @@ def bays_page(
             return Cell(_("⚠ never heard"), tone="look")
         if bay.doubled:
             return Cell(
-                _("⚠ its record comes under another name, too: what both have counts twice"), tone="look"
+                _(
+                    "⚠ its record comes under another name, too, and what both have counts twice: tallypan roll-up move"
+                ),
+                tone="look",
             )
         if bay.refused and bay.refused_at and _ago_s(bay.refused_at) < REFUSED_S:
             told = _("⚠ in order now, refused {when}: {why}. Do two boards have this record and its token?")

@@ -265,6 +265,45 @@ def test_a_move_by_mistake_is_moved_back_and_leaves_no_trace_but_in_the_log(bay:
     assert (whole(store), len(rows(store, "select 1 from log"))) == ([], 4)
 
 
+@pytest.mark.parametrize(("first", "second"), [(None, 2), (2, None), (4, 4), (None, None)])
+@pytest.mark.parametrize("when", [THEN, "2026-11-01T00:00:00.000+00:00"])
+def test_a_record_that_is_under_two_names_is_put_under_each_for_its_time(
+    postgres: Embedded, bay: Sending, first: int | None, second: int | None, when: str
+) -> None:
+    """As when a bay was entered in its new shop and not moved there: it brings all of its past once more."""
+    store = bay.store
+    with closing(Store(fresh(postgres.dsn))) as other:
+        alone = replace(bay, store=other, token=enter(other))
+        for n, shop in enumerate(SHOPS):
+            give(
+                other,
+                known(other, f"bay-{8 + n}", shop),
+                outbox.batch(bay.path.parent / f"{shop}.sqlite", 0, 1000),
+            )
+        alone.send()
+        expected = counted([other])
+    bay.send(most=first)
+    there = replace(bay, token=enter(store, *QUAY))
+    there.send(most=second)
+    with store.connection() as db:
+        assert {one.bay for one in reporting(db, SHOPS) if one.doubled} == {"bay-1", "bay-7"}
+        move(db, HARBOUR, QUAY, *WHO, when)
+        assert not any(one.doubled for one in reporting(db, SHOPS))
+    assert whole(store) == []
+    assert there.send().fault is None, "it goes on with the token of its new name"
+    with pytest.raises(StationError, match="token"):
+        bay.send()
+    assert whole(store) == []
+    assert counted([store]) == expected
+    entries = [
+        seq for (seq,) in rows(store, "select seq from event where bay in ('bay-1', 'bay-7') order by seq")
+    ]
+    assert entries == list(range(1, outbox.newest(bay.path) + 1))
+    assert len([job for job in jobs(store)["harbour"] if job.startswith("001-")]) == (
+        37 if when == THEN else 60
+    )
+
+
 def test_a_bay_moves_on_and_its_former_names_stay_what_they_were(bay: Sending) -> None:
     store, later = bay.store, "2026-02-20T00:00:00.000+00:00"
     bay.send(most=1)
