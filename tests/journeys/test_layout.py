@@ -342,6 +342,46 @@ def test_the_sheet_is_two_pages_of_paper_from_a_browser_too(
     assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 2
 
 
+def test_a_tile_says_that_its_job_is_done_once_it_has_ended(page: Page, address: str) -> None:
+    """The page stands open all day; what the station says of each tile is asked anew, and nothing else is touched."""
+
+    def later(route: Route) -> None:
+        reply = route.fetch()
+        if route.request.resource_type == "document":
+            route.fulfill(response=reply)
+        else:
+            route.fulfill(response=reply, body=reply.text().replace("<small>", "<small>last done today, "))
+
+    page.route(f"{address}/", later)
+    try:
+        show(page, address, "/", "leak watch", PHONE)
+        set_stage(page, address, "closed")
+        page.wait_for_selector('body[data-stage="closed"]')
+        page.fill("#plan-find", "12")
+        expect(page.locator(".tile small").first).to_contain_text("last done today")
+        assert page.input_value("#plan-find") == "12"
+    finally:
+        page.unroute(f"{address}/")
+
+
+def test_a_sheet_on_a_phone_breaks_no_word_in_its_runs_of_the_pump(page: Page, address: str) -> None:
+    page.set_viewport_size(PHONE)
+    page.goto(f"{address}/jobs/{CROWDED}/sheet")
+    broken = page.locator(".runs th, .runs td").evaluate_all(
+        """cells => cells.flatMap(cell => {
+            const text = cell.firstChild, range = document.createRange();
+            return [...text.data.matchAll(/\\S+/g)].filter(word => {
+                range.setStart(text, word.index);
+                range.setEnd(text, word.index + word[0].length);
+                return range.getClientRects().length > 1;
+            }).map(word => word[0]);
+        })"""
+    )
+    assert page.locator(".runs th").count() == 6
+    assert broken == []
+    assert too_wide(page) <= 0
+
+
 def test_the_signature_on_a_printed_sheet_can_be_read_back(browser: Browser, address: str) -> None:
     page = browser.new_page(device_scale_factor=2)  # 28 mm of paper at 192 dots an inch: a poor scan
     page.goto(f"{address}/jobs/{JOB_ID}/sheet")

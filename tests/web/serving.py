@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 
 from station.calibrating.calibrating import Run
+from station.given.pump_run import PumpRun
 from station.given.report import Told
 from station.people.access import Access
 from station.record.archive import Entry, JobRecord
@@ -61,6 +62,7 @@ def crowded() -> JobRecord:
     long = "Thermometer, supply: no reading for 12.4 s. Check its cable and connector. " * 4
     record = measuring(
         job_record(CROWDED),
+        pump_runs=tuple(PumpRun(float(n), 1.0, 1.02, 2.88, "stopped at the page") for n in range(5)),
         notices=tuple(Told("silent", long, float(n)) for n in range(12)),
         steps=tuple(
             pan_row(

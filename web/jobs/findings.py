@@ -22,6 +22,7 @@ from web.live.contexts import ConditionWords
 CAUSES = {
     "unit_mixup": N_("Unit mix-up"),
     "overflow": N_("Overflow"),
+    "topped_up": N_("Topped up beyond the target"),
     "air": N_("Air in the line"),
     "meter_drift": N_("Meter drift"),
     "meter_due": N_("Meter due for proving"),
@@ -42,6 +43,9 @@ NUMBERS = {
     "missing_l": N_("Missing on arrival"),
     "short_before_l": N_("Short at the job before"),
     "kept_l": N_("Stayed behind"),
+    "topped_l": N_("Beyond the target"),
+    "over_l": N_("Too much"),
+    "runs": N_("Runs of the pump"),
     "short_l": N_("Short by"),
     "dripping_l": N_("Still to drip"),
     "difference_l": N_("From expected"),

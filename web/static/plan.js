@@ -1,6 +1,7 @@
 // @ts-check
 // The plan form: picking a compartment fills in what is listed for it.
 import { byId, choice, field as fieldOf, formOf, onSubmit, sender, textOf } from "./dom.js";
+import { onLive } from "./live.js";
 import { act, send } from "./send.js";
 import { _ } from "./words.js";
 
@@ -158,3 +159,21 @@ export function planForm() {
   pickCompartment();
   tiled();
 }
+
+// A tile says when its compartment was last done: a job that has just ended is on no tile that was drawn before it.
+const ON_DISK_MS = 1500;
+let working = false;
+async function renewTiles() {
+  const reply = await fetch("/").catch(() => null);
+  if (!reply?.ok) return;
+  const anew = new DOMParser().parseFromString(await reply.text(), "text/html");
+  for (const tile of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll(".tile[data-compartment]"))) {
+    const said = anew.querySelector(`.tile[data-compartment="${CSS.escape(tile.dataset.compartment ?? "")}"] small`);
+    const old = tile.querySelector("small");
+    if (said && old) old.replaceWith(said);
+  }
+}
+onLive((live) => {
+  if (working && !live.flag.job_open) setTimeout(renewTiles, ON_DISK_MS);
+  working = live.flag.job_open;
+});
