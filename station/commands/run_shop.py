@@ -25,11 +25,11 @@ PASSPHRASE, PIN = "heron on the mud", "471926"
 PEOPLE = (
     ("E. Brandvold", Role.OWNER, ()),
     ("T. Vasquez-Ito", Role.QUALITY_LEAD, ()),
-    ("M. Okafor", Role.MANAGER, SHOPS[:1]),
+    ("R. Halloran-Mbeki", Role.MANAGER, SHOPS[:1]),
     ("N. Adeyemi", Role.MANAGER, SHOPS[1:]),
     ("J. Lindqvist", Role.TECHNICIAN, SHOPS[:1]),
 )
-"""Who signs in at the roll-up that is played, by --people; none of them is anybody."""
+"""Who signs in at the roll-up that is played, by --people; none of them is anybody. Who is a bay's, too, is the same there."""
 ROLL_UP = "the roll-up"
 BAYS_MOST = 8
 STOP_S = 15.0

@@ -8,10 +8,11 @@ from pathlib import Path
 import pytest
 
 from station.__main__ import main
-from station.commands.run_shop import PASSPHRASE, bay_file, peopled, shop_of, watched
+from station.commands.run_shop import PASSPHRASE, PEOPLE, bay_file, peopled, shop_of, watched
 from station.errors import StationError
 from station.given.config import read_config
 from station.people import secrets
+from station.people.people import DEMO_PEOPLE
 from station.people.store import People, path_beside
 from station.record import outbox
 from station.record.many.embedded import Embedded
@@ -102,7 +103,12 @@ def test_two_shops_are_played_with_people_who_sign_in_by_what_is_printed(tmp_pat
         one = kept[row["name"]]
         secrets.check(one.person, row["signs in with"])
         assert one.person.shops == tuple(filter(None, [row["shop"]]))
-    assert secrets.matches(kept["M. Okafor"].secret or "", PASSPHRASE)
+    assert secrets.matches(kept["R. Halloran-Mbeki"].secret or "", PASSPHRASE)
+    at_the_bays = {one.name: one.role for one in DEMO_PEOPLE}
+    for name, role, _shops in PEOPLE:
+        assert at_the_bays.get(name, role) is role, (
+            f"{name} is one and the same at the roll-up and at its bays"
+        )
     assert peopled(tmp_path) == rows
     assert {one.person.name: one for one in people.all()} == kept, "who is there already stays as they are"
 

@@ -255,7 +255,9 @@ def usage_page(asked: Asked, found: Found) -> ManyPage:
             _("By shop, litres"),
             _("Cost is what left the containers, by each shop's own price list at the time.")
             + " "
-            + _("A cost is shown where every fluid that left has a price in one currency."),
+            + _("A cost is shown where every fluid that left has a price in one currency.")
+            + " "
+            + _("Prices are entered under Shop's lists; those of a bay's own Setup count at that bay alone."),
             (_("Shop"), *map(_, _USE)),
             empty=empty,
             files=files("/usage", asked),
