@@ -697,7 +697,13 @@ def test_a_shops_lists_are_changed_on_their_page_and_its_bays_stand_below(roll: 
         return roll.send("POST", f"/api/lists/{how}", json=body, headers=CHANGE)
 
     bus = {"vehicle": "Bus <5>", "note": "green"}
+    hint = "A bay that has its list already hands it out as CSV under Setup; import it below."
+    assert hint in roll.send("GET", "/lists/harbour?table=vehicle", headers=SHOW).text
+    assert hint not in roll.send("GET", "/lists/harbour?table=shop", headers=SHOW).text, (
+        "of its file, not its list"
+    )
     assert change("enter", "vehicle", fields=bus).json() == {"done": True, "changed": True}
+    assert hint not in roll.send("GET", "/lists/harbour?table=vehicle", headers=SHOW).text
     assert change("enter", "vehicle", fields=bus).json()["changed"] is False
     axle = {"vehicle": "Bus <5>", "compartment": "rear axle", "capacity": "2,9 L", "method": "drain plug"}
     wrong = change("enter", "compartment", fields={**axle, "capacity": "2.9"})
