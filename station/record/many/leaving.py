@@ -202,7 +202,7 @@ def _go_on(
     db: Db, source: tuple[str, str], target: tuple[str, str], utc: str, who: str, because: str, cut: int
 ) -> None:
     db.execute(
-        "update bay set gone_at = %s, gone_by = %s, gone_because = %s, token_hash = '' where shop = %s and bay = %s",
+        "update bay set gone_at = %s, gone_by = %s, gone_because = %s where shop = %s and bay = %s",
         [utc, who, because, *source],
     )
     db.execute(
