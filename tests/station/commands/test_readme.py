@@ -1,4 +1,4 @@
-"""What the README says to type at the Pi is typed, in its order, and does what it is said to do."""
+"""What the README says to type at the Pi, and that of many bays at the office, is typed, in its order, and does what it is said to do."""
 
 import re
 import shlex
@@ -12,10 +12,11 @@ from station.record.many.embedded import Embedded
 from tests.rolled import fresh
 from tests.station.record.filled import filled
 
-README = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).parents[3]
+README, MANY = ((ROOT / of / "README.md").read_text(encoding="utf-8") for of in ("", "station/record/many"))
 LINES = [
     line
-    for block in re.findall(r"^```\w*\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
+    for block in re.findall(r"^```\w*\n(.*?)^```$", README + MANY, re.MULTILINE | re.DOTALL)
     for line in block.replace("\\\n", " ").splitlines()
     if line.startswith("tallypan ")
 ]
