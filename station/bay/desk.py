@@ -312,11 +312,10 @@ class Desk:
         self.event("resumed", meanwhile(pan_moved, filled))
         return interruption.SOURCE, interruption.answer(pan_moved, filled)
 
-    def recover(self, ledger: Ledger) -> bool:
+    def recover(self, ledger: Ledger) -> str | None:
         """Jobs that a stopped station left open: the newest is gone on with, at its stage, its pump off, also after a
-        reboot; whether there was one. What lies further back is closed as abandoned.
-
-        A simulated bay's axle is gone with its process: there every such job is reported as abandoned.
+        reboot; what its stream is asked then. What lies further back is closed as abandoned, and so is every job of a
+        simulated bay: its axle is gone with its process.
         """
         self.supply.read(ledger)
         left = ledger.unfinished()
@@ -326,25 +325,26 @@ class Desk:
             state = job.state
             backends = {self._backend, job.opening.get("backend")}
             if backends == {"pi"} and state.stage in UNDER_WAY and job_id == left[-1]:
-                self._resume(job)
-                return True
+                return self._resume(job)
             if state.stage is not Stage.CLOSED:
                 self.given_up = recovery.why_given_up(simulated="simulated" in backends)
                 notice = Notice("interrupted", self.given_up, state.t_s)
                 state = tell(move_on(finish(state), Cause.ABANDON), notice)
             self._write_result(job_id, job.opened_utc, state)
-        return False
+        return None
 
-    def _resume(self, job: recovery.LeftOpen) -> None:
+    def _resume(self, job: recovery.LeftOpen) -> str:
         """Take up a job from before a restart, with what was ticked, confirmed and seen in it."""
         self._begin(job.job_id, job.opening, job.opened_utc, job.clock_synced, job.state)
         self.ticked, self.capacity_confirmed = job.ticked, job.capacity_confirmed
         self.came_utc = dict(job.came_utc)
         self.supply.job_begins()
-        goes_on_at_s = job.goes_on_at_s(now(self.t_s))
+        at = now(self.t_s)
+        goes_on_at_s = job.goes_on_at_s(at)
         self.shift_s, self.t_s = goes_on_at_s - self.t_s, goes_on_at_s
         text = _(
             "the station was stopped in the middle of this job, and goes on with it; the pump stayed off"
         )
         body = {"text": text, "ahead_s": self.shift_s}
         self._recorder.event(self.job_id, "resumed", body, now(self.t_s))
+        return job.question(at)

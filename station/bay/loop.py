@@ -91,16 +91,16 @@ class Loop:
         self.desk, self._shift_s = Desk(config, recorder, rig.backend, clock()), 0.0
         ledger = Ledger(config.ledger, read_only=True)
         try:
-            resumed = self.desk.recover(ledger)
+            question = self.desk.recover(ledger)
             self.shop = Shop(config, recorder, ledger)
             self.calibration = CalibrationDesk(config, recorder, archive.certificates(ledger), rig.backend)
             self._clock_watch.begin(ledger, self.desk)
         finally:
             ledger.close()
-        if resumed:
+        if question is not None:
             # Another boot's clock began anew: the stream's time goes on from where the job's readings ended.
             self._shift_s = self.desk.shift_s
-            self.feed((interruption.SOURCE, interruption.ASKED))
+            self.feed((interruption.SOURCE, question))
         elif self.desk.given_up is not None:
             self._idle_notice = Notice("interrupted", self.desk.given_up, self._now_s())
         if recorder.left_unsaved is not None:

@@ -8,6 +8,7 @@ from typing import Any
 from hardware.sample import Sample
 from station.bay.supply_book import Learned
 from station.common.words import _
+from station.core import interruption
 from station.core.state import BayState, Pump
 from station.core.step import step
 from station.given.job import JobSpec, spec_from_tables
@@ -64,10 +65,19 @@ class LeftOpen:
         if self.newest["boot_id"] == at.boot_id:
             return at.t_s + self.ahead_s
         reached_s = max([self.newest["t_s"], *(s.t_s for s in self.samples[-1:])]) + RESUMED_S
-        if self.newest["clock_synced"] and at.clock_synced and not self.stepped:
+        if self._timed(at):
             gone = datetime.fromisoformat(at.utc) - datetime.fromisoformat(self.newest["utc"])
             reached_s = max(reached_s, self.newest["t_s"] + gone.total_seconds())
         return round(float(reached_s), 3)
+
+    def question(self, at: Moment) -> str:
+        """What is asked in the stream when it is gone on with at a moment."""
+        same_boot = self.newest["boot_id"] == at.boot_id
+        return interruption.ASKED if same_boot or self._timed(at) else interruption.UNTIMED
+
+    def _timed(self, at: Moment) -> bool:
+        """Whether the wall clocks of two boots say how long the station was away."""
+        return bool(self.newest["clock_synced"]) and at.clock_synced and not self.stepped
 
 
 def left_open(ledger: Ledger, job_id: str, settings: Settings) -> LeftOpen:

@@ -32,7 +32,7 @@ TABLE: dict[str, Interlock] = {
     ),
     "wrong_grade": Interlock(
         N_("wrong grade"),
-        N_("The fluid at the pump is not the grade that this compartment takes."),
+        N_("The fluid at the pump is not what this compartment should get."),
         N_("Change the container, or plan the job again with a reason; see the vehicle's service manual."),
         reason=True,
     ),

@@ -24,8 +24,11 @@ def _wrong_grade(state: BayState) -> str | None:
     labels, drum = state.spec.labels, state.supply.drum
     needs, has = labels.get("grade", ""), state.spec.fresh.grade or ""
     if drum is not None and labels.get("fluid") and drum.fluid != labels["fluid"]:
+        planned, alike = state.spec.fresh, same_grade(drum.grade, has)
         return _("{container} at the pump holds {fluid}, the job is planned with {planned}.").format(
-            container=drum.container, fluid=drum.fluid, planned=labels["fluid"]
+            container=drum.container,
+            fluid=drum.fluid if alike else drum.grade or drum.fluid,
+            planned=labels["fluid"] if alike else planned.grade or planned.label,
         )
     if not needs or not has or same_grade(needs, has) or state.spec.grade_reason:
         return None

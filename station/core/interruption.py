@@ -9,7 +9,7 @@ from station.common.words import N_, _
 from station.core.state import BayState, Drain, note
 
 SOURCE = "interruption"
-ASKED = "asked"
+ASKED, UNTIMED = "asked", "asked, and no clock says for how long"
 QUESTION = N_(
     "The station was stopped in the middle of this job. Was the pan moved meanwhile, and was anything filled? The pump stays off until you say."
 )
@@ -52,20 +52,20 @@ def _moved(drain: Drain) -> Drain:
 def take(state: BayState, value: str) -> BayState:
     """The question, or its answer."""
     faults = {name: fault for name, fault in state.hearing.faults.items() if name != SOURCE}
-    if value == ASKED:
+    if value in (ASKED, UNTIMED):
         hold = evolve(state.pump.hold, held_t_s={}, running_since_t_s=None, fine=False, run=None)
         faults[SOURCE] = _UNANSWERED
         state = evolve(
             state, pump=evolve(state.pump, hold=hold), hearing=evolve(state.hearing, faults=faults), slip=None
         )
-        return note(
-            state,
-            "interrupted",
-            _(
-                "The station was stopped in the middle of this job. The figures go on from the last reading kept; they hold only if nobody moved the pan or filled anything meanwhile."
-            ),
-            stops=True,
+        text = _(
+            "The station was stopped in the middle of this job. The figures go on from the last reading kept; they hold only if nobody moved the pan or filled anything meanwhile."
         )
+        if value == UNTIMED:
+            text += " " + _(
+                "No clock can tell for how long: the times of drip and cure go on as if it had been a second."
+            )
+        return note(state, "interrupted", text, stops=True)
     if not asks(state):
         return state
     state = evolve(state, hearing=evolve(state.hearing, faults=faults))

@@ -260,7 +260,8 @@ def _sums(
         for row in moved:
             group = (days.day_of(row["utc"], zone) if name == "day" else row[_MOVED_BY.get(name, name)]) or ""
             price = prices.at(row["fluid"], row["utc"])
-            sums.setdefault(group, _Sum(group)).add_movement(row, price)
+            if row["kind"] in (*OUT, "received"):  # the others are no part of a line
+                sums.setdefault(group, _Sum(group)).add_movement(row, price)
             if name == "fluid":
                 total.add_movement(row, price)
     return total, books

@@ -95,6 +95,10 @@ def test_a_container_of_another_fluid_than_planned_keeps_it_off() -> None:
     bay = fill(labels={"fluid": "gear"})
     bay.put("drum", Drum("keg 1", "atf", "ATF", 20.0).to_text())
     assert blocked_by(bay) == "wrong_grade"
+    assert "holds ATF, the job is planned with" in (interlocks.holds_off(bay.state) or ("", ""))[1]
+    bay.state = replace(bay.state, spec=replace(bay.spec, fresh=replace(bay.spec.fresh, grade="75W-90")))
+    bay.put("drum", Drum("keg 2", "gear_2", "75W-90", 20.0).to_text())
+    assert "holds gear_2, the job is planned with gear." in (interlocks.holds_off(bay.state) or ("", ""))[1]
 
 
 def drum(name: str, fluid: str, grade: str) -> tuple[str, str]:

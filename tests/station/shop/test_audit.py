@@ -78,6 +78,14 @@ def test_sums_by_day_technician_vehicle_and_fluid(ledger: Ledger) -> None:
     ledger.close()
 
 
+def test_what_moves_nothing_makes_no_line_without_a_name(ledger: Ledger) -> None:
+    move(ledger, "2026-03-05T08:00", "counted", 40.0, container="drum 1")
+    books = audit.audit(ledger, *MARCH)
+    for name in ("technician", "vehicle", "compartment"):
+        assert "" not in [line.group for line in books.by[name]], name
+    ledger.close()
+
+
 def test_days_are_the_shops_own_across_a_change_of_clocks(tmp_path: Path) -> None:
     """In Oslo 2026-03-29 has 23 hours, 2026-10-25 has 25; each job is counted once, on the day it was opened."""
     opened = {
