@@ -4,6 +4,7 @@ The cost does not grow with the record. The newest rows are walked through one b
 them. What is rare there is then looked for by its index.
 """
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, timedelta, tzinfo
@@ -19,8 +20,27 @@ _BEHIND_ALL = "\U0010ffff"
 
 
 @dataclass(frozen=True)
+class Word:
+    """Of what somebody looks for, without its case. whole: it stood in quotes, and is a whole name or number."""
+
+    text: str
+    whole: bool = False
+
+    def names(self, name: str) -> bool:
+        folded = name.casefold()
+        return self.text == folded if self.whole else self.text in folded
+
+
+def words_of(text: str) -> list[Word]:
+    """Each word once: ``"Bus 1" gearbox`` are two, and the first one does not mean Bus 11."""
+    found = re.findall(r'"([^"]+)"|(\S+)', text.casefold())
+    return list(dict.fromkeys(Word(whole or part, bool(whole)) for whole, part in found))
+
+
+@dataclass(frozen=True)
 class Wanted:
-    """words: each stands in the vehicle's, the compartment's or the technician's name, or begins the job's number. outcome: of
+    """words: each stands in the vehicle's, the compartment's or the technician's name, or begins the job's number; in quotes it is
+    the whole of one. outcome: of
     ``station.record.rows.OUTCOMES``. since, until: moments of the record, the second not included. None: any."""
 
     words: str = ""
@@ -33,9 +53,11 @@ class Wanted:
 
     def fits(self, row: JobRow) -> bool:
         """Whether a job that has no row in the table yet is wanted."""
-        names = [(text or "").casefold() for text in (row.vehicle, row.compartment, row.technician)]
+        names = [text or "" for text in (row.vehicle, row.compartment, row.technician)]
         found = all(
-            any(word in name for name in names) or row.job_id.startswith(word) for word in self._words()
+            any(word.names(name) for name in names)
+            or (row.job_id == word.text if word.whole else row.job_id.startswith(word.text))
+            for word in words_of(self.words)
         )
         same = all(
             wanted in (None, has)
@@ -47,9 +69,6 @@ class Wanted:
             )
         )
         return found and same and (self.since or "") <= row.opened_utc < (self.until or "9999")
-
-    def _words(self) -> list[str]:
-        return self.words.casefold().split()
 
     def condition(self, db: Database) -> tuple[str, list[object]]:
         """As SQL over the table of jobs, and its values; without the period."""
@@ -63,7 +82,7 @@ class Wanted:
             term, more = OUTCOMES[self.outcome]
             terms.append(term)
             values += more
-        for term, more in _of_words(db, self._words()):
+        for term, more in _of_words(db, words_of(self.words)):
             terms.append(term)
             values += more
         return " and ".join(terms) or "1", values
@@ -151,7 +170,7 @@ def distinct(db: Database, column: str, where: str = "1", values: tuple[object, 
         yield last
 
 
-def _of_words(db: Database, words: list[str]) -> Iterator[tuple[str, list[object]]]:
+def _of_words(db: Database, words: list[Word]) -> Iterator[tuple[str, list[object]]]:
     """Each word as names that hold it: names are few, and the table has an index of them."""
     if not words:
         return
@@ -161,11 +180,11 @@ def _of_words(db: Database, words: list[str]) -> Iterator[tuple[str, list[object
         for vehicle in distinct(db, "vehicle")
     }
     for word in words:
-        vehicles = [vehicle for vehicle in parts if word in vehicle.casefold()]
-        pairs = [(v, c) for v, known in parts.items() for c in known if word in c.casefold()]
-        people = [name for name in technicians if word in name.casefold()]
+        vehicles = [vehicle for vehicle in parts if word.names(vehicle)]
+        pairs = [(v, c) for v, known in parts.items() for c in known if word.names(c)]
+        people = [name for name in technicians if word.names(name)]
         terms: list[str] = ["job_id between ? and ?"]
-        values: list[object] = [word, f"{word}{_BEHIND_ALL}"]
+        values: list[object] = [word.text, word.text if word.whole else f"{word.text}{_BEHIND_ALL}"]
         for column, names in (("vehicle", vehicles), ("technician", people)):
             if names:
                 terms.append(f"{column} in ({','.join('?' * len(names))})")

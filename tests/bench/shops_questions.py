@@ -17,6 +17,7 @@ import psycopg
 from calibration.certificates import KINDS
 from station.learning.over_many import WAYS
 from station.learning.quality import CHART_JOBS, LISTED
+from station.record.finding import words_of
 from station.record.many import certified, counts, finding, measured, queries, store, tallies
 from station.record.many.finding import LOOKED, After
 from station.record.many.queries import CHART_MONTHS, Scope, later
@@ -32,6 +33,7 @@ OF_ONE = ("job", "told", "let go", "moved", "taken", *measured.STATEMENTS)
 """Questions that are always about one shop."""
 WITHOUT = {"counts of a month": "months", "counts of a year": "years"}
 """Questions about one sum that is held, which a span may not be."""
+TWO_WORDS = words_of("bus 7")
 QUESTIONS = {
     **queries.STATEMENTS,
     **tallies.STATEMENTS,
@@ -43,8 +45,8 @@ QUESTIONS = {
     **certified.STATEMENTS,
     **measured.STATEMENTS,
     **finding.STATEMENTS,
-    "jobs, found": finding.found_by(2),
-    "jobs, none found": finding.found_by(2),
+    "jobs, found": finding.found_by(TWO_WORDS),
+    "jobs, none found": finding.found_by(TWO_WORDS),
 }
 MOST = {"stock": ROWS_MOST, "bays by need": ROWS_MOST, "stock, all": None, "bays, all": None}
 MOST |= dict.fromkeys(certified.STATEMENTS, ROWS_MOST) | dict.fromkeys(WAYS.values(), CHART_JOBS)
@@ -104,6 +106,7 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
                 "begin": later(end, -CHART_MONTHS),
                 "ended": f"{end}T00:00:00.000+00:00",
                 "words": list(of),
+                "whole": [False] * len(of),
                 "beyond": [f"{word}\U0010ffff" for word in of],
                 "word_1": of[0],
                 "word_2": of[1],

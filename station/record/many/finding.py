@@ -1,7 +1,7 @@
 """Jobs over many bays, newest first, and those among them that are looked for.
 
 A word means what it means at a bay: it stands in the name of a vehicle, a compartment or a technician, or begins a job's
-number. Names are few beside jobs: they say which shops can have what is looked for, and only the jobs of these are looked
+number; in quotes it is the whole of one. Names are few beside jobs: they say which shops can have what is looked for, and only the jobs of these are looked
 through, the newest first, so many at a time. Whoever asks is told how far that went, and goes on from there.
 """
 
@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from station.common.words import _
 from station.errors import InputError
+from station.record.finding import Word, words_of
 from station.record.many.ingest import Db
 from station.record.many.queries import IN, JOB, OF_COMPANY, JobLine, Scope, ask
 
@@ -33,33 +34,33 @@ takes a page of the table."""
 STATEMENTS: Final = {
     "jobs": f"select {JOB} from job where {IN} and {_BEHIND} {_NEWEST} limit %(most)s",
     "shops of words": f"""
-        select distinct n, shop from named, unnest(%(words)s::text[]) with ordinality as w (word, n)
-        where {OF_COMPANY} and position(w.word in folded) > 0""",
+        select distinct n, shop from named, unnest(%(words)s::text[], %(whole)s::bool[]) with ordinality as w (word, whole, n)
+        where {OF_COMPANY} and case when w.whole then folded = w.word else position(w.word in folded) > 0 end""",
     "shops of numbers": f"""
         select w.n, j.shop from unnest(%(words)s::text[], %(beyond)s::text[]) with ordinality as w (word, beyond, n), lateral (
             select shop from job where {IN} and job_id ~>=~ w.word and job_id ~<~ w.beyond limit %(most)s) as j""",
 }  # fmt: skip
 
 
-def found_by(words: int) -> str:
-    """The statement that finds jobs by so many words, each ``word_1``, ``word_2`` …; behind them stands the last one that was
+def found_by(words: Sequence[Word]) -> str:
+    """The statement that finds jobs by words, each ``word_1``, ``word_2`` …; behind them stands the last one that was
     looked through, where so many were. It goes row by row in the order of its index, and ends once it has enough. ``place`` orders
     what it found."""
-    each = range(1, words + 1)
-    any_of = " or ".join(f"position(%(word_{n})s in folded) > 0" for n in each)
+    each = range(1, len(words) + 1)
+    fits = [
+        f"folded = %(word_{n})s" if word.whole else f"position(%(word_{n})s in folded) > 0"
+        for n, word in enumerate(words, 1)
+    ]
     named = ", ".join(
         [
             "known as materialized (select distinct name, folded from named where "
-            f"{OF_COMPANY} and ({any_of}))",
-            *(
-                f"named_{n} as (select name from known where position(%(word_{n})s in folded) > 0)"
-                for n in each
-            ),
+            f"{OF_COMPANY} and ({' or '.join(fits)}))",
+            *(f"named_{n} as (select name from known where {one})" for n, one in enumerate(fits, 1)),
         ]
     )
     has = " and ".join(
         f"({' or '.join(f'{of} in (select name from named_{n})' for of in ('vehicle', 'compartment', 'technician'))} "
-        f"or starts_with(job_id, %(word_{n})s))"
+        f"or {f'job_id = %(word_{n})s' if words[n - 1].whole else f'starts_with(job_id, %(word_{n})s)'})"
         for n in each
     )
     verdict = "%(verdict)s in ('', case when stage = 'closed' then verdict else stage end)"
@@ -122,7 +123,7 @@ def look(
     if verdict not in VERDICTS:
         text = _("verdict is {verdict!r}; expected one of: {lists}.")
         raise InputError(text.format(verdict=verdict, lists=", ".join(VERDICTS[1:])))
-    of = list(dict.fromkeys(words.casefold().split()))
+    of = words_of(words)
     if not of and not verdict:
         return Found(jobs(db, scope, most, after), None)
     if len(of) > WORDS_MOST:
@@ -134,8 +135,8 @@ def look(
         return Found([], None)
     of_these = replace(scope, shops=tuple(shops))
     values = {**of_these.values(), **(after or After()).values(), "looked": looked}
-    values |= {"verdict": verdict, "most": most, **{f"word_{n}": word for n, word in enumerate(of, 1)}}
-    rows = sorted(ask(db, found_by(len(of)), _Looked, **values), key=attrgetter("place"))
+    values |= {"verdict": verdict, "most": most, **{f"word_{n}": word.text for n, word in enumerate(of, 1)}}
+    rows = sorted(ask(db, found_by(of), _Looked, **values), key=attrgetter("place"))
     last = rows[-1] if rows and rows[-1].place == looked else None
     edge = None if last is None else After(last.opened_utc, last.shop, last.bay, last.seq)
     names = JobLine.__dataclass_fields__
@@ -155,19 +156,21 @@ def look_through(
         after = part.edge
 
 
-def _shops(db: Db, scope: Scope, words: Sequence[str]) -> list[str]:
+def _shops(db: Db, scope: Scope, words: Sequence[Word]) -> list[str]:
     """Shops that can have a job with all of these words."""
     if not words:
         return list(scope.shops)
-    if any("\0" in word for word in words):  # PostgreSQL's text has no such character, and so no name
+    if any("\0" in word.text for word in words):  # PostgreSQL's text has no such character, and so no name
         return []
     if len(scope.shops) == 1:
         return list(scope.shops)
     can = set(scope.shops)
     named: dict[int, set[str]] = {}
-    for n, shop in _rows(db, "shops of words", {**scope.values(), "words": list(words)}):
+    texts, whole = [word.text for word in words], [word.whole for word in words]
+    for n, shop in _rows(db, "shops of words", {**scope.values(), "words": texts, "whole": whole}):
         named.setdefault(n, set()).add(shop)
-    spans = {"words": list(words), "beyond": [word + _BEHIND_ALL for word in words], "most": NUMBERS_MOST}
+    ends = [word.text + ("\x01" if word.whole else _BEHIND_ALL) for word in words]
+    spans = {"words": texts, "beyond": ends, "most": NUMBERS_MOST}
     begun: dict[int, list[str]] = {}
     for n, shop in _rows(db, "shops of numbers", {**scope.values(), **spans}):
         begun.setdefault(n, []).append(shop)

@@ -49,6 +49,11 @@ ASKED = [
     Wanted("okafor transfer"),
     Wanted("bus 11 LINDQVIST"),
     Wanted("tow"),
+    Wanted('"bus 1" axle'),
+    Wanted('"j29" "TOW TRUCK"'),
+    Wanted('"j29"'),
+    Wanted('"bus'),
+    Wanted('""'),
     Wanted("j29"),
     Wanted("nothing like it"),
     Wanted(vehicle="Bus 7", technician="M. Okafor"),
@@ -72,6 +77,14 @@ def test_pages_hold_what_fits_and_nothing_else(
     while page := ledger.jobs(7, found[-1] if found else None, asked):
         found += [row.job_id for row in page]
     assert found == wanted_ids
+
+
+def test_what_stands_in_quotes_is_a_whole_name(ledger: Ledger) -> None:
+    def vehicles(words: str) -> set[str | None]:
+        return {row.vehicle for row in ledger.jobs(JOBS, None, Wanted(words))}
+
+    assert vehicles("Bus 1 axle") == {"Bus 1", "Bus 10", "Bus 11"}
+    assert vehicles('"Bus 1" axle') == {"Bus 1"}
 
 
 def test_a_days_jobs_are_those_of_the_shops_day() -> None:

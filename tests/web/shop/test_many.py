@@ -296,8 +296,11 @@ def test_one_vehicles_compartment_is_told_on_the_pages_of_usage_and_quality_and_
     words = f"{most['vehicle']} · {most['compartment']}"
     assert section.index(escape(words)) < section.index("All</th>")
     assert f"{sum(one['filled_l'] for one in told):.2f}" in section
-    [to, *_] = re.findall(r'href="(/jobs\?[^"]*)"', section)
-    assert most["vehicle"] in roll.send("GET", unescape(to), headers=SHOW).text
+    for to in re.findall(r'href="(/jobs\?[^"]*)"', section):
+        found = roll.send("GET", unescape(to).replace("/jobs?", "/jobs.json?")).json()
+        of = {(job["vehicle"], job["compartment"]) for job in found}
+        assert len(of) == 1, to
+        assert {job["job_id"] for job in found} == {job["job_id"] for job in by_hand[of.pop()]}
     quality = roll.send("GET", f"/quality?{MONTHS}", headers=SHOW).text
     section = quality.partition("<h2>Which vehicle&#39;s compartment?</h2>")[2].partition("</section>")[0]
     off = [one for one in told if one["short"] or one["over"]]

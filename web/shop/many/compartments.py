@@ -31,7 +31,7 @@ def found(db: Db, asked: Asked) -> Sequence[CompartmentUse] | None:
 def _named(asked: Asked, one: CompartmentUse) -> Cell:
     words = [one.vehicle, one.compartment]
     told = {"month": asked.month, "months": asked.months, "shop": one.shop}
-    query = urlencode({**told, "q": " ".join(word for word in words if word)})
+    query = urlencode({**told, "q": " ".join(f'"{word}"' for word in words if word)})
     return Cell(" · ".join(word or fmt.UNKNOWN for word in words), f"/jobs?{query}")
 
 

@@ -48,7 +48,7 @@ Words = Annotated[
     Query(
         alias="q",
         max_length=200,
-        description="words, each in a vehicle's, a compartment's or a technician's name, or the beginning of a job's number",
+        description="words, each in a vehicle's, a compartment's or a technician's name, or the beginning of a job's number; in quotes a whole name or number",
     ),
 ]
 Verdict = Annotated[str, Query(max_length=20, description="full, short, over, undecided or abandoned")]

@@ -18,7 +18,7 @@ from station.common import days
 from station.errors import InputError
 from station.learning import quality, teaching
 from station.record import outbox
-from station.record.finding import Wanted
+from station.record.finding import Wanted, words_of
 from station.record.ledger import Ledger, Moment, now
 from station.record.many import certified, compartments, counts, finding, leaving, measured, queries, tallies
 from station.record.many.derive import UL, USE
@@ -226,6 +226,10 @@ WORDS = (
     "no-such",
     "ÖL-WAGEN",
     "us 7 us",
+    '"bus 7"',
+    '"BUS 1" axle',
+    '"001-00007"',
+    '"bus',
     "\0",
 )
 
@@ -435,7 +439,7 @@ VALUES = {
 }  # fmt: skip
 ASKED = {
     **queries.STATEMENTS, **tallies.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **costs.STATEMENTS, **finding.STATEMENTS,
-    **measured.STATEMENTS, **certified.STATEMENTS, **compartments.STATEMENTS, **leaving.STATEMENTS, "found": finding.found_by(2), "bays": STATEMENTS["bays by name"],
+    **measured.STATEMENTS, **certified.STATEMENTS, **compartments.STATEMENTS, **leaving.STATEMENTS, "found": finding.found_by(words_of('"7" j')), "bays": STATEMENTS["bays by name"],
 }  # fmt: skip
 SMALL = ("shop",)
 """Tables of a line for each shop, which may be read whole."""
