@@ -45,12 +45,6 @@ def _bay(parser: argparse.ArgumentParser, where: Where, why: str) -> None:
     )
 
 
-def _who(options: argparse.Namespace) -> str:
-    import getpass
-
-    return str(options.by or getpass.getuser())
-
-
 def moment(store: "Store", text: str, shop: str, time_zone: str = "") -> str:
     """A time of a shop's clock as the record writes times; "" for none. time_zone: of a shop that is not here yet. Raises InputError."""
     from station.common.days import now, zone_of
@@ -64,11 +58,11 @@ def moment(store: "Store", text: str, shop: str, time_zone: str = "") -> str:
 
 
 def _retire(options: argparse.Namespace) -> int:
-    from station.commands.roll_up import database, say
+    from station.commands.roll_up import database, say, who
     from station.record.many.leaving import retire
 
     with database(options) as store, store.connection() as db:
-        utc = retire(db, options.shop, options.bay, _who(options), options.because)
+        utc = retire(db, options.shop, options.bay, who(options), options.because)
     text = (
         f"{options.shop}, {options.bay} is retired from {utc} on. Its jobs stay in every figure; what it recorded until then "
         "is taken when it comes."
@@ -78,18 +72,18 @@ def _retire(options: argparse.Namespace) -> int:
 
 
 def _bring_back(options: argparse.Namespace) -> int:
-    from station.commands.roll_up import database, say
+    from station.commands.roll_up import database, say, who
     from station.record.many.leaving import bring_back
 
     with database(options) as store, store.connection() as db:
-        bring_back(db, options.shop, options.bay, _who(options), options.because)
+        bring_back(db, options.shop, options.bay, who(options), options.because)
     text = f"{options.shop}, {options.bay} is in use again; what it recorded meanwhile is taken when it sends the next time."
     say(options, {"brought_back": True}, text)
     return DONE
 
 
 def _move(options: argparse.Namespace) -> int:
-    from station.commands.roll_up import database, say
+    from station.commands.roll_up import database, say, who
     from station.learning import teaching
     from station.record.many.ingest import named
     from station.record.many.leaving import move
@@ -98,7 +92,7 @@ def _move(options: argparse.Namespace) -> int:
     with database(options) as store:
         utc = moment(store, options.when, options.shop)
         with store.connection() as db:
-            moved = move(db, source, target, _who(options), options.because, utc, options.time_zone)
+            moved = move(db, source, target, who(options), options.because, utc, options.time_zone)
             former = named(db, *source)
             if former is not None:  # what it teaches its former sisters is of the jobs that stayed
                 teaching.draw(db, former[0])

@@ -210,12 +210,10 @@ def _enter(options: argparse.Namespace) -> int:
 
 
 def _accept(options: argparse.Namespace) -> int:
-    import getpass
-
     with database(options) as store, store.connection() as db:
         from station.record.many.accept import accept
 
-        seq = accept(db, options.shop, options.bay, options.by or getpass.getuser(), options.because)
+        seq = accept(db, options.shop, options.bay, who(options), options.because)
     text = (
         f"{seq} entries of {options.shop}, {options.bay} are set aside, and stay; its record is taken anew from its first "
         "entry when it sends the next time."
@@ -225,11 +223,9 @@ def _accept(options: argparse.Namespace) -> int:
 
 
 def _lists(options: argparse.Namespace) -> int:
-    import getpass
-
     if (options.file is None) == (options.retire is None):
         raise InputError("what is to change? Name a file, or an entry with --retire.")
-    shop, table, by = options.shop, options.table, options.by or getpass.getuser()
+    shop, table, by = options.shop, options.table, who(options)
     with database(options) as store, store.connection() as db:
         from station.record.many import lists
         from station.shop import entering, issuing
@@ -301,6 +297,13 @@ def _verify(options: argparse.Namespace) -> int:
     )
     say(options, {"whole": not broken, "broken": broken}, text)
     return FAILED if broken else DONE
+
+
+def who(options: argparse.Namespace) -> str:
+    """Who says so: whoever was named, or else whoever typed it."""
+    import getpass
+
+    return str(options.by or getpass.getuser())
 
 
 def say(options: argparse.Namespace, whole: dict[str, Any], text: str) -> None:

@@ -26,6 +26,11 @@ class Word:
     text: str
     whole: bool = False
 
+    @property
+    def last(self) -> str:
+        """The numbers of jobs that it means go from its text to here."""
+        return self.text if self.whole else f"{self.text}{_BEHIND_ALL}"
+
     def names(self, name: str) -> bool:
         folded = name.casefold()
         return self.text == folded if self.whole else self.text in folded
@@ -55,8 +60,7 @@ class Wanted:
         """Whether a job that has no row in the table yet is wanted."""
         names = [text or "" for text in (row.vehicle, row.compartment, row.technician)]
         found = all(
-            any(word.names(name) for name in names)
-            or (row.job_id == word.text if word.whole else row.job_id.startswith(word.text))
+            any(word.names(name) for name in names) or word.text <= row.job_id <= word.last
             for word in words_of(self.words)
         )
         same = all(
@@ -184,7 +188,7 @@ def _of_words(db: Database, words: list[Word]) -> Iterator[tuple[str, list[objec
         pairs = [(v, c) for v, known in parts.items() for c in known if word.names(c)]
         people = [name for name in technicians if word.names(name)]
         terms: list[str] = ["job_id between ? and ?"]
-        values: list[object] = [word.text, word.text if word.whole else f"{word.text}{_BEHIND_ALL}"]
+        values: list[object] = [word.text, word.last]
         for column, names in (("vehicle", vehicles), ("technician", people)):
             if names:
                 terms.append(f"{column} in ({','.join('?' * len(names))})")

@@ -22,7 +22,6 @@ LOOKED: Final = 20_000
 WORDS_MOST: Final = 20
 NUMBERS_MOST: Final = 200
 """A word that begins more jobs' numbers than this, as the present year does, says nothing of shops."""
-_BEHIND_ALL: Final = "\U0010ffff"
 _BEHIND = "(opened_utc, shop, bay, seq) < (%(utc)s, %(at_shop)s, %(at_bay)s, %(seq)s)"
 _NEWEST = "order by opened_utc desc, shop desc, bay desc, seq desc"
 _KEY = ("month", "shop", "bay", "seq")
@@ -38,7 +37,7 @@ STATEMENTS: Final = {
         where {OF_COMPANY} and case when w.whole then folded = w.word else position(w.word in folded) > 0 end""",
     "shops of numbers": f"""
         select w.n, j.shop from unnest(%(words)s::text[], %(beyond)s::text[]) with ordinality as w (word, beyond, n), lateral (
-            select shop from job where {IN} and job_id ~>=~ w.word and job_id ~<~ w.beyond limit %(most)s) as j""",
+            select shop from job where {IN} and job_id ~>=~ w.word and job_id ~<=~ w.beyond limit %(most)s) as j""",
 }  # fmt: skip
 
 
@@ -46,11 +45,10 @@ def found_by(words: Sequence[Word]) -> str:
     """The statement that finds jobs by words, each ``word_1``, ``word_2`` …; behind them stands the last one that was
     looked through, where so many were. It goes row by row in the order of its index, and ends once it has enough. ``place`` orders
     what it found."""
-    each = range(1, len(words) + 1)
-    fits = [
-        f"folded = %(word_{n})s" if word.whole else f"position(%(word_{n})s in folded) > 0"
-        for n, word in enumerate(words, 1)
-    ]
+    fits, numbered = [], []
+    for n, word in enumerate(words, 1):
+        fits.append(f"folded = %(word_{n})s" if word.whole else f"position(%(word_{n})s in folded) > 0")
+        numbered.append(f"job_id = %(word_{n})s" if word.whole else f"starts_with(job_id, %(word_{n})s)")
     named = ", ".join(
         [
             "known as materialized (select distinct name, folded from named where "
@@ -60,8 +58,8 @@ def found_by(words: Sequence[Word]) -> str:
     )
     has = " and ".join(
         f"({' or '.join(f'{of} in (select name from named_{n})' for of in ('vehicle', 'compartment', 'technician'))} "
-        f"or {f'job_id = %(word_{n})s' if words[n - 1].whole else f'starts_with(job_id, %(word_{n})s)'})"
-        for n in each
+        f"or {number})"
+        for n, number in enumerate(numbered, 1)
     )
     verdict = "%(verdict)s in ('', case when stage = 'closed' then verdict else stage end)"
     parts = [
@@ -169,8 +167,7 @@ def _shops(db: Db, scope: Scope, words: Sequence[Word]) -> list[str]:
     texts, whole = [word.text for word in words], [word.whole for word in words]
     for n, shop in _rows(db, "shops of words", {**scope.values(), "words": texts, "whole": whole}):
         named.setdefault(n, set()).add(shop)
-    ends = [word.text + ("\x01" if word.whole else _BEHIND_ALL) for word in words]
-    spans = {"words": texts, "beyond": ends, "most": NUMBERS_MOST}
+    spans = {"words": texts, "beyond": [word.last for word in words], "most": NUMBERS_MOST}
     begun: dict[int, list[str]] = {}
     for n, shop in _rows(db, "shops of numbers", {**scope.values(), **spans}):
         begun.setdefault(n, []).append(shop)
