@@ -45,6 +45,13 @@ def tell(page: Page, address: str, **body: str) -> None:
     assert reply.ok, reply.text()
 
 
+def follow(page: Page, link: str) -> None:
+    """Go where a link leads, and wait until that page's scripts have run: what is asked or pressed before them is asked of
+    half a page, or lost."""
+    with page.expect_navigation():
+        page.click(link)
+
+
 def figure_l(text: str) -> tuple[float, float]:
     """``2.84 ± 0.02 L`` or ``18 ± 6 mL`` → value and U95 in litres."""
     found = re.fullmatch(r"\s*(−?[\d.]+) ± ([\d.]+) (m?L)\s*", text)
@@ -71,9 +78,7 @@ class Technician:
         return "/".join(self.page.url.split("/")[:3])
 
     def follow(self, link: str) -> None:
-        """Go where a link leads, and wait until that page's scripts have run: what is pressed before them is lost."""
-        with self.page.expect_navigation():
-            self.page.click(link)
+        follow(self.page, link)
 
     def bench(self, verb: str) -> None:
         """Press a bench button, and wait until the bay has done it: what follows may leave the page."""

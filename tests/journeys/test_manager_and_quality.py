@@ -23,7 +23,7 @@ from station.record.recorder import Recorder
 from station.rehearsing import depot
 from station.shop import catalogue, offered
 from tests.journeys.conftest import Station, serving
-from tests.journeys.technician import PART_PATIENCE_S, Technician, until
+from tests.journeys.technician import PART_PATIENCE_S, Technician, follow, until
 from tests.journeys.test_every_page import violations
 from tests.journeys.test_layout import WALL
 from tests.rolled import COMPANY, ZONE, bay_of, give
@@ -271,8 +271,8 @@ def test_a_manager_of_many_bays_goes_from_the_wall_to_a_short_fills_curve_and_pr
         assert violations(page) == []
         _nobody_scrolls_a_wall_of_sixteen(page)
         page.click("text=More")
-        page.click("nav >> text=Quality")
-        page.click("text=12 months")
+        follow(page, "nav >> text=Quality")
+        follow(page, "text=12 months")
         assert violations(page) == []
         short = page.locator("section", has_text="Short fills, the worst first")
         short.locator("tbody a").first.click()
@@ -284,7 +284,7 @@ def test_a_manager_of_many_bays_goes_from_the_wall_to_a_short_fills_curve_and_pr
         page.goto(f"{address}/lists/harbour")
         assert violations(page) == []
         page.goto(f"{address}/usage")
-        page.click("text=Earlier month")
+        follow(page, "text=Earlier month")
         _what_is_missing_fits_a_phone(page)
         page.emulate_media(media="print")
         expect(page.locator("h1")).to_contain_text("Usage ")
