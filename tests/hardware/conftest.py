@@ -31,7 +31,7 @@ def adapter(tmp_path: Path) -> Iterator[Adapter]:
 
 @pytest.fixture
 def wait_for() -> Wait:
-    def wait(condition: Callable[[], bool], limit_s: float = 20.0, what: str = "the condition") -> None:
+    def wait(condition: Callable[[], bool], limit_s: float = 60.0, what: str = "the condition") -> None:
         end_s = time.monotonic() + limit_s
         while not condition():
             if time.monotonic() > end_s:

@@ -172,14 +172,14 @@ def test_a_device_goes_on_printing_when_its_port_is_opened_between_its_look_and_
         found = real(*given)
         if found[0] and not opened.is_set():
             looked.set()
-            assert opened.wait(20.0)
+            assert opened.wait(60.0)
         return found
 
     monkeypatch.setattr(select, "select", look)
     far = FarScale(path, printed("plain_kg", world))
     try:
-        assert looked.wait(20.0)
-        with serial.Serial(str(path), timeout=20.0) as port:
+        assert looked.wait(60.0)
+        with serial.Serial(str(path), timeout=60.0) as port:
             opened.set()
             assert port.read_until(b"kg") == b"   1.500 kg"
     finally:
@@ -365,16 +365,14 @@ def test_a_simulated_bay_has_its_devices_on_lines_when_its_file_says_so(
         return engine.heard()[1].get(source)
 
     try:
-        wait_for(
-            lambda: {said("meter"), said("pan"), said("container")} == {"ok"}, 25.0, "all three are read"
-        )
+        wait_for(lambda: {said("meter"), said("pan"), said("container")} == {"ok"}, what="all three are read")
         heard = engine.heard()[0]
         assert heard["meter"] == 0
         assert heard["container"] == pytest.approx(70.0)
         assert heard["pan"] > 1000
         for verb, kg in ((BenchVerb.CONTAINER_PRESSED, 70.0 + HAND_KG), (BenchVerb.CONTAINER_RELEASED, 70.0)):
             engine.bench(verb)
-            wait_for(lambda kg=kg: engine.heard()[0]["container"] == pytest.approx(kg), 25.0, verb)  # type: ignore[misc]
+            wait_for(lambda kg=kg: engine.heard()[0]["container"] == pytest.approx(kg), what=verb)  # type: ignore[misc]
         for verb, word in (
             (BenchVerb.LINES_GARBLED, "bad"),
             (BenchVerb.LINES_BUSY, "bad"),
@@ -382,13 +380,13 @@ def test_a_simulated_bay_has_its_devices_on_lines_when_its_file_says_so(
             (BenchVerb.LINES_PULLED, "unplugged"),
         ):
             engine.bench(verb)
-            wait_for(lambda word=word: {said("meter"), said("pan")} == {word}, 25.0, word)  # type: ignore[misc]  # a lambda's default
+            wait_for(lambda word=word: {said("meter"), said("pan")} == {word}, what=word)  # type: ignore[misc]  # a lambda's default
             # The container's scale is on no bus.
             bus_alone = verb in (BenchVerb.LINES_BUSY, BenchVerb.LINES_MISTAKEN)
-            wait_for(lambda word="ok" if bus_alone else word: said("container") == word, 25.0, word)  # type: ignore[misc]
+            wait_for(lambda word="ok" if bus_alone else word: said("container") == word, what=word)  # type: ignore[misc]
             engine.bench(BenchVerb.LINES_WELL)
             engine.bench(BenchVerb.LINES_IN_HALVES)  # is no fault
-            wait_for(lambda: {said("meter"), said("pan"), said("container")} == {"ok"}, 25.0, "well again")
+            wait_for(lambda: {said("meter"), said("pan"), said("container")} == {"ok"}, what="well again")
     finally:
         close()
 

@@ -113,7 +113,7 @@ def test_a_signal_before_the_server_listens_for_them_ends_it_too(
 ) -> None:
     """Whoever starts a station may stop it as soon as it says that it is ready."""
     monkeypatch.setattr(server, "_settle", lambda _app: None)  # is for the life of a process
-    rescue = threading.Timer(10.0, signal.raise_signal, [number])
+    rescue = threading.Timer(60.0, signal.raise_signal, [number])
     before = signal.getsignal(number)
 
     def stop_at_once(_address: str) -> None:

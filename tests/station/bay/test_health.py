@@ -1,5 +1,6 @@
 """Whether the station says of itself what is so: its engine, record, disk, clock and guard."""
 
+import re
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -37,7 +38,8 @@ def test_it_follows_what_happens(tmp_path: Path) -> None:
         assert after.jobs == {"abandoned": 1}
         assert after.turns.n > 0
         assert after.turns.samples >= 1
-        assert sum(after.turns.within) == pytest.approx(after.turns.n, abs=1)
+        before_n = after.turns.n  # it goes on turning while it is read
+        assert before_n - 1 <= sum(after.turns.within) <= after.turns.n
         assert after.software == engine.software
         rig.put(Sample(time.monotonic(), "pump_state", "lost"))
         until(lambda: not engine.health().ok)
@@ -98,9 +100,12 @@ def test_an_engine_that_hangs_is_seen(tmp_path: Path) -> None:
         rig.put(Sample(time.monotonic(), "pump_state", "ok"))
         until(lambda: ok(engine, "engine"))
         engine._loop.stop()
-        engine._loop.turns.last_s = time.monotonic() - 2.0  # and that was two seconds ago
+        stood_s = time.monotonic() - 2.0
+        engine._loop.turns.last_s = stood_s  # and that was two seconds ago
         assert not engine.health().ok
-        assert "has not turned for 2.0 s" in engine.health().checks["engine"].text
+        told = re.match(r"has not turned for ([\d.]+) s", engine.health().checks["engine"].text)
+        assert told is not None
+        assert 1.95 <= float(told[1]) <= time.monotonic() - stood_s + 0.05
     finally:
         engine.close()
 

@@ -58,7 +58,7 @@ def test_a_record_goes_over_the_network_whole(postgres: Embedded, tmp_path: Path
             beside = Path(f"/proc/{child.pid}/task/{child.pid}/children").read_text().split()
         finally:
             child.terminate()
-            child.wait(20.0)
+            child.wait(60.0)
             if child.stdout is not None:
                 child.stdout.close()
         assert whole(store) == []

@@ -106,7 +106,7 @@ def test_a_view_is_made_into_text_once_for_all_pages(monkeypatch: pytest.MonkeyP
         for stream in streams:
             speaks = await anext(stream)
             assert (speaks.event, json.loads(str(speaks.data))) == ("station", [engine.software, "en"])
-        events = [await asyncio.wait_for(anext(stream), 2.0) for stream in streams]
+        events = [await asyncio.wait_for(anext(stream), 60.0) for stream in streams]
         assert len(made) == 1
         assert len({id(event.data) for event in events}) == 1
         content = json.loads(str(events[0].data))
