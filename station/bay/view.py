@@ -189,6 +189,7 @@ def _pump_view(state: BayState) -> PumpView:
         purged_l=state.supply.purged_l + (0.0 if purge is None else amounts.delivered_l(state)),
         purge_possible=state.stage in BEFORE_FILL,
         lip=_lip_view(state),
+        do="" if lock is None else lock.do,
     )
 
 

@@ -150,7 +150,7 @@ class LipView:
 
 @dataclass(frozen=True)
 class PumpView:
-    """The pump in a job. interlock, found, remedy: what holds it off, where something does.
+    """The pump in a job. interlock, found, remedy: what holds it off, where something does. do: the remedy, short.
 
     limit_s: how long this turn may last. purge_l: of a purge under way; purged_l: of all so far. overrides: interlock →
     the reason given; doubts: source → what it is suspected of.
@@ -179,6 +179,7 @@ class PumpView:
     purged_l: float
     purge_possible: bool
     lip: LipView | None = None
+    do: str = ""
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,8 @@ from station.common.words import N_
 
 @dataclass(frozen=True)
 class Interlock:
-    """word: for the pump's line on the page. cause and remedy: sentences for the notice."""
+    """word: for the pump's line on the page. cause and remedy: sentences for the notice. do: what to do, short enough to stand behind
+    the word, of what keeps the pump from starting."""
 
     word: str
     cause: str
@@ -21,6 +22,7 @@ class Interlock:
     stops: bool = True
     trips: bool = False
     reason: bool = False
+    do: str = ""
 
 
 TABLE: dict[str, Interlock] = {
@@ -29,33 +31,39 @@ TABLE: dict[str, Interlock] = {
         N_("the stop button is pressed"),
         N_("The hard-wired stop is open."),
         N_("Find out why it was pressed. Release it, let go of the pendant, then hold again."),
+        do=N_("Find out why, then release it."),
     ),
     "wrong_grade": Interlock(
         N_("wrong grade"),
         N_("The fluid at the pump is not what this compartment should get."),
         N_("Change the container, or plan the job again with a reason; see the vehicle's service manual."),
         reason=True,
+        do=N_("Change the container, or give a reason on this page."),
     ),
     "hose_holds": Interlock(
         N_("the hose holds another grade"),
         N_("It would go into the compartment first."),
         N_("Purge the hose into a waste vessel, or give a reason to go on."),
         reason=True,
+        do=N_("Purge the hose, or give a reason on this page."),
     ),
     "supply_cold": Interlock(
         N_("the fluid is too thick for the pump"),
         N_("A fluid this thick strains the pump and starves its suction."),
         N_("Warm the container; do not force it."),
+        do=N_("Warm the container."),
     ),
     "pan_missing": Interlock(
         N_("the pan is missing"),
         N_("Whatever runs over at the plug would land on the floor unweighed."),
         N_("Put the pan back below the plug."),
+        do=N_("Put the pan back below the plug."),
     ),
     "pan_full": Interlock(
         N_("the pan is full"),
         N_("Anything more that runs over at the plug would spill over the rim."),
         N_("Empty the pan, put it back, and go on."),
+        do=N_("Empty the pan and put it back."),
     ),
     "flow_while_stopped": Interlock(
         N_("fluid flows with the pump off"),
@@ -64,6 +72,7 @@ TABLE: dict[str, Interlock] = {
             "Press the hard-wired stop, close the valve at the container, then look at the check valve and the relay."
         ),
         trips=True,
+        do=N_("Press the hard-wired stop."),
     ),
     "pump_stays_on": Interlock(
         N_("the pump does not switch off"),

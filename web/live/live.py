@@ -49,7 +49,7 @@ def _pump(view: BayView) -> str:
     proof = None if view.pump is None else view.pump.lip
     if proof is not None and proof.under_way and not (view.pump_on or view.latched or view.blocked):
         return words.proving(view.held)
-    return words.pump(
+    line = words.pump(
         view.latched,
         view.blocked,
         pump_on=view.pump_on,
@@ -58,6 +58,9 @@ def _pump(view: BayView) -> str:
         uncounted=view.unsure_l >= REACHED_L,
         ran_over=(view.figures.overflow_l or 0.0) >= REACHED_L,
     )
+    if view.pump is None or view.pump_on or not view.pump.do:
+        return line
+    return f"{line} {_(view.pump.do)}"
 
 
 def _purging(view: BayView) -> bool:

@@ -1,12 +1,13 @@
 """What the bay page shows and sends of the pump's interlocks, the hose, the container and the bench's new verbs."""
 
 import re
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from station.bay.views import BayView, FaultView, LipView, MarkView, SlugView, SupplyView
-from station.core import lip
+from station.core import interlocks, lip
 from station.core.interlock_table import TABLE
 from station.given.bench import BenchVerb
 from station.given.said import Mark
@@ -28,9 +29,14 @@ SUPPLY = SupplyView(
 def held(kind: str, stage: str = "fill", **more: Any) -> BayView:
     lock = TABLE[kind]
     pump = pump_of(
-        interlock=kind, found="what was found", remedy=lock.remedy, reason_allowed=lock.reason, **more
+        interlock=kind,
+        found="what was found",
+        remedy=lock.remedy,
+        do=lock.do,
+        reason_allowed=lock.reason,
+        **more,
     )
-    return view_of(stage, pump=pump)
+    return view_of(stage, pump=pump, blocked=lock.word)
 
 
 @pytest.mark.parametrize("kind", ["hose_holds", "wrong_grade", "supply_cold", "stop_pressed"])
@@ -41,6 +47,19 @@ def test_what_holds_the_pump_off_is_shown_with_its_remedy(kind: str) -> None:
     assert shown.text["held.remedy"] == TABLE[kind].remedy
     assert shown.text["held.kind"] == kind
     assert shown.flag["reason_allowed"] == (kind in ("hose_holds", "wrong_grade"))
+
+
+def test_the_line_at_the_thumb_says_what_to_do_about_what_holds_the_pump_off() -> None:
+    """Another grade's container in mid-job: the dock said "wrong grade" and no more, and the rest stood out of sight."""
+    for kind in interlocks.BEFORE:
+        view = replace(held(kind), pump_on=False, held=False)
+        assert TABLE[kind].do, f"{kind} says not what to do"
+        assert live(view).text["pump"] == f"Pump is blocked: {TABLE[kind].word}. {TABLE[kind].do}"
+        stopped = replace(view, latched=TABLE[kind].word)
+        assert live(stopped).text["pump"] == f"Stopped: {TABLE[kind].word}. {TABLE[kind].do}"
+    assert live(view_of("fill", pump=pump_of(), pump_on=False, held=False)).text["pump"] == (
+        "Pump is off. Press and hold to run."
+    )
 
 
 def test_a_free_pump_shows_nothing_of_it() -> None:
