@@ -3,11 +3,13 @@ catalogue's to say (``station.shop.lists``)."""
 
 import json
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import Annotated, Any
 
 from psycopg.rows import class_row
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from station.errors import InputError
 from station.record.many.accept import log
@@ -120,9 +122,32 @@ def bays_at(db: Db, shops: Sequence[str]) -> list[BayAt]:
         "and body like '%%\"version\"%%' order by utc desc",
         [list(shops)],
     ).fetchall()
-    told = [(shop, bay, utc, json.loads(body)) for shop, bay, utc, body in rows]
-    return [
-        BayAt(s, b, u, t["version"], t["differed"], t.get("series", ""))
-        for s, b, u, t in told
-        if "version" in t
-    ]
+    found = []
+    for shop, bay, utc, body in rows:
+        with suppress(
+            ValidationError
+        ):  # whatever a bay's record says, its shop's page is for all the others, too
+            met = _Met.model_validate_json(body)
+            differed = [one.model_dump() for one in met.differed]
+            found.append(BayAt(shop, bay, utc, met.version, differed, met.series))
+    return found
+
+
+class _Words(BaseModel):
+    """As ``station.shop.lists.Differed`` writes them."""
+
+    model_config = ConfigDict(strict=True)
+    table: str
+    key: list[str]
+    field: str
+    bay: str
+    shop: str
+    stands: str
+    why: str = ""
+
+
+class _Met(BaseModel):
+    model_config = ConfigDict(strict=True)
+    version: Annotated[int, Field(ge=0, lt=1 << 62)]
+    differed: list[_Words]
+    series: str = ""

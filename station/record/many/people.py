@@ -3,8 +3,11 @@ hash, ever comes here: what is in a log can never be let go."""
 
 import json
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Any
+
+from pydantic import BaseModel, ConfigDict, ValidationError
 
 from station.record.changes import PEOPLE
 from station.record.many.accept import log
@@ -36,9 +39,21 @@ def bays_at(db: Db, shops: Sequence[str]) -> list[BayAt]:
     ).fetchall()
     found = []
     for shop, bay, utc, body in rows:
-        told = json.loads(body)
-        if told["stands"]:
-            words = {"table": "person", "key": [told["name"]], "field": told["what"], "why": ""}
-            words |= {"bay": told["old"], "shop": told["new"], "stands": told["stands"]}
-            found.append(BayAt(shop, bay, utc, 0, [words]))
+        with suppress(ValidationError):
+            told = _Met.model_validate_json(body)
+            if told.stands:
+                words = {"table": "person", "key": [told.name], "field": told.what, "why": ""}
+                words |= {"bay": told.old, "shop": told.new, "stands": told.stands}
+                found.append(BayAt(shop, bay, utc, 0, [words]))
     return found
+
+
+class _Met(BaseModel):
+    """As ``station.people.changed.Change`` is written."""
+
+    model_config = ConfigDict(strict=True)
+    name: str
+    what: str
+    old: str
+    new: str
+    stands: str

@@ -1,6 +1,7 @@
 """A batch on its way from a bay to the roll-up: JSON, and what of it is let in."""
 
 import json
+from datetime import datetime
 from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -24,9 +25,9 @@ class _Told(BaseModel):
             str,
             str,
             str,
-            int | float,  # of a record that wrote a whole number, whose hash is over just that
-            str,
-            int,
+            float,
+            Annotated[str, Field(max_length=40)],
+            Annotated[int, Field(ge=0, le=1)],
             str,
         ]
     ]
@@ -49,6 +50,9 @@ def batch_of(data: bytes) -> Batch:
     except ValueError as error:
         raise _none(str(error)[:200]) from None
     entries = tuple(map(Entry._make, told.entries))
+    for entry in entries:
+        if (why := _no_moment(entry.utc)) is not None:
+            raise _none(f"entry {entry.seq} of the batch, utc: {why}")
     if _NULL in data:  # within a body it may stand as it was written there: what a record says is kept
         texts = (told.newest_hash, told.verifier, told.name, told.software, *told.former, *notes.values())
         if any("\0" in text for text in texts):
@@ -66,6 +70,17 @@ def batch_of(data: bytes) -> Batch:
         told.software,
         told.former,
     )
+
+
+def _no_moment(text: str) -> str | None:
+    """Why a text is no moment, which every station writes, and pages, notices and moves read; None where it is one."""
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError as error:
+        return str(error)
+    if at.tzinfo is None or not 1 < at.year < 9999:
+        return f"{text} says no offset from UTC, or no year of anybody's"
+    return None
 
 
 def _first(error: ValidationError) -> str:

@@ -526,10 +526,14 @@ def test_whatever_a_record_holds_goes_up_and_every_page_answers(roll: Roll, path
         {"opened_utc": "0001-01-02T00:00:00.000+00:00", "closed_utc": "9998-12-31T08:00:00.000+00:00"},
         {"opened_utc": "9999-12-30T08:00:00.000+00:00"},
     )
+    no_field = {"table": "drone", "key": ["1"], "field": "none", "bay": "a", "shop": "b", "stands": "moon"}
     with closing(Ledger(path)) as ledger:
         at = Moment("boot", 99.0, "2026-11-20T08:00:00.000+00:00", True)
         for _file in range(2):
             ledger.append(None, "catalogue", {"changes": rows}, at)
+        for told in ({}, {"differed": 3}, {"differed": [{"stands": "bay"}]}, {"differed": [no_field]}):
+            ledger.append(None, "catalogue", {"changes": [], "version": 10**15, **told}, at)
+        ledger.append(None, "people", {"stands": "shop"}, at)
         for n, more in enumerate(odd):
             told = row(
                 f"odd-{n}", random.Random(n), 300, bay="Bay 1", meter="Bay 1 meter", stage="closed", **more
@@ -549,10 +553,12 @@ def test_whatever_a_record_holds_goes_up_and_every_page_answers(roll: Roll, path
         "/quality",
         "/quality/meter",
         "/calibrations",
+        "/lists.json",
         "/lists/harbour",
     ):
         reply = roll.send("GET", f"{address}?{asked}", headers=SHOW)
         assert reply.status_code == 200, (address, reply.text)
+    assert "drone" in roll.send("GET", "/lists", headers=SHOW).text
     for n in (0, 2, 3):
         assert roll.send("GET", f"/jobs/harbour/bay-1/odd-{n}", headers=SHOW).status_code == 200, n
     left_out = roll.send("GET", "/", headers=SHOW).text.partition("What counts in no figure")[2]

@@ -14,7 +14,7 @@ from station.record import outbox
 from station.record.chain import FIELDS, entry_hash
 from station.record.ledger import Ledger, Moment
 from station.record.many import derive, lists, wire
-from station.record.many.arriving import Entry
+from station.record.many.arriving import Batch, Entry
 from station.record.many.store import NotKnown, Store
 from tests.rolled import COMPANY, add_jobs, bay_of, enter, give, known, record, whole
 
@@ -312,6 +312,11 @@ def test_an_entry_of_wrong_types_is_refused(ledger: Ledger) -> None:
         {"seq": True},
         {"seq": 0},
         {"t_s": "x"},
+        {"clock_synced": 7},
+        {"utc": ""},
+        {"utc": "2026-02-01T08:00:00"},
+        {"utc": "x" * 10_000},
+        {"utc": "0001-01-01T00:00:00+00:00"},
         {"body": None},
         {"kind": "a\0"},
         {"job_id": 4},
@@ -319,6 +324,17 @@ def test_an_entry_of_wrong_types_is_refused(ledger: Ledger) -> None:
         wrong = replace(batch, entries=(batch.entries[0]._replace(**change),))
         with pytest.raises(InputError, match="of the batch"):
             wire.batch_of(wire.batch_text(wrong))
+
+
+def test_a_whole_number_of_seconds_counts_as_every_station_writes_it(store: Store) -> None:
+    """The table has it so, and another hash than the entry's would come of it whenever the chain is checked again."""
+    fields = (1, None, "note", "{}", "boot")
+    for t_s, taken in ((5, 0), (5.0, 1), (float("inf"), 1), (float("nan"), 1)):
+        hash_ = entry_hash("", (*fields, t_s, AT.utc, 1))
+        bay = known(store, f"bay-{len(store.bays())}")
+        found = give(store, bay, Batch((Entry(*fields, t_s, AT.utc, 1, hash_),), 1, hash_))
+        assert (found.seq, found.fault is None) == (taken, taken == 1), t_s
+    assert whole(store) == []
 
 
 def test_a_token_opens_its_own_bay_and_a_new_one_takes_its_place(store: Store) -> None:
