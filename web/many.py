@@ -2,7 +2,7 @@
 
 import argparse
 from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
-from contextlib import ExitStack, asynccontextmanager
+from contextlib import ExitStack, asynccontextmanager, closing
 from functools import partial
 
 from anyio import CapacityLimiter
@@ -17,6 +17,7 @@ from station.common.words import _, speak
 from station.given.receivers import Receiver
 from station.people.access import Access
 from station.record.many import people
+from station.record.many.connecting import Alone
 from station.record.many.notice_box import StoreBox
 from station.record.many.store import NotKnown, Store
 from web.frame.assemble import assembled
@@ -105,7 +106,7 @@ def serve(options: argparse.Namespace) -> None:
     logs.set_up(True if options.log_json else None)
     speak(options.language)
     count = processes(options.processes)
-    with opened(options) as here, ExitStack() as ending:
+    with opened(options) as here, closing(Alone(here.store.dsn)), ExitStack() as ending:
         rules = here.serve
         access, tls = door_of(rules, here.ledger, rules.host, options, options.sign_in)
 

@@ -12,12 +12,12 @@ from importlib import resources
 from typing import Any, Final
 
 import psycopg
-from psycopg_pool import ConnectionPool, PoolTimeout
 
 from station.common.days import zone_of
 from station.errors import InputError, StationError
 from station.record.many import ingest, verify
 from station.record.many.adding import array
+from station.record.many.connecting import Connections, connected, no_service
 from station.record.many.ingest import Bay, Db
 from station.record.many.queries import HERE, OF
 
@@ -51,7 +51,6 @@ TOKEN = "tallypan"
 DATED_BACK = 11
 """From this version on a movement counts when it happened; what was summed before is drawn anew for bays where that differs."""
 CONNECTIONS = 12
-WAIT_S = 10.0
 MONTHS_BACK, MONTHS_AHEAD = 24, 12
 """Months that have a part of the table of jobs to themselves; others share one."""
 
@@ -87,10 +86,6 @@ def enter_shop(db: Db, company: str, shop: str, time_zone: str) -> None:
 
 class NotKnown(StationError):
     """A token that belongs to no bay."""
-
-
-class NoAnswer(StationError):
-    """The database does not answer."""
 
 
 @dataclass(frozen=True)
@@ -141,33 +136,22 @@ class Store:
         self, dsn: str, revive: Callable[[], None] = lambda: None, connections: int = CONNECTIONS
     ) -> None:
         self.dsn, self.revive = dsn, revive
-        self._pool = ConnectionPool(dsn, min_size=1, max_size=connections, timeout=WAIT_S, open=False)
+        self._connections = Connections(dsn, connections, revive)
         try:
-            with psycopg.connect(dsn, connect_timeout=10) as db:
+            with connected(dsn) as db:
                 _prepare(db)
         except psycopg.Error as error:
-            raise NoAnswer(
-                f"The roll-up's database does not serve ({str(error).strip()}). Check --dsn."
-            ) from error
-        self._pool.open()
+            raise no_service(error) from error
+        self._connections.open()
 
     def close(self) -> None:
-        self._pool.close()
+        self._connections.close()
 
     @contextmanager
     def connection(self) -> Iterator[Db]:
-        """A connection of one's own for the length of a with block, and in it one transaction.
-
-        Raises NoAnswer where the database does not answer; a server that died is being started again then."""
-        try:
-            with self._pool.connection() as db:
-                yield db
-        except (psycopg.OperationalError, PoolTimeout) as error:
-            self.revive()
-            self._pool.check()
-            raise NoAnswer(
-                f"The roll-up's database did not answer ({str(error).strip().splitlines()[0]}). Try again."
-            ) from error
+        """As ``Connections.one``."""
+        with self._connections.one() as db:
+            yield db
 
     # --- who reports ---------------------------------------------------------------------------------------
 
@@ -212,6 +196,10 @@ class Store:
         """A connection as ``connection`` has it, and whose token this is. Raises NotKnown."""
         parts = token.split(".")
         with self.connection() as db:
+            if db.execute("select schema from version").fetchone() != (len(STEPS),):
+                raise StationError(
+                    "A newer roll-up has brought this database up, which this one does not know how to fill. Start the newer one."
+                )
             if len(parts) == 4 and parts[0] == TOKEN:
                 found = ingest.named(db, parts[1], parts[2], now=True)
                 if found is not None and hmac.compare_digest(found[1], _hashed(parts[3])):

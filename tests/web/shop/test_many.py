@@ -142,7 +142,7 @@ def test_where_many_bays_come_at_once_one_is_told_when_to_come_again_and_a_few_e
 
 
 def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
-    roll.store._pool.resize(
+    roll.store._connections._pool.resize(
         1
     )  # a page that wanted a second connection while it has one could wait for itself
     roll.take(path, roll.tokens[0])

@@ -21,7 +21,8 @@ from station.common.words import _, speak, spoken
 from station.errors import InputError, StationError
 from station.learning import teaching
 from station.record.many import ingest, wire
-from station.record.many.store import NoAnswer, Store
+from station.record.many.connecting import NoAnswer
+from station.record.many.store import Store
 
 log = logging.getLogger(__name__)
 
