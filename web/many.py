@@ -27,7 +27,17 @@ from web.frame.render import Behind
 from web.frame.roles import MANY_RULES
 from web.people import people_pages, sign_in
 from web.server import door_of, run, say_first_code, say_ready
-from web.shop.many import arriving, bays_page, compartments, jobs, notices_page, pages, setting, wall
+from web.shop.many import (
+    arriving,
+    bays_page,
+    compartments,
+    jobs,
+    notices_page,
+    pages,
+    setting,
+    technicians,
+    wall,
+)
 from web.shop.many.asked import of_company
 from web.shop.many.in_line import Line
 from web.shop.many.taking import Takers, processes, taken
@@ -38,6 +48,7 @@ ROUTERS = (
     bays_page.router,
     pages.router,
     compartments.router,
+    technicians.router,
     jobs.router,
     wall.router,
     notices_page.router,

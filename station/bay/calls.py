@@ -14,6 +14,7 @@ from station.bay.loop import Loop
 from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, Run
 from station.calibrating.density_desk import DensityPlan, Vessel
 from station.calibrating.views import CalibrationView
+from station.common import days
 from station.common.words import _
 from station.errors import InputError
 from station.given.config import BayConfig
@@ -130,7 +131,8 @@ class Entries:
 
     def dry_run(self, table: str, data: bytes) -> entering.Import:
         """What importing a CSV file would change."""
-        return entering.dry_run(self._loop.published.newest.catalogue, table, data, self._config.country)
+        here, today = self._loop.published.newest.catalogue, f"{days.today(self._config.zone)}"
+        return entering.dry_run(here, table, data, self._config.country, today)
 
     def import_file(self, table: str, data: bytes, name: str = "", by: str = "") -> entering.Import:
         """Import a CSV file whole, or not at all. name: the file's."""

@@ -51,6 +51,7 @@ def add(commands: Any) -> None:
 
 
 def _catalogue(options: argparse.Namespace) -> int:
+    from station.common import days
     from station.record.ledger import now
     from station.shop import catalogue, entering
     from station.shop.rows import TABLES
@@ -69,9 +70,8 @@ def _catalogue(options: argparse.Namespace) -> int:
             columns = [*TABLES[options.table].names(), "retired"]
             return tell(options, {options.table: rows}, rows, columns, to_text(rows, columns))
         try:
-            plan = entering.dry_run(
-                present, options.table, options.file.read_bytes(), bay_of(options).country
-            )
+            bay, data = bay_of(options), options.file.read_bytes()
+            plan = entering.dry_run(present, options.table, data, bay.country, f"{days.today(bay.zone)}")
         except OSError as error:
             raise InputError(f"{options.file}: cannot be read ({error}).") from error
         except InputError as error:

@@ -20,7 +20,7 @@ from station.common.words import _
 from station.errors import InputError
 from station.shop.catalogue import Catalogue
 from station.shop.missing import COLUMNS as MISSING_COLUMNS
-from station.shop.missing import Missing, MissingTake, missing, priced
+from station.shop.missing import Missing, missing
 from station.shop.movement import KINDS, OUT, SHIFTED
 from station.shop.prices import Prices
 from station.shop.stock import Stock, between_counts, stock_takes
@@ -32,14 +32,14 @@ _COMPARTMENT = "coalesce(vehicle || ' · ' || compartment, vehicle, compartment)
 TABLES = (*GROUPS, "missing", "stock takes", "used fluid")
 """What goes out as CSV."""
 COLUMNS = (
-    "group jobs abandoned drained_l out_l metered_l filled_l overflow_l purge_l waste_l drawn_l received_l rest_l rest_u95_l cost currency"
+    "group jobs abandoned drained_l out_l metered_l filled_l overflow_l purge_l waste_l drawn_l received_l rest_l rest_u95_l cost currency unpriced_l"
 ).split()
 
 
 @dataclass(frozen=True)
 class Line:
     """One line of an audit, litres. jobs: closed ones. abandoned: jobs given up; what they moved is in the volumes. cost: of what
-    left the containers; None without a price."""
+    left the containers and had a price then; None where nothing had one, or in two currencies. unpriced_l: what left without one."""
 
     group: str
     jobs: int
@@ -57,6 +57,12 @@ class Line:
     rest_u95_l: float
     cost: float | None
     currency: str
+    unpriced_l: float
+
+    @property
+    def mixed(self) -> bool:
+        """Whether its prices are in two currencies, which add up to nothing."""
+        return self.cost is None and self.unpriced_l < self.out_l - 1e-9
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self)
@@ -185,7 +191,7 @@ def audit(
             )
         )
     begun, ended = days.begins(since, zone), days.begins(until, zone)
-    prices = Prices(catalogue, country, begun, ended)
+    prices = Prices(catalogue, country, begun, ended, zone)
     total, books = _sums(ledger, since, until, GROUPS, prices, zone)
     lines = {name: [entry.line() for entry in sums.values()] for name, sums in books.items()}
     takes = stock_takes(ledger, begun, ended)
@@ -214,24 +220,11 @@ def months(
     found: list[Line] = []
     first, after = month(last)
     for _month in range(count):
-        prices = Prices(catalogue, country, days.begins(first, zone), days.begins(after, zone))
+        prices = Prices(catalogue, country, days.begins(first, zone), days.begins(after, zone), zone)
         total, _books = _sums(ledger, first, after, ("fluid",), prices, zone)
         found.append(replace(total.line(), group=first[:7]))
         first, after = month(f"{date.fromisoformat(first) - timedelta(days=1)}"[:7])
     return found[::-1]
-
-
-def counted(
-    ledger: Any,
-    since: str,
-    until: str,
-    catalogue: Catalogue | None = None,
-    country: str | None = None,
-    zone: tzinfo = UTC,
-) -> list[MissingTake]:
-    """What each count of a period says of the time since the one before it, priced. since, until: ISO dates."""
-    begun, ended = days.begins(since, zone), days.begins(until, zone)
-    return priced(between_counts(ledger, begun, ended), Prices(catalogue, country, begun, ended).at)
 
 
 def _by_name(line: Line) -> str:
@@ -279,8 +272,8 @@ class _Sum:
         self.drained_l = self.metered_l = self.filled_l = self.overflow_l = 0.0
         self.moved_l = dict.fromkeys((*KINDS, SHIFTED), 0.0)
         self.u2_drawn_l2 = 0.0
-        self.cost: float | None = 0.0
-        self.currency = ""
+        self.cost, self.currency, self.mixed = 0.0, "", False
+        self.unpriced_l = 0.0
 
     def add_jobs(self, figures: Sequence[Any], price: tuple[float, str] | None) -> None:
         jobs, abandoned, drained_l, metered_l, filled_l, overflow_l = figures
@@ -300,12 +293,13 @@ class _Sum:
             self._pay(row["volume_l"], price)
 
     def _pay(self, volume_l: float, price: tuple[float, str] | None) -> None:
-        """Without a price for all of it, or in two currencies, a sum would be no cost."""
-        if self.cost is None or volume_l == 0.0:
+        """What had no price then stands beside the cost of the rest; two currencies are no sum."""
+        if volume_l == 0.0:
             return
-        if price is None or self.currency not in ("", price[1]):
-            self.cost, self.currency = None, ""
+        if price is None:
+            self.unpriced_l += volume_l
             return
+        self.mixed = self.mixed or self.currency not in ("", price[1])
         self.cost += volume_l * price[0]
         self.currency = price[1]
 
@@ -328,8 +322,9 @@ class _Sum:
             # A nanolitre is arithmetic, not fluid; and no rest is written as minus nothing.
             round(out_l - self.filled_l - self.overflow_l - purge_l - waste_l, 9) + 0.0,
             math.sqrt(self.u2_drawn_l2),
-            self.cost if self.currency else None,
-            self.currency,
+            self.cost if self.currency and not self.mixed else None,
+            "" if self.mixed else self.currency,
+            self.unpriced_l,
         )
 
 

@@ -89,12 +89,17 @@ class Catalogue:
             for e in sorted(self.entries[table].values(), key=lambda e: e.key)
         ]
 
-    def price_per_l(self, fluid: str, utc: str, country: str | None = None) -> tuple[float, str] | None:
-        """What a litre cost at a time, and its currency. Before the first price, that first price."""
-        entry = self.get("price", fluid)
+    def price(self, fluid: str, day: str) -> Entry | None:
+        """The price that held on an ISO date; None before the first one."""
+        begun = [one for one in self.active("price") if one.key[0] == fluid and one.key[1] <= day]
+        return max(begun, key=lambda one: one.key[1], default=None)
+
+    def price_per_l(self, fluid: str, day: str, country: str | None = None) -> tuple[float, str] | None:
+        """What a litre cost on an ISO date, and its currency; None before the first price."""
+        entry = self.price(fluid, day)
         if entry is None:
             return None
-        price = entry.typed(PriceRow, utc)
+        price = entry.typed(PriceRow)
         return price.amount / parse_volume_l(price.per, country), price.currency
 
 
@@ -126,7 +131,27 @@ def fold(events: Iterable[Mapping[str, Any]]) -> Catalogue:
     return Catalogue(entries)
 
 
+def dated(prices: Mapping[Key, Entry], change: Mapping[str, Any], utc: str) -> Mapping[str, Any] | None:
+    """A change as the catalogue takes it. Before a price had a day, one held from the moment of its entry: it is the price of that
+    day, and what it left unsaid is as it stood before. None of one that was retired then: what it had cost stayed in force."""
+    if change["table"] != "price" or len(change["key"]) > 1:
+        return change
+    if change["action"] == "retire":
+        return None
+    (fluid,) = change["key"]
+    mine = [one for one in prices.values() if one.key[0] == fluid]
+    last = max(mine, key=lambda one: one.versions[-1][0], default=None)
+    stood = {} if last is None else {n: text for n, text in last.fields.items() if n not in PriceRow.key}
+    return {**change, "key": [fluid, utc[:10]], "fields": {**stood, **change["fields"]}}
+
+
 def apply(entries: dict[str, dict[Key, Entry]], change: Mapping[str, Any], utc: str) -> None:
+    told = dated(entries["price"], change, utc)
+    if told is not None:
+        _apply(entries, told, utc)
+
+
+def _apply(entries: dict[str, dict[Key, Entry]], change: Mapping[str, Any], utc: str) -> None:
     table, key = change["table"], tuple(change["key"])
     old = entries[table].get(key, Entry(key, dict(zip(TABLES[table].key, key, strict=True))))
     fields = {**old.fields, **change["fields"]}

@@ -93,7 +93,8 @@ def _by(body: Mapping[str, Any]) -> str:
 def _of_catalogue(
     changes: list[dict[str, Any]], entries: dict[str, dict[catalogue.Key, catalogue.Entry]], utc: str
 ) -> Iterator[tuple[str, str, str]]:
-    for change in changes:
+    for entered in changes:
+        change = catalogue.dated(entries["price"], entered, utc) or entered
         key = tuple(change["key"])
         what, old = f"{_(change['table'])} {' / '.join(key)}", entries[change["table"]].get(key)
         if change["action"] != "change":
@@ -101,7 +102,7 @@ def _of_catalogue(
             yield what, before, _("retired") if change["action"] == "retire" else _("in use")
         for name, text in change["fields"].items():
             yield f"{what}: {name}", "" if old is None else old.get(name), text
-        catalogue.apply(entries, change, utc)
+        catalogue.apply(entries, entered, utc)
 
 
 def _not_in_force(differed: list[dict[str, Any]]) -> Iterator[tuple[str, str, str]]:

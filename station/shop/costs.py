@@ -1,56 +1,62 @@
 """What the fluid cost that left the containers of many bays: litres as the roll-up sums them, by each shop's own price list at the
 time.
 
-A day's litres cost what held at its end, so that a price holds for the whole day on which it is entered. Whole months of one
-price are taken from the sums by month. Before its first price a fluid cost that one, as at a bay.
+A price holds for whole days, from its own on, as at a bay; what left before the first one has none. Whole months of one price are
+taken from the sums by month.
 """
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, tzinfo
+from datetime import date
 from itertools import groupby, pairwise
 from typing import Any, Final
 
-from station.common import days
-from station.record.many.derive import month_of
+from station.record.many.derive import UL, month_of
 from station.record.many.ingest import Db
-from station.record.many.queries import Scope, Use, later, zones
+from station.record.many.queries import Scope, Use, later
 from station.shop.catalogue import Catalogue, fold
 
 
 @dataclass(frozen=True)
 class Cost:
-    """cost: of all that left the containers; None without a price for all of it, or in more currencies than one."""
+    """cost: of what left the containers and had a price then; None where nothing had one, or in more currencies than one, which is
+    mixed. unpriced_l: what left without one."""
 
     cost: float | None = 0.0
     currency: str = ""
+    unpriced_l: float = 0.0
+    mixed: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         return vars(self).copy()
 
 
 def total(parts: Iterable[Cost]) -> Cost:
-    """Without a price for all of it, or in two currencies, a sum would be no cost."""
+    """What had no price then stands beside the cost of the rest; two currencies are no sum."""
     found = list(parts)
+    unpriced_l = sum(one.unpriced_l for one in found)
     currencies = {one.currency for one in found if one.currency}
-    if len(currencies) > 1 or any(one.cost is None for one in found):
-        return Cost(None)
-    return Cost(sum(one.cost or 0.0 for one in found), "".join(currencies))
+    if len(currencies) > 1 or any(one.mixed for one in found):
+        return Cost(None, "", unpriced_l, mixed=True)
+    if unpriced_l and not currencies:
+        return Cost(None, "", unpriced_l)
+    return Cost(sum(one.cost or 0.0 for one in found), "".join(currencies), unpriced_l)
 
 
 _OUT = "u.metered_ul + u.drawn_ul + u.purge_ul + u.waste_ul"
-_PERIODS = ", ".join(
-    f"%({name})s::{kind}[]"
-    for name, kind in (
-        ("of_shop", "text"), ("of_fluid", "text"), ("from_day", "date"), ("to_day", "date"), ("whole", "boolean"),
-        ("per_l", "float8"), ("currency", "text"),
-    )
-)  # fmt: skip
+_KINDS = {
+    "of_shop": "text", "of_fluid": "text", "from_day": "date", "to_day": "date", "whole": "boolean", "per_l": "float8",
+    "currency": "text",
+}  # fmt: skip
+_NAMES = tuple(_KINDS)
+PERIODS = ", ".join(f"%({name})s::{kind}[]" for name, kind in _KINDS.items())
+Catalogues = Mapping[str, Catalogue]
+"""Shop → its prices."""
 STATEMENTS: Final = {
     "prices": """select i.shop, i.utc, c::text from issue i cross join lateral jsonb_array_elements(i.changes::jsonb) as c
         where i.shop = any(%(shops)s) and c ->> 'table' = 'price' order by i.shop, i.version""",
-    "costs": f"""with price as materialized (select * from unnest({_PERIODS})
+    "costs": f"""with price as materialized (select * from unnest({PERIODS})
                 as one (shop, fluid, begun, ended, whole, per_l, currency))
         select shop, bay, fluid, currency, sum(ul)::bigint, sum(ul * per_l) / 1e6 from (
             select u.shop, u.bay, u.fluid, p.currency, p.per_l, {_OUT} as ul from use_month u join price p on p.whole
@@ -73,44 +79,50 @@ def lists_of(db: Db, of: Sequence[str]) -> dict[str, Catalogue]:
     }
 
 
-def costs(db: Db, scope: Scope, lines: Sequence[Use], lists: Mapping[str, Catalogue]) -> list[Cost]:
+def costs(db: Db, scope: Scope, lines: Sequence[Use], lists: Catalogues) -> list[Cost]:
     """What each line's fluid cost that left its containers. lines: of the scope, by shop, bay and fluid."""
-    of = zones(db, scope)
-    periods = [
-        one for shop, prices in lists.items() if shop in of for one in _periods(scope, of[shop], shop, prices)
-    ]
-    names = ("of_shop", "of_fluid", "from_day", "to_day", "whole", "per_l", "currency")
-    columns = zip(*periods, strict=True) if periods else ((),) * len(names)
-    values = {**scope.values(), **{name: list(column) for name, column in zip(names, columns, strict=True)}}
+    values = {**scope.values(), **periods(scope, lists, _parts)}
     found: dict[tuple[str, str, str], list[tuple[str, int, float]]] = {}
     for shop, bay, fluid, currency, ul, cost in db.execute(STATEMENTS["costs"].encode(), values).fetchall():
         found.setdefault((shop, bay, fluid), []).append((currency, int(ul), float(cost)))
     return [_cost(line, found.get((line.shop, line.bay, line.fluid), ())) for line in lines]
 
 
+def periods(scope: Scope, lists: Catalogues, parts: "Parts | None" = None) -> dict[str, list[Any]]:
+    """The prices of a scope as ``PERIODS`` takes them. parts: how the time of one is divided; not at all without it."""
+    found = [
+        one
+        for shop, prices in lists.items()
+        for one in _periods(scope, shop, prices, parts or (lambda begun, ended: [(begun, ended, False)]))
+    ]
+    columns = zip(*found, strict=True) if found else ((),) * len(_NAMES)
+    return {name: list(column) for name, column in zip(_NAMES, columns, strict=True)}
+
+
 def _cost(line: Use, parts: Sequence[tuple[str, int, float]]) -> Cost:
     out_ul = line.metered_ul + line.drawn_ul + line.purge_ul + line.waste_ul
-    if out_ul == 0:
-        return Cost()
-    if sum(ul for _currency, ul, _cost in parts) != out_ul:
-        return Cost(None)
-    return total(Cost(cost, currency) for currency, ul, cost in parts if ul)
+    unpriced_ul = out_ul - sum(ul for _currency, ul, _cost in parts)
+    return total(
+        [Cost(0.0, "", unpriced_ul / UL), *(Cost(cost, currency) for currency, ul, cost in parts if ul)]
+    )
 
 
+Parts = Callable[[date, date], Sequence[tuple[date, date, bool]]]
 Period = tuple[str, str, date, date, bool, float, str]
 """Shop, fluid, from when to when, whether these are months, price of a litre, currency."""
 
 
-def _periods(scope: Scope, zone: tzinfo, shop: str, prices: Catalogue) -> list[Period]:
+def _periods(scope: Scope, shop: str, prices: Catalogue, parts: Parts) -> list[Period]:
     found: list[Period] = []
-    for (fluid,), entry in prices.entries["price"].items():
-        changed = {date.fromisoformat(days.day_of(utc, zone)): utc for utc, _fields in entry.versions}
-        inside = [day for day in sorted(changed) if scope.since < day < scope.until]
+    begins: dict[str, set[date]] = {}
+    for entry in prices.active("price"):
+        begins.setdefault(entry.key[0], set()).add(date.fromisoformat(entry.key[1]))
+    for fluid, of in begins.items():
+        inside = sorted(day for day in of if scope.since < day < scope.until)
         for begun, ended in pairwise((scope.since, *inside, scope.until)):
-            newest = max((utc for day, utc in changed.items() if day <= begun), default=min(changed.values()))
-            price = prices.price_per_l(fluid, newest)
+            price = prices.price_per_l(fluid, f"{begun}")
             if price is not None:
-                found += [(shop, fluid, *part, *price) for part in _parts(begun, ended)]
+                found += [(shop, fluid, *part, *price) for part in parts(begun, ended)]
     return found
 
 

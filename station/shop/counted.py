@@ -12,17 +12,19 @@ from station.record.many import counts
 from station.record.many.counts import TakenAt
 from station.record.many.exporting import Table
 from station.record.many.ingest import Db
-from station.record.many.queries import Scope
+from station.record.many.queries import Scope, zones
 from station.shop.catalogue import Catalogue
 from station.shop.costs import Cost, lists_of, total
 from station.shop.missing import Missing, missing, priced
+from station.shop.prices import Prices
 from station.shop.stock import Moved, Stock, Taken, count_by_count, first_to_last
+from station.shop.technicians import TechnicianUse, technicians
 
 
 @dataclass(frozen=True)
 class Counted:
-    """``station.shop.stock.Stock`` of a bay, litres; explained: whether the rest lies within its U95. cost: of the rest, by the
-    shop's price when it was found missing; None without one."""
+    """``station.shop.stock.Stock`` of a bay, litres; explained: whether the rest lies within its U95. cost: of what is
+    missing, by the shop's price when it was found so; None where nothing is, or without one."""
 
     shop: str
     bay: str
@@ -59,7 +61,7 @@ Takes = Callable[[Iterable[tuple[str, list[Moved]]], str, str, Taken], list[Stoc
 
 
 def _counted(db: Db, scope: Scope, lists: Mapping[str, Catalogue], takes: Takes) -> list[Counted]:
-    found = []
+    found, of_shop = [], zones(db, scope)
     for (begun, ended), shops in counts.periods(db, scope).items():
         taken = {of: list(rows) for of, rows in groupby(counts.taken(db, shops, begun, ended), _whose)}
         for of, rows in groupby(counts.moved(db, shops, begun, ended), _whose):
@@ -68,9 +70,9 @@ def _counted(db: Db, scope: Scope, lists: Mapping[str, Catalogue], takes: Takes)
                 for one in rows
             ]
             shop, bay, container = of
-            price_at = lists[shop].price_per_l if shop in lists else lambda fluid, utc: None
+            prices = Prices(lists.get(shop), None, begun, ended, of_shop[shop])
             for one in priced(
-                takes([(container, entries)], begun, ended, _taken(taken.get(of, ()))), price_at
+                takes([(container, entries)], begun, ended, _taken(taken.get(of, ()))), prices.at
             ):
                 found.append(Counted(shop, bay, **one.to_dict()))
     return sorted(found, key=lambda one: (one.explained, -one.rest_l, *_whose(one)))
@@ -95,12 +97,15 @@ def missing_of(whole: Iterable[Counted]) -> Missing:
     found = missing(
         [Stock(**{name: getattr(one, name) for name in names}) for one in here], (), lambda *_of: None
     )
-    worth = total(Cost(one.cost, one.currency) for one in here if not one.explained and one.rest_l > 0)
-    return replace(found, cost=worth.cost if found.volume_l else None, currency=worth.currency)
+    gone = [one for one in here if not one.explained and one.rest_l > 0]
+    worth = total(Cost(one.cost, one.currency) for one in gone)
+    known = found.volume_l and all(one.cost is not None for one in gone)
+    return replace(found, cost=worth.cost if known else None, currency=worth.currency if known else "")
 
 
 TABLES: Final[Mapping[str, Table]] = {
     **compared.TABLES,
+    "technicians": Table(TechnicianUse, lambda db, scope, most: technicians(db, scope)),
     "missing": Table(Counted, lambda db, scope, most: each_count(db, scope)),
 }
 """Every table that goes out as a file."""

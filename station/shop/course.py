@@ -2,15 +2,17 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
-from datetime import tzinfo
+from datetime import UTC, tzinfo
 from typing import Any
 
 from station.common import days
 from station.record.ledger import Ledger
 from station.shop import audit
-from station.shop.missing import booked_nowhere
+from station.shop.catalogue import Catalogue
+from station.shop.missing import MissingTake, booked_nowhere, priced
 from station.shop.movement import OUT, SHIFTED
-from station.shop.stock import moved, stock_takes
+from station.shop.prices import Prices
+from station.shop.stock import between_counts, moved, stock_takes
 
 
 @dataclass(frozen=True)
@@ -84,3 +86,16 @@ def missing_by_month(ledger: Any, months: Sequence[str], zone: tzinfo) -> list[f
     """Litres that are missing in each month, such as "2026-03", by the rule that the month's own page goes by."""
     spans = [[days.begins(day, zone) for day in audit.month(month)] for month in months]
     return [sum(one.rest_l for one in booked_nowhere(stock_takes(ledger, *span))) for span in spans]
+
+
+def counted(
+    ledger: Any,
+    since: str,
+    until: str,
+    catalogue: Catalogue | None = None,
+    country: str | None = None,
+    zone: tzinfo = UTC,
+) -> list[MissingTake]:
+    """What each count of a period says of the time since the one before it, priced. since, until: ISO dates."""
+    begun, ended = days.begins(since, zone), days.begins(until, zone)
+    return priced(between_counts(ledger, begun, ended), Prices(catalogue, country, begun, ended, zone).at)

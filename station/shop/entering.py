@@ -9,18 +9,21 @@ from station.common.spreadsheet import letters, read_csv
 from station.common.words import _, ngettext
 from station.errors import InputError
 from station.shop.catalogue import Catalogue, Change, Key, folded, given, known_table
-from station.shop.rows import MEASURED, TABLES
+from station.shop.rows import MEASURED, SINCE, TABLES, iso_day
 
 
 def enter(
-    catalogue: Catalogue, table: str, texts: Mapping[str, str], country: str | None = None
+    catalogue: Catalogue, table: str, texts: Mapping[str, str], country: str | None = None, today: str = ""
 ) -> Change | None:
-    """What an entry as typed changes; None if nothing. Fields not given stay as they are.
+    """What an entry as typed changes; None if nothing. Fields not given stay as they are. today: the ISO date from which a price
+    holds that names none, unless it is the very price that holds then.
 
     Raises InputError naming the field, what was typed and what is expected.
     """
     shape = TABLES[known_table(table)]
     texts = {name: " ".join(str(text).split()) for name, text in texts.items()}
+    if SINCE in shape.key:
+        texts[SINCE] = iso_day(texts.get(SINCE, "")) or _since(catalogue, texts, today)
     empty = [name for name in shape.key if not texts.get(name)]
     if empty:
         raise InputError(_("{name} is empty; every {table} needs one.").format(name=empty[0], table=_(table)))
@@ -51,8 +54,14 @@ def enter(
     return Change(table, key, "change", differs) if differs else None
 
 
+def _since(catalogue: Catalogue, texts: Mapping[str, str], today: str) -> str:
+    held = catalogue.price(texts.get("fluid", ""), today)
+    same = held is not None and all(held.get(name) == text for name, text in texts.items() if name != SINCE)
+    return held.key[1] if held is not None and same else today
+
+
 def retire(catalogue: Catalogue, table: str, key: Sequence[str]) -> Change:
-    """Take an entry out of the lists; its past stays. Raises InputError if it is not listed."""
+    """Take an entry out of the lists; its past stays, but for a price, which holds no more. Raises InputError if it is not listed."""
     entry = catalogue.get(known_table(table), *key)
     if entry is None or entry.retired:
         raise InputError(
@@ -79,8 +88,10 @@ class Import:
         }
 
 
-def dry_run(catalogue: Catalogue, table: str, data: bytes, country: str | None = None) -> Import:
-    """What importing a CSV file of one table would change. Raises InputError for a file without a usable header."""
+def dry_run(
+    catalogue: Catalogue, table: str, data: bytes, country: str | None = None, today: str = ""
+) -> Import:
+    """What importing a CSV file of one table would change. today: as for ``enter``. Raises InputError for a file without a usable header."""
     shape = TABLES[known_table(table)]
     changes: list[Change] = []
     rejected: list[tuple[int, str]] = []
@@ -98,7 +109,7 @@ def dry_run(catalogue: Catalogue, table: str, data: bytes, country: str | None =
         if reason is None:
             seen[key] = row.number
             try:
-                change = enter(catalogue, table, row.cells, country)
+                change = enter(catalogue, table, row.cells, country, today)
             except InputError as error:
                 reason = _where(str(error), list(row.cells))
             else:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
+from station.common import days
 from station.common.words import _
 from station.record.many import lists
 from station.record.many.ingest import Db
@@ -18,7 +19,7 @@ def present(db: Db, shop: str) -> Catalogue:
 def enter(db: Db, shop: str, table: str, texts: Mapping[str, str], who: str) -> bool:
     """Add or change an entry; whether that changed anything. Raises InputError."""
     lists.hold(db, shop)
-    change = entering.enter(present(db, shop), table, texts)
+    change = entering.enter(present(db, shop), table, texts, today=_today(db, shop))
     if change is not None:
         _issue(db, shop, who, "page", [change])
     return change is not None
@@ -37,10 +38,14 @@ def import_file(
 ) -> entering.Import:
     """Import a CSV file whole, or say what it would change. Raises InputError where any row is rejected and it is to be applied."""
     lists.hold(db, shop)
-    plan = entering.dry_run(present(db, shop), table, data)
+    plan = entering.dry_run(present(db, shop), table, data, today=_today(db, shop))
     if apply:
         _issue(db, shop, who, name or _("a file"), entering.accept(plan))
     return plan
+
+
+def _today(db: Db, shop: str) -> str:
+    return f"{days.today(days.zone_of(lists.zone_name(db, shop)))}"
 
 
 def _issue(db: Db, shop: str, who: str, origin: str, changes: Sequence[Change]) -> None:

@@ -6,14 +6,14 @@ stands beside it. What did not come into force is named in the same event, with 
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from station.common.words import _
 from station.errors import InputError
 from station.record.versions import At
 from station.shop import entering
-from station.shop.catalogue import Catalogue, Change, Key, apply
+from station.shop.catalogue import Catalogue, Change, Key, apply, dated
 from station.shop.rows import TABLES
 
 ORIGIN = "roll-up"
@@ -118,11 +118,16 @@ def issue(told: Mapping[str, Any]) -> Issue:
                 error=str(error)[:200]
             )
         ) from None
-    if any(one.table not in TABLES or len(one.key) != len(TABLES[one.table].key) for one in changes):
+    if any(one.table not in TABLES or len(one.key) not in _KEYS[one.table] for one in changes):
         raise InputError(
             _("the shop's lists have a table that this station does not know. Update the station.")
         )
     return found
+
+
+_KEYS = {
+    table: {len(shape.key), *([1] if table == "price" else ())} for table, shape in TABLES.items()
+}  # a price that was entered before prices had a day (``catalogue.dated``)
 
 
 def meet(catalogue: Catalogue, here: Standing, issued: Issue, country: str | None = None) -> Met:
@@ -130,8 +135,11 @@ def meet(catalogue: Catalogue, here: Standing, issued: Issue, country: str | Non
     entries = {table: dict(rows) for table, rows in catalogue.entries.items()}
     changes: list[Change] = []
     differed: list[Differed] = []
-    for wanted in issued.changes:
-        now = Catalogue(entries)
+    for asked in issued.changes:
+        told = dated(entries["price"], asked.to_dict(), issued.utc)
+        if told is None:
+            continue
+        now, wanted = Catalogue(entries), replace(asked, key=tuple(told["key"]), fields=told["fields"])
         try:
             change, words = _one(now, here, wanted, country)
         except InputError as error:

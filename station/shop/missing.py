@@ -13,7 +13,8 @@ PriceAt = Callable[[str, str], tuple[float, str] | None]
 
 @dataclass(frozen=True)
 class MissingTake:
-    """What one count says of the time since the count before. cost: of the rest; None without a price."""
+    """What one count says of the time since the count before. cost: of what is missing; None where nothing is, or where it had no
+    price then."""
 
     take: Stock
     cost: float | None
@@ -74,16 +75,21 @@ def missing(whole: Sequence[Stock], single: Sequence[Stock], price_at: PriceAt) 
 def booked_nowhere(whole: Sequence[Stock]) -> list[Stock]:
     """Containers that lost more than their doubt explains, each from its first count to its last: the one rule for a month's
     total and for its column in the picture, whatever each count in between says by itself."""
-    return [one for one in whole if not one.explained and one.rest_l > 0]
+    return [one for one in whole if lost(one)]
 
 
 def priced(takes: Sequence[Stock], price_at: PriceAt) -> list[MissingTake]:
-    """Takes with what their rest is worth."""
+    """Takes, each with the worth of what is missing by it."""
     return [_priced(one, price_at) for one in takes]
 
 
+def lost(take: Stock) -> bool:
+    """More left than its doubt explains."""
+    return not take.explained and take.rest_l > 0
+
+
 def _priced(take: Stock, price_at: PriceAt) -> MissingTake:
-    price = price_at(take.fluid, take.closing_utc)
+    price = price_at(take.fluid, take.closing_utc) if lost(take) else None
     return MissingTake(
         take, None if price is None else take.rest_l * price[0], "" if price is None else price[1]
     )

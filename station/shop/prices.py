@@ -1,15 +1,21 @@
 """What a litre cost when it left: prices of a period, which may have changed within it."""
 
+from datetime import tzinfo
+
+from station.common import days
 from station.shop.catalogue import Catalogue
 
 
 class Prices:
-    """Prices of a period. cuts: when one changed within it."""
+    """Prices of a period, each for whole days of a zone. cuts: the moments within it at which one began to hold."""
 
-    def __init__(self, catalogue: Catalogue | None, country: str | None, since: str, until: str) -> None:
-        self._catalogue, self._country = catalogue, country
-        entries = catalogue.entries["price"].values() if catalogue is not None else []
-        self.cuts = sorted({at for entry in entries for at, _ in entry.versions if since < at < until})
+    def __init__(
+        self, catalogue: Catalogue | None, country: str | None, since: str, until: str, zone: tzinfo
+    ) -> None:
+        self._catalogue, self._country, self._zone = catalogue, country, zone
+        entries = catalogue.active("price") if catalogue is not None else []
+        begins = {days.begins(day, zone) for day in {entry.key[1] for entry in entries}}
+        self.cuts = sorted(at for at in begins if since < at < until)
         self._starts = [since, *self.cuts]
         self._known: dict[tuple[str, str], tuple[float, str] | None] = {}
 
@@ -20,5 +26,6 @@ class Prices:
         if self._catalogue is None:
             return None
         if (fluid, utc) not in self._known:
-            self._known[fluid, utc] = self._catalogue.price_per_l(fluid, utc, self._country)
+            day = days.day_of(utc, self._zone)
+            self._known[fluid, utc] = self._catalogue.price_per_l(fluid, day, self._country)
         return self._known[fluid, utc]

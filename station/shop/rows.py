@@ -4,7 +4,9 @@ A person types texts, and texts are kept. An entry is held against its type when
 from the type. Volumes stay texts: whose pint a bare one is depends on the bay.
 """
 
+import re
 from collections.abc import Mapping
+from datetime import date
 from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
@@ -30,6 +32,12 @@ def _number(text: Any) -> Any:
         if "," in text:
             raise Expected(_("write {text}, with a point").format(text=text.replace(",", ".", 1))) from None
         return text
+
+
+def iso_day(text: str) -> str:
+    """A day as it was typed, in ISO 8601; other spellings are left as they are, for the field to refuse."""
+    dotted = re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", text)  # as German spreadsheets write it
+    return text if dotted is None else f"{dotted[3]}-{dotted[2]:0>2}-{dotted[1]:0>2}"
 
 
 class Litres:
@@ -66,6 +74,10 @@ Kind = Literal["lubricant", "linear", "water"]
 """Kinds of fluid that an entry's fields can describe (``calibration.fluid``)."""
 
 
+SINCE = "since"
+"""The field with the day from which an entry holds, as part of its key."""
+
+
 class Row(Table):
     """An entry. key: the fields that name it. refers: field → the table in which what it names stands."""
 
@@ -79,8 +91,10 @@ class Row(Table):
 
     @classmethod
     def needed(cls) -> tuple[str, ...]:
-        """The fields that no entry is without."""
-        return tuple(name for name, field in cls.model_fields.items() if field.is_required())
+        """The fields that have to be given; where no day is, it is the day of entry."""
+        return tuple(
+            name for name, field in cls.model_fields.items() if field.is_required() and name != SINCE
+        )
 
 
 R = TypeVar("R", bound=Row)
@@ -169,11 +183,13 @@ class TechnicianRow(Row):
 
 
 class PriceRow(Row):
-    """What a volume of a fluid costs."""
+    """What a volume of a fluid costs from a day on, until the day of its next price. What is entered again for the same day puts
+    that price right; one that is retired holds no more."""
 
-    key = ("fluid",)
+    key = ("fluid", "since")
     refers = MappingProxyType({"fluid": "fluid"})
     fluid: Text
+    since: Annotated[date, Field(description=N_("write the day, such as 2026-03-01"))]
     amount: Annotated[float, Number, Field(ge=0, le=1e6, description=N_("write the price, such as 9.50"))]
     per: Volume
     currency: Text

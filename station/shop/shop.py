@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from station.common import days
 from station.common.units import parse_volume_l
 from station.common.words import _
 from station.given.config import BayConfig
@@ -60,10 +61,13 @@ class Shop:
 
     def enter(self, table: str, texts: Mapping[str, str], by: str = "") -> bool:
         """Add or change an entry of the catalogue; whether that changed anything. Raises InputError."""
-        change = entering.enter(self.catalogue, table, texts, self._config.country)
+        change = entering.enter(self.catalogue, table, texts, self._config.country, self._today())
         if change is not None:
             self._change((change,), "page", by)
         return change is not None
+
+    def _today(self) -> str:
+        return f"{days.today(self._config.zone)}"
 
     def retire(self, table: str, key: Sequence[str], by: str = "") -> None:
         """Take an entry out of the lists; its past stays. Raises InputError if it is not listed."""
@@ -71,7 +75,7 @@ class Shop:
 
     def import_file(self, table: str, data: bytes, name: str = "", by: str = "") -> entering.Import:
         """Import a CSV file. name: the file's. Raises InputError where any row is rejected; then nothing is imported."""
-        plan = entering.dry_run(self.catalogue, table, data, self._config.country)
+        plan = entering.dry_run(self.catalogue, table, data, self._config.country, self._today())
         self._change(entering.accept(plan), name or _("a file"), by)
         return plan
 

@@ -250,7 +250,11 @@ class Depot:
         if not book.events:
             self._change(tuple(offered.from_config(self.config)), "configuration")
         if isinstance(deed, Listing):
-            change = entering.enter(self.catalogue, deed.table, deed.texts, self.config.country)
+            day = f"{(TODAY + timedelta(days=deed.day)).date()}"
+            change = entering.enter(self.catalogue, deed.table, deed.texts, self.config.country, day)
+            if change is not None and deed.table == "price":
+                # without its day, which is then that of its entry (catalogue.dated): days of the seed are counted back from today
+                change = replace(change, key=change.key[:1])
             self._change(() if change is None else (change,), "page")
         elif isinstance(deed, Entry):
             self._enter(deed)

@@ -195,7 +195,10 @@ def _catalogue() -> Catalogue:
     shop = Catalogue(entries)
     more: list[tuple[str, dict[str, str]]] = [
         ("container", {"container": "drum 1", "fluid": "gear_75w90", "size": "60 L", "kind": "drum"}),
-        ("price", {"fluid": "gear_75w90", "amount": "9.50", "per": "1 L", "currency": "EUR"}),
+        (
+            "price",
+            {"fluid": "gear_75w90", "since": "2026-01-01", "amount": "9.50", "per": "1 L", "currency": "EUR"},
+        ),
         ("compartment", {**_listed(shop), "type": "midibus rear axle", "interval_months": "24"}),
     ]
     for table, fields in more:

@@ -118,6 +118,7 @@ MANY_RULES: dict[str, Rule] = {
         "GET /comparisons.json", "GET /comparisons.csv", "GET /comparisons.parquet",
         "GET /compartments.json", "GET /compartments.csv", "GET /compartments.parquet",
         "GET /quality/meter", "GET /quality/meter.json", "GET /quality/meter.csv",
+        "GET /technicians.json", "GET /technicians.csv", "GET /technicians.parquet",
         "GET /lists", "GET /lists.json", "GET /lists.csv", "GET /lists/{shop}", "GET /lists/{shop}/{table}.csv",
     ]),
     **_all(replace(OFFICE, whole=True), ["GET /notices", "GET /notices.json", "GET /notices.csv"]),

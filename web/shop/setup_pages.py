@@ -19,13 +19,14 @@ from station.given.sources import NAMES
 from station.shop import entering
 from station.shop.catalogue import Catalogue, Entry
 from station.shop.offered import THIS_SHOP
-from station.shop.rows import TABLES, Kind
+from station.shop.rows import SINCE, TABLES, Kind
 from web.frame import format as fmt
 from web.frame.amounts import plain
 from web.frame.deps import Body, DiskThreads, Key, Line, Station, do, done, download, page_of
 from web.frame.listing import Asked, Listing, Page, Words
 from web.frame.problem import Problem
 from web.frame.render import render
+from web.shop import prices
 from web.shop.notices import send_again_to
 from web.shop.setup_words import AMOUNTS, SPOKEN, TITLES, Titles, named
 
@@ -47,7 +48,8 @@ class Tab:
 
 @dataclass(frozen=True)
 class SetupField:
-    """options: what may be chosen, and how it is said; empty where it is typed. key: part of what names the entry."""
+    """options: what may be chosen, and how it is said; empty where it is typed. key: part of what names the entry. day: picked from
+    a calendar."""
 
     name: str
     label: str
@@ -55,14 +57,15 @@ class SetupField:
     hint: str
     needed: bool
     key: bool
+    day: bool
     options: Sequence[tuple[str, str]]
 
 
 @dataclass(frozen=True)
 class SetupRow:
-    """key: what names the entry. cells: what stands in it, without what is empty. fields: all of it, for the form."""
+    """title: what names the entry. cells: what stands in it, without what is empty. fields: all of it, for the form."""
 
-    key: Sequence[str]
+    title: str
     cells: Sequence[tuple[str, str]]
     fields: Mapping[str, str]
 
@@ -100,6 +103,7 @@ class SetupPage:
     retired: Sequence[SetupRow]
     technicians: Sequence[str]
     columns: str
+    hint: str
     list: Listing
 
 
@@ -132,6 +136,7 @@ def _field(catalogue: Catalogue, table: str, name: str) -> SetupField:
         hint=_shown(name, _(named(name).hint)),
         needed=name in shape.needed(),
         key=name in shape.key,
+        day=name == SINCE,
         options=[(one, _(one) if name in SPOKEN else one) for one in _options(catalogue, table, name)],
     )
 
@@ -143,7 +148,12 @@ def _row(table: str, entry: Entry) -> SetupRow:
         for n, text in fields.items()
         if n not in TABLES[table].key and text
     ]
-    return SetupRow(list(entry.key), cells, fields)
+    before = prices.was(entry) if table == "price" else ""
+    if before:
+        cells.append((_("before it was put right"), before))
+    named = zip(TABLES[table].key, entry.key, strict=True)
+    title = [_("from {day}").format(day=fmt.dated(text)) if name == SINCE else text for name, text in named]
+    return SetupRow(" · ".join(title), cells, fields)
 
 
 def _wanted(catalogue: Catalogue, table: str, words: str) -> list[Entry]:
@@ -167,7 +177,19 @@ def setup_page(catalogue: Catalogue, table: str, of: Lists, words: str = "", pag
         retired=[_row(table, entry) for entry in entries if entry.retired],
         technicians=[entry.key[0] for entry in catalogue.active("technician")],
         columns=", ".join(shape.names()),
+        hint=_price_hint() if table == "price" else "",
         list=frame,
+    )
+
+
+def _price_hint() -> str:
+    return " ".join(
+        (
+            prices.how_prices_hold(),
+            _(
+                "A typing mistake is put right under its own day, and costs are reckoned anew; the list of changes keeps both. A new price gets a new day."
+            ),
+        )
     )
 
 

@@ -33,7 +33,7 @@ TITLES = {
         N_("Technicians"), N_("Find a technician"), N_("A new technician"), N_("Change this technician"), N_("Restore this technician"), N_("Technicians from a file"),
     ),
     "price": Titles(
-        N_("Prices"), N_("Find a price"), N_("A new price"), N_("Change this price"), N_("Restore this price"), N_("Prices from a file"),
+        N_("Prices"), N_("Find a price"), N_("A new price"), N_("Put this price right"), N_("Restore this price"), N_("Prices from a file"),
     ),
     "shop": Titles(
         N_("Sheet's head"), N_("Find a head of the sheet"), N_("A new head of the sheet"), N_("Change this head of the sheet"), N_("Restore this head of the sheet"), N_("Sheet's head from a file"),
@@ -77,6 +77,7 @@ FIELDS = {
     "contact": Named(N_("how to reach you"), "", N_("telephone number")),
     "size": Named(N_("size"), N_("with unit"), "60 L"),
     "amount": Named(N_("price"), "", "9.50"),
+    "since": Named(N_("holds from"), N_("today, if left empty"), "2026-03-01"),
     "per": Named(N_("for how much"), N_("with unit"), "1 L"),
     "currency": Named(N_("currency"), "", "EUR"),
     "kv40_mm2_s": Named(N_("viscosity at 40 °C in mm²/s"), "", "115"),

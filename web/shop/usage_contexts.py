@@ -1,20 +1,20 @@
 """What the page of usage is given: a month's books in texts that are ready to show."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta, tzinfo
 from urllib.parse import urlencode
 
-from station.common import days
-from station.common.words import _, ngettext
+from station.common.words import _
 from station.shop import audit, movement, stock
 from station.shop.catalogue import Catalogue
-from station.shop.missing import Missing, MissingTake
 from station.shop.used_fluid import UsedFluid
 from web.frame import format as fmt
 from web.frame.pictures import Picture
 from web.jobs.findings import Fact
+from web.shop.missing_words import MissingView, missing_view
 from web.shop.moves import GROUPS, KINDS, USED_FLUID, USED_FLUID_WORDS, EnteredRow, entered, fluid_name
+from web.shop.prices import PriceRow, behind, how_prices_hold, paid
 
 
 @dataclass(frozen=True)
@@ -66,33 +66,6 @@ class TakeRow:
 
 
 @dataclass(frozen=True)
-class MissingRow:
-    """What one count says. jobs, entries: where those of the time between the counts are listed."""
-
-    container: str
-    fluid: str
-    span: str
-    rest: str
-    cost: str
-    sign: str
-    word: str
-    tone: str
-    jobs: str
-    entries: str
-
-
-@dataclass(frozen=True)
-class MissingView:
-    """The litres that are missing, on top of the page. volume: "" where nothing was counted. said: in a sentence."""
-
-    volume: str
-    cost: str
-    tone: str
-    said: str
-    rows: Sequence[MissingRow]
-
-
-@dataclass(frozen=True)
 class StockRow:
     container: str
     fluid: str
@@ -118,7 +91,8 @@ class UsagePage:
     sums: Sequence[Fact]
     rest: str
     pictures: Sequence[Picture]
-    priced: bool
+    prices: Sequence[PriceRow]
+    prices_hint: str
     lines: Sequence[UsageRow]
     total: UsageRow
     takes: Sequence[TakeRow]
@@ -143,7 +117,7 @@ def _row(line: audit.Line, name: str) -> UsageRow:
         purge=fmt.litres(line.purge_l).number,
         waste=fmt.litres(line.waste_l).number,
         rest=_rest(line).removesuffix(" L"),
-        cost=fmt.money(line.cost, line.currency),
+        cost=paid(line),
     )
 
 
@@ -176,53 +150,6 @@ def _take(one: stock.Stock) -> TakeRow:
 
 def _unexplained(one: stock.Stock) -> str:
     return _("more went out than is booked") if one.rest_l > 0 else _("less went out than is booked")
-
-
-def _missing_row(one: MissingTake, catalogue: Catalogue, zone: tzinfo) -> MissingRow:
-    take = one.take
-    begun, ended = days.day_of(take.opening_utc, zone), days.day_of(take.closing_utc, zone)
-    query = urlencode({"container": take.container, "from": begun, "to": ended})
-    return MissingRow(
-        container=take.container,
-        fluid=fluid_name(catalogue, take.fluid),
-        span=_("{low} to {high}").format(low=fmt.moment(take.opening_utc), high=fmt.moment(take.closing_utc)),
-        rest=str(fmt.litres(take.rest_l, take.rest_u95_l)),
-        cost=fmt.money(one.cost, one.currency),
-        sign="✓" if take.explained else "⚠",
-        word=_("agrees") if take.explained else _("missing") if take.rest_l > 0 else _("surplus"),
-        tone="ok" if take.explained else "look",
-        jobs=f"/jobs?{query}",
-        entries=f"/entries?{query}",
-    )
-
-
-def _missing(found: Missing, catalogue: Catalogue, zone: tzinfo) -> MissingView:
-    rows = [_missing_row(one, catalogue, zone) for one in found.takes]
-    if found.volume_l is None:
-        said = _(
-            "No stock take that follows another one ends in this month. Count the containers: only two counts say what is missing."
-        )
-        return MissingView("", "", "none", said, rows)
-    surplus = ""
-    if found.surplus_l > 0:
-        surplus = " " + _(
-            "{surplus} more than the books have stand in another: a delivery or a count was not entered."
-        ).format(surplus=fmt.litres(found.surplus_l))
-    if found.volume_l == 0:
-        said = _(
-            "What the counts find agrees with the books, each within its doubt: nothing is known to be missing."
-        )
-        return MissingView("", "", "look" if surplus else "ok", said + surplus, rows)
-    fluids = [fluid_name(catalogue, fluid) for fluid in found.fluids]
-    odd = sum(row.tone == "look" for row in rows)
-    told = ngettext(
-        "So much left the containers and is booked nowhere, of {fluids}: {odd} of {n} count did not agree with the books. The jobs and entries in between stand behind each.",
-        "So much left the containers and is booked nowhere, of {fluids}: {odd} of {n} counts did not agree with the books. The jobs and entries in between stand behind each.",
-        len(rows),
-    )
-    said = told.format(fluids=_(" and ").join(fluids), odd=odd, n=len(rows)) + surplus
-    volume, cost = str(fmt.litres(found.volume_l, found.u95_l)), fmt.money(found.cost, found.currency)
-    return MissingView(volume, cost, "look", said, rows)
 
 
 def _stock_row(one: stock.Content, catalogue: Catalogue) -> StockRow:
@@ -261,7 +188,7 @@ def _sums(total: audit.Line) -> list[Fact]:
         (_("Purge"), str(fmt.litres(total.purge_l))),
         (_("Waste"), str(fmt.litres(total.waste_l))),
         (_("Drawn by hand"), _rest(total)),
-        (_("Cost"), fmt.money(total.cost, total.currency)),
+        (_("Cost"), paid(total)),
         (_("Jobs"), _jobs(total)),
     ]
     return [Fact(label, value) for label, value in named]
@@ -294,6 +221,7 @@ def usage_page(
     def name(line: audit.Line) -> str:
         return (fluid_name(catalogue, line.group) if by == "fluid" else line.group) or unnamed
 
+    out = [line.group for line in books.by["fluid"] if line.out_l > 0]
     month, last_day = first[:7], f"{date.fromisoformat(after) - timedelta(days=1)}"
     return UsagePage(
         whose=whose,
@@ -308,11 +236,15 @@ def usage_page(
             Tab(_(text), f"/usage?{urlencode({'month': month, 'by': key})}#lines", key == by)
             for key, text in GROUPS.items()
         ],
-        missing=_missing(books.missing, catalogue, zone),
+        missing=missing_view(books.missing, catalogue, zone),
         sums=_sums(books.total),
         pictures=pictures,
         rest=_rest_words(books.total),
-        priced=books.total.cost is not None,
+        prices=[
+            replace(row, fluid=fluid_name(catalogue, fluid))
+            for fluid, row in behind(catalogue, out, first, after, zone)
+        ],
+        prices_hint=how_prices_hold(),
         lines=[
             _row(line, name(line))
             for line in books.by[by]

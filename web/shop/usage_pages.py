@@ -46,7 +46,7 @@ def _counted(engine: Engine, first: str, until: str) -> list[MissingTake]:
     """What the counts say from a month on."""
     bay = engine.settings()
     with engine.reading() as ledger:
-        return audit.counted(ledger, f"{first}-01", until, engine.catalogue(), bay.country, bay.zone)
+        return course.counted(ledger, f"{first}-01", until, engine.catalogue(), bay.country, bay.zone)
 
 
 def _held(engine: Station) -> list[stock.Content]:

@@ -13,6 +13,7 @@ from web.frame import format as fmt
 from web.frame import pictures
 from web.frame.pictures import Picture, Point, Series
 from web.frame.port import Engine
+from web.shop.prices import NEXT_TO_NOTHING_L
 
 MONTHS = 12
 
@@ -80,18 +81,18 @@ def _cost_by_month(months: Sequence[audit.Line], month: str) -> Picture:
     currencies = {line.currency for line in priced}
     names = [_name(line.group) for line in months]
     if len(currencies) != 1:
-        said = _("No price in one currency is entered for all that left; litres stand here instead.")
+        said = _("No price in one currency held for what left; litres stand here instead.")
         series = [Series(_("out of containers"), [line.out_l for line in months])]
         return pictures.columns(
             _("Out of containers by month"), said, _file("month", month), "L", names, series
         )
     (currency,) = currencies
-    without = sum(line.cost is None and line.out_l > 0 for line in months)
+    without_l = sum(line.unpriced_l for line in months)
     said = _("{amount} in {months} months").format(
         amount=fmt.money(sum(line.cost or 0.0 for line in priced), currency), months=len(months)
     )
-    if without:
-        said = _("{said}; {n} without a price for all that left").format(said=said, n=without)
+    if without_l > NEXT_TO_NOTHING_L:
+        said = _("{said}; {volume} had no price then").format(said=said, volume=fmt.litres(without_l))
     series = [Series(_("cost of what left the containers"), [line.cost or 0.0 for line in months])]
     return pictures.columns(_("Cost by month"), said, _file("month", month), currency, names, series)
 

@@ -66,6 +66,11 @@ def hold(db: Db, shop: str) -> str:
     return str(found[0])
 
 
+def zone_name(db: Db, shop: str) -> str:
+    """Whose days a shop's are; "" of no shop."""
+    return str((db.execute("select time_zone from shop where shop = %s", [shop]).fetchone() or ("",))[0])
+
+
 def add(db: Db, shop: str, who: str, origin: str, changes: Sequence[Mapping[str, Any]]) -> int:
     """Put changes into a shop's lists, very many of them as several versions; the newest. Raises InputError for no shop."""
     with db.transaction():

@@ -14,7 +14,8 @@ import pytest
 from station.__main__ import main
 from station.errors import InputError
 from station.record.ledger import Ledger
-from station.shop import audit, catalogue, movement, stock
+from station.shop import audit, catalogue, entering, movement, stock
+from station.shop import changes as changed
 from station.shop.catalogue import Change
 from tests.station.shop_rows import add, at, shop
 
@@ -133,15 +134,86 @@ def test_cost_follows_the_price_of_the_day_and_is_not_invented(ledger: Ledger) -
     price(ledger, "2026-01-01", "4", fluid="ATF")
     books = audit.audit(ledger, *MARCH, catalogue.read(ledger))
     assert books.total.cost == pytest.approx(5.90 * 10 + 1.00 * 4)
-    price(ledger, "2026-03-01T05:00", "20")
+    price(ledger, "2026-03-01T05:00", "20")  # for the whole of that day
     books = audit.audit(ledger, *MARCH, catalogue.read(ledger))
-    assert books.total.cost == pytest.approx(2.90 * 10 + 3.00 * 20 + 1.00 * 4)
-    assert {x.group: x.cost for x in books.by["day"]}["2026-03-01"] == pytest.approx(89.0)
+    assert books.total.cost == pytest.approx(5.90 * 20 + 1.00 * 4)
+    assert {x.group: x.cost for x in books.by["day"]}["2026-03-01"] == pytest.approx(118.0)
     price(ledger, "2026-03-02", "4", fluid="ATF", currency="USD")
     mixed = audit.audit(ledger, *MARCH, catalogue.read(ledger))
-    assert (mixed.total.cost, mixed.total.currency) == (None, "")
+    assert (mixed.total.cost, mixed.total.currency, mixed.total.mixed) == (None, "", True)
     assert {x.group: x.currency for x in mixed.by["fluid"]} == {"gear oil": "EUR", "ATF": "USD"}
-    assert audit.audit(ledger, *MARCH).total.cost is None
+    none = audit.audit(ledger, *MARCH).total
+    assert (none.cost, none.mixed) == (None, False)
+    assert none.unpriced_l == pytest.approx(6.90)
+    ledger.close()
+
+
+def enter(ledger: Ledger, today: str, amount: str, since: str = "") -> Change | None:
+    texts = {"fluid": "gear oil", "amount": amount, "per": "1 L", "currency": "EUR", "since": since}
+    gear: dict[catalogue.Key, catalogue.Entry] = {("gear oil",): catalogue.Entry(("gear oil",), {})}
+    known = {**catalogue.read(ledger).entries, "fluid": gear}
+    change = entering.enter(catalogue.Catalogue(known), "price", texts, today=today)
+    if change is not None:
+        ledger.append(None, catalogue.EVENT, catalogue.body([change], "page"), at(f"{today}T12:00"))
+    return change
+
+
+def test_a_price_costs_nothing_that_left_before_its_day_and_is_put_right_under_its_day(
+    tmp_path: Path,
+) -> None:
+    opened = [f"2026-03-{day}T10:00:00.000+00:00" for day in ("02", "16", "30")]
+    ledger = shop(tmp_path / "l.sqlite", *({"opened_utc": utc, "metered_l": 2.0} for utc in opened))
+
+    def told() -> tuple[float | None, float]:
+        total = audit.audit(ledger, *MARCH, catalogue.read(ledger)).total
+        return None if total.cost is None else round(total.cost, 9), total.unpriced_l
+
+    assert told() == (None, 6.0)
+    enter(ledger, "2026-03-16", "84.00")
+    assert told() == (168.0 * 2, 2.0), "of that day and later"
+    assert enter(ledger, "2026-03-17", "84.00") is None, "it holds already"
+    mended = enter(ledger, "2026-03-20", "8.40", "16.3.2026")
+    assert mended is not None
+    assert (mended.action, mended.key, mended.fields) == (
+        "change",
+        ("gear oil", "2026-03-16"),
+        {"amount": "8.40"},
+    )
+    assert told() == (33.6, 2.0)
+    enter(ledger, "2026-03-20", "7", "2026-01-01")  # known all the while, and entered late
+    assert told() == (47.6, 0.0)
+    enter(ledger, "2026-04-02", "9")
+    assert told()[0] == 47.6, "a later price costs nothing here"
+    wrong = entering.retire(catalogue.read(ledger), "price", ["gear oil", "2026-01-01"])
+    ledger.append(None, catalogue.EVENT, catalogue.body([wrong], "page"), at("2026-04-03"))
+    assert told() == (33.6, 2.0)
+    with pytest.raises(InputError, match="such as 2026-03-01"):
+        enter(ledger, "2026-04-03", "9", "in March")
+    [first, *_rest] = [one for one in changed.listed(ledger) if one.parameter.endswith("2026-03-16: amount")]
+    assert (first.old, first.new) == ("", "84.00")
+    ledger.close()
+
+
+def test_what_was_said_of_prices_before_they_had_a_day_is_read_as_it_was_meant(tmp_path: Path) -> None:
+    """A change then said what differed alone, and a price that was retired had cost what it had cost."""
+    ledger = shop(tmp_path / "l.sqlite", {"opened_utc": "2026-03-12T10:00:00.000+00:00", "metered_l": 2.0})
+    price(ledger, "2026-02-01T08:00", "8")
+    for utc, action, fields in (
+        ("2026-03-10T08:00", "change", {"amount": "9"}),
+        ("2026-03-20", "retire", {}),
+    ):
+        body = catalogue.body([Change("price", ("gear oil",), action, fields)], "page")
+        ledger.append(None, catalogue.EVENT, body, at(utc))
+    known = catalogue.read(ledger)
+    found = {
+        day: known.price_per_l("gear oil", f"2026-{day}") for day in ("01-31", "02-01", "03-10", "04-01")
+    }
+    eight, nine = (8.0, "EUR"), (9.0, "EUR")
+    assert found == {"01-31": None, "02-01": eight, "03-10": nine, "04-01": nine}
+    assert audit.audit(ledger, *MARCH, known).total.cost == pytest.approx(18.0)
+    assert [
+        (one.old, one.new) for one in changed.listed(ledger) if one.parameter.endswith("03-10: amount")
+    ] == [("", "9")]
     ledger.close()
 
 

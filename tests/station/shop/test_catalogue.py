@@ -103,15 +103,16 @@ def test_retired_is_not_deleted_and_comes_back_by_entering_it_again(depot: Catal
         entering.retire(gone, "technician", ["M. Okafor"])
 
 
-def test_prices_are_looked_up_as_of_their_time() -> None:
+def test_prices_are_looked_up_by_their_day() -> None:
     def priced(utc: str, amount: str, action: str) -> dict[str, Any]:
         change = Change("price", ("gear",), action, {"amount": amount, "per": "1 US qt", "currency": "EUR"})
         return {"utc": utc, "body": catalogue.body([change], "page")}
 
     book = catalogue.fold([priced("2026-01-01", "6.00", "add"), priced("2026-03-01", "8.00", "change")])
     quart_l = 0.946352946
-    for utc, amount in (("2025-01-01", 6.0), ("2026-02-28", 6.0), ("2026-03-02", 8.0)):
-        price = book.price_per_l("gear", utc)
+    assert book.price_per_l("gear", "2025-12-31") is None, "before the first one nobody knows"
+    for day, amount in (("2026-01-01", 6.0), ("2026-02-28", 6.0), ("2026-03-01", 8.0), ("2026-03-02", 8.0)):
+        price = book.price_per_l("gear", day)
         assert price is not None
         assert price[0] == pytest.approx(amount / quart_l)
         assert price[1] == "EUR"

@@ -161,6 +161,7 @@ def test_the_pages_and_their_twins(roll: Roll, path: Path) -> None:
         "/stock",
         "/quality",
         "/compartments",
+        "/technicians",
         "/calibrations",
         "/notices",
     ):
@@ -319,7 +320,7 @@ def test_a_theft_that_stock_takes_show_stands_on_the_usage_page(roll: Roll, path
     assert "3.00 ± 0.29 L left the containers and is booked nowhere" in text
     assert "keg &lt;T&gt;" in text
     head = text.partition('<header class="paper-only">')[2].partition("</header>")[0]
-    for words in ("Estuary buses", "Harbour, Quay", "Printed 20"):
+    for words in ("Estuary buses", "Harbour, Quay", "Figures of 20"):
         assert words in head
     assert "<h1>Usage November 2026</h1>" in text
     assert text.count("⚠ 3.00 ± 0.29 L") == 4, "by shop, of all, by bay and by fluid"
@@ -669,9 +670,24 @@ def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_othe
         assert [len(json.loads(one.changes)) for one in lists.issued(db, ["quay"])] == [lists.CHANGES_MOST, 1]
         fields = {"amount": "9.50", "per": "1 L", "currency": "EUR"}
         prices = [
-            {**change, "table": "price", "key": [of], "fields": fields} for of in ("gear oil 75W-90", "ATF")
+            {**change, "table": "price", "key": [of], "fields": {**fields, "amount": "95.0"}}
+            for of in ("gear oil 75W-90", "ATF")
         ]
-        lists.add(db, "harbour", "E. Brandvold", "prices.csv", prices)
+        lists.add(db, "harbour", "E. Brandvold", "prices.csv", prices)  # from today on, after all of that
+    lines = roll.send("GET", f"/usage.json?{MONTHS}").json()["lines"]
+    assert {(one["cost"], one["unpriced_l"] == one["out_l"]) for one in lines} == {(None, True)}
+    assert "no price then" in roll.send("GET", f"/usage?{MONTHS}&shop=harbour", headers=SHOW).text
+    with roll.store.connection() as db:
+        for amount in ("95.0", "9.50"):  # a slip, put right
+            dated = [
+                {**one, "key": [*one["key"], "2026-01-01"], "fields": {**fields, "amount": amount}}
+                for one in prices
+            ]
+            lists.add(db, "harbour", "E. Brandvold", "prices.csv", dated)
+    text = roll.send("GET", f"/usage?{MONTHS}&shop=harbour", headers=SHOW).text
+    behind = text.partition("<h2>Prices behind these costs</h2>")[2].partition("</section>")[0]
+    for words in ("2026-01-01", "9.50 EUR for 1 L", "95.0 EUR for 1 L"):
+        assert words in behind, words
     lines = roll.send("GET", f"/usage.json?{MONTHS}").json()["lines"]
     mine = [one for one in lines if one["shop"] == "harbour"]
     assert [one["cost"] for one in mine] == pytest.approx([9.5 * one["out_l"] for one in mine])
@@ -754,7 +770,7 @@ def test_what_programs_may_read_is_described(roll: Roll) -> None:
     told = roll.send("GET", "/api/openapi.json").json()
     assert set(told["paths"]) == {
         "/bays.json", "/asides.json", "/left.json", "/uncounted.json", "/lists.json", "/notices.json", "/jobs.json", "/jobs/{shop}/{bay}/{job_id}.json", "/usage.json", "/missing.json", "/stock.json", "/quality.json",
-        "/quality/meter.json", "/calibrations.json", "/comparisons.json", "/compartments.json",
+        "/quality/meter.json", "/calibrations.json", "/comparisons.json", "/compartments.json", "/technicians.json",
     }  # fmt: skip
     assert "deviation_percent" in told["components"]["schemas"]["JobLine"]["properties"]
     assert all(one["get"]["description"] for one in told["paths"].values())

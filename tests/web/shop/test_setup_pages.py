@@ -83,6 +83,18 @@ def test_a_change_begins_with_all_that_stands_there(bay: Bay) -> None:
     assert found == [{name: row[name] for name in TABLES["compartment"].names()} for row in rows]
 
 
+def test_a_price_is_listed_by_its_day_with_what_it_was_put_right_from(bay: Bay) -> None:
+    fields = {"fluid": "gear_75w90", "since": "2026-01-01", "amount": "8.40"}
+    made = entering.enter(bay.engine.shop, "price", fields)
+    assert made is not None
+    bay.engine.shop = _changed(bay.engine.shop, made)
+    text = html.unescape(bay.html("/setup?table=price").text)
+    assert "<strong>gear_75w90 · from 2026-01-01</strong>" in text
+    assert "before it was put right: <strong>9.50 EUR for 1 L</strong>" in text
+    assert '<input name="since" type="date"' in text
+    assert "A price holds from its day" in text
+
+
 def test_what_is_retired_leaves_the_list_and_can_be_restored(bay: Bay) -> None:
     bay.engine.shop = _changed(bay.engine.shop, entering.retire(bay.engine.shop, "technician", ["M. Okafor"]))
     text = bay.html("/setup?table=technician").text

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from station.shop import audit, movement
+from station.shop import audit, catalogue, movement
 from tests.station.shop_rows import add, at, shop
 from tests.web.conftest import Bay
 from tests.web.fake_engine import FakeEngine
@@ -70,7 +70,7 @@ def test_a_printed_month_says_whose_it_is_when_it_was_printed_and_that_it_is_inv
     for words in (
         march.engine.settings().shop.name,
         march.engine.bay_name,
-        "Printed 20",
+        "Figures of 20",
         "Simulated bay: every figure",
     ):
         assert words
@@ -94,6 +94,66 @@ def test_what_is_missing_stands_on_top_in_litres_and_money_and_leads_to_the_jobs
     assert (told["volume_l"], told["cost"]) == pytest.approx((5.60, 53.20))
     assert "nobody knows" not in top
     assert "only two counts say what is missing" in page_text(march, "/usage?month=2026-02")
+
+
+def test_a_count_that_agrees_has_no_worth_that_could_be_read_as_a_loss(
+    open_bay: Callable[..., Bay], tmp_path: Path
+) -> None:
+    """A rest of 0.10 L within 0.29 L, a surplus of 1 L, and 2 L that are missing of a fluid without a price."""
+    ledger = shop(tmp_path / "l.sqlite")
+    for container, fluid, found_l in (
+        ("drum 1", "gear_75w90", 49.9),
+        ("drum 2", "gear_75w90", 51.0),
+        ("keg", "atf", 48.0),
+    ):
+        for day, volume_l in (("02", 50.0), ("30", found_l)):
+            counted = movement.Movement("counted", fluid, volume_l, 0.2, container)
+            ledger.append(None, movement.EVENT, counted.to_dict(), at(f"2026-03-{day}T06:00:00.000+00:00"))
+    ledger.close()
+    bay = open_bay(FakeEngine(ledger=tmp_path / "l.sqlite"))
+    text = page_text(bay, MARCH)
+    rows = text[text.index("Missing is worth") : text.index("Missing fluid as CSV")]
+    for words in (
+        "0.10 ± 0.29 L ✓ agrees nothing missing",
+        "1.00 ± 0.29 L ⚠ surplus nothing missing",
+        "2.00 ± 0.29 L ⚠ missing no price then",
+    ):
+        assert words in rows, words
+    assert "Missing fluid 2.00 ± 0.29 L no price then" in text
+    told = csv.DictReader(io.StringIO(bay.send("GET", "/usage.csv?month=2026-03&by=missing").text))
+    assert {(row["container"], row["cost"]) for row in told} == {("drum 1", ""), ("drum 2", ""), ("keg", "")}
+
+
+def test_a_cost_says_what_had_no_price_then_and_which_prices_it_was_reckoned_with(march: Bay) -> None:
+    entries = {table: dict(rows) for table, rows in march.engine.shop.entries.items()}
+    entries["price"].clear()
+    march.engine.shop = catalogue.Catalogue(entries)
+    assert "Cost no price then" in page_text(march, MARCH)
+    assert "No price held for what left in this month." in page_text(march, MARCH)
+    price = {"amount": "95.0", "per": "1 L", "currency": "EUR"}
+    for since, utc, fields in (
+        ("2026-03-08", "2026-03-09", price),
+        ("2026-03-08", "2026-03-10", {**price, "amount": "9.50"}),
+        ("2026-04-01", "2026-03-10", price),
+    ):
+        change = catalogue.Change("price", ("gear_75w90", since), "add", fields)
+        catalogue.apply(entries, change.to_dict(), utc)
+    march.engine.shop = catalogue.Catalogue(entries)
+    text = page_text(march, MARCH)
+    assert "Cost 74.10 EUR, and 1.60 L had no price then" in text  # purge and waste before the 8th of 9.40 L
+    behind = text[text.index("Prices behind these costs") :].partition("A price holds")[0]
+    assert "2026-03-08 9.50 EUR for 1 L 2026-03-10 95.0 EUR for 1 L" in behind
+    assert "2026-04-01" not in behind
+    *_lines, total = csv.DictReader(io.StringIO(march.send("GET", "/usage.csv?month=2026-03&by=day").text))
+    assert (float(total["cost"]), float(total["unpriced_l"])) == pytest.approx((74.1, 1.6))
+
+
+def test_a_printed_month_says_who_printed_it(bay: Bay) -> None:
+    reply = bay.post("/api/say", {"name": "E. Brandvold"})
+    cookie = reply.headers["set-cookie"].partition(";")[0]
+    text = bay.send("GET", "/usage", headers={"Accept": "text/html", "Cookie": cookie}).text
+    head = text.partition('<header class="paper-only">')[2].partition("</header>")[0]
+    assert re.search(r"Figures of 20[^<]+, printed by E\. Brandvold", head), head
 
 
 def test_every_picture_has_its_numbers_as_a_file(march: Bay) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from types import GenericAlias
-from typing import Annotated, Any
+from typing import Annotated, Any, get_type_hints
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Query, Request
@@ -34,7 +34,17 @@ from station.shop import costs
 from station.shop.counted import TABLES, Counted, each_count
 from web.frame.deps import download
 from web.frame.render import HERE
-from web.shop.many import bays_page, comparing, compartments, contexts, issues, jobs, notices_page, using
+from web.shop.many import (
+    bays_page,
+    comparing,
+    compartments,
+    contexts,
+    issues,
+    jobs,
+    notices_page,
+    technicians,
+    using,
+)
 from web.shop.many.asked import Asked, ReadingDb, Shop, TheAsked, TheBays, TheShops, TheStore
 from web.shop.many.contexts import PARQUET, query_of, span
 from web.shop.many.printed import many_page
@@ -126,9 +136,8 @@ def _usage_model() -> Any:
     """Of what the litres are told as, from the table's own columns."""
     litres: dict[str, Any] = {name: (kind | None, ...) for name, kind in columns(queries.Use).items()}
     rows = GenericAlias(list, create_model("UseLine", **litres))
-    paid = GenericAlias(
-        list, create_model("UseLineWithCost", **litres, cost=(float | None, ...), currency=(str, ...))
-    )
+    paid_as: dict[str, Any] = {name: (kind, ...) for name, kind in get_type_hints(costs.Cost).items()}
+    paid = GenericAlias(list, create_model("UseLineWithCost", **litres, **paid_as))
     both: dict[str, Any] = {"lines": (paid, ...), "days": (rows, ...)}
     return create_model("Usage", **both)
 
@@ -310,7 +319,14 @@ def calibrations_json(db: ReadingDb, asked: TheAsked) -> list[Certified]:
 @router.get("/api/openapi.json", include_in_schema=False)
 def reference(request: Request) -> Response:
     """What programs may read here, as OpenAPI."""
-    every = (bays_page.router, router, compartments.router, jobs.router, notices_page.router)
+    every = (
+        bays_page.router,
+        router,
+        compartments.router,
+        technicians.router,
+        jobs.router,
+        notices_page.router,
+    )
     routes = [route for one in every for route in one.routes if "read" in getattr(route, "tags", ())]
     return JSONResponse(get_openapi(title=request.app.title, version="1", routes=routes))
 

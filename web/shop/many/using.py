@@ -15,12 +15,13 @@ from station.record.many.derive import UL, USE
 from station.record.many.ingest import Db
 from station.record.many.queries import HowMany, Use
 from station.record.many.store import Reporting, reporting
-from station.shop.costs import Cost, costs, lists_of
+from station.shop.costs import Catalogues, Cost, costs, lists_of
 from station.shop.costs import total as together
 from station.shop.counted import Counted, first_and_last, missing_of
 from station.shop.missing import Missing
+from station.shop.technicians import TechnicianUse
 from web.frame import format as fmt
-from web.shop.many import compartments, contexts
+from web.shop.many import compartments, contexts, pricing, technicians
 from web.shop.many.asked import Asked
 from web.shop.many.contexts import (
     Cell,
@@ -33,6 +34,8 @@ from web.shop.many.contexts import (
     rows_of,
     tabs,
 )
+from web.shop.missing_words import apart, doubt, says, worth
+from web.shop.prices import how_prices_hold, paid
 
 
 def _l(ul: int) -> Cell:
@@ -50,9 +53,6 @@ _USE = (
     N_("Cost"),
     N_("Missing by counts"),
 )
-_DOUBT = N_(
-    "± is U95. A rest beyond it was not booked, or booked twice, or counted wrong: count again before asking further."
-)
 COUNTED_SHOPS_MOST = 20
 """The counts of so many shops are reckoned through for a page or a file; of more, each shop's own page has them, and files go
 on."""
@@ -61,7 +61,7 @@ on."""
 @dataclass(frozen=True)
 class Found:
     """What the page shows. shops: those that have a row. bays: those of them that have one, or all where counts are told. lines: of
-    these shops. fluids: over all that were asked for. costs: of each line. whole: what the counts find, first to last. Both None
+    these shops. lists: their prices. fluids: over all that were asked for. costs: of each line. whole: what the counts find, first to last. Both None
     of more shops than ``COUNTED_SHOPS_MOST``. there: what there is beyond what is shown. compartments: None of too many jobs."""
 
     shops: Sequence[str]
@@ -73,6 +73,8 @@ class Found:
     stock: Sequence[Held]
     there: HowMany
     compartments: Sequence[CompartmentUse] | None
+    technicians: Sequence[TechnicianUse] | None
+    lists: Catalogues
 
 
 def find(db: Db, asked: Asked) -> Found:
@@ -91,6 +93,8 @@ def find(db: Db, asked: Asked) -> Found:
         counts.stock(db, scope, contexts.ROWS_MOST),
         queries.how_many(db, scope.shops),
         compartments.found(db, asked),
+        technicians.found(db, asked, lists),
+        lists,
     )
 
 
@@ -110,7 +114,7 @@ def _missing_cell(whole: Sequence[Counted] | None) -> Cell:
 
 
 def _money(one: Cost) -> Cell:
-    return Cell(fmt.money(one.cost, one.currency), amount=True)
+    return Cell(paid(one), amount=True)
 
 
 def _use_cells(
@@ -148,15 +152,14 @@ def _counts(asked: Asked, whole: Sequence[Counted] | None, bays: Sequence[Report
         low, high = (
             fmt.on(date.fromisoformat(days.day_of(utc, zone))) for utc in (one.opening_utc, one.closing_utc)
         )
-        says = _("agrees") if one.explained else _("missing") if one.rest_l > 0 else _("surplus")
         return [
             Cell(f"{one.shop} · {one.bay}", f"{page}/usage?month={asked.month}" if page else ""),
             Cell(one.container),
             Cell(asked.fluid(one.fluid)),
             Cell(_("{low} to {high}").format(low=low, high=high)),
-            Cell(str(fmt.litres(one.rest_l, one.rest_u95_l)), amount=True),
-            Cell(fmt.money(one.cost, one.currency), amount=True),
-            Cell(f"{'✓' if one.explained else '⚠'} {says}", tone="ok" if one.explained else "look"),
+            Cell(apart(one), amount=True),
+            Cell(f"{'✓' if one.explained else '⚠'} {says(one)}", tone="ok" if one.explained else "look"),
+            Cell(worth(one, one.cost, one.currency), amount=True),
         ]
 
     empty = _(
@@ -168,8 +171,16 @@ def _counts(asked: Asked, whole: Sequence[Counted] | None, bays: Sequence[Report
         )
     return Section(
         _("Missing fluid, by stock takes"),
-        f"{_said(missing_of(whole))} {_(_DOUBT)}" if whole else "",
-        (_("Bay"), _("Container"), _("Fluid"), _("Between two counts"), _("Missing"), _("Worth"), _("Says")),
+        f"{_said(missing_of(whole))} {doubt()}" if whole else "",
+        (
+            _("Bay"),
+            _("Container"),
+            _("Fluid"),
+            _("Between two counts"),
+            _("Counts and books differ by"),
+            _("Says"),
+            _("Missing is worth"),
+        ),
         empty=empty,
         files=files("/missing", asked),
         **rows_of(whole or (), row),
@@ -255,7 +266,7 @@ def usage_page(asked: Asked, found: Found) -> ManyPage:
             _("By shop, litres"),
             _("Cost is what left the containers, by each shop's own price list at the time.")
             + " "
-            + _("A cost is shown where every fluid that left has a price in one currency.")
+            + how_prices_hold()
             + " "
             + _("Prices are entered under Shop's lists; those of a bay's own Setup count at that bay alone."),
             (_("Shop"), *map(_, _USE)),
@@ -277,7 +288,9 @@ def usage_page(asked: Asked, found: Found) -> ManyPage:
             empty=empty,
             **rows(("fluid",), fluids, found.fluids),
         ),
+        technicians.used(asked, found.technicians),
         compartments.used(asked, found.compartments),
+        pricing.prices(asked, found.lists, found.lines, found.costs is None),
         Section(
             _("Containers now, by the books of their bays"),
             _(

@@ -26,7 +26,7 @@ from station.record.many.embedded import Embedded
 from station.record.many.finding import After
 from station.record.many.queries import JobLine, Scope
 from station.record.many.store import STATEMENTS, Store
-from station.shop import audit, catalogue, costs, counted, stock
+from station.shop import audit, catalogue, costs, counted, stock, technicians
 from station.shop.catalogue import Change
 from station.shop.movement import Movement
 from tests.rolled import COMPANY, ZONE, enter, fresh, give, known, record, row, whole
@@ -97,7 +97,7 @@ def test_a_months_use_is_the_bays_own_audit(rolled: Store, bay: Ledger) -> None:
 
 
 def test_what_left_costs_what_the_bay_itself_says(store: Store, bay: Ledger) -> None:
-    """A price that changes at a month's beginning and within one; each at midnight, where a day and a moment are one."""
+    """A price that changes at a month's beginning and within one, for whole days; by technician, too."""
     for kind, volume_l in (("received", 400.0), ("counted", 1.0)):
         bay.append(None, "movement", Movement(kind, "ATF", volume_l, 0.1, "drum 1").to_dict(), LATER)
     give(store, known(store), outbox.batch(Path(bay.path), 0, 10_000))
@@ -106,9 +106,9 @@ def test_what_left_costs_what_the_bay_itself_says(store: Store, bay: Ledger) -> 
         return Change("price", (fluid,), "add", {"amount": amount, "per": "1 L", "currency": currency})
 
     said = {
-        "2026-01-01T00:00:00+01:00": [price("gear oil 75W-90", "9.50"), price("ATF", "7")],
-        "2026-02-01T00:00:00+01:00": [price("ATF", "8.25")],
-        "2026-03-10T00:00:00+01:00": [price("gear oil 75W-90", "11")],
+        "2026-01-01T12:00:00+01:00": [price("gear oil 75W-90", "9.50")],
+        "2026-02-01T12:00:00+01:00": [price("ATF", "8.25")],  # before it, ATF has no price
+        "2026-03-10T12:00:00+01:00": [price("gear oil 75W-90", "11")],
     }
     with store.connection() as db:
         for version, (at, changes) in enumerate(said.items(), 1):
@@ -125,17 +125,29 @@ def test_what_left_costs_what_the_bay_itself_says(store: Store, bay: Ledger) -> 
             assert own.total.cost is not None
             assert found.cost == pytest.approx(own.total.cost, abs=1e-3)
             assert found.currency == "EUR"
+            assert found.unpriced_l == pytest.approx(own.total.unpriced_l, abs=1e-3)
+            assert (own.total.unpriced_l > 1.0) == (scope is YEAR)
+            took = technicians.technicians(db, scope)
+            assert len(took) == len(own.by["technician"]) > 1
+            for line in own.by["technician"]:
+                [one] = [one for one in took if (one.technician or "") == line.group]
+                names = "jobs abandoned metered_l filled_l overflow_l purge_l waste_l drawn_l out_l cost unpriced_l rest_l"
+                assert {name: getattr(one, name) for name in names.split()} == {
+                    name: pytest.approx(getattr(line, name), abs=1e-3) for name in names.split()
+                }, line.group
             gone = counted.missing_of(counted.first_and_last(db, scope, lists))
             assert gone.cost == pytest.approx(own.missing.cost)
             assert gone.currency == own.missing.currency
         assert own.missing.cost is not None
-        told = json.dumps([price("ATF", "8", "NOK").to_dict()])
-        db.execute("insert into issue values (%s, 'harbour', 9, '2026-06-01', '', '', %s)", [COMPANY, told])
+        later = json.dumps([price("ATF", "8", "NOK").to_dict()])
+        db.execute("insert into issue values (%s, 'harbour', 9, '2026-06-01', '', '', %s)", [COMPANY, later])
         lists = costs.lists_of(db, ("harbour",))
         assert costs.total(costs.costs(db, YEAR, lines, lists)).cost is not None, (
             "nothing left in that currency"
         )
-        assert costs.total(costs.costs(db, YEAR, lines, {})).cost is None
+        none = costs.total(costs.costs(db, YEAR, lines, {}))
+        assert (none.cost, none.mixed) == (None, False)
+        assert none.unpriced_l == pytest.approx(sum(line.out_l for line in lines))
 
 
 def test_stock_is_what_the_bay_says_itself(store: Store, bay: Ledger) -> None:
@@ -439,7 +451,7 @@ VALUES = {
 }  # fmt: skip
 ASKED = {
     **queries.STATEMENTS, **tallies.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **costs.STATEMENTS, **finding.STATEMENTS,
-    **measured.STATEMENTS, **certified.STATEMENTS, **compartments.STATEMENTS, **leaving.STATEMENTS, "found": finding.found_by(words_of('"7" j')), "bays": STATEMENTS["bays by name"],
+    **measured.STATEMENTS, **certified.STATEMENTS, **compartments.STATEMENTS, **technicians.STATEMENTS, **leaving.STATEMENTS, "found": finding.found_by(words_of('"7" j')), "bays": STATEMENTS["bays by name"],
 }  # fmt: skip
 SMALL = ("shop",)
 """Tables of a line for each shop, which may be read whole."""
