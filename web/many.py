@@ -32,6 +32,8 @@ from web.shop.many import (
     bays_page,
     compartments,
     jobs,
+    leaving_actions,
+    leaving_page,
     notices_page,
     pages,
     setting,
@@ -46,6 +48,8 @@ from web.shop.many.wall import Wall
 ROUTERS = (
     arriving.router,  # first: most requests are batches, and the routes before theirs are held against each
     bays_page.router,
+    leaving_page.router,
+    leaving_actions.router,
     pages.router,
     compartments.router,
     technicians.router,

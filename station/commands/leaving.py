@@ -2,10 +2,7 @@
 
 import argparse
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from station.record.many.store import Store
+from typing import Any
 
 DONE = 0
 Where = Callable[[argparse.ArgumentParser], None]
@@ -24,7 +21,10 @@ def add(what: Any, where: Where) -> None:
     move = what.add_parser("move", help="a bay that stands in another shop now; its jobs until then stay")
     _bay(move, where, "why it moved")
     move.add_argument("to_shop", help="where it stands now")
-    move.add_argument("to_bay", help="its name there, which no other bay of that shop has or had")
+    move.add_argument(
+        "to_bay",
+        help="its name there, which no other bay of that shop has or had; its own, where it comes back",
+    )
     move.add_argument(
         "--when",
         default="",
@@ -43,18 +43,6 @@ def _bay(parser: argparse.ArgumentParser, where: Where, why: str) -> None:
     parser.add_argument(
         "--by", default="", metavar="NAME", help="who decides it (default: this machine's user)"
     )
-
-
-def moment(store: "Store", text: str, shop: str, time_zone: str = "") -> str:
-    """A time of a shop's clock as the record writes times; "" for none. time_zone: of a shop that is not here yet. Raises InputError."""
-    from station.common.days import now, zone_of
-    from station.shop.movement import happened
-
-    if not text.strip():
-        return ""
-    with store.connection() as db:
-        found = db.execute("select time_zone from shop where shop = %s", [shop]).fetchone()
-    return happened(text, zone_of(time_zone if found is None else found[0]), now())
 
 
 def _retire(options: argparse.Namespace) -> int:
@@ -84,18 +72,11 @@ def _bring_back(options: argparse.Namespace) -> int:
 
 def _move(options: argparse.Namespace) -> int:
     from station.commands.roll_up import database, say, who
-    from station.learning import teaching
-    from station.record.many.ingest import named
-    from station.record.many.leaving import move
+    from station.shop.leaving import move
 
     source, target = (options.shop, options.bay), (options.to_shop, options.to_bay)
-    with database(options) as store:
-        utc = moment(store, options.when, options.shop)
-        with store.connection() as db:
-            moved = move(db, source, target, who(options), options.because, utc, options.time_zone)
-            former = named(db, *source)
-            if former is not None:  # what it teaches its former sisters is of the jobs that stayed
-                teaching.draw(db, former[0])
+    with database(options) as store, store.connection() as db:
+        moved = move(db, source, target, who(options), options.because, options.when, options.time_zone)
     text = (
         f"{', '.join(source)} goes on as {', '.join(target)}, with the token that it has. {moved} entries from after the move "
         "were here already, and count there now; what it recorded before it stays with the former shop, also where it comes later."

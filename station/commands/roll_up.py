@@ -90,6 +90,7 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
         metavar="TIME",
         help="of a bay that moved here from another roll-up: when; what it recorded before is that one's",
     )
+    enter.add_argument("--by", default="", metavar="NAME", help="who does it (default: this machine's user)")
     enter.set_defaults(run=_enter)
 
     accept = what.add_parser(
@@ -200,10 +201,19 @@ def database(options: argparse.Namespace) -> Iterator["Store"]:
 
 
 def _enter(options: argparse.Namespace) -> int:
+    from station.shop.leaving import moment
+
     with database(options) as store:
-        since = leaving.moment(store, options.since, options.shop, options.time_zone)
+        with store.connection() as db:
+            since = moment(db, options.since, options.shop, options.time_zone)
         token = store.enter_bay(
-            options.company, options.shop, options.bay, options.time_zone, options.page, since
+            options.company,
+            options.shop,
+            options.bay,
+            options.time_zone,
+            options.page,
+            since,
+            who=who(options),
         )
     say(options, {"token": token}, token)
     return DONE

@@ -123,7 +123,13 @@ MANY_RULES: dict[str, Rule] = {
     ]),
     **_all(replace(OFFICE, whole=True), ["GET /notices", "GET /notices.json", "GET /notices.csv"]),
     "POST /api/notices/again": replace(BOOKS, whole=True),
-    **_all(BOOKS, ["POST /api/lists/enter", "POST /api/lists/retire", "POST /api/lists/import"]),
+    **_all(BOOKS, ["POST /api/lists/enter", "POST /api/lists/retire", "POST /api/lists/import", "GET /bays/{shop}/{bay}"]),
+    # A bay that is gone or elsewhere changes whose figures are whose. Who has a bay's token hears what its shop's secrets hash to.
+    **_all(replace(BOOKS, grave=True), [
+        "POST /api/leaving/retire", "POST /api/leaving/bring-back", "POST /api/leaving/move",
+    ]),
+    "GET /bays/new": OWNER,
+    "POST /api/leaving/enter": replace(OWNER, grave=True),
     "GET /people": OWNER,
     **{address: rule for address, rule in RULES.items() if address.startswith("POST /api/people/")},
 }  # fmt: skip

@@ -15,6 +15,7 @@ from psycopg.rows import class_row
 
 from station.errors import InputError
 from station.record.chain import entry_hash
+from station.record.many import stays
 from station.record.many.anew import DRAWN, tallies_anew
 from station.record.many.ingest import EVENT, Db
 
@@ -77,6 +78,7 @@ def accept(db: Db, shop: str, bay: str, who: str, because: str) -> int:
             "insert into aside values (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)",
             [company, shop, bay, nth, utc, who, because, fault, seq, newest, verifier, *begins],
         )
+        before = stays.set_apart(db, (shop, bay))
         _set_aside(db, shop, bay, nth)
         told = {
             "shop": shop,
@@ -87,7 +89,7 @@ def accept(db: Db, shop: str, bay: str, who: str, because: str) -> int:
             "seq": seq,
             "hash": newest,
         }
-        log(db, utc, who, KIND, {**told, "verifier": verifier})
+        log(db, utc, who, KIND, {**told, "verifier": verifier, **({"before": before} if before else {})})
     return int(seq)
 
 

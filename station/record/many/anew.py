@@ -34,7 +34,7 @@ def head_before(db: Db, bay: Bay, cut: int) -> Head:
         [bay.shop, bay.bay],
     ).fetchone() or (0, "", b"")
     tree = Frontier.from_bytes(seq, bytes(frontier))
-    for entries in _entries(db, bay, cut):
+    for entries in _entries(db, bay, cut, seq):
         leaves = []
         for one in entries:
             leaves.append(leaf_hash(entry_leaf(newest, *one[:-1])))
@@ -43,9 +43,8 @@ def head_before(db: Db, bay: Bay, cut: int) -> Head:
     return Head(seq, newest, tree)
 
 
-def _entries(db: Db, bay: Bay, before: int) -> Iterator[list[Entry]]:
+def _entries(db: Db, bay: Bay, before: int, after: int = 0) -> Iterator[list[Entry]]:
     """A bay's entries under this name, in order, so many at a time."""
-    after = 0
     while True:
         rows = db.execute(
             "select seq, job_id, kind, body, boot_id, t_s, utc, clock_synced::int, hash from event where shop = %s and bay = %s "
@@ -58,13 +57,20 @@ def _entries(db: Db, bay: Bay, before: int) -> Iterator[list[Entry]]:
         after = rows[-1][0]
 
 
+_OWN = """(seq > {begins} or exists (select from stay s where s.shop = certificate.shop and s.bay = certificate.bay
+    and certificate.seq > s.begins and certificate.seq <= s.seq))"""
+"""What is drawn from a name's own entries, and did not come along."""
+
+
 def drawn_anew(db: Db, bay: Bay) -> None:
     """Draw all that hangs on a bay's entries from these; what went along with it stays."""
     (begins,) = db.execute(
         "select coalesce(begins, 0) from bay where shop = %s and bay = %s", [bay.shop, bay.bay]
     ).fetchone() or (0,)
     for table in DRAWN:
-        along = {"certificate": f"and seq > {begins}", "fluid_name": f"and {begins} = 0"}.get(table, "")
+        along = {"certificate": f"and {_OWN.format(begins=begins)}", "fluid_name": f"and {begins} = 0"}.get(
+            table, ""
+        )
         db.execute(f"delete from {table} where shop = %s and bay = %s {along}".encode(), [bay.shop, bay.bay])
     back = []
     for entries in _entries(db, bay, 1 << 62):

@@ -122,9 +122,11 @@ def _following(
 
 
 def first_since(entries: Sequence[Entry], utc: str) -> int | None:
-    """Place of the first entry that says it was made at a moment or later. A clock that was not set is behind, never ahead (common
-    practice, no source): what it says goes with what came before."""
-    return next((n for n, one in enumerate(entries) if one.utc >= utc), None)
+    """Place of the first entry that says it was made at a moment or later, and before none that says of a set clock that it was made
+    earlier: then its own clock was ahead. A clock that was not set is behind as a rule (common practice, no source): what it says
+    goes with what came before."""
+    older = max((n for n, one in enumerate(entries) if one.clock_synced and one.utc < utc), default=-1)
+    return next((n for n, one in enumerate(entries) if n > older and one.utc >= utc), None)
 
 
 def _behind(batch: Batch, head: Head) -> str | None:

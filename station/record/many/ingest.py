@@ -154,7 +154,8 @@ def begin(db: Db, bay: Bay, former: Bay, head: Head) -> None:
     at = {"shop": bay.shop, "bay": bay.bay, "company": bay.company, "seq": head.seq, "hash": head.hash}
     at |= {"frontier": head.tree.to_bytes(), "of_shop": former.shop, "of_bay": former.bay}
     db.execute(
-        "insert into head values (%(company)s, %(shop)s, %(bay)s, %(seq)s, %(hash)s, %(frontier)s) on conflict do nothing",
+        "insert into head values (%(company)s, %(shop)s, %(bay)s, %(seq)s, %(hash)s, %(frontier)s) on conflict (shop, bay) do update "
+        "set seq = excluded.seq, hash = excluded.hash, frontier = excluded.frontier",  # of an earlier stay under the name
         at,
     )
     db.execute(
@@ -169,6 +170,7 @@ def begin(db: Db, bay: Bay, former: Bay, head: Head) -> None:
             "where shop = %(of_shop)s and bay = %(of_bay)s on conflict do nothing".encode(),
             at,
         )
+    db.execute(adding.IN_FORCE, {"shop": bay.shop, "bay": bay.bay})
 
 
 _ALONG = {

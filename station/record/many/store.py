@@ -2,7 +2,6 @@
 
 import hashlib
 import hmac
-import re
 import secrets
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -13,11 +12,11 @@ from typing import Any, Final
 
 import psycopg
 
-from station.common.days import zone_of
-from station.errors import InputError, StationError
+from station.errors import StationError
 from station.record.many import ingest, verify
 from station.record.many.adding import array
 from station.record.many.connecting import Connections, connected, no_service
+from station.record.many.entering import enter
 from station.record.many.ingest import Bay, Db
 from station.record.many.queries import HERE, OF
 
@@ -44,44 +43,15 @@ STEPS = (
     "schema_20.sql",
     "schema_21.sql",
     "schema_22.sql",
+    "schema_23.sql",
 )
 """What makes the tables of each version out of those of the one before."""
-KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 TOKEN = "tallypan"
 DATED_BACK = 11
 """From this version on a movement counts when it happened; what was summed before is drawn anew for bays where that differs."""
 CONNECTIONS = 12
 MONTHS_BACK, MONTHS_AHEAD = 24, 12
 """Months that have a part of the table of jobs to themselves; others share one."""
-
-
-def check_keys(**keys: str) -> None:
-    """Raises InputError for a name that is none, of a company, a shop or a bay."""
-    for what, key in keys.items():
-        if not KEY.fullmatch(key):
-            raise InputError(
-                f"{what} is {key[:60]!r}; expected up to 40 small letters, digits and hyphens, such as estuary-2."
-            )
-
-
-def enter_shop(db: Db, company: str, shop: str, time_zone: str) -> None:
-    """Have a shop be here. time_zone: needed where it is new. Raises InputError."""
-    known = db.execute("select company, time_zone from shop where shop = %s", [shop]).fetchone()
-    if known is not None and known[0] != company:
-        raise InputError(
-            f"the shop {shop!r} belongs to {known[0]!r}; a shop's name serves once among all companies."
-        )
-    if known is None:
-        if not time_zone:
-            raise InputError(f"the shop {shop!r} is new; say its time zone, such as Europe/Oslo.")
-        zone_of(time_zone)
-        db.execute(
-            "insert into shop (company, shop, time_zone) values (%s, %s, %s)", [company, shop, time_zone]
-        )
-    elif time_zone and time_zone != known[1]:
-        raise InputError(
-            f"the shop {shop!r} counts its days in {known[1]}; its jobs are counted by them already."
-        )
 
 
 class NotKnown(StationError):
@@ -156,39 +126,25 @@ class Store:
     # --- who reports ---------------------------------------------------------------------------------------
 
     def enter_bay(
-        self, company: str, shop: str, bay: str, time_zone: str = "", page: str = "", since: str = ""
+        self,
+        company: str,
+        shop: str,
+        bay: str,
+        time_zone: str = "",
+        page: str = "",
+        since: str = "",
+        who: str = "",
+        known_here: bool | None = None,
     ) -> str:
         """Have a bay report here; the token that it shows from now on, in place of one that it had before.
 
         time_zone: of its shop; needed for a shop's first bay. page: the address of the bay's own pages. since: the moment up to
-        which its record is another roll-up's, as the record writes times; "" where all of it is taken. Raises InputError.
+        which its record is another roll-up's, as the record writes times; "" where all of it is taken. who: says so, for the
+        roll-up's log. known_here: whether the bay is thought to be here already; None for either. Raises InputError.
         """
-        check_keys(company=company, shop=shop, bay=bay)
-        if not re.fullmatch(r"(https?://[^\s/]+/?)?", page):
-            raise InputError(
-                f"page is {page[:80]!r}; expected the address of the bay's pages, such as https://bay-1.local:8765."
-            )
         secret = secrets.token_urlsafe(32)
         with self.connection() as db:
-            enter_shop(db, company, shop, time_zone)
-            known = db.execute(
-                "select gone_at is not null from bay where shop = %s and bay = %s", [shop, bay]
-            ).fetchone()
-            if known is not None and known[0]:
-                raise InputError(
-                    f"{shop}, {bay} was retired or moved, and its jobs stand under that name; expected another name, or "
-                    "tallypan roll-up bring-back."
-                )
-            if known is not None and since:
-                raise InputError(
-                    f"{shop}, {bay} is entered already; since belongs to a bay that is new here."
-                )
-            db.execute(
-                "insert into bay (company, shop, bay, token_hash, page, since, begins) values (%s, %s, %s, %s, %s, %s, %s) "
-                "on conflict (shop, bay) do update set token_hash = excluded.token_hash, page = case when excluded.page = '' "
-                "then bay.page else excluded.page end",
-                [company, shop, bay, _hashed(secret), page, since or None, None if since else 0],
-            )
+            enter(db, (company, shop, bay), _hashed(secret), time_zone, page, since, who, known_here)
         return f"{TOKEN}.{shop}.{bay}.{secret}"
 
     @contextmanager
@@ -228,7 +184,8 @@ _REPORTING = """
         greatest(0, b.newest_seq - coalesce(h.seq, 0)) as behind, b.fault, b.fault_since, b.witnessed, b.witnessed_seq,
         b.refused, b.refused_at, (b.shop, b.bay) in (select shop, bay from event where seq = 1 and hash in (
             select hash from event where seq = 1 group by hash having count(*) > 1)), b.gone_at
-    from bay b left join head h on h.shop = b.shop and h.bay = b.bay"""
+    from bay b left join head h on (h.shop, h.bay) = (case when b.begins is null then coalesce(b.from_shop, b.shop) else b.shop end,
+        case when b.begins is null then coalesce(b.from_bay, b.bay) else b.bay end)"""
 _PAGE = """select coalesce(nullif(a.page, ''), b.page) from bay b left join bay a on a.shop = b.at_shop and a.bay = b.at_bay
     where b.shop = %s and b.bay = %s"""
 _BY_NAME = "order by b.company, b.shop, b.bay"

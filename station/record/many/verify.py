@@ -1,6 +1,7 @@
 """Whether the roll-up is whole: every chain from its first entry, every head, and every sum against its rows."""
 
 from collections.abc import Iterator
+from itertools import groupby
 from typing import Any
 
 from station.record.chain import entry_hash
@@ -71,18 +72,30 @@ def check(db: Db) -> list[str]:
 _ENTRY = "select seq, job_id, kind, body, boot_id, t_s, utc, clock_synced::int, hash from"
 
 
+_STRETCHES = """
+    select b.shop, b.bay, h.seq, h.hash, b.begins, b.begins_hash, b.from_shop, b.from_bay from bay b
+        join head h on h.shop = b.shop and h.bay = b.bay where b.begins is not null
+    union all select shop, bay, seq, hash, begins, begins_hash, from_shop, from_bay from stay order by 1, 2, 3, 5"""
+
+
 def _chains(db: Db) -> Iterator[str]:
-    """Each name's part of a record from where it begins; a bay that moved goes on where its former name ends."""
-    heads = db.execute(
-        "select h.shop, h.bay, h.seq, h.hash, b.begins, b.begins_hash, f.shop, f.bay, f.seq, f.hash from head h join bay b "
-        "on b.shop = h.shop and b.bay = h.bay left join head f on f.shop = b.from_shop and f.bay = b.from_bay "
-        "where b.begins is not null order by 1, 2"
-    ).fetchall()
-    for shop, bay, seq, newest, begins, before, *former in heads:
-        rows = f"{_ENTRY} event where shop = %s and bay = %s order by seq"
-        yield from _chain(db, f"{shop}, {bay}", rows, [shop, bay], (seq, newest), (begins, before))
-        if former[0] is not None and former[2:] != [begins, before]:
-            yield f"{shop}, {bay}: begins behind entry {begins}, its former name {former[0]}, {former[1]} ends at {former[2]}"
+    """Each name's part of a record from where it begins, stay by stay; a bay that moved goes on where a stay of its former name
+    ends."""
+    found = db.execute(_STRETCHES).fetchall()
+    ends = {(shop, bay, seq, hash_) for shop, bay, seq, hash_, *_ in found}
+    for (shop, bay), of in groupby(found, lambda one: one[:2]):
+        stretches, after = list(of), 0
+        for n, (_shop, _bay, seq, newest, begins, before, *former) in enumerate(stretches, 1):
+            last = seq if n < len(stretches) else 1 << 62  # what is there behind the end is found, too
+            rows = f"{_ENTRY} event where shop = %s and bay = %s and seq > %s and seq <= %s order by seq"
+            yield from _chain(
+                db, f"{shop}, {bay}", rows, [shop, bay, after, last], (seq, newest), (begins, before)
+            )
+            after = seq
+            if former[0] is not None and (*former, begins, before) not in ends:
+                yield (
+                    f"{shop}, {bay}: begins behind entry {begins}, where no stay of its former name {former[0]}, {former[1]} ends"
+                )
 
 
 def _asides(db: Db) -> Iterator[str]:

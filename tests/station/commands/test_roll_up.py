@@ -149,7 +149,7 @@ def test_a_bay_is_moved_retired_and_brought_back(
         for words, says in (
             (("move", "harbour", "bay-1", "quay", "bay-7", "--when", "2026-02-01"), "add the time"),
             (("move", "harbour", "bay-1", "quay", "bay-7", "--when", "2099-02-01 08:00"), "still to come"),
-            (("move", "harbour", "bay-1", "quay", "bay-7"), "say its time zone"),
+            (("move", "harbour", "bay-1", "quay", "bay-7"), "say whose days"),
             (("retire", "harbour", "bay-4"), "no bay"),
             (("bring-back", "harbour", "bay-1"), "not retired"),
         ):

@@ -26,7 +26,7 @@ from station.learning import sisters
 from station.people.access import Access
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
-from station.record.many import compartments, leaving, lists, wire
+from station.record.many import compartments, leaving, lists, moving, wire
 from station.record.many.accept import accept
 from station.record.many.certified import Certified
 from station.record.many.exporting import TABLES, file_of
@@ -628,7 +628,7 @@ def test_bays_that_left_stand_apart_and_a_retired_one_that_speaks_again_is_named
     assert (told["behind"], told["moved"]) == (1, False)
     with roll.store.connection() as db:
         leaving.bring_back(db, "harbour", "bay-1", "E. Brandvold", "it is not")
-        leaving.move(
+        moving.move(
             db,
             ("harbour", "bay-1"),
             ("quay", "bay-1"),

@@ -22,7 +22,7 @@ from station.people.people import Role
 from station.people.store import People
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
-from station.record.many import leaving, lists, people, wire
+from station.record.many import leaving, lists, moving, people, wire
 from station.record.many.accept import accept
 from station.record.many.arriving import Batch
 from station.record.many.ingest import Db
@@ -123,7 +123,7 @@ def shops(store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iter
     enter(store, bay="bay-3")  # it goes to the other shop, and its own hears that it is gone
     store.enter_bay(COMPANY, THEIRS, f"{MARK}-4", ZONE)
     with store.connection() as db:
-        leaving.move(
+        moving.move(
             db, (MINE, "bay-3"), (THEIRS, f"{MARK}-3"), "the company's owner", "it is needed more there"
         )
         leaving.retire(db, THEIRS, f"{MARK}-4", f"{MARK} Okafor", f"{MARK} reason")
@@ -358,10 +358,10 @@ def test_a_bay_that_moved_is_told_its_new_shops_people_in_place_of_its_former_on
 
     assert names() == ["the manager", "the owner"]
     with shops.store.connection() as db:
-        leaving.move(db, (MINE, "bay-1"), (THEIRS, f"{MARK}-1"), "the company's owner", "the pit was closed")
+        moving.move(db, (MINE, "bay-1"), (THEIRS, f"{MARK}-1"), "the company's owner", "the pit was closed")
     assert names() == [f"{MARK} Okafor"]
     with shops.store.connection() as db:
-        leaving.move(db, (THEIRS, f"{MARK}-1"), (MINE, "bay-1"), "the company's owner", "no", _moved(db))
+        moving.move(db, (THEIRS, f"{MARK}-1"), (MINE, "bay-1"), "the company's owner", "no", _moved(db))
     assert names() == ["the manager", "the owner"]
 
 

@@ -15,9 +15,11 @@ from station.record.many.exporting import MOST
 from station.record.many.leaving import Left, left
 from station.record.many.store import Reporting, Uncounted, reporting, uncounted
 from web.frame import format as fmt
+from web.frame.render import MAY
 from web.shop.many import contexts
 from web.shop.many.asked import ReadingDb, Shops, TheShops
 from web.shop.many.contexts import Cell, Link, ManyPage, Section, number, rows_of
+from web.shop.many.leaving_page import ADDRESS, NEW
 from web.shop.many.printed import many_page
 
 router = APIRouter()
@@ -26,6 +28,15 @@ REFUSED_S = 86_400.0
 """A bay that was refused within a day is said to have been: two boards with one record are refused in turn."""
 SILENT_S = 180.0
 """A bay reports every minute (``station.bay.sender``): one that was silent for three does not."""
+
+
+def _lead() -> list[str]:
+    """The head of the column by which whoever may look after a bay gets to its page."""
+    return [_("Change")] if MAY.get()(ADDRESS) else []
+
+
+def _leads(shop: str, bay: str, text: str) -> list[Cell]:
+    return [Cell(text, ADDRESS.format(shop=shop, bay=bay))] if MAY.get()(ADDRESS) else []
 
 
 def _ago_s(moment: str) -> float:
@@ -50,7 +61,7 @@ def bays_page(
         if bay.doubled:
             return Cell(
                 _(
-                    "⚠ its record comes under another name, too, and what both have counts twice: tallypan roll-up move"
+                    "⚠ its record comes under another name, too, and what both have counts twice: move the older name to the newer one"
                 ),
                 tone="look",
             )
@@ -92,6 +103,7 @@ def bays_page(
                 )
             ),
             Cell(bay.software[:12] or fmt.UNKNOWN),
+            *_leads(bay.shop, bay.bay, _("Retire, move")),
         ]
 
     section = Section(
@@ -109,8 +121,10 @@ def bays_page(
             _("Stands"),
             _("Watched since"),
             _("Software"),
+            *_lead(),
         ),
         empty=_("No bay reports here yet. Enter one with tallypan roll-up enter."),
+        leads=[Link(_("Enter a bay"), NEW)] if MAY.get()(NEW) else [],
         files=[Link("CSV", "/bays.csv"), Link("JSON", "/bays.json")],
         **rows_of(bays, row, total),
     )
@@ -196,9 +210,18 @@ def _those_that_left(gone: Sequence[Left], total: int, shops: Shops) -> Section:
         _(
             "Retired, or moved to another shop. What such a bay recorded before stays in every figure of its time, also where it "
             "arrives later. A retired one that speaks again loses nothing: what it records waits in its own record until somebody "
-            "brings the bay back with tallypan roll-up bring-back."
+            "brings the bay back."
         ),
-        (_("Bay"), _("Gone since"), _("Who"), _("Because"), _("Entries here"), _("Heard"), _("Stands")),
+        (
+            _("Bay"),
+            _("Gone since"),
+            _("Who"),
+            _("Because"),
+            _("Entries here"),
+            _("Heard"),
+            _("Stands"),
+            *_lead(),
+        ),
         empty=_("None."),
         files=[Link("JSON", "/left.json")],
         **rows_of(
@@ -211,6 +234,7 @@ def _those_that_left(gone: Sequence[Left], total: int, shops: Shops) -> Section:
                 number(one.seq),
                 Cell(fmt.UNKNOWN if one.heard is None else shops.moment(one.shop, one.heard)),
                 now_at(one),
+                *_leads(one.shop, one.bay, _("Look") if one.moved else _("Bring back")),
             ],
             total,
         ),

@@ -28,7 +28,7 @@ CHANGES = "/api/lists"
 Table = Annotated[str, Query(max_length=40)]
 
 
-def _need(shops: Shops, shop: str) -> str:
+def need(shops: Shops, shop: str) -> str:
     """A shop whose lists somebody may see."""
     if shop not in shops.zones:
         names = ", ".join(shops.zones) or _("none yet")
@@ -41,7 +41,7 @@ def _need(shops: Shops, shop: str) -> str:
 
 
 def _one(shops: TheShops, shop: str) -> str:
-    return _need(shops, shop)
+    return need(shops, shop)
 
 
 TheShop = Annotated[str, Depends(_one, scope="function")]
@@ -127,7 +127,7 @@ async def _change(
     change: Callable[..., T],
 ) -> T:
     """change: with a database, the shop, and who does it."""
-    _need(shops, body.shop)
+    need(shops, body.shop)
     known(body.table)
     who = BY.get() or body.by or "–"
 

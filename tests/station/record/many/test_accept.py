@@ -152,7 +152,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         db.execute("create index job_of_container on job (shop, bay, container, seq)")
         db.execute("create index job_of_meter on job (company, meter, month, opened_utc)")
         db.execute("drop index event_of_catalogue, event_of_people, event_of_letting_go, event_of_sisters")
-        db.execute("drop table fills_of_type")
+        db.execute("drop table fills_of_type, stay")
         db.execute(
             "update movement m set utc = e.utc, day = left(e.utc, 10)::date, month = '2026-03-01' from event e "
             "where e.shop = m.shop and e.bay = m.bay and e.seq = m.seq and m.place <> m.seq"

@@ -359,7 +359,7 @@ def test_bays_and_shops_are_entered_with_care(store: Store) -> None:
         store.enter_bay(COMPANY, "harbour", "bay-1")
     enter(store)
     for company, shop, bay, zone, page, said in (
-        ("other", "harbour", "bay-1", "", "", "belongs to"),
+        ("other", "harbour", "bay-1", "", "", "another company's"),
         (COMPANY, "harbour", "bay-1", "Europe/Paris", "", "counts its days"),
         (COMPANY, "Harbour", "bay-1", "", "", "shop is"),
         (COMPANY, "quay", "bay-1", "Nowhere/Land", "", "time_zone"),

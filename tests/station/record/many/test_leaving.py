@@ -1,5 +1,6 @@
 """A bay that is retired, brought back, or moved to another shop: each entry counts under one name, and none is lost."""
 
+import random
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -8,16 +9,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 
 from station.errors import InputError, StationError
 from station.record import outbox
-from station.record.ledger import Moment
-from station.record.many import certified, ingest, leaving, queries, wire
+from station.record.ledger import Ledger, Moment
+from station.record.many import certified, ingest, moving, queries, wire
 from station.record.many.accept import accept
 from station.record.many.derive import USE
 from station.record.many.embedded import Embedded
 from station.record.many.ingest import Taken, head_of
-from station.record.many.leaving import bring_back, left, move, retire
+from station.record.many.leaving import bring_back, left, retire
+from station.record.many.moving import look, move
 from station.record.many.queries import Scope
 from station.record.many.store import Store, reporting
 from station.shop.movement import Movement
@@ -32,6 +36,8 @@ from tests.rolled import (
     give,
     known,
     record,
+    report_of,
+    row,
     whole,
 )
 
@@ -136,7 +142,7 @@ def test_a_retired_bay_is_silent_nowhere_and_its_jobs_count_on(bay: Sending) -> 
     assert whole(store) == []
     for wrong in (
         ("retired at", lambda db: retire(db, *HARBOUR, *WHO)),
-        ("bring-back", lambda _db: enter(store)),
+        ("bring it back", lambda _db: enter(store)),
     ):
         with store.connection() as db, pytest.raises(InputError, match=wrong[0]):
             wrong[1](db)
@@ -377,11 +383,11 @@ def test_a_move_is_refused_with_what_is_wrong(bay: Sending) -> None:
     for source, target, utc, says in (
         (HARBOUR, ("quay", "bay-2"), THEN, "is quay, bay-7 now"),
         (QUAY, ("quay", "bay-2"), "2026-01-01T00:00:00.000+00:00", "expected a later time"),
-        (QUAY, HARBOUR, "2026-02-20T00:00:00.000+00:00", "never used"),
+        (QUAY, ("quay", "bay-9"), "2026-02-20T00:00:00.000+00:00", "never used"),
     ):
         with store.connection() as db, pytest.raises(InputError, match=says):
             move(db, source, target, *WHO, utc)
-    with store.connection() as db, pytest.raises(InputError, match="Move it back"):
+    with store.connection() as db, pytest.raises(InputError, match="Move it from there"):
         bring_back(db, *HARBOUR, *WHO)
     assert whole(store) == []
 
@@ -403,8 +409,231 @@ def test_a_batch_that_meets_a_move_is_taken_under_one_name(bay: Sending) -> None
 def test_what_is_under_two_names_or_none_is_found(bay: Sending, monkeypatch: pytest.MonkeyPatch) -> None:
     store = bay.store
     bay.send()
-    monkeypatch.setattr(leaving, "_set_head", lambda db, of, head: None)
+    monkeypatch.setattr(moving, "_set_head", lambda db, of, head: None)
     with store.connection() as db:
         move(db, HARBOUR, QUAY, *WHO, THEN)
     broken = whole(store)
-    assert any("its former name harbour, bay-1 ends at" in text for text in broken)
+    assert any("no stay of its former name harbour, bay-1 ends" in text for text in broken)
+
+
+LENT, BACK = "2026-02-05T00:00:00.000+00:00", "2026-02-20T00:00:00.000+00:00"
+
+
+@pytest.mark.parametrize("arrived", [1, 4, None])
+def test_a_bay_that_was_lent_comes_back_under_its_old_name(bay: Sending, arrived: int | None) -> None:
+    """Whatever had arrived when it was lent, and all or little of its time there when it came back."""
+    store = bay.store
+    bay.send(most=arrived)
+    with store.connection() as db:
+        move(db, HARBOUR, QUAY, *WHO, LENT)
+    bay.send(most=None if arrived is None else 6)
+    with store.connection() as db:
+        assert move(db, QUAY, HARBOUR, "E. Brandvold", "the pit is open again", BACK) >= 0
+    assert whole(store) == []
+    assert bay.send().fault is None
+    assert whole(store) == []
+    found = rows(store, "select seq, shop, utc from event where bay in ('bay-1', 'bay-7') order by seq")
+    assert [seq for seq, _shop, _utc in found] == list(range(1, outbox.newest(bay.path) + 1))
+    of_jobs = rows(store, "select shop, opened_utc from job where bay in ('bay-1', 'bay-7')")
+    assert len(of_jobs) == 60
+    assert {(shop, LENT <= utc < BACK) for shop, utc in of_jobs} == {("harbour", False), ("quay", True)}
+    with store.connection() as db:
+        assert {one.bay for one in reporting(db, SHOPS)} == {"bay-1", "bay-8", "bay-9"}
+        assert [(one.bay, one.at_bay) for one in left(db, list(SHOPS))[0]] == [("bay-7", "bay-1")]
+        of = {(one.shop, one.bay, one.number) for one in certified.certificates(db, YEAR)}
+    assert of == {("harbour", "bay-1", "P-1"), ("harbour", "bay-1", "M-1")}
+    with store.connection() as db:  # and once more to where it was lent
+        move(db, HARBOUR, QUAY, *WHO, "2026-03-01T00:00:00.000+00:00")
+    assert bay.send().fault is None
+    assert whole(store) == []
+    assert len(rows(store, "select 1 from stay")) == 2
+    of_jobs = rows(store, "select shop from job where bay in ('bay-1', 'bay-7') and opened_utc > '2026-03'")
+    assert {shop for (shop,) in of_jobs} == {"quay"}
+    with store.connection() as db:
+        move(db, QUAY, HARBOUR, "E. Brandvold", "it was bay 8", "2026-03-01T00:00:00.000+00:00")
+    assert (whole(store), len(rows(store, "select 1 from stay"))) == ([], 1), "that was undone"
+    assert bay.send().fault is None
+
+
+def test_what_is_refused_of_a_bay_that_came_back_leaves_its_earlier_stay_in_every_figure(
+    bay: Sending, tmp_path: Path
+) -> None:
+    """Also where its card was changed, so that its present record begins with entry 1 again."""
+    store = bay.store
+    bay.send()
+    with store.connection() as db:
+        move(db, HARBOUR, QUAY, *WHO, LENT)
+        move(db, QUAY, HARBOUR, "E. Brandvold", "the pit is open again", BACK)
+    fresh_one = tmp_path / "fresh.sqlite"
+    with closing(record(fresh_one, 4, seed=5, notes=1)):
+        pass
+    with closing(record(fresh_one, 0)) as ledger:
+        told = row("009-00001", random.Random(3), 70)
+        at = Moment("boot", 9.0, "2026-11-01T08:00:00.000+00:00", True)
+        ledger.append(
+            told["job_id"], "result", {"report": report_of(told), "row": told, "samples": 0}, at, told
+        )
+    there = replace(bay, path=fresh_one)
+    assert there.send().fault is not None
+    with store.connection() as db:
+        accept(db, *HARBOUR, "E. Brandvold", "the card was changed")
+    assert whole(store) == []
+    assert there.send().fault is None
+    assert whole(store) == []
+    of = dict(rows(store, "select bay, count(*) from job where shop in ('harbour', 'quay') group by bay"))
+    assert (of["bay-1-before"], of["bay-7"], of["bay-1"]) == (32, 15, 1)
+    with store.connection() as db:
+        gone = {(one.bay, one.at_bay) for one in left(db, list(SHOPS))[0]}
+    assert gone == {("bay-7", "bay-1"), ("bay-1-before", "bay-1")}
+
+
+def test_a_clock_that_was_ahead_cuts_no_earlier_than_an_entry_that_is_surely_older(
+    store: Store, tmp_path: Path
+) -> None:
+    """Five entries say a time that was still to come; then the clock was set."""
+    path = tmp_path / "bay.sqlite"
+    for n, sent in enumerate((0, None)):
+        path = tmp_path / f"{n}.sqlite"
+        with closing(record(path, 20, notes=1)) as ledger:
+            for k in range(5):
+                at = Moment("boot", 99.0 + k, "2026-09-01T08:00:00.000+00:00", False)
+                ledger.append(None, "note", {"text": "ahead"}, at)
+            last = ledger.append(
+                None, "note", {"text": "set"}, Moment("boot", 200.0, "2026-01-25T08:00:00.000+00:00", True)
+            )
+            add_jobs(ledger, 60, seed=2, notes=1)
+        bay = Sending(store, path, enter(store, bay=f"bay-{n}"), batch=2000)
+        if sent is None:
+            bay.send()
+        with store.connection() as db:
+            move(
+                db, ("harbour", f"bay-{n}"), ("quay", f"bay-{n}"), *WHO, "2026-03-01T00:00:00.000+00:00", ZONE
+            )
+        bay.send()
+        assert last
+        [(ahead,)] = rows(
+            store,
+            "select count(*) from event where shop = 'harbour' and bay = %s and body like '%%ahead%%'",
+            f"bay-{n}",
+        )
+        assert ahead == 5, "they were made before an entry of January"
+        assert rows(store, "select count(*) from job where shop = 'quay' and bay = %s", f"bay-{n}") == [(4,)]
+    assert whole(store) == []
+
+
+def test_a_move_of_this_moment_leaves_all_that_is_here_where_it_is_whatever_its_clock_says(
+    store: Store, tmp_path: Path
+) -> None:
+    with closing(record(tmp_path / "bay.sqlite", 6)) as ledger:
+        ahead = Moment("boot", 9.0, "2099-01-01T08:00:00.000+00:00", True)
+        ledger.append(None, "note", {"text": "ahead"}, ahead)
+    bay = Sending(store, tmp_path / "bay.sqlite", enter(store))
+    bay.send()
+    with store.connection() as db:
+        looked = look(db, HARBOUR, QUAY, "", ZONE)
+        assert (looked.going.entries, looked.ahead[:4], looked.first) == (0, "2099", None)
+        assert rows(store, "select 1 from shop where shop = 'quay'") == [], "a look changes nothing"
+        assert move(db, HARBOUR, QUAY, *WHO, "", ZONE) == 0
+    assert rows(store, "select 1 from event where shop = 'quay'") == []
+    assert whole(store) == []
+
+
+def test_what_a_move_comes_to_is_said_before_it_is_made(bay: Sending) -> None:
+    store = bay.store
+    bay.send()
+    with store.connection() as db:
+        looked = look(db, HARBOUR, QUAY, THEN)
+    with store.connection() as db:
+        assert move(db, HARBOUR, QUAY, *WHO, THEN) == looked.going.entries > 0
+    for shop, (n, litres) in (("harbour", looked.stay), ("quay", looked.go)):
+        name = "bay-1" if shop == "harbour" else "bay-7"
+        [(jobs_n, ul)] = rows(
+            store,
+            "select sum(jobs)::bigint, sum(filled_ul)::bigint from use_year where shop = %s and bay = %s",
+            shop,
+            name,
+        )
+        assert (n, round(litres, 4)) == (jobs_n, round(ul * 1e-6, 4))
+    assert looked.first is not None
+    assert looked.first[0] >= THEN
+    assert (looked.earlier, looked.ahead) == (0, "")
+
+
+NAMES = (HARBOUR, QUAY, ("pier", "bay-2"))
+DAYS = 24
+STEP = st.tuples(st.integers(0, 3), st.sampled_from(NAMES), st.integers(0, 6))
+"""So many batches are sent, then it is moved there, as of so many days after the move before."""
+
+
+@pytest.fixture(scope="module")
+def lent(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A record whose clock is right, and one whose clock was wrong again and again."""
+    found = []
+    for name, wrong in (("right", False), ("wrong", True)):
+        path = tmp_path_factory.mktemp("lent") / f"{name}.sqlite"
+        draw = random.Random(4)
+        with closing(Ledger(path)) as ledger:
+            ledger.db.execute("pragma synchronous = off")
+            for n in range(DAYS):
+                utc = f"2026-01-{n + 1:02d}T12:00:00.000+00:00"
+                off = draw.random() < 0.4 if wrong else False
+                said = (
+                    f"2026-0{draw.choice((1, 5))}-{draw.randrange(1, 28):02d}T12:00:00.000+00:00"
+                    if off
+                    else utc
+                )
+                at = Moment("boot", float(n), said, draw.random() < 0.7 if not off else draw.random() < 0.2)
+                job = row(f"001-{n:05d}", draw, n, opened_utc=utc, closed_utc=utc)
+                ledger.append(job["job_id"], "job_open", {"job": {"capacity": "2.9 L"}}, at)
+                result = {"report": report_of(job), "row": job, "samples": 0}
+                ledger.append(job["job_id"], "result", result, at, job)
+                if n % 6 == 2:
+                    told = certificate(f"P-{n}", "pan", made_at=utc)
+                    ledger.append(None, "certificate", {"certificate": told.to_json()}, at)
+                if n % 4 == 1:
+                    kind = "counted" if n % 8 == 1 else "received"
+                    moved = Movement(kind, "ATF", 20.0, 0.1, "drum 1")
+                    ledger.append(None, "movement", moved.to_dict(), at)
+        found.append(path)
+    return found[0], found[1]
+
+
+@settings(max_examples=8)
+@given(steps=st.lists(STEP, min_size=4, max_size=7), right=st.booleans())
+@example(steps=[(2, QUAY, 3), (1, HARBOUR, 4), (1, QUAY, 5), (0, QUAY, 2), (2, HARBOUR, 4)], right=True)
+@example(steps=[(2, QUAY, 3), (3, HARBOUR, 4), (3, HARBOUR, 5), (3, QUAY, 2), (3, HARBOUR, 4)], right=False)
+@example(
+    steps=[(3, QUAY, 3), (3, NAMES[2], 4), (3, HARBOUR, 5), (3, NAMES[2], 4), (0, HARBOUR, 0)], right=True
+)
+def test_however_a_bay_is_moved_each_entry_is_under_one_name(
+    postgres: Embedded, lent: tuple[Path, Path], steps: list[tuple[int, tuple[str, str], int]], right: bool
+) -> None:
+    """Of a record whose clock is right under that which the newest move said of its moment; and all sums together are what they are
+    under one name."""
+    path, day = lent[0] if right else lent[1], 0
+    with closing(Store(fresh(postgres.dsn))) as store, closing(Store(fresh(postgres.dsn))) as other:
+        Sending(other, path, enter(other)).send()
+        bay, at = Sending(store, path, enter(store), batch=7), HARBOUR
+        moves: list[tuple[str, tuple[str, str]]] = []
+        for batches, target, days_on in steps:
+            day = min(day + days_on, DAYS)
+            utc = f"2026-01-{day + 1:02d}T00:00:00.000+00:00"
+            if batches:
+                assert bay.send(most=batches).fault is None, moves
+            try:
+                with store.connection() as db:
+                    move(db, at, target, *WHO, utc, ZONE)
+            except InputError:
+                continue
+            moves.append((utc, target))
+            at = target
+            assert whole(store) == [], moves
+        assert bay.send().fault is None, moves
+        assert whole(store) == [], moves
+        found = rows(store, "select seq, shop, bay, utc from event order by seq")
+        assert [line[0] for line in found] == list(range(1, outbox.newest(path) + 1)), moves
+        if right:
+            for _seq, shop, name, utc in found:
+                last = [target for since, target in moves if since <= utc]
+                assert (shop, name) == (last[-1] if last else HARBOUR), (moves, utc)
+        assert counted([store]) == counted([other]), moves

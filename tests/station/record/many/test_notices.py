@@ -16,7 +16,7 @@ from station.record.many import ingest, notice_box, notices, tries
 from station.record.many.accept import accept
 from station.record.many.certified import Certified
 from station.record.many.ingest import Db
-from station.record.many.leaving import move
+from station.record.many.moving import move
 from station.record.many.notices import Whose
 from station.record.many.store import Store
 from tests.rolled import COMPANY, add_jobs, give, known, record
