@@ -129,13 +129,11 @@ def roll_up_check(sending: Sending) -> Check:
         )
         text = why.format(fault=sending.fault, minutes=number(sending.behind_s / 60.0, ".0f"))
         return Check(False, text, vital=False)
-    return Check(
-        True,
-        _("{waiting} entries wait").format(waiting=sending.waiting)
-        if sending.waiting
-        else _("has everything"),
-        vital=False,
-    )
+    if sending.waiting:
+        return Check(True, _("{waiting} entries wait").format(waiting=sending.waiting), vital=False)
+    # After a start with the line cut nobody knows how many wait: that none do would be a guess.
+    text = _("has everything") if sending.fault is None else _("does not answer at present")
+    return Check(True, text, vital=False)
 
 
 def notices_check(lacking: Sequence[Lacking]) -> Check:

@@ -28,7 +28,7 @@ from station.common.units import parse_volume_l
 from station.common.words import _, ngettext
 from station.errors import InputError
 from station.given.config import Compartment
-from station.given.job import RETAINED_BY_METHOD, expected_retained
+from station.given.job import RETAINED_BY_METHOD, WIDEST_REL, expected_retained
 from station.given.limits import LIMITS as GIVEN
 from station.given.listing import rounding_l
 from station.learning import sisters
@@ -49,6 +49,14 @@ PRIOR_TYPES = 4.0
 SHOP_JOBS = 5000
 CONTRADICTION = 0.25
 """A type this far off its listed figure is a wrong entry, and says nothing about the spread of right ones."""
+
+FAR_PERCENT = 100.0 * WIDEST_REL
+"""No tolerance is wider: where fills are that far from what was listed, one of the two is wrong."""
+
+
+def off_listing_percent(mean_l: float, listed_l: float, method: str) -> float:
+    """How far fills came from what the listed capacity alone would have them be."""
+    return 100.0 * (mean_l / (listed_l - expected_retained(method, listed_l)[0]) - 1.0)
 
 
 @dataclass(frozen=True)

@@ -55,8 +55,8 @@ def ending(entries: Iterable[tuple[str, str]]) -> Ending | None:
     with suppress(ValueError, KeyError):
         found = ended(one for one in entries if one[0] in ("result", "note", "abandoned"))
         if found is not None:
-            report, texts = found
-            return Ending(report, reason_of(of_report(report, said_of(texts, report.stage))))
+            report, said = found
+            return Ending(report, reason_of(of_report(report, said_of(said, report.stage))))
     return None
 
 

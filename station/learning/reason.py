@@ -95,12 +95,11 @@ def of_row(row: JobRow) -> Outcome:
     return Outcome(**{**known, "verdict": row.verdict if row.filled_l is not None else None})
 
 
-def said(texts: Iterable[str], stage: str) -> str:
-    """What was typed for closing a job as it is, or for giving it up, as a clause of a sentence that goes on behind it. texts:
-    its notes and the reason it was given up for."""
-    given = list(texts)
-    if stage != Stage.ABANDONED:
-        given = [text.removeprefix(f"{GIVEN}: ") for text in given if text.startswith(f"{GIVEN}: ")]
+def said(entries: Iterable[tuple[str, str]], stage: str) -> str:
+    """What was typed for closing a job as it is, or for giving it up, as a clause of a sentence that goes on behind it. entries:
+    kind and text of its notes and of its being given up; a job that a restart ended has notes, and no word for that."""
+    of, begins = ("abandoned", "") if stage == Stage.ABANDONED else ("note", f"{GIVEN}: ")
+    given = [text.removeprefix(begins) for kind, text in entries if kind == of and text.startswith(begins)]
     return given[-1].rstrip(" .") if given else ""
 
 
@@ -108,7 +107,8 @@ def of_job(job: archive.JobRecord) -> Reason | None:
     """Of a job; None without a report."""
     if job.report is None:
         return None
-    return reason(of_report(job.report, said(job.texts("note", "abandoned"), job.report.stage)))
+    entries = ((one.kind, one.text) for one in job.events)
+    return reason(of_report(job.report, said(entries, job.report.stage)))
 
 
 def of_jobs(ledger: Any, job_ids: Sequence[str]) -> dict[str, Reason]:
@@ -117,8 +117,8 @@ def of_jobs(ledger: Any, job_ids: Sequence[str]) -> dict[str, Reason]:
     endings = archive.endings(ledger, job_ids)
     for job_id in job_ids:
         if job_id in endings:
-            report, texts = endings[job_id]
-            one = reason(of_report(report, said(texts, report.stage)))
+            report, entries = endings[job_id]
+            one = reason(of_report(report, said(entries, report.stage)))
         else:
             row = archive.row(ledger, job_id)
             one = None if row is None else reason(of_row(row))

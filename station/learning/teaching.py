@@ -44,6 +44,9 @@ STATEMENTS: Final = {
         ) as one where nth <= {TYPE_JOBS} order by compartment_type, method""",
     "lines": f"""select shop, version, {", ".join(NAMES)} from fills_of_type where shop = any(%(shops)s)
         order by shop, compartment_type, method, bay""",
+    "listed": """select w.shop, w.bay, w.kind, w.method, (select listed_capacity_l from job as j where j.shop = w.shop and j.bay = w.bay
+            and j.compartment_type = w.kind and j.method = w.method and proved_fill_l is not null order by seq desc limit 1)
+        from unnest(%(of_shop)s::text[], %(of_bay)s::text[], %(of_type)s::text[], %(of_method)s::text[]) as w (shop, bay, kind, method)""",
     "newest version": """select coalesce(max(version), 0) from fills_of_type
         where shop = %(shop)s and (%(bay)s = '' or bay <> %(bay)s)""",
     "told": f"""select version, utc, {", ".join(NAMES)} from fills_of_type where shop = %(shop)s and bay <> %(bay)s
@@ -111,6 +114,14 @@ def every(db: Db, shops: Sequence[str]) -> list[Line]:
     """All lines of these shops, those of which nothing is left among them."""
     with db.cursor(row_factory=class_row(Line)) as cursor:
         return cursor.execute(STATEMENTS["lines"].encode(), {"shops": list(shops)}).fetchall()
+
+
+def listed(db: Db, lines: Sequence[Line]) -> dict[tuple[str, str, str, str], float]:
+    """Shop, bay, type and method of some lines → what was listed, in litres, for the newest fill behind each."""
+    columns = {"of_shop": "shop", "of_bay": "bay", "of_type": "compartment_type", "of_method": "method"}
+    values = {name: [getattr(one, field) for one in lines] for name, field in columns.items()}
+    rows = db.execute(STATEMENTS["listed"].encode(), values).fetchall()
+    return {(row[0], row[1], row[2], row[3]): row[4] for row in rows if row[4]}
 
 
 def newest(db: Db, shop: str, but: str = "") -> int:

@@ -39,8 +39,8 @@ class Refused(StationError):
 
 @dataclass(frozen=True)
 class Tile:
-    """Somebody on the sign-in page. asks: "pin", "passphrase", "code", "nothing", or "help" where only a code from the
-    owner or from the Pi helps."""
+    """Somebody on the sign-in page. asks: "pin", "passphrase", "code", "nothing", "shop" where a secret has to be chosen at the
+    roll-up, whose codes never come down, or "help" where only a code from the owner or from the Pi helps."""
 
     person: Person
     asks: str
@@ -84,7 +84,7 @@ class Access:
     def tiles(self) -> list[Tile]:
         if self.people is None:
             return [Tile(person, "nothing") for person in DEMO_PEOPLE]
-        return [Tile(kept.person, _asks(kept)) for kept in self.people.all()]
+        return [Tile(kept.person, _asks(kept, self.people.is_of_shop(kept))) for kept in self.people.all()]
 
     @property
     def wants_first_owner(self) -> bool:
@@ -270,7 +270,9 @@ class Access:
 _WRONG = N_("Name and secret do not go together. Try again.")
 
 
-def _asks(kept: Kept) -> str:
+def _asks(kept: Kept, of_shop: bool) -> str:
     if kept.secret is not None:
         return "pin" if kept.person.by_pin else "passphrase"
-    return "code" if kept.code_is_good(datetime.now(UTC)) else "help"
+    if kept.code_is_good(datetime.now(UTC)):
+        return "code"
+    return "shop" if of_shop else "help"

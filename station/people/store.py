@@ -67,6 +67,10 @@ class People:
             for kept in self.all()
         )
 
+    def is_of_shop(self, kept: Kept) -> bool:
+        """Whether an entry stands as the shop's roll-up told it."""
+        return self._now().of_shop.entries.get(kept.person.name) == kept.version
+
     @property
     def device_key(self) -> bytes:
         """By which the station knows again the devices that somebody signed in on; b"" before there is anybody."""

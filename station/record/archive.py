@@ -221,20 +221,20 @@ def row(ledger: Ledger, job_id: str) -> JobRow | None:
     return None if found is None else JobRow.of(found)
 
 
-def ended(entries: Iterable[tuple[str, str]]) -> tuple[Report, list[str]] | None:
-    """A job's last report, and what was said when it was given up or noted in it, from its entries of these kinds with their
-    bodies; None of one that has not ended."""
+def ended(entries: Iterable[tuple[str, str]]) -> tuple[Report, list[tuple[str, str]]] | None:
+    """A job's last report, and what was said when it was given up or noted in it, each with its kind, from its entries of these kinds
+    with their bodies; None of one that has not ended."""
     report: Report | None = None
-    texts = []
+    said = []
     for kind, body in entries:
         if kind == "result":
             report = Report.read(json.loads(body)["report"])
         else:
-            texts.append(json.loads(body)["text"])
-    return None if report is None else (report, texts)
+            said.append((kind, json.loads(body)["text"]))
+    return None if report is None else (report, said)
 
 
-def endings(ledger: Ledger, job_ids: Sequence[str]) -> dict[str, tuple[Report, list[str]]]:
+def endings(ledger: Ledger, job_ids: Sequence[str]) -> dict[str, tuple[Report, list[tuple[str, str]]]]:
     """Job → how it ended; only of jobs that have."""
     sql = "select kind, body from event where job_id = ? and kind in ('result', 'note', 'abandoned') order by seq"
     found = {job_id: ended(ledger.db.execute(sql, [job_id])) for job_id in job_ids}

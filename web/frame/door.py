@@ -148,9 +148,9 @@ class Door:
             )
         return said(ENTER_AGAIN) if rule.grave and not self.access.may_do_grave(session) else None
 
-    def leads(self, path: str, session: Session | None) -> bool:
-        """Whether a page lets somebody in, or asks to sign in first."""
-        address = f"GET {path}"
+    def leads(self, asked: str, session: Session | None) -> bool:
+        """Whether a page lets somebody in, or asks to sign in first. asked: its path, or a method and what is done by it."""
+        address = asked if " " in asked else f"GET {asked}"
         refused = self.refusal(address, self.rules.get(address), session)
         return refused is None or refused.status == SIGN_IN.status
 

@@ -32,6 +32,7 @@ ASKS = {
     "passphrase": N_("signs in with a passphrase"),
     "code": N_("has a code and has not chosen a secret yet"),
     "nothing": N_("is taken at their word: this bay is simulated"),
+    "shop": N_("has not chosen a secret at the roll-up yet, by the code from there"),
     "help": N_("cannot sign in: give a code"),
 }
 

@@ -59,7 +59,8 @@ class DuePage:
 @dataclass(frozen=True)
 class ExpectedRow:
     """weight: how far the shop's own jobs have moved the figure from the listed one, 0 to 100 %. bays: what each bay's came to;
-    nothing where they are this one's alone."""
+    nothing where they are this one's alone. listed_l: the capacity in litres, where it was typed otherwise. off: how far their mean
+    is from what the listing alone would have it be; far: so far that one of the two is wrong."""
 
     where: str
     history: str
@@ -70,6 +71,9 @@ class ExpectedRow:
     words: str
     weight: str
     bays: Sequence[str]
+    listed_l: str
+    off: str
+    far: bool
 
 
 @dataclass(frozen=True)
@@ -157,6 +161,8 @@ def due_csv(engine: Station, asked: DueList) -> Response:
 
 
 def _expected_row(row: Mapping[str, Any]) -> ExpectedRow:
+    mean_l, listed_l = row["shop_mean_l"], row["listed_capacity_l"]
+    off = None if mean_l is None else expected.off_listing_percent(mean_l, listed_l, row["method"])
     return ExpectedRow(
         where=f"{row['vehicle']} · {row['compartment']}",
         history=_history(row["vehicle"]),
@@ -167,6 +173,9 @@ def _expected_row(row: Mapping[str, Any]) -> ExpectedRow:
         words=_(row["words"]),
         weight=fmt.share(row["weight"]),
         bays=[_bay_line(one) for one in row["bays"]] if row["n"] > row["own_n"] else (),
+        listed_l="" if row["capacity"].split()[-1:] == ["L"] else str(fmt.litres(listed_l)),
+        off=fmt.UNKNOWN if off is None else fmt.percent(off),
+        far=off is not None and abs(off) >= expected.FAR_PERCENT,
     )
 
 

@@ -19,6 +19,8 @@ function shown(content) {
   }
   byId("code-name").textContent = content.name;
   byId("code-text").textContent = content.code;
+  const where = document.getElementById("code-where");
+  if (where) where.textContent = `${location.origin}/sign-in`;
   byId("code").hidden = false;
   byId("code").scrollIntoView({ block: "start" });
 }

@@ -52,11 +52,13 @@ if (enter) {
   });
 }
 
+const FORMS = ["enter", "claim", "shop", "help"];
+
 // What a name leads to: a form, or on a simulated bay straight in.
 /** @param {string} asks */
 function open(asks) {
-  const pin = asks === "pin", id = pin || asks === "passphrase" ? "enter" : asks === "code" ? "claim" : "help";
-  for (const one of ["enter", "claim", "help"]) byId(one).hidden = one !== id;
+  const pin = asks === "pin", id = pin || asks === "passphrase" ? "enter" : asks === "code" ? "claim" : asks === "shop" ? "shop" : "help";
+  for (const one of FORMS) byId(one).hidden = one !== id;
   byId("people").hidden = true;
   byId(`${id}-name`).textContent = name;
   if (id !== "enter" || !enter) return;
@@ -77,7 +79,7 @@ document.addEventListener("click", async (event) => {
     if (tile.dataset.asks === "nothing") goOn(await act(tile, "/api/say", { name }));
     else open(tile.dataset.asks ?? "");
   } else if (around(event, "[data-back]")) {
-    for (const one of ["enter", "claim", "help"]) byId(one).hidden = true;
+    for (const one of FORMS) byId(one).hidden = true;
     byId("people").hidden = false;
     hush();
   }

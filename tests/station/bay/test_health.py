@@ -85,6 +85,9 @@ def test_what_lasts_is_told_at_the_bay_and_no_longer_than_it_lasts(
         sending = [Sending(7, 60.0, "no route to host")]
         engine.watch("roll-up", lambda: health.roll_up_check(sending[0]))
         assert ok(engine, "roll-up")
+        assert health.roll_up_check(Sending()).text == "has everything"
+        cut = health.roll_up_check(Sending(0, 2.0, "no route to host"))
+        assert (cut.ok, cut.text) == (True, "does not answer at present"), "how many wait, nobody knows yet"
         sending[0] = Sending(7, 3600.0, "no route to host")
         until(lambda: "cannot be reached (no route to host) for 60 min" in "".join(engine.view().standing))
         sending[0] = Sending(refused="entry 9 is another one")

@@ -160,11 +160,14 @@ def test_nothing_is_said_before_there_is_something_to_judge() -> None:
 
 
 def test_the_words_that_were_typed_are_found_and_said() -> None:
-    texts = ["torque: 42 N·m", "closed as it is: waiting for fluid"]
-    assert said(texts, "closed") == "waiting for fluid"
-    assert said(["torque: 42 N·m"], "closed") == ""
-    assert said(["remark: x", "seized plug. "], "abandoned") == "seized plug", (
+    torque = ("note", "torque: 42 N·m")
+    assert said([torque, ("note", "closed as it is: waiting for fluid")], "closed") == "waiting for fluid"
+    assert said([torque], "closed") == ""
+    assert said([("abandoned", "seized plug. "), ("note", "remark: x")], "abandoned") == "seized plug", (
         "the sentence goes on behind it"
+    )
+    assert said([("note", "capacity: drained elsewhere")], "abandoned") == "", (
+        "nobody gave up what a restart ended, and a note on something else was told as the reason"
     )
     assert "reason given: waiting for fluid" in text(replace(SHORT, said="waiting for fluid"))
 

@@ -58,6 +58,8 @@ def test_a_bay_learns_from_its_sisters_alone(store: Store, tmp_path: Path) -> No
         by = db.execute(
             "select proved_by, count(*) from job where bay = 'bay-1' group by 1 order by 1"
         ).fetchall()
+        lines = teaching.every(db, ["harbour"])
+        assert teaching.listed(db, lines) == {("harbour", "bay-1", AXLE, METHOD): 2.9}
     assert by == [("level seen", 11), ("pan", 1), (None, 1)]
     [line] = told.fills
     assert (line.bay, line.compartment_type, line.method) == ("bay-1", AXLE, METHOD)
@@ -66,7 +68,10 @@ def test_a_bay_learns_from_its_sisters_alone(store: Store, tmp_path: Path) -> No
     assert (line.since_utc[:10], line.until_utc[:10]) == ("2026-01-01", "2026-01-11")
     with closing(Ledger(own)) as ledger:
         ledger.append(
-            None, sisters.EVENT, sisters.told_of(told.body()).body(), Moment("boot", 99.0, "2026-03-02", True)
+            None,
+            sisters.EVENT,
+            sisters.told_of(told.body()).body(),
+            Moment("boot", 99.0, "2026-03-02T08:00:00+00:00", True),
         )
         got = expected.expected_fill(ledger, AXLE, 2.9, METHOD)
     assert (got.n, got.own_n) == (11, 2)

@@ -81,7 +81,10 @@ def test_a_code_stays_where_it_was_given(house: House) -> None:
     kept = house.bay.get("M. Okafor")
     assert kept is not None
     assert (kept.secret, kept.code) == (None, None)
-    assert {tile.person.name: tile.asks for tile in house.access.tiles()}["M. Okafor"] == "help"
+    asks = {tile.person.name: tile.asks for tile in house.access.tiles()}["M. Okafor"]
+    assert asks == "shop", "whoever had just got a code was told at the bay that there was none any more"
+    house.bay.set_code("M. Okafor", "a hash of the bay's own code")
+    assert {tile.person.name: tile.asks for tile in house.access.tiles()}["M. Okafor"] == "code"
 
 
 def test_whoever_leaves_the_shop_is_out_with_every_session(house: House) -> None:

@@ -292,6 +292,19 @@ def test_who_is_refused_or_lost_still_stands_among_the_bays(shops: Shops) -> Non
     assert "the manager: sign out" in shops.ask("GET", "/people", "the manager").text
 
 
+def test_a_shops_lists_offer_a_form_to_whoever_may_use_it(shops: Shops) -> None:
+    """A quality lead filled in what every bay should take over, and was refused at the end."""
+    text = shops.ask("GET", f"/lists/{MINE}?table=compartment", "the company's quality lead").text
+    assert "The manager or the owner changes them." in text
+    for words in ('id="entry"', 'id="import"', "data-change", "/static/setup.js"):
+        assert words not in text, words
+    text = shops.ask("GET", f"/lists/{MINE}?table=compartment", "the manager").text
+    assert 'id="entry"' in text
+    assert "Entered by <strong>the manager</strong>" in text, (
+        "the record takes who signed in, whatever was typed"
+    )
+
+
 def test_the_menu_offers_what_somebody_may_open(shops: Shops) -> None:
     """A menu that ends in a refusal teaches nobody anything."""
     menus = {name: shops.ask("GET", "/jobs", name).text for name in (*WHO, "the manager", f"{MARK} Okafor")}

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from station.common.words import N_, _
+from station.learning.expected import FAR_PERCENT, off_listing_percent
 from station.learning.teaching import Line
 from station.record.many.lists import BayAt, Issued
 from station.record.many.store import Reporting
@@ -14,7 +15,7 @@ from web.frame import format as fmt
 from web.frame.listing import Asked as AskedFor
 from web.frame.listing import Field, options
 from web.shop.many.asked import Shops
-from web.shop.many.contexts import SHOPS_AS_TABS, Cell, Link, ManyPage, Section, number
+from web.shop.many.contexts import SHOPS_AS_TABS, Cell, Link, ManyPage, Section, number, percent
 from web.shop.setup_words import AMOUNTS, SPOKEN, named
 
 OF_PEOPLE = {"role": N_("role"), "secret": N_("secret")}
@@ -81,37 +82,76 @@ def _more(n: int) -> str:
     )
 
 
-def _entries(issued: Issued) -> str:
+def _told(issues: Sequence[Issued]) -> dict[tuple[str, int], str]:
+    """Shop and version → what it changed: a single entry's fields with what stood there before, of more only which."""
+    stood: dict[tuple[str, ...], str] = {}
+    found = {}
+    for issued in sorted(issues, key=lambda one: (one.shop, one.version)):
+        changes = json.loads(issued.changes)
+        of = [(issued.shop, one["table"], *one["key"]) for one in changes]
+        if len(changes) == 1 and changes[0]["action"] == "change":
+            fields = [
+                _("{field} from {old} to {new}").format(
+                    field=_field(name), old=_word(name, stood.get((*of[0], name), "")), new=_word(name, text)
+                )
+                for name, text in changes[0]["fields"].items()
+            ]
+            found[issued.shop, issued.version] = f"{_entry(changes[0])}: {', '.join(fields)}"
+        else:
+            found[issued.shop, issued.version] = _entries(changes)
+        stood |= {
+            (*key, n): t for key, one in zip(of, changes, strict=True) for n, t in one["fields"].items()
+        }
+    return found
+
+
+def _entries(changes: Sequence[Mapping[str, Any]]) -> str:
     told = [
-        f"{_entry(one)} ({_('retired')})" if one["action"] == "retire" else _entry(one)
-        for one in json.loads(issued.changes)
+        f"{_entry(one)} ({_('retired')})" if one["action"] == "retire" else _entry(one) for one in changes
     ]
     named, more = ", ".join(told[:3]), len(told) - 3
     return _("{names} and {n} more").format(names=named, n=more) if more > 0 else named
 
 
-def _what_they_took(fills: Sequence[Line], shops: Shops) -> Section:
-    rows = [
-        [
-            Cell(f"{one.shop} · {one.bay}"),
-            Cell(one.compartment_type),
-            Cell(_(one.method)),
-            number(one.n),
-            Cell(str(fmt.litres(one.mean_l, one.mean_u95_l)), amount=True),
-            Cell(shops.moment(one.shop, one.until_utc)),
-            number(one.version),
-        ]
-        for one in fills
-        if one.n
-    ]
+def _what_they_took(fills: Sequence[Line], listed: Mapping[Any, float], shops: Shops) -> Section:
+    rows = []
+    for one in fills:
+        of_l = listed.get((one.shop, one.bay, one.compartment_type, one.method))
+        off = None if of_l is None else off_listing_percent(one.mean_l, of_l, one.method)
+        far = off is not None and abs(off) >= FAR_PERCENT
+        rows.append(
+            [
+                Cell(f"{one.shop} · {one.bay}"),
+                Cell(one.compartment_type),
+                Cell(_(one.method)),
+                number(one.n),
+                Cell(str(fmt.litres(one.mean_l, one.mean_u95_l)), amount=True),
+                Cell(fmt.UNKNOWN if of_l is None else str(fmt.litres(of_l)), amount=True),
+                replace(percent(off, 1), tone="look" if far else ""),
+                Cell(shops.moment(one.shop, one.until_utc)),
+                number(one.version),
+            ]
+        )
     return Section(
         _("What compartments took"),
         _(
             "By type, from fills whose level was proved; from three of one bay on. The shop's other bays weigh it with their "
-            "own, each bay by its own doubt; no bay is told of itself."
+            "own, each bay by its own doubt; no bay is told of itself. Listed: for the newest of them. Off: from the listed capacity "
+            "less what the method leaves behind; where it is marked, look whether the listing is right, then change it in the shop's "
+            "lists."
         )
         + _more(len(rows)),
-        (_("Bay"), _("Type"), _("Emptied by"), _("Fills"), _("Mean"), _("Newest"), _("Version")),
+        (
+            _("Bay"),
+            _("Type"),
+            _("Emptied by"),
+            _("Fills"),
+            _("Mean"),
+            _("Listed"),
+            _("Off"),
+            _("Newest"),
+            _("Version"),
+        ),
         rows[:SHOWN],
         _("No bay has three such fills of one type yet."),
     )
@@ -123,10 +163,11 @@ def lists_page(
     people: Sequence[BayAt],
     bays: Sequence[Reporting],
     fills: Sequence[Line],
+    listed: Mapping[Any, float],
     shops: Shops,
 ) -> ManyPage:
     """met: what bays made of the lists, the newest first. people: where they had said something else of who may sign in. fills:
-    what bays tell each other of theirs."""
+    what bays tell each other of theirs; listed: what was listed for those that are shown."""
     newest = {one.shop: one.version for one in issues}
     series = {one.shop: one.series for one in issues}
     versions = {
@@ -157,6 +198,7 @@ def lists_page(
         for one in sorted([*met, *people], key=lambda one: one.utc, reverse=True)
         for told in one.differed
     ]
+    told_of = _told(issues)
     changed = [
         [
             Cell(one.shop, f"/lists/{one.shop}"),
@@ -164,7 +206,7 @@ def lists_page(
             Cell(shops.moment(one.shop, one.utc)),
             Cell(one.who),
             Cell(one.origin),
-            Cell(_entries(one)),
+            Cell(told_of[one.shop, one.version]),
         ]
         for one in sorted(issues, key=lambda one: one.utc, reverse=True)
     ]
@@ -198,7 +240,7 @@ def lists_page(
             standing,
             _("No shop has lists here yet."),
         ),
-        _what_they_took(fills, shops),
+        _what_they_took(fills, listed, shops),
         Section(
             _("What was changed"),
             _more(len(changed)).strip(),

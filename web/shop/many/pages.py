@@ -15,7 +15,7 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 
 from station.common.days import WARN_DAYS, now
 from station.common.tabular import to_csv
-from station.learning import over_many
+from station.learning import over_many, teaching
 from station.learning.compared import Compared, compared
 from station.learning.compared import every as every_compared
 from station.learning.quality import CHART_COLUMNS, CHART_JOBS, LISTED, SubjectChart
@@ -278,7 +278,9 @@ def shops_lists(db: ReadingDb, here: TheBays, shops: TheShops, shop: Shop = "") 
     named = list(shops.zones)
     differed = people.bays_at(db, named)
     issued, met = lists.issued(db, named), lists.bays_at(db, named)
-    return many_page(issues.lists_page(issued, met, differed, here, every(db, named), shops), shops)
+    fills = [one for one in every(db, named) if one.n]
+    listed = teaching.listed(db, fills[: issues.SHOWN])
+    return many_page(issues.lists_page(issued, met, differed, here, fills, listed, shops), shops)
 
 
 @router.get("/lists.json", tags=["read"])
