@@ -76,17 +76,22 @@ def _amount(jobs: int, litres: float) -> str:
     return told.format(n=fmt.thousands(jobs), litres=fmt.thousands(litres, 1))
 
 
+def _waiting(waits: int) -> str:
+    if not waits:
+        return _("All that it has, as it last said, is here.")
+    return ngettext(
+        "{n} entry that it has is not here yet, and is taken when it comes.",
+        "{n} entries that it has are not here yet, and are taken when they come.",
+        waits,
+    ).format(n=fmt.thousands(waits))
+
+
 def _retiring(one: Standing) -> list[str]:
-    waits = max(0, one.newest - one.seq)
     return [
         _(
             "{amount} stay in every figure, and so does all that it recorded up to now: entry {n} is the newest here."
         ).format(amount=_amount(one.jobs, one.filled_l), n=fmt.thousands(one.seq)),
-        ngettext(
-            "{n} entry that it has is not here yet, and is taken when it comes.",
-            "{n} entries that it has are not here yet, and are taken when they come.",
-            waits,
-        ).format(n=fmt.thousands(waits)),
+        _waiting(max(0, one.newest - one.seq)),
         _(
             "From now on it is not called silent or due for calibration, is not on the wall, and is told no lists and no people. "
             "What it records from now on stays in its own record."
