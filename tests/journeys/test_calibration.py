@@ -153,8 +153,9 @@ def test_a_pan_is_calibrated_and_a_meter_proved_and_both_have_their_certificates
     assert pan["number"] == "Bay 1 pan 1"
     assert pan["data"]["step"].count("up") == 4
     assert pan["data"]["step"].count("down") == 3
-    # The demo bay's file states 4.761e-6 kg per count, and its simulated cell is made to it.
-    assert pan["result"]["line"]["kg_per_count"] == pytest.approx(4.761e-6, rel=1e-4)
+    # The demo bay's file states 4.761e-6 kg per count, and its simulated cell is made to it; a load that lies for long, as on
+    # a busy computer, makes it creep by up to 1e-4 of the load.
+    assert pan["result"]["line"]["kg_per_count"] == pytest.approx(4.761e-6, rel=3e-4)
 
     meter, shown = _prove_the_meter(person)
     assert meter["number"] == "Bay 1 meter 1"

@@ -15,7 +15,9 @@ def test_a_bay_is_commissioned_and_every_step_can_be_left(phone: Page, station: 
     phone.click("text=Look while I touch them")
     expect(devices).to_contain_text("End looking")
     person.press("#pendant")
-    for verb in ("weight_2kg", "weights_off", "blow_meter", "warm_drained", "warm_supply", "stop_pressed"):
+    person.happen("weight_2kg")
+    expect(devices).to_contain_text("✓ Pan: seen")  # for as long as it takes, as a hand does
+    for verb in ("weights_off", "blow_meter", "warm_drained", "warm_supply", "stop_pressed"):
         person.happen(verb)
     expect(devices).to_contain_text("○ Pendant: seen; now let go")
     person.let_go()

@@ -223,7 +223,12 @@ def _nobody_scrolls_a_wall_of_sixteen(page: Page) -> None:
     assert desk is not None
     # The wall is loaded anew once its tiles are not those of the stream; these sixteen are nobody's.
     page.route("**/wall/live", lambda route: route.abort())
-    page.reload()
+
+    def is_heard() -> bool:
+        page.reload()
+        return page.locator("[data-live=yes]").count() > 0
+
+    until(is_heard, "a bay that was heard just then, as the page has it without the stream")
     page.evaluate(
         """() => { const one = document.querySelector("[data-live=yes]");
         for (const [part, text] of [["job", "Bus 14 · transfer case"], ["label", "Filled"], ["figure", "12.818 L"], ["doubt", "± 0.017 L"],
@@ -274,8 +279,7 @@ def test_a_manager_of_many_bays_goes_from_the_wall_to_a_short_fills_curve_and_pr
         follow(page, "nav >> text=Quality")
         follow(page, "text=12 months")
         assert violations(page) == []
-        short = page.locator("section", has_text="Short fills, the worst first")
-        short.locator("tbody a").first.click()
+        follow(page, "section:has-text('Short fills, the worst first') >> tbody a >> nth=0")
         expect(page.locator(".verdict")).to_contain_text("Short")
         assert violations(page) == []
         page.click("text=Its curve and its sheet")

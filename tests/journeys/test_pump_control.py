@@ -52,6 +52,43 @@ def _run(person: Technician, control: str = "#hold") -> None:
     _hold(person, lambda: person.press(control), person.let_go)
 
 
+SOON_S = 2.0
+TRIES = 3
+"""A computer that is busy for a while shows it late; a page that is late is late every time."""
+
+
+def _pump_is_off(person: Technician) -> bool:
+    return not person.get("/view.json")["pump_on"]
+
+
+def _stops_soon(
+    person: Technician,
+    does: Callable[[], object],
+    undone: Callable[[], object] = lambda: None,
+    run: Callable[[], object] | None = None,
+) -> None:
+    """Run the pump, by the page's control unless told how, and do what is to stop it; undone: before the next try. Leaves the
+    control held. A hold that lapsed by itself, as on a busy computer, shows nothing: the page says so, and it is held again."""
+    took_s = float("inf")
+    for n in range(3 * TRIES):
+        if n:
+            undone()
+            person.let_go()
+        if run is None:
+            _run(person)
+        else:
+            run()
+        does()
+        took_s = until(lambda: _pump_is_off(person), "pump off")
+        time.sleep(0.5)
+        lapsed = "interrupted" in (person.page.locator("#message").text_content() or "")
+        if took_s <= SOON_S and not lapsed:
+            return
+        if n >= TRIES - 1 and not lapsed:
+            break
+    pytest.fail(f"pump off after {took_s:.1f} s, late or by itself each time")
+
+
 def _unplug(page: Page, verb: str) -> None:
     """From a second hand: the first one holds the control."""
     page.evaluate("verb => document.querySelector(`[data-bench=${verb}]`).click()", verb)
@@ -65,10 +102,8 @@ def test_an_unplugged_sensor_shows_within_two_seconds_and_stops_the_pump(
     phone: Page, person: Technician, unplug: str, replug: str, words: str
 ) -> None:
     took_s = float("inf")
-    for _ in range(
-        3
-    ):  # a computer that is busy for a while shows it late, a page that is late is late every time
-        if took_s <= 2.0:
+    for _ in range(TRIES):
+        if took_s <= SOON_S:
             break
         _run(person)
         _unplug(phone, unplug)
@@ -83,7 +118,7 @@ def test_an_unplugged_sensor_shows_within_two_seconds_and_stops_the_pump(
         expect(phone.locator(".notices .stops", has_text=words).first).to_be_visible()
         _unplug(phone, replug)
         until(lambda: not (phone.locator(".faults").text_content() or "").strip(), "the fault mended")
-    assert took_s <= 2.0
+    assert took_s <= SOON_S
     assert person.get("/view.json")["job"] is not None
     time.sleep(1.0)
     assert not person.pump_on()
@@ -92,46 +127,44 @@ def test_an_unplugged_sensor_shows_within_two_seconds_and_stops_the_pump(
 
 
 def test_a_page_that_loses_the_focus_lets_go(phone: Page, person: Technician) -> None:
-    _run(person)
-    phone.evaluate("dispatchEvent(new Event('blur'))")
-    until(lambda: not person.pump_on(), "pump off", 2)
-    time.sleep(0.5)
+    _stops_soon(person, lambda: phone.evaluate("dispatchEvent(new Event('blur'))"))
+    until(lambda: not person.pump_on(), "and the page says so")
     assert not person.pump_on()
 
 
 def test_a_hidden_page_lets_go(phone: Page, person: Technician) -> None:
-    _run(person)
-    phone.evaluate(
-        "Object.defineProperty(document, 'hidden', {value: true, configurable: true});"
-        "document.dispatchEvent(new Event('visibilitychange'))"
+    hides = (
+        "hidden => { Object.defineProperty(document, 'hidden', {value: hidden, configurable: true});"
+        "document.dispatchEvent(new Event('visibilitychange')); }"
     )
-    until(lambda: not person.get("/view.json")["pump_on"], "pump off", 2)
+    _stops_soon(person, lambda: phone.evaluate(hides, True), lambda: phone.evaluate(hides, False))
 
 
 def test_a_closed_page_lets_go(phone: Page, person: Technician) -> None:
-    other = phone.context.new_page()
-    other.goto(phone.url)
-    watch = Technician(other)
-    phone.bring_to_front()
-    _run(person)
-    phone.close()
-    until(lambda: not watch.get("/view.json")["pump_on"], "pump off", 2)
+    took_s = float("inf")
+    for _ in range(TRIES):
+        if took_s <= SOON_S:
+            break
+        held = phone.context.new_page()
+        held.goto(phone.url)
+        _run(Technician(held))
+        held.close()
+        took_s = until(lambda: _pump_is_off(person), "pump off")
+    assert took_s <= SOON_S
 
 
 def test_a_lost_network_lets_go_and_does_not_start_again_by_itself(phone: Page, person: Technician) -> None:
     told = False
+    cut = "() => { window.realFetch = window.fetch; window.fetch = () => new Promise(() => {}); }"
+    back = "() => { window.fetch = window.realFetch; }"
     # Where a busy computer's guard is the first to stop the pump, the page speaks of no network.
     for _ in range(5):
         if told:
             break
-        _run(person)
-        phone.evaluate(
-            "() => { window.realFetch = window.fetch; window.fetch = () => new Promise(() => {}); }"
-        )
-        until(lambda: not person.get("/view.json")["pump_on"], "pump off", 2)
+        _stops_soon(person, lambda: phone.evaluate(cut), lambda: phone.evaluate(back))
         expect(phone.locator("#hold[data-pressed]")).to_have_count(0)
         told = phone.locator("#message").is_visible()
-        phone.evaluate("() => { window.fetch = window.realFetch; }")
+        phone.evaluate(back)
         time.sleep(1.0)
         assert not person.get("/view.json")["pump_on"]
         person.let_go()
@@ -156,12 +189,13 @@ def test_a_session_that_ends_lets_go_and_the_page_says_where_to_sign_in(
     phone: Page, person: Technician
 ) -> None:
     """Stop goes through without it; that the station refuses such a hold is shown in tests/station/bay/test_engine.py."""
-    _run(person)
-    phone.evaluate(
-        """() => { const real = window.fetch; window.fetch = (path, ...more) => path === "/api/hold" ?
-        Promise.resolve(new Response('{"text": "Sign in first"}', {status: 401})) : real(path, ...more); }"""
+    ends = """() => { window.realFetch = window.fetch; window.fetch = (path, ...more) => path === "/api/hold" ?
+        Promise.resolve(new Response('{"text": "Sign in first"}', {status: 401})) : realFetch(path, ...more); }"""
+    _stops_soon(
+        person,
+        lambda: phone.evaluate(ends),
+        lambda: phone.evaluate("() => { window.fetch = window.realFetch; }"),
     )
-    until(lambda: not person.get("/view.json")["pump_on"], "pump off", 2)
     person.let_go()
     person.press("#hold")  # a busy computer may have lost a beat just before, and the page said that
     expect(phone.locator("#message")).to_contain_text("nobody is signed in here any more")
@@ -175,16 +209,20 @@ def test_the_keyboard_holds_as_the_pointer_does(phone: Page, person: Technician)
         phone.focus("#hold")  # each time anew: what a busy computer said of the last hold may have taken it
         phone.keyboard.down(" ")
 
-    _hold(person, down, lambda: phone.keyboard.up(" "))
-    phone.keyboard.up(" ")
-    until(lambda: not person.pump_on(), "pump off", 2)
+    _stops_soon(
+        person,
+        lambda: phone.keyboard.up(" "),
+        run=lambda: _hold(person, down, lambda: phone.keyboard.up(" ")),
+    )
 
 
 def test_stop_stops_the_pump_though_the_pendant_is_held(phone: Page, person: Technician) -> None:
-    _run(person, "#pendant")
-    phone.evaluate("document.getElementById('stop').click()")
-    until(lambda: not person.pump_on(), "pump off", 2)
-    time.sleep(0.5)
+    _stops_soon(
+        person,
+        lambda: phone.evaluate("document.getElementById('stop').click()"),
+        run=lambda: _run(person, "#pendant"),
+    )
+    until(lambda: not person.pump_on(), "and the page says so")
     assert not person.pump_on()
     person.let_go()
     time.sleep(0.5)
@@ -195,10 +233,19 @@ def test_stop_stops_the_pump_though_the_pendant_is_held(phone: Page, person: Tec
 def test_silence_of_the_station_is_shown_and_holds_no_pump(
     phone: Page, person: Technician, station: Station
 ) -> None:
-    _run(person)
-    station.process.send_signal(signal.SIGSTOP)
+    took_s = float("inf")
     try:
-        expect(phone.locator("#stale")).to_be_visible(timeout=2000)
+        for n in range(TRIES):
+            if n:
+                station.process.send_signal(signal.SIGCONT)
+                expect(phone.locator("#stale")).to_be_hidden()
+                person.let_go()
+            _run(person)
+            station.process.send_signal(signal.SIGSTOP)
+            took_s = until(lambda: phone.locator("#stale").is_visible(), "said that nothing is heard")
+            if took_s <= SOON_S:
+                break
+        assert took_s <= SOON_S
         expect(phone.locator("#hold")).not_to_have_attribute("data-pressed", "")
         expect(phone.locator("#message")).to_be_visible()
         top = "document.elementFromPoint(innerWidth / 2, 10).closest('#stale') !== null"

@@ -27,6 +27,7 @@ def test_the_hose_is_purged_into_a_waste_vessel_before_another_fluid_goes_in(pho
     person.hold_until(lambda: person.get("/view.json")["pump"]["purge_l"] >= 0.5, "purged", PART_PATIENCE_S)
     person.let_go()
     until(lambda: not person.pump_on(), "pump off")
+    gone_l = person.get("/view.json")["pump"]["purge_l"]
     expect(phone.locator(".is-purging .caution-box:visible").last).to_contain_text("Purged")
     phone.click("#purge-done")
     expect(phone.locator("#purge-done")).to_be_hidden()
@@ -35,7 +36,8 @@ def test_the_hose_is_purged_into_a_waste_vessel_before_another_fluid_goes_in(pho
     expect(hose).to_have_text("0.35 L ATF")  # though no container was entered
     expect(phone.locator("#purge")).to_be_hidden()
     view = person.get("/view.json")
-    assert 0.5 <= view["pump"]["purged_l"] < 0.6
+    # However long it was held, and with what ran on behind the pump.
+    assert 0.5 <= gone_l <= view["pump"]["purged_l"] < gone_l + 0.1
     assert view["metered_l"] in (None, 0.0), "a purge is no fill"
     person.tick_all()
     person.mark("reseal_done")
