@@ -100,6 +100,10 @@ and what is seen at the plug, is true of the lip and not of the volume. Lip and 
 P_STAND_TICKED, P_LEVEL_IS_TICKED = 0.10, 2.0 / 3.0
 """How often it is ticked that a spirit level showed level: of vehicles that are off, where none was laid or it lay on a face
 that is not; and of those that stand level, where nobody may have had one at hand. From judgement."""
+P_NOT_LEVEL_UNSEEN = 0.20
+"""The most that may stand off level of those that nobody ticked: one in five, as where twice as many are off and three of four
+that stand level are ticked. None of these shares was ever counted, and where nobody looked a verdict holds for any of them,
+from none to this, or it is none."""
 NOT_LEVEL_NODES = (0.2, 0.6, 1.0, 1.4, 1.8)
 """Normal deviates that stand for it, either way."""
 
@@ -214,12 +218,13 @@ def pump(pumped_l: float) -> tuple[Fault, ...]:
 
 
 def p_not_level(checked: bool) -> float:
-    """Probability that the vehicle does not stand level. A tick that is missing tells of it, too: who lays a spirit level
-    and sees it off cannot tick, so that nearly all that stand off level are among the few that nobody ticked. Bayes' rule."""
-    of_off, of_level = P_STAND_TICKED, P_LEVEL_IS_TICKED
+    """Probability that the vehicle does not stand level; without the mark the most that it may be. A tick that is missing
+    tells of it, too: who lays a spirit level and sees it off cannot tick, so that nearly all that stand off level are among the
+    few that nobody ticked. Of those that were ticked by Bayes' rule."""
     if not checked:
-        of_off, of_level = 1.0 - of_off, 1.0 - of_level
-    return P_NOT_LEVEL * of_off / (P_NOT_LEVEL * of_off + (1.0 - P_NOT_LEVEL) * of_level)
+        return P_NOT_LEVEL_UNSEEN
+    off, level = P_NOT_LEVEL * P_STAND_TICKED, (1.0 - P_NOT_LEVEL) * P_LEVEL_IS_TICKED
+    return off / (off + level)
 
 
 def not_level(expected_l: float, checked: bool) -> tuple[Fault, ...]:

@@ -142,6 +142,20 @@ def overflow_here(state: BayState) -> budget.Budget | None:
     return _weighed(state, "overflow", gained_kg, u_kg, gained_kg, state.spec.fresh, supply_c, 0.0)
 
 
+def dried_l(state: BayState) -> float:
+    """How much of the overflow is only what the pans would have lost by themselves, had they gone on losing it as before the
+    fill: litres at the reference temperature. 0.0 where nothing dries."""
+    return sum(map(_dried_here_l, second_pan.pans(state)))
+
+
+def _dried_here_l(state: BayState) -> float:
+    base, end = state.fill.base, state.fill.end or _now(state)
+    if base is None or end is None:
+        return 0.0
+    kg_per_l = state.spec.fresh.density_kg_m3(state.spec.reference_temperature_c) / 1000.0
+    return max(0.0, -state.weighing.drift.gained_kg(base.t_s, end.t_s)) / kg_per_l
+
+
 def leak_watch(state: BayState) -> LeakWatch | None:
     """What the pans have shown since the plug went in. None until half a minute of it was seen."""
     each = [seen for seen in map(_leak_here, second_pan.pans(state)) if seen is not None]

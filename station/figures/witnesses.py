@@ -11,7 +11,7 @@ from station.common.sentences import listed
 from station.common.words import N_, _
 from station.core import amounts, container
 from station.core.state import BayState
-from station.figures import faults, weighed
+from station.figures import faults, over_lip
 from station.figures.evidence import About, Fusion, Witness, fuse
 from station.filling.expecting import Expecting
 from station.given.limits import LIMITS as GIVEN
@@ -20,25 +20,10 @@ from station.given.report import Spoke
 from station.given.said import Mark
 from station.verdict import judge
 
-LIP_LEAST_L = 0.008
-"""Less than this in the pan is a hose's drip, and no word about the level."""
-LIP_TIMES_U = 3.0
-U_LIP_L, U_LIP_REL = 0.008, 0.003
-"""Where the level stands once fluid has run over the lip: the bead that the lip holds back, and the slow way of the last
-tubes; of the expected fill (common practice, no source)."""
-DRY_LEAST_L, DRY_REL, U_DRY_REL = 0.030, 0.04, 0.03
-"""So much pushed in a proof at the lip with nothing over it: the level stands below the lip, by what nobody knows; of the
-expected fill (common practice, no source)."""
 U_LEVEL_SEEN_REL = 0.010
 """A finger's or an eye's level at the plug: two millimetres on the housing's surface (common practice, no source)."""
 U_PUMP_LINE_REL, U_PUMP_LEARNED_REL = 0.15, 0.05
 """Of running time × flow: by the pump's line as typed, and by the flow that it was seen to have."""
-LEAK_TIMES = 2.0
-"""Of what ran into the pan, so many times what the leak brought tells nothing of the lip: a joint may have leaked faster
-while the pump pressed, or before its sealant took (our model)."""
-LEAKS = N_(
-    "no more came into the pan than what leaks, which tells nothing of the level: mend the leak, then look at the level"
-)
 WORTH_A_WORD_REL = 0.03
 """A volume this far from what the lip proves is told, though the expected fill's own doubt may allow it."""
 CONTRADICTED = 0.5
@@ -137,7 +122,7 @@ def hear(
     now: Expecting,
 ) -> Hearing | None:
     """All witnesses of a fill. None where neither the level nor a filled volume is told of."""
-    spec, e_l, proof = state.spec, now.value_l, state.fill.proof
+    spec, e_l = state.spec, now.value_l
     over_l = 0.0 if overflow is None else overflow.value
     u_over_l = 0.0 if overflow is None else overflow.u
     fills, holds_l, units = spec.learned_from, e_l, other_units(spec.capacity_text, spec.capacity_l)
@@ -153,19 +138,8 @@ def hear(
         seen = state.meter.air_l > 0 or state.pump.hold.miscounts > 0
         wrong = faults.meter(metered.value, spec.meter_record, seen)
         found.append(Witness("meter", About.FILLED, filled.value, filled.u, filled.dof, wrong))
-    leaked_l = weighed.leaked_l(state)
-    lip_l, least_l = over_l - LEAK_TIMES * leaked_l, max(LIP_LEAST_L, LIP_TIMES_U * u_over_l)
-    if lip_l > least_l:
-        u_lip_l = math.hypot(U_LIP_L, U_LIP_REL * holds_l)
-        wrong = faults.lip(
-            lip_l, holds_l, proved=proof is not None and proof.proved_s is not None and proof.still
-        )
-        found.append(Witness("lip", About.LEVEL, 0.0, u_lip_l, faults=wrong))
-    elif proof is not None and not proof.over_kg and proof.read_l - proof.from_l >= DRY_LEAST_L:
-        u_dry_l = U_DRY_REL * holds_l
-        found.append(
-            Witness("dry lip", About.LEVEL, -DRY_REL * holds_l, u_dry_l, faults=faults.dry_lip(holds_l))
-        )
+    lip = over_lip.told(state, overflow, holds_l)
+    found += [] if lip.witness is None else [lip.witness]
     if amounts.level_seen(state):
         u_seen_l = U_LEVEL_SEEN_REL * holds_l
         found.append(Witness("level", About.LEVEL, 0.0, u_seen_l, faults=faults.level(holds_l, u_seen_l)))
@@ -178,15 +152,12 @@ def hear(
     if told <= {About.EXPECTED}:
         return None
     # What stands above the lip runs out at the plug: a pan that was watching and saw nothing doubts it.
-    quiet = overflow is not None and not leaked_l and not {"lip", "dry lip"} & {w.name for w in found}
-    above = faults.OVER_UNSEEN if quiet else 1.0
+    above = faults.OVER_UNSEEN if lip.quiet else 1.0
     fusion = fuse([*found, *shared], spec.tolerance_minus_l, spec.tolerance_plus_l, above, unseen)
     spoke = tuple(found)
     rows = tuple(_row(state, witness, fusion, now) for witness in spoke)
     rows += _looked_at(fusion, unseen) + _history(state, filled)
-    said = in_words(spoke, fusion, e_l, quiet, unseen)
-    if lip_l <= least_l < over_l:
-        said = f"{said}; {_(LEAKS)}"
+    said = "; ".join(filter(None, (in_words(spoke, fusion, e_l, lip.quiet, unseen), lip.unsure)))
     return Hearing(spoke, fusion, said, rows)
 
 

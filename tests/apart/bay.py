@@ -55,6 +55,7 @@ class Bay:
         self.hose_l = 0.0
         self.drum_kg = s.drum_kg
         self.pan_stands = True
+        self.dries = 1.0
         self.flow_l_s = self.on_s = 0.0
         self.pump_on = False
         self.passed_l = self.air_passed_l = 0.0
@@ -101,7 +102,7 @@ class Bay:
         end_s = self.t_s + lasts_s
         while self.t_s < end_s:
             self.t_s += DRIP_STEP_S
-            self.solvent_kg -= self.solvent_kg * DRIP_STEP_S / 2500.0
+            self.solvent_kg -= self.dries * self.solvent_kg * DRIP_STEP_S / 2500.0
             self.pan_c += (self.s.air_c - self.pan_c) * DRIP_STEP_S / (1.3 * self.s.cooling_s)
             self.look()
 

@@ -29,6 +29,11 @@ def _full_or_open(truth: Truth, told: Told) -> str:
     return f"said {told['verdict']} (P {max(told['p_short'], told['p_over']):.3g}), {1000 * truth.below_lip_l:.0f} mL below the lip"
 
 
+def _no_lip(truth: Truth, told: Told) -> str:
+    lip = any(w["name"] == "lip" for w in told["witnesses"])
+    return f"the lip speaks, where {truth.overflow_l} L ran over: {told['verdict_text']}" if lip else ""
+
+
 def _drained_or_asked(truth: Truth, told: Told) -> str:
     asked = {"drained_unlike", "flush"} & {str(n["kind"]) for n in told["notices"]}
     return "" if asked else drained(truth, told)
@@ -99,6 +104,25 @@ def probe_elsewhere(seed: int) -> Scene:
     )
 
 
+def drying_ends(says_seen: bool) -> Callable[[int], Scene]:
+    """Solvent dries in the pan, but hardly so while a gate is shut during the fill; that ends short, and nothing runs over."""
+
+    def scene(seed: int) -> Scene:
+        s, rng = base(seed, f"drying ends {says_seen}")
+        people = replace(
+            s.people,
+            flush_kg=rng.uniform(0.15, 0.2),
+            waits_s=rng.uniform(200.0, 300.0),
+            settles_s=rng.uniform(150.0, 250.0),
+            target_l=s.people.target_l - rng.uniform(0.16, 0.25),
+            looks=says_seen,
+            says_seen=says_seen,
+        )
+        return replace(s, dries_on=rng.uniform(0.0, 0.15), people=people, faults=("drying ends",))
+
+    return scene
+
+
 def hose_empty(weighs: str) -> Callable[[int], Scene]:
     """Meter and container stand before the hose, and agree: what stayed in it went through both."""
 
@@ -126,6 +150,8 @@ MISHAPS = (
         swapped("lip", "heavier"),
         all_of(full, names("container")),
     ),
+    Row("solvent dries less while it is filled", drying_ends(False), all_of(not_full, _no_lip)),
+    Row("the same, ticked without a look", drying_ends(True), all_of(not_full, _no_lip)),
     Row("two compartments into one pan, to the lip", two_drains, all_of(full, _drained_or_asked)),
     Row("thermometer hangs elsewhere, container weighed", probe_elsewhere, _full_or_open),
     Row("hose had run empty, level not seen", hose_empty(""), not_full),

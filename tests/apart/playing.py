@@ -74,6 +74,7 @@ def play(scene: Scene) -> Played:
     filling = Filling(s.box, retained_l * s.old.per_20(housing_c), housing_c, s.foam)
     if p.weighs == "twice":
         bay.weigh()
+    bay.dries = s.dries_on
     bay.mark("fill_start")
     bay.wait(2.0)
     bay.fill(filling)
@@ -87,7 +88,7 @@ def play(scene: Scene) -> Played:
         bay.wait(3.0)
     bay.mark("fill_done")
     bay.wait(5.0)
-    filling.plugged = True
+    filling.plugged, bay.dries = True, 1.0
     bay.mark("plug_in")
     below_l = s.box.level_l(housing_c) - filling.old_l - filling.fresh_l
     filled_l = bay.inside_l()

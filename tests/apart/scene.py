@@ -93,7 +93,8 @@ class Scene:
     """One job. old_share: of the volume to the lip that was in on arrival. warms: share of the way from the supply's
     temperature to the housing's that the fill has gone when the plug goes in. probe_c: what the supply's thermometer shows
     where it hangs in something else. other_l: of another compartment's fluid, drained into the same pan from other_at_s
-    after the drain's opening on."""
+    after the drain's opening on. dries_on: of the rate at which solvent in the pan dries otherwise, so much from the fill's start
+    until the plug is in: little where a gate is shut for so long, or something lies over the pan."""
 
     seed: int = 1
     box: Compartment = field(default_factory=Compartment)
@@ -118,6 +119,7 @@ class Scene:
     probe_c: float | None = None
     other_l: float = 0.0
     other_at_s: float = 90.0
+    dries_on: float = 1.0
     people: People = field(default_factory=People)
     typed: Typed = field(default_factory=Typed)
     faults: tuple[str, ...] = ()

@@ -17,7 +17,7 @@ from calibration.fluid import ORIGINS, Fluid
 from calibration.weighing_classes import Findings
 from station.common.evolve import evolve
 from station.core.state import BayState, Drain, Fill, Hearing, LipProof
-from station.figures import balance, faults, metered, witnesses
+from station.figures import balance, faults, metered, over_lip, witnesses
 from station.filling.metering import MeterTrack
 from station.given.evidence import ContainerWeighing, MeterRecord
 from station.given.job import JobSpec
@@ -25,12 +25,13 @@ from station.given.lines import MeterLine, PanLine
 from station.given.pumping import PumpLine, UsualFlow
 from station.weighing.lines import Level
 
-MODULES = (metered, balance, faults, witnesses, weighing_uncertainty, fluid_module)
+MODULES = (metered, balance, faults, over_lip, witnesses, weighing_uncertainty, fluid_module)
 """Whose numeric constants are tried, all in capitals; those of a room's ``Limits`` are in ``tests.station.test_limits``."""
 NOT_OF_A_BUDGET = {
     "station.figures.balance": {"NARROWS_SHARE", "WORTH_ASKING"},
     "calibration.fluid": {"LINEAR_RANGE_C"},
-    "station.figures.witnesses": {"CONTRADICTED", "LEAK_TIMES", "WORTH_A_WORD_REL"},
+    "station.figures.witnesses": {"CONTRADICTED", "WORTH_A_WORD_REL"},
+    "station.figures.over_lip": {"LEAK_TIMES"},
 }  # fmt: skip
 """How the drift is fitted, what is worth a sentence, how far a density is believed, how much of a leak is no lip: tested
 where they belong."""
@@ -293,9 +294,9 @@ KEPT: dict[str, float] = {
     "learned": 0.160938913,
     "container": 0.171592733,
     "pump": 0.195585186,
-    "drops": 0.00818457608,
-    "lip": 0.00701561906,
-    "much": 0.197667604,
+    "drops": 0.0176203523,
+    "lip": 0.0169760964,
+    "much": 0.404479187,
     "doubtful pan": 0.19986004,
     "precise pan": 0.194622859,
     "faults 2.9 misread": 10.8785079,
@@ -314,13 +315,13 @@ KEPT: dict[str, float] = {
     "another volume, 2 fills learned from": 0.580356108,
     "another volume, 9 fills learned from": 0.320493267,
     "air seen": 0.400640183,
-    "heard level": 8.77843467,
+    "heard level": 8.78474315,
     "heard stands": 8.7215043,
     "heard hose": 11.6889157,
     "heard learned pump": 11.7515135,
-    "heard scale": 11.6086727,
-    "heard proof": 8.72367434,
-    "heard dry": 8.83538433,
+    "heard scale": 11.6139898,
+    "heard proof": 8.72877989,
+    "heard dry": 8.83098622,
     "heard barely tried": 8.88749504,
 }  # fmt: skip
 

@@ -19,6 +19,7 @@ from station.given.lines import MeterLine, PanLine
 from station.given.pumping import PumpLine
 from station.weighing.leak import LeakWatch
 from station.weighing.lines import Level
+from station.weighing.rest import Drift
 
 OIL = Fluid(
     "lubricant", density_15_kg_m3=880.0, kv40_mm2_s=120.0, kv100_mm2_s=14.5, density_origin="data sheet"
@@ -348,6 +349,34 @@ def test_what_a_joint_leaks_into_the_pan_is_no_lip(
     verdict, text = said(state)
     assert (verdict == "full") == speaks
     assert ("than what leaks" in text) != speaks
+
+
+def drying(over_l: float) -> BayState:
+    """Solvent in the pan that dried at 3 g a minute until the fill: five minutes of it are 17 mL."""
+    state = fill(2.90, over_l=over_l)
+    return evolve(state, weighing=evolve(state.weighing, drift=Drift(15400.0, -5e-5)))
+
+
+@pytest.mark.parametrize(("gained_l", "speaks"), [(0.0, False), (0.006, False), (0.02, True)])
+def test_what_only_did_not_dry_is_no_lip(gained_l: float, speaks: bool) -> None:
+    """A pan that has gained nothing has 17 mL in it that nobody saw come; one that has gained 20 mL has them whatever dries."""
+    state = drying(gained_l)
+    report = balance.report(state)
+    assert report.overflow_l == pytest.approx(gained_l + 0.017, abs=5e-4)
+    assert ("lip" in [w.name for w in report.witnesses]) == speaks
+    verdict, text = said(state)
+    assert (verdict == "full") == speaks
+    assert ("stopped drying" in text) != speaks
+
+
+@pytest.mark.parametrize(
+    ("answered_l", "at_s", "speaks"), [(0.017, 15600.0, True), (0.014, None, True), (0.003, None, False)]
+)
+def test_what_answered_a_proof_came_whatever_dries(
+    answered_l: float, at_s: float | None, speaks: bool
+) -> None:
+    state = proved(drying(0.0), 0.06, answered_l, at_s)
+    assert ("lip" in [w.name for w in balance.report(state).witnesses]) == speaks
 
 
 @pytest.mark.parametrize("came_kg", [0.0, 0.001, 0.002, 0.004])
