@@ -145,11 +145,23 @@ def meet(catalogue: Catalogue, here: Standing, issued: Issue, country: str | Non
         except InputError as error:
             differed.append(Differed(wanted.table, wanted.key, WHOLE, "", wanted.action, "bay", str(error)))
             continue
+        for one in (*([] if change is None else [change]), *_own_later(now, here, wanted)):
+            changes.append(one)
+            apply(entries, one.to_dict(), issued.utc)
+            if one.key != wanted.key:
+                words = (*words, Differed(one.table, one.key, WHOLE, "add", one.action, "shop"))
         differed += words
-        if change is not None:
-            changes.append(change)
-            apply(entries, change.to_dict(), issued.utc)
     return Met(tuple(changes), tuple(differed))
+
+
+def _own_later(catalogue: Catalogue, here: Standing, wanted: Change) -> Sequence[Change]:
+    """The bay's own prices that begin behind a shop's: the shop's holds from its day until its own next one, so these are taken out."""
+    if wanted.table != "price" or wanted.action == "retire":
+        return ()
+    fluid, since = wanted.key
+    later = [one.key for one in catalogue.active("price") if one.key[0] == fluid and one.key[1] > since]
+    own = [key for key in later if any(("price", of, WHOLE) in here.own for of in (key, key[:1]))]
+    return [entering.retire(catalogue, "price", key) for key in own]
 
 
 def _one(

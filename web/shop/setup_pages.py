@@ -27,6 +27,7 @@ from web.frame.listing import Asked, Listing, Page, Words
 from web.frame.problem import Problem
 from web.frame.render import render
 from web.shop import prices
+from web.shop.moves import fluid_name
 from web.shop.notices import send_again_to
 from web.shop.setup_words import AMOUNTS, SPOKEN, TITLES, Titles, named
 
@@ -137,11 +138,14 @@ def _field(catalogue: Catalogue, table: str, name: str) -> SetupField:
         needed=name in shape.needed(),
         key=name in shape.key,
         day=name == SINCE,
-        options=[(one, _(one) if name in SPOKEN else one) for one in _options(catalogue, table, name)],
+        options=[
+            (one, _(one) if name in SPOKEN else _named(catalogue, table, name, one))
+            for one in _options(catalogue, table, name)
+        ],
     )
 
 
-def _row(table: str, entry: Entry) -> SetupRow:
+def _row(catalogue: Catalogue, table: str, entry: Entry) -> SetupRow:
     fields = {name: _shown(name, entry.get(name)) for name in TABLES[table].names()}
     cells = [
         (_label(n), _(text) if n in SPOKEN else text)
@@ -152,8 +156,15 @@ def _row(table: str, entry: Entry) -> SetupRow:
     if before:
         cells.append((_("before it was put right"), before))
     named = zip(TABLES[table].key, entry.key, strict=True)
-    title = [_("from {day}").format(day=fmt.dated(text)) if name == SINCE else text for name, text in named]
-    return SetupRow(" · ".join(title), cells, fields)
+    title = " · ".join(_named(catalogue, table, name, text) for name, text in named)
+    return SetupRow(title, cells, fields)
+
+
+def _named(catalogue: Catalogue, table: str, name: str, text: str) -> str:
+    """Part of what names an entry, in words."""
+    if name == SINCE:
+        return _("from {day}").format(day=fmt.dated(text))
+    return fluid_name(catalogue, text) if (table, name) == ("price", "fluid") else text
 
 
 def _wanted(catalogue: Catalogue, table: str, words: str) -> list[Entry]:
@@ -173,8 +184,8 @@ def setup_page(catalogue: Catalogue, table: str, of: Lists, words: str = "", pag
         name=table,
         titles=Titles(*map(_, TITLES[table])),
         fields=[_field(catalogue, table, name) for name in shape.names()],
-        rows=[_row(table, entry) for entry in entries if not entry.retired],
-        retired=[_row(table, entry) for entry in entries if entry.retired],
+        rows=[_row(catalogue, table, entry) for entry in entries if not entry.retired],
+        retired=[_row(catalogue, table, entry) for entry in entries if entry.retired],
         technicians=[entry.key[0] for entry in catalogue.active("technician")],
         columns=", ".join(shape.names()),
         hint=_price_hint() if table == "price" else "",

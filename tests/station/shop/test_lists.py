@@ -60,6 +60,33 @@ def test_the_shops_word_stands_and_the_bays_is_named() -> None:
     assert (differed.field, differed.bay, differed.shop, differed.stands) == ("note", "blue", "green", "shop")
 
 
+def test_the_shops_price_holds_from_its_day_and_the_bays_own_later_ones_are_taken_out() -> None:
+    """Until the shop's own next one; what the bay enters after that stays until the shop says something new."""
+
+    def price(day: str, amount: str) -> Change:
+        return Change("price", ("gear", day), "add", {"amount": amount, "per": "1 L", "currency": "EUR"})
+
+    own = [
+        event(Change("fluid", ("gear",), "add", SHEET)),
+        event(*(price(day, "8") for day in ("2025-06-01", "2026-01-20", "2026-02-10"))),
+    ]
+    issued = issue(1, price("2026-01-01", "7.80"), price("2026-02-20", "8.90"))
+    found = met(own, issued)
+    after = [*own, {"utc": issued.utc, "body": lists.body(issued, found)}]
+    known = catalogue.fold(after)
+    assert [one.key[1] for one in known.active("price")] == ["2025-06-01", "2026-01-01", "2026-02-20"]
+    assert [(one.key[1], one.bay, one.shop, one.stands) for one in found.differed] == [
+        (day, "add", "retire", "shop") for day in ("2026-01-20", "2026-02-10")
+    ]
+    after.append(event(price("2026-02-25", "9")))
+    assert [one.key[1] for one in met(after, issue(2, price("2026-03-05", "9.10"))).changes] == ["2026-03-05"]
+    newer = met(after, issue(2, price("2026-02-20", "8.95")))
+    assert [(one.key[1], one.action) for one in newer.changes] == [
+        ("2026-02-20", "change"),
+        ("2026-02-25", "retire"),
+    ]
+
+
 def test_a_density_that_the_bay_measured_stays_and_the_shops_stands_beside_it() -> None:
     own = [
         event(Change("fluid", ("gear",), "add", SHEET)),
