@@ -32,7 +32,7 @@ def paid(of: Paid) -> str:
     if of.mixed:
         return _("in two currencies")
     without = of.unpriced_l > NEXT_TO_NOTHING_L
-    if of.cost is None:
+    if of.cost is None or not of.currency:  # of nothing that left, too
         return _("no price then") if without else fmt.UNKNOWN
     money = fmt.money(of.cost, of.currency)
     if not without:

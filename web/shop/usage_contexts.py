@@ -213,12 +213,13 @@ def usage_page(
     first, after = books.since, books.until
     earlier = f"{date.fromisoformat(first) - timedelta(days=1)}"
     unnamed = {
-        "day": _("no day"),
         "technician": _("no technician"),
         "fluid": _("no fluid"),
     }.get(by, _("no vehicle"))
 
     def name(line: audit.Line) -> str:
+        if by == "day":
+            return fmt.dated(line.group)
         return (fluid_name(catalogue, line.group) if by == "fluid" else line.group) or unnamed
 
     out = [line.group for line in books.by["fluid"] if line.out_l > 0]

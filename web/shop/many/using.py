@@ -158,7 +158,9 @@ def _counts(asked: Asked, whole: Sequence[Counted] | None, bays: Sequence[Report
             Cell(asked.fluid(one.fluid)),
             Cell(_("{low} to {high}").format(low=low, high=high)),
             Cell(apart(one), amount=True),
-            Cell(f"{'✓' if one.explained else '⚠'} {says(one)}", tone="ok" if one.explained else "look"),
+            Cell(
+                f"{'✓' if one.explained else '⚠'}{fmt.TIE}{says(one)}", tone="ok" if one.explained else "look"
+            ),
             Cell(worth(one, one.cost, one.currency), amount=True),
         ]
 
@@ -197,6 +199,8 @@ def _said(found: Missing) -> str:
         )
         if found.cost is not None:
             said += " " + _("It is worth {cost}.").format(cost=fmt.money(found.cost, found.currency))
+        else:
+            said += " " + _("What it is worth cannot be said: not all of it has a price in one currency.")
     if found.surplus_l > 0:
         more = _(
             "{surplus} more than the books have stand in another: a delivery or a count was not entered."
