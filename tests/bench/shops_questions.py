@@ -18,9 +18,10 @@ from calibration.certificates import KINDS
 from station.learning.over_many import WAYS
 from station.learning.quality import CHART_JOBS, LISTED
 from station.record.finding import words_of
-from station.record.many import certified, counts, finding, measured, queries, store, tallies
+from station.record.many import certified, compartments, counts, finding, measured, queries, store, tallies
 from station.record.many.finding import LOOKED, After
 from station.record.many.queries import CHART_MONTHS, Scope, later
+from station.shop import technicians
 from tests.bench.bench_many import processor_s
 from tests.bench.thousand_shops import BAYS, FIRST, SHOPS
 from tests.rolled import COMPANY
@@ -29,8 +30,8 @@ from web.shop.many.contexts import ROWS_MOST
 
 EXPORTS = ("use by day", "use, all", "stock, all", "bays, all", "tally")
 """What no page asks of a whole company, but its CSV and JSON do: asked once."""
-OF_ONE = ("job", "told", "let go", "moved", "taken", *measured.STATEMENTS)
-"""Questions that are always about one shop."""
+OF_ONE = ("job", "told", "let go", "moved", "taken", "compartments", "technicians", *measured.STATEMENTS)
+"""Questions that are always about one shop, or about few."""
 WITHOUT = {"counts of a month": "months", "counts of a year": "years"}
 """Questions about one sum that is held, which a span may not be."""
 TWO_WORDS = words_of("bus 7")
@@ -45,6 +46,8 @@ QUESTIONS = {
     **certified.STATEMENTS,
     **measured.STATEMENTS,
     **finding.STATEMENTS,
+    **compartments.STATEMENTS,
+    **technicians.STATEMENTS,
     "jobs, found": finding.found_by(TWO_WORDS),
     "jobs, none found": finding.found_by(TWO_WORDS),
 }
@@ -86,6 +89,9 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
     more |= {**After().values(), "verdict": "", "looked": LOOKED}
     more |= {"kinds": list(KINDS), "last": date.max, "tolerances": False}
     more |= {"of_shop": [FIRST], "of_bay": [more["bay"]], "of_job": [more["job_id"]]}
+    priced = [date(2025, 12, 1), date(2026, month, 10)]  # a price that changed within the month
+    more |= {"of_fluid": ["ATF"] * 2, "from_day": priced, "to_day": [priced[1], YEAR[1]]}
+    more |= {"per_l": [7.8, 8.9], "currency": ["EUR"] * 2}
     words = {"jobs, found": ("bus", f"{draw.randrange(30)}"), "jobs, none found": ("okafor", "lindqvist")}
     since = (date(2026, month, 1), date(2026, month + 1, 1))
     for whose, shops, (begin, end) in (

@@ -44,6 +44,7 @@ STEPS = (
     "schema_21.sql",
     "schema_22.sql",
     "schema_23.sql",
+    "schema_24.sql",
 )
 """What makes the tables of each version out of those of the one before."""
 TOKEN = "tallypan"

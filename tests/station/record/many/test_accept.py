@@ -166,7 +166,7 @@ def test_tables_of_the_version_before_are_brought_up(postgres: Embedded, tmp_pat
         db.execute(
             "alter table bay drop column witnessed, drop column witnessed_seq, drop column refused, drop column refused_at"
         )
-        db.execute("drop index event_first")
+        db.execute("drop index event_first, movement_out")
         db.execute(
             "alter table bay drop column gone_at, drop column gone_by, drop column gone_because, drop column at_shop, "
             "drop column at_bay, drop column since, drop column from_shop, drop column from_bay, drop column begins, "

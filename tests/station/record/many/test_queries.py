@@ -485,7 +485,17 @@ def test_a_shops_questions_are_short_ranges_of_an_index(rolled: Store) -> None:
         )  # after which an index need not ask the table whether a row is there
         db.execute("set enable_seqscan = off")
         db.execute("set enable_bitmapscan = off")
-        names = ("jobs", "found", "short", "by level", "by next drain", "moved", "taken", "compartments")
+        names = (
+            "jobs",
+            "found",
+            "short",
+            "by level",
+            "by next drain",
+            "moved",
+            "taken",
+            "compartments",
+            "technicians",
+        )
         plans = dict.fromkeys(names, "")
         for name in names:
             values = {**VALUES, **MARCH.values(), "begin": MARCH.since, "meter": ""}
@@ -503,6 +513,7 @@ def test_a_shops_questions_are_short_ranges_of_an_index(rolled: Store) -> None:
         assert f"Index Only Scan Backward using job_2026_03_{of}_opened_utc" in looked, (
             "what words are held to"
         )
+    assert "Index Scan using movement_out on movement" in plans["technicians"], plans["technicians"]
     for name in ("moved", "taken"):
         assert plans[name].count("Index Only Scan Backward using movement_counted") == 2, plans[name]
     assert (
