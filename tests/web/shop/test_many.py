@@ -8,7 +8,7 @@ import random
 import re
 import time
 from base64 import b64encode
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
@@ -111,6 +111,23 @@ def test_a_bay_brings_its_record_by_its_token_alone(roll: Roll, path: Path) -> N
     assert (reply.status_code, "no batch" in reply.json()["text"]) == (400, True)
     assert roll.send("POST", "/api/bays/take", content=b"{}", headers=headers).status_code == 403
     assert whole(roll.store) == []
+
+
+def test_of_a_stranger_no_body_is_waited_for_and_no_place_is_held(roll: Roll, path: Path) -> None:
+    """Bodies as long as a batch may be, which never come: a few of them kept every bay out that had much to send."""
+    came: list[int] = []
+
+    async def body() -> AsyncIterator[bytes]:
+        came.append(1)
+        yield b"{"
+
+    for token, status in (("tallypan.harbour.bay-1.x", 401), (roll.tokens[0], 400)):
+        headers = {"Authorization": f"Bearer {token}", "X-Tallypan": "1", "Content-Type": "application/json"}
+        headers["Content-Length"] = f"{1 << 24}"
+        assert roll.send("POST", "/api/bays/take", content=body(), headers=headers).status_code == status
+        assert bool(came) == (status == 400)
+    enter(roll.store)  # its token is another one now, and what was known of the former opens nothing
+    assert roll.take(path, roll.tokens[0]).status_code == 401
 
 
 def test_where_many_bays_come_at_once_one_is_told_when_to_come_again_and_a_few_entries_pass(

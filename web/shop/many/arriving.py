@@ -1,6 +1,8 @@
 """Where bays bring their records: each shows its token, asks how far the roll-up is, and sends what comes next."""
 
-from collections.abc import Iterator
+import hashlib
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from typing import Annotated
@@ -24,9 +26,32 @@ from web.shop.many.in_line import Line
 
 TAKE_THREADS = 4
 """Batches at a time where the server takes them in itself; more wait in line, see ``in_line``."""
+KNOWN_S, KNOWN_MOST = 600.0, 20_000
+"""For how long, and of how many bays, it is known whose token that is before its next batch comes; the batch itself is held to it."""
 router = APIRouter()
 After = Annotated[int, Query(ge=0, le=1 << 62)]
 Token = Annotated[str, Header(alias="Authorization", max_length=300)]
+
+
+class Known:
+    """Tokens that were a bay's lately, as their digests. A body holds a place in line for as long as it comes, so whoever shows none of
+    these is looked up first: a stranger has no place."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._seen_s: dict[bytes, float] = {}
+
+    def lately(self, token: str) -> bool:
+        return self._clock() - self._seen_s.get(_digest(token), -KNOWN_S) < KNOWN_S
+
+    def keep(self, token: str) -> None:
+        if len(self._seen_s) >= KNOWN_MOST:
+            self._seen_s.clear()
+        self._seen_s[_digest(token)] = self._clock()
+
+
+def _digest(token: str) -> bytes:
+    return hashlib.sha256(token.encode()).digest()
 
 
 def _shown(token: str) -> str:
@@ -99,12 +124,17 @@ async def take(request: Request, access: TheAccess, token: Token = "") -> Respon
     """On disk when it answers."""
     state = request.app.state
     line: Line = state.line
+    known: Known = state.known
+    shown = _shown(token)
+    if not known.lately(shown):
+        await anyio.to_thread.run_sync(_head, state.store, shown)
+        known.keep(shown)
     with line.place(int(request.headers["content-length"])) as lane:
         data = await request.body()
         async with line.turn(lane):
             if await request.is_disconnected():  # the bay sends it again, and would wait for this one then
                 raise ClientDisconnect
-            told = await anyio.to_thread.run_sync(state.take, _shown(token), data, limiter=state.take_threads)
+            told = await anyio.to_thread.run_sync(state.take, shown, data, limiter=state.take_threads)
     gone, moved = told.pop("gone"), told.pop("moved")
     people = 0 if access.people is None or gone else _of_people(access.people.version, moved)
     return JSONResponse({**told, "people": people, "rest_s": line.rest_s(lane)})
