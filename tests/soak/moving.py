@@ -25,7 +25,7 @@ from unittest import mock
 from station.common import days
 from station.errors import InputError, StationError
 from station.record import outbox
-from station.record.many import ingest, leaving, wire
+from station.record.many import ingest, leaving, moving, wire
 from station.record.many.ingest import head_of
 from station.record.many.store import Store
 from tests.rolled import enter, fresh, record, whole
@@ -162,14 +162,14 @@ def _bring_back(store: Store, old: tuple[str, str], new: tuple[str, str], draw: 
 
 def _move(store: Store, old: tuple[str, str], new: tuple[str, str], draw: random.Random) -> str:
     with store.connection() as db:
-        leaving.move(db, old, new, *WHO, draw.choice(MOMENTS))
+        moving.move(db, old, new, *WHO, draw.choice(MOMENTS))
     return "moved"
 
 
 def _move_back(store: Store, old: tuple[str, str], new: tuple[str, str], draw: random.Random) -> str:
     with store.connection() as db:
         since = db.execute("select since from bay where shop = %s and bay = %s", [*new]).fetchone()
-        leaving.move(db, new, old, *WHO, since[0] if since else "")
+        moving.move(db, new, old, *WHO, since[0] if since else "")
     return "moved back"
 
 

@@ -125,6 +125,10 @@ def _take_moved(db: Db, bay: Bay, batch: Batch) -> Taken:
     found = None if bay.former is None else named(db, *bay.former)
     former = bay if found is None else found[0]
     head = locked_head(db, former)
+    if (
+        db.execute(_WAITS, [bay.shop, bay.bay, bay.since]).fetchone() is None
+    ):  # the same batch came twice at once
+        raise StationError(_moved_meanwhile())
     new = [entry for entry in batch.entries if entry.seq > head.seq]
     first = first_since(new, bay.since)
     if first == 0:
@@ -142,6 +146,13 @@ def _take_moved(db: Db, bay: Bay, batch: Batch) -> Taken:
     said = {**_said(bay, batch, taken.fault), "first": False}
     lists, fills = db.execute(_HEARD.encode(), said).fetchone() or (0, 0)
     return replace(taken, lists=lists or 0, fills=fills or 0, series=bay.series)
+
+
+_WAITS = "select 1 from bay where shop = %s and bay = %s and since = %s and begins is null"
+
+
+def _moved_meanwhile() -> str:
+    return _("The bay was moved or retired while its entries came. Send them again.")
 
 
 def _before(entries: Sequence[Entry], first: Entry) -> tuple[Entry, ...]:
@@ -293,7 +304,7 @@ def _add(db: Db, bay: Bay, batch: Batch, found: Arrived, others: bool = False) -
     with RawCursor(db) as cursor:
         row = cursor.execute(query, [values[name] for name in names]).fetchone()
     if row is None:
-        raise StationError(_("The bay was moved or retired while its entries came. Send them again."))
+        raise StationError(_moved_meanwhile())
     if drawn.certified:
         db.execute(adding.IN_FORCE, {"shop": bay.shop, "bay": bay.bay})
     back = [one.seq for one in drawn.moved if one.back]

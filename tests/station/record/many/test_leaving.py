@@ -406,6 +406,19 @@ def test_a_batch_that_meets_a_move_is_taken_under_one_name(bay: Sending) -> None
     assert whole(store) == []
 
 
+def test_a_batch_that_comes_twice_at_once_behind_a_move_is_taken_once(bay: Sending) -> None:
+    """Both times its bay was looked up before anything of its time under the new name was there."""
+    store = bay.store
+    with store.connection() as db:
+        move(db, HARBOUR, QUAY, *WHO, "2026-01-01T00:00:00.000+00:00")
+    before, batch = bay_of(store, bay.token), outbox.batch(bay.path, 0, 40)
+    assert give(store, before, batch).new == 40
+    with pytest.raises(StationError, match="Send them again"):
+        give(store, before, batch)
+    assert bay.send().fault is None
+    assert whole(store) == []
+
+
 def test_what_is_under_two_names_or_none_is_found(bay: Sending, monkeypatch: pytest.MonkeyPatch) -> None:
     store = bay.store
     bay.send()
