@@ -65,7 +65,7 @@ def enter(
     """As ``Store.enter_bay``. names: company, shop and bay. Raises InputError."""
     company, shop, bay = names
     check_keys(company=company, shop=shop, bay=bay)
-    if not re.fullmatch(r"(https?://[^\s/]+/?)?", page):
+    if not re.fullmatch(r"(https?://[^\s/?#@\\]+/?)?", page):
         raise InputError(
             _(
                 "page is {page!r}; expected the address of the bay's pages, such as https://bay-1.local:8765."

@@ -364,6 +364,10 @@ def test_bays_and_shops_are_entered_with_care(store: Store) -> None:
         (COMPANY, "Harbour", "bay-1", "", "", "shop is"),
         (COMPANY, "quay", "bay-1", "Nowhere/Land", "", "time_zone"),
         (COMPANY, "harbour", "b", "", "ftp://x", "page is"),
+        (COMPANY, "harbour", "b", "", "http://x/what/else", "page is"),
+        (COMPANY, "harbour", "b", "", "http://x?what=", "page is"),
+        (COMPANY, "harbour", "b", "", "http://x#", "page is"),
+        (COMPANY, "harbour", "b", "", "http://bay-1.local@x", "page is"),
     ):
         with pytest.raises(InputError, match=said):
             store.enter_bay(company, shop, bay, zone, page)
