@@ -85,6 +85,8 @@ soak: $(VENV)/.tests debian
 	$(BIN)/python -m tests.soak.rolling
 	$(BIN)/python -m tests.soak.rolling --apart --bays 10 --jobs 580 --kills 20
 	$(BIN)/python -m tests.soak.returning
+	$(BIN)/python -m tests.soak.moving
+	$(BIN)/python -m tests.soak.harmed
 	@ls /usr/lib/postgresql/*/bin/postgres > /dev/null 2>&1 || { $(SUDO) apt-get update && $(SUDO) apt-get install -y --no-install-recommends postgresql; }
 	$(BIN)/python -m pytest -q tests/station/record/many --postgres "$$(ls -d /usr/lib/postgresql/*/bin | tail -1)"
 

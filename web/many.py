@@ -106,7 +106,7 @@ def create_app(
     app.state.take = partial(taken, store) if takers is None else takers.take
     at_once = arriving.TAKE_THREADS if takers is None else takers.count
     app.state.take_threads, app.state.line = CapacityLimiter(at_once), Line(at_once)
-    app.state.known = arriving.Known()
+    app.state.known, app.state.takes = arriving.Known(), True
     app.state.wall = Wall(store)
     app.state.notifying = Notifying(StoreBox(store, company), receivers)
 

@@ -113,6 +113,22 @@ def test_a_bay_brings_its_record_by_its_token_alone(roll: Roll, path: Path) -> N
     assert whole(roll.store) == []
 
 
+def test_it_is_not_well_while_nothing_can_be_kept(roll: Roll, path: Path) -> None:
+    """A disk that is full, or a server that only reads, answers every page all the same."""
+    with roll.store.connection() as db:
+        name = db.info.dbname
+    alter = "alter database {} set default_transaction_read_only = {}"
+    for only_reads, status in (("on", 503), ("off", 200)):
+        with psycopg.connect(roll.store.dsn, autocommit=True) as db:
+            db.execute("set default_transaction_read_only = off")
+            db.execute(alter.format(name, only_reads).encode())
+        roll.store._connections._pool.drain()
+        assert roll.take(path, roll.tokens[0]).status_code == status
+        assert roll.send("GET", "/jobs", headers=SHOW).status_code == 200
+        reply = roll.send("GET", "/health")
+        assert (reply.status_code, reply.json()["ok"]) == (status, status == 200)
+
+
 def test_of_a_stranger_no_body_is_waited_for_and_no_place_is_held(roll: Roll, path: Path) -> None:
     """Bodies as long as a batch may be, which never come: a few of them kept every bay out that had much to send."""
     came: list[int] = []

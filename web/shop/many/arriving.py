@@ -16,6 +16,7 @@ from station.common.words import _
 from station.learning import teaching
 from station.people import downward
 from station.record.many import ingest, lists
+from station.record.many.connecting import NoAnswer
 from station.record.many.ingest import Bay, Db
 from station.record.many.store import Store
 from web.frame.door import TheAccess
@@ -134,7 +135,12 @@ async def take(request: Request, access: TheAccess, token: Token = "") -> Respon
         async with line.turn(lane):
             if await request.is_disconnected():  # the bay sends it again, and would wait for this one then
                 raise ClientDisconnect
-            told = await anyio.to_thread.run_sync(state.take, shown, data, limiter=state.take_threads)
+            try:
+                told = await anyio.to_thread.run_sync(state.take, shown, data, limiter=state.take_threads)
+            except NoAnswer:
+                state.takes = False
+                raise
+            state.takes = True
     gone, moved = told.pop("gone"), told.pop("moved")
     people = 0 if access.people is None or gone else _of_people(access.people.version, moved)
     return JSONResponse({**told, "people": people, "rest_s": line.rest_s(lane)})

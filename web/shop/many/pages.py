@@ -334,9 +334,11 @@ def reference(request: Request) -> Response:
 
 
 @router.get("/health", include_in_schema=False)
-def health(store: TheStore) -> Response:
+def health(request: Request, store: TheStore) -> Response:
+    """Not well also where the newest batch could not be kept: a disk that is full, or a copy that only reads, shows every page."""
     bays, refused = store.how_many_bays()
-    return JSONResponse({"ok": True, "bays": bays, "refused": refused})
+    ok: bool = request.app.state.takes
+    return JSONResponse({"ok": ok, "bays": bays, "refused": refused}, 200 if ok else 503)
 
 
 @router.get("/favicon.ico", include_in_schema=False)
