@@ -17,7 +17,7 @@ from psycopg.rows import class_row
 from calibration.budget import NORMAL_95
 from station.given.job import RETAINED_BY_METHOD
 from station.learning.sisters import EVENT, NAMES, TYPE_JOBS, Fills, Told, summed
-from station.record.many.ingest import Bay, Db
+from station.record.many.ingest import SISTER, Bay, Db
 from station.record.many.lists import heard, hold
 
 FILLS_FROM: Final = 3
@@ -37,6 +37,7 @@ class Line(Fills):
     version: int = 0
 
 
+_SISTER: Final = SISTER.format(shop="%(shop)s", bay="%(bay)s")
 STATEMENTS: Final = {
     "newest fills": f"""select compartment_type, method, opened_utc, proved_fill_l, filled_u95_l from (
             select *, row_number() over (partition by compartment_type, method order by seq desc) as nth from job
@@ -47,10 +48,10 @@ STATEMENTS: Final = {
     "listed": """select w.shop, w.bay, w.kind, w.method, (select listed_capacity_l from job as j where j.shop = w.shop and j.bay = w.bay
             and j.compartment_type = w.kind and j.method = w.method and proved_fill_l is not null order by seq desc limit 1)
         from unnest(%(of_shop)s::text[], %(of_bay)s::text[], %(of_type)s::text[], %(of_method)s::text[]) as w (shop, bay, kind, method)""",
-    "newest version": """select coalesce(max(version), 0) from fills_of_type
-        where shop = %(shop)s and (%(bay)s = '' or bay <> %(bay)s)""",
-    "told": f"""select version, utc, {", ".join(NAMES)} from fills_of_type where shop = %(shop)s and bay <> %(bay)s
-            and version in (select version from fills_of_type where shop = %(shop)s and bay <> %(bay)s and version > %(after)s
+    "newest version": f"""select coalesce(max(version), 0) from fills_of_type f
+        where shop = %(shop)s and (%(bay)s = '' or {_SISTER})""",
+    "told": f"""select version, utc, {", ".join(NAMES)} from fills_of_type f where shop = %(shop)s and {_SISTER}
+            and version in (select version from fills_of_type f where shop = %(shop)s and {_SISTER} and version > %(after)s
                 group by version order by version limit {VERSIONS_MOST})
         order by version, compartment_type, method, bay""",
 }  # fmt: skip

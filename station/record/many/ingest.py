@@ -255,8 +255,11 @@ def _copy(db: Db, bay: Bay, entries: Sequence[Entry]) -> None:
             copy.write_row((*own, seq, job_id, kind, body, boot_id, t_s, utc, bool(clock_synced), hash_))
 
 
+SISTER = """f.bay <> {bay} and not exists (select from bay o where o.shop = f.shop and o.bay = f.bay and o.at_shop = {shop}
+    and o.at_bay = {bay})"""
+"""Whether what a name of a shop filled is another bay's than this one's, and not its own under a name that it had."""
 _EVENTS = f"copy event ({', '.join(EVENT)}) from stdin".encode()
-_HEARD = """update bay set heard = now(), newest_seq = %(newest_seq)s, name = %(name)s, software = %(software)s, fault = %(fault)s,
+_HEARD = f"""update bay set heard = now(), newest_seq = %(newest_seq)s, name = %(name)s, software = %(software)s, fault = %(fault)s,
         fault_since = case when %(fault)s = '' then null when fault = %(fault)s then fault_since else now() end,
         witnessed = case when %(first)s then now() else witnessed end,
         witnessed_seq = case when %(first)s then %(newest_seq)s else witnessed_seq end,
@@ -264,7 +267,7 @@ _HEARD = """update bay set heard = now(), newest_seq = %(newest_seq)s, name = %(
         refused_at = case when %(fault)s = '' then refused_at else now() end
     where shop = %(shop)s and bay = %(bay)s and coalesce(gone_at, '') = %(gone)s returning
         (select max(version) from issue where issue.shop = bay.shop),
-        (select max(f.version) from fills_of_type f where f.shop = bay.shop and f.bay <> bay.bay)"""
+        (select max(f.version) from fills_of_type f where f.shop = bay.shop and {SISTER.format(shop="bay.shop", bay="bay.bay")})"""
 _NOTE = f"""moved as (update head set seq = %(seq)s, hash = %(hash)s, frontier = %(frontier)s where shop = %(shop)s and bay = %(bay)s)
     {_HEARD}"""
 

@@ -13,6 +13,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from station.errors import InputError, StationError
+from station.learning import teaching
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
 from station.record.many import certified, ingest, moving, queries, wire
@@ -466,6 +467,57 @@ def test_a_bay_that_was_lent_comes_back_under_its_old_name(bay: Sending, arrived
         move(db, QUAY, HARBOUR, "E. Brandvold", "it was bay 8", "2026-03-01T00:00:00.000+00:00")
     assert (whole(store), len(rows(store, "select 1 from stay"))) == ([], 1), "that was undone"
     assert bay.send().fault is None
+
+
+def test_an_instrument_that_was_calibrated_while_it_was_lent_has_that_certificate_in_force(
+    store: Store, tmp_path: Path
+) -> None:
+    with closing(Ledger(tmp_path / "bay.sqlite")) as ledger:
+
+        def certify(number: str, day: str) -> None:
+            told = certificate(number, "pan", made_at=f"2026-{day}T09:00:00+00:00")
+            at = Moment("boot", 9.0, f"2026-{day}T09:00:00.000+00:00", True)
+            ledger.append(None, "certificate", {"certificate": told.to_json()}, at)
+
+        certify("P-1", "01-10")
+        bay = Sending(store, tmp_path / "bay.sqlite", enter(store))
+        bay.send()
+        with store.connection() as db:
+            move(db, HARBOUR, QUAY, *WHO, LENT, ZONE)
+        certify("P-2", "02-10")
+        bay.send()
+        with store.connection() as db:
+            move(db, QUAY, HARBOUR, *WHO, BACK)
+        ledger.append(
+            None, "note", {"text": "back"}, Moment("boot", 9.0, "2026-02-21T09:00:00.000+00:00", True)
+        )
+        bay.send()
+    with store.connection() as db:
+        assert [(one.shop, one.number) for one in certified.certificates(db, YEAR)] == [("harbour", "P-2")]
+    assert whole(store) == []
+
+
+def test_a_bay_that_has_another_name_in_its_shop_is_not_told_of_its_own_fills(bay: Sending) -> None:
+    """They are in its own record, and would count twice there."""
+    store = bay.store
+    bay.send()
+    sister = Sending(store, bay.path.parent / "harbour.sqlite", enter(store, bay="bay-8"))
+    with store.connection() as db:
+        move(db, HARBOUR, ("harbour", "bay-2"), *WHO, THEN)
+    bay.send()
+    for name in ("bay-1", "bay-2"):
+        with store.connection() as db:
+            found = ingest.named(db, "harbour", name)
+            assert found is not None
+            teaching.draw(db, found[0])
+    with store.connection() as db:
+        assert {one.bay for one in teaching.every(db, ["harbour"])} == {"bay-1", "bay-2"}
+        assert teaching.told(db, bay_of(store, bay.token), 0) == []
+        assert teaching.newest(db, "harbour", "bay-2") == 0
+        of_both = teaching.told(db, bay_of(store, sister.token), 0)
+    assert {fills.bay for told in of_both for fills in told.fills} == {"bay-1", "bay-2"}
+    taken = bay.send()
+    assert (taken.fills, sister.send().fills > 0) == (0, True)
 
 
 def test_what_is_refused_of_a_bay_that_came_back_leaves_its_earlier_stay_in_every_figure(
