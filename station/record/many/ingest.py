@@ -255,8 +255,8 @@ def _copy(db: Db, bay: Bay, entries: Sequence[Entry]) -> None:
             copy.write_row((*own, seq, job_id, kind, body, boot_id, t_s, utc, bool(clock_synced), hash_))
 
 
-SISTER = """f.bay <> {bay} and not exists (select from bay o where o.shop = f.shop and o.bay = f.bay and o.at_shop = {shop}
-    and o.at_bay = {bay})"""
+SISTER = """f.bay <> {bay} and (select o.at_bay from bay o where o.shop = f.shop and o.bay = f.bay and o.at_shop = {shop})
+    is distinct from {bay}"""
 """Whether what a name of a shop filled is another bay's than this one's, and not its own under a name that it had."""
 _EVENTS = f"copy event ({', '.join(EVENT)}) from stdin".encode()
 _HEARD = f"""update bay set heard = now(), newest_seq = %(newest_seq)s, name = %(name)s, software = %(software)s, fault = %(fault)s,
