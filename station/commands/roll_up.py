@@ -120,7 +120,10 @@ def add(commands: Any, serve: Callable[[argparse.Namespace], int]) -> None:
 
     export = what.add_parser("export", help="a table over many bays for other systems: CSV, JSON or Parquet")
     _where(export)
-    export.add_argument("table", help="usage, missing, stock, quality, jobs, calibrations or comparisons")
+    export.add_argument(
+        "table",
+        help="usage, technicians, missing, stock, quality, jobs, compartments, calibrations or comparisons",
+    )
     export.add_argument("--month", default="", metavar="MONTH", help="2026-03 (default: the present one)")
     export.add_argument("--months", type=int, default=1, metavar="N", help="so many, up to and with that one")
     export.add_argument("--shop", action="append", default=[], help="one shop alone, or several")

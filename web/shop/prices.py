@@ -80,7 +80,9 @@ def _row(entry: Entry, zone: tzinfo) -> PriceRow:
 def told(fields: Mapping[str, str]) -> str:
     """``9.50 EUR for 1 L``."""
     return _("{amount} {currency} for {volume}").format(
-        amount=fmt.typed(fields["amount"]), currency=fields["currency"], volume=fmt.typed(fields["per"])
+        amount=fmt.typed(fields["amount"]),
+        currency=fields["currency"],
+        volume=fmt.typed(fields["per"]).replace(" ", fmt.TIE),
     )
 
 

@@ -719,7 +719,7 @@ def test_a_bay_fetches_its_shops_lists_and_the_page_shows_where_it_had_said_othe
             lists.add(db, "harbour", "E. Brandvold", "prices.csv", dated)
     text = roll.send("GET", f"/usage?{MONTHS}&shop=harbour", headers=SHOW).text
     behind = text.partition("<h2>Prices behind these costs</h2>")[2].partition("</section>")[0]
-    for words in ("2026-01-01", "9.50 EUR for 1 L", "95.0 EUR for 1 L"):
+    for words in ("2026-01-01", "9.50 EUR for 1\u00a0L", "95.0 EUR for 1\u00a0L"):
         assert words in behind, words
     lines = roll.send("GET", f"/usage.json?{MONTHS}").json()["lines"]
     mine = [one for one in lines if one["shop"] == "harbour"]

@@ -90,7 +90,7 @@ def test_a_price_is_listed_by_its_day_with_what_it_was_put_right_from(bay: Bay) 
     bay.engine.shop = _changed(bay.engine.shop, made)
     text = html.unescape(bay.html("/setup?table=price").text)
     assert "<strong>Gear oil 75W-90, fresh · from 2026-01-01</strong>" in text
-    assert "before it was put right: <strong>9.50 EUR for 1 L</strong>" in text
+    assert "before it was put right: <strong>9.50 EUR for 1\u00a0L</strong>" in text
     assert '<input name="since" type="date"' in text
     assert "A price holds from its day" in text
 

@@ -9,7 +9,7 @@ from station.shop.costs import Catalogues
 from web.frame import format as fmt
 from web.shop.many.asked import Asked
 from web.shop.many.contexts import Cell, Section, rows_of
-from web.shop.prices import behind, how_prices_hold
+from web.shop.prices import behind
 
 
 def prices(asked: Asked, lists: Catalogues, lines: Sequence[Use], too_many: bool) -> Section:
@@ -38,7 +38,7 @@ def prices(asked: Asked, lists: Catalogues, lines: Sequence[Use], too_many: bool
         empty = _("These are too many shops to tell the prices of. Ask for one shop: its page has them.")
     return Section(
         _("Prices behind these costs"),
-        how_prices_hold(),
+        "",
         (
             _("Shop"),
             _("Fluid"),
