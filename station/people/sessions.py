@@ -16,7 +16,10 @@ ABSOLUTE_S = 12 * 3600.0
 """A working day (common practice, no source)."""
 PROVED_S = 600.0
 """So long after entering the secret a calibration may be finished and people changed."""
-MOST = 200
+MOST = 5000
+"""A company's roll-up has a manager for each of its shops; a session takes some hundred bytes."""
+OF_ONE = 30
+"""Of one person, on several devices; more of them sign that person out, not others."""
 
 
 @dataclass(frozen=True)
@@ -50,8 +53,10 @@ class Sessions:
             self._drop_what_is_over(now_s)
             if instead_of is not None:
                 self._open.pop(_kept(instead_of), None)
-            while len(self._open) >= MOST:
-                del self._open[min(self._open, key=lambda kept: self._open[kept].seen_s)]
+            own = [kept for kept, one in self._open.items() if one.person.name == person.name]
+            for among, most in ((own, OF_ONE), (list(self._open), MOST)):
+                if len(among) >= most:
+                    del self._open[min(among, key=lambda kept: self._open[kept].seen_s)]
             self._open[_kept(token)] = Session(person, version, now_s, now_s, now_s)
         return token
 

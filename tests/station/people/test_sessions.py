@@ -5,7 +5,7 @@ import math
 import pytest
 
 from station.people.people import Person, Role
-from station.people.sessions import ABSOLUTE_S, IDLE_S, PROVED_S, Sessions
+from station.people.sessions import ABSOLUTE_S, IDLE_S, MOST, PROVED_S, Sessions
 
 OKAFOR = Person("M. Okafor", Role.TECHNICIAN)
 
@@ -93,10 +93,26 @@ def test_a_secret_counts_as_just_entered_for_ten_minutes(shop: Shop) -> None:
     assert not shop.sessions.proved(session)
 
 
-def test_a_flood_of_sessions_leaves_the_newest(shop: Shop) -> None:
+def test_a_flood_of_sessions_leaves_the_newest_and_signs_nobody_else_out(shop: Shop) -> None:
+    other = Person("J. Lindqvist", Role.TECHNICIAN)
+    shop.people[other.name] = (other, 1)
+    of_other = shop.sessions.begin(other, 1)
     tokens = []
     for _ in range(1000):
         shop.now_s += 0.001
         tokens.append(shop.sessions.begin(OKAFOR, 1))
     assert shop.get(tokens[-1]) == OKAFOR
     assert shop.get(tokens[0]) is None
+    assert shop.get(of_other) == other
+
+
+def test_very_many_people_leave_the_newest(shop: Shop) -> None:
+    for n in range(MOST + 1):
+        one = Person(f"Nobody {n}", Role.MANAGER)
+        shop.people[one.name] = (one, 1)
+    tokens = []
+    for one, version in list(shop.people.values())[1:]:
+        shop.now_s += 0.001
+        tokens.append(shop.sessions.begin(one, version))
+    assert shop.get(tokens[0]) is None
+    assert None not in map(shop.get, tokens[1:])
