@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from hashlib import sha256
 from typing import Any
 
@@ -71,8 +72,8 @@ class Entry:
 class JobRecord:
     """One job whole. closed_utc: None while it is open. report: None of one that was never measured to an end.
 
-    opened_by, closed_by: who was signed in; "" where nobody was. times_off_s: to be added to its times, see
-    ``times_off_s``. software: that measured; None where no result names it. certificates: pan,
+    opened_by, closed_by: who was signed in; "" where nobody was. clock_synced, closed_synced: whether the clock was set when it was
+    opened, and closed. times_off_s, closed_off_s: to be added to what it said then, see ``times_off_s``. software: that measured; None where no result names it. certificates: pan,
     meter → number and check sum of the one that its line came from.
     """
 
@@ -93,6 +94,18 @@ class JobRecord:
     report: Report | None
     events: tuple[Entry, ...]
     certificates: Mapping[str, str] = field(default_factory=dict)
+    closed_synced: bool = True
+    closed_off_s: float | None = None
+
+    @property
+    def opened_at(self) -> str:
+        """When it was opened, as far as a clock has told."""
+        return _put_right(self.opened_utc, self.times_off_s)
+
+    @property
+    def closed_at(self) -> str | None:
+        """When it was closed, as far as a clock has told; None while it is open."""
+        return None if self.closed_utc is None else _put_right(self.closed_utc, self.closed_off_s)
 
     @property
     def measured(self) -> Report:
@@ -194,20 +207,26 @@ def job(ledger: Ledger, job_id: str, live: LiveJob | None = None) -> JobRecord:
         report=report,
         events=tuple(events),
         certificates=spec.get("certificates", {}),
+        closed_synced=True if closed is None else bool(closed["clock_synced"]),
+        closed_off_s=None if closed is None else times_off_s(ledger, closed),
     )
 
 
-def times_off_s(ledger: Ledger, opened: Mapping[str, Any]) -> float | None:
-    """How far the times of a job are off that began before the clock was set, in seconds to be added to them; None where
-    the clock was set then, or has not been set since.
+def _put_right(utc: str, off_s: float | None) -> str:
+    return (datetime.fromisoformat(utc) + timedelta(seconds=off_s)).isoformat() if off_s else utc
 
-    opened: the event of its opening. The steps since then in the same boot, up to the one that set the clock.
+
+def times_off_s(ledger: Ledger, at: Mapping[str, Any]) -> float | None:
+    """How far a time is off that was written before the clock was set, in seconds to be added to it; None where the clock
+    was set then, or has not been set since.
+
+    at: the event that was written. The steps since then in the same boot, up to the one that set the clock.
     """
-    if opened["clock_synced"] or "seq" not in opened:
+    if at["clock_synced"] or "seq" not in at:
         return None
     by_s = 0.0
-    for step in ledger.shop_events("clock_stepped", after=opened["seq"]):
-        if step["boot_id"] != opened["boot_id"]:
+    for step in ledger.shop_events("clock_stepped", after=at["seq"]):
+        if step["boot_id"] != at["boot_id"]:
             return None
         by_s += float(step["body"]["by_s"])
         if step["body"]["set"]:

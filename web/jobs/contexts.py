@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from math import isfinite
 from urllib.parse import urlencode
 
@@ -230,25 +230,42 @@ def _leak_measured(report: Report) -> list[Fact]:
     return [] if measured is fmt.NOTHING else [Fact(_("Leak measured"), str(measured))]
 
 
-def _when(utc: str | None, by: str, off_s: float | None) -> str:
-    """When a job was opened or closed, and by whom; put right where the clock was set only after it was opened."""
-    right = fmt.moment(utc)
-    if utc is not None and off_s:
-        right = fmt.moment((datetime.fromisoformat(utc) + timedelta(seconds=off_s)).isoformat())
-    told = _("{when}, by {name}").format(when=right, name=by) if utc is not None and by else right
-    if utc is None or not off_s:
-        return told
-    return _("{when} (the clock was set later; it said {said})").format(when=told, said=fmt.moment(utc))
+def _when(utc: str, at: str, by: str, doubt: str = "") -> str:
+    """When a job was opened or closed, and by whom. at: put right where the clock was set only later. doubt: of a clock that nothing puts
+    right, short enough for a sheet."""
+    when = f"{fmt.moment(at)} ({doubt})" if doubt else fmt.moment(at)
+    told = _("{when}, by {name}").format(when=when, name=by) if by else when
+    if at != utc:
+        return _("{when} (the clock was set later; it said {said})").format(when=told, said=fmt.moment(utc))
+    return told
+
+
+def _times(job: JobRecord) -> tuple[str, str]:
+    """When it was opened and closed. A clock that was never set is told where the two do not go together: by another one, or backwards."""
+    opened_at, closed_at = job.opened_at, job.closed_at
+    if job.closed_utc is None or closed_at is None:
+        return _when(job.opened_utc, opened_at, job.opened_by), fmt.UNKNOWN
+    known = job.clock_synced or opened_at != job.opened_utc, job.closed_synced or closed_at != job.closed_utc
+    backwards = datetime.fromisoformat(closed_at) < datetime.fromisoformat(opened_at)
+    opened = closed = ""
+    if backwards or known[0] != known[1]:
+        opened, closed = ("" if one else _("clock not set") for one in known)
+    if backwards and all(known):
+        closed = _("before opening: clock wrong")
+    return (
+        _when(job.opened_utc, opened_at, job.opened_by, opened),
+        _when(job.closed_utc, closed_at, job.closed_by, closed),
+    )
 
 
 def facts_of(job: JobRecord) -> list[Fact]:
-    labels = job.labels
+    labels, (opened, closed) = job.labels, _times(job)
     named = [
         (_("Vehicle"), labels.get("vehicle")),
         (_("Compartment"), labels.get("compartment")),
         (_("Technician"), labels.get("technician")),
-        (_("Opened"), _when(job.opened_utc, job.opened_by, job.times_off_s)),
-        (_("Closed"), _when(job.closed_utc, job.closed_by, job.times_off_s)),
+        (_("Opened"), opened),
+        (_("Closed"), closed),
         (_("Capacity as listed"), fmt.typed(job.capacity_text)),
         (_("Emptied by"), _(job.method)),
         (_("Grade"), labels.get("grade")),

@@ -212,7 +212,7 @@ def _front(source: Source, job: JobRecord, drawing: Still | None) -> Front:
     rows, said = _rows(source, job), "" if told is None else plain.cut(told.text, 2 * plain.TEXT)
     return Front(
         shop=source.settings().shop,
-        served=fmt.day(job.closed_utc or job.opened_utc),
+        served=fmt.day(job.closed_at or job.opened_at),
         unfinished=_unfinished(job),
         tone=tone,
         sign=verdict.sign,

@@ -10,6 +10,7 @@ from station.bay.desk import Desk
 from station.record import archive
 from station.record.ledger import Ledger, Moment
 from station.record.recorder import Recorder
+from tests.rehearsed import short_job
 from tests.soak.clocks import LEAPS_S, t1
 from tests.station.bay.fake_rig import FORM, config, engine_on
 
@@ -93,6 +94,9 @@ def test_the_times_of_a_job_that_began_before_the_clock_was_set_are_put_right_by
     ledger.append(None, KIND, {"text": "", "by_s": 10.0, "set": False}, at("b1", False))
     ledger.append(None, KIND, {"text": "", "by_s": 86400.0, "set": True}, at("b1", True))
     ledger.append(None, KIND, {"text": "", "by_s": -5.0, "set": True}, at("b1", True))
+    result = {"report": short_job(3).report().to_dict()}
+    ledger.append("unset", "result", result, at("b1", True))
+    assert archive.job(ledger, "unset").closed_off_s is None, "it was closed by a clock that was set"
     found = {job_id: archive.job(ledger, job_id).times_off_s for job_id in ("unset", "set", "cut")}
     assert found == {"unset": 86410.0, "set": None, "cut": None}
     ledger.close()

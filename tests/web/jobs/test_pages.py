@@ -449,7 +449,35 @@ def test_what_the_plan_form_shows_as_an_example_is_taken(bay: Bay) -> None:
 
 
 def test_times_of_a_job_that_began_before_the_clock_was_set_are_put_right(bay: Bay) -> None:
-    bay.engine.records[JOB_ID] = replace(job_record(), times_off_s=86400.0)
+    """By its step; a job that was closed after it has its own time, and its sheet the right day."""
+    unset = replace(job_record(), clock_synced=False, times_off_s=86400.0)
+    bay.engine.records[JOB_ID] = replace(unset, closed_synced=False, closed_off_s=86400.0)
     text = bay.html(f"/jobs/{JOB_ID}").text
     assert "2026-11-26 09:15" in text
     assert "the clock was set later; it said 2026-11-25 09:15" in text
+    assert "the clock was set later; it said 2026-11-25 10:05" in text
+    assert "2026-11-26" in bay.html(f"/jobs/{JOB_ID}/sheet").text.partition("Done by")[0]
+    bay.engine.records[JOB_ID] = replace(unset, closed_utc="2026-11-26T10:05:00+00:00")
+    text = bay.html(f"/jobs/{JOB_ID}").text
+    assert "2026-11-26 09:15" in text
+    assert "2026-11-26 10:05 UTC, by J. Lindqvist" in text, "the step that came before it was added once more"
+
+
+@pytest.mark.parametrize(
+    ("opened_set", "closed_set", "opened_says", "closed_says"),
+    [
+        (False, True, "09:15 UTC (clock not set), by M. Okafor", "08:05 UTC, by J. Lindqvist"),
+        (True, False, "09:15 UTC, by M. Okafor", "08:05 UTC (clock not set), by J. Lindqvist"),
+        (False, False, "09:15 UTC (clock not set), by", "08:05 UTC (clock not set), by"),
+        (True, True, "09:15 UTC, by M. Okafor", "08:05 UTC (before opening: clock wrong)"),
+    ],
+)
+def test_a_job_that_was_closed_before_it_was_opened_says_which_clock_was_not_set(
+    bay: Bay, opened_set: bool, closed_set: bool, opened_says: str, closed_says: str
+) -> None:
+    times = replace(job_record(), closed_utc="2026-11-25T08:05:00+00:00")
+    bay.engine.records[JOB_ID] = replace(times, clock_synced=opened_set, closed_synced=closed_set)
+    for path in (f"/jobs/{JOB_ID}", f"/jobs/{JOB_ID}/sheet"):
+        text = bay.html(path).text
+        assert opened_says in text, path
+        assert closed_says in text, path
