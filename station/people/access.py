@@ -220,7 +220,7 @@ class Access:
                 self._tell("a try to sign in as %r, who is not here", name[:80])
             else:
                 log.warning("a wrong %s for %r", what, name)
-            raise Refused(_(_WRONG))
+            raise Refused(_(_WRONG if what == "secret" else _WRONG_CODE))
         return kept, mark
 
     def _take_a_try(self, name: str, unlocked: int, device: str | None) -> str:
@@ -268,6 +268,9 @@ class Access:
 
 
 _WRONG = N_("Name and secret do not go together. Try again.")
+_WRONG_CODE = N_(
+    "Name and code do not go together. A code works once, and only the newest; write the name as the owner did."
+)
 
 
 def _asks(kept: Kept, of_shop: bool) -> str:

@@ -231,8 +231,7 @@ def _leak_measured(report: Report) -> list[Fact]:
 
 
 def _when(utc: str, at: str, by: str, doubt: str = "") -> str:
-    """When a job was opened or closed, and by whom. at: put right where the clock was set only later. doubt: of a clock that nothing puts
-    right, short enough for a sheet."""
+    """When, and by whom. at: put right where the clock was set only later. doubt: of one that nothing puts right, short as a sheet is."""
     when = f"{fmt.moment(at)} ({doubt})" if doubt else fmt.moment(at)
     told = _("{when}, by {name}").format(when=when, name=by) if by else when
     if at != utc:

@@ -214,6 +214,13 @@ def test_saying_a_name_is_enough_on_the_simulated_bay_alone(shop: Shop) -> None:
         shop.access.say("E. Brandvold", None)
 
 
+def test_a_wrong_code_is_told_as_one(shop: Shop) -> None:
+    """ "Name and secret do not go together" stood there, and the secret was what had just been chosen."""
+    for name in ("J. Lindqvist", "nobody at all"):
+        with pytest.raises(Refused, match="Name and code do not go together"):
+            shop.access.claim(name, "AAAA-BBBB-CCCC", "553311", None, None)
+
+
 def test_tiles_say_what_is_asked(shop: Shop) -> None:
     assert {tile.person.name: tile.asks for tile in shop.access.tiles()} == {
         "E. Brandvold": "passphrase",

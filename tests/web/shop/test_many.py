@@ -301,6 +301,23 @@ def test_a_bay_that_is_silent_is_not_said_to_have_everything(roll: Roll, path: P
     assert ("not heard for 9 minutes" in text, "has everything" in text) == (True, False)
 
 
+def test_figures_say_which_bays_record_they_lack(roll: Roll, path: Path) -> None:
+    """A bay was off its line for a week, and usage, quality and jobs looked whole."""
+    roll.take(path, roll.tokens[0])
+    pages = ("/usage", "/quality", "/jobs")
+    for away, told in (("2 hours", False), ("3 days", True)):
+        with roll.store.connection() as db:
+            db.execute(f"update bay set heard = now() - interval '{away}' where bay = 'bay-1'".encode())
+        for page in pages:
+            text = roll.send("GET", page, headers=SHOW).text
+            assert ("Nothing has arrived from harbour · bay-1 since " in text) == told, (page, away)
+    assert "Nothing has arrived" not in roll.send("GET", "/usage?month=2020-03", headers=SHOW).text
+    with roll.store.connection() as db:
+        db.execute("update bay set heard = now(), fault = 'cut', fault_since = now() where bay = 'bay-1'")
+    for page in pages:
+        assert "Nothing has arrived from harbour · bay-1 since " in roll.send("GET", page, headers=SHOW).text
+
+
 def test_one_vehicles_compartment_is_told_on_the_pages_of_usage_and_quality_and_adds_up_to_all(
     roll: Roll, path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

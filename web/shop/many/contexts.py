@@ -93,7 +93,7 @@ class Section:
 @dataclass(frozen=True)
 class ManyPage:
     """Any page over many bays. tabs: its months and shops. charts: drawings above the tables. whose: its head on paper, line by
-    line. pick: a form for one shop of many. judged: what a job came to."""
+    line. pick: a form for one shop of many. judged: what a job came to. lacking: what its figures cannot have yet."""
 
     title: str
     under: str
@@ -103,6 +103,7 @@ class ManyPage:
     whose: Sequence[str] = ()
     pick: Listing | None = None
     judged: Judged | None = None
+    lacking: str = ""
 
 
 def rows_of(found: Sequence[T], row: Callable[[T], Sequence[Cell]], total: int = 0) -> dict[str, Any]:

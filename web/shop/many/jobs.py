@@ -40,6 +40,7 @@ from web.shop.many.contexts import (
     span,
     tabs,
 )
+from web.shop.many.lacking import lacking
 from web.shop.many.printed import many_page
 
 router = APIRouter()
@@ -148,7 +149,7 @@ def jobs(
     section = _section(asked, found, words, verdict, not before)
     title = _("Jobs {month}").format(month=months_of(asked))
     page = ManyPage(title, _("Of all bays."), tabs("/jobs", asked), [section])
-    return many_page(page, asked.shops, asked.scope.shops)
+    return many_page(lacking(page, db, asked), asked.shops, asked.scope.shops)
 
 
 @router.get("/jobs.json", tags=["read"])

@@ -47,6 +47,7 @@ from web.shop.many import (
 )
 from web.shop.many.asked import Asked, ReadingDb, Shop, TheAsked, TheBays, TheShops, TheStore
 from web.shop.many.contexts import PARQUET, query_of, span
+from web.shop.many.lacking import lacking
 from web.shop.many.printed import many_page
 
 router = APIRouter()
@@ -129,7 +130,8 @@ def bays_csv(here: TheBays) -> Response:
 
 @router.get("/usage", include_in_schema=False)
 def usage(db: ReadingDb, asked: TheAsked) -> Response:
-    return many_page(using.usage_page(asked, using.find(db, asked)), asked.shops, asked.scope.shops)
+    page = lacking(using.usage_page(asked, using.find(db, asked)), db, asked)
+    return many_page(page, asked.shops, asked.scope.shops)
 
 
 def _usage_model() -> Any:
@@ -222,7 +224,8 @@ def quality(db: ReadingDb, asked: TheAsked) -> Response:
         len(due) if len(due) < most else certified.counted(db, asked.scope, ["meter"], last),
         compartments.found(db, asked),
     )
-    return many_page(comparing.quality_page(asked, found), asked.shops, asked.scope.shops)
+    page = lacking(comparing.quality_page(asked, found), db, asked)
+    return many_page(page, asked.shops, asked.scope.shops)
 
 
 def _charts(db: ReadingDb, asked: Asked) -> comparing.Charts | None:

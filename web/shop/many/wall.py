@@ -88,7 +88,7 @@ def read(before: BayNow, told: Mapping[str, Any]) -> BayNow:
     return replace(
         before,
         live=True,
-        stage=_(stage),
+        stage=_("idle") if stage == "idle" else _(stage),
         job=str(text.get("job", "")) if flag.get("job") else _("no job in this bay"),
         label=_(label) if flag.get("job") else "",
         figure=figure.strip() if flag.get("job") else "",
