@@ -78,6 +78,10 @@ def contradicted(report: Report) -> Report:
     return replace(report, witnesses=tuple(map(doubted, report.witnesses)))
 
 
+TIGHTENED = ("drain plug 35 N·m, with a new ring", "fill plug 35 N·m, with a new ring, by hand")
+"""Two lines of a sheet's first page, which has its most lines of text with them."""
+
+
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
     """A record with the job of tests/data as it was, ``plain``, and with all that a job can have, ``crowded``."""
@@ -103,7 +107,8 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
             recorder.sample(job_id, sample)
         looked = {"colour": "brown", "smell": "usual", "metal": "fine paste", "milky": True, "note": ""}
         recorder.event(job_id, "condition", looked, now(0.0))
-        recorder.event(job_id, "note", {"text": "torque: cover bolts 42 N·m"}, now(0.0))
+        for torque in ("cover bolts 42 N·m",) if job_id in ("plain", "off") else TIGHTENED:
+            recorder.event(job_id, "note", {"text": f"torque: {torque}"}, now(0.0))
         at = now(1.0)
         recorder.result(job_id, of_job, job_row(job_id, at.utc, at.utc, LABELS, of_job), at)
     recorder.close()
