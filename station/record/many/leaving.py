@@ -15,7 +15,7 @@ from station.errors import InputError
 from station.record.many.accept import log
 from station.record.many.adding import array
 from station.record.many.ingest import Bay, Db, named
-from station.record.many.queries import OF
+from station.record.many.queries import HEAD, OF
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,8 @@ class Left:
 class Standing:
     """A bay as whoever looks after it sees it. name: as it calls itself. seq, newest: its newest entry here, and of those that it
     has. jobs, filled_l: closed under this name, and what they were filled with. gone_…: as of ``Left``. at: under which name its
-    record goes on. since, former: from which moment on it is here, and under which name it was before."""
+    record goes on. since, former: from which moment on it is here, and under which name it was before.
+    lent: from when until when its record went on elsewhere meanwhile, the newest first."""
 
     shop: str
     bay: str
@@ -58,13 +59,14 @@ class Standing:
     at: tuple[str, str] | None
     since: str | None
     former: tuple[str, str] | None
+    lent: tuple[tuple[str, str], ...] = ()
 
 
-_STANDING = """select b.name, to_char(b.heard at time zone 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS"+00:00"'), b.fault, coalesce(h.seq, 0),
+_STANDING = f"""select b.name, to_char(b.heard at time zone 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS"+00:00"'), b.fault, coalesce(h.seq, 0),
         b.newest_seq, (select coalesce(sum(jobs), 0) from use_year u where u.shop = b.shop and u.bay = b.bay),
         (select coalesce(sum(filled_ul), 0) from use_year u where u.shop = b.shop and u.bay = b.bay), b.gone_at, b.gone_by,
         b.gone_because, b.at_shop, b.at_bay, b.since, b.from_shop, b.from_bay
-    from bay b left join head h on (h.shop, h.bay) = (b.shop, b.bay) where b.shop = %s and b.bay = %s"""
+    from bay b {HEAD} where b.shop = %s and b.bay = %s"""
 
 
 def standing(db: Db, shop: str, bay: str) -> Standing | None:
@@ -78,7 +80,11 @@ def standing(db: Db, shop: str, bay: str) -> Standing | None:
     former = None if from_shop is None else (from_shop, from_bay)
     filled_l = float(filled_ul) * 1e-6
     own = (shop, bay, name, heard, fault, seq, newest)
-    return Standing(*own, int(jobs), filled_l, gone_at, gone_by, why, at, since, former)
+    lent = db.execute(
+        "select gone_at, lead(since, 1, %s::text) over (order by nth) from stay where shop = %s and bay = %s order by nth desc",
+        [since, shop, bay],
+    ).fetchall()
+    return Standing(*own, int(jobs), filled_l, gone_at, gone_by, why, at, since, former, tuple(lent))
 
 
 STATEMENTS: Final = {
@@ -87,7 +93,7 @@ STATEMENTS: Final = {
             case when b.fault <> '' then greatest(0, b.newest_seq - coalesce(h.seq, 0)) else 0 end as behind,
             b.at_shop is not null as moved, case when b.at_shop = any(%(shops)s::text[]) then b.at_shop end as at_shop,
             case when b.at_shop = any(%(shops)s::text[]) then b.at_bay end as at_bay, count(*) over () as total
-        from bay b left join head h on h.shop = b.shop and h.bay = b.bay
+        from bay b {HEAD}
         where b.{OF} and b.gone_at is not null order by b.gone_at desc, b.shop, b.bay limit %(most)s""",
 }
 

@@ -188,6 +188,9 @@ _NAME = """(select name from fluid_name as n where company = %(company)s and n.f
 JOB = ", ".join(JobLine.__dataclass_fields__)
 OF = "shop in (select unnest(%(shops)s::text[]))"
 """As ``shop = any``, without an estimate for each name in turn: of a thousand shops that took longer than a short answer."""
+HEAD = """left join head h on (h.shop, h.bay) = (case when b.begins is null then coalesce(b.from_shop, b.shop) else b.shop end,
+    case when b.begins is null then coalesce(b.from_bay, b.bay) else b.bay end)"""
+"""How far a bay's record is here: of one that moved, and of whose time here nothing has come yet, under its former name."""
 HERE = "(b.gone_at is null or b.fault <> '')"
 """Of bays b, those that are in use, and retired ones that speak again."""
 OF_SHOPS = "(%(one_shop)s and shop = (%(shops)s::text[])[1] or not %(one_shop)s and shop = any(%(shops)s))"

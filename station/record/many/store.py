@@ -18,7 +18,7 @@ from station.record.many.adding import array
 from station.record.many.connecting import Connections, connected, no_service
 from station.record.many.entering import enter
 from station.record.many.ingest import Bay, Db
-from station.record.many.queries import HERE, OF
+from station.record.many.queries import HEAD, HERE, OF
 
 STEPS = (
     "schema.sql",
@@ -180,13 +180,12 @@ class Store:
             return counted or (0, 0)
 
 
-_REPORTING = """
+_REPORTING = f"""
     select b.company, b.shop, b.bay, b.name, b.page, b.software, b.heard, coalesce(h.seq, 0) as seq,
         greatest(0, b.newest_seq - coalesce(h.seq, 0)) as behind, b.fault, b.fault_since, b.witnessed, b.witnessed_seq,
         b.refused, b.refused_at, (b.shop, b.bay) in (select shop, bay from event where seq = 1 and hash in (
             select hash from event where seq = 1 group by hash having count(*) > 1)), b.gone_at
-    from bay b left join head h on (h.shop, h.bay) = (case when b.begins is null then coalesce(b.from_shop, b.shop) else b.shop end,
-        case when b.begins is null then coalesce(b.from_bay, b.bay) else b.bay end)"""
+    from bay b {HEAD}"""
 _PAGE = """select coalesce(nullif(a.page, ''), b.page) from bay b left join bay a on a.shop = b.at_shop and a.bay = b.at_bay
     where b.shop = %s and b.bay = %s"""
 _BY_NAME = "order by b.company, b.shop, b.bay"

@@ -205,6 +205,10 @@ def _facts(one: Standing, shops: Shops) -> list[tuple[str, str]]:
         if one.former is not None and one.former[0] in shops.zones:
             came += f", {_('before that {name}').format(name=' · '.join(one.former))}"
         found.append((_("Here"), came))
+    for gone, back in one.lent:
+        told = _("from {gone} to {back}; what it recorded then counts there")
+        meanwhile = told.format(gone=shops.moment(one.shop, gone), back=shops.moment(one.shop, back))
+        found.append((_("In another shop"), meanwhile))
     if one.gone_at is not None:
         told = _("{moment}, by {who}: {why}")
         gone = told.format(moment=shops.moment(one.shop, one.gone_at), who=one.gone_by, why=one.gone_because)

@@ -21,7 +21,7 @@ from station.record.many.accept import accept
 from station.record.many.derive import USE
 from station.record.many.embedded import Embedded
 from station.record.many.ingest import Taken, head_of
-from station.record.many.leaving import bring_back, left, retire
+from station.record.many.leaving import bring_back, left, retire, standing
 from station.record.many.moving import look, move
 from station.record.many.queries import Scope
 from station.record.many.store import Store, reporting
@@ -495,6 +495,23 @@ def test_an_instrument_that_was_calibrated_while_it_was_lent_has_that_certificat
     with store.connection() as db:
         assert [(one.shop, one.number) for one in certified.certificates(db, YEAR)] == [("harbour", "P-2")]
     assert whole(store) == []
+
+
+def test_nothing_waits_of_a_bay_that_moved_and_has_recorded_nothing_since(bay: Sending) -> None:
+    """Its new name has no entry yet; all of its record is here, under the former one."""
+    store = bay.store
+    bay.send()
+    with store.connection() as db:
+        move(db, HARBOUR, QUAY, *WHO)
+        [one] = [one for one in reporting(db, ["quay"]) if one.bay == "bay-7"]
+        told = standing(db, *QUAY)
+        assert told is not None
+        newest = outbox.newest(bay.path)
+        assert (one.seq, one.behind, told.seq, told.newest, told.jobs) == (newest, 0, newest, newest, 0)
+        retire(db, *QUAY, *WHO)
+    bay.send()
+    with store.connection() as db:
+        assert [one.behind for one in left(db, ["quay"])[0]] == [0]
 
 
 def test_a_bay_that_has_another_name_in_its_shop_is_not_told_of_its_own_fills(bay: Sending) -> None:
