@@ -182,6 +182,7 @@ def test_a_bay_is_moved_lent_back_and_a_move_is_undone(roll: Roll) -> None:
     assert roll.jobs() == {"harbour bay-1": 37, "quay bay-7": 3}
     lent = "In another shop from 2026-02-05 00:00 UTC+01:00 to 2026-02-08 00:00 UTC+01:00"
     assert lent in roll.text(PAGE)
+    assert "since 2026-02-08 00:00 UTC+01:00, before that as quay · bay-7" in roll.text(PAGE)
     assert "In another shop" not in roll.text("/bays/quay/bay-7")
     again = roll.change(
         "move", shop="harbour", bay="bay-1", to_shop="quay", to_bay="bay-7", when="2026-02-08 00:00"

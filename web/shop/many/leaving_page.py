@@ -201,9 +201,11 @@ def _facts(one: Standing, shops: Shops) -> list[tuple[str, str]]:
         (_("Under this name"), _amount(one.jobs, one.filled_l)),
     ]
     if one.since is not None:
-        came = _("since {moment}").format(moment=shops.moment(one.shop, one.since))
+        moment = shops.moment(one.shop, one.since)
+        came = _("since {moment}").format(moment=moment)
         if one.former is not None and one.former[0] in shops.zones:
-            came += f", {_('before that {name}').format(name=' · '.join(one.former))}"
+            told = _("since {moment}, before that as {name}")
+            came = told.format(moment=moment, name=" · ".join(one.former))
         found.append((_("Here"), came))
     for gone, back in one.lent:
         told = _("from {gone} to {back}; what it recorded then counts there")
