@@ -121,8 +121,8 @@ class Access:
 
     def sign_in(self, name: str, secret: str, token: str | None, device: str | None) -> SignedIn:
         """Takes a hash. Raises Refused."""
-        kept = self._checked(name, secret, device)
-        log.info("%r signed in", name)
+        kept = self._checked(self._as_entered(name), secret, device)
+        log.info("%r signed in", kept.person.name)
         return self._begin(kept, token, device)
 
     def prove(self, session: Session, secret: str, token: str | None, device: str | None) -> SignedIn:
@@ -145,6 +145,7 @@ class Access:
         people = self._people()
         if self.wants_first_owner:
             return self._claim_first(clean_name(name), code, secret, token, device)
+        name = self._as_entered(name)
         kept, mark = self._matched(name, "code", kept_secrets.code_as_typed(code), device)
         self.lockout.was_right(name, kept.unlocked, mark)
         if not kept.code_is_good(datetime.now(UTC)):
@@ -202,6 +203,11 @@ class Access:
         if self.people is None:
             raise Refused(_("A simulated bay that is reached from this machine alone keeps no secrets."))
         return self.people
+
+    def _as_entered(self, typed: str) -> str:
+        """The name of whoever is here, as it was entered: no two differ by spaces or capitals alone, and a phone adds both."""
+        name = " ".join(typed.split()).casefold()
+        return next((o.person.name for o in self._people().all() if o.person.name.casefold() == name), typed)
 
     def _checked(self, name: str, secret: str, device: str | None) -> Kept:
         kept, mark = self._matched(name, "secret", secret, device)
