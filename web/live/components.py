@@ -50,6 +50,7 @@ COMPONENTS = (
     Component("A text, a number, a part that moves", "For anything else on a page that follows the stream: text where it stands in a sentence, number where its size follows its length, part for a ready fragment, shown and geo as attributes of an element.", LIVE + 'text, number, part, shown, geo %}<p {{ shown(live, "idle") }}>Pan {{ text(live, "pan") }}</p> {{ number(live, "pan") }} {{ part(live, "stages") }} <svg width="100%" height="12"><rect class="bar-done" height="12" {{ geo(live, "timer") }}/></svg>'),
     Component("The banner of a page that hears nothing", "First in every page with figures that move; live.js shows it after a second of silence.", PARTS + "stale %}{{ stale(hidden=false) }}"),
     Component("What the station objects to", "First in every page that sends something. An objection that begins with a field's label goes to that field instead.", '{% include "_message.html" %}'),
+    Component("A token that is shown once", "Where somebody is given one, hidden until then: how it gets to the bay, and that it does not come again.", '{% with page = token_shown %}{% include "_token.html" %}{% endwith %}'),
     Component("The badge of a simulated bay", "In the header of every page that shows measured figures.", '{% include "_simulated.html" %}'),
     Component("Facts", "For a short list of names and values; kind figures sets numbers in a column; a row that has more to say unfolds.", PARTS + "facts %}{{ facts(facts_shown) }}"),
     Component("A table that folds", "For any list. On a narrow page each row becomes a card, and each cell says its data-label.", '<table class="cards"><thead><tr><th scope="col">Fluid</th><th scope="col" class="amount">Left</th></tr></thead><tbody><tr><th scope="row">Gear oil 75W-90</th><td data-label="Left" class="amount">38.2 ± 0.4 L</td></tr></tbody></table>'),
@@ -119,6 +120,7 @@ SAMPLES: dict[str, Any] = {
         job_id="none", where="Bus 12 · rear axle", day="2026-11-25", instrument="Bay 1 meter", filled="2.60 L",
         expected="2.87 L", deviation="−0.27 L", percent="−9.4 %", reason="Stopped by hand.", settles=["Look at the level."],
     )],
+    "token_shown": SimpleNamespace(server="http://192.0.2.10:8766"),
     "every_shown": SimpleNamespace(every=("/quality", "All fills")),
     "condition_shown": contexts.ConditionWords(),
 }  # fmt: skip
