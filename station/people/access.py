@@ -140,10 +140,11 @@ class Access:
         return self._begin(kept, token, device)
 
     def claim(self, name: str, code: str, secret: str, token: str | None, device: str | None) -> SignedIn:
-        """Choose a first or a new secret by a code that is used up with it. While nobody is set up, the code of the
+        """Choose a first or a new secret by a code that is used up with it. While there is no owner, the code of the
         first start makes its bearer the owner. Takes two hashes. Raises Refused, and InputError for a bad secret."""
         people = self._people()
-        if self.wants_first_owner:
+        before = people.get(self._as_entered(name))
+        if self.wants_first_owner and (before is None or before.code is None):
             return self._claim_first(clean_name(name), code, secret, token, device)
         name = self._as_entered(name)
         kept, mark = self._matched(name, "code", kept_secrets.code_as_typed(code), device)

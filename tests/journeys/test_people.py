@@ -73,8 +73,8 @@ def test_from_a_first_start_to_a_technician_who_is_told_what_is_not_hers_and_wha
 ) -> None:
     owner = a_device(browser, bay)
     expect(owner.locator("h1")).to_have_text("Set up the owner")
-    fill(owner, "#claim", name=OWNER, code=bay.code, secret=PHRASE, again=PHRASE)
-    press(owner, "#claim")
+    fill(owner, "#own", name=OWNER, code=bay.code, secret=PHRASE, again=PHRASE)
+    press(owner, "#own")
     at_the_bay(owner)
     owner.goto(f"{bay.address}/people")
     fill(owner, "#add", name=TECHNICIAN)

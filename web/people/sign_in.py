@@ -34,11 +34,12 @@ Secret = Annotated[str, Field(max_length=200)]
 @dataclass(frozen=True)
 class SignInPage:
     """``/sign-in``. tiles: whoever may sign in. many: names are typed and none is told, since those of one shop are no other's
-    to read. first: nobody is set up, and a code makes the owner. simulated: no
-    secrets are asked. name, role, by_pin: who is signed in, else empty. to: where to go on."""
+    to read. first: there is no owner, and a code makes one. nobody: nor is there anybody else, as the shop's people who came down
+    before. simulated: no secrets are asked. name, role, by_pin: who is signed in, else empty. to: where to go on."""
 
     tiles: Sequence[Tile]
     first: bool
+    nobody: bool
     simulated: bool
     name: str
     role: str
@@ -53,6 +54,7 @@ def sign_in_page(access: Access, session: Session | None, to: str) -> SignInPage
     return SignInPage(
         [] if many else access.tiles(),
         access.wants_first_owner,
+        access.people is not None and access.wants_first_owner and not access.people.all(),
         access.open,
         "" if person is None else person.name,
         "" if person is None else person.role.value,

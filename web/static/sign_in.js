@@ -16,7 +16,7 @@ const found = (id) => /** @type {HTMLFormElement | null} */ (document.getElement
 /** The name that was tapped, or typed where none is told. @param {HTMLFormElement} form */
 const typed = (form) => form.elements.namedItem("name") ? field(form, "name").value : name;
 
-const claim = found("claim"), enter = found("enter"), change = found("change");
+const own = found("own"), claim = found("claim"), enter = found("enter"), change = found("change");
 
 /** @param {HTMLFormElement} form */
 function twice(form) {
@@ -28,10 +28,12 @@ function twice(form) {
   return false;
 }
 
-if (claim) onSubmit(claim, async () => {
-  if (!twice(claim)) return;
-  goOn(await act(sender(claim), "/api/claim", { name: typed(claim), code: field(claim, "code").value, secret: field(claim, "secret").value }));
-});
+for (const form of [own, claim]) {
+  if (form) onSubmit(form, async () => {
+    if (!twice(form)) return;
+    goOn(await act(sender(form), "/api/claim", { name: typed(form), code: field(form, "code").value, secret: field(form, "secret").value }));
+  });
+}
 
 if (change) onSubmit(change, async () => {
   if (!twice(change)) return;

@@ -70,6 +70,27 @@ def test_from_the_first_start_to_a_technicians_mark(shop: Shop) -> None:
     assert bay.engine.calls == [("mark", "drain_open")]
 
 
+def test_whoever_came_down_from_the_roll_up_signs_in_at_a_bay_that_has_no_owner_yet(shop: Shop) -> None:
+    people = shop.access.people
+    assert people is not None
+    row = {"name": "M. Okafor", "role": "technician", "secret": secrets.hashed(PIN), "version": 7}
+    people.take({"version": 1, "people": [row]})
+    page = shop.bay.html("/sign-in").text
+    assert "Nobody is set up yet" not in page
+    assert 'data-name="M. Okafor" data-asks="pin"' in page
+    assert 'id="own"' in page, "and the owner can still be set up"
+    assert shop.status("/api/sign-in", {"name": "M. Okafor", "secret": PIN}) == 200
+    shop.own()
+    assert 'id="own"' not in shop.bay.html("/sign-in").text
+
+
+def test_whoever_was_entered_at_the_pi_comes_in_by_their_code_before_the_owner_does(shop: Shop) -> None:
+    code = shop.access.add("M. Okafor", Role.TECHNICIAN)
+    assert 'data-name="M. Okafor" data-asks="code"' in shop.bay.html("/sign-in").text
+    assert shop.status("/api/claim", {"name": "m. okafor ", "code": code, "secret": PIN}) == 200
+    shop.own()
+
+
 def test_the_cookie_is_out_of_reach_of_scripts_and_other_sites(shop: Shop) -> None:
     shop.own()
     reply = shop.bay.post("/api/sign-in", {"name": "E. Brandvold", "secret": PHRASE})
