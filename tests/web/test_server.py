@@ -137,10 +137,9 @@ def _ends_cleanly(running: Running) -> None:
         _event(stream)
     status, out, err = running.stop(signal.SIGTERM)
     assert (status, out) == (0, "closed, 0 subscribers\n"), err
-    assert "Traceback" not in err
+    assert err == ""
     for stream in streams:
-        with contextlib.suppress(http.client.HTTPException, OSError):
-            stream.read()
+        stream.read()  # to its end: an answer that was cut short raises IncompleteRead
 
 
 def test_a_page_that_stopped_reading_holds_nobody_up(running: Running) -> None:

@@ -1,13 +1,16 @@
 """What every page's module needs: the engine, the threads that wait, how a body is checked, how a reply is made."""
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import AsyncGenerator, AsyncIterator, Callable, Iterator
+from contextlib import aclosing
 from typing import Annotated, Any, TypeVar
 
 import anyio.to_thread
 from anyio import CapacityLimiter
 from fastapi import Depends, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
+from sse_starlette.event import ServerSentEvent
+from sse_starlette.sse import EventSourceResponse
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse
 
 from station.common.spared import spare
@@ -21,6 +24,10 @@ spare("pydantic.v1")  # fastapi asks of every body whether its model is of that 
 
 T = TypeVar("T")
 
+PING_S = 15
+SEND_TIMEOUT_S = 5.0
+ENDING_S = 1.0
+"""For the next event when the server ends; within the two seconds that it gives its answers (``web.server.SHUTDOWN_S``)."""
 Key = Annotated[str, Field(min_length=1, max_length=80)]
 Line = Annotated[str, Field(max_length=200)]
 Remark = Annotated[str, Field(max_length=1000)]
@@ -85,6 +92,26 @@ def job_of(engine: Engine, job_id: str) -> JobRecord:
 
 def is_simulated(engine: Engine) -> bool:
     return engine.backend == "simulated"
+
+
+def streamed(events: AsyncGenerator[ServerSentEvent]) -> Response:
+    """Events as they come. Where the server ends, so does the answer, whole: a browser's is cut short by no fault of ours."""
+    ending = anyio.Event()
+
+    async def until_then() -> AsyncIterator[ServerSentEvent]:
+        async with aclosing(events):
+            async for event in events:
+                yield event
+                if ending.is_set():
+                    return
+
+    return EventSourceResponse(
+        until_then(),
+        ping=PING_S,
+        send_timeout=SEND_TIMEOUT_S,
+        shutdown_event=ending,
+        shutdown_grace_period=ENDING_S,
+    )
 
 
 def download(content: str | bytes | Iterator[str], name: str, media_type: str) -> Response:

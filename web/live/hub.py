@@ -2,7 +2,8 @@
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncGenerator, Callable
+from contextlib import aclosing
 
 from sse_starlette.event import ServerSentEvent
 
@@ -65,18 +66,19 @@ class Hub:
             self._made = (self._number, live(self._view))
         return self._made[1]
 
-    async def events(self) -> AsyncIterator[ServerSentEvent]:
+    async def events(self) -> AsyncGenerator[ServerSentEvent]:
         """``follow`` as server-sent events, led by who speaks: a page that another station began is made anew. One encoding
         serves every page."""
         speaks = [self._engine.software, words.spoken().language]
         yield ServerSentEvent(data=json.dumps(speaks), event="station")
-        async for newest in self.follow():
-            if self._encoded is None or self._encoded[0] is not newest:
-                text = json.dumps(newest.to_dict(), ensure_ascii=False, separators=(",", ":"))
-                self._encoded = (newest, text)
-            yield ServerSentEvent(data=self._encoded[1], event="view", id=str(newest.seq))
+        async with aclosing(self.follow()) as views:
+            async for newest in views:
+                if self._encoded is None or self._encoded[0] is not newest:
+                    text = json.dumps(newest.to_dict(), ensure_ascii=False, separators=(",", ":"))
+                    self._encoded = (newest, text)
+                yield ServerSentEvent(data=self._encoded[1], event="view", id=str(newest.seq))
 
-    async def follow(self) -> AsyncIterator[Live]:
+    async def follow(self) -> AsyncGenerator[Live]:
         """The newest view now, and again whenever there is a newer one. Ends when the hub closes."""
         self.following += 1
         try:

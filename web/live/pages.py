@@ -3,20 +3,16 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
-from sse_starlette.sse import EventSourceResponse
 from starlette.responses import FileResponse, JSONResponse, Response
 
 from station.common.words import _
 from station.learning.history import last_service_utc
 from web.frame import format as fmt
-from web.frame.deps import Station, is_simulated, page_of
+from web.frame.deps import Station, is_simulated, page_of, streamed
 from web.frame.problem import Problem
 from web.frame.render import HERE
 from web.live import contexts
 from web.live.hub import Hub
-
-PING_S = 15
-SEND_TIMEOUT_S = 5.0
 
 router = APIRouter()
 
@@ -53,7 +49,7 @@ def view_json(engine: Station) -> Response:
 @router.get("/live")
 async def live(hub: TheHub) -> Response:
     """The newest view, pushed whenever there is a newer one."""
-    return EventSourceResponse(hub.events(), ping=PING_S, send_timeout=SEND_TIMEOUT_S)
+    return streamed(hub.events())
 
 
 @router.get("/bench/truth.json")

@@ -9,7 +9,7 @@ import contextlib
 import json
 import logging
 import time
-from collections.abc import AsyncIterator, Callable, Container, Mapping
+from collections.abc import AsyncGenerator, Callable, Container, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, tzinfo
 from typing import Annotated, Any
@@ -18,7 +18,6 @@ import anyio.to_thread
 import httpx
 from fastapi import APIRouter, Depends, Request
 from sse_starlette.event import ServerSentEvent
-from sse_starlette.sse import EventSourceResponse
 from starlette.responses import Response
 
 from station.common.days import zone_of
@@ -27,7 +26,7 @@ from station.errors import StationError
 from station.record.many import queries
 from station.record.many.store import Reporting, Store, reporting
 from web.frame import format as fmt
-from web.frame.deps import page_of
+from web.frame.deps import page_of, streamed
 from web.frame.door import TheAccess, TheSession, shown
 from web.shop.many.asked import TheShops
 
@@ -133,7 +132,7 @@ class Wall:
 
     async def events(
         self, shops: Container[str], may: Callable[[], bool] = lambda: True
-    ) -> AsyncIterator[ServerSentEvent]:
+    ) -> AsyncGenerator[ServerSentEvent]:
         """may: asked each time whether whoever looks still may; the stream ends when not."""
         while not self._closed and may():
             yield ServerSentEvent(data=json.dumps([asdict(bay) for bay in self.now(shops)]), event="bays")
@@ -224,4 +223,4 @@ async def live(
     token = shown(request)[0]
     seen = frozenset(shops.zones)
     events = wall.events(seen, lambda: session is None or access.session(token) is not None)
-    return EventSourceResponse(events, ping=15, send_timeout=5.0)
+    return streamed(events)
