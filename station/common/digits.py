@@ -87,7 +87,7 @@ def off_by(share_rel: float) -> str:
 
 def probability(p: float) -> str:
     """``97 %``; the ends stay open, since no measurement is certain."""
-    if p < 0.005:
+    if p <= 0.005:
         return _("below {amount}").format(amount="1\u00a0%")
     if p >= 0.995:
         return _("above {amount}").format(amount="99\u00a0%")

@@ -123,8 +123,9 @@ def probability(p: float | None) -> str:
 
 
 def share(fraction: float) -> str:
-    below = _("below {amount}").format(amount=f"1{TIE}%")
-    return below if 0 < fraction < 0.005 else f"{fraction * 100:.0f}{TIE}%"
+    """Whole percent, and never zero for what is not."""
+    text = f"{fraction * 100:.0f}"
+    return _("below {amount}").format(amount=f"1{TIE}%") if fraction > 0 and text == "0" else f"{text}{TIE}%"
 
 
 def significant(value: float) -> str:

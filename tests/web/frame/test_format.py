@@ -60,6 +60,7 @@ def test_a_printed_litre_figure_reads_back_within_its_last_digit(value_l: float,
     [
         (0.0, "below 1 %"),
         (0.004, "below 1 %"),
+        (0.005, "below 1 %"),
         (0.05, "5 %"),
         (0.95, "95 %"),
         (0.9949, "99 %"),
@@ -68,6 +69,14 @@ def test_a_printed_litre_figure_reads_back_within_its_last_digit(value_l: float,
 )
 def test_probabilities_never_claim_certainty(p: float, text: str) -> None:
     assert fmt.probability(p).replace(fmt.TIE, " ") == text
+
+
+@pytest.mark.parametrize(
+    ("fraction", "text"),
+    [(0.0, "0 %"), (1e-9, "below 1 %"), (0.005, "below 1 %"), (0.0051, "1 %"), (0.5, "50 %"), (1.0, "100 %")],
+)
+def test_a_share_that_is_not_zero_never_reads_zero(fraction: float, text: str) -> None:
+    assert fmt.share(fraction).replace(fmt.TIE, " ") == text
 
 
 @pytest.mark.parametrize(
