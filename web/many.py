@@ -1,6 +1,7 @@
 """The application over many bays: the frame of a bay's own, gate, door and people, around other rooms."""
 
 import argparse
+import logging
 from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
 from contextlib import ExitStack, asynccontextmanager, closing
 from functools import partial
@@ -17,7 +18,7 @@ from station.common.words import _, speak
 from station.given.receivers import Receiver
 from station.people.access import Access
 from station.record.many import people
-from station.record.many.connecting import Alone
+from station.record.many.connecting import Alone, NoAnswer
 from station.record.many.notice_box import StoreBox
 from station.record.many.store import NotKnown, Store
 from web.frame.assemble import assembled
@@ -45,6 +46,7 @@ from web.shop.many.in_line import Line
 from web.shop.many.taking import Takers, processes, taken
 from web.shop.many.wall import Wall
 
+log = logging.getLogger(__name__)
 ROUTERS = (
     arriving.router,  # first: most requests are batches, and the routes before theirs are held against each
     bays_page.router,
@@ -113,6 +115,15 @@ def create_app(
     @app.exception_handler(NotKnown)
     async def of_no_bay(request: Request, error: NotKnown) -> Response:
         return reply(request.scope, Problem(401, _("Not known"), str(error)))
+
+    @app.exception_handler(NoAnswer)
+    async def of_the_database(request: Request, error: NoAnswer) -> Response:
+        """What it said is for the log: it names paths and addresses, and whoever asks need not have signed in."""
+        log.warning("%s", error)
+        text = _(
+            "The roll-up's database does not answer at present. Try again. The log of the roll-up has the details."
+        )
+        return reply(request.scope, Problem(503, _("The roll-up cannot do this now"), text))
 
     return app
 

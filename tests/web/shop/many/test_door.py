@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import psycopg
+import pytest
 
 from station.record import outbox
 from station.record.ledger import Ledger, Moment
@@ -35,8 +36,11 @@ def test_a_bay_brings_its_record_by_its_token_alone(roll: Roll, path: Path) -> N
     assert whole(roll.store) == []
 
 
-def test_it_is_not_well_while_nothing_can_be_kept(roll: Roll, path: Path) -> None:
-    """A disk that is full, or a server that only reads, answers every page all the same."""
+def test_it_is_not_well_while_nothing_can_be_kept(
+    roll: Roll, path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A disk that is full, or a server that only reads, answers every page all the same. What the database said of it is for the
+    log: it may name paths of the server, and whoever asks need not have signed in."""
     with roll.store.connection() as db:
         name = db.info.dbname
     alter = "alter database {} set default_transaction_read_only = {}"
@@ -45,7 +49,11 @@ def test_it_is_not_well_while_nothing_can_be_kept(roll: Roll, path: Path) -> Non
             db.execute("set default_transaction_read_only = off")
             db.execute(alter.format(name, only_reads).encode())
         roll.store._connections._pool.drain()
-        assert roll.take(path, roll.tokens[0]).status_code == status
+        caplog.clear()
+        reply = roll.take(path, roll.tokens[0])
+        assert reply.status_code == status
+        assert "read-only" not in reply.text
+        assert ("read-only" in caplog.text) == (status == 503)
         assert roll.send("GET", "/jobs", headers=SHOW).status_code == 200
         reply = roll.send("GET", "/health")
         assert (reply.status_code, reply.json()["ok"]) == (status, status == 200)
