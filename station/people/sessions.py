@@ -3,7 +3,7 @@
 import hashlib
 import secrets
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from station.people.people import Person
@@ -54,9 +54,10 @@ class Sessions:
             if instead_of is not None:
                 self._open.pop(_kept(instead_of), None)
             own = [kept for kept, one in self._open.items() if one.person.name == person.name]
-            for among, most in ((own, OF_ONE), (list(self._open), MOST)):
-                if len(among) >= most:
-                    del self._open[min(among, key=lambda kept: self._open[kept].seen_s)]
+            if len(own) >= OF_ONE:
+                self._drop_oldest(own)
+            elif len(self._open) >= MOST:
+                self._drop_oldest(self._open)
             self._open[_kept(token)] = Session(person, version, now_s, now_s, now_s)
         return token
 
@@ -91,6 +92,9 @@ class Sessions:
 
     def _is_over(self, session: Session, now_s: float) -> bool:
         return now_s - session.seen_s >= IDLE_S or now_s - session.began_s >= ABSOLUTE_S
+
+    def _drop_oldest(self, among: Iterable[bytes]) -> None:
+        del self._open[min(among, key=lambda kept: self._open[kept].seen_s)]
 
     def _drop_what_is_over(self, now_s: float) -> None:
         self._open = {kept: one for kept, one in self._open.items() if not self._is_over(one, now_s)}

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from station.people.people import Person, Role
-from station.people.sessions import ABSOLUTE_S, IDLE_S, MOST, PROVED_S, Sessions
+from station.people.sessions import ABSOLUTE_S, IDLE_S, MOST, OF_ONE, PROVED_S, Sessions
 
 OKAFOR = Person("M. Okafor", Role.TECHNICIAN)
 
@@ -116,3 +116,13 @@ def test_very_many_people_leave_the_newest(shop: Shop) -> None:
         tokens.append(shop.sessions.begin(one, version))
     assert shop.get(tokens[0]) is None
     assert None not in map(shop.get, tokens[1:])
+
+
+def test_who_has_most_of_their_own_signs_in_where_there_are_most_of_all(shop: Shop) -> None:
+    of_own = [shop.sessions.begin(OKAFOR, 1) for _ in range(OF_ONE)]
+    others = [Person(f"Nobody {n}", Role.MANAGER) for n in range(MOST - OF_ONE)]
+    shop.people |= {one.name: (one, 1) for one in others}
+    of_others = [shop.sessions.begin(one, 1) for one in others]
+    assert shop.get(shop.sessions.begin(OKAFOR, 1)) == OKAFOR
+    assert list(map(shop.get, of_own)).count(OKAFOR) == OF_ONE - 1
+    assert list(map(shop.get, of_others)) == others
