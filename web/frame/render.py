@@ -93,7 +93,6 @@ BEHIND: ContextVar[Behind] = ContextVar("behind", default=NOBODYS)
 MAY: ContextVar[Callable[[str], bool]] = ContextVar("may", default=lambda path: True)
 """Whether whoever looks is not turned away from a page, or only asked to sign in first: no menu leads to a refusal, and no form."""
 ENVIRONMENT.globals["may"] = lambda asked: MAY.get()(asked)
-ENVIRONMENT.globals["signed_in"] = lambda: BY.get()
 ENVIRONMENT.globals["simulated"] = lambda: BEHIND.get().simulated
 ENVIRONMENT.globals["many"] = lambda: BEHIND.get().many
 ENVIRONMENT.globals["guide_steps"] = lambda: STEPS if BEHIND.get().guided else ()
