@@ -120,21 +120,26 @@ class Alone:
     def __init__(self, dsn: str) -> None:
         self._dsn, self._halt = dsn, threading.Event()
         self._db: Db | None = None
+        self._thread = threading.Thread(target=self._run, name="alone", daemon=True)
         until_s = time.monotonic() + LOOK_S  # one that was just killed may not be felt yet
         while (other := self._look()) is not None:
             if time.monotonic() > until_s:
-                self.close()
+                self._let_go()
                 raise StationError(
                     f"Another roll-up serves this database already, {other}. Let bays and people come to that one, or end it first."
                 )
             time.sleep(0.1)
-        self._thread = threading.Thread(target=self._run, name="alone", daemon=True)
         self._thread.start()
 
     def close(self) -> None:
         self._halt.set()
+        self._thread.join()  # or it may take the lock once more behind this
+        self._let_go()
+
+    def _let_go(self) -> None:
         if self._db is not None:
             self._db.close()
+            self._db = None
 
     def _run(self) -> None:
         """Hold it again where the connection was lost."""
@@ -149,22 +154,22 @@ class Alone:
             try:
                 self._db.execute("select 1")
             except psycopg.OperationalError:
-                self._db.close()
-                self._db = None
+                self._let_go()
         if self._db is None:
-            db = connected(self._dsn)
-            db.autocommit = True
-            for name, value in (
-                ("idle", 10),
-                ("interval", 5),
-                ("count", 3),
-            ):  # or a machine without power holds it for hours
-                db.execute(f"set tcp_keepalives_{name} = {value}")
-            self._db = db
+            self._db = _held_while_alive(self._dsn)
         if self._db.execute(_MINE, {"key": SERVING}).fetchone() == (True,):
             return None
         found = self._db.execute(_OTHER, {"key": SERVING}).fetchone()
         return "from where it does not say" if found is None else f"from {found[0]}, since {found[1]}"
+
+
+def _held_while_alive(dsn: str) -> Db:
+    """A connection that the database, too, ends where this machine is gone: it would keep what was held for hours."""
+    db = connected(dsn)
+    db.autocommit = True
+    for name in ("keepalives_idle", "keepalives_interval", "keepalives_count"):
+        db.execute("select set_config(%s, %s, false)", [f"tcp_{name}", FELT[name]])
+    return db
 
 
 _MINE = """select exists (select from pg_locks where locktype = 'advisory' and classid = 0 and objid = %(key)s and pid = pg_backend_pid())

@@ -125,9 +125,8 @@ def _take_moved(db: Db, bay: Bay, batch: Batch) -> Taken:
     found = None if bay.former is None else named(db, *bay.former)
     former = bay if found is None else found[0]
     head = locked_head(db, former)
-    if (
-        db.execute(_WAITS, [bay.shop, bay.bay, bay.since]).fetchone() is None
-    ):  # the same batch came twice at once
+    waits = db.execute(_WAITS, [bay.shop, bay.bay, bay.since]).fetchone() is not None
+    if not waits:  # the same batch came twice at once
         raise StationError(_moved_meanwhile())
     new = [entry for entry in batch.entries if entry.seq > head.seq]
     first = first_since(new, bay.since)
@@ -164,9 +163,10 @@ def begin(db: Db, bay: Bay, former: Bay, head: Head) -> None:
     that is in another roll-up. What a former name's instruments are certified with goes along, and what its fluids are called."""
     at = {"shop": bay.shop, "bay": bay.bay, "company": bay.company, "seq": head.seq, "hash": head.hash}
     at |= {"frontier": head.tree.to_bytes(), "of_shop": former.shop, "of_bay": former.bay}
+    # An earlier stay under the name left a head.
     db.execute(
         "insert into head values (%(company)s, %(shop)s, %(bay)s, %(seq)s, %(hash)s, %(frontier)s) on conflict (shop, bay) do update "
-        "set seq = excluded.seq, hash = excluded.hash, frontier = excluded.frontier",  # of an earlier stay under the name
+        "set seq = excluded.seq, hash = excluded.hash, frontier = excluded.frontier",
         at,
     )
     db.execute(

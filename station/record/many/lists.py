@@ -129,9 +129,7 @@ def bays_at(db: Db, shops: Sequence[str]) -> list[BayAt]:
     ).fetchall()
     found = []
     for shop, bay, utc, body in rows:
-        with suppress(
-            ValidationError
-        ):  # whatever a bay's record says, its shop's page is for all the others, too
+        with suppress(ValidationError):  # one bay's record keeps nobody from the page of all
             met = _Met.model_validate_json(body)
             differed = [one.model_dump() for one in met.differed]
             found.append(BayAt(shop, bay, utc, met.version, differed, met.series))

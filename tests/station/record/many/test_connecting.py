@@ -99,3 +99,25 @@ def test_a_server_whose_machine_is_gone_is_felt_unless_its_address_says_otherwis
     with closing(connecting.connected(f"{store.dsn}&keepalives_idle=77")) as db:
         said = conninfo_to_dict(db.info.dsn)
     assert (said["keepalives_idle"], said["tcp_user_timeout"]) == ("77", connecting.FELT["tcp_user_timeout"])
+
+
+def test_who_ends_while_it_takes_the_lock_again_does_not_keep_it(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    connected, trying, may = connecting.connected, threading.Event(), threading.Event()
+    monkeypatch.setattr(connecting, "LOOK_S", 0.05)
+    one = Alone(store.dsn)
+
+    def slowly(dsn: str) -> psycopg.Connection:
+        trying.set()
+        assert may.wait(20.0)
+        return connected(dsn)
+
+    monkeypatch.setattr(connecting, "connected", slowly)
+    with store.connection() as db:
+        db.execute("select pg_terminate_backend(pid) from pg_locks where objid = %s", [connecting.SERVING])
+    assert trying.wait(20.0)
+    threading.Timer(0.2, may.set).start()
+    one.close()
+    one._thread.join()
+    Alone(store.dsn).close()
