@@ -8,7 +8,7 @@ import time
 from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, datetime
 from statistics import quantiles
 from typing import Any
 
@@ -27,6 +27,7 @@ from tests.bench.thousand_shops import BAYS, FIRST, SHOPS
 from tests.rolled import COMPANY
 from web.frame.listing import PER_PAGE
 from web.shop.many.contexts import ROWS_MOST
+from web.shop.many.lacking import NAMED, SILENT
 
 EXPORTS = ("use by day", "use, all", "stock, all", "bays, all", "tally")
 """What no page asks of a whole company, but its CSV and JSON do: asked once."""
@@ -92,6 +93,7 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
     priced = [date(2025, 12, 1), date(2026, month, 10)]  # a price that changed within the month
     more |= {"of_fluid": ["ATF"] * 2, "from_day": priced, "to_day": [priced[1], YEAR[1]]}
     more |= {"per_l": [7.8, 8.9], "currency": ["EUR"] * 2}
+    more |= {"silent": datetime.now(UTC) - SILENT, "few": NAMED}
     words = {"jobs, found": ("bus", f"{draw.randrange(30)}"), "jobs, none found": ("okafor", "lindqvist")}
     since = (date(2026, month, 1), date(2026, month + 1, 1))
     for whose, shops, (begin, end) in (
@@ -111,6 +113,7 @@ def questions(draw: random.Random) -> Iterator[tuple[str, str, dict[str, Any]]]:
                 "begun": f"{begin}T00:00:00.000+00:00",
                 "begin": later(end, -CHART_MONTHS),
                 "ended": f"{end}T00:00:00.000+00:00",
+                "ends": [f"{end}T00:00:00.000+00:00"] * len(shops),
                 "words": list(of),
                 "whole": [False] * len(of),
                 "beyond": [f"{word}\U0010ffff" for word in of],

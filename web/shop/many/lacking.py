@@ -1,9 +1,9 @@
 """What the figures of a page cannot have yet: what bays recorded that were not heard, or whose record is not taken."""
 
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import datetime, timedelta
 
+from station.common.days import begins, now, zone_of
 from station.common.words import _, ngettext
 from station.record.many.ingest import Db
 from station.record.many.queries import STATEMENTS, ask
@@ -17,7 +17,7 @@ NAMED = 3
 
 @dataclass(frozen=True)
 class Lacking:
-    """A bay of whose record nothing is here since."""
+    """A bay of whose record nothing is here since. bays: so many there are."""
 
     shop: str
     bay: str
@@ -27,23 +27,27 @@ class Lacking:
 
 def lacking(page: ManyPage, db: Db, asked: Asked) -> ManyPage:
     """The page, saying what is not in its figures yet."""
-    values = {**asked.scope.values(), "silent": datetime.now(UTC) - SILENT, "few": NAMED}
-    found = ask(db, STATEMENTS["lacking"], Lacking, **values)
-    within = [one for one in found if _day(asked, one) < asked.scope.until.isoformat()]
-    if not within:
+    scope, zones = asked.scope, asked.shops.zones
+    ends = {zone: begins(scope.until, zone_of(zone)) for zone in set(zones.values())}
+    found = ask(
+        db,
+        STATEMENTS["lacking"],
+        Lacking,
+        **scope.values(),
+        ends=[ends[zones[shop]] for shop in scope.shops],
+        silent=now() - SILENT,
+        few=NAMED,
+    )
+    if not found:
         return page
     each = [
         _("{bay} since {moment}").format(
             bay=f"{one.shop} · {one.bay}", moment=asked.shops.moment(one.shop, one.since.isoformat())
         )
-        for one in within
+        for one in found
     ]
     more = found[0].bays - len(found)
     if more > 0:
         each.append(ngettext("{n} more bay", "{n} more bays", more).format(n=more))
     told = _("Nothing has arrived from {bays}. What was recorded there since is not in here yet.")
     return replace(page, lacking=told.format(bays=", ".join(each)))
-
-
-def _day(asked: Asked, one: Lacking) -> str:
-    return one.since.astimezone(ZoneInfo(asked.shops.zones[one.shop])).date().isoformat()

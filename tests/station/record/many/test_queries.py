@@ -447,7 +447,7 @@ VALUES = {
     "begin": date(2026, 1, 1), "after": 0, "of_shop": ["quay"], "of_fluid": ["ATF"], "from_day": [date(2026, 1, 1)],
     "to_day": [date(2026, 2, 1)], "whole": [True], "per_l": [8.0], "currency": ["EUR"], "begun": "2026-01-01", "ended": "2026-02-01", "words": ["7"], "beyond": ["8"], "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
     "tolerances": True, "of_bay": ["bay-2"], "of_job": ["002-00001"],
-    "silent": datetime(2026, 3, 1, tzinfo=UTC), "few": 3, "of_type": ["rear axle, midibus"], "of_method": ["cover removed"], "kinds": ["pan", "meter"], "last": date(2026, 12, 26),
+    "silent": datetime(2026, 3, 1, tzinfo=UTC), "ends": ["2026-03-31T22:00:00+00:00"], "few": 3, "of_type": ["rear axle, midibus"], "of_method": ["cover removed"], "kinds": ["pan", "meter"], "last": date(2026, 12, 26),
 }  # fmt: skip
 ASKED = {
     **queries.STATEMENTS, **tallies.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **costs.STATEMENTS, **finding.STATEMENTS,

@@ -54,6 +54,20 @@ def test_figures_say_which_bays_record_they_lack(roll: Roll, path: Path) -> None
         assert "Nothing has arrived from harbour · bay-1 since " in roll.send("GET", page, headers=SHOW).text
 
 
+def test_figures_of_a_month_say_nothing_of_bays_that_were_silent_only_later(roll: Roll) -> None:
+    """Of three named bays those that fell silent behind the month were left out, and those behind them told of as more."""
+    since = ("2020-02-10 12:00+00", "2020-03-31 22:30+00", "2020-06-01 12:00+00", "2020-06-02 12:00+00")
+    for n, heard in enumerate(since):
+        roll.store.enter_bay(COMPANY, "harbour", f"away-{n}")
+        with roll.store.connection() as db:
+            db.execute("update bay set heard = %s where bay = %s", [heard, f"away-{n}"])
+    text = roll.send("GET", "/usage?month=2020-03", headers=SHOW).text
+    told = text.partition("Nothing has arrived from ")[2].partition(". What")[0]
+    assert told.startswith("harbour · away-0 since ")
+    assert ("away-1" in told, "more" in told) == (False, False), "in Oslo the second one spoke in April"
+    assert "1 more bay" in roll.send("GET", "/usage?month=2020-06", headers=SHOW).text
+
+
 def test_a_fault_of_a_bay_stands_on_the_first_page(roll: Roll, path: Path, tmp_path: Path) -> None:
     roll.take(path, roll.tokens[0])
     with closing(record(tmp_path / "other.sqlite", 70, seed=5)):
