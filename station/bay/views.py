@@ -74,6 +74,7 @@ class FiguresView:
     leak_limit_l_h: float | None = None
     leak_text: str | None = None
     leak_found: bool | None = None
+    leak_unsure: bool | None = None
     topped_up: bool | None = False
     leak_watched_s: float | None = None
     leak_watch_s: float | None = None

@@ -243,11 +243,12 @@ def _with_leak(known: Report, leak: LeakWatch | None) -> Report:
         return known
     return replace(
         known,
-        leak_l_h=leak.rate_l_h,
+        leak_l_h=leak.likely_l_h,
         leak_u95_l_h=leak.u95_l_h,
         leak_limit_l_h=leak.limit_l_h,
         leak_text=leak.text,
         leak_found=leak.found,
+        leak_unsure=leak.unsure,
     )
 
 

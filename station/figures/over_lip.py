@@ -56,7 +56,9 @@ def told(state: BayState, overflow: budget.Budget | None, holds_l: float) -> Lip
         return Lip(Witness("lip", About.LEVEL, 0.0, u_lip_l, faults=wrong), "", quiet=False)
     unsure = ""
     if over_l > least_l:
-        unsure = _(DRIES) if dried_l > LEAK_TIMES * leaked_l else _(LEAKS)
+        leak = weighed.leak_watch(state)
+        surely_leaks = leak is not None and leak.found
+        unsure = _(LEAKS) if surely_leaks and dried_l <= LEAK_TIMES * leaked_l else _(DRIES)
     if proof is not None and not proof.over_kg and proof.read_l - proof.from_l >= DRY_LEAST_L:
         u_dry_l = U_DRY_REL * holds_l
         wrong = faults.dry_lip(holds_l)

@@ -161,7 +161,11 @@ def leak_watch(state: BayState) -> LeakWatch | None:
     each = [seen for seen in map(_leak_here, second_pan.pans(state)) if seen is not None]
     if len(each) < 2:
         return each[0] if each else None
-    return LeakWatch(sum(one.rate_l_h for one in each), math.hypot(*(one.u_l_h for one in each)))
+    return LeakWatch(
+        sum(one.rate_l_h for one in each),
+        math.hypot(*(one.u_l_h for one in each)),
+        sum(one.unseen_l_h for one in each),
+    )
 
 
 def _leak_here(state: BayState) -> LeakWatch | None:
@@ -178,10 +182,10 @@ def _leak_here(state: BayState) -> LeakWatch | None:
 
 
 def leaked_l(state: BayState) -> float:
-    """What a leak that the watch found has brought into the pan while the fill was weighed, if it ran as fast all along:
-    litres at the reference temperature. 0.0 where none was found."""
+    """What a leak that the watch found or left open has brought into the pan while the fill was weighed, at the most, if it ran
+    as fast all along: litres at the reference temperature. 0.0 where there is none."""
     leak, base = leak_watch(state), state.fill.base
-    if leak is None or not leak.found or base is None:
+    if leak is None or not (leak.found or leak.unsure) or base is None:
         return 0.0
     until_s = state.t_s if state.fill.end is None else state.fill.end.t_s
     return leak.rate_l_h * (until_s - base.t_s) / 3600.0

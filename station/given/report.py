@@ -110,7 +110,8 @@ class Report:
     stands_level: a spirit level on the housing said so.
     proved_fill_l: what this fill says of its compartment, where the level was proved. narrows: where a measurement would
     help most. ran_over_at_l: what was metered when fluid first ran over. topped_up, pump_runs: how it went.
-    leak_watched_s: None where the plug was not marked as in; leak_watch_s: how long the bay's file wants the watch.
+    leak_unsure: it leaks, or something in the pan stopped drying. leak_watched_s: None where the plug was not marked as in;
+    leak_watch_s: how long the bay's file wants the watch.
     pans: each pan by itself, where the bay has two. truth: of a simulated job, what really came out and went in. unproved: fluid may have gone past the meter.
     """
 
@@ -150,6 +151,7 @@ class Report:
     leak_limit_l_h: float | None = None
     leak_text: str | None = None
     leak_found: bool | None = None
+    leak_unsure: bool | None = None
     steps: tuple[PanStep, ...] = ()
     pump_runs: tuple[PumpRun, ...] = ()
     topped_up: bool | None = None

@@ -59,6 +59,7 @@ class Outcome:
     wrong_fill: str | None = None
     topped_up: bool | None = None
     leak_found: bool | None = None
+    leak_unsure: bool | None = None
     leak_text: str | None = None
     leak_watched_s: float | None = None
     leak_watch_s: float | None = None
@@ -135,7 +136,7 @@ def needs_words(outcome: Outcome) -> bool:
 
 def reason(outcome: Outcome) -> Reason | None:
     """The sentence; None where a fill is plainly full, or has not come far enough to say anything."""
-    for judge in (_given_up, _wrong_grade, _not_filled, _short, _leaks, _over, _undecided, _full):
+    for judge in (_given_up, _wrong_grade, _not_filled, _short, _leaks, _over, _undecided, _may_leak, _full):
         found = judge(outcome)
         if found is not None:
             return found
@@ -224,14 +225,8 @@ def _short(o: Outcome) -> Reason | None:
         parts.insert(0, _("{litres} missing").format(litres=litres(missing, u95_l)))
     if o.topped_up is False:
         parts.append(_("not topped up"))
-    return _sentence(
-        "short",
-        2,
-        [*parts, *_left_out(o)],
-        _and_leak(o, _("top up before the vehicle leaves")),
-        TECHNICIAN,
-        True,
-    )
+    todo = _and_leak(o, _("top up before the vehicle leaves"))
+    return _sentence("short", 2, [*parts, *_left_out(o)], todo, TECHNICIAN, True)
 
 
 def _and_leak(o: Outcome, todo: str) -> str:
@@ -263,7 +258,7 @@ def _left_out(o: Outcome, leak: bool = True) -> list[str]:
         parts.append(
             _("{litres} ran over into the pan").format(litres=litres(o.overflow_l, o.overflow_u95_l))
         )
-    if leak and o.leak_found and o.leak_text:
+    if leak and (o.leak_found or o.leak_unsure) and o.leak_text:
         parts.append(inside(o.leak_text))
     if not o.level_seen:
         parts.append(_("level not seen"))
@@ -290,15 +285,17 @@ def _watch(o: Outcome) -> str:
 def _leaks(o: Outcome) -> Reason | None:
     if not o.leak_found or o.leak_text is None or o.stage not in (Stage.LEAK_WATCH, Stage.CLOSED):
         return None
-    leak = _("{leak} into the pan").format(leak=inside(o.leak_text))
-    return _sentence(
-        "leak",
-        3,
-        [leak, *_left_out(o, leak=False)],
-        _("find the leak before the vehicle leaves"),
-        TECHNICIAN,
-        True,
-    )
+    parts = [_("{leak} into the pan").format(leak=inside(o.leak_text)), *_left_out(o, leak=False)]
+    todo = _("find the leak before the vehicle leaves")
+    return _sentence("leak", 3, parts, todo, TECHNICIAN, True)
+
+
+def _may_leak(o: Outcome) -> Reason | None:
+    if not o.leak_unsure or o.leak_text is None or o.stage not in (Stage.LEAK_WATCH, Stage.CLOSED):
+        return None
+    parts = [inside(o.leak_text), *_left_out(o, leak=False)]
+    todo = _("wipe the joints dry and look for drips before the vehicle leaves")
+    return _sentence("may_leak", 5, parts, todo, TECHNICIAN, False)
 
 
 def _over(o: Outcome) -> Reason | None:

@@ -24,7 +24,7 @@ class Compartment:
     pool_l: what stands behind ribs and leaves in gulps. dead_l: what this way of emptying never reaches.
     tilt: of the volume to the lip, when the vehicle does not stand level. side: share of the room that fills through
     a gap, with a lag of side_s. leak_l_s: through the joint at the bottom once it is closed again, with the room full of
-    fluid of 100 mm²/s; it drips into the pan.
+    fluid of 100 mm²/s; it drips into the pan. plug_l_s: past the plug, once it is in.
     """
 
     volume_l: float = 2.9
@@ -39,6 +39,7 @@ class Compartment:
     side: float = 0.12
     side_s: float = 8.0
     leak_l_s: float = 0.0
+    plug_l_s: float = 0.0
 
     def lip_l(self, housing_c: float) -> float:
         """Volume up to the lip as the vehicle stands."""
@@ -148,7 +149,8 @@ class Filling:
     def advance(self, dt_s: float, poured_l: float, kv_mm2_s: float) -> tuple[float, float]:
         """Pour, spread, run over; litres of fluid that ran over, and how much of its volume was foam's."""
         side = self.box.side
-        leaks = min(self.main_l, self.box.leak_l_s * dt_s * self.fresh_l / self.room_l * 100.0 / kv_mm2_s)
+        joint_l_s = self.box.leak_l_s * self.fresh_l / self.room_l * 100.0 / kv_mm2_s
+        leaks = min(self.main_l, dt_s * (joint_l_s + (self.box.plug_l_s if self.plugged else 0.0)))
         self.main_l += poured_l - leaks
         self.leaked_l += leaks
         self.foam_l += self.foam * poured_l

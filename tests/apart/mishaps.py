@@ -23,6 +23,14 @@ def _leak(truth: Truth, told: Told) -> str:
     return "" if told["leak_found"] else f"no leak found: {told['leak_text']}"
 
 
+def _no_leak(truth: Truth, told: Told) -> str:
+    return f"a leak where nothing leaks: {told['leak_text']}" if told["leak_found"] else ""
+
+
+def _leak_or_open(truth: Truth, told: Told) -> str:
+    return "" if told["leak_found"] or told["leak_unsure"] else f"nothing of a leak: {told['leak_text']}"
+
+
 def _full_or_open(truth: Truth, told: Told) -> str:
     if told["verdict"] in ("full", "undecided"):
         return ""
@@ -123,6 +131,34 @@ def drying_ends(says_seen: bool) -> Callable[[int], Scene]:
     return scene
 
 
+def drying_stops(at: str) -> Callable[[int], Scene]:
+    """Solvent that dries in the pan hardly does so any more, from the fill's start on or from when the plug is in: somebody
+    shuts a gate and leaves it shut. Nothing leaks."""
+
+    def scene(seed: int) -> Scene:
+        s, rng = base(seed, f"drying stops {at}")
+        people = replace(s.people, flush_kg=rng.uniform(0.15, 0.2), waits_s=rng.uniform(200.0, 300.0))
+        left = rng.uniform(0.0, 0.15)
+        s = replace(s, dries_on=left if at == "fill" else 1.0, dries_after=left)
+        return replace(s, people=people, faults=("drying ends",))
+
+    return scene
+
+
+def plug_leaks(of_drying: tuple[float, float]) -> Callable[[int], Scene]:
+    """Fluid comes past the plug into a pan in which solvent dries on: so many times as fast as that."""
+
+    def scene(seed: int) -> Scene:
+        s, rng = base(seed, f"plug leaks {of_drying}")
+        flush_kg, waits_s = rng.uniform(0.15, 0.2), rng.uniform(200.0, 300.0)
+        dries_l_s = flush_kg / 2500.0 / 0.87
+        box = replace(s.box, plug_l_s=rng.uniform(*of_drying) * dries_l_s)
+        people = replace(s.people, flush_kg=flush_kg, waits_s=waits_s)
+        return replace(s, box=box, people=people, faults=("plug leaks",))
+
+    return scene
+
+
 def hose_empty(weighs: str) -> Callable[[int], Scene]:
     """Meter and container stand before the hose, and agree: what stayed in it went through both."""
 
@@ -152,6 +188,10 @@ MISHAPS = (
     ),
     Row("solvent dries less while it is filled", drying_ends(False), all_of(not_full, _no_lip)),
     Row("the same, ticked without a look", drying_ends(True), all_of(not_full, _no_lip)),
+    Row("drying ends for good while it is filled", drying_stops("fill"), _no_leak),
+    Row("drying ends for good when the plug is in", drying_stops("plug"), _no_leak),
+    Row("the plug leaks faster than the pan dries", plug_leaks((1.3, 2.0)), _leak),
+    Row("the plug leaks slower than the pan dries", plug_leaks((0.2, 0.6)), _leak_or_open),
     Row("two compartments into one pan, to the lip", two_drains, all_of(full, _drained_or_asked)),
     Row("thermometer hangs elsewhere, container weighed", probe_elsewhere, _full_or_open),
     Row("hose had run empty, level not seen", hose_empty(""), not_full),

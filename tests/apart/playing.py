@@ -88,7 +88,7 @@ def play(scene: Scene) -> Played:
         bay.wait(3.0)
     bay.mark("fill_done")
     bay.wait(5.0)
-    filling.plugged, bay.dries = True, 1.0
+    filling.plugged, bay.dries = True, s.dries_after
     bay.mark("plug_in")
     below_l = s.box.level_l(housing_c) - filling.old_l - filling.fresh_l
     filled_l = bay.inside_l()

@@ -94,7 +94,7 @@ class Scene:
     temperature to the housing's that the fill has gone when the plug goes in. probe_c: what the supply's thermometer shows
     where it hangs in something else. other_l: of another compartment's fluid, drained into the same pan from other_at_s
     after the drain's opening on. dries_on: of the rate at which solvent in the pan dries otherwise, so much from the fill's start
-    until the plug is in: little where a gate is shut for so long, or something lies over the pan."""
+    until the plug is in: little where a gate is shut for so long, or something lies over the pan. dries_after: from then on."""
 
     seed: int = 1
     box: Compartment = field(default_factory=Compartment)
@@ -120,6 +120,7 @@ class Scene:
     other_l: float = 0.0
     other_at_s: float = 90.0
     dries_on: float = 1.0
+    dries_after: float = 1.0
     people: People = field(default_factory=People)
     typed: Typed = field(default_factory=Typed)
     faults: tuple[str, ...] = ()

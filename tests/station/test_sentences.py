@@ -142,6 +142,13 @@ def of_reasons() -> Iterator[str]:
         replace(FULL, filled_l=None),
         replace(FULL, filled_l=None, drained_l=None),
         replace(FULL, leak_found=True, leak_text=_("No leak above {ceil} mL/h.").format(ceil=4)),
+        replace(
+            FULL,
+            leak_unsure=True,
+            leak_text=_("Either something in the pan stopped drying, or up to {ceil} mL/h leak.").format(
+                ceil=4
+            ),
+        ),
         replace(FULL, verdict="over", filled_l=3.1, overflow_l=0.2, overflow_u95_l=0.01),
         replace(FULL, verdict="undecided", level_seen=False, leak_watched_s=None),
         replace(FULL, verdict="undecided", filled_l=2.9, pump_runs=late[:0]),

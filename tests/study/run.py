@@ -69,6 +69,8 @@ def play(seed: int) -> dict[str, Any]:
         "leak_told_l_h": report["leak_l_h"],
         "leak_u95_l_h": report["leak_u95_l_h"],
         "leak_limit_l_h": report["leak_limit_l_h"],
+        "leak_found": report["leak_found"],
+        "leak_unsure": report["leak_unsure"],
         "steps": report["steps"],
     }
 

@@ -20,7 +20,7 @@ EXPECTED = N_(
 )
 LISTED = N_("As it was entered for this job, from the vehicle's service manual or the catalogue.")
 LEAK = N_(
-    "How fast the pan grew heavier once the plug was in, less its own drift. A smaller leak than the limit would not have been seen in that time."
+    "How fast the pan grew heavier once the plug was in, less its own drift. If something in the pan was drying before and has stopped, that looks the same: then it is left open which of the two it is. A smaller leak than the limit would not have been seen in that time."
 )
 TO_GO = N_(
     "Target less what is filled so far. The pump is told to stop a little before, by as much as it has been seen to run on."

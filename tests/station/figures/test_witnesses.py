@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from calibration.fluid import Fluid
 from station.common.evolve import evolve
+from station.core import second_pan
 from station.core.state import BayState, Drain, Fill, Hearing, LipProof, Said
 from station.figures import balance, weighed
 from station.figures.sheet import text_sheet
@@ -349,6 +350,32 @@ def test_what_a_joint_leaks_into_the_pan_is_no_lip(
     verdict, text = said(state)
     assert (verdict == "full") == speaks
     assert ("than what leaks" in text) != speaks
+
+
+@pytest.mark.parametrize(("unseen_l", "why"), [(0.0, "than what leaks"), (0.015, "stopped drying")])
+def test_a_leak_that_is_left_open_keeps_the_lip_silent_and_is_not_called_one(
+    monkeypatch: pytest.MonkeyPatch, unseen_l: float, why: str
+) -> None:
+    """30 mL in the pan over five minutes, of which up to 15 mL leaked, or so much of them only did not dry."""
+    watched = LeakWatch(0.015 * 12.0, 0.01, unseen_l * 12.0)
+    monkeypatch.setattr(weighed, "leak_watch", lambda state: watched)
+    state = fill(2.90, over_l=0.030)
+    assert "lip" not in [w.name for w in balance.report(state).witnesses]
+    assert why in said(state)[1]
+
+
+def test_two_pans_keep_what_leaks_into_one_apart_from_what_dries_in_the_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """200 mL/h dry on in the one, and 50 leak into the other; or 200 stopped drying in the one."""
+    dries, leaks, stopped = LeakWatch(0.0, 0.01), LeakWatch(0.05, 0.01), LeakWatch(0.2, 0.01, 0.2)
+    for each, found in (((dries, leaks), True), ((stopped, dries), False), ((stopped, leaks), True)):
+        here = iter(each)
+        monkeypatch.setattr(weighed, "_leak_here", lambda state, here=here: next(here))
+        monkeypatch.setattr(second_pan, "pans", lambda state: (state, state))
+        watched = weighed.leak_watch(drying(0.0))
+        assert watched is not None
+        assert watched.found == found
 
 
 def drying(over_l: float) -> BayState:

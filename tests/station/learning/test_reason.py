@@ -90,6 +90,18 @@ def test_the_gravest_thing_leads() -> None:
     leaking = replace(SHORT, leak_found=True, leak_text="Leak of 120 ± 30 mL/h.")
     assert "leak of 120 ± 30 mL/h" in text(leaking)
     assert text(leaking).endswith("find the leak and top up before the vehicle leaves.")
+    either = "Either something in the pan stopped drying, or up to 210 mL/h leak."
+    for less in (SHORT, replace(FULL, verdict="undecided")):
+        assert "either something in the pan stopped drying" in text(
+            replace(less, leak_unsure=True, leak_text=either)
+        )
+    unsure = reason(replace(FULL, level_seen=True, leak_unsure=True, leak_text=either))
+    assert unsure is not None
+    assert unsure.text == (
+        "Either something in the pan stopped drying, or up to 210 mL/h leak: wipe the joints dry and look for drips before the "
+        "vehicle leaves."
+    )
+    assert not unsure.grave
     full = replace(FULL, leak_found=True, leak_text="Leak of 120 ± 30 mL/h.")
     assert text(full) == "Leak of 120 ± 30 mL/h into the pan: find the leak before the vehicle leaves."
 

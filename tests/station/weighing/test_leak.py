@@ -37,6 +37,26 @@ def test_evaporation_is_taken_off_and_its_doubt_widens_the_limit() -> None:
     assert drifting.limit_l_h > 5 * calm.limit_l_h
 
 
+@pytest.mark.parametrize(
+    ("slope_kg_s", "found", "unsure"),
+    [(-5e-5, False, False), (-2e-5, False, True), (0.0, False, True), (2e-5, True, False)],
+)
+def test_only_what_came_is_a_leak_and_what_did_not_dry_is_left_open(
+    slope_kg_s: float, found: bool, unsure: bool
+) -> None:
+    """A pan that dried at 3 g a minute: one that still does, one that does less, one that lies still and one that gains."""
+    got = leak.watch(slope_kg_s, 4e-7, -5e-5, 1e-6, 870.0)
+    assert (got.found, got.unsure) == (found, unsure)
+    least_l_h, most_l_h = (s * 3600 / 0.87 for s in (max(0.0, slope_kg_s), slope_kg_s + 5e-5))
+    if found or unsure:
+        assert got.likely_l_h == pytest.approx(0.5 * (least_l_h + most_l_h))
+        assert got.likely_l_h + got.u95_l_h > most_l_h
+        assert got.likely_l_h - got.u95_l_h < least_l_h
+    if unsure:
+        ceil = math.ceil(1000 * (most_l_h + leak.ONE_SIDED_95 * got.u_l_h))
+        assert got.text == f"Either something in the pan stopped drying, or up to {ceil} mL/h leak."
+
+
 def test_one_in_twenty_dry_watches_alarms_and_one_in_twenty_leaks_at_the_limit_hides() -> None:
     rng, u = random.Random(5), 4e-7
     u_all = math.hypot(u, LIMITS.u_cell_kg_s)
