@@ -1,57 +1,30 @@
-"""What is asked of many bays is what each bay says of itself, added up; and no question reads a table from end to end."""
+"""What is asked of many bays is what each bay says of itself, added up."""
 
 import json
 import random
-from collections import Counter
-from collections.abc import Iterator
-from contextlib import closing
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo
 
-import psycopg
 import pytest
 
 from station.common import days
 from station.errors import InputError
-from station.learning import quality, teaching
+from station.learning import quality
 from station.record import outbox
-from station.record.finding import Wanted, words_of
-from station.record.ledger import Ledger, Moment, now
-from station.record.many import certified, compartments, counts, finding, leaving, measured, queries, tallies
-from station.record.many.derive import UL, USE
-from station.record.many.embedded import Embedded
+from station.record.finding import Wanted
+from station.record.ledger import Ledger, now
+from station.record.many import counts, finding, queries, tallies
+from station.record.many.derive import UL
 from station.record.many.finding import After
-from station.record.many.queries import JobLine, Scope
-from station.record.many.store import STATEMENTS, Store
+from station.record.many.queries import JobLine
+from station.record.many.store import Store
 from station.shop import audit, catalogue, costs, counted, stock, technicians
 from station.shop.catalogue import Change
 from station.shop.movement import Movement
-from tests.rolled import COMPANY, ZONE, enter, fresh, give, known, record, row, whole
-
-MARCH = Scope(COMPANY, ("harbour",), date(2026, 3, 1), date(2026, 4, 1))
-YEAR = Scope(COMPANY, ("harbour",), date(2026, 1, 1), date(2027, 1, 1))
-BOTH = Scope(COMPANY, ("harbour", "quay"), date(2026, 1, 1), date(2027, 1, 1))
-LATER = Moment("boot", 99.0, "2026-04-20T08:00:00.000+00:00", True)
-
-
-@pytest.fixture
-def bay(tmp_path: Path) -> Iterator[Ledger]:
-    ledger = record(tmp_path / "bay.sqlite", 90, notes=1)
-    yield ledger
-    ledger.close()
-
-
-@pytest.fixture
-def rolled(store: Store, bay: Ledger, tmp_path: Path) -> Store:
-    """One bay at the harbour, and two at the quay."""
-    give(store, known(store), outbox.batch(Path(bay.path), 0, 10_000))
-    for n in (2, 3):
-        with closing(record(tmp_path / f"{n}.sqlite", 20, seed=n, bay=f"Bay {n}")):
-            give(store, known(store, f"bay-{n}", "quay"), outbox.batch(tmp_path / f"{n}.sqlite", 0, 10_000))
-    return store
+from tests.rolled import COMPANY, ZONE, enter, give, known, row
+from tests.station.record.many.asking.conftest import BOTH, LATER, MARCH, YEAR
 
 
 @pytest.mark.parametrize(
@@ -308,214 +281,3 @@ def test_the_list_goes_on_behind_a_job(rolled: Store) -> None:
             "select statement from pg_prepared_statements where statement like '%from job where%'"
         ).fetchall()
         assert kept == []  # a plan for any values reads whole months
-
-
-def lines_of(one: tallies.Counts) -> list[tuple[Any, ...]]:
-    figures = (one.measured, one.ppm, one.ppm2) if one.measured else ()
-    columns = (one.shop, one.name, one.jobs, one.short, *figures)
-    return [(one.dimension, *line) for line in zip(*columns, strict=True)]
-
-
-SPANS = [
-    replace(BOTH, since=queries.later(BOTH.since, first), until=queries.later(BOTH.since, first + n))
-    for first in range(-14, 13)
-    for n in (*range(1, 14), 24, 36)
-]
-
-
-@pytest.mark.parametrize("this", [date(2026, 1, 31), date(2026, 8, 1), date(2027, 6, 15)])
-def test_a_span_is_few_sums_and_every_one_of_its_months_once(
-    this: date, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(days, "now", lambda: datetime(this.year, this.month, this.day, tzinfo=UTC))
-    for scope in SPANS:
-        parts = scope.parts()
-        whole = [date(year.year, month, 1) for year in parts["years"] for month in range(1, 13)]
-        assert set(parts["less"]) <= set(whole)
-        left = [month for month in whole if month not in parts["less"]]
-        assert sorted(left + parts["months"]) == [one.since for one in scope.by_month()]
-        if len(scope.by_month()) == 12 and scope.until == queries.later(this.replace(day=1), 1):
-            begun = [month for month in parts["less"] if month <= this]
-            assert len(parts["years"] + parts["months"] + begun) <= 7, "twelve months up to this one"
-    assert YEAR.parts() == {"years": [YEAR.since], "months": [], "less": []} or this < date(2026, 3, 1)
-
-
-def test_a_span_says_what_its_months_say_together(rolled: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(days, "now", lambda: datetime(2026, 8, 1, tzinfo=UTC))
-
-    def said(scope: Scope) -> Counter[Any]:
-        found: Counter[Any] = Counter()
-        with rolled.connection() as db:
-            for of in tallies.counts(db, scope):
-                for _, shop, name, *figures in lines_of(of):
-                    found.update({(of.dimension, shop, name, n): figure for n, figure in enumerate(figures)})
-            for one in (*queries.use(db, scope), *queries.use_by_fluid(db, scope)):
-                line = {(one.shop, one.bay, one.fluid, name): getattr(one, name) for name in USE}
-                assert any(line.values())
-                found.update(line)
-        return found
-
-    of_month: dict[date, Counter[Any]] = {}
-    for scope in SPANS[::13]:
-        months = scope.by_month()
-        for month in months:
-            if month.since not in of_month:
-                of_month[month.since] = said(month)
-        added: Counter[Any] = Counter()
-        for month in months:
-            added.update(of_month[month.since])
-        assert said(scope) == added, (scope.since, scope.until)
-    assert sum(of_month[date(2026, 3, 1)].values()) > 0
-    year = said(YEAR)
-    with rolled.connection() as db:
-        db.execute("truncate tally_month, use_month")
-    assert said(YEAR) == year, "a whole year has lines of its own, and no month's is read"
-
-
-def test_two_databases_split_by_shop_say_together_what_one_says(
-    rolled: Store, postgres: Embedded, bay: Ledger, tmp_path: Path
-) -> None:
-    """Each shop's bays report to one of two; nothing that is asked needs both at once."""
-    apart = [Store(fresh(postgres.dsn)) for _ in range(2)]
-    give(apart[0], known(apart[0]), outbox.batch(Path(bay.path), 0, 10_000))
-    for n in (2, 3):
-        give(apart[1], known(apart[1], f"bay-{n}", "quay"), outbox.batch(tmp_path / f"{n}.sqlite", 0, 10_000))
-    assert [whole(store) for store in apart] == [[], []]
-
-    def asked(store: Store, scope: Scope = BOTH) -> list[Any]:
-        with store.connection() as db:
-            return [
-                queries.use(db, scope),
-                queries.use_by_day(db, scope),
-                tallies.tallies(db, scope, "meter"),
-                [line for one in tallies.counts(db, scope) for line in lines_of(one)],
-                queries.off(db, scope, "short", 99),
-                counts.stock(db, scope),
-                finding.jobs(db, scope, 999),
-            ]
-
-    whole_company = replace(BOTH, company_shops=2)
-    assert [sorted(map(repr, one)) for one in asked(rolled, whole_company)] == [
-        sorted(map(repr, one)) for one in asked(rolled)
-    ]
-    with rolled.connection() as db:
-        one = tallies.counts(db, replace(whole_company, shops=("quay",)))
-        assert {shop for of in one for shop in of.shop} == {"quay"}
-        assert tallies.counts(db, replace(BOTH, shops=())) == []
-
-    for one, first, second in zip(asked(rolled), *map(asked, apart), strict=True):
-        assert sorted(map(repr, one)) == sorted(map(repr, [*first, *second]))
-
-    def added(store: Store) -> tuple[Counter[tuple[str, str]], Counter[str]]:
-        """What adds up: litres by fluid, and how much there is. A bay is entered in every database, and counts where it is."""
-        with store.connection() as db:
-            fluids, there = queries.use_by_fluid(db, BOTH), queries.how_many(db, BOTH.shops)
-        litres = {(line.fluid, name): getattr(line, name) for line in fluids for name in USE}
-        return Counter(litres), Counter(vars(there))
-
-    (litres, there), first, second = map(added, (rolled, *apart))
-    assert litres == first[0] + second[0]
-    assert there == first[1] + second[1]
-    for store in apart:
-        store.close()
-
-
-NOT_SPREAD = {"log", "receiver"}
-"""Tables that are of the company or of the roll-up itself: a sharded server keeps them in one place."""
-
-
-def test_nothing_in_the_schema_ties_a_shop_to_another(store: Store) -> None:
-    """What a sharded PostgreSQL asks of a schema: the key that spreads the rows stands in every unique index, no row refers
-    to one that may lie on another server, and nothing happens by trigger."""
-    with store.connection() as db:
-        without = db.execute(
-            """select distinct c.relname from pg_index i join pg_class c on c.oid = i.indrelid
-            join pg_namespace n on n.oid = c.relnamespace and n.nspname = 'public'
-            where i.indisunique and not exists (select from pg_attribute a where a.attrelid = c.oid
-                and a.attnum = any (i.indkey) and a.attname = 'shop')"""
-        ).fetchall()
-        ties = db.execute("select conrelid::regclass::text from pg_constraint where contype = 'f'").fetchall()
-        triggers = db.execute("select tgname from pg_trigger where not tgisinternal").fetchall()
-    assert {name for (name,) in without} == NOT_SPREAD
-    assert (ties, triggers) == ([], [])
-
-
-VALUES = {
-    **BOTH.values(), **BOTH.parts(),
-    **After().values(),
-    "most": 50, "dimension": "meter", "meter": "Bay 2 meter", "shop": "quay", "bay": "bay-2", "job_id": "002-00001",
-    "begin": date(2026, 1, 1), "after": 0, "of_shop": ["quay"], "of_fluid": ["ATF"], "from_day": [date(2026, 1, 1)],
-    "to_day": [date(2026, 2, 1)], "whole": [True], "per_l": [8.0], "currency": ["EUR"], "begun": "2026-01-01", "ended": "2026-02-01", "words": ["7"], "beyond": ["8"], "word_1": "7", "word_2": "j", "verdict": "", "looked": 20,
-    "tolerances": True, "of_bay": ["bay-2"], "of_job": ["002-00001"],
-    "silent": datetime(2026, 3, 1, tzinfo=UTC), "ends": ["2026-03-31T22:00:00+00:00"], "few": 3, "of_type": ["rear axle, midibus"], "of_method": ["cover removed"], "kinds": ["pan", "meter"], "last": date(2026, 12, 26),
-}  # fmt: skip
-ASKED = {
-    **queries.STATEMENTS, **tallies.STATEMENTS, **counts.STATEMENTS, **teaching.STATEMENTS, **costs.STATEMENTS, **finding.STATEMENTS,
-    **measured.STATEMENTS, **certified.STATEMENTS, **compartments.STATEMENTS, **technicians.STATEMENTS, **leaving.STATEMENTS, "found": finding.found_by(words_of('"7" j')), "bays": STATEMENTS["bays by name"],
-}  # fmt: skip
-SMALL = ("shop",)
-"""Tables of a line for each shop, which may be read whole."""
-
-
-def read_whole(store: Store, name: str) -> list[str]:
-    """Tables that a question reads from end to end. The tables here are small, and that would be right; so the planner is
-    told how dear it is."""
-    with store.connection() as db:
-        db.execute("set local enable_seqscan = off")
-        plan = [row[0] for row in db.execute(f"explain {ASKED[name]}".encode(), VALUES)]
-    assert any(" Scan" in line for line in plan)
-    whole = [line.partition("Seq Scan on ")[2].split()[0] for line in plan if "Seq Scan on " in line]
-    return [table for table in whole if table not in SMALL]
-
-
-def test_every_question_has_an_index(rolled: Store) -> None:
-    assert {name: whole for name in ASKED if (whole := read_whole(rolled, name))} == {}
-    with rolled.connection() as db:
-        db.execute("drop index use_month_of_company")
-        db.execute("alter table use_month drop constraint use_month_pkey")
-    assert set(read_whole(rolled, "use")) == {"use_month"}
-
-
-def test_a_shops_questions_are_short_ranges_of_an_index(rolled: Store) -> None:
-    """Its rows lie scattered over a month, a page each: a list is there in its order, and what charts and stock takes look through
-    is in the index itself."""
-    with closing(psycopg.connect(rolled.dsn, autocommit=True)) as db:
-        db.execute(
-            "vacuum job, movement"
-        )  # after which an index need not ask the table whether a row is there
-        db.execute("set enable_seqscan = off")
-        db.execute("set enable_bitmapscan = off")
-        names = (
-            "jobs",
-            "found",
-            "short",
-            "by level",
-            "by next drain",
-            "moved",
-            "taken",
-            "compartments",
-            "technicians",
-        )
-        plans = dict.fromkeys(names, "")
-        for name in names:
-            values = {**VALUES, **MARCH.values(), "begin": MARCH.since, "meter": ""}
-            rows = db.execute(f"explain {ASKED[name]}".encode(), values)
-            plans[name] = "\n".join(row[0] for row in rows)
-        values = {**VALUES, **replace(MARCH, shops=(*MARCH.shops, "shop-9"), company_shops=2).values()}
-        of_company = [row[0] for row in db.execute(f"explain {ASKED['found']}".encode(), values)]
-    for name in ("jobs", "found", "short"):
-        assert "Sort" not in plans[name].partition("CTE")[0], plans[name]
-    for name in ("by level", "by next drain"):
-        [scan] = [line for line in plans[name].splitlines() if " on job_" in line]
-        assert "Index Only Scan" in scan, plans[name]
-    for plan, of in ((plans["found"].splitlines(), "shop"), (of_company, "company")):
-        looked = next(line for line in plan if " on job_" in line)
-        assert f"Index Only Scan Backward using job_2026_03_{of}_opened_utc" in looked, (
-            "what words are held to"
-        )
-    assert "Index Scan using movement_out on movement" in plans["technicians"], plans["technicians"]
-    for name in ("moved", "taken"):
-        assert plans[name].count("Index Only Scan Backward using movement_counted") == 2, plans[name]
-    assert (
-        "(place >= b.seq) AND (place <= b.last)" in plans["moved"].partition("using movement_of_container")[2]
-    )
