@@ -91,6 +91,18 @@ def test_whoever_was_entered_at_the_pi_comes_in_by_their_code_before_the_owner_d
     shop.own()
 
 
+def test_what_ends_is_said_before_somebody_is_retired(shop: Shop) -> None:
+    shop.own()
+    shop.bay.post("/api/people/add", {"name": "M. Okafor", "role": "technician"})
+    page = shop.bay.html("/people?q=okafor").text
+    before, _, behind = page.partition("<summary>Retire</summary>")
+    assert "/api/people/retire" not in before, "the button is not there to be pressed by mistake"
+    said, _, rest = behind.partition('data-change="/api/people/retire" data-name="M. Okafor"')
+    assert "M. Okafor is signed out everywhere at once" in said
+    assert "stays in the record" in said
+    assert "Retire M. Okafor" in rest
+
+
 def test_the_cookie_is_out_of_reach_of_scripts_and_other_sites(shop: Shop) -> None:
     shop.own()
     reply = shop.bay.post("/api/sign-in", {"name": "E. Brandvold", "secret": PHRASE})
