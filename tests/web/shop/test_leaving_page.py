@@ -209,6 +209,11 @@ def test_a_move_that_would_be_refused_says_so_before_and_when_it_is_tried(roll: 
         assert (reply.status_code, says.lower() in reply.json()["text"].lower()) == (400, True), reply.text
     assert roll.ask("GET", "/bays/harbour/bay-4").status_code == 404
     assert roll.ask("GET", "/bays/hill/bay-1").status_code == 404
+    told = roll.text(f"{PAGE}?to_shop=quai&to_bay=bay-7&time_zone={ZONE}")
+    assert f"quai is a new shop, which has no bay yet. It counts its days in {ZONE}." in told
+    assert "Like it, and here already: quay." in told
+    assert "here already: quay." in roll.text(f"{PAGE}?to_shop=Quay&to_bay=bay-7"), "also where it is refused"
+    assert "is a new shop" not in roll.text(f"{PAGE}?to_shop=quay&to_bay=bay-7")
     assert roll.change("move", to_shop="pier", to_bay="bay-1", time_zone=ZONE).status_code == 200
     assert whole(roll.store) == []
 

@@ -3,6 +3,7 @@ first; and a bay that is new."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Annotated
 from urllib.parse import urlencode
 
@@ -115,9 +116,20 @@ def _returning(one: Standing) -> list[str]:
     ]
 
 
-def _looked(one: Standing, target: tuple[str, str], found: Looked, shops: Shops) -> LookedAt:
+def _meant(shop: str, shops: Shops) -> str:
+    """The shops that are here and whose names are like one that is not: a slip would found a shop."""
+    names = ", ".join(get_close_matches(shop.lower(), list(shops.zones)))
+    if shop in shops.zones or not names:
+        return ""
+    return " " + _("Like it, and here already: {names}. Was that one meant?").format(names=names)
+
+
+def _looked(one: Standing, target: tuple[str, str], found: Looked, shops: Shops, time_zone: str) -> LookedAt:
     going, name = found.going, f"{target[0]} · {target[1]}"
     told, warned = [], []
+    if target[0] not in shops.zones:
+        new = _("⚠ {shop} is a new shop, which has no bay yet. It counts its days in {zone}.")
+        warned.append(new.format(shop=target[0], zone=time_zone) + _meant(target[0], shops))
     if going.undone:
         told.append(
             _("This undoes the move by which the bay came: afterwards it never left {name}.").format(
@@ -276,11 +288,14 @@ def one_bay(
         if to_shop and one.gone_at is None:
             target = (where_to(shops, session, to_shop.strip()), to_bay.strip())
             try:
-                looked = _looked(one, target, said.look(db, (shop, bay), target, when, time_zone), shops)
+                looked = _looked(
+                    one, target, said.look(db, (shop, bay), target, when, time_zone), shops, time_zone
+                )
             except InputError as error:
                 name = f"{to_shop} · {to_bay}"
                 heading = _("What moving it to {name} comes to").format(name=name)
-                looked = LookedAt(heading, (), (), fmt.sentence(str(error)))
+                why = fmt.sentence(str(error)) + _meant(target[0], shops)
+                looked = LookedAt(heading, (), (), why)
     undo = ""
     if one.since is not None and one.former is not None and one.former[0] in shops.zones:
         back = {"to_shop": one.former[0], "to_bay": one.former[1], "when": one.since}
