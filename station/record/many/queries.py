@@ -214,8 +214,8 @@ _LEFT = f"""having bool_and(sign > 0) or
         ({", ".join(f"sum(sign * {name})" for name in USE)}) <> ({", ".join("0" for _name in USE)})"""
 """What a year has in none of the months that are wanted of it has no line."""
 STATEMENTS = {
-    "lacking": """select b.shop, b.bay, b.since, count(*) over () as bays from (
-            select shop, bay, coalesce(case when fault <> '' then fault_since end, heard) as since from bay
+    "lacking": """select b.shop, b.bay, b.since, b.refused, count(*) over () as bays from (
+            select shop, bay, fault <> '' as refused, coalesce(case when fault <> '' then fault_since end, heard) as since from bay
             where shop = any(%(shops)s) and gone_at is null and heard is not null and (heard < %(silent)s or fault <> '')) as b
         join unnest(%(shops)s::text[], %(ends)s::timestamptz[]) as asked (shop, ends) on asked.shop = b.shop and b.since < asked.ends
         order by since, shop, bay limit %(few)s""",

@@ -17,11 +17,13 @@ NAMED = 3
 
 @dataclass(frozen=True)
 class Lacking:
-    """A bay of whose record nothing is here since. bays: so many there are."""
+    """A bay of whose record nothing is here since. refused: it is heard, and no more of it is taken; else it may as well have been
+    switched off, with nothing to tell. bays: so many there are."""
 
     shop: str
     bay: str
     since: datetime
+    refused: bool
     bays: int
 
 
@@ -41,13 +43,15 @@ def lacking(page: ManyPage, db: Db, asked: Asked) -> ManyPage:
     if not found:
         return page
     each = [
-        _("{bay} since {moment}").format(
-            bay=f"{one.shop} · {one.bay}", moment=asked.shops.moment(one.shop, one.since.isoformat())
-        )
+        (
+            _("{bay} has been refused since {moment}")
+            if one.refused
+            else _("{bay} was last heard on {moment}")
+        ).format(bay=f"{one.shop} · {one.bay}", moment=asked.shops.moment(one.shop, one.since.isoformat()))
         for one in found
     ]
     more = found[0].bays - len(found)
     if more > 0:
         each.append(ngettext("{n} more bay", "{n} more bays", more).format(n=more))
-    told = _("Nothing has arrived from {bays}. What was recorded there since is not in here yet.")
-    return replace(page, lacking=told.format(bays=", ".join(each)))
+    told = _("{bays}. If anything was recorded there since, it is not in here yet.")
+    return replace(page, lacking=told.format(bays="; ".join(each)))
