@@ -77,6 +77,14 @@ def _row(entry: Entry, zone: tzinfo) -> PriceRow:
     return PriceRow(entry.key[0], fmt.dated(entry.key[1]), told(entry.fields), entered, was(entry))
 
 
+def holding(catalogue: Catalogue, entry: Entry, zone: tzinfo) -> list[tuple[str, str]]:
+    """What is said of a price beside what stands in it: that it is the one that holds, and what it was put right from."""
+    today = catalogue.price(entry.key[0], days.today(zone).isoformat())
+    found = [(_("holds"), _("today"))] if today is entry else []
+    before = was(entry)
+    return [*found, (_("before it was put right"), before)] if before else found
+
+
 def told(fields: Mapping[str, str]) -> str:
     """``9.50 EUR for 1 L``."""
     return _("{amount} {currency} for {volume}").format(

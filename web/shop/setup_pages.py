@@ -3,6 +3,7 @@
 from base64 import b64decode
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from typing import Annotated, Any, get_args
 
 from fastapi import APIRouter, Query
@@ -145,36 +146,37 @@ def _field(catalogue: Catalogue, table: str, name: str) -> SetupField:
     )
 
 
-def _row(catalogue: Catalogue, table: str, entry: Entry) -> SetupRow:
+def _row(catalogue: Catalogue, table: str, entry: Entry, zone: tzinfo) -> SetupRow:
     fields = {name: _shown(name, entry.get(name)) for name in TABLES[table].names()}
     cells = [
-        (_label(n), _(text) if n in SPOKEN else text)
+        (_label(n), _(text) if n in SPOKEN else _named(catalogue, table, n, text))
         for n, text in fields.items()
         if n not in TABLES[table].key and text
     ]
-    before = prices.was(entry) if table == "price" else ""
-    if before:
-        cells.append((_("before it was put right"), before))
+    cells += prices.holding(catalogue, entry, zone) if table == "price" else []
     named = zip(TABLES[table].key, entry.key, strict=True)
     title = " · ".join(_named(catalogue, table, name, text) for name, text in named)
     return SetupRow(title, cells, fields)
 
 
 def _named(catalogue: Catalogue, table: str, name: str, text: str) -> str:
-    """Part of what names an entry, in words."""
+    """A field of an entry, in words: what it names by its name."""
     if name == SINCE:
         return _("from {day}").format(day=fmt.dated(text))
-    return fluid_name(catalogue, text) if (table, name) == ("price", "fluid") else text
+    return fluid_name(catalogue, text) if TABLES[table].refers.get(name) == "fluid" else text
 
 
 def _wanted(catalogue: Catalogue, table: str, words: str) -> list[Entry]:
     """The entries that hold the words, those in use first."""
-    found = [e for e in catalogue.entries[table].values() if holds(words, *e.key, *e.fields.values())]
+    every = catalogue.entries[table].values()
+    found = [e for e in every if holds(words, *e.fields.values(), fluid_name(catalogue, e.get("fluid")))]
     return sorted(found, key=lambda entry: (entry.retired, entry.key))
 
 
-def setup_page(catalogue: Catalogue, table: str, of: Lists, words: str = "", page: int = 1) -> SetupPage:
-    """table: a key of ``station.shop.rows.TABLES``. words: what an entry has to hold to be listed."""
+def setup_page(
+    catalogue: Catalogue, table: str, of: Lists, zone: tzinfo, words: str = "", page: int = 1
+) -> SetupPage:
+    """table: a key of ``station.shop.rows.TABLES``. zone: whose days the shop's are. words: what an entry has to hold to be listed."""
     shape = TABLES[table]
     asked = Asked(of.address, _(TITLES[table].find), words, kept=[("table", table)], twins=of.twins)
     entries, frame = asked.by_page(_wanted(catalogue, table, words), page)
@@ -184,8 +186,8 @@ def setup_page(catalogue: Catalogue, table: str, of: Lists, words: str = "", pag
         name=table,
         titles=Titles(*map(_, TITLES[table])),
         fields=[_field(catalogue, table, name) for name in shape.names()],
-        rows=[_row(catalogue, table, entry) for entry in entries if not entry.retired],
-        retired=[_row(catalogue, table, entry) for entry in entries if entry.retired],
+        rows=[_row(catalogue, table, entry, zone) for entry in entries if not entry.retired],
+        retired=[_row(catalogue, table, entry, zone) for entry in entries if entry.retired],
         technicians=[entry.key[0] for entry in catalogue.active("technician")],
         columns=", ".join(shape.names()),
         hint=_price_hint() if table == "price" else "",
@@ -242,7 +244,7 @@ def known(table: str) -> str:
 def setup(engine: Station, table: Table = "vehicle", q: Words = "", page: Page = 1) -> Response:
     book = engine.notices
     of = of_bay(known(table), engine.health(), [] if book is None else book.lacking())
-    return page_of("setup.html", setup_page(engine.catalogue(), table, of, q, page))
+    return page_of("setup.html", setup_page(engine.catalogue(), table, of, engine.settings().zone, q, page))
 
 
 @router.get("/setup.json")

@@ -8,6 +8,7 @@ import io
 import json
 import re
 from collections.abc import Callable
+from datetime import UTC
 from typing import Any
 
 import pytest
@@ -57,7 +58,7 @@ def test_each_field_has_a_label_in_words(bay: Bay) -> None:
     """A column's own name with underscores is for files, not for people."""
     for table in TABLES:
         of = setup_pages.of_bay(table, bay.engine.health())
-        for field in setup_pages.setup_page(bay.engine.catalogue(), table, of).fields:
+        for field in setup_pages.setup_page(bay.engine.catalogue(), table, of, UTC).fields:
             assert "_" not in field.label
 
 
@@ -81,6 +82,29 @@ def test_a_change_begins_with_all_that_stands_there(bay: Bay) -> None:
     found = [json.loads(html.unescape(one)) for one in re.findall(r'data-change="([^"]+)"', text)]
     rows = bay.engine.catalogue().rows("compartment")
     assert found == [{name: row[name] for name in TABLES["compartment"].names()} for row in rows]
+
+
+def test_the_price_that_holds_today_is_marked_and_no_other(bay: Bay) -> None:
+    fields = {"amount": "9.50", "per": "1 L", "currency": "EUR", "fluid": "gear_75w90"}
+    for since in ("2020-01-01", "2099-01-01"):  # around the one that is there
+        made = entering.enter(bay.engine.shop, "price", {**fields, "since": since})
+        assert made is not None
+        bay.engine.shop = _changed(bay.engine.shop, made)
+    text = html.unescape(bay.html("/setup?table=price").text)
+    assert text.count("holds: <strong>today</strong>") == 1
+    row = next(one for one in text.split("<li>") if "holds: <strong>today" in one)
+    assert "from 2026-" in row.split("</strong>")[0]
+
+
+def test_a_containers_fluid_is_called_by_its_name(bay: Bay) -> None:
+    text = html.unescape(bay.html("/setup?table=container").text)
+    name = bay.engine.catalogue().get("fluid", "gear_75w90").get("name")  # type: ignore[union-attr]  # it is there
+    assert name
+    assert f"fluid: <strong>{name}</strong>" in text
+    assert f'<option value="gear_75w90">{name}</option>' in text
+    for words, told in (("75W-90, fresh", True), ("gear_75w90", True), ("drum 1", True), ("ATF", False)):
+        found = html.unescape(bay.html(f"/setup?table=container&q={words}").text)
+        assert ("<li><div><strong>drum 1" in found) == told, words
 
 
 def test_a_price_is_listed_by_its_day_with_what_it_was_put_right_from(bay: Bay) -> None:

@@ -7,6 +7,7 @@ from typing import Annotated, TypeVar
 from fastapi import APIRouter, Depends, Query
 from starlette.responses import Response
 
+from station.common.days import zone_of
 from station.common.words import _
 from station.record.author import BY
 from station.record.many import lists
@@ -98,7 +99,8 @@ def one_shops(
     page: Page = 1,
 ) -> Response:
     of = _lists(shop, known(table), lists.newest(db, shop), lists.bays_at(db, [shop]), bays, shops)
-    return page_of("setup.html", setup_page(issuing.present(db, shop), table, of, q, page))
+    zone = zone_of(shops.zones[shop])
+    return page_of("setup.html", setup_page(issuing.present(db, shop), table, of, zone, q, page))
 
 
 @router.get("/lists/{shop}/{table}.csv", include_in_schema=False)
