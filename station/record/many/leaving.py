@@ -155,18 +155,19 @@ def known(db: Db, of: tuple[str, str]) -> Bay:
     return found[0]
 
 
-def held(db: Db, *of: tuple[str, str]) -> dict[tuple[str, str], dict[str, Any]]:
-    """Bays by their names, nobody else's until the transaction ends; and no bay of their shops adds to their sums meanwhile.
-    Raises InputError where there is none of the first name."""
-    shops = sorted({shop for shop, _bay in of})
-    db.execute("select 1 from head where shop = any(%s) order by shop, bay for update", [shops])
+def held(db: Db, *of: tuple[str, str], alone: bool = True) -> dict[tuple[str, str], dict[str, Any]]:
+    """Bays by their names. alone: nobody else's until the transaction ends; and no bay of their shops adds to their sums
+    meanwhile. Raises InputError where there is none of the first name."""
+    if alone:
+        shops = sorted({shop for shop, _bay in of})
+        db.execute("select 1 from head where shop = any(%s) order by shop, bay for update", [shops])
     names = "company gone_at at_shop at_bay since from_shop from_bay begins fault seq".split()
     found = {}
     for shop, bay in sorted(set(of)):
         row = db.execute(
             "select b.company, b.gone_at, b.at_shop, b.at_bay, b.since, b.from_shop, b.from_bay, b.begins, b.fault, "
-            "coalesce(h.seq, 0) from bay b "
-            "left join head h on h.shop = b.shop and h.bay = b.bay where b.shop = %s and b.bay = %s for update of b",
+            "coalesce(h.seq, 0) from bay b left join head h on h.shop = b.shop and h.bay = b.bay "
+            f"where b.shop = %s and b.bay = %s {'for update of b' if alone else ''}".encode(),
             [shop, bay],
         ).fetchone()
         if row is not None:

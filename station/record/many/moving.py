@@ -88,9 +88,10 @@ def move(
 
 
 def look(db: Db, source: Name, target: Name, utc: str = "", time_zone: str = "") -> Looked:
-    """What a move would come to, as things stand; nothing is changed. Raises InputError where it would be refused."""
+    """What a move would come to, as things stand; nothing is changed, and no bay waits for it. Raises InputError where it would be
+    refused."""
     with db.transaction(force_rollback=True):
-        going = _going(db, source, target, utc, time_zone)
+        going = _going(db, source, target, utc, time_zone, alone=False)
         now = days.now().isoformat(timespec="milliseconds")
         at = {"shop": source[0], "bay": source[1], "cut": going.cut, "utc": going.utc, "now": now}
         of = "where shop = %(shop)s and bay = %(bay)s"
@@ -110,10 +111,10 @@ def look(db: Db, source: Name, target: Name, utc: str = "", time_zone: str = "")
     return Looked(going, (stays_n, stays_l), (n, filled_l), of_first, earlier, ahead or "")
 
 
-def _going(db: Db, source: Name, target: Name, utc: str, time_zone: str) -> Going:
-    """What a move comes to; both names are held. Raises InputError."""
+def _going(db: Db, source: Name, target: Name, utc: str, time_zone: str, alone: bool = True) -> Going:
+    """What a move comes to. alone: as of ``held``. Raises InputError."""
     check_keys(shop=target[0], bay=target[1])
-    rows = held(db, source, target)
+    rows = held(db, source, target, alone=alone)
     row, there = rows[source], rows.get(target)
     at = utc or days.now().isoformat(timespec="milliseconds")
     if source == target:

@@ -12,12 +12,12 @@ from psycopg.conninfo import conninfo_to_dict
 
 from station.errors import StationError
 from station.record import outbox
-from station.record.many import connecting
+from station.record.many import connecting, moving
 from station.record.many.arriving import Batch
 from station.record.many.connecting import Alone, Held, NoAnswer
 from station.record.many.store import STEPS, Store
 from station.record.many.wire import batch_text
-from tests.rolled import enter, record, whole
+from tests.rolled import ZONE, enter, record, whole
 from web.shop.many.taking import taken
 
 HEAD = "select * from head where shop = 'harbour' and bay = 'bay-1' for update"
@@ -54,6 +54,16 @@ def test_what_somebody_else_holds_is_not_waited_for_and_the_other_bays_go_on(
             assert taken(hasty, tokens[1], first)["new"] == 5
         assert taken(hasty, tokens[0], second)["fault"] is None
     assert whole(store) == []
+
+
+def test_a_look_at_what_a_move_comes_to_holds_no_bays_head(
+    store: Store, batches: tuple[Batch, Batch], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(connecting, "LOCK_S", 0.2)
+    with closing(Store(store.dsn, connections=1)) as hasty:
+        taken(hasty, enter(hasty), batch_text(batches[0]))
+        with held(store.dsn, HEAD), hasty.connection() as db:
+            assert moving.look(db, ("harbour", "bay-1"), ("quay", "bay-7"), "", ZONE).going.seq == 5
 
 
 def test_a_database_that_only_reads_has_not_answered(store: Store, batches: tuple[Batch, Batch]) -> None:
