@@ -23,7 +23,7 @@ def add(what: Any, where: Where) -> None:
     move.add_argument("to_shop", help="where it stands now")
     move.add_argument(
         "to_bay",
-        help="its name there, which no other bay of that shop has or had; its own, where it comes back",
+        help="its name there, which no other bay of that shop has or had; where it comes back, the name that it had",
     )
     move.add_argument(
         "--when",

@@ -1,6 +1,6 @@
 """What is said of a cost on every page, and the prices that the costs of a page were reckoned with."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Protocol
@@ -58,23 +58,26 @@ class PriceRow:
 
 
 def behind(
-    catalogue: Catalogue, fluids: Iterable[str], since: str, until: str, zone: tzinfo
-) -> Sequence[tuple[str, PriceRow]]:
-    """Fluid and price, of those that left in a period, by fluid and day. since, until: ISO dates, the second not included."""
+    catalogue: Catalogue,
+    fluids: Iterable[str],
+    since: str,
+    until: str,
+    zone: tzinfo,
+    name: Callable[[str], str],
+) -> Sequence[PriceRow]:
+    """Prices of those that left in a period, by fluid and day. since, until: ISO dates, the second not included. name: of a fluid's
+    key."""
     found = []
     for fluid in sorted(fluids):
-        mine = sorted(one.key[1] for one in catalogue.active("price") if one.key[0] == fluid)
+        mine = {one.key[1]: one for one in catalogue.active("price") if one.key[0] == fluid}
         first = max((day for day in mine if day <= since), default=since)
-        for day in mine:
-            entry = catalogue.get("price", fluid, day)
-            if first <= day < until and entry is not None:
-                found.append((fluid, _row(entry, zone)))
+        found += [_row(mine[day], name(fluid), zone) for day in sorted(mine) if first <= day < until]
     return found
 
 
-def _row(entry: Entry, zone: tzinfo) -> PriceRow:
+def _row(entry: Entry, fluid: str, zone: tzinfo) -> PriceRow:
     entered = fmt.dated(days.day_of(entry.versions[-1][0], zone))
-    return PriceRow(entry.key[0], fmt.dated(entry.key[1]), told(entry.fields), entered, was(entry))
+    return PriceRow(fluid, fmt.dated(entry.key[1]), told(entry.fields), entered, was(entry))
 
 
 def holding(catalogue: Catalogue, entry: Entry, zone: tzinfo) -> list[tuple[str, str]]:

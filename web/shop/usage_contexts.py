@@ -1,8 +1,9 @@
 """What the page of usage is given: a month's books in texts that are ready to show."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta, tzinfo
+from functools import partial
 from urllib.parse import urlencode
 
 from station.common.words import _
@@ -241,10 +242,7 @@ def usage_page(
         sums=_sums(books.total),
         pictures=pictures,
         rest=_rest_words(books.total),
-        prices=[
-            replace(row, fluid=fluid_name(catalogue, fluid))
-            for fluid, row in behind(catalogue, out, first, after, zone)
-        ],
+        prices=behind(catalogue, out, first, after, zone, partial(fluid_name, catalogue)),
         prices_hint=how_prices_hold(),
         lines=[
             _row(line, name(line))

@@ -41,8 +41,8 @@ class Left:
 class Standing:
     """A bay as whoever looks after it sees it. name: as it calls itself. seq, newest: its newest entry here, and of those that it
     has. jobs, filled_l: closed under this name, and what they were filled with. gone_…: as of ``Left``. at: under which name its
-    record goes on. since, former: from which moment on it is here, and under which name it was before.
-    lent: from when until when its record went on elsewhere meanwhile, the newest first."""
+    record goes on. since, former: from which moment on it is here, and under which name it was before. lent: from when until when
+    its record went on elsewhere meanwhile, the newest first."""
 
     shop: str
     bay: str

@@ -18,8 +18,9 @@ from station.record.many.stays import Name
 @dataclass(frozen=True)
 class Going:
     """What a move comes to. utc: its moment. cut: number of the first entry that is the new name's, as far as it is here. seq: the
-    newest that is here. undone: whether it undoes the move by which the bay came, said with its very moment; again: whether the bay comes back to a name that
-    it had; twice: whether its whole record is under both names."""
+    newest that is here. undone: whether it undoes the move by which the bay came, said with its very moment; again: whether the bay
+    comes back to a name that it had; twice: whether its whole record is under both names. waits: whether nothing of its time under
+    the present name is here."""
 
     utc: str
     cut: int

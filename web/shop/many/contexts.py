@@ -62,9 +62,9 @@ class Press:
 
 @dataclass(frozen=True)
 class Section:
-    """A table. files: its twins. leads: to where more is done with it. presses: what can be done with it. empty: what is said where it has no rows. listing: the frame of
-    a list that is looked through, with its own twins. total: of so many rows these are the first; 0 where they are all. told: a
-    sentence below each row. folded: rows that are opened up by what ``fold`` says of them."""
+    """A table. files: its twins. leads: to where more is done with it. presses: what can be done with it. empty: what is said where
+    it has no rows. listing: the frame of a list that is looked through, with its own twins. total: of so many rows these are the
+    first; 0 where they are all. told: a sentence below each row. folded: rows that are opened up by what ``fold`` says of them."""
 
     heading: str
     hint: str

@@ -18,19 +18,20 @@ def prices(asked: Asked, lists: Catalogues, lines: Sequence[Use], too_many: bool
     rows = [
         [
             Cell(shop),
-            Cell(asked.fluid(fluid)),
+            Cell(one.fluid),
             Cell(one.since),
             Cell(one.price, amount=True),
             Cell(one.entered),
             Cell(one.before or fmt.UNKNOWN),
         ]
         for shop, entered in lists.items()
-        for fluid, one in behind(
+        for one in behind(
             entered,
             [fluid for of, fluid in left if of == shop],
             f"{asked.scope.since}",
             f"{asked.scope.until}",
             days.zone_of(asked.shops.zones[shop]),
+            asked.fluid,
         )
     ]
     empty = _("No price held for what left in these months.")

@@ -61,8 +61,9 @@ on."""
 @dataclass(frozen=True)
 class Found:
     """What the page shows. shops: those that have a row. bays: those of them that have one, or all where counts are told. lines: of
-    these shops. lists: their prices. fluids: over all that were asked for. costs: of each line. whole: what the counts find, first to last. Both None
-    of more shops than ``COUNTED_SHOPS_MOST``. there: what there is beyond what is shown. compartments: None of too many jobs."""
+    these shops. fluids: over all that were asked for. costs: of each line. whole: what the counts find, first to last. Both None
+    of more shops than ``COUNTED_SHOPS_MOST``. there: what there is beyond what is shown. compartments, technicians: None of too many
+    jobs. lists: the shops' prices."""
 
     shops: Sequence[str]
     bays: Sequence[Reporting]
