@@ -181,8 +181,8 @@ def _looked(one: Standing, target: tuple[str, str], found: Looked, shops: Shops,
     if found.earlier:
         warned.append(
             ngettext(
-                "⚠ {n} entry behind it says an earlier time than that of the move, and goes over, too: its clock was not set.",
-                "⚠ {n} entries behind it say an earlier time than that of the move, and go over, too: its clock was not set.",
+                "⚠ {n} entry behind it says an earlier time than that of the move, and goes over, too: the bay's clock was not set.",
+                "⚠ {n} entries behind it say an earlier time than that of the move, and go over, too: the bay's clock was not set.",
                 found.earlier,
             ).format(n=fmt.thousands(found.earlier))
         )
