@@ -6,6 +6,7 @@ from datetime import date, datetime, tzinfo
 
 from station.common import digits, words
 from station.common.words import _
+from station.given.listing import UNITS_L
 
 UNKNOWN = "–"
 TIE = "\u00a0"
@@ -39,6 +40,12 @@ NOTHING = Shown(UNKNOWN, "", "")
 def typed(text: str) -> str:
     """A number in a text as the shop writes it, with a true minus sign: ``2.9 L`` with its comma in German."""
     return text.replace(".", words.spoken().decimal).replace("-", "−")
+
+
+def listed(text: str) -> str:
+    """A volume as it was typed, for reading and not for a form: ``6.2 imperial pint`` with its unit in the shop's language, too."""
+    unit = next((name for name in UNITS_L if text.endswith(f" {name}")), None)
+    return typed(text) if unit is None else f"{typed(text.removesuffix(unit))}{_(unit)}"
 
 
 def decimal(value: float, places: int) -> str:

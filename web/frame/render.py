@@ -71,7 +71,12 @@ def _typed(context: Context, text: str) -> str:
     return fmt.typed(text)
 
 
-ENVIRONMENT.filters["typed"] = _typed
+@pass_context
+def _listed(context: Context, text: str) -> str:
+    return fmt.listed(text)
+
+
+ENVIRONMENT.filters |= {"typed": _typed, "listed": _listed}
 ENVIRONMENT.globals["printed"] = lambda: fmt.moment(days.now().isoformat())
 """When the page was made, for its head on paper."""
 ENVIRONMENT.globals["who"] = BY.get

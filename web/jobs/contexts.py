@@ -265,7 +265,7 @@ def facts_of(job: JobRecord) -> list[Fact]:
         (_("Technician"), labels.get("technician")),
         (_("Opened"), opened),
         (_("Closed"), closed),
-        (_("Capacity as listed"), fmt.typed(job.capacity_text)),
+        (_("Capacity as listed"), fmt.listed(job.capacity_text)),
         (_("Emptied by"), _(job.method)),
         (_("Grade"), labels.get("grade")),
         (_("Fluid drained"), labels.get("drained_fluid")),

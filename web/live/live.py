@@ -185,7 +185,7 @@ def _job_text(job: JobView | None) -> dict[str, str]:
     return {
         "job": f"{job.vehicle} · {job.compartment}",
         "fluids": job.fresh_fluid or job.grade,
-        "listed": fmt.typed(job.capacity_text),
+        "listed": fmt.listed(job.capacity_text),
         "expected_from": job.expected_from,
         "method": _(job.method),
         "job_id": job.job_id,

@@ -167,7 +167,7 @@ def _expected_row(row: Mapping[str, Any]) -> ExpectedRow:
         where=f"{row['vehicle']} · {row['compartment']}",
         history=_history(row["vehicle"]),
         type=row["type"] or fmt.UNKNOWN,
-        capacity=fmt.typed(row["capacity"]),
+        capacity=fmt.listed(row["capacity"]),
         method=_(row["method"]),
         expected=str(fmt.litres(row["expected_fill_l"], row["expected_fill_u95_l"])),
         words=_(row["words"]),

@@ -163,6 +163,8 @@ def _named(catalogue: Catalogue, table: str, name: str, text: str) -> str:
     """A field of an entry, in words: what it names by its name."""
     if name == SINCE:
         return _("from {day}").format(day=fmt.dated(text))
+    if name in AMOUNTS:
+        return fmt.listed(text)
     return fluid_name(catalogue, text) if TABLES[table].refers.get(name) == "fluid" else text
 
 
@@ -196,14 +198,10 @@ def setup_page(
 
 
 def _price_hint() -> str:
-    return " ".join(
-        (
-            prices.how_prices_hold(),
-            _(
-                "A typing mistake is put right under its own day, and costs are reckoned anew; the list of changes keeps both. A new price gets a new day."
-            ),
-        )
+    more = _(
+        "A typing mistake is put right under its own day, and costs are reckoned anew; the list of changes keeps both. A new price gets a new day."
     )
+    return f"{prices.how_prices_hold()} {more}"
 
 
 def of_bay(table: str, health: Health, lacking: Sequence[Lacking] = ()) -> Lists:

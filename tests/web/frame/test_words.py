@@ -24,6 +24,7 @@ from tests.web.fake_views import view_of
 from tests.web.frame.test_gate import READS
 from tests.web.jobs.test_pages import STAGES
 from tests.web.serving import DESKS
+from web.frame import format as fmt
 from web.frame.amounts import plain
 from web.frame.render import ENVIRONMENT
 
@@ -221,6 +222,13 @@ def test_a_number_that_could_be_two_is_asked_back(typed: str, speaking: Callable
     words.speak("de")
     with pytest.raises(ValueError, match=r"Volumen: \S+ lässt sich als zwei Zahlen lesen"):
         plain("Volumen", typed)
+
+
+def test_a_volume_is_listed_with_its_unit_in_the_shops_language(speaking: Callable[[Spoken], None]) -> None:
+    typed = ("6.2 imperial pint", "9 1/2 US quart", "2.9 L", "700 mL")
+    assert [fmt.listed(text) for text in typed] == list(typed)
+    words.speak("de")
+    assert [fmt.listed(text) for text in typed] == ["6,2 Imperial-Pint", "9 1/2 US-Quart", "2,9 L", "700 mL"]
 
 
 def test_a_plan_is_read_as_the_language_writes_it(bay: Bay, speaking: Callable[[Spoken], None]) -> None:

@@ -50,7 +50,7 @@ def _word(name: str, text: str) -> str:
     if name == WHOLE and text:
         return _("retired") if text == "retire" else _("in use")
     if name in AMOUNTS:
-        text = fmt.typed(text)
+        text = fmt.listed(text)
     return (_(text) if name in (*SPOKEN, *OF_PEOPLE) and text else text) or fmt.UNKNOWN
 
 
@@ -205,7 +205,7 @@ def lists_page(
             number(one.version),
             Cell(shops.moment(one.shop, one.utc)),
             Cell(one.who),
-            Cell(one.origin),
+            Cell(_("on the page") if one.origin == "page" else one.origin),
             Cell(told_of[one.shop, one.version]),
         ]
         for one in sorted(issues, key=lambda one: one.utc, reverse=True)

@@ -1,6 +1,7 @@
 """Lists that a shop keeps for its bays: fetched by a bay, changed on their page, and where a bay had said otherwise."""
 
 import json
+import re
 from base64 import b64encode
 from contextlib import closing
 from html import unescape
@@ -132,6 +133,7 @@ def test_a_shops_lists_are_changed_on_their_page_and_its_bays_stand_below(roll: 
     assert "has version 2, the newest" in roll.send("GET", "/lists/harbour", headers=SHOW).text
     assert change("import", "vehicle", apply=True, **sent).status_code == 200
     assert change("retire", "vehicle", key=["Bus 6"]).status_code == 200
+    assert re.search("<td[^>]*>on the page<", roll.send("GET", "/lists", headers=SHOW).text)
     assert change("retire", "vehicle", key=["Bus 6"]).status_code == 400
     text = unescape(roll.send("GET", "/lists/harbour", headers=SHOW).text)
     assert "has version 2 of 4" in text
