@@ -7,37 +7,32 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from calibration.certificates import Certificate, Reference
+from calibration.certificates import Certificate
 from hardware.sample import Sample
 from hardware.simulated.fleet import volume_l
-from hardware.simulated.plant import Plant, PlantSettings
+from hardware.simulated.plant import PlantSettings
 from hardware.simulated.sim_fluid import SimFluid
 from station.bay import plan
 from station.bay.desk import Desk
-from station.calibrating.calibrating import CertificateEntry, PanStep
+from station.calibrating.calibrating import CertificateEntry
 from station.calibrating.calibration_desk import CalibrationDesk
 from station.calibrating.in_force import Lines
-from station.core import amounts
-from station.core.notice import Notice
-from station.core.state import BayState
-from station.core.step import LedgerEvent, PumpCommand
-from station.errors import InputError
 from station.given.config import BayConfig
 from station.given.job import JobSpec, expected_retained
 from station.given.report import Report
-from station.given.stages import Stage
 from station.learning.condition import EVENT as CONDITION
 from station.learning.condition import Condition
-from station.learning.reason import GIVEN
 from station.record.ledger import JobRow, Ledger, Moment
 from station.rehearsing.depot import rounded
 from station.rehearsing.mishap import Mishap
-from station.rehearsing.rehearse import STEP_S, Bay, hidden, rehearse
+from station.rehearsing.rehearse import Bay, rehearse
 from station.rehearsing.scenario import Scenario, Technician, believed_plant
 from station.shop import catalogue, entering, movement, offered
 from station.shop.catalogue import Catalogue
 from station.shop.shop import capacity_question, planned
 from tests.depot import timetable
+from tests.depot.bay import DepotBay
+from tests.depot.bench import REFERENCES, Bench
 from tests.depot.timetable import ATF, GEAR, Calibration, Entry, Listing, Service
 
 TODAY = datetime(2026, 1, 15, tzinfo=UTC)
@@ -105,128 +100,6 @@ class Book:
         told = rounded(report.to_dict())
         plain = {**rounded(row.to_dict()), "opened_utc": self.opened_utc, "closed_utc": self.utc(at.t_s)}
         self.event(job_id, "result", {"report": told, "row": plain}, at, JobRow.of(plain))
-
-
-_PACE = {
-    Stage.DRAIN: (1, 16, 8, 60), Stage.DRIP: (2, 16, 8, 100), Stage.RESEAL: (4, 16, 16, 160),
-    Stage.SETTLE: (4, 16, 8, 100), Stage.LEAK_WATCH: (4, 16, 8, 100),
-}  # fmt: skip
-"""Stage → after how many steps of time the plant moves on, and meter, pan and thermometers are read, in quiet stretches."""
-
-
-PRESSED_EVERY_S = 0.18
-"""A held pendant is heard anew before ``hold_lapses_s`` is over."""
-
-
-class DepotBay(Bay):
-    """A rehearsal's bay whose samples go over the station's desk; what the desk has done is done."""
-
-    def __init__(self, scenario: Scenario, seed: int, desk: Desk, service: Service) -> None:
-        self.spec, self._desk, self._service = scenario.spec, desk, service
-        built = hidden(scenario.plant, scenario.spec, seed)
-        # A bay's own scale and meter, and a bus's own size, stay what they are from one job to the next.
-        self.plant = Plant(replace(built, kg_per_count=scenario.plant.kg_per_count, k_factor_per_l=scenario.plant.k_factor_per_l, capacity_l=scenario.plant.capacity_l))  # fmt: skip
-        self.samples = []
-        self.pump_on = False
-        self.mishaps, self.due, self.happened = list(scenario.mishaps), [], []
-        self.solvent_at = None
-        self._rng = random.Random(f"sensors {seed}")
-        self._ticks = 0
-        self._pressed_s = -1.0
-        self.content_l = 0.0
-
-    @property
-    def state(self) -> BayState:  # type: ignore[override]
-        assert self._desk.state is not None
-        return self._desk.state
-
-    def put(self, source: str, value: int | float | str) -> None:
-        if source == "pendant" and value:
-            if self.plant.time_s - self._pressed_s < PRESSED_EVERY_S:
-                return
-            self._pressed_s = self.plant.time_s
-        if source == "mark":
-            self._before(str(value))
-            self._desk.event("mark", str(value))
-        self._take(Sample(round(self.plant.time_s, 3), source, value))
-        if source == "mark":
-            self.arm(str(value))
-        if self.state.stage is Stage.CLOSED and not self._desk.done:
-            self._desk.finish()
-
-    def _take(self, sample: Sample) -> None:
-        for effect in self._desk.take(sample):
-            if isinstance(effect, PumpCommand) and effect.run != self.pump_on:
-                self.pump_on = effect.run
-                self.put("pump", int(effect.run))
-            elif isinstance(effect, Notice):
-                self._desk.event("notice", f"{effect.kind}: {effect.text}")
-            elif isinstance(effect, LedgerEvent):
-                self._desk.event(effect.kind, effect.text)
-
-    def _before(self, mark: str) -> None:
-        if mark == "fill_start":
-            if self._mixed_up():
-                self._desk.note("capacity: as it stands on the list")
-            super().wait(2.0)
-            if amounts.purge_needed_l(self.state) > 0:
-                self._purge()
-        if mark == "close" and self._service.closed_with:
-            self._desk.event("note", f"{GIVEN}: {self._service.closed_with}")
-        if mark == "close":
-            self.content_l = self.plant.filled_l(20.0) + self.plant.retained_l
-
-    def _mixed_up(self) -> bool:
-        place = (self._service.vehicle, self._service.part)
-        return place == timetable.MIXED_UP and self._service.day >= timetable.MIXED_SINCE
-
-    def _purge(self) -> None:
-        """The hose into a waste vessel, and on until it holds nothing of another grade."""
-        self.plant.hose_at = "waste"
-        self.put(*self._desk.purge(begin=True))
-        for _ in range(round(120.0 / STEP_S)):
-            self.put("pendant", 1)
-            self.advance()
-            if self.state.pump.hold.latched is not None:
-                break
-        self.put("pendant", 0)
-        super().wait(5.0)
-        self.put("purge", 0.0)
-        self.plant.hose_at = "plug"
-
-    def advance(self) -> None:
-        self.plant.advance(STEP_S, self.pump_on)
-        self._ticks += 1
-        self._put_sensors(2, 4, 40)
-
-    def _put_sensors(self, meter: int, pan: int, temperatures: int) -> None:
-        """One of each every so many steps."""
-        if self._ticks % meter == 0:
-            self.put("meter", self.plant.pulses)
-        if self._ticks % pan == 0:
-            self.put("pan", self.plant.adc_count())
-        if self._ticks % temperatures == 0:
-            for source, value_c in self.plant.temperatures().items():
-                self.put(source, round((value_c + self._rng.gauss(0.0, 0.1)) * 16.0) / 16.0)
-
-    def wait(self, seconds: float, each: Any = None) -> None:
-        """A quiet stretch: fewer readings than a bay takes, or two years would take a night to play."""
-        stage, left = self.state.stage, round(seconds / STEP_S)
-        if self.pump_on or (stage in (Stage.FILL, Stage.SETTLE) and seconds < 30.0):
-            super().wait(seconds, each)
-            return
-        step, meter, pan, warm = _PACE.get(stage, (4, 16, 8, 100))
-        self._ticks += -self._ticks % step
-        while left > 0:
-            n = min(step, left)
-            left -= n
-            self.plant.advance(n * STEP_S, self.pump_on)
-            self._ticks += n
-            if n != step:
-                self._ticks += step - n
-            self._put_sensors(meter, pan, warm)
-            if self.due:
-                self.play()
 
 
 class Depot:
@@ -393,14 +266,14 @@ class Depot:
         book = self.book
         begun = len(book.events)
         desk = CalibrationDesk(self.config, book, self.register, backend="simulated")  # type: ignore[arg-type]
-        bench = _Bench(desk, self._bay_now(deed.day))
+        bench = Bench(desk, self._bay_now(deed.day))
         (bench.calibrate_pan if deed.kind == "pan" else bench.prove)()
         made_at = TODAY + timedelta(days=deed.day, seconds=deed.at_s + bench.plant.time_s)
         year = timedelta(days=366)
         entry = CertificateEntry(
             made_by=deed.by,
             valid_until=(datetime.now(UTC) + year).date().isoformat(),
-            references=_REFERENCES[deed.kind],
+            references=REFERENCES[deed.kind],
             use_from_kg=1.6,
             use_to_kg=5.0,
             air_c=round(timetable.season_c(deed.day, 17.0, 6.0), 1),
@@ -425,72 +298,3 @@ class Depot:
             air_c=timetable.season_c(day, 17.0, 6.0),
             seed=SEED + day,
         )
-
-
-_REFERENCES = {
-    "pan": (Reference("weights, set W3", 5.0, 0.00005, "kg", "W3-0417"),),
-    "meter": (Reference("pan, by its own certificate", 5.0, 0.0025, "kg", "the pan's newest"),),
-}
-
-
-class _Bench:
-    """A plant and a calibration desk on one virtual clock, and the hands of whoever calibrates."""
-
-    def __init__(self, desk: CalibrationDesk, settings: PlantSettings) -> None:
-        self.desk, self.plant = desk, Plant(settings)
-        self.pump_on = self.held = False
-
-    def _take(self, source: str, value: int | float | str) -> None:
-        for effect in self.desk.take(Sample(round(self.plant.time_s, 3), source, value)):
-            if isinstance(effect, PumpCommand):
-                self.pump_on = effect.run
-                self._take("pump", int(effect.run))
-
-    def wait(self, seconds: float) -> None:
-        for i in range(round(seconds / STEP_S)):
-            self.plant.advance(STEP_S, self.pump_on)
-            if self.held:
-                self._take("pendant", 1)
-            self._take("meter", self.plant.pulses)
-            if i % 2 == 0:
-                self._take("pan", self.plant.adc_count())
-            if i % 20 == 0:
-                for source, value_c in self.plant.temperatures().items():
-                    self._take(source, round(value_c * 16.0) / 16.0)
-
-    def _put(self, mass_kg: float) -> None:
-        self.plant.pan.disturbed.lay(self.plant.time_s, mass_kg)
-        self.wait(9.0)
-
-    def calibrate_pan(self) -> None:
-        """Up and down over 5 kg, and one load four times."""
-        desk, on_kg = self.desk, 0.0
-        desk.begin_pan()
-        self.wait(7.0)
-        for step, loads in ((PanStep.UP, (0.0, 0.5, 1.0, 2.0, 3.0, 4.0, 5.0)), (PanStep.DOWN, (4.0, 3.0, 2.0, 1.0, 0.5, 0.0))):  # fmt: skip
-            for load_kg in loads:
-                if load_kg != on_kg:
-                    self._put(load_kg - on_kg)
-                    on_kg = load_kg
-                try:
-                    desk.read(step, load_kg)
-                except InputError:  # asked whether it is empty, where no certificate knows this pan: it is
-                    desk.read(step, load_kg)
-        for _ in range(4):
-            self._put(2.0)
-            desk.read(PanStep.REPEAT, 2.0)
-            self._put(-2.0)
-
-    def prove(self) -> None:
-        """Five runs into the pan."""
-        self.desk.begin_meter("gear_75w90", 0.8)
-        self.plant.hose_at = "pan"
-        self.wait(7.0)
-        for _ in range(5):
-            self.desk.begin_run()
-            self.held = True
-            self.wait(35.0)
-            self.held = False
-            self._take("pendant", 0)
-            self.wait(12.0)
-            self.desk.end_run()
