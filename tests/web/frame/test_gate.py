@@ -1,4 +1,4 @@
-"""Who may read and who may change: goals W3 and W8, on every route there is."""
+"""Who may read and who may change: goals W3, W4 and W8, on every route there is."""
 
 import asyncio
 import re
