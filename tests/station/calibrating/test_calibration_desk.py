@@ -1,128 +1,27 @@
-"""Guided calibration of a pan with known masses and proving of a meter by weighing, on a virtual bay."""
+"""Guided calibration of a pan with known masses, and the certificates in force, on a virtual bay."""
 
 import math
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from calibration import loadcell
-from calibration.certificates import Reference
 from hardware.sample import Sample
-from hardware.simulated.plant import Plant, PlantSettings
-from hardware.simulated.sim_fluid import SimFluid
+from hardware.simulated.plant import Plant
 from station.bay import plan
-from station.calibrating.calibrating import CertificateEntry, PanStep, Reading, pan_findings
+from station.calibrating.calibrating import PanStep, Reading, pan_findings
 from station.calibrating.calibration_desk import CalibrationDesk
 from station.calibrating.in_force import UNDATED_DAYS, Lines
-from station.core.step import PumpCommand
 from station.errors import InputError
-from station.given.config import demo_path, read_config
 from station.given.job import spec_from_tables
 from station.record import archive
 from station.record.ledger import Ledger
-from station.record.recorder import Recorder
-
-TRUE_KG_PER_COUNT = 4.8123e-6
-TRUE_K = 397.1
-TODAY = date.today()
-ENTRY = CertificateEntry(
-    made_by="S. Adebayo-Reyes",
-    valid_until=(TODAY + timedelta(days=365)).isoformat(),
-    references=(Reference("weights, set W3", 5.0, 0.00002, "kg", "W3-0417"),),
-    use_from_kg=1.6,
-    use_to_kg=5.0,
-    air_c=18.0,
-)
-
-
-class Workshop:
-    """A plant, a calibration desk and a ledger on one virtual clock."""
-
-    def __init__(self, folder: Path) -> None:
-        demo = read_config(demo_path())
-        zero = PlantSettings.zero_count + PlantSettings.pan_kg / TRUE_KG_PER_COUNT
-        self.config = replace(demo, ledger=folder / "l.sqlite", pan=replace(demo.pan, zero_count=zero))
-        self.recorder = Recorder(self.config.ledger, lambda text: None)
-        self.desk = CalibrationDesk(self.config, self.recorder, ())
-        fresh = self.config.fluids["gear_75w90"]
-        assert fresh.density_15_kg_m3 is not None
-        assert fresh.kv40_mm2_s is not None
-        assert fresh.kv100_mm2_s is not None
-        self.plant = Plant(
-            PlantSettings(
-                fresh=SimFluid(fresh.density_15_kg_m3, fresh.kv40_mm2_s, fresh.kv100_mm2_s),
-                kg_per_count=TRUE_KG_PER_COUNT,
-                k_factor_per_l=TRUE_K,
-                air_swing_c=0.0,
-                zero_kg_per_c=0.0,
-            )
-        )
-        self.pump_on = False
-        self.held = False
-        self.division_counts = 1
-
-    def take(self, source: str, value: int | float | str) -> None:
-        for effect in self.desk.take(Sample(self.plant.time_s, source, value)):
-            if isinstance(effect, PumpCommand):
-                self.pump_on = effect.run
-                self.take("pump", int(effect.run))
-
-    def wait(self, seconds: float) -> None:
-        for i in range(round(seconds / 0.05)):
-            self.plant.advance(0.05, self.pump_on)
-            if self.held:
-                self.take("pendant", 1)
-            self.take("meter", self.plant.pulses)
-            if i % 2 == 0:
-                self.take("pan", round(self.plant.adc_count() / self.division_counts))
-            if i % 20 == 0:
-                for name, value in self.plant.temperatures().items():
-                    self.take(name, value)
-
-    def put(self, mass_kg: float) -> None:
-        self.plant.pan.disturbed.lay(self.plant.time_s, mass_kg)
-        self.wait(9.0)
-
-    def calibrate_pan(self) -> None:
-        """Up and down over 5 kg, and one load four times: the pan itself stays on."""
-        desk, on = self.desk, 0.0
-        desk.begin_pan()
-        self.wait(7.0)
-        for step, loads in ((PanStep.UP, (0, 0.5, 1, 2, 3, 4, 5)), (PanStep.DOWN, (4, 3, 2, 1, 0.5, 0))):
-            for load in loads:
-                if load != on:
-                    self.put(load - on)
-                    on = float(load)
-                desk.read(step, float(load))
-        for _ in range(4):
-            self.put(2.0)
-            desk.read(PanStep.REPEAT, 2.0)
-            self.put(-2.0)
-
-    def prove(self, runs: int = 5) -> None:
-        self.desk.begin_meter("gear_75w90", 0.5)
-        self.plant.hose_at = "pan"
-        self.wait(7.0)
-        for _ in range(runs):
-            self.desk.begin_run()
-            self.held = True
-            self.wait(25.0)
-            self.held = False
-            self.take("pendant", 0)
-            self.wait(12.0)
-            self.desk.end_run()
-
-
-@pytest.fixture
-def shop(tmp_path: Path) -> Iterator[Workshop]:
-    workshop = Workshop(tmp_path)
-    yield workshop
-    workshop.recorder.close()
+from tests.station.calibrating.conftest import ENTRY, TODAY, TRUE_KG_PER_COUNT, Workshop
 
 
 def test_a_scale_that_only_shows_whole_grams_is_not_taken_for_one_without_noise(shop: Workshop) -> None:
@@ -149,20 +48,6 @@ def test_a_pan_calibrated_with_known_masses_weighs_true(shop: Workshop) -> None:
     # One reading scatters by the plant's 25 counts, 5 g·1e-3 of it by drift within the six seconds.
     assert 18 < line.noise_counts < 35
     assert 0 < line.u_indication_kg < 0.003
-
-
-def test_a_meter_proved_by_weighing_gets_its_true_k_factor(shop: Workshop) -> None:
-    shop.calibrate_pan()
-    shop.desk.finish(ENTRY)
-    shop.prove()
-    assert shop.desk.prover is not None
-    assert len(shop.desk.prover.runs) == 5
-    shop.desk.finish(ENTRY)
-    meter = shop.desk.lines().meter
-    assert meter is not None
-    assert abs(meter.k_factor_per_l / TRUE_K - 1) < 3 * meter.u_rel
-    assert meter.u_rel < 0.003
-    assert math.isfinite(meter.dof)
 
 
 def test_a_job_is_measured_with_the_certificates_in_force_and_names_them(shop: Workshop) -> None:
@@ -207,49 +92,6 @@ def test_masses_that_do_not_span_the_use_are_refused_and_nothing_is_lost(shop: W
     shop.desk.finish(ENTRY)
 
 
-def test_fewer_than_five_runs_prove_nothing(shop: Workshop) -> None:
-    shop.prove(runs=4)
-    with pytest.raises(InputError, match="at least 5"):
-        shop.desk.finish(ENTRY)
-
-
-def test_the_pump_turns_only_within_a_run(shop: Workshop) -> None:
-    shop.desk.begin_meter("gear_75w90", 0.5)
-    shop.plant.hose_at = "pan"
-    shop.wait(7.0)
-    shop.held = True
-    shop.wait(2.0)
-    assert shop.plant.pulses == 0
-    shop.held = False
-    shop.take("pendant", 0)
-    shop.desk.begin_run()
-    shop.held = True
-    shop.wait(2.0)
-    assert shop.plant.pulses > 0
-    with pytest.raises(InputError, match="still flows"):
-        shop.desk.end_run()
-
-
-def test_a_run_is_not_weighed_while_fluid_still_comes_round_about(shop: Workshop) -> None:
-    """A hose that hangs in a full compartment fills the pan over the lip, long after the meter stands still."""
-    shop.desk.begin_meter("gear_75w90", 0.5)
-    shop.plant.hose_at = "pan"
-    shop.wait(7.0)
-    shop.desk.begin_run()
-    shop.held = True
-    shop.wait(15.0)
-    shop.held = False
-    shop.take("pendant", 0)
-    shop.plant.plug_in()
-    shop.plant.leak_l_h = 3.0
-    shop.wait(12.0)
-    with pytest.raises(InputError, match=r"changes by \+0\.7 g/s"):
-        shop.desk.end_run()
-    shop.plant.leak_l_h = 0.0
-    shop.wait(8.0)
-    shop.desk.end_run()
-
-
 def test_fluid_in_a_pan_that_is_read_as_empty_is_asked_about_once(shop: Workshop) -> None:
     shop.desk.begin_pan()
     shop.put(4.0)
@@ -274,14 +116,6 @@ def test_a_restless_pan_is_not_read(shop: Workshop) -> None:
     with pytest.raises(InputError, match="not at rest"):
         shop.desk.read(PanStep.UP, 0.0)
     assert shop.desk.readings == []
-
-
-def test_a_fluid_that_is_not_listed_and_a_run_of_nothing_prove_no_meter(shop: Workshop) -> None:
-    with pytest.raises(InputError, match="fluid is 'soup'"):
-        shop.desk.begin_meter("soup", 1.0)
-    with pytest.raises(InputError, match="above zero"):
-        shop.desk.begin_meter("atf", 0.0)
-    assert shop.desk.kind is None
 
 
 def test_without_a_calibration_there_is_nothing_to_read_to_strike_or_to_finish(shop: Workshop) -> None:
@@ -358,19 +192,6 @@ def test_a_struck_reading_stays_in_the_record(shop: Workshop) -> None:
         "a hose leaned on the pan"
     ]
     ledger.close()
-
-
-def test_a_second_proving_tells_the_drift_since_the_first(shop: Workshop) -> None:
-    shop.prove()
-    shop.desk.finish(ENTRY)
-    shop.plant = Plant(replace(shop.plant.settings, k_factor_per_l=TRUE_K * 1.02))
-    shop.prove()
-    shop.desk.finish(ENTRY)
-    moved = shop.desk.register[1].result["drift"]
-    assert moved["since"] == "Bay 1 meter 1"
-    assert moved["relative"] == pytest.approx(0.02, abs=0.003)
-    assert moved["significant"] is True
-    assert "find out why" in shop.desk.register[1].statement
 
 
 def test_the_temperature_effect_is_found_by_reading_the_empty_pan_as_the_shop_warms(tmp_path: Path) -> None:
