@@ -92,7 +92,7 @@ READS = [
 STREAM = "/live"
 PHOTO_PATH = f"/api/jobs/{JOB_ID}/photo"
 PHOTOS = {f"/jobs/{JOB_ID}/photos/{{name}}", "/api/jobs/{job_id}/photo"}
-"""Pictures in and out; tests/web/test_photos.py has them."""
+"""Pictures in and out; tests/web/jobs/test_photos.py has them."""
 
 
 def _paths(routers: Sequence[APIRouter]) -> dict[str, set[str]]:
