@@ -23,7 +23,7 @@ def _fits(page: Page) -> None:
 def _because(page: Page, form: str, why: str) -> None:
     page.fill(f"#{form} [name=because]", why)
     page.fill(f"#{form} [name=by]", "E. Brandvold")
-    page.click(f"#{form} button[type=submit]")
+    follow(page, f"#{form} button[type=submit]")
 
 
 def test_a_bay_is_entered_moved_retired_and_brought_back_on_a_phone(
