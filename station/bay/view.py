@@ -181,6 +181,7 @@ def _pump_view(state: BayState) -> PumpView:
         overrun_s=state.pump.overrun.seconds(state.meter.kv_mm2_s),
         stops_learned=state.pump.overrun.stops,
         unsure_l=hold.unsure_l,
+        too_little_left=control.too_little_left(state),
         air_l=state.meter.air_l,
         air_u95_l=expanded(state.meter.u_air_l),
         purging=purge is not None,

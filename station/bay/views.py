@@ -153,7 +153,7 @@ class LipView:
 class PumpView:
     """The pump in a job. interlock, found, remedy: what holds it off, where something does. do: the remedy, short.
 
-    limit_s: how long this turn may last. purge_l: of a purge under way; purged_l: of all so far. overrides: interlock →
+    too_little_left: for the pump, of what is to go. limit_s: how long this turn may last. purge_l: of a purge under way; purged_l: of all so far. overrides: interlock →
     the reason given; doubts: source → what it is suspected of.
     """
 
@@ -172,6 +172,7 @@ class PumpView:
     overrun_s: float
     stops_learned: int
     unsure_l: float
+    too_little_left: bool
     air_l: float
     air_u95_l: float
     purging: bool
@@ -270,8 +271,13 @@ class BayView:
 
     @property
     def may_go_l(self) -> float | None:
-        """What the pump may still be asked for: what is to go, less what may have gone in uncounted. None without a job."""
-        return None if self.to_go_l is None else max(0.0, self.to_go_l - self.unsure_l)
+        """What the pump may still be asked for: what is to go, less what may have gone in uncounted; 0 where that is less than
+        it can give. None without a job."""
+        if self.to_go_l is None:
+            return None
+        if self.pump is not None and self.pump.too_little_left:
+            return 0.0
+        return max(0.0, self.to_go_l - self.unsure_l)
 
     def to_dict(self) -> dict[str, Any]:
         """The view as JSON carries it: the figures stand beside the rest."""

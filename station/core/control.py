@@ -35,6 +35,19 @@ def blocked(state: BayState) -> str | None:
     return None if found is None else _(TABLE[found[0]].word)
 
 
+def too_little_left(state: BayState) -> bool:
+    """Whether what is left is less than the pump can give: its last turn was stopped for this target before anything came.
+
+    As much may come after a stop as was commanded and has not come, so that a turn for a few millilitres ends before the
+    pump's delay does, however often it is held."""
+    stops = state.pump.stops
+    if not stops or state.supply.purge is not None:
+        return False
+    last, pulse_l = stops[-1], state.meter.factor / state.spec.meter.k_factor_per_l
+    nothing_came = last.why == TARGET and last.flow_l_min == 0.0 and last.overrun_l < pulse_l
+    return nothing_came and target_l(state) - last.target_l < pulse_l
+
+
 def _unfit(state: BayState) -> str | None:
     """What has been told already, or needs no notice."""
     if state.stage is not Stage.FILL and (state.supply.purge is None or state.stage not in BEFORE_FILL):

@@ -103,7 +103,7 @@ class Typist(Technician):
         """What is left once the stop has told how far it ran on is held for again, until the next action is another."""
         done = self.page.locator('#next[data-mark="fill_done"]')
         more = self.page.locator("#pump-line", has_text="ress and hold")
-        for _ in range(15):  # on a busy computer some of them end before the pump has turned
+        for _ in range(5):
             super().fill_to_target()
             time.sleep(2)
             until(lambda: done.count() + more.count() > 0, "filled, or more to fill")

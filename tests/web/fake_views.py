@@ -229,6 +229,7 @@ PUMP = PumpView(
     overrun_s=0.35,
     stops_learned=0,
     unsure_l=0.0,
+    too_little_left=False,
     air_l=0.0,
     air_u95_l=0.0,
     purging=False,

@@ -160,9 +160,10 @@ def pump(
     reached: bool,
     uncounted: bool = False,
     ran_over: bool = False,
+    too_little_left: bool = False,
 ) -> str:
     """What the pump does and, where it does not run, why. reached: it has no more to do. uncounted: since fluid may have gone
-    in that the meter did not count. ran_over: at the plug."""
+    in that the meter did not count. ran_over: at the plug. too_little_left: for the pump, of what is to go."""
     if pump_on:
         return _("Pump is running. Letting go stops it.")
     if reached and uncounted and latched in (None, "target reached") and blocked is None:
@@ -182,6 +183,8 @@ def pump(
         return _(
             "Fluid ran over at the plug. Do not top up before it has run off and the level was looked at."
         )
+    if reached and too_little_left:
+        return _("What is left is less than the pump can give. Top up if the level at the plug asks for it.")
     if reached:
         return _("Target reached. Top up if the level at the plug asks for it.")
     return _("Pump is off. Press and hold to run.")

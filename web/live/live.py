@@ -56,6 +56,7 @@ def _pump(view: BayView) -> str:
         held=view.held,
         reached=reached(view),
         uncounted=view.unsure_l >= REACHED_L,
+        too_little_left=view.pump is not None and view.pump.too_little_left,
         ran_over=(view.figures.overflow_l or 0.0) >= REACHED_L,
     )
     if view.pump is None or view.pump_on or not view.pump.do:

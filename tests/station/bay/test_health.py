@@ -106,7 +106,7 @@ def test_an_engine_that_hangs_is_seen(tmp_path: Path) -> None:
         stood_s = time.monotonic() - 2.0
         engine._loop.turns.last_s = stood_s  # and that was two seconds ago
         assert not engine.health().ok
-        told = re.match(r"has not turned for ([\d.]+) s", engine.health().checks["engine"].text)
+        told = re.match(r"has not turned for (\S+) s", engine.health().checks["engine"].text)
         assert told is not None
         assert 1.95 <= float(told[1]) <= time.monotonic() - stood_s + 0.05
     finally:

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from station.core import lip
+from station.core import amounts, control, lip
 from station.core.limits import LIMITS
 from station.core.replay import replay
 from station.figures import balance
@@ -44,6 +44,26 @@ def test_a_target_once_reached_stays_reached_however_often_it_is_held() -> None:
     for _ in range(5):
         fill.fill(3.0)
     assert fill.delivered_l == at_l
+
+
+@pytest.mark.parametrize(("seed", "left_l"), [(0, 0.008), (3, 0.006), (5, 0.02)])
+def test_what_is_less_than_the_pump_can_give_is_told_after_one_turn(seed: int, left_l: float) -> None:
+    fill = fill_of(make(seed), seed, 0.8, 20.0, learned(seed))
+    fill.fill()
+    assert not control.too_little_left(fill.state)
+    fill.put("top_up", left_l)
+    assert not control.too_little_left(fill.state)
+    at_l = fill.delivered_l
+    for _ in range(2):
+        fill.fill(3.0)
+        assert fill.delivered_l == at_l
+        assert amounts.may_go_l(fill.state) > 0.005
+        assert control.too_little_left(fill.state)
+    fill.put("top_up", 0.05)
+    assert not control.too_little_left(fill.state)
+    fill.fill()
+    assert fill.delivered_l - at_l == pytest.approx(left_l + 0.05, abs=0.015)
+    assert not control.too_little_left(fill.state)
 
 
 def test_level_seen_stops_the_pump_and_it_stays_off_while_held() -> None:

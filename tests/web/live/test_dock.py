@@ -61,6 +61,9 @@ def test_filling_says_how_much_of_how_much_and_ends_with_fill_done() -> None:
     running = of(ticked("fill"))
     assert (running.figure, running.missing) == ("2.44 of 2.87 L", "0.43 L to go")
     assert next_of(ticked("fill", pump_on=False, to_go_l=0.0)) == "fill_done"
+    assert next_of(ticked("fill", pump_on=False, to_go_l=0.012)) == "hold"
+    too_little = pump_of(too_little_left=True)
+    assert next_of(ticked("fill", pump_on=False, to_go_l=0.012, pump=too_little)) == "fill_done"
 
 
 def test_at_the_target_a_proof_at_the_lip_is_in_reach_where_nothing_settles_the_fill_yet() -> None:

@@ -6,7 +6,7 @@ import pytest
 
 from station.bay.views import FaultView, SecondPanView
 from station.core.notice import Notice
-from tests.web.fake_views import STAGE_VIEWS, view_of
+from tests.web.fake_views import STAGE_VIEWS, pump_of, view_of
 from web.frame import format as fmt
 from web.live.live import live
 
@@ -107,6 +107,10 @@ def test_an_undecided_verdict_says_what_was_needed() -> None:
         (
             {"pump_on": False, "held": False, "to_go_l": 0.002},
             "Target reached. Top up if the level at the plug asks for it.",
+        ),
+        (
+            {"pump_on": False, "held": False, "to_go_l": 0.012, "pump": pump_of(too_little_left=True)},
+            "What is left is less than the pump can give. Top up if the level at the plug asks for it.",
         ),
         (
             {"pump_on": False, "held": False, "to_go_l": 0.002, "overflow_l": 0.3},
