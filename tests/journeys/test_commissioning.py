@@ -20,6 +20,7 @@ def test_a_bay_is_commissioned_and_every_step_can_be_left(phone: Page, station: 
     for verb in ("weights_off", "blow_meter", "warm_drained", "warm_supply", "stop_pressed"):
         person.happen(verb)
     expect(devices).to_contain_text("○ Pendant: seen; now let go")
+    expect(devices).to_contain_text("○ Hard-wired stop: seen; now let go")
     person.let_go()
     person.bench("stop_released")
     expect(devices).to_contain_text("✓ Hard-wired stop: seen")
